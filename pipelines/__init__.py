@@ -1,0 +1,1 @@
+"""Python that moves or computes: one folder a topic."""

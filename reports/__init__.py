@@ -1,0 +1,1 @@
+"""Pages and figures: marts in, self-contained HTML out."""

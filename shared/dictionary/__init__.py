@@ -1,0 +1,124 @@
+"""The data dictionary: every column said once, every table a list of column names.
+
+The facts are in columns.toml, tables.toml, codes.toml and caveats.toml beside this file.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+HERE = Path(__file__).parent
+
+DUCKDB_TYPES = {
+    "text": "VARCHAR",
+    "integer": "BIGINT",
+    "number": "DOUBLE",
+    "instant": "TIMESTAMPTZ",
+    "date": "DATE",
+    "boolean": "BOOLEAN",
+}
+
+PROVENANCE = ("batch_id", "source_file", "row_number", "load_sequence", "content_hash")
+"""Columns that intake adds to every raw table."""
+
+
+@dataclass(frozen=True)
+class Column:
+    """One column: its type, unit, meaning, allowed values and bounds (none: no bound)."""
+
+    name: str
+    type: str
+    meaning: str
+    unit: str | None = None
+    codes: str | None = None
+    low: float | None = None
+
+    @property
+    def duckdb_type(self) -> str:
+        return DUCKDB_TYPES[self.type]
+
+    @property
+    def heading(self) -> str:
+        """Name for a table heading, with the unit."""
+        return f"{self.name} [{self.unit}]" if self.unit else self.name
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table of the warehouse, named with its layer, e.g. raw.jobs."""
+
+    name: str
+    grain: str
+    key: tuple[str, ...]
+    columns: tuple[str, ...]
+    required: tuple[str, ...] = ()
+    wanted: tuple[str, ...] = ()
+    derived: tuple[str, ...] = ()
+    caveats: tuple[str, ...] = ()
+    export: bool = False
+    meanings: tuple[tuple[str, str], ...] = ()
+
+    @property
+    def layer(self) -> str:
+        return self.name.partition(".")[0]
+
+    @property
+    def stem(self) -> str:
+        """Name without the layer; also the file stem of a source table or an export."""
+        return self.name.partition(".")[2]
+
+    @property
+    def source_columns(self) -> tuple[str, ...]:
+        """Columns a file may bring (those intake derives are left out)."""
+        return tuple(c for c in self.columns if c not in self.derived)
+
+    def meaning_of(self, column: str) -> str:
+        return dict(self.meanings).get(column) or columns()[column].meaning
+
+
+def _read(name: str) -> dict[str, Any]:
+    return tomllib.loads((HERE / name).read_text(encoding="utf-8"))
+
+
+@cache
+def columns() -> dict[str, Column]:
+    """Every column by name."""
+    return {name: Column(name=name, **facts) for name, facts in _read("columns.toml").items()}
+
+
+@cache
+def tables() -> dict[str, Table]:
+    """Every table by its name with the layer."""
+    found: dict[str, Table] = {}
+    for layer, named in _read("tables.toml").items():
+        for stem, facts in named.items():
+            listed: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in facts.items()}
+            listed["meanings"] = tuple(listed.get("meanings", {}).items())
+            found[f"{layer}.{stem}"] = Table(name=f"{layer}.{stem}", **listed)
+    return found
+
+
+@cache
+def codes() -> dict[str, dict[str, str]]:
+    """Every code list: code to meaning."""
+    return _read("codes.toml")
+
+
+@cache
+def caveats() -> dict[str, str]:
+    """Sentences to be read beside a figure, by key."""
+    return _read("caveats.toml")
+
+
+def source_tables() -> dict[str, Table]:
+    """Tables a file may bring, by file stem."""
+    return {t.stem: t for t in tables().values() if t.layer == "raw" and t.required}
+
+
+def export_tables() -> dict[str, Table]:
+    """Tables written to exports/, by file stem."""
+    return {t.stem: t for t in tables().values() if t.export}

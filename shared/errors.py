@@ -1,0 +1,44 @@
+"""The one error a user ever sees: what is wrong, where, and what to do about it."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Iterable
+
+
+class UserError(Exception):
+    """A fault the user can cure.
+
+    Parameters
+    ----------
+    what
+        What is wrong, with the value seen.
+    where
+        The file, row, column or setting it was seen in.
+    remedy
+        What to do, with the exact command or key.
+
+    Notes
+    -----
+    The command line prints the three parts without a traceback and exits with 1.
+
+    Checked by: tests/unit/test_shared_errors.py
+    """
+
+    def __init__(self, what: str, where: str, remedy: str) -> None:
+        super().__init__(what, where, remedy)
+        self.what = what
+        self.where = where
+        self.remedy = remedy
+
+    def __str__(self) -> str:
+        return f"{self.what}\n  where: {self.where}\n  to do: {self.remedy}"
+
+
+def suggest_name(wrong: str, known: Iterable[str]) -> str:
+    """Sentence naming the known words nearest to a wrong one, or all of them when none is near."""
+    names = list(known)
+    near = difflib.get_close_matches(wrong, names, n=3, cutoff=0.6)
+    if near:
+        return "did you mean " + " or ".join(f"'{n}'" for n in near) + "?"
+    return "known: " + ", ".join(sorted(names))

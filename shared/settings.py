@@ -1,0 +1,199 @@
+"""Settings: one frozen tree, each field with unit, default, source and bounds, checked once at the door."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+import tomllib
+import typing
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from shared.errors import UserError, suggest_name
+
+
+def setting(
+    default: Any, meaning: str, *, unit: str = "", source: str = "our choice", low: float | None = None,
+    high: float | None = None,
+) -> Any:
+    """A settings field with what the settings page and the door check need to know of it."""
+    facts = {"meaning": meaning, "unit": unit, "source": source, "low": low, "high": high}
+    if isinstance(default, dict):
+        return field(default_factory=dict, metadata=facts)
+    return field(default=default, metadata=facts)
+
+
+@dataclass(frozen=True)
+class General:
+    """What holds for every topic."""
+
+    as_of: dt.date | None = setting(None, "day the figures stand on; empty: the day of the last report loaded")
+    horizon_years: float = setting(5.0, "years looked ahead", unit="years", low=0.25, high=40)
+    interval_level: float = setting(0.90, "coverage of every interval", low=0.5, high=0.999)
+    currency: str = setting("USD", "currency of all money, for display")
+    seed: int = setting(20260101, "seed of every random draw", low=0)
+    small_group: int = setting(10, "groups with fewer jobs are greyed", low=1)
+    memory_limit_gb: float = setting(3.0, "memory the warehouse may use", unit="GB", low=0.25)
+
+
+@dataclass(frozen=True)
+class Intake:
+    """How files are read."""
+
+    midnight_share: float = setting(
+        0.05, "share of exact midnights in a time column above which a midnight is read as a date only",
+        low=0.0, high=1.0,
+    )
+    classes: dict[str, str] = setting({}, "names for cable classes: 'insulation/neutral/installation' = 'name'")
+    insulations: dict[str, str] = setting({}, "further insulation codes: code = meaning")
+
+
+@dataclass(frozen=True)
+class Validation:
+    """What the rules do."""
+
+    severities: dict[str, str] = setting({}, "severity of a rule other than its own: rule = reject, warn or off")
+
+
+@dataclass(frozen=True)
+class Restoration:
+    """Figures of the restoration manager."""
+
+    sustained_min: float = setting(
+        5.0, "interruptions of more than this are sustained", unit="min", source="IEEE Std 1366", low=0,
+    )
+    bootstrap_replicates: int = setting(2000, "bootstrap replicates of a mean", low=200, high=100_000)
+
+
+@dataclass(frozen=True)
+class Locating:
+    """Figures of the calibration lead."""
+
+    tolerance_pct: float = setting(2.0, "tolerated error of a distance", unit="%", low=0.1, high=20)
+    tolerance_m: float = setting(3.0, "tolerated error of a distance, whichever is larger", unit="m", low=0.1, high=50)
+    window_level: float = setting(0.80, "share of faults a dig window should hold", low=0.5, high=0.99)
+
+
+@dataclass(frozen=True)
+class Survival:
+    """Fit of the failure model."""
+
+    age_band_years: float = setting(5.0, "width of the age bands shown", unit="years", low=1, high=20)
+    min_failures: int = setting(5, "failures below which a class gets no power law of its own", low=2)
+
+
+@dataclass(frozen=True)
+class Replacement:
+    """Money and the programme."""
+
+    budget: float = setting(3_000_000.0, "money for one programme", unit="money", low=0)
+    cost_per_m_buried: float = setting(190.0, "replacing directly buried cable", unit="money/m", low=0)
+    cost_per_m_duct: float = setting(95.0, "replacing cable in duct", unit="money/m", low=0)
+    cost_per_loop: float = setting(6_000.0, "mobilising on a loop, once", unit="money", low=0)
+    repair_cost: float = setting(6_500.0, "repair of a fault, where jobs state none", unit="money", low=0)
+    customer_minute_value: float = setting(
+        0.30, "what a customer-minute of interruption costs the customers", unit="money/min", low=0,
+    )
+    discount_rate_pct: float = setting(5.0, "discount rate", unit="%/year", low=0, high=30)
+    cable_life_years: float = setting(40.0, "years over which a replacement earns", unit="years", low=1, high=100)
+    new_cable_rate_per_100km_year: float = setting(
+        0.5, "failures of new cable, where no class of the fleet tells", unit="1/(100 km year)", low=0,
+    )
+
+
+@dataclass(frozen=True)
+class Settings:
+    """All settings, by topic."""
+
+    general: General = General()
+    intake: Intake = Intake()
+    validation: Validation = Validation()
+    restoration: Restoration = Restoration()
+    locating: Locating = Locating()
+    survival: Survival = Survival()
+    replacement: Replacement = Replacement()
+
+    def flat(self) -> dict[str, Any]:
+        """Settings with a scalar value as {section_field: value}: the columns of settings.current."""
+        return {
+            f"{section.name}_{f.name}": getattr(getattr(self, section.name), f.name)
+            for section in dataclasses.fields(self)
+            for f in dataclasses.fields(getattr(self, section.name))
+            if not isinstance(getattr(getattr(self, section.name), f.name), dict)
+        }
+
+    def override(self, section: str, **values: Any) -> Settings:
+        """Settings with some fields of a section replaced, checked again."""
+        part = dataclasses.replace(getattr(self, section), **values)
+        changed = dataclasses.replace(self, **{section: part})
+        for name in values:
+            _check(section, _fields(part)[name], getattr(part, name), "command line")
+        return changed
+
+
+def _fields(part: Any) -> dict[str, dataclasses.Field[Any]]:
+    return {f.name: f for f in dataclasses.fields(part)}
+
+
+def _check(section: str, f: dataclasses.Field[Any], value: Any, where: str) -> None:
+    wanted = typing.get_type_hints(_SECTIONS[section])[f.name]
+    key = f"{section}.{f.name}"
+    numeric = isinstance(value, int | float) and not isinstance(value, bool)
+    fits = {
+        float: numeric,
+        int: isinstance(value, int) and not isinstance(value, bool),
+        str: isinstance(value, str),
+        dict[str, str]: isinstance(value, dict) and all(isinstance(v, str) for v in value.values()),
+        dt.date | None: value is None or type(value) is dt.date,
+    }
+    if not fits[wanted]:
+        names = {float: "a number", int: "a whole number", str: "text in quotes", dict[str, str]: "a table of texts"}
+        raise UserError(
+            f"setting {key} = {value!r} is not {names.get(wanted, 'a date such as 2025-12-31')}",
+            where, f"give {key} {names.get(wanted, 'a date such as 2025-12-31')}",
+        )
+    low, high = f.metadata["low"], f.metadata["high"]
+    if numeric and ((low is not None and value < low) or (high is not None and value > high)):
+        bounds = f"at least {low}" if high is None else f"at most {high}" if low is None else f"{low} to {high}"
+        remedy = f"{key} must be {bounds} {f.metadata['unit']}".rstrip()
+        raise UserError(f"setting {key} = {value} is out of bounds", where, remedy)
+
+
+_SECTIONS: dict[str, type] = typing.get_type_hints(Settings)
+
+
+def load_settings(path: Path | None) -> Settings:
+    """Settings from a TOML file over the defaults.
+
+    Raises
+    ------
+    UserError
+        The file is missing or no TOML, a section or key is unknown (the nearest known one is
+        named), or a value has the wrong type or is out of bounds.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_shared_settings.py
+    """
+    if path is None:
+        return Settings()
+    try:
+        given = tomllib.loads(path.read_text(encoding="utf-8"))
+    except FileNotFoundError:
+        raise UserError("the settings file does not exist", str(path), "check the path after --settings") from None
+    except (tomllib.TOMLDecodeError, UnicodeDecodeError, IsADirectoryError) as fault:
+        what = f"the settings file is no TOML: {fault}"
+        raise UserError(what, str(path), "mend that line; texts need quotes") from None
+    parts: dict[str, Any] = {}
+    for section, values in given.items():
+        if section not in _SECTIONS or not isinstance(values, dict):
+            raise UserError(f"unknown settings section [{section}]", str(path), suggest_name(section, _SECTIONS))
+        known = _fields(_SECTIONS[section])
+        for key, value in values.items():
+            if key not in known:
+                raise UserError(f"unknown setting {section}.{key}", str(path), suggest_name(key, known))
+            _check(section, known[key], value, str(path))
+        hints = typing.get_type_hints(_SECTIONS[section])
+        parts[section] = _SECTIONS[section](**{k: float(v) if hints[k] is float else v for k, v in values.items()})
+    return Settings(**parts)

@@ -1,0 +1,179 @@
+"""The store: one DuckDB file a workspace, opened, read and written here alone."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import duckdb
+
+from shared import dictionary
+from shared.errors import UserError
+from shared.settings import Settings
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+LAYERS = ("raw", "settings", "staging", "core", "fitted", "marts")
+
+
+@dataclass(frozen=True)
+class Workspace:
+    """One folder that holds everything the product writes."""
+
+    folder: Path
+
+    @property
+    def warehouse(self) -> Path:
+        return self.folder / "warehouse.duckdb"
+
+    @property
+    def exports(self) -> Path:
+        return self.folder / "exports"
+
+    @property
+    def reports(self) -> Path:
+        return self.folder / "reports"
+
+    @property
+    def runs(self) -> Path:
+        return self.folder / "runs"
+
+    def make(self) -> None:
+        """Make the folders.
+
+        Raises
+        ------
+        UserError
+            The place cannot be written.
+        """
+        try:
+            for folder in (self.folder, self.exports, self.reports, self.runs):
+                folder.mkdir(parents=True, exist_ok=True)
+        except OSError as fault:
+            raise UserError(
+                f"the workspace cannot be written: {fault.strerror}", str(self.folder),
+                "choose a folder you may write with --workspace",
+            ) from None
+
+
+def open_warehouse(
+    workspace: Workspace, settings: Settings | None = None, *, read_only: bool = False,
+) -> duckdb.DuckDBPyConnection:
+    """Open the workspace's warehouse, making it where it is not there yet.
+
+    Raises
+    ------
+    UserError
+        Another process holds it (its PID is named), the file is no warehouse, or there is none to read.
+
+    Notes
+    -----
+    Extensions are never fetched, the session's zone is UTC, memory is limited by the settings.
+    """
+    limit = (settings or Settings()).general.memory_limit_gb
+    path = workspace.warehouse
+    if read_only and not path.exists():
+        raise UserError("nothing is loaded here yet", str(path), "run: loopwear load PATH... (or: loopwear demo)")
+    if not read_only:
+        workspace.make()
+    try:
+        con = duckdb.connect(str(path), read_only=read_only, config={
+            "memory_limit": f"{limit}GB",
+            "temp_directory": str(workspace.runs / "spill"),
+            "autoinstall_known_extensions": False,
+            "autoload_known_extensions": False,
+        })
+    except duckdb.IOException as fault:
+        holder = re.search(r"held in (.*?) \(PID (\d+)\)", str(fault))
+        if holder:
+            raise UserError(
+                f"the workspace is in use by process {holder.group(2)} ({holder.group(1)})", str(path),
+                "wait until it has finished, or stop that process, then try again",
+            ) from None
+        raise UserError(
+            f"the warehouse cannot be opened: {str(fault).splitlines()[0]}", str(path),
+            "check that the file is a loopwear warehouse and may be written, or choose another --workspace",
+        ) from None
+    con.execute("set TimeZone = 'UTC'")
+    if not read_only:
+        for layer in LAYERS:
+            con.execute(f"create schema if not exists {layer}")
+    return con
+
+
+def has_table(con: duckdb.DuckDBPyConnection, name: str) -> bool:
+    """Whether a table, named with its layer, is in the warehouse."""
+    layer, _, stem = name.partition(".")
+    row = con.execute(
+        "select count(*) from information_schema.tables where table_schema = ? and table_name = ?", [layer, stem],
+    ).fetchone()
+    return bool(row and row[0])
+
+
+def read_model(con: duckdb.DuckDBPyConnection, name: str) -> pd.DataFrame:
+    """A table of the warehouse as a frame, in the order of its key, so that the same input gives the same bytes."""
+    table = dictionary.tables()[name]
+    listed = ", ".join(f'"{c}"' for c in table.columns)
+    key = ", ".join(f'"{c}"' for c in table.key)
+    return con.execute(f"select {listed} from {name} order by {key}").df()
+
+
+def write_table(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> int:
+    """Replace a table by a frame that holds just the dictionary's columns; types and comments from there too.
+
+    Returns
+    -------
+    int
+        Rows written.
+
+    Raises
+    ------
+    ValueError
+        The frame lacks a column of the dictionary, or has one more: a fault of ours, never of the data.
+    """
+    table = dictionary.tables()[name]
+    missing, extra = set(table.columns) - set(frame.columns), set(frame.columns) - set(table.columns)
+    if missing or extra:
+        raise ValueError(f"{name}: frame lacks {sorted(missing)}, has unlisted {sorted(extra)} (tables.toml)")
+    create_table(con, name)
+    con.register("frame_to_write", frame)
+    try:
+        listed = ", ".join(f'"{c}"' for c in table.columns)
+        con.execute(f"insert into {name} ({listed}) select {listed} from frame_to_write")
+    finally:
+        con.unregister("frame_to_write")
+    return len(frame)
+
+
+def create_table(con: duckdb.DuckDBPyConnection, name: str) -> None:
+    """Make an empty table from the dictionary, replacing any, with its comments."""
+    table = dictionary.tables()[name]
+    listed = ", ".join(f'"{c}" {dictionary.columns()[c].duckdb_type}' for c in table.columns)
+    con.execute(f"create or replace table {name} ({listed})")
+    comment_on(con, name)
+
+
+def comment_on(con: duckdb.DuckDBPyConnection, name: str) -> None:
+    """Write the dictionary's meanings into the warehouse's own comments."""
+    table = dictionary.tables()[name]
+    con.execute(f"comment on table {name} is '{_quoted(f'one row is {table.grain}')}'")
+    for column in table.columns:
+        con.execute(f"comment on column {name}.\"{column}\" is '{_quoted(table.meaning_of(column))}'")
+
+
+def _quoted(text: str) -> str:
+    return text.replace("'", "''")
+
+
+def write_settings(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
+    """Replace settings.current, the one row SQL models read their settings from, and settings.classes."""
+    flat = settings.flat()
+    types = {bool: "BOOLEAN", int: "BIGINT", float: "DOUBLE", str: "VARCHAR"}
+    listed = ", ".join(f'?::{types.get(type(value), "DATE")} as {key}' for key, value in flat.items())
+    con.execute(f"create or replace table settings.current as select {listed}", list(flat.values()))
+    con.execute("create or replace table settings.classes (parts VARCHAR, cable_class VARCHAR)")
+    for parts, cable_class in settings.intake.classes.items():
+        con.execute("insert into settings.classes values (?, ?)", [parts, cable_class])

@@ -1,0 +1,48 @@
+-- One row is a calibration reading on a run of known length.
+-- Reads: raw.known_lengths
+-- Key: instrument_id, read_on, section_id, known_length_m, reading_m
+-- Units: metres, UTC, percent of c (the dictionary)
+-- Why: the row that arrived last stands for its key
+with
+
+rows_loaded as (
+    select
+        instrument_id,
+        read_on,
+        section_id,
+        known_length_m,
+        reading_m,
+        velocity_setting_pct,
+        batch_id,
+        source_file,
+        row_number,
+        load_sequence
+    from raw.known_lengths
+),
+
+latest as (
+    select
+        instrument_id,
+        read_on,
+        section_id,
+        known_length_m,
+        reading_m,
+        velocity_setting_pct,
+        batch_id,
+        source_file,
+        row_number
+    from rows_loaded
+    qualify row_number() over (partition by instrument_id, read_on, section_id, known_length_m, reading_m order by load_sequence desc) = 1
+)
+
+select
+    instrument_id,
+    read_on,
+    section_id,
+    known_length_m,
+    reading_m,
+    velocity_setting_pct,
+    batch_id,
+    source_file,
+    row_number
+from latest

@@ -1,0 +1,39 @@
+-- One row is a switching step of a job that brought customers back.
+-- Reads: raw.restoration_steps
+-- Key: job_id, step_at
+-- Units: metres, UTC, percent of c (the dictionary)
+-- Why: the row that arrived last stands for its key
+with
+
+rows_loaded as (
+    select
+        job_id,
+        step_at,
+        customers_restored,
+        batch_id,
+        source_file,
+        row_number,
+        load_sequence
+    from raw.restoration_steps
+),
+
+latest as (
+    select
+        job_id,
+        step_at,
+        customers_restored,
+        batch_id,
+        source_file,
+        row_number
+    from rows_loaded
+    qualify row_number() over (partition by job_id, step_at order by load_sequence desc) = 1
+)
+
+select
+    job_id,
+    step_at,
+    customers_restored,
+    batch_id,
+    source_file,
+    row_number
+from latest

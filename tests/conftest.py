@@ -1,0 +1,69 @@
+"""What the tests share: small warehouses drawn as tables with pipes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+
+import duckdb
+import pandas as pd
+import pytest
+
+from pipelines import warehouse
+from shared import dictionary
+from shared.settings import Settings
+from shared.store import Workspace, open_warehouse, write_settings, write_table
+
+
+def frame_from_pipes(drawing: str) -> pd.DataFrame:
+    """A frame of texts from a table drawn with pipes; an empty cell is missing."""
+    lines = [line.strip().strip("|") for line in drawing.strip().splitlines()]
+    rows = [[cell.strip() or None for cell in line.split("|")] for line in lines if set(line) - set("|-+ ")]
+    return pd.DataFrame(rows[1:], columns=rows[0], dtype="object")
+
+
+def write_raw(con: duckdb.DuckDBPyConnection, table: str, rows: pd.DataFrame) -> None:
+    """Put rows into raw.<table> as intake would have: only the columns given, the others missing."""
+    facts = dictionary.tables()[f"raw.{table}"]
+    unknown = set(rows.columns) - set(facts.columns)
+    assert not unknown, f"{table} has no column {unknown}"
+    listed = ", ".join(f'"{c}" {dictionary.columns()[c].duckdb_type}' for c in (*facts.columns, *dictionary.PROVENANCE))
+    con.execute(f"create or replace table raw.{table} ({listed})")
+    filled = rows.assign(
+        batch_id="b1", source_file=f"{table}.csv", row_number=range(2, len(rows) + 2),
+        load_sequence=range(1, len(rows) + 1), content_hash=[str(n) for n in range(len(rows))],
+    )
+    names = ", ".join(f'"{c}"' for c in filled.columns)
+    con.register("rows_to_write", filled)
+    con.execute(f"insert into raw.{table} ({names}) select {names} from rows_to_write")
+    con.unregister("rows_to_write")
+
+
+@pytest.fixture
+def make_warehouse(tmp_path: Path) -> Callable[..., duckdb.DuckDBPyConnection]:
+    """A function that makes a warehouse: tables drawn or framed in, staging and core built.
+
+    Call it as make_warehouse({"loops": "...", "jobs": frame}, settings=..., build=("staging", "core")).
+    Tables not given are empty. settings.general.as_of should be given.
+    """
+
+    def make(
+        tables: dict[str, str | pd.DataFrame], settings: Settings | None = None,
+        build: tuple[str, ...] = ("staging", "core"),
+    ) -> duckdb.DuckDBPyConnection:
+        con = open_warehouse(Workspace(tmp_path / "workspace"))
+        write_settings(con, settings or Settings())
+        for stem in dictionary.source_tables():
+            given = tables.get(stem, pd.DataFrame())
+            write_raw(con, stem, frame_from_pipes(given) if isinstance(given, str) else given)
+        for layer in build:
+            if layer == "marts":
+                for name, facts in dictionary.tables().items():
+                    if facts.layer == "fitted" and not con.execute(
+                        "select 1 from information_schema.tables where table_schema || '.' || table_name = ?", [name],
+                    ).fetchone():
+                        write_table(con, name, pd.DataFrame(columns=list(facts.columns)))
+            warehouse.build_models(con, layer)
+        return con
+
+    return make
