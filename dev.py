@@ -58,6 +58,8 @@ def install(lock_name: str) -> None:
     pip = [PYTHON, "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
     run(*pip, "--require-hashes", "-r", lock)
     run(*pip, "--no-deps", "--no-build-isolation", "-e", ROOT)
+    # The workflow engine's empty history, made once: every new workspace starts from a copy of it.
+    run(PYTHON, "-m", "pipelines.run_history", "prepare")
     stamp.write_text(wanted, encoding="utf-8")
 
 

@@ -197,3 +197,17 @@ def load_settings(path: Path | None) -> Settings:
         hints = typing.get_type_hints(_SECTIONS[section])
         parts[section] = _SECTIONS[section](**{k: float(v) if hints[k] is float else v for k, v in values.items()})
     return Settings(**parts)
+
+
+def resolve_settings(
+    path: Path | None, *, as_of: dt.date | None = None, horizon: float | None = None, budget: float | None = None,
+) -> Settings:
+    """Settings from a file, with what the command line says over them."""
+    settings = load_settings(path)
+    if as_of is not None:
+        settings = settings.override("general", as_of=as_of)
+    if horizon is not None:
+        settings = settings.override("general", horizon_years=float(horizon))
+    if budget is not None:
+        settings = settings.override("replacement", budget=float(budget))
+    return settings

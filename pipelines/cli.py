@@ -1,0 +1,292 @@
+"""The commands: read arguments, call a flow, print, return an exit code. Heavy imports are inside the commands."""
+
+from __future__ import annotations
+
+import datetime as dt
+import sys
+from contextlib import nullcontext
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from shared.errors import UserError
+
+if TYPE_CHECKING:
+    from contextlib import AbstractContextManager
+
+    import pandas as pd
+
+    from shared.store import Workspace
+
+app = typer.Typer(
+    add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False,
+    help="Learns from closed cable-fault jobs: which loops and sections to replace, where the restoration minutes go, "
+    "whether the velocity settings are right.",
+)
+
+WorkspaceOption = Annotated[Path, typer.Option("--workspace", help="Folder that holds everything loopwear writes.")]
+SettingsOption = Annotated[Path | None, typer.Option("--settings", help="TOML file of settings.")]
+HistoryOption = Annotated[bool, typer.Option(
+    "--history/--no-history", help="Record the run in the workflow engine's history (about three seconds).",
+)]
+DEFAULT_WORKSPACE = Path("workspace")
+
+current_workspace: list[Path] = []
+"""Workspace of the command under way, for the log of an unforeseen fault."""
+
+
+def open_workspace(folder: Path) -> Workspace:
+    from shared.store import Workspace
+
+    current_workspace[:] = [folder]
+    return Workspace(folder.resolve())
+
+
+def history_of(workspace: Workspace, wanted: bool) -> AbstractContextManager[None]:
+    """The engine's recording, or nothing."""
+    if not wanted:
+        return nullcontext()
+    from pipelines.run_history import recording
+
+    workspace.make()
+    return recording(workspace)
+
+
+def print_frame(frame: pd.DataFrame) -> None:
+    """A frame as aligned text on standard output."""
+    print(frame.to_string(index=False, na_rep="") if len(frame) else "(none)")
+
+
+@app.command(epilog="Example: loopwear demo --loops 300 --workspace demo")
+def demo(
+    workspace: WorkspaceOption = DEFAULT_WORKSPACE,
+    loops: Annotated[int, typer.Option(min=5, max=200_000, help="Loops of the invented fleet.")] = 900,
+    seed: Annotated[int | None, typer.Option(help="Seed of the invented fleet.")] = None,
+    history: HistoryOption = True,
+) -> None:
+    """Make an invented fleet, load it and refresh.
+
+    Its files are written into the workspace, under demo/."""
+    space = open_workspace(workspace)
+    refuse_used_workspace(space)
+    with history_of(space, history):
+        from synthetic_data.demo import write_demo
+
+        made = write_demo(space.folder / "demo", loops=loops, **({} if seed is None else {"seed": seed}))
+        for paths, mapping in made.batches:
+            print_load(run_load(space, list(paths), mapping, None, history))
+        run_refresh(space, history)
+    print(f"\nThe utility is invented; its files are in {made.folder}")
+    print_where_to_look(space)
+
+
+def refuse_used_workspace(space: Workspace) -> None:
+    """The demo never mixes with a user's own data."""
+    marker = space.folder / "demo"
+    if space.warehouse.exists() and not marker.exists():
+        raise UserError(
+            "this workspace already holds loaded data that is not the demo's", str(space.folder),
+            "choose another place: loopwear demo --workspace DIR",
+        )
+
+
+@app.command(epilog="Example: loopwear load exports/ --mapping our_mapping.toml")
+def load(
+    paths: Annotated[list[Path], typer.Argument(help="Files or folders.")],
+    mapping: Annotated[Path | None, typer.Option(help="TOML file that says how the files' columns map.")] = None,
+    workspace: WorkspaceOption = DEFAULT_WORKSPACE,
+    settings: SettingsOption = None,
+    history: HistoryOption = True,
+) -> None:
+    """Load files or folders, as they are or through a mapping.
+
+    The same file twice changes nothing. A batch is loaded whole or not at all."""
+    space = open_workspace(workspace)
+    check_paths(paths)
+    with history_of(space, history):
+        report = run_load(space, paths, mapping, settings, history)
+    print_load(report)
+
+
+def check_paths(paths: list[Path]) -> None:
+    """Say that a file is missing before anything slow starts."""
+    for path in paths:
+        if not path.exists():
+            raise UserError("there is no such file or folder", str(path), "check the path")
+
+
+def run_load(space: Workspace, paths: list[Path], mapping: Path | None, settings: Path | None, history: bool) -> Any:
+    if history:
+        from pipelines.flows import load_flow
+
+        return load_flow(
+            str(space.folder), [str(p) for p in paths], str(mapping) if mapping else None,
+            str(settings) if settings else None,
+        )
+    from pipelines.load import load as load_plainly
+    from shared.settings import load_settings
+
+    return load_plainly(space, paths, load_settings(settings), mapping)
+
+
+def print_load(report: Any) -> None:
+    print(f"batch {report.batch_id}")
+    print_frame(report.to_frame())
+
+
+@app.command(epilog="Example: loopwear refresh --as-of 2025-12-31 --horizon 5 --budget 2000000")
+def refresh(
+    as_of: Annotated[dt.datetime | None, typer.Option(
+        formats=["%Y-%m-%d"], help="Day the figures stand on; default: the day of the last report loaded.",
+    )] = None,
+    horizon: Annotated[float | None, typer.Option(help="Years looked ahead.")] = None,
+    budget: Annotated[float | None, typer.Option(help="Money for one programme.")] = None,
+    workspace: WorkspaceOption = DEFAULT_WORKSPACE,
+    settings: SettingsOption = None,
+    history: HistoryOption = True,
+) -> None:
+    """Rebuild figures, ranking, exports and reports."""
+    space = open_workspace(workspace)
+    if not space.warehouse.exists():
+        remedy = "run: loopwear load PATH... (or: loopwear demo)"
+        raise UserError("nothing is loaded here yet", str(space.folder), remedy)
+    with history_of(space, history):
+        run_refresh(space, history, settings, as_of.date() if as_of else None, horizon, budget)
+    print_where_to_look(space)
+
+
+def run_refresh(
+    space: Workspace, history: bool, settings: Path | None = None, as_of: dt.date | None = None,
+    horizon: float | None = None, budget: float | None = None,
+) -> None:
+    if history:
+        from pipelines.flows import refresh_flow
+
+        run = refresh_flow(str(space.folder), str(settings) if settings else None, as_of, horizon, budget)
+    else:
+        from pipelines.refresh import refresh as refresh_plainly
+        from shared.settings import resolve_settings
+
+        run = refresh_plainly(space, resolve_settings(settings, as_of=as_of, horizon=horizon, budget=budget))
+    print(f"refreshed as of {run.settings.general.as_of}")
+    for warning in run.warnings:
+        print(f"check: {warning}")
+
+
+def print_where_to_look(space: Workspace) -> None:
+    print(f"reports: {space.reports / 'index.html'}")
+    print(f"tables:  {space.exports}")
+
+
+@app.command(epilog="Example: loopwear status --workspace demo")
+def status(workspace: WorkspaceOption = DEFAULT_WORKSPACE) -> None:
+    """Say what is loaded, what was rejected, what ran."""
+    from pipelines.status import describe_workspace
+    from shared.store import open_warehouse
+
+    with open_warehouse(open_workspace(workspace), read_only=True) as con:
+        for heading, frame in describe_workspace(con).items():
+            print(f"{heading}")
+            print_frame(frame)
+            print()
+
+
+@app.command(epilog="Example: loopwear quarantine --export to_mend.csv")
+def quarantine(
+    export: Annotated[Path | None, typer.Option(help="Write the rejected rows as they came, to be mended.")] = None,
+    workspace: WorkspaceOption = DEFAULT_WORKSPACE,
+) -> None:
+    """List rejected rows with reasons, or export them."""
+    from pipelines.validation import quarantine as rejected
+    from shared.store import open_warehouse
+
+    with open_warehouse(open_workspace(workspace), read_only=True) as con:
+        if export is None:
+            print_frame(rejected.list_findings(con))
+        else:
+            print(f"{rejected.export_rows(con, export)} rows written to {export}")
+
+
+@app.command(
+    name="dig-window", epilog="Example: loopwear dig-window --class XLPE/bare/buried --distance 84 --velocity 53",
+)
+def dig_window(
+    cable_class: Annotated[str, typer.Option("--class", help="Cable class of the run.")],
+    distance: Annotated[float, typer.Option(help="Displayed distance, metres.")],
+    instrument: Annotated[str | None, typer.Option(help="Instrument that was read.")] = None,
+    velocity: Annotated[float | None, typer.Option(help="Velocity setting it stood on, percent of c.")] = None,
+    workspace: WorkspaceOption = DEFAULT_WORKSPACE,
+    settings: SettingsOption = None,
+) -> None:
+    """Correct one reading and give its window.
+
+    A distance is no permission to dig."""
+    from pipelines.locating.window import find_dig_window
+    from shared.dictionary import caveats
+    from shared.settings import load_settings
+    from shared.store import open_warehouse
+
+    chosen = load_settings(settings)
+    with open_warehouse(open_workspace(workspace), chosen, read_only=True) as con:
+        window = find_dig_window(
+            con, chosen, cable_class=cable_class, distance_m=distance, instrument_id=instrument, velocity_pct=velocity,
+        )
+    print(window.describe())
+    print(f"\n{caveats()['no_permission_to_dig']}")
+
+
+@app.command(epilog="Example: loopwear schedule --cron '0 5 * * 1'")
+def schedule(
+    cron: Annotated[str, typer.Option(help="When to refresh, as a cron expression.")] = "0 5 * * 1",
+    workspace: WorkspaceOption = DEFAULT_WORKSPACE,
+    settings: SettingsOption = None,
+) -> None:
+    """Refresh on a cron schedule, until stopped."""
+    space = open_workspace(workspace)
+    with history_of(space, True):
+        from pipelines.flows import serve_refresh
+
+        print(f"refresh of {space.folder} on '{cron}'; stop with Ctrl-C", flush=True)
+        serve_refresh(space.folder, cron, settings)
+
+
+def explain_fault(fault: Exception) -> UserError:
+    """A fault of the machine in the user's words, with the workspace named; anything else is ours, and logged."""
+    import traceback
+
+    from pipelines.progress import log_line, log_path
+    from shared.store import Workspace
+
+    space = Workspace((current_workspace or [DEFAULT_WORKSPACE])[0])
+    where, text = str(space.folder), str(fault).splitlines()[0] if str(fault) else ""
+    if "No space left" in str(fault) or "not enough disk" in str(fault).lower():
+        return UserError("the disk is full", where, "free some space and try again; nothing half-done was kept")
+    if type(fault).__name__ == "OutOfMemoryException":
+        remedy = "raise general.memory_limit_gb in the settings file"
+        return UserError("the memory allowed is not enough", where, remedy)
+    if isinstance(fault, PermissionError) or "Permission denied" in str(fault) or "Read-only" in str(fault):
+        return UserError(f"a file may not be written: {text}", where, "choose another --workspace")
+    log_line(space, "".join(traceback.format_exception(fault)))
+    return UserError(
+        f"a fault of loopwear itself: {type(fault).__name__}: {text}", str(log_path(space)),
+        "please report it with the end of that log",
+    )
+
+
+def main() -> None:
+    """Run a command: a user's fault is said without a traceback and ends with 1, wrong usage with 2."""
+    try:
+        app()
+    except UserError as fault:
+        print(f"loopwear: {fault}", file=sys.stderr)
+        sys.exit(1)
+    except BrokenPipeError:
+        sys.exit(0)
+    except Exception as fault:
+        print(f"loopwear: {explain_fault(fault)}", file=sys.stderr)
+        sys.exit(1)
+
+
+if __name__ == "__main__":
+    main()

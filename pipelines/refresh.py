@@ -1,0 +1,156 @@
+"""The steps of a refresh, in order; they run with or without the workflow engine.
+
+A refresh is one transaction of the warehouse: its tables are all of one run or, where a step fails,
+all of the run before. Exports and reports are replaced only after every step before them is done.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import importlib
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
+
+import duckdb
+
+from pipelines import warehouse
+from pipelines.progress import Progress
+from pipelines.runs import Call, RunRecord, call_plainly, write_run
+from shared.errors import UserError
+from shared.settings import Settings
+from shared.store import Workspace, has_table, open_warehouse, write_settings
+
+TOPICS = ("restoration", "locating", "survival", "replacement")
+
+
+@dataclass
+class Refresh:
+    """One refresh under way: the open warehouse, the settings, and what each step wrote."""
+
+    con: duckdb.DuckDBPyConnection
+    workspace: Workspace
+    settings: Settings
+    written: dict[str, dict[str, int]] = field(default_factory=dict)
+    warnings: list[str] = field(default_factory=list)
+
+
+def build_core(run: Refresh) -> dict[str, int]:
+    """Staging and core, and with them the as-of date that every later step stands on."""
+    if not has_table(run.con, "raw.jobs"):
+        raise UserError("nothing is loaded yet", str(run.workspace.folder), "run: loopwear load PATH...")
+    write_settings(run.con, run.settings)
+    built = warehouse.build_models(run.con, "staging")
+    if run.settings.general.as_of is None:
+        run.settings = run.settings.override("general", as_of=find_last_report_day(run.con))
+        write_settings(run.con, run.settings)
+    return count_rows(run.con, built + warehouse.build_models(run.con, "core"))
+
+
+def find_last_report_day(con: duckdb.DuckDBPyConnection) -> dt.date:
+    """Local day of the last report loaded."""
+    found = con.execute("""
+        select max(cast(jobs.reported_at at time zone districts.timezone as date))
+        from staging.jobs
+        join staging.loops using (loop_id)
+        join staging.districts using (district_id)
+    """).fetchone()
+    if not found or found[0] is None:
+        raise UserError(
+            "no closed job on a known loop is loaded", "staging.jobs",
+            "load districts, loops, sections and jobs, and look at: loopwear quarantine",
+        )
+    day: dt.date = found[0]
+    return day
+
+
+def run_topic(topic: str) -> Callable[[Refresh], dict[str, int]]:
+    """The step of one topic."""
+
+    def run_step(run: Refresh) -> dict[str, int]:
+        step = importlib.import_module(f"pipelines.{topic}.step")
+        written: dict[str, int] = step.run(run.con, run.settings)
+        return written
+
+    return run_step
+
+
+def build_marts(run: Refresh) -> dict[str, int]:
+    """The tables that are exported, then the checks that must return no row."""
+    built = count_rows(run.con, warehouse.build_models(run.con, "marts"))
+    for check in warehouse.run_checks(run.con):
+        if check.rows and check.severity == "fail":
+            raise UserError(
+                f"the check {check.name} found {check.rows} rows that must not be there",
+                f"sql/checks/{check.name}.sql", "this is a fault of the product: report it with that name",
+            )
+        if check.rows:
+            run.warnings.append(f"{check.name}: {check.rows} rows")
+    return built
+
+
+def write_exports(run: Refresh) -> dict[str, int]:
+    """The export tables, as CSV and Parquet."""
+    from pipelines import exports
+
+    return exports.write_exports(run.con, run.workspace.exports)
+
+
+def write_reports(run: Refresh) -> dict[str, int]:
+    """The pages."""
+    from reports import site
+
+    return {path.name: 1 for path in site.write_reports(run.con, run.settings, run.workspace.reports)}
+
+
+STEPS: dict[str, Callable[[Refresh], dict[str, int]]] = {
+    "core": build_core,
+    **{topic: run_topic(topic) for topic in TOPICS},
+    "marts": build_marts,
+    "exports": write_exports,
+    "reports": write_reports,
+}
+
+
+def count_rows(con: duckdb.DuckDBPyConnection, tables: list[str]) -> dict[str, int]:
+    counts = {}
+    for table in tables:
+        found = con.execute(f"select count(*) from {table}").fetchone()
+        counts[table] = found[0] if found else 0
+    return counts
+
+
+def refresh(workspace: Workspace, settings: Settings, call: Call = call_plainly) -> Refresh:
+    """Rebuild figures, models, ranking, exports and reports from what is loaded.
+
+    Raises
+    ------
+    UserError
+        Nothing is loaded, the workspace is in use, or a check failed. The warehouse, the exports
+        and the reports are then those of the last good run, and raw.runs names the step.
+    """
+    con = open_warehouse(workspace, settings)
+    run = Refresh(con, workspace, settings)
+    record = RunRecord("refresh")
+    progress = Progress(workspace)
+    started_at, begun = dt.datetime.now(dt.UTC), time.perf_counter()
+    fault = "stopped"
+    con.begin()
+    try:
+        for name, step in STEPS.items():
+            with progress.step(name), record.step(name) as written:
+                written.update(call(name, partial(step, run)))
+                run.written[name] = written
+        con.commit()
+        fault = ""
+    except Exception as error:
+        fault = str(error) or type(error).__name__
+        raise
+    finally:
+        if fault:
+            con.rollback()
+        record.as_of = run.settings.general.as_of
+        write_run(con, record, started_at, time.perf_counter() - begun, fault or None)
+        con.close()
+    return run

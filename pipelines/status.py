@@ -1,0 +1,57 @@
+"""What a workspace holds: rows by table, days covered, findings, last runs."""
+
+from __future__ import annotations
+
+import duckdb
+import pandas as pd
+
+from shared import dictionary
+from shared.store import has_table
+
+
+def describe_workspace(con: duckdb.DuckDBPyConnection) -> dict[str, pd.DataFrame]:
+    """Frames to print, by heading."""
+    told = {"loaded": pd.DataFrame(
+        [(stem, *con.execute(f"select count(*), count(distinct batch_id) from raw.{stem}").fetchone())  # type: ignore[misc]
+         for stem in dictionary.source_tables() if has_table(con, f"raw.{stem}")],
+        columns=["table", "rows", "batches"],
+    )}
+    if has_table(con, "raw.jobs"):
+        told["jobs by status"] = con.execute("""
+            select
+                coalesce(status, 'closed') as status,
+                count(distinct job_id) as jobs,
+                min(reported_at)::date as first_report,
+                max(reported_at)::date as last_report
+            from raw.jobs
+            group by all
+            order by status
+        """).df()
+    if has_table(con, "raw.findings"):
+        told["findings"] = con.execute("""
+            select "table", severity, rule, count(*) as findings
+            from raw.findings
+            group by all
+            order by severity, findings desc, "table", rule
+        """).df()
+    if has_table(con, "raw.runs"):
+        told["last runs"] = con.execute("""
+            select
+                run_number,
+                command,
+                strftime(started_at, '%Y-%m-%d %H:%M') as started_utc,
+                round(seconds, 1) as seconds,
+                outcome,
+                as_of,
+                coalesce(failed_step, '') as failed_step
+            from raw.runs
+            order by run_number desc
+            limit 5
+        """).df()
+        told["where the time of the last run went"] = con.execute("""
+            select step, round(seconds, 2) as seconds, rows_written
+            from raw.run_steps
+            where run_number = (select max(run_number) from raw.runs)
+            order by step_number
+        """).df()
+    return told
