@@ -63,7 +63,11 @@ class Restoration:
     sustained_min: float = setting(
         5.0, "interruptions of more than this are sustained", unit="min", source="IEEE Std 1366", low=0,
     )
-    bootstrap_replicates: int = setting(2000, "bootstrap replicates of a mean", low=200, high=100_000)
+    bootstrap_replicates: int = setting(
+        2000, "bootstrap replicates of a mean over fewer than 25 jobs", low=200, high=100_000,
+    )
+    night_from_hour: int = setting(22, "hour of the local clock from which a report counts as night", low=0, high=24)
+    night_to_hour: int = setting(6, "hour of the local clock up to which a report counts as night", low=0, high=24)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,96 @@
+"""House rules of the SQL models: honest headers, explicit columns, and each model as the dictionary lists it."""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from pipelines import warehouse
+from shared import dictionary
+
+ROOT = Path(__file__).resolve().parents[2]
+HEADER = ("-- One row is ", "-- Reads: ", "-- Key: ", "-- Units: ", "-- Why: ")
+
+
+@pytest.fixture
+def whole(make_warehouse):
+    return make_warehouse({}, build=("staging", "core", "marts"))
+
+
+def test_every_model_builds_on_empty_tables_with_the_dictionary_s_columns_and_types(whole) -> None:
+    for name in warehouse.models():
+        rows = whole.execute(f"describe {name}").fetchall()
+        built = [(row[0], row[1].replace(" WITH TIME ZONE", "TZ")) for row in rows]
+        said = [(c, dictionary.columns()[c].duckdb_type) for c in dictionary.tables()[name].columns]
+        assert built == said, name
+
+
+def test_the_header_says_what_the_query_reads(whole) -> None:
+    for model in warehouse.models().values():
+        named = whole.get_table_names(model.query, qualified=True)
+        read = {name.replace('"', "").partition(" AS ")[0] for name in named}
+        assert read == set(model.reads), model.table
+
+
+@pytest.mark.parametrize("name", sorted(warehouse.models()))
+def test_headers_and_habits(name: str) -> None:
+    query = warehouse.models()[name].query
+    lines = query.splitlines()
+    assert [line for line, start in zip(lines, HEADER, strict=False) if not line.startswith(start)] == [], name
+    code = re.sub(r"--.*", "", query).lower()
+    assert "group by 1" not in code, name
+    assert not re.search(r"select\s+distinct", code), f"{name}: distinct hides a join that multiplies"
+    assert not re.search(r"order by[^()]*$", code), f"{name}: a model has no order"
+
+
+def test_every_check_returns_nothing_on_empty_tables(whole) -> None:
+    assert [r for r in warehouse.run_checks(whole) if r.rows] == []
+
+
+def test_every_check_says_its_severity() -> None:
+    for path in sorted((warehouse.SQL / "checks").glob("*.sql")):
+        assert path.read_text(encoding="utf-8").splitlines()[0] in ("-- fail", "-- warn"), path.name
+        assert "__" in path.stem, path.name
+
+
+def test_macros_hold_their_assertions(whole) -> None:
+    for path in sorted((warehouse.SQL / "macros").glob("*.sql")):
+        _, marker, assertions = path.read_text(encoding="utf-8").partition("-- assert")
+        assert marker, f"{path.name}: no '-- assert' beneath the formula"
+        for query in filter(str.strip, assertions.split(";")):
+            assert whole.execute(query).fetchone() == (True,), f"{path.name}: {query}"
+
+
+@pytest.mark.parametrize(("layer", "forbidden"), [
+    ("shared", ("pipelines", "reports", "synthetic_data")),
+    ("synthetic_data", ("pipelines", "reports")),
+    ("pipelines", ("reports", "synthetic_data")),
+    ("reports", ("synthetic_data", "pipelines.cli", "pipelines.flows", "pipelines.refresh", "pipelines.load")),
+])
+def test_nothing_imports_upwards(layer: str, forbidden: tuple[str, ...]) -> None:
+    roof = {"cli.py", "flows.py", "refresh.py", "load.py"}
+    topics = {"restoration", "locating", "survival", "replacement", "intake", "validation"}
+    for path in sorted((ROOT / layer).rglob("*.py")):
+        if layer == "pipelines" and path.parent.name == "pipelines" and path.name in roof:
+            continue
+        imported = re.findall(r"^\s*(?:from|import)\s+([\w.]+)", path.read_text(encoding="utf-8"), re.MULTILINE)
+        for name in imported:
+            assert not name.startswith(forbidden), f"{path}: {name}"
+            parts = name.split(".")
+            if layer == "pipelines" and path.parent.name in topics and parts[0] == "pipelines" and len(parts) > 1:
+                allowed = {path.parent.name, "warehouse"}
+                allowed |= {"replacement": {"survival"}, "intake": {"validation"}, "validation": {"intake"}}.get(
+                    path.parent.name, set(),
+                )
+                assert parts[1] in allowed, f"{path}: {name}"
+
+
+def test_help_needs_none_of_the_heavy_libraries() -> None:
+    heavy = ("pandas", "duckdb", "prefect", "plotly", "scipy")
+    code = f"import sys, pipelines.cli; print([m for m in {heavy} if m in sys.modules])"
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stdout.strip() == "[]"
