@@ -25,19 +25,6 @@ PYTHON = BIN / ("python.exe" if os.name == "nt" else "python")
 USAGE = "usage: python3 dev.py demo|test [options passed on]"
 
 
-def stamp_for(lock: Path) -> str:
-    """Fingerprint of everything an environment depends on: lock, package settings, interpreter, place.
-
-    The place is in it because the scripts of a virtual environment hold absolute paths: a moved
-    or copied folder needs a new one.
-    """
-    digest = hashlib.sha256()
-    for path in (lock, ROOT / "pyproject.toml"):
-        digest.update(path.read_bytes())
-    digest.update(f"{sys.version}{ROOT}".encode())
-    return digest.hexdigest()
-
-
 def run(*command: str | Path) -> None:
     code = subprocess.call([str(part) for part in command], cwd=ROOT)
     if code:
@@ -45,16 +32,20 @@ def run(*command: str | Path) -> None:
 
 
 def install(lock_name: str) -> None:
-    """Bring .venv in line with a lock; the stamp is written last, so a broken install is redone."""
+    """Bring .venv in line with a lock. Stamps are written last, so a broken install is done again."""
+    # The place counts because the scripts of a virtual environment hold absolute paths.
+    home = f"{sys.version}{ROOT}"
+    home_stamp = VENV / "home.stamp"
+    if not PYTHON.exists() or not home_stamp.exists() or home_stamp.read_text(encoding="utf-8") != home:
+        print("dev.py: making .venv", flush=True)
+        venv.EnvBuilder(with_pip=True, clear=True).create(VENV)
+        home_stamp.write_text(home, encoding="utf-8")
     lock = LOCKS / lock_name
     stamp = VENV / f"{lock_name}.stamp"
-    wanted = stamp_for(lock)
-    if PYTHON.exists() and stamp.exists() and stamp.read_text(encoding="utf-8") == wanted:
+    wanted = hashlib.sha256(lock.read_bytes() + (ROOT / "pyproject.toml").read_bytes()).hexdigest()
+    if stamp.exists() and stamp.read_text(encoding="utf-8") == wanted:
         return
-    print(f"dev.py: installing {lock_name} into .venv (about a minute, up to 1.3 GB, only when it changes)", flush=True)
-    if not PYTHON.exists() or not any(s.read_text(encoding="utf-8") == stamp_for(LOCKS / s.stem)
-                                      for s in VENV.glob("*.stamp") if (LOCKS / s.stem).exists()):
-        venv.EnvBuilder(with_pip=True, clear=True).create(VENV)
+    print(f"dev.py: installing {lock_name} (a minute or two and up to 1.3 GB, only when it changes)", flush=True)
     pip = [PYTHON, "-m", "pip", "install", "--quiet", "--disable-pip-version-check"]
     run(*pip, "--require-hashes", "-r", lock)
     run(*pip, "--no-deps", "--no-build-isolation", "-e", ROOT)
