@@ -46,8 +46,10 @@ def _day(seconds: pd.Series | np.ndarray) -> pd.Series:
 
 def _canonical(frame: pd.DataFrame, table: str) -> pd.DataFrame:
     """The dictionary's columns in the dictionary's order; those the frame lacks are empty."""
-    facts = dictionary.source_tables()[table]
-    return frame.reindex(columns=list(facts.source_columns)).reset_index(drop=True)
+    names = dictionary.source_tables()[table].source_columns
+    full = frame.reindex(columns=list(names)).reset_index(drop=True)
+    empty = [n for n in names if dictionary.columns()[n].type == "text" and full[n].isna().all()]
+    return full.astype(dict.fromkeys(empty, "str"))
 
 
 def _district_tables(fleet: Fleet) -> dict[str, pd.DataFrame]:

@@ -198,13 +198,13 @@ def make_jobs(fleet: Fleet, history: History, storms: np.ndarray, rng: np.random
         "reported_at": e.at + lag,
     })
     frame["dispatched_at"] = frame["reported_at"] + _lognormal(rng, 9, 0.6, n) * MINUTE
-    frame["arrived_at"] = frame["dispatched_at"] + travel
+    frame["arrived_at"] = np.floor((frame["dispatched_at"] + travel) / MINUTE) * MINUTE
     searches, interrupted = _run_searches(fleet, frame, rng)
     arrived = frame["arrived_at"].to_numpy()
     frame["customers_interrupted"] = interrupted
     frame["located_at"] = arrived + MINUTE * np.array([w.located_min for w in searches])
     frame["back_by_switching"] = [sum(c for _, c in w.steps) for w in searches]
-    last = np.array([w.steps[-1][0] if w.steps else w.located_min + 12.0 for w in searches])
+    last = np.array([max((at for at, _ in w.steps), default=w.located_min + 12.0) for w in searches])
     frame["restored_at"] = np.maximum(arrived + MINUTE * last, frame["located_at"])
     frame["test_shots"] = [len(w.tests) for w in searches]
     frame = _time_repair(frame, rng)
