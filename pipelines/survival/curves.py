@@ -1,0 +1,79 @@
+"""Failure curves of all classes at once: a power law each, and what stands in for a class with too few failures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipelines.survival.power_law import YOUNGEST_YEARS, PowerLawData, fit_shape, summarise_ages
+
+Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class PowerLawCurves:
+    """Expected failures of a kilometre of each class: rate x age ** shape.
+
+    variation: coefficient of variation of the class's level, from its number of failures.
+    """
+
+    shape: Floats
+    rate: Floats
+    variation: Floats
+
+    def cumulative(self, codes: Whole, ages_years: Floats) -> Floats:
+        """Expected failures of one kilometre up to each age, class by code."""
+        return np.asarray(self.rate[codes] * np.maximum(ages_years, 0.0) ** self.shape[codes])
+
+    def intensity(self, codes: Whole, ages_years: Floats) -> Floats:
+        """Failures per kilometre and year at each age."""
+        ages = np.maximum(ages_years, YOUNGEST_YEARS)
+        return np.asarray(self.rate[codes] * self.shape[codes] * ages ** (self.shape[codes] - 1.0))
+
+
+def fit_power_law_curves(
+    codes: Whole, classes: int, entry_years: Floats, exit_years: Floats, km: Floats, event_codes: Whole,
+    event_ages_years: Floats, event_weights: Floats, min_failures: int,
+) -> PowerLawCurves:
+    """A power law for every class, by maximum likelihood; classes with few failures share a shape.
+
+    Parameters
+    ----------
+    codes, entry_years, exit_years, km
+        Class, ages in view (years) and length (km) of each window.
+    classes
+        How many classes there are.
+    event_codes, event_ages_years, event_weights
+        Class, age (years) and weight of each failure.
+    min_failures
+        Classes with fewer take the shape common to all, and a level shrunk towards the fleet's as if half a failure of
+        the fleet's rate had been seen besides.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_survival_curves.py
+    """
+    data = []
+    for code in range(classes):
+        mine, events = codes == code, event_codes == code
+        data.append(summarise_ages(
+            entry_years[mine], exit_years[mine], km[mine], event_ages_years[events], event_weights[events],
+        ))
+    counts = np.array([d.failures for d in data])
+    shared = fit_shape(data) if counts.sum() >= 2 else 1.0
+    exposure = np.array([d.moments(shared)[0] for d in data])
+    fleet = max(counts.sum(), 0.5) / exposure.sum() if exposure.sum() > 0 else 0.0
+    shape = np.full(classes, shared)
+    rate = (counts + 0.5) / (exposure + 0.5 / fleet) if fleet > 0 else np.zeros(classes)
+    for code, d in enumerate(data):
+        if counts[code] >= min_failures:
+            shape[code], rate[code] = _own(d)
+    return PowerLawCurves(shape, rate, 1.0 / np.sqrt(counts + 0.5))
+
+
+def _own(data: PowerLawData) -> tuple[float, float]:
+    shape = fit_shape([data])
+    return shape, data.failures / data.moments(shape)[0]

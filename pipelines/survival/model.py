@@ -1,0 +1,227 @@
+"""Which sections and loops fail next: class curve times multiplier, fitted to a failure history."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipelines.survival import nested
+from pipelines.survival.curves import PowerLawCurves, fit_power_law_curves
+from pipelines.survival.history import FailureHistory, known_at
+from pipelines.survival.windows import Windows, build_windows, loop_only_failures
+from shared.settings import Settings
+
+__all__ = ["FailureHistory", "FailureModel", "fit_failure_model", "known_at"]
+
+Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class FailureModel:
+    """A fitted failure model: curves of the classes, multipliers of sections within half-loops within loops.
+
+    codes: class of each section. failures, expected: seen and expected by class alone, of each section in view
+    (failures shared from the loop included). recorded: whole failures on record of each section.
+    """
+
+    windows: Windows
+    level: float
+    class_names: tuple[str, ...]
+    codes: Whole
+    curves: PowerLawCurves
+    recorded: Whole
+    failures: Floats
+    expected: Floats
+    tree: nested.Tree
+    variances: nested.Variances
+    posterior: nested.Posterior
+
+    def expected_by_class(self, years: float) -> Floats:
+        """Failures the class model expects of each section over the years after the as-of date; 0 out of service."""
+        w = self.windows
+        code = self.codes[w.owner]
+        ahead = self.curves.cumulative(code, w.age_now + years) - self.curves.cumulative(code, w.age_now)
+        return np.asarray(w.sum_by_section(w.km * ahead) * w.in_service)
+
+    def forecast(self, years: float) -> pd.DataFrame:
+        """Failures to expect of every section in service over the years after the as-of date.
+
+        Parameters
+        ----------
+        years
+            Horizon, in years.
+
+        Returns
+        -------
+        DataFrame
+            One row a section in service, by section_id: section_id, loop_id, half_loop_id, district_id, cable_class,
+            length_km, age_years (mean of the likely ages where the date is unknown), is_installed_on_known,
+            failures_recorded, failures_shared (its share of failures known by loop alone), expected_recorded,
+            expected_class, multiplier with limits, gamma_shape and gamma_rate (posterior of the multiplier),
+            half_loop_multiplier, loop_multiplier, expected_failures with limits, probability_of_failure (one or more).
+
+        Notes
+        -----
+        Limits are of the mean number of failures: posterior of the multiplier, widened by the class curve's own error.
+
+        Checked by: tests/unit/test_survival_model.py
+        """
+        w, post = self.windows, self.posterior
+        ahead = self.expected_by_class(years)
+        owner = self.tree.half_of_section
+        frame = w.sections[["section_id", "loop_id", "half_loop_id", "district_id", "cable_class", "length_km",
+                            "is_installed_on_known"]].copy()
+        lo, hi = gamma_limits(post.shape, post.rate, self.level)
+        mean = post.shape / post.rate
+        wide_shape = 1.0 / (1.0 / post.shape + self.curves.variation[self.codes] ** 2)
+        wide_lo, wide_hi = gamma_limits(wide_shape, wide_shape / mean, self.level)
+        frame = frame.assign(
+            age_years=w.sum_by_section(w.weight * w.age_now), failures_recorded=self.recorded,
+            failures_shared=np.maximum(self.failures - self.recorded, 0.0), expected_recorded=self.expected,
+            expected_class=ahead, multiplier=mean, multiplier_lo=lo, multiplier_hi=hi, gamma_shape=post.shape,
+            gamma_rate=post.rate, half_loop_multiplier=post.half_loop[owner],
+            loop_multiplier=post.loop[self.tree.loop_of_half[owner]], expected_failures=ahead * mean,
+            expected_failures_lo=ahead * wide_lo, expected_failures_hi=ahead * wide_hi,
+            probability_of_failure=1.0 - (post.rate / (post.rate + ahead)) ** post.shape,
+        )
+        return frame[w.in_service].sort_values("section_id", ignore_index=True)
+
+    def forecast_loops(self, years: float) -> pd.DataFrame:
+        """Failures to expect of every loop with cable in service.
+
+        Parameters
+        ----------
+        years
+            Horizon, in years.
+
+        Returns
+        -------
+        DataFrame
+            One row a loop, by loop_id: loop_id, district_id, length_km and sections (in service), failures_recorded and
+            failures_shared and expected_recorded (of cable in service), expected_class, multiplier with limits
+            (expected_failures over expected_class), gamma_shape and gamma_rate (posterior of that ratio),
+            loop_multiplier, expected_failures with limits, probability_of_failure.
+
+        Notes
+        -----
+        Sections of a loop share its multiplier; the total's posterior mean and variance are exact over the grid
+        (nested.fit_totals) and its limits those of the gamma with the same two.
+
+        Checked by: tests/unit/test_survival_model.py
+        """
+        w = self.windows
+        ahead = self.expected_by_class(years)
+        mean, variance = nested.fit_totals(self.tree, self.variances, ahead)
+        loop = self.tree.loop_of_half[self.tree.half_of_section]
+        in_service, loops = w.in_service, int(loop[-1]) + 1
+
+        def total(values: Floats | Whole) -> Floats:
+            weights = np.asarray(values, dtype=np.float64) * in_service
+            return np.bincount(loop, weights=weights, minlength=loops).astype(np.float64)
+
+        expected_class = total(ahead)
+        level_error = total(ahead * self.curves.variation[self.codes]) / np.maximum(expected_class, 1e-300)
+        mean = np.maximum(mean, 1e-12)
+        shape = mean**2 / np.maximum(variance, 1e-9 * mean**2)
+        rate = shape * expected_class / mean
+        lo, hi = gamma_limits(shape, rate, self.level)
+        wide_shape = 1.0 / (1.0 / shape + level_error**2)
+        wide_lo, wide_hi = gamma_limits(wide_shape, wide_shape / mean, self.level)
+        first = np.searchsorted(loop, np.arange(loops))
+        frame = pd.DataFrame({
+            "loop_id": w.sections["loop_id"].to_numpy()[first],
+            "district_id": w.sections["district_id"].to_numpy()[first],
+            "length_km": total(w.sections["length_km"].to_numpy()), "sections": total(np.ones(len(loop))).astype(int),
+            "failures_recorded": total(self.recorded).astype(int),
+            "failures_shared": total(np.maximum(self.failures - self.recorded, 0.0)),
+            "expected_recorded": total(self.expected), "expected_class": expected_class,
+            "multiplier": shape / np.maximum(rate, 1e-300), "multiplier_lo": lo, "multiplier_hi": hi,
+            "gamma_shape": shape, "gamma_rate": rate, "loop_multiplier": self.posterior.loop,
+            "expected_failures": mean, "expected_failures_lo": wide_lo, "expected_failures_hi": wide_hi,
+            "probability_of_failure": 1.0 - (shape / (shape + mean)) ** shape,
+        })
+        return frame[frame["sections"] > 0].sort_values("loop_id", ignore_index=True)
+
+
+def fit_failure_model(history: FailureHistory, settings: Settings) -> FailureModel:
+    """Fit curves and multipliers to what is known of a fleet.
+
+    Parameters
+    ----------
+    history
+        Sections and failures as known at its as-of date.
+    settings
+        survival and general.interval_level are used.
+
+    Returns
+    -------
+    FailureModel
+        Pure: the same history gives the same model.
+
+    Notes
+    -----
+    1. Power law per class over the windows in view; a section without a date counts in parts over its likely years.
+    2. Failures known by loop alone are shared over the loop's sections by the first curves, then curves are refitted.
+    3. Variances of the loop, half-loop and section multipliers by maximum likelihood; posterior of each multiplier.
+
+    Checked by: tests/unit/test_survival_model.py, tests/simulated/test_survival_simulated.py
+    """
+    windows = build_windows(history)
+    names, codes = np.unique(windows.sections["cable_class"].to_numpy(dtype=str), return_inverse=True)
+    curves = _fit_curves(windows, codes, len(names), settings, (np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0)))
+    shared = _share_loop_failures(history, windows, codes, curves)
+    if len(shared[0]):
+        curves = _fit_curves(windows, codes, len(names), settings, shared)
+    code = codes[windows.owner]
+    recorded = windows.sum_by_section(windows.event_weight, windows.event_window)
+    failures = recorded + windows.sum_by_section(shared[2], shared[0])
+    seen = curves.cumulative(code, windows.exit_years) - curves.cumulative(code, windows.entry_years)
+    expected = windows.sum_by_section(windows.km * seen)
+    tree = nested.build_tree(
+        failures, expected, windows.sections["length_km"].to_numpy(dtype=np.float64),
+        np.unique(windows.sections["half_loop_id"].to_numpy(dtype=str), return_inverse=True)[1],
+        np.unique(windows.sections["loop_id"].to_numpy(dtype=str), return_inverse=True)[1],
+    )
+    variances = nested.fit_variances(tree)
+    return FailureModel(
+        windows=windows, level=settings.general.interval_level, class_names=tuple(names.tolist()), codes=codes,
+        curves=curves, recorded=recorded.round().astype(np.int64), failures=failures, expected=expected, tree=tree,
+        variances=variances, posterior=nested.fit_posterior(tree, variances),
+    )
+
+
+def gamma_limits(shape: Floats, rate: Floats, level: float) -> tuple[Floats, Floats]:
+    """Equal-tailed limits of gamma distributions."""
+    from scipy.special import gammaincinv
+
+    tail = (1.0 - level) / 2.0
+    return np.asarray(gammaincinv(shape, tail) / rate), np.asarray(gammaincinv(shape, 1.0 - tail) / rate)
+
+
+def _fit_curves(
+    windows: Windows, codes: Whole, classes: int, settings: Settings, shared: tuple[Whole, Floats, Floats],
+) -> PowerLawCurves:
+    window, age, weight = shared
+    code = codes[windows.owner]
+    return fit_power_law_curves(
+        code, classes, windows.entry_years, windows.exit_years, windows.km,
+        np.concatenate([code[windows.event_window], code[window]]),
+        np.concatenate([windows.event_age_years, age]), np.concatenate([windows.event_weight, weight]),
+        settings.survival.min_failures,
+    )
+
+
+def _share_loop_failures(
+    history: FailureHistory, windows: Windows, codes: Whole, curves: PowerLawCurves,
+) -> tuple[Whole, Floats, Floats]:
+    """Window, age and weight of the shares of failures known by loop alone; weights add up to 1 a failure."""
+    failure, window, age = loop_only_failures(history, windows)
+    if not len(failure):
+        return np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0)
+    weight = windows.km[window] * curves.intensity(codes[windows.owner][window], age)
+    total = np.bincount(failure, weights=weight)
+    return window, age, weight / np.maximum(total[failure], 1e-300)

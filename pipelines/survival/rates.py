@@ -1,0 +1,172 @@
+"""How often each class fails, by age: exposure, exact limits, power law and mean cumulative failures."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipelines.survival.history import FailureHistory, years_between
+from pipelines.survival.mean_cumulative import estimate_mean_cumulative
+from pipelines.survival.power_law import PowerLaw, fit_power_law, summarise_ages
+from shared.intervals import poisson_limits
+from shared.settings import Settings
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class ClassView:
+    """Sections of one class in view, with ages in years, and their failures.
+
+    entry_years, exit_years, km, cluster: one a section. owner, event_ages_years: one a failure.
+    """
+
+    name: str
+    entry_years: Floats
+    exit_years: Floats
+    km: Floats
+    cluster: NDArray[np.object_]
+    owner: NDArray[np.int64]
+    event_ages_years: Floats
+
+    def exposure_between(self, age_from: float, age_to: float) -> float:
+        """Exposure between two ages, in km-years."""
+        overlap = np.minimum(self.exit_years, age_to) - np.maximum(self.entry_years, age_from)
+        return float(self.km @ np.maximum(overlap, 0.0))
+
+    def fit(self, settings: Settings) -> PowerLaw | None:
+        """Power law of the class; None where it has too few failures."""
+        if len(self.event_ages_years) < settings.survival.min_failures:
+            return None
+        data = summarise_ages(self.entry_years, self.exit_years, self.km, self.event_ages_years)
+        return fit_power_law(data, settings.general.interval_level)
+
+
+def view_classes(history: FailureHistory) -> list[ClassView]:
+    """Every class with a section on the register: its dated sections in view and their counted failures.
+
+    Notes
+    -----
+    Checked by: tests/sql/test_survival_core.py
+    """
+    sections = history.sections.sort_values("section_id", ignore_index=True)
+    counted = history.failures[history.failures["is_counted"].astype(bool)].sort_values("job_id")
+    views = []
+    for name in sorted(sections["cable_class"].unique()):
+        seen = sections[(sections["cable_class"] == name) & sections["in_view_from"].notna()].reset_index(drop=True)
+        installed = pd.to_datetime(seen["installed_on"])
+        place = pd.Series(np.arange(len(seen)), index=seen["section_id"])
+        mine = counted[counted["section_id"].isin(seen["section_id"])]
+        views.append(ClassView(
+            name=str(name), entry_years=years_between(installed, pd.to_datetime(seen["in_view_from"])),
+            exit_years=years_between(installed, pd.to_datetime(seen["in_view_to"])),
+            km=seen["length_km"].to_numpy(dtype=np.float64), cluster=seen["loop_id"].to_numpy(),
+            owner=mine["section_id"].map(place).to_numpy(dtype=np.int64),
+            event_ages_years=mine["age_years"].to_numpy(dtype=np.float64),
+        ))
+    return views
+
+
+def tabulate_classes(history: FailureHistory, settings: Settings) -> pd.DataFrame:
+    """One row a class: what was in view, its rate with exact limits, its power law with likelihood limits.
+
+    Parameters
+    ----------
+    history
+        Sections and failures.
+    settings
+        survival.min_failures and general.interval_level.
+
+    Returns
+    -------
+    DataFrame
+        Columns of fitted.survival_classes. Rate limits missing without exposure; shape and scale missing below
+        min_failures. sections and length_km count cable with time in view.
+
+    Notes
+    -----
+    Checked by: tests/published/test_survival_published.py, tests/sql/test_survival_core.py
+    """
+    undated = history.sections[~history.sections["is_installed_on_known"].astype(bool)].groupby("cable_class").size()
+    late = history.failures[history.failures["why_not"] == "undated_section"].groupby("cable_class").size()
+    rows = []
+    for view in view_classes(history):
+        exposure, failures = float(view.km @ (view.exit_years - view.entry_years)), len(view.event_ages_years)
+        law = view.fit(settings)
+        rate, lo, hi = _rate_with_limits(failures, exposure, settings.general.interval_level)
+        rows.append({
+            "cable_class": view.name, "sections": len(view.km), "length_km": float(view.km.sum()),
+            "exposure_km_years": exposure, "failures": failures, "rate_per_100km_year": rate, "rate_lo": lo,
+            "rate_hi": hi, "shape": law and law.shape, "shape_lo": law and law.shape_lo,
+            "shape_hi": law and law.shape_hi, "scale_years_1km": law and law.scale_years,
+            "scale_lo": law and law.scale_lo, "scale_hi": law and law.scale_hi,
+            "sections_without_date": int(undated.get(view.name, 0)),
+            "failures_without_date": int(late.get(view.name, 0)),
+        })
+    return pd.DataFrame(rows)
+
+
+def tabulate_age_rates(history: FailureHistory, settings: Settings) -> pd.DataFrame:
+    """One row an age band of a class: exposure, failures, rate with exact limits, and the power law's rate beside it.
+
+    Notes
+    -----
+    Columns of fitted.survival_age_rates; bands without exposure are left out. The fitted rate is the power law's
+    expected failures over the very cable in view in the band, over that exposure.
+
+    Checked by: tests/sql/test_survival_core.py
+    """
+    width, rows = settings.survival.age_band_years, []
+    for view in view_classes(history):
+        law = view.fit(settings)
+        band = np.floor(view.event_ages_years / width).astype(np.int64)
+        for number in range(int(np.max(view.exit_years, initial=0.0) / width) + 1):
+            start, end = number * width, (number + 1) * width
+            exposure, failures = view.exposure_between(start, end), int((band == number).sum())
+            if exposure == 0.0 and failures == 0:
+                continue
+            rate, lo, hi = _rate_with_limits(failures, exposure, settings.general.interval_level)
+            fitted = None
+            if law is not None and exposure > 0:
+                spent = law.cumulative(np.clip(view.exit_years, start, end)) - law.cumulative(
+                    np.clip(view.entry_years, start, end))
+                fitted = 100.0 * float(view.km @ spent) / exposure
+            rows.append({
+                "cable_class": view.name, "age_from": start, "age_to": end, "exposure_km_years": exposure,
+                "failures": failures, "rate_per_100km_year": rate, "rate_lo": lo, "rate_hi": hi,
+                "fitted_rate_per_100km_year": fitted,
+            })
+    return pd.DataFrame(rows)
+
+
+def tabulate_mean_cumulative(history: FailureHistory, settings: Settings) -> pd.DataFrame:
+    """One row a step of a class's mean cumulative failures, limits robust to failures clustering on loops.
+
+    Notes
+    -----
+    Columns of fitted.survival_mean_cumulative.
+
+    Checked by: tests/unit/test_survival_mean_cumulative.py
+    """
+    frames = []
+    for view in view_classes(history):
+        if len(view.event_ages_years):
+            curve = estimate_mean_cumulative(
+                view.entry_years, view.exit_years, view.km, view.owner, view.event_ages_years,
+                settings.general.interval_level, cluster=view.cluster,
+            )
+            frames.append(curve.to_frame().assign(cable_class=view.name))
+    names = ["cable_class", "age_years", "at_risk_km", "mcf_per_km", "mcf_lo", "mcf_hi"]
+    return pd.concat(frames, ignore_index=True)[names] if frames else pd.DataFrame(columns=names)
+
+
+def _rate_with_limits(failures: int, exposure_km_years: float, level: float) -> tuple[float | None, ...]:
+    """Failures per 100 km and year with exact Poisson limits; missing without exposure."""
+    if exposure_km_years <= 0:
+        return None, None, None
+    lo, hi = poisson_limits(failures, level)
+    per_100km = 100.0 / exposure_km_years
+    return failures * per_100km, float(lo) * per_100km, float(hi) * per_100km

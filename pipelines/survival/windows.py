@@ -1,0 +1,129 @@
+"""Ages between which each section was in view, and ages at its failures, from a failure history."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipelines.survival.history import FailureHistory, no_later_than, years_between
+from pipelines.survival.missing_dates import spread_dates
+
+Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Windows:
+    """Sections sorted by loop, half-loop and id, with their windows; a section without a date has several.
+
+    sections: one row a section. owner: section of each window. weight: share of the section the window stands for.
+    entry_years, exit_years: ages in view (equal where never in view). age_now: age at the as-of date.
+    event_owner, event_window, event_age_years, event_weight, event_on: one entry a failure and window.
+    """
+
+    sections: pd.DataFrame
+    as_of: pd.Timestamp
+    owner: Whole
+    weight: Floats
+    entry_years: Floats
+    exit_years: Floats
+    age_now: Floats
+    event_window: Whole
+    event_age_years: Floats
+    event_weight: Floats
+    event_on: NDArray[np.datetime64]
+
+    @property
+    def km(self) -> Floats:
+        """Kilometres each window stands for."""
+        return np.asarray(self.sections["length_km"].to_numpy(dtype=np.float64)[self.owner] * self.weight)
+
+    @property
+    def in_service(self) -> NDArray[np.bool_]:
+        """Sections in service on the as-of date."""
+        retired = pd.to_datetime(self.sections["retired_on"])
+        return np.asarray(~(retired <= self.as_of))
+
+    def sum_by_section(self, values: Floats, windows: Whole | None = None) -> Floats:
+        """Sum of values (one a window, or one an entry of windows) by section."""
+        owner = self.owner if windows is None else self.owner[windows]
+        return np.bincount(owner, weights=values, minlength=len(self.sections)).astype(np.float64)
+
+
+def build_windows(history: FailureHistory) -> Windows:
+    """Windows of age of a history.
+
+    Parameters
+    ----------
+    history
+        Sections and failures as known at its as-of date.
+
+    Returns
+    -------
+    Windows
+        Failures known by loop alone are not in it (share_loop_failures adds them).
+
+    Notes
+    -----
+    Checked by: tests/unit/test_survival_windows.py
+    """
+    as_of = pd.Timestamp(history.as_of)
+    sections = history.sections.sort_values(["loop_id", "half_loop_id", "section_id"], ignore_index=True)
+    installed = pd.to_datetime(sections["installed_on"])
+    sections = sections[~(sections["is_installed_on_known"].astype(bool) & (installed > as_of))].reset_index(drop=True)
+    place = pd.Series(np.arange(len(sections)), index=sections["section_id"])
+    failures = _own_failures(history.failures, place)
+    first = failures.groupby("row")["failed_on"].min().reindex(range(len(sections)))
+    spread = spread_dates(sections, first, as_of)
+    owner = spread["row"].to_numpy(dtype=np.int64)
+    installed = spread["installed_on"]
+    recorded = pd.to_datetime(sections["recorded_from"]).iloc[owner].reset_index(drop=True)
+    retired = no_later_than(sections["retired_on"], as_of).fillna(as_of)
+    leaves = retired.iloc[owner].reset_index(drop=True)
+    entry = np.maximum(years_between(installed, recorded), 0.0)
+    leave = np.maximum(years_between(installed, leaves), 0.0)
+    events = failures.merge(spread.assign(window=np.arange(len(spread))), on="row")
+    age = years_between(events["installed_on"], events["failed_on"])
+    return Windows(
+        sections=sections, as_of=as_of, owner=owner, weight=spread["weight"].to_numpy(dtype=np.float64),
+        entry_years=np.minimum(entry, leave), exit_years=leave,
+        age_now=np.maximum(years_between(installed, as_of), 0.0),
+        event_window=events["window"].to_numpy(dtype=np.int64), event_age_years=np.maximum(age, 0.0),
+        event_weight=events["weight"].to_numpy(dtype=np.float64), event_on=events["failed_on"].to_numpy(),
+    )
+
+
+def _own_failures(failures: pd.DataFrame, place: pd.Series) -> pd.DataFrame:
+    used = failures[failures["is_counted"].astype(bool) | (failures["why_not"] == "undated_section")]
+    row = used["section_id"].map(place)
+    used = used.assign(row=row, failed_on=pd.to_datetime(used["failed_on"]))[row.notna()]
+    return used[["job_id", "row", "failed_on"]].astype({"row": "int64"}).sort_values("job_id", ignore_index=True)
+
+
+def loop_only_failures(history: FailureHistory, windows: Windows) -> tuple[Whole, Whole, Floats]:
+    """Which windows each failure known by loop alone may belong to.
+
+    Returns
+    -------
+    failure, window, age_years
+        One entry a failure and candidate window: cable of the loop in view that day. The failure is a running number.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_survival_windows.py
+    """
+    alone = history.failures[history.failures["why_not"] == "loop_only"].sort_values("job_id")
+    known = windows.sections.iloc[windows.owner]
+    frame = pd.DataFrame({"loop_id": known["loop_id"].to_numpy(), "window": np.arange(len(windows.owner))})
+    jobs = pd.DataFrame({
+        "loop_id": alone["loop_id"].to_numpy(), "failed_on": pd.to_datetime(alone["failed_on"]).to_numpy(),
+        "failure": np.arange(len(alone)),
+    })
+    pairs = jobs.merge(frame, on="loop_id")
+    window = pairs["window"].to_numpy(dtype=np.int64)
+    age = windows.age_now[window] - years_between(pairs["failed_on"], windows.as_of)
+    fits = (age >= windows.entry_years[window]) & (age <= windows.exit_years[window])
+    return pairs["failure"].to_numpy(dtype=np.int64)[fits], window[fits], age[fits]
