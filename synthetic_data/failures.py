@@ -21,7 +21,7 @@ KINDS = ("body", "splice", "termination", "dig_in", "lightning")
 
 @dataclass(frozen=True)
 class Events:
-    """Failures as columns: seconds since 1970, row of the section, metres from its from-terminal, kind."""
+    """Failures as columns: seconds since 1970, row of the section, metres of cable from its from-terminal, kind."""
 
     at: np.ndarray
     section: np.ndarray
@@ -82,8 +82,13 @@ def draw_body_failures(s: Sections, start: float, end: float, rng: np.random.Gen
     at = s.installed[row] + within ** (1 / shape[row]) * 30 * YEAR_S
     keep = rng.random(len(row)) * peak < truth.season_factor(day_of_year(at))
     keep &= (rng.random(len(row)) < truth.INJECTION_FACTOR) | ~(at > s.injected[row])
-    offset = rng.random(len(row)) * s.length_m[row]
-    return Events(at, row, offset, np.full(len(row), BODY)).take(keep)
+    return Events(at, row, _draw_places(s, row, rng), np.full(len(row), BODY)).take(keep)
+
+
+def _draw_places(s: Sections, row: np.ndarray, rng: np.random.Generator) -> np.ndarray:
+    """Places anywhere in the buried part of these sections, metres of cable from the from-terminal."""
+    buried = s.length_m - s.tail_from_m - s.tail_to_m
+    return np.asarray(s.tail_from_m[row] + rng.random(len(row)) * buried[row])
 
 
 def _draw_flat(s: Sections, start: float, end: float, per_year: np.ndarray, rng: np.random.Generator) -> Events:
@@ -92,7 +97,7 @@ def _draw_flat(s: Sections, start: float, end: float, per_year: np.ndarray, rng:
     count = rng.poisson(per_year * (stop - begin) / YEAR_S)
     row = np.repeat(np.arange(len(count)), count)
     at = begin[row] + rng.random(len(row)) * (stop - begin)[row]
-    return Events(at, row, rng.random(len(row)) * s.length_m[row], np.zeros(len(row), dtype=int))
+    return Events(at, row, _draw_places(s, row, rng), np.zeros(len(row), dtype=int))
 
 
 def _draw_other_failures(
@@ -197,7 +202,8 @@ def _replace(
         "retired_because": np.full(len(rows), None, dtype=object), "injected": np.full(len(rows), np.nan),
         "section_multiplier": multiplier,
         "factor": fixed_factor(fleet.loops, s.loop[rows], new_class, when, multiplier, with_stories=with_stories),
-        "velocity_pct": draw_velocity_pct(new_class, rng),
+        "velocity_pct": draw_velocity_pct(new_class, rng), "tail_from_m": s.tail_from_m[rows],
+        "tail_to_m": s.tail_to_m[rows], "slack": rng.normal(truth.SLACK_MEAN, truth.SLACK_SD, len(rows)),
     }
     old = dataclasses.replace(s, retired=retired, retired_because=because)
     return Sections(**{name: np.concatenate([getattr(old, name), part]) for name, part in new.items()})

@@ -16,7 +16,8 @@ class Sections:
 
     loop: row of the loop. position: from 1. installed, retired, injected: seconds since 1970 (nan: never).
     factor: every multiplier of the class's intensity that does not change with time.
-    velocity_pct: of this very section, percent of c per metre of route.
+    velocity_pct: of this very section's cable, percent of c. length_m is cable, tails included: the cable lies
+    in the ground from tail_from_m to length_m - tail_to_m, and is longer there than its route by the slack.
     """
 
     section_id: np.ndarray
@@ -31,6 +32,14 @@ class Sections:
     section_multiplier: np.ndarray
     factor: np.ndarray
     velocity_pct: np.ndarray
+    tail_from_m: np.ndarray
+    tail_to_m: np.ndarray
+    slack: np.ndarray
+
+    @property
+    def route_m(self) -> np.ndarray:
+        """Length of route between the points that distances are taped from."""
+        return np.asarray((self.length_m - self.tail_from_m - self.tail_to_m) / (1 + self.slack))
 
 
 @dataclass(frozen=True)
@@ -122,11 +131,10 @@ def _draw_terminals(loops: pd.DataFrame, rng: np.random.Generator) -> pd.DataFra
 
 
 def draw_velocity_pct(cable_class: np.ndarray, rng: np.random.Generator) -> np.ndarray:
-    """Velocity of each section, percent of c per metre of route: class, spread between sections, spread of slack."""
+    """Velocity of each section's cable, percent of c: its class's, and the spread between sections."""
     mean = np.array([c.velocity_pct for c in truth.CLASSES])[cable_class]
     spread = np.array([c.velocity_sd_pct for c in truth.CLASSES])[cable_class]
-    own = rng.normal(mean, spread)
-    return np.asarray(own / (1 + rng.normal(0, truth.SLACK_SD, len(own))))
+    return np.asarray(rng.normal(mean, spread))
 
 
 def fixed_factor(
@@ -175,6 +183,9 @@ def make_fleet(loops: int, rng: np.random.Generator, *, with_stories: bool = Tru
     installed = np.floor((work[loop] + position * rng.uniform(0, 4, total) * 86400) / 86400) * 86400
     multiplier = rng.gamma(1 / truth.SECTION_VARIANCE, truth.SECTION_VARIANCE, total)
     ids = frame["loop_id"].to_numpy()[loop]
+    frame["first_terminal"] = np.concatenate([[0], np.cumsum(count + 1)[:-1]])
+    tails = terminals["tail_m"].to_numpy()
+    terminal = frame["first_terminal"].to_numpy()[loop] + position
     sections = Sections(
         section_id=np.array([f"{a}-S{b:02d}" for a, b in zip(ids, position, strict=True)], dtype=object),
         loop=loop, position=position, length_m=length, cable_class=cable_class, installed=installed,
@@ -182,6 +193,7 @@ def make_fleet(loops: int, rng: np.random.Generator, *, with_stories: bool = Tru
         injected=np.full(total, np.nan), section_multiplier=multiplier,
         factor=fixed_factor(frame, loop, cable_class, installed, multiplier, with_stories=with_stories),
         velocity_pct=draw_velocity_pct(cable_class, rng),
+        tail_from_m=tails[terminal - 1], tail_to_m=tails[terminal],
+        slack=rng.normal(truth.SLACK_MEAN, truth.SLACK_SD, total),
     )
-    frame["first_terminal"] = np.concatenate([[0], np.cumsum(count + 1)[:-1]])
     return Fleet(frame, terminals, sections)

@@ -1,12 +1,11 @@
 """What the instruments showed: the measurement model with each instrument's hidden faults.
 
-A pulse measures time. Over a path of sections, tails included, it needs sum(length / velocity), one way; the
-instrument shows that time multiplied by its own setting, its scale and its offset, with noise.
+A pulse measures time. Over a path of cable, tails included, it needs sum(length / velocity), one way; the
+instrument shows that time multiplied by its own setting and scale, plus its offset, with noise. What is dug is
+taped along the route, which is shorter than the cable by tails and slack.
 """
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -20,21 +19,13 @@ from synthetic_data.search import Test
 SHOTS_FROM = np.datetime64("2016-01-01", "s").astype(float)
 
 
-@dataclass(frozen=True)
-class Paths:
-    """Electrical paths as columns: true one-way time as metres at the velocity of light, and metres of route."""
-
-    light_m: np.ndarray
-    route_m: np.ndarray
-
-
 class Network:
     """Which section lay where and when, to follow a path through it."""
 
     def __init__(self, fleet: Fleet, history: History) -> None:
         self.fleet, self.sections = fleet, history.sections
         self.first = fleet.loops["first_terminal"].to_numpy()
-        self.tails = fleet.terminals["tail_m"].to_numpy()
+        self.route_m = history.sections.route_m
         self.terminal_ids = fleet.terminals["terminal_id"].to_numpy()
         at_place: dict[tuple[int, int], list[int]] = {}
         for row, place in enumerate(zip(self.sections.loop.tolist(), self.sections.position.tolist(), strict=True)):
@@ -48,9 +39,6 @@ class Network:
             if not at >= self.sections.retired[row]:
                 return row
         return rows[-1]
-
-    def tail_m(self, loop: int, terminal: int) -> float:
-        return float(self.tails[self.first[loop] + terminal])
 
     def terminal_id(self, loop: int, terminal: int) -> str:
         return str(self.terminal_ids[self.first[loop] + terminal])
@@ -73,22 +61,23 @@ class Network:
         whole
             Number of whole sections passed.
         part
-            Row of the section the path ends in and metres along it; none: it ends at a terminal.
+            Row of the section the path ends in and metres of its cable from where the path enters it, tail
+            included; none: the path ends at a terminal.
         at, warmth_k
             Moment in seconds since 1970, and soil temperature above 15 degrees Celsius.
-
-        Notes
-        -----
-        Each cable end has its tail: one at the start, two at a terminal passed, one at a far end.
         """
+        s = self.sections
         light = route = 0.0
-        for k in range(whole + (part is not None)):
+        for k in range(whole):
             here = terminal + k * step
-            section = part[0] if part and k == whole else self.section_at(loop, here + 1 if step > 0 else here, at)
-            run = part[1] if part and k == whole else float(self.sections.length_m[section])
-            tails = self.tail_m(loop, here) + (0.0 if part and k == whole else self.tail_m(loop, here + step))
-            light += (run + tails) / self.velocity(section, warmth_k)
-            route += run
+            section = self.section_at(loop, here + 1 if step > 0 else here, at)
+            light += float(s.length_m[section]) / self.velocity(section, warmth_k)
+            route += float(self.route_m[section])
+        if part:
+            section, run = part
+            tail = float(s.tail_from_m[section] if step > 0 else s.tail_to_m[section])
+            light += run / self.velocity(section, warmth_k)
+            route += (run - tail) / (1 + float(s.slack[section]))
         return light, route
 
 
@@ -184,8 +173,8 @@ def add_readings(fleet: Fleet, history: History, work: Work, network: Network, r
         start[j] = terminal
         tests[j], towards[j] = network.terminal_id(loop, terminal), network.terminal_id(loop, terminal + step)
         if has_far[j]:
-            whole, _ = network.follow(loop, terminal, step, back, (row, float(s.length_m[row])), at[j], warmth[j])
-            far_light[j] = whole + network.tail_m(loop, near + step) / network.velocity(row, warmth[j])
+            whole = (row, float(s.length_m[row]))
+            far_light[j], _ = network.follow(loop, terminal, step, back, whole, at[j], warmth[j])
             far_ids[j] = network.terminal_id(loop, near + step)
     shown = show(light, instrument, setting, at, rng)
     far_shown = show(far_light, instrument, setting, at, rng)
@@ -231,12 +220,12 @@ def make_test_shots(fleet: Fleet, work: Work, network: Network, rng: np.random.G
     Notes
     -----
     A clear test shows the far end of the run tested, a test on the fault shows the fault where it was within
-    the last section; a second shot from the other end of the faulted section closes one job in six.
+    the last section; shots from both ends of the faulted section close one job in four.
     """
     rows: list[dict[str, object]] = []
     jobs = work.jobs
     count, open_at, radial = (fleet.loops[c].to_numpy() for c in ("count", "open_at", "is_radial"))
-    both_ends = rng.random(len(jobs)) < 1 / 6
+    both_ends = rng.random(len(jobs)) < 1 / 4
     listed = np.flatnonzero((jobs["instrument_row"] >= 0) & (jobs["reported_at"] >= SHOTS_FROM))
     for j in listed:
         job = jobs.iloc[j]
@@ -322,26 +311,25 @@ def _end_shot(network: Network, job: pd.Series, forward: bool, number: int) -> d
 
 
 def make_known_lengths(network: Network, history: History, rng: np.random.Generator) -> pd.DataFrame:
-    """Calibration readings twice a year on sound sections of taped length: R-01, R-03 and R-04 alone are checked so."""
+    """Calibration readings on sound sections of known length: R-06 never has any."""
     s = history.sections
     rows = []
     fits = np.isin(s.cable_class, [truth.XLPE_BARE, truth.XLPE_JACKETED]) & np.isnan(s.retired) & (s.length_m > 60)
     pool = rng.choice(np.flatnonzero(fits), size=min(6, int(fits.sum())), replace=False)
-    for instrument in (0, 2, truth.R_04):
-        begun = int(truth.INSTRUMENTS[instrument].in_service_on[:4]) + 1
-        for year in range(max(begun, 2008), 2026):
-            for month in (4, 10):
+    for instrument, months in ((0, (4, 10)), (1, (4,)), (2, (4, 10)), (truth.R_04, (4, 10)), (4, (10,)), (6, (10,))):
+        for year in range(2008, 2026):
+            for month in months:
                 at = float(np.datetime64(f"{year}-{month:02d}-15", "s").astype(np.int64))
                 row = int(rng.choice(pool))
                 loop, position = int(s.loop[row]), int(s.position[row])
-                light, route = network.follow(loop, position - 1, 1, 0, (row, float(s.length_m[row])), at, _warmth(at))
-                light += network.tail_m(loop, position) / network.velocity(row, _warmth(at))
+                length = float(s.length_m[row])
+                light, _ = network.follow(loop, position - 1, 1, 0, (row, length), at, _warmth(at))
                 setting = settings_pct(np.array([instrument]), s.cable_class[[row]], np.array([""]))
                 shown = show(np.array([light]), np.array([instrument]), setting, np.array([at]), rng)
                 rows.append({
                     "instrument_id": truth.INSTRUMENTS[instrument].instrument_id,
                     "read_on": np.datetime64(f"{year}-{month:02d}-15", "us"), "section_id": s.section_id[row],
-                    "known_length_m": round(route, 1), "reading_m": shown[0],
+                    "known_length_m": length, "reading_m": shown[0],
                     "velocity_setting_pct": round(float(setting[0]), 2),
                 })
     return pd.DataFrame(rows)

@@ -24,8 +24,8 @@ class CableClass:
     """A cable class: how much of it there is, how it ages, how fast a pulse runs in it.
 
     rate_at_30 is in failures per 100 km and year at the age of 30; the intensity is
-    rate_at_30 x (age / 30)^(shape - 1). velocity_pct is percent of c per metre of route, slack
-    included: what a dig calibrates. velocity_sd_pct is the spread between sections.
+    rate_at_30 x (age / 30)^(shape - 1). velocity_pct is that of the cable in percent of c,
+    velocity_sd_pct its spread between sections.
     """
 
     insulation: str
@@ -167,8 +167,8 @@ DUG_METHODS: Final[tuple[tuple[str, float, float, float], ...]] = (
     ("gps", 0.15, 0.0, 1.5),
 )
 DUG_MISSING: Final = 0.25
-SLACK_SD: Final = 0.008
-"""Spread of the slack between sections; its mean of 2 % is inside velocity_pct."""
+SLACK_MEAN, SLACK_SD = 0.02, 0.008
+"""Cable in the ground over its route, less one: mean, and spread between sections."""
 SOIL_MEAN_C, SOIL_SWING_K, SOIL_PEAK_DAY = 14.0, 10.0, 227
 TEMPERATURE_OF_VELOCITY_C: Final = 15.0
 
