@@ -1,0 +1,65 @@
+"""How much instruments differ from one another: restricted likelihood, and its uncertainty over a grid."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from pipelines.locating.mixed_model import CrossProducts, Design, Solution, solve
+from pipelines.locating.readings import Floats
+
+# Priors of the standard deviations of the instruments' errors: median and spread of the logarithm. Time bases are
+# quartz, so errors above a per cent are rare; a lead of a few metres left in or out is common. Our choice, judged by
+# the coverage of the limits (tests/simulated/test_locating_recovery.py).
+SCALE_SD_PRIOR = (0.006, 0.8)
+ZERO_SD_PRIOR = (0.6, 0.8)
+_MEDIAN = np.log([SCALE_SD_PRIOR[0], ZERO_SD_PRIOR[0]])
+_SPREAD = np.array([SCALE_SD_PRIOR[1], ZERO_SD_PRIOR[1]])
+
+
+def penalised(products: CrossProducts, design: Design, log_sd: Floats) -> float:
+    """Half of -2 log restricted likelihood, with the prior of the two standard deviations."""
+    within = np.clip(log_sd, _MEDIAN - 5.0 * _SPREAD, _MEDIAN + 5.0 * _SPREAD)
+    scale_sd, zero_sd = np.exp(within)
+    distance = (log_sd - _MEDIAN) / _SPREAD
+    return 0.5 * solve(products, design, scale_sd, zero_sd).criterion + 0.5 * float(distance @ distance)
+
+
+def fit_instrument_spread(products: CrossProducts, design: Design, start: Floats) -> Floats:
+    """Logarithms of the standard deviations of the scale error and of the time-zero error (metres)."""
+    from scipy.optimize import minimize
+
+    if not design.groups:
+        return _MEDIAN
+    found = minimize(
+        lambda log_sd: penalised(products, design, log_sd), start, method="Nelder-Mead",
+        options={"xatol": 1e-3, "fatol": 1e-5, "initial_simplex": start + np.array([[0.0, 0.0], [0.25, 0.0], [0.0, 0.25]])},
+    )
+    return np.asarray(found.x)
+
+
+def integrate_instrument_spread(
+    products: CrossProducts, design: Design, mode: Floats,
+) -> tuple[tuple[Solution, ...], Floats, Floats]:
+    """Solutions over a 5 x 5 grid of the two standard deviations, their posterior weights, and the grid.
+
+    Notes
+    -----
+    Steps of 0.9 posterior standard deviations, from the curvature at the mode, at most those of the prior.
+    """
+    if not design.groups:
+        sds = np.exp(_MEDIAN)[None, :]
+        return (solve(products, design, *sds[0]),), np.ones(1), sds
+    at_mode = penalised(products, design, mode)
+    steps = []
+    for k in range(2):
+        move = np.zeros(2)
+        move[k] = 0.2
+        bend = (penalised(products, design, mode + move) + penalised(products, design, mode - move) - 2 * at_mode) / 0.04
+        steps.append(0.9 * min(_SPREAD[k], 1.0 / np.sqrt(max(bend, 1e-6))))
+    grid = np.array([
+        mode + np.array([i * steps[0], j * steps[1]]) for i in range(-2, 3) for j in range(-2, 3)
+    ])
+    heights = np.array([penalised(products, design, point) for point in grid])
+    weights = np.exp(at_mode - heights)
+    sds = np.exp(np.clip(grid, _MEDIAN - 5.0 * _SPREAD, _MEDIAN + 5.0 * _SPREAD))
+    return tuple(solve(products, design, *sd) for sd in sds), weights / weights.sum(), sds

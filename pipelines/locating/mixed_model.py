@@ -1,0 +1,195 @@
+"""Linear mixed model with two random effects an instrument, solved block by block.
+
+Every reading belongs to one instrument at most, so the random effects fall into blocks of two and Woodbury's
+identity leaves one small system in the fixed effects: no matrix with a side of the number of readings is formed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Design:
+    """Linearised model y = X beta + z_scale s + z_zero t + run deviation + noise.
+
+    Parameters
+    ----------
+    row, column, value
+        X in triplets; every pair of row and column once.
+    columns
+        Number of fixed effects q.
+    response, scale, zero
+        y and the two columns of the random effects, shape (n,).
+    group
+        Instrument of each row, -1 for none; groups is their number G.
+    run, runs
+        Run of each row (a run lies within one group) and their number.
+    prior_mean, prior_precision
+        Normal prior of each fixed effect, shape (q,); precision 0: flat.
+    """
+
+    row: Ints
+    column: Ints
+    value: Floats
+    columns: int
+    response: Floats
+    scale: Floats
+    zero: Floats
+    group: Ints
+    groups: int
+    run: Ints
+    runs: int
+    prior_mean: Floats
+    prior_precision: Floats
+
+
+@dataclass(frozen=True)
+class CrossProducts:
+    """Weighted sums of products: all that the variance of the random effects needs of the readings."""
+
+    fixed: Floats  # (q, q)
+    fixed_response: Floats  # (q,)
+    random: Floats  # (G, 2, 2)
+    random_fixed: Floats  # (G, 2, q)
+    random_response: Floats  # (G, 2)
+    response: float
+
+
+@dataclass(frozen=True)
+class Solution:
+    """Fixed effects and instrument effects for given variances, with what their covariance is made of.
+
+    Cov(beta) = inverse; Cov(u_g) = within_g + carried_g inverse carried_g', Cov(beta, u_g) = -inverse carried_g'.
+    """
+
+    fixed: Floats  # (q,)
+    random: Floats  # (G, 2): scale error, time-zero error
+    inverse: Floats  # (q, q)
+    within: Floats  # (G, 2, 2)
+    carried: Floats  # (G, 2, q)
+    criterion: float  # -2 log restricted likelihood, up to a constant
+
+
+def sum_products(design: Design, weight: Floats, run_variance: float) -> CrossProducts:
+    """Weighted cross-products of a design.
+
+    Parameters
+    ----------
+    weight
+        One over the variance of each row's own noise, shape (n,).
+    run_variance
+        Variance of the run deviation, which enters a row in proportion to its scale column.
+
+    Notes
+    -----
+    A run adds a rank-one term to the variance of its rows; Sherman and Morrison take it off the products.
+    """
+    from scipy import sparse
+
+    n, q, groups = len(design.response), design.columns, design.groups
+    x = sparse.csr_array((design.value, (design.row, design.column)), shape=(n, q))
+    group = np.where(design.group < 0, groups, design.group)
+    to_group = sparse.csr_array((weight, (group, np.arange(n))), shape=(groups + 1, n))
+    z = np.column_stack([design.scale, design.zero])
+    y = design.response
+    fixed = (x.T @ (x.multiply(weight[:, None]).tocsr())).toarray()
+    fixed_response = x.T @ (weight * y)
+    random = np.stack([to_group @ (z[:, [k]] * z) for k in range(2)], axis=1)
+    random_fixed = np.stack([(to_group @ x.multiply(z[:, [k]]).tocsr()).toarray() for k in range(2)], axis=1)
+    random_response = to_group @ (z * y[:, None])
+    response = float(weight @ (y * y))
+
+    shared = np.flatnonzero(np.bincount(design.run, minlength=design.runs)[design.run] > 1)
+    if run_variance > 0 and len(shared):
+        names, run = np.unique(design.run[shared], return_inverse=True)
+        pull = weight[shared] * design.scale[shared]
+        to_run = sparse.csr_array((pull, (run, np.arange(len(shared)))), shape=(len(names), len(shared)))
+        mass = 1.0 / (1.0 / run_variance + np.bincount(run, weights=pull * design.scale[shared]))
+        run_x = (to_run @ x[shared]).tocsr()
+        run_z = to_run @ z[shared]
+        run_y = to_run @ y[shared]
+        run_group = np.zeros(len(names), dtype=np.int64)
+        run_group[run] = group[shared]
+        gather = sparse.csr_array((mass, (run_group, np.arange(len(names)))), shape=(groups + 1, len(names)))
+        fixed -= (run_x.T @ run_x.multiply(mass[:, None]).tocsr()).toarray()
+        fixed_response -= run_x.T @ (mass * run_y)
+        random -= np.stack([gather @ (run_z[:, [k]] * run_z) for k in range(2)], axis=1)
+        random_fixed -= np.stack(
+            [(gather @ run_x.multiply(run_z[:, [k]]).tocsr()).toarray() for k in range(2)], axis=1,
+        )
+        random_response -= gather @ (run_z * run_y[:, None])
+        response -= float(mass @ (run_y * run_y))
+    return CrossProducts(
+        fixed, fixed_response, random[:groups], random_fixed[:groups], random_response[:groups], response,
+    )
+
+
+def solve(products: CrossProducts, design: Design, scale_sd: float, zero_sd: float) -> Solution:
+    """Solve the mixed-model equations for given standard deviations of the instrument effects.
+
+    References
+    ----------
+    Henderson 1975, Biometrics 31, the mixed-model equations; Harville 1977, JASA 72, restricted likelihood.
+
+    Checked by: tests/unit/test_locating_mixed_model.py
+    """
+    precision = np.diag([scale_sd**-2, zero_sd**-2])
+    block = products.random + precision
+    within = np.linalg.inv(block)
+    carried = within @ products.random_fixed
+    prior = design.prior_precision
+    system = products.fixed + np.diag(prior) - np.einsum("gik,gij->kj", products.random_fixed, carried)
+    target = products.fixed_response + prior * design.prior_mean - np.einsum(
+        "gik,gi->k", carried, products.random_response,
+    )
+    lower = np.linalg.cholesky(system)
+    half = np.linalg.solve(lower, np.column_stack([target, np.eye(len(target))]))
+    inverse = half[:, 1:].T @ half[:, 1:]
+    fixed = inverse @ target
+    taken = np.einsum("gij,gj->gi", within, products.random_response)
+    random = taken - carried @ fixed
+    quadratic = (
+        products.response + prior @ design.prior_mean**2
+        - float(np.sum(taken * products.random_response)) - float(half[:, 0] @ half[:, 0])
+    )
+    log_determinant = (
+        2.0 * float(np.log(np.diag(lower)).sum()) + float(np.linalg.slogdet(block)[1].sum())
+        + 2.0 * design.groups * float(np.log(scale_sd) + np.log(zero_sd))
+    )
+    return Solution(fixed, random, inverse, within, carried, quadratic + log_determinant)
+
+
+def contrast_variance(solution: Solution, fixed: Floats, random: Floats, group: Ints) -> Floats:
+    """Variance of fixed' beta + random' u_group for each row.
+
+    Parameters
+    ----------
+    fixed, random
+        Contrasts, shapes (m, q) and (m, 2).
+    group
+        Instrument of each contrast, shape (m,); -1 means the contrast has no instrument effect.
+    """
+    return contrast_covariance(solution, fixed, random, fixed, random, group)
+
+
+def contrast_covariance(
+    solution: Solution, fixed_a: Floats, random_a: Floats, fixed_b: Floats, random_b: Floats, group: Ints,
+) -> Floats:
+    """Covariance of two contrasts of the same instrument, row by row."""
+    known = group >= 0
+    at = np.where(known, group, 0)
+    left, right = fixed_a.copy(), fixed_b.copy()
+    own = np.zeros(len(group))
+    if len(solution.within):
+        za, zb = random_a * known[:, None], random_b * known[:, None]
+        left -= np.einsum("mi,mik->mk", za, solution.carried[at])
+        right -= np.einsum("mi,mik->mk", zb, solution.carried[at])
+        own = np.einsum("mi,mij,mj->m", za, solution.within[at], zb)
+    return np.asarray(np.einsum("mk,mk->m", left @ solution.inverse, right) + own)

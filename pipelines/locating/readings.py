@@ -1,0 +1,122 @@
+"""Which readings enter the fit, as arrays: the door between the tables and the model."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
+
+REFERENCE_PCT = 53.0
+"""Velocity, in percent of c, at which times are written as distances, so that every slowness is near one.
+
+Common practice, no source: a usual factory setting for extruded cable. It cancels out of every result.
+"""
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Usable readings, sorted by instrument, run and id.
+
+    Parameters
+    ----------
+    reading_id
+        Key of each reading, shape (n,).
+    time_m
+        One-way time as the distance it would be at REFERENCE_PCT, metres, shape (n,).
+    length_m
+        True length, metres, shape (n,): along the route where dug, of cable otherwise. Known tails are in it.
+    zero_errors
+        How many times the time-zero error enters: 2 where readings from both ends were added.
+    is_dug, is_paced, is_satellite, is_register
+        What the true length is: dug up; of these paced out, placed by satellite; taken from the register.
+    part_row, part_class, part_m
+        Path split over classes: row, class and length of each part, shape (parts,).
+    instrument
+        Index into instruments, -1 where the instrument is not on record.
+    run
+        Readings of one run share the cable's own deviation; index, shape (n,).
+    """
+
+    reading_id: NDArray[np.str_]
+    time_m: Floats
+    length_m: Floats
+    zero_errors: Floats
+    is_dug: Flags
+    is_paced: Flags
+    is_satellite: Flags
+    is_register: Flags
+    part_row: Ints
+    part_class: Ints
+    part_m: Floats
+    instrument: Ints
+    run: Ints
+    classes: tuple[str, ...]
+    instruments: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.time_m)
+
+
+def select_readings(readings: pd.DataFrame, paths: pd.DataFrame) -> Readings:
+    """Usable readings of core.locating_readings with their paths of core.locating_paths, as arrays.
+
+    Parameters
+    ----------
+    readings, paths
+        The two tables.
+
+    Returns
+    -------
+    Readings
+        Empty where nothing is usable.
+
+    Notes
+    -----
+    A tail recorded for the terminal is counted with the longest class of the path. Readings of one job, and of one
+    known section, by one instrument form a run.
+
+    Checked by: tests/unit/test_locating_readings.py
+    """
+    used = readings[readings["is_usable"].astype(bool)].copy()
+    used["instrument_id"] = used["instrument_id"].fillna("").astype(str)
+    used["run_name"] = used["job_id"].fillna(used["section_id"]).fillna(used["reading_id"]).astype(str)
+    used = used.sort_values(["instrument_id", "run_name", "reading_id"], kind="stable").reset_index(drop=True)
+    row_of = pd.Series(used.index.to_numpy(), index=used["reading_id"].to_numpy())
+    parts = paths[paths["reading_id"].isin(row_of.index)].copy()
+    parts["row"] = row_of.reindex(parts["reading_id"]).to_numpy()
+    parts = parts.sort_values(["row", "cable_class"], kind="stable").reset_index(drop=True)
+    if len(parts):
+        longest = parts.groupby("row", sort=False)["length_m"].idxmax()
+        parts.loc[longest, "length_m"] += used["tail_m"].fillna(0.0).to_numpy(float)[parts.loc[longest, "row"]]
+    classes = tuple(sorted(parts["cable_class"].unique()))
+    instruments = tuple(sorted(i for i in used["instrument_id"].unique() if i))
+    code = {name: number for number, name in enumerate(instruments)}
+    run_key = used["instrument_id"] + "\x1f" + used["run_name"]
+    dug = (used["reading_kind"] == "dug").to_numpy(bool)
+    by = used["dug_method"].fillna("unknown").to_numpy(str)
+    part_row = parts["row"].to_numpy(np.int64)
+    part_m = parts["length_m"].to_numpy(float)
+    return Readings(
+        reading_id=used["reading_id"].to_numpy(str),
+        time_m=used["displayed_distance_m"].to_numpy(float) * REFERENCE_PCT
+        / used["velocity_setting_pct"].to_numpy(float),
+        length_m=np.bincount(part_row, weights=part_m, minlength=len(used)),
+        zero_errors=used["zero_errors"].to_numpy(float),
+        is_dug=dug,
+        is_paced=dug & (by == "paced"),
+        is_satellite=dug & np.isin(by, ("gps", "map")),
+        is_register=used["reading_kind"].isin(["far_end", "two_ended"]).to_numpy(bool),
+        part_row=part_row,
+        part_class=np.searchsorted(np.array(classes, dtype=str), parts["cable_class"].to_numpy(str)).astype(np.int64),
+        part_m=part_m,
+        instrument=used["instrument_id"].map(code).fillna(-1).to_numpy(np.int64),
+        run=pd.factorize(run_key)[0].astype(np.int64),
+        classes=classes,
+        instruments=instruments,
+    )

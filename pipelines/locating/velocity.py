@@ -1,0 +1,256 @@
+"""Velocity of each cable class, and offset and scale of each instrument, from all readings at once."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from pipelines.locating import line, mixed_model, noise
+from pipelines.locating.instrument_spread import (
+    SCALE_SD_PRIOR,
+    ZERO_SD_PRIOR,
+    fit_instrument_spread,
+    integrate_instrument_spread,
+)
+from pipelines.locating.line import State
+from pipelines.locating.mixed_model import CrossProducts, Design, Solution
+from pipelines.locating.noise import Noise
+from pipelines.locating.readings import Floats, Ints, Readings
+
+ENOUGH_FOR_SLACK = 10
+"""Readings dug, and readings of cable lengths, that are needed before slack is told from velocity."""
+WIDE_START = Noise(constant_m=3.0, growing=0.08)
+"""Noise of the first round: wide, so that no good reading is thrown away on the way."""
+
+
+@dataclass(frozen=True)
+class VelocityFit:
+    """Fitted model, averaged over the uncertainty of the instrument variances.
+
+    Parameters
+    ----------
+    readings
+        What was fitted.
+    state
+        Estimates.
+    points, weights
+        Solutions over a grid of the two instrument standard deviations, and their posterior weights.
+    scale_sd, zero_sd
+        Standard deviations of the instrument errors at each point, shape (points,).
+    noise, factor
+        Noise, and each instrument's noise variance against the fleet's.
+    residual_m, variance_m2, leverage, right
+        For each reading: reading minus line, noise variance, share used up by the fit, and probability that it is
+        no gross error. Metres at REFERENCE_PCT.
+    own
+        Weighted products of the fixed effects, an instrument each, shape (I, q, q).
+    has_slack
+        Whether slack could be told from velocity; if not it is absorbed in the velocity.
+    freedom
+        Degrees of freedom of the noise, for Student's quantiles.
+    rounds
+        Rounds until nothing moved.
+    """
+
+    readings: Readings
+    state: State
+    points: tuple[Solution, ...]
+    weights: Floats
+    scale_sd: Floats
+    zero_sd: Floats
+    noise: Noise
+    factor: Floats
+    residual_m: Floats
+    variance_m2: Floats
+    leverage: Floats
+    right: Floats
+    own: Floats
+    has_slack: bool
+    freedom: float
+    rounds: int
+
+    def covariance(self, fixed_a: Floats, random_a: Floats, fixed_b: Floats, random_b: Floats, group: Ints) -> Floats:
+        """Covariance of two contrasts fixed' beta + random' u of one instrument each, over the points, shape (m,).
+
+        Parameters
+        ----------
+        fixed_a, fixed_b
+            Weights of slowness by class, slack and tail, shape (m, K + 2).
+        random_a, random_b
+            Weights of the scale error and the time-zero error, shape (m, 2).
+        group
+            Instrument, shape (m,); -1 stands for one never seen before.
+        """
+        known, at = group >= 0, np.where(group >= 0, group, 0)
+        mean_a, mean_b, total = [], [], np.zeros(len(group))
+        for weight, point, scale_sd, zero_sd in zip(self.weights, self.points, self.scale_sd, self.zero_sd, strict=True):
+            inner = mixed_model.contrast_covariance(point, fixed_a, random_a, fixed_b, random_b, group)
+            unseen = (random_a * random_b) @ np.array([scale_sd**2, zero_sd**2])
+            total += weight * (inner + np.where(known, 0.0, unseen))
+            effects = np.zeros((len(group), 2))
+            if len(point.random):
+                effects = np.where(known[:, None], point.random[at], 0.0)
+            mean_a.append(fixed_a @ point.fixed + np.sum(random_a * effects, axis=1))
+            mean_b.append(fixed_b @ point.fixed + np.sum(random_b * effects, axis=1))
+        a, b = np.array(mean_a), np.array(mean_b)
+        return np.asarray(total + self.weights @ (a * b) - (self.weights @ a) * (self.weights @ b))
+
+    def variance(self, fixed: Floats, random: Floats, group: Ints) -> Floats:
+        """Variance of contrasts, shape (m,)."""
+        return self.covariance(fixed, random, fixed, random, group)
+
+    def quantile(self, level: float) -> float:
+        """Student's quantile of a two-sided level."""
+        from scipy.special import stdtrit
+
+        return float(stdtrit(self.freedom, 0.5 + level / 2.0))
+
+
+@dataclass(frozen=True)
+class _Round:
+    """What one round works out before it solves: the linear form and the weights."""
+
+    design: Design
+    products: CrossProducts
+    length_m: Floats
+    variance: Floats
+    right: Floats
+
+
+def fit_velocity(readings: Readings, *, tails_recorded: bool = False, max_rounds: int = 60) -> VelocityFit:
+    """Fit slowness by class and the instruments' errors to readings of every kind.
+
+    Parameters
+    ----------
+    readings
+        At least one reading.
+    tails_recorded
+        Whether the lengths of the dug readings already hold the tails of the terminals.
+    max_rounds
+        Rounds at most.
+
+    Returns
+    -------
+    VelocityFit
+        Proper also for a single reading: weak priors carry what the readings leave open, and the limits say so.
+
+    Notes
+    -----
+    time = (1 + s_i) (1 + slack) sum_k length_k slowness_k + tail + z t_i + noise, in metres at REFERENCE_PCT; slack
+    and tail in dug readings alone, z the number of time-zero errors in the reading. Noise variance a^2 + (b L)^2, and
+    more where paced, placed by satellite or taken from the register.
+
+    Each round: (1) errors of the true lengths: the regressor is the best estimate of the length from both sides,
+    which gives the estimating equation of Deming's regression, so slopes are not flattened; (2) probability of each
+    reading to be right, from a two-part normal mixture; (3) mixed-model equations, with the restricted likelihood of
+    the two instrument variances; (4) restricted likelihood of the noise. At the end the instrument variances are
+    integrated over a grid.
+
+    References
+    ----------
+    Henderson 1975 and Harville 1977 (restricted likelihood); Fuller 1987, Measurement Error Models, 1.3;
+    Rue, Martino and Chopin 2009, JRSS B 71, 3.1 (integration over a grid).
+
+    Checked by: tests/unit/test_locating_velocity.py, tests/simulated/test_locating_recovery.py
+    """
+    dug = int(readings.is_dug.sum())
+    has_slack = min(dug, len(readings) - dug) >= ENOUGH_FOR_SLACK
+    prior = line.priors(len(readings.classes), has_slack, tails_recorded)
+    state, spread, factor = line.start_state(readings), WIDE_START, np.ones(len(readings.instruments))
+    log_sd = np.log([SCALE_SD_PRIOR[0], ZERO_SD_PRIOR[0]])
+    rounds, is_settled = 0, False
+    while True:
+        rounds += 1
+        now = _prepare(readings, state, spread, factor, log_sd, prior)
+        log_sd = fit_instrument_spread(now.products, now.design, log_sd)
+        if is_settled or rounds >= max_rounds:
+            break
+        solution = mixed_model.solve(now.products, now.design, *np.exp(log_sd))
+        moved = line.solution_state(solution)
+        spread_moved, factor = _fit_noise(readings, moved, spread, factor, now, solution)
+        is_settled = _is_settled(state, moved, spread, spread_moved)
+        state, spread = moved, spread_moved
+    points, weights, sds = integrate_instrument_spread(now.products, now.design, log_sd)
+    state = line.state_of(
+        weights @ np.array([p.fixed for p in points]), np.tensordot(weights, np.array([p.random for p in points]), 1),
+    )
+    leverage = _leverage(points[len(points) // 2], now.design, now.right / now.variance)
+    return VelocityFit(
+        readings=readings, state=state, points=points, weights=weights, scale_sd=sds[:, 0], zero_sd=sds[:, 1],
+        noise=spread, factor=factor, residual_m=readings.time_m - line.line(readings, state),
+        variance_m2=now.variance, leverage=leverage, right=now.right,
+        own=_own_products(now.design, now.right / now.variance), has_slack=has_slack,
+        freedom=float(np.sum(now.right * (1.0 - leverage))) + noise.PRIOR_READINGS, rounds=rounds,
+    )
+
+
+def _prepare(
+    readings: Readings, state: State, spread: Noise, factor: Floats, log_sd: Floats, prior: tuple[Floats, Floats],
+) -> _Round:
+    residual = readings.time_m - line.line(readings, state)
+    length_m = line.best_length(readings, state, spread, factor, residual)
+    variance = line.reading_variance(readings, spread, length_m, factor, *np.exp(log_sd))
+    right = noise.right_probability(readings, residual, variance, spread.wrong_share)
+    design = line.linearise(readings, state, residual, length_m, *prior)
+    # rows that share a run carry its deviation in the run term, so it leaves their own variance
+    shared = np.bincount(readings.run)[readings.run] > 1
+    own = variance - np.where(shared, np.minimum((spread.run * design.scale) ** 2, 0.9 * variance), 0.0)
+    products = mixed_model.sum_products(design, right / own, spread.run**2)
+    return _Round(design, products, length_m, variance, right)
+
+
+def _fit_noise(
+    readings: Readings, state: State, spread: Noise, factor: Floats, now: _Round, solution: Solution,
+) -> tuple[Noise, Floats]:
+    residual = readings.time_m - line.line(readings, state)
+    leverage = _leverage(solution, now.design, now.right / now.variance)
+    spread = noise.fit_noise(
+        readings, spread, residual, leverage, now.right, now.length_m, line.factor_of(readings, factor),
+    )
+    run = noise.fit_run_deviation(readings, residual, now.variance, now.right, spread)
+    factor = noise.fit_factors(readings, factor, residual, now.variance, leverage, now.right)
+    return replace(spread, run=run), factor
+
+
+def _is_settled(before: State, after: State, noise_before: Noise, noise_after: Noise) -> bool:
+    moved = np.abs(after.slowness - before.slowness).max() + abs(after.slack - before.slack)
+    moved += 0.01 * abs(after.tail_m - before.tail_m)
+    noises = [
+        abs(np.log(getattr(noise_after, name) / getattr(noise_before, name)))
+        for name in ("constant_m", "growing", "wrong_share")
+    ]
+    return bool(moved < 1e-5 and max(noises) < 5e-3)
+
+
+def _leverage(solution: Solution, design: Design, weight: Floats, chunk: int = 50_000) -> Floats:
+    """Share of each reading that the fit used up: weight times the variance of its fitted line."""
+    n = len(design.response)
+    order = np.argsort(design.row, kind="stable")
+    row, column, value = design.row[order], design.column[order], design.value[order]
+    random = np.column_stack([design.scale, design.zero])
+    found = np.empty(n)
+    for start in range(0, n, chunk):
+        stop = min(start + chunk, n)
+        inside = slice(*np.searchsorted(row, [start, stop]))
+        fixed = np.zeros((stop - start, design.columns))
+        fixed[row[inside] - start, column[inside]] = value[inside]
+        rows = slice(start, stop)
+        found[rows] = mixed_model.contrast_variance(solution, fixed, random[rows], design.group[rows])
+    return np.asarray(np.clip(weight * found, 0.0, 0.99))
+
+
+def _own_products(design: Design, weight: Floats) -> Floats:
+    """Weighted products of the fixed effects, an instrument each, shape (I, q, q)."""
+    from scipy import sparse
+
+    q = design.columns
+    x = sparse.csr_array((design.value, (design.row, design.column)), shape=(len(design.response), q))
+    found = np.zeros((design.groups, q, q))
+    order = np.argsort(design.group, kind="stable")
+    cuts = np.searchsorted(design.group[order], np.arange(design.groups + 1))
+    for g in range(design.groups):
+        rows = order[cuts[g]:cuts[g + 1]]
+        own = x[rows].toarray()
+        found[g] = own.T @ (own * weight[rows, None])
+    return found

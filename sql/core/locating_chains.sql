@@ -1,0 +1,68 @@
+-- One row is a section of a loop's chain as it stood on the day of a job.
+-- Reads: staging.jobs, staging.sections, staging.test_shots
+-- Key: job_id, position
+-- Units: metres of cable from the loop's source A
+-- Why: DEVELOPERS.md, Definitions: lengths are counted along the cable that lay in the ground on that day
+with
+
+jobs_with_readings as (
+    select
+        job_id,
+        loop_id,
+        section_id,
+        cast(reported_at as date) as read_on
+    from staging.jobs
+    where estimated_distance_m is not null
+        or far_end_distance_m is not null
+        or job_id in (select shots.job_id from staging.test_shots as shots)
+),
+
+sections as (
+    select
+        section_id,
+        loop_id,
+        position,
+        from_terminal_id,
+        to_terminal_id,
+        length_m,
+        cable_class,
+        installed_on,
+        retired_on
+    from staging.sections
+),
+
+sections_on_that_day as (
+    select
+        jobs.job_id,
+        sections.section_id,
+        sections.position,
+        sections.from_terminal_id,
+        sections.to_terminal_id,
+        sections.length_m,
+        sections.cable_class
+    from jobs_with_readings as jobs
+    -- meant to give every section of the loop; the qualify below keeps one a position
+    inner join sections on sections.loop_id = jobs.loop_id
+    where sections.section_id = jobs.section_id
+        or (
+            coalesce(sections.installed_on <= jobs.read_on, true)
+            and coalesce(sections.retired_on >= jobs.read_on, true)
+        )
+    -- the section repaired was in the ground, whatever the register's dates say; else the newest cable
+    qualify row_number() over (
+        partition by jobs.job_id, sections.position
+        order by (sections.section_id = jobs.section_id) desc nulls last, sections.installed_on desc nulls last, sections.section_id
+    ) = 1
+)
+
+select
+    job_id,
+    position,
+    section_id,
+    from_terminal_id,
+    to_terminal_id,
+    length_m,
+    cable_class,
+    sum(length_m) over (partition by job_id order by position) - length_m as chain_from_m,
+    sum(length_m) over (partition by job_id order by position) as chain_to_m
+from sections_on_that_day
