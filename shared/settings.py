@@ -104,6 +104,14 @@ class Replacement:
     new_cable_rate_per_100km_year: float = setting(
         0.5, "failures of new cable, where no class of the fleet tells", unit="1/(100 km year)", low=0,
     )
+    least_benefit_cost_ratio: float = setting(
+        0.0, "sections that return less of their cost are left out of the programme; 1: only those that pay", low=0,
+    )
+    programme_gap: float = setting(
+        1e-4, "share of the best possible that the programme may miss", low=0, high=0.1,
+    )
+    backtest_origins: int = setting(5, "past dates, a year apart, at which the ranking is tested", low=2, high=30)
+    backtest_replicates: int = setting(200, "bootstrap replicates of the back-test", low=50, high=10_000)
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,219 @@
+"""What does the ranking of sections and of loops say, put together from forecast, money, limits and reasons?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipelines.replacement.backtest import counts_as_failure
+from pipelines.replacement.money import (
+    FailureCosts,
+    NewCable,
+    add_consequences,
+    annuity_factor,
+    find_new_cable,
+    learn_failure_costs,
+    value_sections,
+)
+from pipelines.replacement.programme import Choice, choose_options, order_programme
+from pipelines.replacement.ranking import group_alike, rank_units
+from pipelines.replacement.reasons import explain_loops, explain_sections
+from pipelines.survival.model import FailureHistory, FailureModel
+from shared.settings import Settings
+
+
+@dataclass(frozen=True)
+class Facts:
+    """Everything the rankings are made of: sections in service with forecast and money, and loops with forecast."""
+
+    sections: pd.DataFrame
+    loops: pd.DataFrame
+    costs: FailureCosts
+    new_cable: NewCable
+    horizon_years: float
+
+
+def gather(
+    history: FailureHistory, model: FailureModel, jobs: pd.DataFrame, loops: pd.DataFrame, settings: Settings,
+) -> Facts:
+    """Put forecast, register and money together.
+
+    Parameters
+    ----------
+    history, model
+        What is known, and the failure model fitted to it.
+    jobs
+        Closed jobs with district_id, configuration, customers_interrupted, customer_minutes, repair_cost.
+    loops
+        Loops with configuration and customers.
+    settings
+        general and replacement are used.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_replacement_assemble.py
+    """
+    horizon = settings.general.horizon_years
+    counted = history.failures[counts_as_failure(history.failures) & history.failures["section_id"].notna()]
+    last = counted.assign(failed_on=pd.to_datetime(counted["failed_on"])).groupby("section_id")["failed_on"].max()
+    register = history.sections.set_index("section_id")[
+        ["position", "installation", "installed_on", "customers", "length_m"]
+    ]
+    sections = model.forecast(horizon).merge(register, left_on="section_id", right_index=True, how="left").merge(
+        loops.rename(columns={"customers": "loop_customers"}), on="loop_id", how="left",
+    )
+    sections = sections.assign(
+        last_failure_on=sections["section_id"].map(last),
+        installed_on=pd.to_datetime(sections["installed_on"]).where(sections["is_installed_on_known"].astype(bool)),
+    )
+    costs = learn_failure_costs(jobs, settings.replacement, small_group=settings.general.small_group)
+    new_cable = find_new_cable(
+        history.sections, counted, settings.replacement, min_failures=settings.survival.min_failures,
+        as_of=pd.Timestamp(history.as_of),
+    )
+    valued = value_sections(
+        add_consequences(sections, costs), new_cable.rate_per_100km_year, settings.replacement, horizon,
+    )
+    return Facts(valued, model.forecast_loops(horizon), costs, new_cable, horizon)
+
+
+def rank_sections(facts: Facts, settings: Settings) -> pd.DataFrame:
+    """The section ranking: by failures expected per km, with limits, groups, money and reasons.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_replacement_assemble.py
+    """
+    level = settings.general.interval_level
+    sections = facts.sections.sort_values("section_id", kind="stable").reset_index(drop=True)
+    shape = sections["gamma_shape"].to_numpy(dtype=float)
+    rate = _rate_per_km(sections)
+    ranked = pd.concat([sections, rank_units(shape, rate, level).to_frame()], axis=1).assign(
+        alike_group=group_alike(shape, rate, level), rank_by_money=_rank_by_money(sections),
+    )
+    return ranked.assign(reasons=explain_sections(ranked, facts.horizon_years))
+
+
+def rank_loops(facts: Facts, sections: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """The loop ranking, with the money of its sections and the cost of mobilising once.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_replacement_assemble.py
+    """
+    level = settings.general.interval_level
+    loops = facts.loops.merge(_sum_sections(sections), on="loop_id", how="left").merge(
+        _worst_class(sections), on="loop_id", how="left",
+    ).sort_values("loop_id", kind="stable").reset_index(drop=True)
+    cost = loops["replacement_cost"] + settings.replacement.cost_per_loop
+    loops = loops.assign(
+        replacement_cost=cost, benefit_cost_ratio=loops["avoided_cost"] / cost.where(cost > 0),
+        net_benefit=loops["avoided_cost"] - cost,
+        expected_rate_per_100km_year=100.0 * loops["expected_failures"] / (loops["length_km"] * facts.horizon_years),
+    )
+    shape = loops["gamma_shape"].to_numpy(dtype=float)
+    rate = _rate_per_km(loops)
+    ranked = pd.concat([loops, rank_units(shape, rate, level).to_frame()], axis=1).assign(
+        alike_group=group_alike(shape, rate, level), rank_by_money=_rank_by_money(loops),
+    )
+    return ranked.assign(reasons=explain_loops(ranked, sections, facts.horizon_years))
+
+
+def _rate_per_km(units: pd.DataFrame) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
+    """Rate of the gamma posterior of failures per km: the multiplier's, over what the class expects per km."""
+    per_km = (units["expected_class"] / units["length_km"]).to_numpy(dtype=float)
+    with np.errstate(divide="ignore"):
+        return np.asarray(units["gamma_rate"].to_numpy(dtype=float) / per_km)
+
+
+def _rank_by_money(units: pd.DataFrame) -> pd.Series:
+    return (-units["benefit_cost_ratio"].fillna(-np.inf)).rank(method="first").astype("int64")
+
+
+def _sum_sections(sections: pd.DataFrame) -> pd.DataFrame:
+    return sections.groupby("loop_id", sort=True).agg(
+        oldest_installed=("installed_on", "min"), last_failure_on=("last_failure_on", "max"),
+        replacement_cost=("replacement_cost", "sum"), avoided_cost=("avoided_cost", "sum"),
+        avoided_failures=("avoided_failures", "sum"), customer_minutes_at_risk=("customer_minutes_at_risk", "sum"),
+        sections_paying=("is_paying", "sum"),
+    ).reset_index()
+
+
+def _worst_class(sections: pd.DataFrame) -> pd.DataFrame:
+    """Class from which each loop expects the most failures, with its length on the loop."""
+    by_class = sections.groupby(["loop_id", "cable_class"], sort=True)
+    sums = by_class[["expected_failures", "length_km"]].sum().reset_index()
+    ordered = sums.sort_values(["loop_id", "expected_failures"], ascending=[True, False], kind="stable")
+    return ordered.drop_duplicates("loop_id")[["loop_id", "cable_class", "length_km"]].rename(
+        columns={"cable_class": "worst_class", "length_km": "worst_class_km"},
+    )
+
+
+def plan_programme(sections: pd.DataFrame, settings: Settings) -> tuple[pd.DataFrame, Choice]:
+    """The sections to replace under the budget.
+
+    Parameters
+    ----------
+    sections
+        The section ranking.
+    settings
+        replacement.budget, cost_per_loop, least_benefit_cost_ratio, programme_gap.
+
+    Notes
+    -----
+    The programme avoids the most cost within the budget. Sections that return less than the least ratio are left out.
+
+    Checked by: tests/unit/test_replacement_assemble.py
+    """
+    terms = settings.replacement
+    offered = sections[
+        sections["avoided_cost"].gt(0) & sections["benefit_cost_ratio"].ge(terms.least_benefit_cost_ratio)
+    ].assign(weight=lambda s: s["replacement_cost"], gain=lambda s: s["avoided_cost"]).sort_values(
+        "section_id", kind="stable",
+    ).reset_index(drop=True)
+    choice = choose_options(
+        offered, terms.budget, loop_weight=terms.cost_per_loop, relative_gap=terms.programme_gap,
+    )
+    ordered = order_programme(offered[choice.chosen], loop_weight=terms.cost_per_loop)
+    return ordered.assign(cost=ordered["weight"]), choice
+
+
+def list_figures(
+    facts: Facts, sections: pd.DataFrame, programme: pd.DataFrame, choice: Choice, settings: Settings,
+) -> pd.DataFrame:
+    """Single figures that the page prints, each with how it came about.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_replacement_assemble.py
+    """
+    costs, new = facts.costs, facts.new_cable
+    terms = settings.replacement
+    new_from = (
+        f"{new.failures} failures in {new.exposure_km_years:.0f} km-years of {new.cable_class}, the class now laid most"
+        if new.cable_class else "from the settings: the class now laid most has too few failures"
+    )
+    repair_from = (
+        f"mean of {costs.repair_cost_jobs} jobs that state it" if costs.repair_cost_jobs
+        else "from the settings: too few jobs state it"
+    )
+    rows = [
+        ("new_cable_rate_per_100km_year", new.rate_per_100km_year, new_from),
+        ("repair_cost", costs.repair_cost, repair_from),
+        ("minutes_per_customer", costs.fleet_minutes_per_customer,
+         "customer-minutes over customers interrupted, all jobs"),
+        ("annuity_years", annuity_factor(terms.cable_life_years, terms.discount_rate_pct),
+         "present value of one unit of money a year over the life of the cable"),
+        ("sections_in_service", len(sections), "sections ranked"),
+        ("sections_paying", int(sections["is_paying"].sum()), "sections whose avoided cost exceeds their own cost"),
+        ("programme_sections", len(programme), "sections chosen"),
+        ("programme_loops", programme["loop_id"].nunique(), "loops opened"),
+        ("programme_spent", choice.spent, "cost of the sections chosen and of mobilising on their loops"),
+        ("programme_gain", choice.gain, "avoided cost of the sections chosen"),
+        ("programme_bound", choice.bound, "proven upper limit of the avoided cost under the budget"),
+        ("programme_gap", choice.gap, "share of the bound that may be missing"),
+        ("programme_price", choice.price, "avoided cost that one more unit of budget would buy"),
+    ]
+    return pd.DataFrame(rows, columns=["figure", "amount", "explained"]).astype({"amount": float})

@@ -1,0 +1,376 @@
+"""Would the ranking have caught the failures that followed, and more of them than the rules people use?
+
+At a past date only what was known then is used; then the cable is picked from the top of each rule until a
+share of the length is reached, and the failures that followed on it are counted. Everything here works on
+frames, so the same harness scores the warehouse, a simulated fleet and open data.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipelines.survival.history import FailureHistory, known_at
+from shared.intervals import poisson_limits
+from shared.units import DAYS_PER_YEAR
+
+Floats = NDArray[np.float64]
+
+LENGTH_FRACTIONS = (0.01, 0.05, 0.10, 0.20)
+LEVELS = ("section", "loop")
+RECENT_YEARS = 3.0
+"""Years that recent_failures looks back."""
+
+RULES: dict[str, str] = {
+    "model": "failures the model expects per km over the horizon",
+    "most_failures": "failures on record; ties by age",
+    "recent_failures": "failures of the last three years; ties by age",
+    "failures_per_km": "failures on record per km; ties by age",
+    "oldest_first": "age, by length where a loop has several",
+    "three_in_five_years": "three failures or more in the last five years first, the rest as it comes",
+    "random": "as it comes",
+}
+
+
+class Model(Protocol):
+    """What the back-test asks of a fitted failure model."""
+
+    def forecast(self, years: float) -> pd.DataFrame: ...
+
+
+Fit = Callable[[FailureHistory], Model]
+
+
+@dataclass(frozen=True)
+class Backtest:
+    """What each rule caught at each origin, the model's lead over each, and expected beside observed."""
+
+    captures: pd.DataFrame
+    differences: pd.DataFrame
+    calibration: pd.DataFrame
+
+
+def choose_origins(history: FailureHistory, horizon_years: float, count: int) -> tuple[list[dt.date], float]:
+    """Past dates to stand on, yearly, the latest one horizon ago, and the horizon that the records allow.
+
+    Returns
+    -------
+    origins, horizon
+        Earliest first; none where the records span less than two years. The horizon is shortened to half of a short
+        record.
+
+    Notes
+    -----
+    Before an origin there must be three years of records, or a third of them if that is less.
+
+    Checked by: tests/unit/test_replacement_backtest.py
+    """
+    entries = pd.to_datetime(history.sections["in_view_from"]).dropna()
+    if entries.empty:
+        return [], horizon_years
+    first, last = entries.min(), pd.Timestamp(history.as_of)
+    span = (last - first).days / DAYS_PER_YEAR
+    if span < 2.0:
+        return [], horizon_years
+    horizon = min(horizon_years, float(max(1.0, np.floor(span / 2.0))))
+    earliest = first + pd.Timedelta(days=min(3.0, span / 3.0) * DAYS_PER_YEAR)
+    latest = last - pd.DateOffset(years=int(horizon)) - pd.Timedelta(days=round(horizon % 1.0 * DAYS_PER_YEAR))
+    origins = [latest - pd.DateOffset(years=k) for k in range(count)]
+    return [origin.date() for origin in reversed(origins) if origin >= earliest], horizon
+
+
+def run_backtest(
+    history: FailureHistory, fit: Fit, origins: list[dt.date], horizon_years: float, *, level: float,
+    replicates: int, random: np.random.Generator,
+    further_rules: Mapping[dt.date, Mapping[str, pd.Series]] | None = None,
+) -> Backtest:
+    """Fit at every origin with what was known then, pick by every rule, and count what followed.
+
+    Parameters
+    ----------
+    history
+        What is known now.
+    fit
+        Fits the failure model to a history.
+    origins, horizon_years
+        Dates to stand on; years counted after each.
+    level
+        Coverage of the limits.
+    replicates
+        Bootstrap replicates, each drawing the fleet's loops anew.
+    random
+        Draws the loops.
+    further_rules
+        Scores of sections (by section_id, failures per km, larger is picked first) under further rule names, by
+        origin: perfect knowledge of a simulated fleet, for instance.
+
+    Returns
+    -------
+    Backtest
+        captures: origin, horizon_years, level, rule, length_fraction, failures_captured, failures_total,
+        capture_fraction, capture_lo, capture_hi. differences: level, rule, length_fraction, origins, capture_model,
+        capture_rule, difference, difference_lo, difference_hi. calibration: origin, decile, length_km, expected,
+        observed, observed_lo, observed_hi.
+
+    Notes
+    -----
+    Limits are percentile limits over resampled loops, the same loops for all rules and origins, so that differences
+    are paired. Sections are picked as in service at the origin; what is retired within the horizon stops failing, as
+    it did.
+
+    References
+    ----------
+    B. Efron and R. Tibshirani, An Introduction to the Bootstrap, 1993, ch. 8 and 13.
+
+    Checked by: tests/simulated/test_replacement_backtest.py, tests/unit/test_replacement_backtest.py
+    """
+    loops = pd.Index(sorted(history.sections["loop_id"].unique()))
+    draws = random.multinomial(len(loops), np.full(len(loops), 1.0 / max(len(loops), 1)), size=replicates)
+    captures, calibrations, replicas = [], [], {}
+    for origin in origins:
+        further = (further_rules or {}).get(origin, {})
+        units = list_units(history, origin, horizon_years, fit(known_at(history, origin)), further)
+        for unit_level in LEVELS:
+            scored = units if unit_level == "section" else roll_up(units, tuple(further))
+            weights = draws[:, loops.get_indexer(scored["loop_id"])].astype(np.float32)
+            for rule in (*RULES, *further):
+                order, groups = order_by_rule(scored, rule)
+                found, drawn = measure_capture(scored, order, groups, weights)
+                replicas[origin, unit_level, rule] = drawn
+                captures.append(_capture_rows(scored, origin, horizon_years, unit_level, rule, found, drawn, level))
+        calibrations.append(calibrate(units, origin, level))
+    frame = _concatenate(captures)
+    return Backtest(frame, _compare(frame, replicas, origins, level), _concatenate(calibrations))
+
+
+def list_units(
+    history: FailureHistory, origin: dt.date, horizon_years: float, model: Model,
+    further: Mapping[str, pd.Series] | None = None,
+) -> pd.DataFrame:
+    """Sections in service at the origin with what was known then, what was forecast, and what followed.
+
+    Returns
+    -------
+    DataFrame
+        section_id, loop_id, length_km, expected (forecast over the horizon), expected_in_view (the part of it for the
+        time the section stayed in service), failures, failures_recent, failures_five_years, age_years (-1 where the
+        date is unknown), observed (failures that followed), and one column a further rule.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_replacement_backtest.py
+    """
+    forecast = model.forecast(horizon_years)
+    facts = history.sections.set_index("section_id").loc[forecast["section_id"]]
+    start, end = pd.Timestamp(origin), pd.Timestamp(origin) + pd.Timedelta(days=round(horizon_years * DAYS_PER_YEAR))
+    failures = history.failures[history.failures["section_id"].notna() & counts_as_failure(history.failures)]
+    failed_on = pd.to_datetime(failures["failed_on"])
+    closed_on = pd.to_datetime(failures["closed_on"]).fillna(failed_on)
+    known = (failed_on <= start) & (closed_on <= start)
+
+    def count(chosen: pd.Series) -> NDArray[np.int64]:
+        found = failures.loc[chosen, "section_id"].value_counts().reindex(forecast["section_id"], fill_value=0)
+        return np.asarray(found, dtype=np.int64)
+
+    def known_within(years: float) -> NDArray[np.int64]:
+        return count(known & (failed_on > start - pd.Timedelta(days=round(years * DAYS_PER_YEAR))))
+
+    retired = pd.to_datetime(facts["retired_on"]).fillna(end)
+    in_service = ((retired - start).dt.days / (end - start).days).clip(0.0, 1.0).to_numpy()
+    installed = pd.to_datetime(facts["installed_on"]).where(facts["is_installed_on_known"].astype(bool))
+    units = pd.DataFrame({
+        "section_id": forecast["section_id"].to_numpy(),
+        "loop_id": forecast["loop_id"].to_numpy(),
+        "length_km": forecast["length_km"].to_numpy(dtype=float),
+        "expected": forecast["expected_failures"].to_numpy(dtype=float),
+        "expected_in_view": forecast["expected_failures"].to_numpy(dtype=float) * in_service,
+        "failures": count(known),
+        "failures_recent": known_within(RECENT_YEARS),
+        "failures_five_years": known_within(5.0),
+        "age_years": ((start - installed).dt.days / DAYS_PER_YEAR).fillna(-1.0).to_numpy(),
+        "observed": count((failed_on > start) & (failed_on <= end)),
+    })
+    for rule, score in (further or {}).items():
+        units[rule] = score.reindex(units["section_id"]).to_numpy(dtype=float)
+    return units.sort_values("section_id", kind="stable").reset_index(drop=True)
+
+
+def counts_as_failure(failures: pd.DataFrame) -> pd.Series:
+    """Failures of the cable on a known section; a section without a date can be picked and fail like any other."""
+    return failures["is_counted"].astype(bool) | failures["why_not"].eq("undated_section")
+
+
+def roll_up(units: pd.DataFrame, further: tuple[str, ...] = ()) -> pd.DataFrame:
+    """Sections summed to loops; the age is the mean by length, further rules' rates likewise."""
+    dated = units["age_years"].ge(0)
+    weighted = units.assign(
+        dated_km=units["length_km"].where(dated, 0.0),
+        aged_km=(units["length_km"] * units["age_years"]).where(dated, 0.0),
+        **{rule: units[rule] * units["length_km"] for rule in further},
+    )
+    sums = weighted.drop(columns=["section_id", "age_years"]).groupby("loop_id", sort=True).sum().reset_index()
+    aged = (sums["aged_km"] / sums["dated_km"].where(sums["dated_km"] > 0)).fillna(-1.0)
+    per_km = {rule: sums[rule] / sums["length_km"] for rule in further}
+    return sums.drop(columns=["dated_km", "aged_km"]).assign(age_years=aged, **per_km)
+
+
+def order_by_rule(units: pd.DataFrame, rule: str) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Order in which a rule picks the units, and the first place of each group that it ties.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_replacement_backtest.py
+    """
+    length, age = units["length_km"], units["age_years"]
+    keys = {
+        "model": [units["expected"] / length],
+        "most_failures": [units["failures"], age],
+        "recent_failures": [units["failures_recent"], age],
+        "failures_per_km": [units["failures"] / length, age],
+        "oldest_first": [age],
+        "three_in_five_years": [units["failures_five_years"].ge(3)],
+        "random": [length * 0.0],
+    }.get(rule) or [units[rule]]
+    columns = np.column_stack([-key.to_numpy(dtype=float) for key in keys])
+    order = np.lexsort(columns.T[::-1])
+    ordered = columns[order]
+    differs = np.any(ordered[1:] != ordered[:-1], axis=1)
+    return order, np.concatenate([[0], 1 + np.flatnonzero(differs)])
+
+
+def measure_capture(
+    units: pd.DataFrame, order: NDArray[np.int64], groups: NDArray[np.int64], weights: NDArray[np.float32],
+    fractions: tuple[float, ...] = LENGTH_FRACTIONS, by: str = "length_km",
+) -> tuple[Floats, Floats]:
+    """Failures on the cable picked until a share of the length is reached.
+
+    Parameters
+    ----------
+    units
+        Units with observed failures and their length, or another measure of what a pick uses up.
+    order, groups
+        From order_by_rule.
+    weights
+        How often each unit is drawn in each replicate, shape (replicates, units).
+    fractions
+        Shares of the measure.
+    by
+        Column that a pick uses up.
+
+    Returns
+    -------
+    captured, share_drawn
+        Failures captured, shape (fractions,); captured over all failures in each replicate, shape
+        (replicates, fractions).
+
+    Notes
+    -----
+    A group of ties counts in part: as much of its failures as of its length lies before the cut, which is what a
+    random order within the group gives on average.
+
+    Checked by: tests/unit/test_replacement_backtest.py
+    """
+    size = units[by].to_numpy(dtype=np.float64)
+    observed = units["observed"].to_numpy(dtype=np.float64)
+    captured = _interpolate_at(
+        np.add.reduceat(size[order], groups)[None, :], np.add.reduceat(observed[order], groups)[None, :],
+        np.outer([size.sum()], fractions),
+    )[0]
+    # Replicates need the top alone: twice the longest share, as a replicate's length varies a little.
+    reach = np.searchsorted(np.cumsum(size[order]), min(1.0, 2.0 * max(fractions)) * size.sum()) + 1
+    last = np.searchsorted(groups, reach)
+    stop = int(groups[last]) if last < len(groups) else len(order)
+    top, tops = order[:stop], groups[groups < stop]
+    totals = weights @ np.column_stack([size, observed]).astype(np.float32)
+    drawn = weights[:, top]
+    inside = _interpolate_at(
+        np.add.reduceat(drawn * size[top].astype(np.float32), tops, axis=1),
+        np.add.reduceat(drawn * observed[top].astype(np.float32), tops, axis=1),
+        np.outer(totals[:, 0], fractions),
+    )
+    return captured, inside / np.maximum(totals[:, [1]], 1e-9)
+
+
+def _interpolate_at(sizes: Floats, counts: Floats, targets: Floats) -> Floats:
+    """Running counts at targets of the running sizes, straight within a step; one row a replicate."""
+    size_sum = np.cumsum(sizes, axis=1, dtype=np.float64)
+    count_sum = np.cumsum(counts, axis=1, dtype=np.float64)
+    found = np.empty_like(targets, dtype=np.float64)
+    rows = np.arange(len(targets))
+    for k in range(targets.shape[1]):
+        place = np.minimum((size_sum < targets[:, [k]]).sum(axis=1), size_sum.shape[1] - 1)
+        step, gain = sizes[rows, place], counts[rows, place]
+        over = np.maximum(size_sum[rows, place] - targets[:, k], 0.0)
+        share_left = np.divide(over, step, out=np.zeros_like(over), where=step > 0)
+        found[:, k] = count_sum[rows, place] - share_left * gain
+    return found
+
+
+def _capture_rows(
+    units: pd.DataFrame, origin: dt.date, horizon_years: float, level_name: str, rule: str, captured: Floats,
+    drawn: Floats, level: float,
+) -> pd.DataFrame:
+    total = int(units["observed"].sum())
+    tails = [(1.0 - level) / 2.0, (1.0 + level) / 2.0]
+    limits = np.quantile(drawn, tails, axis=0) if len(drawn) else np.full((2, len(captured)), np.nan)
+    return pd.DataFrame({
+        "origin": pd.Timestamp(origin), "horizon_years": horizon_years, "level": level_name, "rule": rule,
+        "length_fraction": LENGTH_FRACTIONS, "failures_captured": captured, "failures_total": total,
+        "capture_fraction": captured / total if total else np.nan, "capture_lo": limits[0], "capture_hi": limits[1],
+    })
+
+
+def _compare(
+    captures: pd.DataFrame, replicas: dict[tuple[dt.date, str, str], Floats], origins: list[dt.date], level: float,
+) -> pd.DataFrame:
+    """The model's capture less each rule's, mean over the origins, with paired limits."""
+    tails = [(1.0 - level) / 2.0, (1.0 + level) / 2.0]
+    rows = []
+    for level_name, rule in sorted({(unit, rule) for _, unit, rule in replicas}):
+        if rule == "model":
+            continue
+        of_level = captures[captures["level"].eq(level_name)]
+        mean = of_level.groupby(["rule", "length_fraction"])["capture_fraction"].mean()
+        gaps = np.mean([replicas[o, level_name, "model"] - replicas[o, level_name, rule] for o in origins], axis=0)
+        limits = np.quantile(gaps, tails, axis=0)
+        rows.append(pd.DataFrame({
+            "level": level_name, "rule": rule, "length_fraction": LENGTH_FRACTIONS, "origins": len(origins),
+            "capture_model": mean["model"].to_numpy(), "capture_rule": mean[rule].to_numpy(),
+            "difference": (mean["model"] - mean[rule]).to_numpy(),
+            "difference_lo": limits[0], "difference_hi": limits[1],
+        }))
+    return _concatenate(rows)
+
+
+def calibrate(units: pd.DataFrame, origin: dt.date, level: float) -> pd.DataFrame:
+    """Failures expected beside failures seen, by tenths of the length from the least to the most expected per km.
+
+    Notes
+    -----
+    Expected counts the part of the horizon for which a section stayed in service. Limits of the seen are exact
+    Poisson.
+
+    Checked by: tests/unit/test_replacement_backtest.py
+    """
+    ordered = units.assign(rate=units["expected"] / units["length_km"]).sort_values(
+        ["rate", "section_id"], kind="stable",
+    )
+    km = ordered["length_km"].to_numpy(dtype=np.float64)
+    decile = np.minimum((np.cumsum(km) - km / 2.0) / km.sum() * 10.0, 9.0).astype(np.int64) + 1
+    sums = ordered.groupby(decile)[["length_km", "expected_in_view", "observed"]].sum()
+    lo, hi = poisson_limits(sums["observed"].to_numpy(), level)
+    return pd.DataFrame({
+        "origin": pd.Timestamp(origin), "decile": sums.index.to_numpy(), "length_km": sums["length_km"].to_numpy(),
+        "expected": sums["expected_in_view"].to_numpy(), "observed": sums["observed"].to_numpy(),
+        "observed_lo": lo, "observed_hi": hi,
+    })
+
+
+def _concatenate(frames: list[pd.DataFrame]) -> pd.DataFrame:
+    return pd.concat(frames, ignore_index=True) if frames else pd.DataFrame()

@@ -1,0 +1,69 @@
+"""Reads the fleet, ranks it, plans a programme, back-tests the ranking, and writes what it found."""
+
+from __future__ import annotations
+
+import duckdb
+import numpy as np
+import pandas as pd
+
+from pipelines.replacement import assemble, backtest
+from pipelines.survival.model import FailureHistory, fit_failure_model
+from shared.settings import Settings
+from shared.store import read_model, write_table
+
+
+def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
+    """Write the replacement tables of the fitted layer.
+
+    Returns
+    -------
+    dict of str to int
+        Rows written, by table.
+    """
+    # ---- read
+    sections = read_model(con, "core.section_exposure")
+    failures = read_model(con, "core.failures")
+    jobs = read_model(con, "core.job_stages")[
+        ["job_id", "loop_id", "district_id", "configuration", "customers_interrupted", "customer_minutes"]
+    ]
+    stated = read_model(con, "staging.jobs")[["job_id", "repair_cost"]]
+    loops = read_model(con, "staging.loops")[["loop_id", "configuration", "customers"]]
+    as_of = settings.general.as_of
+    if as_of is None:
+        raise ValueError("general.as_of must be resolved before the step runs")
+
+    # ---- compute
+    history = FailureHistory(sections=sections, failures=failures, as_of=as_of)
+    model = fit_failure_model(history, settings)
+    facts = assemble.gather(history, model, jobs.merge(stated, on="job_id", how="left"), loops, settings)
+    section_ranking = assemble.rank_sections(facts, settings)
+    loop_ranking = assemble.rank_loops(facts, section_ranking, settings)
+    programme, choice = assemble.plan_programme(section_ranking, settings)
+    origins, horizon = backtest.choose_origins(
+        history, settings.general.horizon_years, settings.replacement.backtest_origins,
+    )
+    tested = backtest.run_backtest(
+        history, lambda known: fit_failure_model(known, settings), origins, horizon,
+        level=settings.general.interval_level, replicates=settings.replacement.backtest_replicates,
+        random=np.random.default_rng(settings.general.seed),
+    )
+    figures = assemble.list_figures(facts, section_ranking, programme, choice, settings)
+
+    # ---- write
+    written = {
+        "fitted.section_ranking": section_ranking,
+        "fitted.loop_ranking": loop_ranking,
+        "fitted.programme": programme,
+        "fitted.backtest": tested.captures,
+        "fitted.backtest_differences": tested.differences,
+        "fitted.backtest_calibration": tested.calibration,
+        "fitted.replacement_figures": figures,
+    }
+    return {name: _write(con, name, frame) for name, frame in written.items()}
+
+
+def _write(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> int:
+    from shared import dictionary
+
+    wanted = list(dictionary.tables()[name].columns)
+    return write_table(con, name, frame[wanted] if len(frame.columns) else pd.DataFrame(columns=wanted))
