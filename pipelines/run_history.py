@@ -43,6 +43,7 @@ def set_environment(home: Path) -> None:
         "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
         "DO_NOT_TRACK": "1",
         "PREFECT_LOGGING_LEVEL": "CRITICAL",
+        "PREFECT_LOGGING_ROOT_LEVEL": "CRITICAL",
         "PREFECT_LOGGING_TO_API_ENABLED": "false",
         "PREFECT_SERVER_LOGGING_LEVEL": "CRITICAL",
         "PREFECT_SERVER_UI_SHOW_PROMOTIONAL_CONTENT": "false",
