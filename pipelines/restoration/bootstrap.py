@@ -1,0 +1,263 @@
+"""Between which limits do a group's mean, median and 90th percentile lie?
+
+Everything here is the percentile bootstrap, mostly without drawing: the distribution of a resampled
+mean is had from a saddlepoint approximation, that of a resampled quantile is exactly binomial. Only
+groups too small for the approximation are resampled.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+SMALLEST_FOR_SADDLEPOINT = 25
+"""Below this number of jobs the mean is resampled: its bootstrap distribution is too lumpy to approximate."""
+
+NEWTON_STEPS = 12
+NEWTON_TOLERANCE = 1e-6  # in standard normal units, far below the error of the approximation itself
+
+
+@dataclass(frozen=True)
+class SortedGroups:
+    """Values sorted within groups.
+
+    Attributes
+    ----------
+    names
+        Name of each group, shape (groups,), in order.
+    values
+        All values, group after group, ascending within each, shape (values,).
+    starts, counts
+        Where each group begins in values and how many it has, shape (groups,); no group is empty.
+    """
+
+    names: NDArray[np.object_]
+    values: Floats
+    starts: Ints
+    counts: Ints
+
+
+def sort_groups(values: Floats, groups: pd.Categorical | NDArray[np.object_]) -> SortedGroups:
+    """Sort values within their groups; missing values are left out.
+
+    Parameters
+    ----------
+    values
+        Shape (n,), any unit; NaN means missing.
+    groups
+        Name of each value's group, shape (n,), none missing.
+
+    Notes
+    -----
+    Values that come sorted are not sorted again, so one sort serves many groupings.
+
+    Checked by: tests/unit/test_restoration_bootstrap.py
+    """
+    found = groups if isinstance(groups, pd.Categorical) else pd.Categorical(groups)
+    codes = np.asarray(found.codes)
+    kept = ~np.isnan(values)
+    if not kept.all():
+        values, codes = values[kept], codes[kept]
+    if np.any(values[1:] < values[:-1]):
+        order = np.argsort(values)
+        values, codes = values[order], codes[order]
+    # 16-bit codes let numpy sort by radix, some ten times faster
+    narrow = codes.astype(np.uint16) if len(found.categories) < 2**16 else codes
+    order = np.argsort(narrow, kind="stable")
+    counts = np.bincount(codes, minlength=len(found.categories)).astype(np.int64)
+    starts = np.cumsum(counts) - counts
+    filled = counts > 0
+    names = np.asarray(found.categories, dtype=object)
+    return SortedGroups(names[filled], values[order], starts[filled], counts[filled])
+
+
+def limit_groups(
+    groups: SortedGroups, *, level: float, replicates: int, rng: np.random.Generator,
+) -> pd.DataFrame:
+    """Mean, median and 90th percentile of every group, each with percentile bootstrap limits.
+
+    Parameters
+    ----------
+    groups
+        Values sorted within groups.
+    level
+        Two-sided coverage, between 0 and 1.
+    replicates
+        Resamples of the groups too small for the saddlepoint.
+    rng
+        Source of those resamples.
+
+    Returns
+    -------
+    DataFrame
+        One row a group, in the order of groups.names: group_name, jobs, mean, mean_lo, mean_hi, median,
+        median_lo, median_hi, p90, p90_lo, p90_hi, in the unit of the values. Limits of a group of one are NaN.
+
+    Notes
+    -----
+    Quantiles are linear between order statistics (numpy's default).
+
+    Checked by: tests/unit/test_restoration_bootstrap.py, tests/published/test_restoration_published.py
+    """
+    mean, mean_lo, mean_hi = limit_means(groups, level=level, replicates=replicates, rng=rng)
+    median, median_lo, median_hi = limit_quantiles(groups, 0.5, level=level)
+    p90, p90_lo, p90_hi = limit_quantiles(groups, 0.9, level=level)
+    return pd.DataFrame({
+        "group_name": groups.names, "jobs": groups.counts,
+        "mean": mean, "mean_lo": mean_lo, "mean_hi": mean_hi,
+        "median": median, "median_lo": median_lo, "median_hi": median_hi,
+        "p90": p90, "p90_lo": p90_lo, "p90_hi": p90_hi,
+    })
+
+
+def limit_means(
+    groups: SortedGroups, *, level: float, replicates: int, rng: np.random.Generator,
+) -> tuple[Floats, Floats, Floats]:
+    """Mean of every group with percentile bootstrap limits: mean, lower, upper, each of shape (groups,).
+
+    Notes
+    -----
+    With K the log of the group's mean of exp(t z), z standardised, the resampled mean lies below K'(t) with
+    probability Phi(r + log(u / r) / r), r = sign(t) sqrt(2 n (t K'(t) - K(t))), u = t sqrt(n K''(t)). Newton's
+    method finds the t of each limit for all groups at once, on distinct values with their counts. Groups
+    below SMALLEST_FOR_SADDLEPOINT are resampled `replicates` times.
+
+    References
+    ----------
+    A. C. Davison and D. V. Hinkley, Bootstrap Methods and their Application (1997), section 9.5.
+    H. E. Daniels, International Statistical Review 55 (1987), on the tail formulas.
+
+    Checked by: tests/unit/test_restoration_bootstrap.py, tests/benchmarks/restoration_limits.py
+    """
+    values, weights, starts = _distinct_values(groups)
+    lengths = np.diff(np.append(starts, len(values)))
+    mean = np.add.reduceat(weights * values, starts) / groups.counts
+    centred = values - np.repeat(mean, lengths)
+    spread = np.sqrt(np.add.reduceat(weights * centred**2, starts) / groups.counts)
+    spread[spread < 1e-12 * np.maximum(np.abs(mean), 1.0)] = 0.0
+    standard = np.divide(centred, np.repeat(spread, lengths), out=np.zeros_like(centred),
+                         where=np.repeat(spread, lengths) > 0)
+    tail = (1.0 - level) / 2.0
+    lo, hi = mean.copy(), mean.copy()
+    smooth = (spread > 0) & (groups.counts >= SMALLEST_FOR_SADDLEPOINT)
+    if smooth.any():
+        kept = np.repeat(smooth, lengths)
+        part = standard[kept], weights[kept], lengths[smooth], groups.counts[smooth]
+        lo[smooth] = mean[smooth] + spread[smooth] * _saddlepoint_quantile(*part, tail)
+        hi[smooth] = mean[smooth] + spread[smooth] * _saddlepoint_quantile(*part, 1.0 - tail)
+    for g in np.flatnonzero((spread > 0) & ~smooth):
+        own = groups.values[groups.starts[g]:groups.starts[g] + groups.counts[g]]
+        drawn = own[rng.integers(0, len(own), size=(replicates, len(own)))].mean(axis=1)
+        lo[g], hi[g] = np.quantile(drawn, [tail, 1.0 - tail])
+    lo[groups.counts < 2] = np.nan
+    hi[groups.counts < 2] = np.nan
+    return mean, lo, hi
+
+
+def _distinct_values(groups: SortedGroups) -> tuple[Floats, Floats, Ints]:
+    """Distinct values within groups, how often each occurs, and where each group begins among them."""
+    if not len(groups.values):
+        return groups.values, np.empty(0), np.empty(0, dtype=np.int64)
+    first = np.empty(len(groups.values), dtype=bool)
+    first[0] = True
+    np.not_equal(groups.values[1:], groups.values[:-1], out=first[1:])
+    first[groups.starts] = True
+    positions = np.flatnonzero(first)
+    weights = np.diff(np.append(positions, len(first))).astype(np.float64)
+    return groups.values[positions], weights, np.searchsorted(positions, groups.starts)
+
+
+def _saddlepoint_quantile(z: Floats, weights: Floats, lengths: Ints, counts: Ints, probability: float) -> Floats:
+    """Quantile of the resampled mean of each group's standardised values, shape (groups,)."""
+    from scipy.special import ndtri
+
+    target = float(ndtri(probability))
+    n = counts.astype(np.float64)
+    starts = np.cumsum(lengths) - lengths
+    share = weights / np.repeat(n, lengths)
+    t = target / np.sqrt(n)
+    for _ in range(NEWTON_STEPS):
+        tilted = share * np.exp(np.repeat(t, lengths) * z)
+        s0 = np.add.reduceat(tilted, starts)
+        tilted *= z
+        s1 = np.add.reduceat(tilted, starts) / s0
+        tilted *= z
+        s2 = np.add.reduceat(tilted, starts) / s0 - s1**2
+        r = np.sign(t) * np.sqrt(np.maximum(2.0 * n * (t * s1 - np.log(s0)), 1e-300))
+        u = t * np.sqrt(n * np.maximum(s2, 1e-300))
+        miss = target - (r + np.log(u / r) / r)
+        if np.max(np.abs(miss)) < NEWTON_TOLERANCE:
+            break
+        # dr/dt = n t K'' / r; half of t at most, so that t never changes its sign
+        step = miss * r * t / u**2
+        t = t + np.clip(step, -0.5 * np.abs(t), 0.5 * np.abs(t))
+    return s1
+
+
+def limit_quantiles(groups: SortedGroups, probability: float, *, level: float) -> tuple[Floats, Floats, Floats]:
+    """Quantile of every group with percentile bootstrap limits: value, lower, upper, each of shape (groups,).
+
+    Notes
+    -----
+    The j-th smallest of n drawn with replacement is at most the k-th smallest value with probability
+    P(Binomial(n, k / n) >= j), so its bootstrap quantiles are order statistics, found without drawing. A
+    quantile between two order statistics takes the limits of both, mixed as the quantile itself is.
+
+    References
+    ----------
+    B. Efron, The Jackknife, the Bootstrap and Other Resampling Plans (1982), section 10.6 (the median).
+
+    Checked by: tests/unit/test_restoration_bootstrap.py
+    """
+    n = groups.counts
+    place = (n - 1) * probability
+    below = np.floor(place).astype(np.int64)
+    part = place - below
+    above = np.minimum(below + 1, n - 1)
+    tail = (1.0 - level) / 2.0
+
+    def mixed(low_rank: Ints, high_rank: Ints) -> Floats:
+        low, high = groups.values[groups.starts + low_rank], groups.values[groups.starts + high_rank]
+        return np.asarray(low + part * (high - low), dtype=np.float64)
+
+    value = mixed(below, above)
+    lo = mixed(_resampled_rank(n, below, tail), _resampled_rank(n, above, tail))
+    hi = mixed(_resampled_rank(n, below, 1.0 - tail), _resampled_rank(n, above, 1.0 - tail))
+    lo[n < 2] = np.nan
+    hi[n < 2] = np.nan
+    return value, lo, hi
+
+
+def _resampled_rank(n: Ints, rank: Ints, probability: float) -> Ints:
+    """Rank (from 0) of the value that is the quantile of a resample's order statistic of that rank."""
+    from scipy.special import betaincinv
+
+    share = betaincinv(rank + 1.0, n - rank, probability)
+    at: Ints = np.clip(np.ceil(n * share - 1e-9).astype(np.int64) - 1, 0, n - 1)
+    return at
+
+
+def limit_shares(counts: NDArray[np.integer], totals: NDArray[np.integer], level: float) -> tuple[Floats, Floats]:
+    """Wilson score limits of shares: lower and upper, the shape of counts; NaN where the total is 0.
+
+    References
+    ----------
+    E. B. Wilson, Journal of the American Statistical Association 22 (1927).
+
+    Checked by: tests/published/test_restoration_published.py
+    """
+    from scipy.special import ndtri
+
+    z2 = float(ndtri(0.5 + level / 2.0)) ** 2
+    with np.errstate(invalid="ignore", divide="ignore"):
+        n = np.where(totals > 0, totals, np.nan).astype(np.float64)
+        share = counts / n
+        middle = (share + z2 / (2 * n)) / (1 + z2 / n)
+        half = np.sqrt(z2 * (share * (1 - share) / n + z2 / (4 * n**2))) / (1 + z2 / n)
+    return np.clip(middle - half, 0.0, 1.0), np.clip(middle + half, 0.0, 1.0)

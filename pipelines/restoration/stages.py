@@ -1,0 +1,77 @@
+"""How long does each stage of a job take, in every grouping of the jobs?"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipelines.restoration.bootstrap import SortedGroups, limit_groups, limit_shares, sort_groups
+
+GROUPINGS = ("all", "district", "method", "crew", "cable_class", "month", "year")
+
+STAGES = (
+    "report_to_dispatch", "dispatch_to_arrive", "arrive_to_locate", "locate_to_restore", "report_to_restore",
+    "locate_to_pinpoint", "restore_to_repair", "repair_to_normal", "repair_to_close",
+)
+
+LONG_MIN = {"4h": 240.0, "8h": 480.0}
+"""Lengths whose exceeding is counted, in minutes."""
+
+
+def summarise_stages(
+    jobs: pd.DataFrame, *, level: float, small_group: int, replicates: int, rng: np.random.Generator,
+) -> pd.DataFrame:
+    """Length of every stage in every group of jobs.
+
+    Parameters
+    ----------
+    jobs
+        One row a job: a column of group names for each of GROUPINGS, and a column of minutes for each of STAGES
+        (NaN: the job lacks a stamp of that stage, and is left out of that stage alone).
+    level
+        Two-sided coverage of the limits.
+    small_group
+        Groups with fewer jobs are marked.
+    replicates, rng
+        Resamples of the small groups, and their source.
+
+    Returns
+    -------
+    DataFrame
+        fitted.restoration_limits; a stage no job of a group has makes no row.
+
+    Notes
+    -----
+    Means, medians and 90th percentiles: percentile bootstrap (bootstrap.py). Shares: Wilson score.
+
+    Checked by: tests/unit/test_restoration_stages.py
+    """
+    parts = []
+    for stage in STAGES:
+        # one sort by length serves all groupings
+        minutes = jobs[stage].to_numpy(dtype=np.float64)
+        order = np.argsort(minutes)
+        for grouping in GROUPINGS:
+            names = pd.Categorical(jobs[grouping]).take(order)
+            groups = sort_groups(minutes[order], names)
+            found = limit_groups(groups, level=level, replicates=replicates, rng=rng)
+            parts.append(_with_shares(found, groups, level).assign(grouped_by=grouping, stage=stage))
+    summary = pd.concat(parts, ignore_index=True)
+    summary["is_small_group"] = summary["jobs"] < small_group
+    return summary.rename(columns={
+        "mean": "mean_min", "median": "median_min", "p90": "p90_min",
+    }).sort_values(["grouped_by", "group_name", "stage"], ignore_index=True)
+
+
+def _with_shares(found: pd.DataFrame, groups: SortedGroups, level: float) -> pd.DataFrame:
+    """Add the share of each group above each length of LONG_MIN, with its limits."""
+    columns: dict[str, NDArray[np.float64]] = {}
+    for name, length in LONG_MIN.items():
+        running = np.append(0, np.cumsum(groups.values > length))
+        over = running[groups.starts + groups.counts] - running[groups.starts]
+        lo, hi = limit_shares(over, groups.counts, level)
+        columns |= {
+            f"share_over_{name}": over / groups.counts, f"share_over_{name}_lo": lo, f"share_over_{name}_hi": hi,
+        }
+    return found.assign(**columns)

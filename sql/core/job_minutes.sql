@@ -1,0 +1,127 @@
+-- One row is a closed job with its customer-minutes, in all and by stage.
+-- Reads: staging.jobs, core.restoration_blocks, settings.current
+-- Key: job_id
+-- Units: customer-minutes
+-- Why: methods.md Restoration: each block of customers is charged to the stages it sat through; what no stage can claim is kept apart
+with
+
+-- minutes from the report to the end of each stage, null where a stamp is missing or holds a date only
+clocks as (
+    select
+        job_id,
+        customers_interrupted,
+        customer_minutes as source_minutes,
+        minutes_between(reported, usable_stamp(dispatched_at, 'dispatched_at', date_only_columns)) as dispatched,
+        minutes_between(reported, usable_stamp(arrived_at, 'arrived_at', date_only_columns)) as arrived,
+        minutes_between(reported, usable_stamp(located_at, 'located_at', date_only_columns)) as located,
+        minutes_between(reported, usable_stamp(restored_at, 'restored_at', date_only_columns)) as restored
+    from (
+        select
+            job_id,
+            customers_interrupted,
+            customer_minutes,
+            usable_stamp(reported_at, 'reported_at', date_only_columns) as reported,
+            dispatched_at,
+            arrived_at,
+            located_at,
+            restored_at,
+            date_only_columns
+        from staging.jobs
+    ) as stamped
+),
+
+-- a stage may claim minutes only where its ends are in order with every later stamp, so no minute is claimed twice
+claims as (
+    select
+        job_id,
+        customers_interrupted,
+        source_minutes,
+        dispatched,
+        arrived,
+        located,
+        restored,
+        coalesce(dispatched >= 0 and dispatched <= coalesce(arrived, dispatched)
+            and dispatched <= coalesce(located, dispatched), false) as dispatch_claims,
+        coalesce(dispatched <= arrived and arrived <= coalesce(located, arrived), false) as arrive_claims,
+        coalesce(arrived <= located, false) as locate_claims
+    from clocks
+),
+
+blocks as (
+    select
+        job_id,
+        customers,
+        minutes_out
+    from core.restoration_blocks
+),
+
+charged as (
+    select
+        claims.job_id,
+        count(blocks.customers) as blocks_known,
+        sum(blocks.customers)::bigint as customers_in_blocks,
+        sum(blocks.customers * blocks.minutes_out) as block_minutes,
+        sum(case when claims.dispatch_claims then blocks.customers * least(blocks.minutes_out, claims.dispatched) end)
+            as to_dispatch,
+        sum(case when claims.arrive_claims then blocks.customers * (
+            least(blocks.minutes_out, greatest(claims.arrived, 0))
+            - least(blocks.minutes_out, greatest(claims.dispatched, 0))) end) as to_arrive,
+        sum(case when claims.locate_claims then blocks.customers * (
+            least(blocks.minutes_out, greatest(claims.located, 0))
+            - least(blocks.minutes_out, greatest(claims.arrived, 0))) end) as to_locate,
+        sum(case when claims.located is not null then blocks.customers * (
+            blocks.minutes_out - least(blocks.minutes_out, greatest(claims.located, 0))) end) as to_restore,
+        sum(case when blocks.minutes_out <= current.restoration_sustained_min then blocks.customers end)::bigint
+            as customers_back_soon,
+        sum(case when blocks.minutes_out <= current.restoration_sustained_min
+            then blocks.customers * blocks.minutes_out end) as minutes_back_soon
+    from claims
+    -- blocks are many to a job and are summed back to it
+    inner join blocks on blocks.job_id = claims.job_id
+    -- settings.current is one row
+    cross join settings.current as current
+    group by claims.job_id
+),
+
+scaled as (
+    select
+        claims.job_id,
+        coalesce(claims.customers_interrupted, charged.customers_in_blocks) as customers_interrupted,
+        coalesce(claims.source_minutes, charged.block_minutes) as customer_minutes,
+        case
+            when claims.source_minutes is not null then 'source'
+            when charged.block_minutes is null then 'unknown'
+            else 'blocks'
+        end as minutes_from,
+        -- the source's own total keeps the split that the blocks show
+        case
+            when claims.source_minutes is null then 1
+            else claims.source_minutes / nullif(charged.block_minutes, 0)
+        end as scale,
+        charged.to_dispatch,
+        charged.to_arrive,
+        charged.to_locate,
+        charged.to_restore,
+        coalesce(charged.customers_back_soon, 0) as customers_back_soon,
+        coalesce(charged.minutes_back_soon, 0) as minutes_back_soon,
+        claims.restored
+    from claims
+    -- one row a job on both sides
+    left join charged on charged.job_id = claims.job_id
+)
+
+select
+    job_id,
+    customers_interrupted,
+    customer_minutes,
+    minutes_from,
+    customers_interrupted * greatest(restored, 0) as customer_minutes_naive,
+    coalesce(to_dispatch * scale, 0) as report_to_dispatch_customer_minutes,
+    coalesce(to_arrive * scale, 0) as dispatch_to_arrive_customer_minutes,
+    coalesce(to_locate * scale, 0) as arrive_to_locate_customer_minutes,
+    coalesce(to_restore * scale, 0) as locate_to_restore_customer_minutes,
+    customer_minutes - coalesce(to_dispatch * scale, 0) - coalesce(to_arrive * scale, 0)
+        - coalesce(to_locate * scale, 0) - coalesce(to_restore * scale, 0) as unsplit_customer_minutes,
+    greatest(customers_interrupted - customers_back_soon, 0) as customers_sustained,
+    customer_minutes - coalesce(minutes_back_soon * scale, 0) as customer_minutes_sustained
+from scaled

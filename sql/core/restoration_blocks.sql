@@ -1,0 +1,51 @@
+-- One row is a block of customers of a job who came back together.
+-- Reads: staging.jobs, staging.restoration_steps
+-- Key: job_id, block
+-- Units: minutes since the report
+-- Why: outputs.md customer_minutes: the restoration steps where there are any, else everyone at the last restoration
+with
+
+jobs as (
+    select
+        job_id,
+        usable_stamp(reported_at, 'reported_at', date_only_columns) as reported_at,
+        usable_stamp(restored_at, 'restored_at', date_only_columns) as restored_at,
+        customers_interrupted
+    from staging.jobs
+),
+
+steps as (
+    select
+        job_id,
+        step_at,
+        customers_restored
+    from staging.restoration_steps
+),
+
+blocks_from_steps as (
+    select
+        jobs.job_id,
+        row_number() over (partition by jobs.job_id order by steps.step_at) as block,
+        steps.customers_restored as customers,
+        -- a step before the report is a slip of the clock: nobody was out for less than nothing
+        greatest(minutes_between(jobs.reported_at, steps.step_at), 0) as minutes_out,
+        true as is_from_steps
+    from steps
+    -- job_id is the key of jobs, so no step multiplies
+    inner join jobs on jobs.job_id = steps.job_id
+),
+
+blocks_without_steps as (
+    select
+        jobs.job_id,
+        1 as block,
+        jobs.customers_interrupted as customers,
+        greatest(minutes_between(jobs.reported_at, jobs.restored_at), 0) as minutes_out,
+        false as is_from_steps
+    from jobs
+    anti join steps on steps.job_id = jobs.job_id
+)
+
+select job_id, block, customers, minutes_out, is_from_steps from blocks_from_steps
+union all
+select job_id, block, customers, minutes_out, is_from_steps from blocks_without_steps
