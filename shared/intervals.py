@@ -29,7 +29,7 @@ def poisson_limits(counts: ArrayLike, level: float) -> tuple[NDArray[np.float64]
     ----------
     F. Garwood, Biometrika 28 (1936).
 
-    Checked by: tests/published/test_survival_poisson_limits.py
+    Checked by: tests/published/test_survival_published.py
     """
     from scipy.special import chdtri
 

@@ -91,60 +91,81 @@ class FailureModel:
         return frame[w.in_service].sort_values("section_id", ignore_index=True)
 
     def forecast_loops(self, years: float) -> pd.DataFrame:
-        """Failures to expect of every loop with cable in service.
+        """Failures to expect of every loop with cable in service: forecast_groups(years, "loop_id")."""
+        return self.forecast_groups(years, "loop_id")
+
+    def forecast_groups(self, years: float, by: str) -> pd.DataFrame:
+        """Failures to expect of every half-loop, loop or district with cable in service.
 
         Parameters
         ----------
         years
             Horizon, in years.
+        by
+            half_loop_id, loop_id or district_id.
 
         Returns
         -------
         DataFrame
-            One row a loop, by loop_id: loop_id, district_id, length_km and sections (in service), failures_recorded and
-            failures_shared and expected_recorded (of cable in service), expected_class, multiplier with limits
-            (expected_failures over expected_class), gamma_shape and gamma_rate (posterior of that ratio),
-            loop_multiplier, expected_failures with limits, probability_of_failure.
+            One row a group, by its id: the id (with loop_id, district_id where they are one), length_km and sections
+            (in service), failures_recorded, failures_shared and expected_recorded (of cable in service),
+            expected_class, multiplier with limits (expected_failures over expected_class), expected_failures with
+            limits, gamma_shape and gamma_rate (posterior of the group's total), probability_of_failure, and for a loop
+            loop_multiplier.
 
         Notes
         -----
         Sections of a loop share its multiplier; the total's posterior mean and variance are exact over the grid
-        (nested.fit_totals) and its limits those of the gamma with the same two.
+        (nested.fit_totals), its limits those of the gamma with the same two; loops of a district are independent.
+        Limits of expected_failures also hold the class curves' own error.
 
         Checked by: tests/unit/test_survival_model.py
         """
-        w = self.windows
         ahead = self.expected_by_class(years)
-        mean, variance = nested.fit_totals(self.tree, self.variances, ahead)
-        loop = self.tree.loop_of_half[self.tree.half_of_section]
-        in_service, loops = w.in_service, int(loop[-1]) + 1
+        totals = nested.fit_totals(self.tree, self.variances, ahead)
+        group, mean, variance, heads = self._group(by, totals)
+        weight = self.windows.in_service.astype(np.float64)
 
         def total(values: Floats | Whole) -> Floats:
-            weights = np.asarray(values, dtype=np.float64) * in_service
-            return np.bincount(loop, weights=weights, minlength=loops).astype(np.float64)
+            return np.bincount(group, weights=values * weight, minlength=len(mean)).astype(np.float64)
 
         expected_class = total(ahead)
-        level_error = total(ahead * self.curves.variation[self.codes]) / np.maximum(expected_class, 1e-300)
-        mean = np.maximum(mean, 1e-12)
+        floor = np.maximum(expected_class, 1e-300)
+        mean = np.maximum(mean, 1e-12 * floor)
         shape = mean**2 / np.maximum(variance, 1e-9 * mean**2)
-        rate = shape * expected_class / mean
-        lo, hi = gamma_limits(shape, rate, self.level)
-        wide_shape = 1.0 / (1.0 / shape + level_error**2)
-        wide_lo, wide_hi = gamma_limits(wide_shape, wide_shape / mean, self.level)
-        first = np.searchsorted(loop, np.arange(loops))
-        frame = pd.DataFrame({
-            "loop_id": w.sections["loop_id"].to_numpy()[first],
-            "district_id": w.sections["district_id"].to_numpy()[first],
-            "length_km": total(w.sections["length_km"].to_numpy()), "sections": total(np.ones(len(loop))).astype(int),
-            "failures_recorded": total(self.recorded).astype(int),
-            "failures_shared": total(np.maximum(self.failures - self.recorded, 0.0)),
-            "expected_recorded": total(self.expected), "expected_class": expected_class,
-            "multiplier": shape / np.maximum(rate, 1e-300), "multiplier_lo": lo, "multiplier_hi": hi,
-            "gamma_shape": shape, "gamma_rate": rate, "loop_multiplier": self.posterior.loop,
-            "expected_failures": mean, "expected_failures_lo": wide_lo, "expected_failures_hi": wide_hi,
-            "probability_of_failure": 1.0 - (shape / (shape + mean)) ** shape,
-        })
-        return frame[frame["sections"] > 0].sort_values("loop_id", ignore_index=True)
+        lo, hi = gamma_limits(shape, shape * floor / mean, self.level)
+        level_error = total(ahead * self.curves.variation[self.codes]) / floor
+        wide = 1.0 / (1.0 / shape + level_error**2)
+        wide_lo, wide_hi = gamma_limits(wide, wide / mean, self.level)
+        frame = heads.assign(
+            length_km=total(self.windows.sections["length_km"].to_numpy(dtype=np.float64)),
+            sections=total(np.ones(len(group))).astype(np.int64),
+            failures_recorded=total(self.recorded).astype(np.int64),
+            failures_shared=total(np.maximum(self.failures - self.recorded, 0.0)),
+            expected_recorded=total(self.expected), expected_class=expected_class, multiplier=mean / floor,
+            multiplier_lo=lo, multiplier_hi=hi, expected_failures=mean, expected_failures_lo=wide_lo,
+            expected_failures_hi=wide_hi, gamma_shape=shape, gamma_rate=shape / mean,
+            probability_of_failure=1.0 - (shape / (shape + mean)) ** shape,
+        )
+        return frame[frame["sections"] > 0].sort_values(by, ignore_index=True)
+
+    def _group(self, by: str, totals: nested.Totals) -> tuple[Whole, Floats, Floats, pd.DataFrame]:
+        """Group of each section, mean and variance of each group's total, and the groups' names."""
+        half = self.tree.half_of_section
+        loop = self.tree.loop_of_half[half]
+        named = self.windows.sections
+        if by == "half_loop_id":
+            heads = named[["half_loop_id", "loop_id", "district_id"]].iloc[np.searchsorted(half, np.unique(half))]
+            return half, totals.half_mean, totals.half_variance, heads
+        heads = named[["loop_id", "district_id"]].iloc[np.searchsorted(loop, np.unique(loop))]
+        if by == "loop_id":
+            return loop, totals.loop_mean, totals.loop_variance, heads.assign(loop_multiplier=self.posterior.loop)
+        if by != "district_id":
+            raise ValueError(f"cannot group by {by}")
+        ids, place = np.unique(heads["district_id"].to_numpy(dtype=str), return_inverse=True)
+        mean = np.bincount(place, weights=totals.loop_mean).astype(np.float64)
+        variance = np.bincount(place, weights=totals.loop_variance).astype(np.float64)
+        return place[loop].astype(np.int64), mean, variance, pd.DataFrame({"district_id": ids})
 
 
 def fit_failure_model(history: FailureHistory, settings: Settings) -> FailureModel:

@@ -180,8 +180,18 @@ def fit_posterior(tree: Tree, variances: Variances) -> Posterior:
     return Posterior(shape, rate, product @ outer, loops @ outer)
 
 
-def fit_totals(tree: Tree, variances: Variances, weights: Floats) -> tuple[Floats, Floats]:
-    """Posterior mean and variance of each loop's sum of weights times section multipliers.
+@dataclass(frozen=True)
+class Totals:
+    """Posterior mean and variance of sums of weights times section multipliers, by half-loop and by loop."""
+
+    half_mean: Floats
+    half_variance: Floats
+    loop_mean: Floats
+    loop_variance: Floats
+
+
+def fit_totals(tree: Tree, variances: Variances, weights: Floats) -> Totals:
+    """Posterior mean and variance of each half-loop's and loop's sum of weights times section multipliers.
 
     Parameters
     ----------
@@ -209,8 +219,12 @@ def fit_totals(tree: Tree, variances: Variances, weights: Floats) -> tuple[Float
     loops /= loops.sum(axis=1, keepdims=True)
     mean_loop = np.add.reduceat(mean_half, tree.loop_starts, axis=0)
     variance_loop = np.add.reduceat(variance_half, tree.loop_starts, axis=0)
-    mean = (loops * mean_loop).sum(axis=1)
-    return mean, np.maximum((loops * (variance_loop + mean_loop**2)).sum(axis=1) - mean**2, 0.0)
+    loop_mean = (loops * mean_loop).sum(axis=1)
+    loop_variance = (loops * (variance_loop + mean_loop**2)).sum(axis=1) - loop_mean**2
+    given = loops[tree.loop_of_half]
+    half_mean = (given * mean_half).sum(axis=1)
+    half_variance = (given * (variance_half + mean_half**2)).sum(axis=1) - half_mean**2
+    return Totals(half_mean, np.maximum(half_variance, 0.0), loop_mean, np.maximum(loop_variance, 0.0))
 
 
 def _half_moments(tree: Tree, variances: Variances, weights: Floats) -> tuple[Floats, Floats]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -161,6 +162,52 @@ def tabulate_mean_cumulative(history: FailureHistory, settings: Settings) -> pd.
             frames.append(curve.to_frame().assign(cable_class=view.name))
     names = ["cable_class", "age_years", "at_risk_km", "mcf_per_km", "mcf_lo", "mcf_hi"]
     return pd.concat(frames, ignore_index=True)[names] if frames else pd.DataFrame(columns=names)
+
+
+@dataclass(frozen=True)
+class RateRatio:
+    """First rate over second, with exact limits and the central p-value of equal rates."""
+
+    ratio: float
+    lo: float
+    hi: float
+    p_value: float
+
+
+def compare_rates(counts: Sequence[float], exposures: Sequence[float], level: float) -> RateRatio:
+    """How many times the second rate is the first?
+
+    Parameters
+    ----------
+    counts
+        Failures of the two groups.
+    exposures
+        Their exposures, in one unit.
+    level
+        Two-sided coverage.
+
+    Notes
+    -----
+    Given the total, the first count is binomial; limits are Clopper and Pearson's, turned into a ratio. The p-value is
+    twice the smaller tail, so that it agrees with the limits.
+
+    Checked by: tests/published/test_survival_published.py
+    """
+    from scipy.special import bdtr, bdtrc, betaincinv
+
+    first, second = (float(c) for c in counts)
+    total, tail = first + second, (1.0 - level) / 2.0
+    share = exposures[0] / (exposures[0] + exposures[1])
+    lo = float(betaincinv(first, second + 1.0, tail)) if first > 0 else 0.0
+    hi = float(betaincinv(first + 1.0, second, 1.0 - tail)) if second > 0 else 1.0
+    at_most = float(bdtr(first, int(total), share))
+    at_least = float(bdtrc(first - 1.0, int(total), share)) if first > 0 else 1.0
+
+    def ratio(p: float) -> float:
+        return p / (1.0 - p) * exposures[1] / exposures[0] if p < 1.0 else float("inf")
+
+    observed = first / exposures[0] / (second / exposures[1]) if second > 0 else float("inf")
+    return RateRatio(observed, ratio(lo), ratio(hi), min(1.0, 2.0 * min(at_most, at_least)))
 
 
 def _rate_with_limits(failures: int, exposure_km_years: float, level: float) -> tuple[float | None, ...]:
