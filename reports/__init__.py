@@ -1,1 +1,1 @@
-"""Pages and figures: marts in, self-contained HTML out."""
+"""The report pages: what each of three people can learn from the warehouse, as plain HTML files."""

@@ -1,0 +1,223 @@
+"""Figures of the locating page."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from reports import style
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+MANY_POINTS = 5_000
+"""Points above which a scatter is drawn by WebGL rather than as SVG."""
+
+
+def chart_velocities(classes: pd.DataFrame) -> go.Figure:
+    """The setting in use beside the velocity fitted to the digs, a line of text a cable class.
+
+    Parameters
+    ----------
+    classes
+        Rows of velocity_by_class in the order they are drawn, top first.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_reports_figures.py
+    """
+    chart = style.new_chart(style.row_height(len(classes), each=40, around=96))
+    names = classes["cable_class"].tolist()
+    gap_x: list[Any] = []
+    gap_y: list[Any] = []
+    for row in classes.itertuples():
+        gap_x += [row.setting_median_pct, row.velocity_fitted_pct, None]
+        gap_y += [row.cable_class, row.cable_class, None]
+    chart.add_scatter(
+        x=gap_x,
+        y=gap_y,
+        mode="lines",
+        line={"color": style.INKS["rule"], "width": 5},
+        showlegend=False,
+        hoverinfo="skip",
+    )
+    fitted = classes["velocity_fitted_pct"]
+    chart.add_scatter(
+        x=fitted.tolist(),
+        y=names,
+        mode="markers",
+        name="fitted to the digs, with limits",
+        marker={"symbol": "circle", "size": 10, "color": style.INKS["first"]},
+        error_x={
+            **style.bars_between(fitted, classes["velocity_lo"], classes["velocity_hi"]),
+            "color": style.INKS["first"],
+        },
+        customdata=classes["readings"].tolist(),
+        hovertemplate="%{y}<br>fitted %{x:.2f} % of c, %{customdata} readings<extra></extra>",
+    )
+    chart.add_scatter(
+        x=classes["setting_median_pct"].tolist(),
+        y=names,
+        mode="markers",
+        name="median setting in use",
+        marker={"symbol": "square-open", "size": 11, "color": style.INKS["second"], "line": {"width": 2}},
+        hovertemplate="%{y}<br>median setting %{x:.2f} % of c<extra></extra>",
+    )
+    chart.update_yaxes(autorange="reversed", ticks="", showline=False)
+    chart.update_xaxes(title_text="Velocity [% of c]")
+    return chart
+
+
+def chart_instruments(bias: pd.DataFrame, *, tolerance_m: float, tolerance_pct: float) -> go.Figure:
+    """Offset and scale of every instrument with limits, the tolerance as a band.
+
+    Parameters
+    ----------
+    bias
+        Rows of instrument_bias in the order they are drawn, top first.
+    tolerance_m, tolerance_pct
+        Tolerated offset in metres and tolerated error of scale in percent.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_reports_figures.py
+    """
+    chart = style.new_chart(style.row_height(len(bias), each=34, around=96))
+    names = bias["instrument_id"].tolist()
+    panels = (("offset_m", "offset_lo", "offset_hi", "", "first"), ("scale", "scale_lo", "scale_hi", "2", "third"))
+    for column, low, high, axis, ink in panels:
+        chart.add_scatter(
+            x=bias[column].tolist(),
+            y=names,
+            mode="markers",
+            xaxis=f"x{axis}",
+            showlegend=False,
+            marker={"symbol": "circle" if not axis else "square", "size": 9, "color": style.INKS[ink]},
+            error_x={**style.bars_between(bias[column], bias[low], bias[high]), "color": style.INKS[ink]},
+            customdata=bias["readings"].tolist(),
+            hovertemplate="%{y}<br>"
+            + ("offset %{x:.2f} [m]" if not axis else "scale %{x:.4f}")
+            + ", %{customdata} readings<extra></extra>",
+        )
+    base = chart.layout.xaxis.to_plotly_json()
+    chart.update_layout(
+        xaxis={**base, "domain": [0, 0.48], "title": {"text": "Offset [m]"}},
+        xaxis2={**base, "domain": [0.54, 1], "title": {"text": "Scale, displayed over true"}, "anchor": "y"},
+    )
+    for axis, centre, half in (("x", 0.0, tolerance_m), ("x2", 1.0, tolerance_pct / 100)):
+        chart.add_shape(
+            type="rect",
+            xref=axis,
+            yref="paper",
+            x0=centre - half,
+            x1=centre + half,
+            y0=0,
+            y1=1,
+            fillcolor=style.INKS["rule"],
+            opacity=0.45,
+            line={"width": 0},
+            layer="below",
+        )
+        chart.add_shape(
+            type="line",
+            xref=axis,
+            yref="paper",
+            x0=centre,
+            x1=centre,
+            y0=0,
+            y1=1,
+            line={"color": style.INKS["soft"], "width": 1, "dash": "dot"},
+            layer="below",
+        )
+    chart.update_yaxes(autorange="reversed", ticks="", showline=False)
+    return chart
+
+
+def chart_errors(errors: pd.DataFrame) -> go.Figure:
+    """Error against dug distance, job by job, as displayed and as corrected.
+
+    Parameters
+    ----------
+    errors
+        Rows of locating_errors: job_id, dug_distance_m, error_m, corrected_error_m.
+
+    Notes
+    -----
+    Metres against metres, so that an offset shows as a step and a wrong velocity as a slope.
+
+    Checked by: tests/unit/test_reports_figures.py
+    """
+    import plotly.graph_objects as go
+
+    chart = style.new_chart(430)
+    draw = go.Scattergl if len(errors) > MANY_POINTS else go.Scatter
+    for column, name, mark, ink in (
+        ("error_m", "as displayed", "circle-open", "second"),
+        ("corrected_error_m", "corrected", "diamond", "first"),
+    ):
+        rows = errors.dropna(subset=[column, "dug_distance_m"])
+        chart.add_trace(
+            draw(
+                x=rows["dug_distance_m"].tolist(),
+                y=rows[column].tolist(),
+                mode="markers",
+                name=name,
+                marker={"symbol": mark, "size": 5, "color": style.INKS[ink], "opacity": 0.75},
+                customdata=rows["job_id"].tolist(),
+                hovertemplate="%{customdata}<br>dug at %{x:.1f}, error %{y:.1f} [m]<extra>" + name + "</extra>",
+            )
+        )
+    chart.add_shape(
+        type="line", xref="paper", yref="y", x0=0, x1=1, y0=0, y1=0, line={"color": style.INKS["soft"], "width": 1}
+    )
+    chart.update_xaxes(title_text="Dug distance [m]", rangemode="tozero", showgrid=False)
+    if len(errors):
+        shown = pd.concat([errors["error_m"], errors["corrected_error_m"]]).dropna()
+        reach = float(shown.abs().quantile(0.99)) * 1.15 if len(shown) else 1.0
+        chart.update_yaxes(title_text="Estimated minus dug [m]", range=[-reach, reach])
+    return chart
+
+
+def chart_spread(spread: pd.DataFrame) -> go.Figure:
+    """Median and middle 80 % of the error of each instrument, as displayed and as corrected.
+
+    Parameters
+    ----------
+    spread
+        instrument_id, error_lo, error_median, error_hi and corrected_lo, corrected_median, corrected_hi, in metres,
+        in the order they are drawn, top first.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_reports_figures.py
+    """
+    chart = style.new_chart(style.row_height(len(spread), each=38, around=96))
+    names = spread["instrument_id"].tolist()
+    places = list(range(len(spread)))
+    for shift, prefix, name, mark, ink in (
+        (-0.16, "error", "as displayed", "circle-open", "second"),
+        (0.16, "corrected", "corrected", "diamond", "first"),
+    ):
+        middle = spread[f"{prefix}_median"]
+        chart.add_scatter(
+            x=middle.tolist(),
+            y=[p + shift for p in places],
+            mode="markers",
+            name=name,
+            marker={"symbol": mark, "size": 9, "color": style.INKS[ink], "line": {"width": 2}},
+            error_x={
+                **style.bars_between(middle, spread[f"{prefix}_lo"], spread[f"{prefix}_hi"]),
+                "color": style.INKS[ink],
+            },
+            customdata=names,
+            hovertemplate="%{customdata}<br>median %{x:.1f} [m]<extra>" + name + "</extra>",
+        )
+    chart.add_shape(
+        type="line", xref="x", yref="paper", x0=0, x1=0, y0=0, y1=1, line={"color": style.INKS["soft"], "width": 1}
+    )
+    chart.update_yaxes(
+        range=[len(spread) - 0.5, -0.5], tickmode="array", tickvals=places, ticktext=names, ticks="", showline=False
+    )
+    chart.update_xaxes(title_text="Estimated minus dug: median and middle 80 % [m]")
+    return chart

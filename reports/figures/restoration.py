@@ -1,0 +1,237 @@
+"""Figures of the restoration page."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from reports import style
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+CUSTOMER_STAGES = ("report_to_dispatch", "dispatch_to_arrive", "arrive_to_locate", "locate_to_restore")
+"""Stages that follow one another on the customer's clock."""
+
+LATER_STAGES = ("locate_to_pinpoint", "restore_to_repair", "repair_to_normal", "repair_to_close")
+"""Stages after the section is known or the customers are back: hours to days."""
+
+STAGE_NAMES = {
+    "report_to_dispatch": "Report to dispatch",
+    "dispatch_to_arrive": "Travel",
+    "arrive_to_locate": "Finding the section",
+    "locate_to_restore": "Switching customers back",
+    "report_to_restore": "Report to last customer back",
+    "locate_to_pinpoint": "Pinpointing the fault",
+    "restore_to_repair": "Repair, after customers are back",
+    "repair_to_normal": "Back to the normal open point",
+    "repair_to_close": "Paper closed",
+}
+"""Stages in words."""
+
+
+def chart_customer_stages(stages: pd.DataFrame) -> go.Figure:
+    """Where the customer's minutes go: the mean of each stage as a bar that begins where the one before ends.
+
+    Parameters
+    ----------
+    stages
+        Rows of restoration_stages of one group: stage, mean_min, mean_lo, mean_hi, median_min.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_reports_figures.py
+    """
+    rows = (
+        stages[stages["stage"].isin(CUSTOMER_STAGES)]
+        .set_index("stage")
+        .reindex(CUSTOMER_STAGES)
+        .dropna(subset=["mean_min"])
+    )
+    names = [STAGE_NAMES[s] for s in rows.index]
+    base = rows["mean_min"].cumsum() - rows["mean_min"]
+    chart = style.new_chart(style.row_height(len(rows), each=52, around=84))
+    chart.add_bar(
+        x=rows["mean_min"].tolist(),
+        y=names,
+        base=base.tolist(),
+        orientation="h",
+        name="mean",
+        width=0.46,
+        marker={"color": style.INKS["first"]},
+        customdata=rows[["mean_lo", "mean_hi", "median_min"]].values.tolist(),
+        error_x={
+            **style.bars_between(rows["mean_min"], rows["mean_lo"], rows["mean_hi"]),
+            "color": style.INKS["second"],
+            "thickness": 2,
+        },
+        hovertemplate="%{y}<br>mean %{x:.1f} min (%{customdata[0]:.1f} to %{customdata[1]:.1f})<extra></extra>",
+    )
+    chart.add_scatter(
+        x=(base + rows["median_min"]).tolist(),
+        y=names,
+        mode="markers",
+        name="median, from the same start",
+        marker={"symbol": "diamond-open", "size": 10, "color": style.INKS["fourth"], "line": {"width": 2}},
+        customdata=rows["median_min"].tolist(),
+        hovertemplate="%{y}<br>median %{customdata:.1f} min<extra></extra>",
+    )
+    chart.update_yaxes(autorange="reversed", showgrid=False, ticks="", showline=False)
+    chart.update_xaxes(title_text="Minutes since the report [min]", rangemode="tozero")
+    return chart
+
+
+def chart_later_stages(stages: pd.DataFrame) -> go.Figure:
+    """Length of the stages after the section is known: mean with limits, median and 90th percentile, in hours.
+
+    Parameters
+    ----------
+    stages
+        Rows of restoration_stages of one group.
+
+    Notes
+    -----
+    A log axis, since the stages run from an hour to weeks.
+
+    Checked by: tests/unit/test_reports_figures.py
+    """
+    rows = (
+        stages[stages["stage"].isin(LATER_STAGES)].set_index("stage").reindex(LATER_STAGES).dropna(subset=["mean_min"])
+    )
+    rows = rows[rows["median_min"] > 0]
+    names = [STAGE_NAMES[s] for s in rows.index]
+    chart = style.new_chart(style.row_height(len(rows), each=44, around=96))
+    for column, name, mark, ink in (
+        ("median_min", "median", "diamond-open", "fourth"),
+        ("mean_min", "mean with limits", "circle", "first"),
+        ("p90_min", "90th percentile", "line-ns-open", "second"),
+    ):
+        hours = rows[column] / 60
+        bars = style.bars_between(hours, rows["mean_lo"] / 60, rows["mean_hi"] / 60) if column == "mean_min" else None
+        chart.add_scatter(
+            x=hours.tolist(),
+            y=names,
+            mode="markers",
+            name=name,
+            error_x=bars,
+            marker={"symbol": mark, "size": 10, "color": style.INKS[ink], "line": {"width": 2}},
+            hovertemplate="%{y}<br>" + name + " %{x:.1f} h<extra></extra>",
+        )
+    chart.update_yaxes(autorange="reversed", ticks="", showline=False)
+    chart.update_xaxes(title_text="Length of the stage, log scale [h]", type="log", dtick="D2")
+    return chart
+
+
+def chart_groups(summary: pd.DataFrame, small: int) -> go.Figure:
+    """Mean time to locate and to restore of each group with limits, groups under the small count in pale ink.
+
+    Parameters
+    ----------
+    summary
+        Rows of restoration_summary of one grouping, in the order they are drawn, top first.
+    small
+        Jobs below which a group is pale.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_reports_figures.py
+    """
+    chart = style.new_chart(style.row_height(len(summary), each=38, around=96))
+    names = [f"{group} ({jobs:,})" for group, jobs in zip(summary["group_name"], summary["jobs"], strict=True)]
+    pale = (summary["jobs"] < small).tolist()
+    for place, (what, name) in enumerate((("locate", "time to locate"), ("restore", "time to restore"))):
+        mean = summary[f"mean_time_to_{what}_min"]
+        inks = [style.INKS["pale"] if p else style.ink_of(place) for p in pale]
+        chart.add_scatter(
+            x=mean.tolist(),
+            y=names,
+            mode="markers",
+            name=name,
+            marker={"symbol": style.mark_of(place), "size": 9, "color": inks},
+            error_x={
+                **style.bars_between(mean, summary[f"mean_time_to_{what}_lo"], summary[f"mean_time_to_{what}_hi"]),
+                "color": style.ink_of(place),
+            },
+            hovertemplate="%{y}<br>mean " + name + " %{x:.1f} min<extra></extra>",
+        )
+    chart.update_yaxes(autorange="reversed", ticks="", showline=False)
+    chart.update_xaxes(title_text="Mean [min]", rangemode="tozero")
+    return chart
+
+
+def chart_months(summary: pd.DataFrame) -> go.Figure:
+    """Mean time to restore by month of the report, with limits.
+
+    Parameters
+    ----------
+    summary
+        Rows of restoration_summary grouped by month, group_name as YYYY-MM, in order.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_reports_figures.py
+    """
+    chart = style.new_chart(320)
+    mean = summary["mean_time_to_restore_min"]
+    months = summary["group_name"].str.slice(0, 7).tolist()
+    chart.add_scatter(
+        x=months,
+        y=mean.tolist(),
+        mode="lines+markers",
+        name="mean time to restore",
+        line={"color": style.INKS["first"], "width": 1.2},
+        marker={"size": 4},
+        error_y={
+            **style.bars_between(mean, summary["mean_time_to_restore_lo"], summary["mean_time_to_restore_hi"]),
+            "color": style.INKS["pale"],
+        },
+        customdata=summary["jobs"].tolist(),
+        hovertemplate="%{x}<br>mean %{y:.0f} min, %{customdata} jobs<extra></extra>",
+    )
+    chart.update_xaxes(title_text="Month of the report", type="date", showgrid=False)
+    chart.update_yaxes(title_text="Mean time to restore [min]", rangemode="tozero")
+    return chart
+
+
+def chart_indices(years: pd.DataFrame) -> go.Figure:
+    """SAIDI, SAIFI and CAIDI by year, one above the other on one time axis.
+
+    Parameters
+    ----------
+    years
+        Rows of restoration_summary grouped by year, in order: group_name, saidi_min, saifi, caidi_min.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_reports_figures.py
+    """
+    chart = style.new_chart(460)
+    panels = (("saidi_min", "SAIDI [min]", ""), ("saifi", "SAIFI", "2"), ("caidi_min", "CAIDI [min]", "3"))
+    for place, (column, title, axis) in enumerate(panels):
+        chart.add_scatter(
+            x=years["group_name"].astype(str).tolist(),
+            y=years[column].tolist(),
+            mode="lines+markers",
+            name=title.split()[0],
+            line={"color": style.ink_of(place), "width": 1.4, "dash": style.dash_of(place)},
+            marker={"symbol": style.mark_of(place), "size": 7},
+            yaxis=f"y{axis}",
+            showlegend=False,
+            hovertemplate="%{x}: %{y:.3g}<extra>" + title.split()[0] + "</extra>",
+        )
+        top = 1 - place * 0.35
+        chart.update_layout(
+            {
+                f"yaxis{axis}": {
+                    **chart.layout.yaxis.to_plotly_json(),
+                    "domain": [top - 0.29, top],
+                    "title": {"text": title},
+                    "rangemode": "tozero",
+                    "anchor": "x",
+                    "nticks": 4,
+                }
+            }
+        )
+    chart.update_xaxes(title_text="Year of the report", showgrid=False, type="category", anchor="y3", nticks=10)
+    return chart

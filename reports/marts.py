@@ -1,0 +1,33 @@
+"""What a page may read: tables of the warehouse by name, each read once."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from shared import dictionary
+from shared.store import has_table, read_model
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+class Marts:
+    """The tables a page may read, each read once; one that is not built yet has its columns and no row."""
+
+    def __init__(self, con: duckdb.DuckDBPyConnection) -> None:
+        self._con = con
+        self._read: dict[str, pd.DataFrame] = {}
+
+    def read(self, name: str) -> pd.DataFrame:
+        """A table by its name with the layer, in the order of its key. The frame is the caller's own."""
+        if name not in self._read:
+            listed = dictionary.tables().get(name)
+            if listed is None:
+                self._read[name] = pd.DataFrame()
+            elif has_table(self._con, name):
+                self._read[name] = read_model(self._con, name)
+            else:
+                self._read[name] = pd.DataFrame(columns=list(listed.columns))
+        return self._read[name].copy()

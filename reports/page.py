@@ -1,0 +1,362 @@
+"""What a page is made of, and how it becomes HTML.
+
+How a page is made
+------------------
+1. A module pages/<name>.py has `build(marts, settings) -> Page` and, where it answers one of the
+   three questions, `answer(marts, settings) -> Answer` for the index.
+2. `marts.read("marts.loop_ranking")` gives the frame with the dictionary's columns; a table not
+   built yet gives the same columns and no row. Never open the warehouse otherwise.
+3. A figure comes from figures/<topic>.py: a pure function, frame in, plotly figure out, begun with
+   `style.new_chart(height)`. Series take `style.ink_of(i)`, `mark_of(i)`, `dash_of(i)`. Give plain
+   lists, no title; put the unit at the end of an axis title in brackets: "Distance [m]" (the unit
+   switch reads it there, and "[m]" in a hovertemplate too).
+4. Each figure goes into an Exhibit: the finding in words, its first sentence the heading, every
+   number in it computed here and written by style.number, percent, counted, money; lengths by
+   style.quantity, so that the unit switch reaches them. Then definition, count, interval method,
+   what is left out, the tables it stands on (their caveats are printed by themselves) and a Table
+   of the same figures.
+5. A frame without rows: return `page.absent(...)`, which says what is missing and how to load it.
+6. Same frames, same bytes: sort by key, no clock, no random id (the exhibit's key is the div id).
+"""
+
+from __future__ import annotations
+
+import base64
+import datetime as dt
+import json
+import math
+import re
+from dataclasses import dataclass, field
+from functools import cache
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from markupsafe import Markup, escape
+
+from reports import style
+from shared import dictionary
+
+if TYPE_CHECKING:
+    import jinja2
+    import plotly.graph_objects as go
+
+PLAIN_ROWS = 300
+"""Rows a table may have in plain HTML; above, a first part is plain and the rest is drawn by the page's script."""
+
+FIRST_ROWS = 100
+"""Plain rows of a table that is too long to be plain."""
+
+OPEN_ROWS = 12
+"""Rows up to which a table stands open."""
+
+QUANTITY = re.compile(r"⟦([^|⟧]+)\|([^|⟧]+)\|(\d*)⟧")
+
+
+@dataclass(frozen=True)
+class Table:
+    """The figures of a chart as a table.
+
+    Parameters
+    ----------
+    frame
+        Rows in the order they are printed.
+    columns
+        Columns shown, by their names in the dictionary; the first one names the row.
+    source
+        Table of the warehouse they come from, e.g. marts.loop_ranking.
+    labels
+        Headings other than those made from the column names.
+    extra
+        How many more rows the source holds that are not in the frame (said beneath).
+    """
+
+    frame: pd.DataFrame
+    columns: tuple[str, ...]
+    source: str
+    labels: dict[str, str] = field(default_factory=dict)
+    extra: int = 0
+
+    def label(self, column: str) -> str:
+        return self.labels.get(column) or style.label_of(column)
+
+    @property
+    def is_long(self) -> bool:
+        return len(self.frame) > PLAIN_ROWS
+
+    @property
+    def is_open(self) -> bool:
+        return len(self.frame) <= OPEN_ROWS
+
+
+@dataclass(frozen=True)
+class Exhibit:
+    """One figure with everything that must be read beside it."""
+
+    key: str
+    title: str
+    finding: str
+    sources: tuple[str, ...]
+    definition: str = ""
+    count: str = ""
+    interval: str = ""
+    left_out: str = ""
+    chart: go.Figure | None = None
+    tables: tuple[Table, ...] = ()
+    more: tuple[str, ...] = ()
+    remedy: str = ""
+
+    @property
+    def is_absent(self) -> bool:
+        return bool(self.remedy)
+
+    @property
+    def caveats(self) -> list[str]:
+        """Cautions of the tables it stands on, each once, in the dictionary's order."""
+        named = {key for source in self.sources for key in dictionary.tables()[source].caveats}
+        return [text for key, text in dictionary.caveats().items() if key in named]
+
+
+@dataclass(frozen=True)
+class Section:
+    """Exhibits under one heading."""
+
+    title: str
+    exhibits: tuple[Exhibit, ...]
+    intro: str = ""
+
+
+@dataclass(frozen=True)
+class Page:
+    """A whole page: its question, the answer in short, and its sections."""
+
+    key: str
+    title: str
+    question: str
+    summary: tuple[str, ...]
+    sections: tuple[Section, ...]
+
+    @property
+    def exhibits(self) -> list[Exhibit]:
+        return [exhibit for section in self.sections for exhibit in section.exhibits]
+
+
+@dataclass(frozen=True)
+class Answer:
+    """A question of the index answered in three sentences: the number, its limits, what it does not say."""
+
+    question: str
+    sentences: tuple[str, ...]
+    link: str
+    link_text: str
+
+
+@dataclass(frozen=True)
+class Frame:
+    """What stands around every page."""
+
+    as_of: dt.date | None
+    level: float
+    horizon_years: float
+    pages: tuple[tuple[str, str], ...]
+
+
+def absent(key: str, title: str, sources: tuple[str, ...], what: str, remedy: str) -> Exhibit:
+    """An exhibit that cannot be made yet: says what is missing and how to load it."""
+    return Exhibit(key=key, title=title, finding=what, sources=sources, remedy=remedy)
+
+
+def largest(rows: pd.DataFrame, column: str) -> Any:
+    """The row with the largest size (sign aside) in a column; the first of equals."""
+    return rows.iloc[int(rows[column].abs().to_numpy(dtype=float, na_value=-1.0).argmax())]
+
+
+# ------------------------------------------------------------------ texts
+
+
+def plain(text: str, *, other_units: bool = False) -> str:
+    """A sentence with its quantities written out, e.g. '12.3 m', or '40.4 ft' with other_units."""
+
+    def written(match: re.Match[str]) -> str:
+        value, unit, decimals = float(match[1]), match[2], match[3]
+        if other_units and unit in style.LENGTH_UNITS:
+            unit, factor = style.LENGTH_UNITS[unit]
+            value *= factor
+        return f"{style.number(value, int(decimals) if decimals else None)} {spoken_unit(unit)}"
+
+    return QUANTITY.sub(written, text)
+
+
+def spoken_unit(unit: str) -> str:
+    """A unit as it is said in a sentence."""
+    return {
+        "1/(100 km year)": "per 100 km and year",
+        "1/(100 mi year)": "per 100 miles and year",
+        "1/km": "per km",
+        "1/mi": "per mile",
+    }.get(unit, unit)
+
+
+def words(text: str) -> Markup:
+    """A sentence as HTML: escaped, its quantities in spans the unit switch can rewrite."""
+    parts: list[Markup] = []
+    end = 0
+    for match in QUANTITY.finditer(text):
+        parts.append(escape(text[end : match.start()]))
+        parts.append(
+            Markup('<span class="q" data-v="{}" data-u="{}" data-d="{}">{}</span>').format(
+                match[1], match[2], match[3], plain(match[0])
+            )
+        )
+        end = match.end()
+    parts.append(escape(text[end:]))
+    return Markup("").join(parts)
+
+
+def split_finding(text: str) -> tuple[str, str]:
+    """First sentence and the rest; a point inside a number or an abbreviation does not end a sentence."""
+    match = re.search(r"[.!?] (?=[A-Z⟦])", text)
+    return (text, "") if match is None else (text[: match.start() + 1], text[match.end() :])
+
+
+# ------------------------------------------------------------------ charts and tables as data
+
+
+def _bare(value: Any) -> Any:
+    """A value of a figure as JSON can hold it: lists for arrays, nine digits, null for what is missing."""
+    if isinstance(value, dict):
+        if set(value) >= {"dtype", "bdata"}:
+            array = np.frombuffer(base64.b64decode(value["bdata"]), dtype=value["dtype"])
+            shape = [int(n) for n in str(value.get("shape", len(array))).split(",")]
+            return _bare(array.reshape(shape).tolist())
+        return {key: _bare(item) for key, item in value.items()}
+    if isinstance(value, list | tuple | np.ndarray | pd.Series):
+        return [_bare(item) for item in value]
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
+    if isinstance(value, int | np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        return float(f"{value:.9g}") if math.isfinite(value) else None
+    if value is None or value is pd.NaT or value is pd.NA:
+        return None
+    return value if isinstance(value, str) else f"{value:%Y-%m-%dT%H:%M:%S}" if hasattr(value, "hour") else str(value)
+
+
+def as_json(value: Any) -> Markup:
+    """JSON that may stand inside a script element: no sequence in it can close the element."""
+    text = json.dumps(_bare(value), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    return Markup(text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029"))
+
+
+def chart_json(chart: go.Figure) -> Markup:
+    """Data and layout of a chart, for the page's script to draw."""
+    return as_json(chart.to_plotly_json())
+
+
+def table_json(table: Table) -> Markup:
+    """All rows of a long table, column by column, for the page's script to draw fifty at a time."""
+    facts = dictionary.columns()
+    columns = []
+    for name in table.columns:
+        unit = style.unit_of(name)
+        kind = facts[name].type if name in facts else "text"
+        columns.append(
+            {
+                "label": table.label(name),
+                "unit": unit,
+                "decimals": style.DECIMALS.get(unit),
+                "kind": kind,
+                "values": [
+                    style.cell(v, name) if kind in ("date", "instant", "boolean") else v
+                    for v in table.frame[name].tolist()
+                ],
+            }
+        )
+    return as_json(columns)
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One cell of a plain table."""
+
+    text: str
+    is_number: bool
+    raw: str
+
+
+def plain_rows(table: Table) -> list[list[Cell]]:
+    """The cells of a plain table; a length keeps its raw value for the unit switch."""
+    shown = table.frame.head(FIRST_ROWS) if table.is_long else table.frame
+    facts = dictionary.columns()
+    made: list[list[Cell]] = []
+    columns = [(name, shown[name].tolist()) for name in table.columns]
+    for place in range(len(shown)):
+        row = []
+        for name, values in columns:
+            value = values[place]
+            kind = facts[name].type if name in facts else ("text" if isinstance(value, str) else "number")
+            is_number = kind in ("number", "integer")
+            raw = ""
+            if is_number and style.unit_of(name) in style.LENGTH_UNITS and not style.is_missing(value):
+                raw = f"{float(value):.9g}"
+            row.append(Cell(style.cell(value, name), is_number, raw))
+        made.append(row)
+    return made
+
+
+# ------------------------------------------------------------------ HTML
+
+
+@cache
+def templates() -> jinja2.Environment:
+    """The page shells, with the functions they may call."""
+    import jinja2
+
+    made = jinja2.Environment(
+        loader=jinja2.PackageLoader("reports", "templates"),
+        autoescape=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        undefined=jinja2.StrictUndefined,
+    )
+    made.filters["words"] = words
+    made.filters["plain"] = plain
+    made.globals.update(
+        inks=style.INKS,
+        dark_inks=style.DARK_INKS,
+        typeface=style.TYPEFACE,
+        chart_width=style.CHART_WIDTH_PX,
+        unit_of=style.unit_of,
+        as_json=as_json,
+        chart_json=chart_json,
+        table_json=table_json,
+        plain_rows=plain_rows,
+        split_finding=split_finding,
+        date_words=style.date_words,
+        number=style.number,
+        percent=style.percent,
+        length_units=style.LENGTH_UNITS,
+        meaning_of=meaning_of,
+        first_rows=FIRST_ROWS,
+    )
+    return made
+
+
+def meaning_of(table: Table, column: str) -> str:
+    """Meaning of a column by the dictionary, or nothing."""
+    listed = dictionary.tables().get(table.source)
+    if listed is not None and column in listed.columns:
+        return listed.meaning_of(column)
+    facts = dictionary.columns().get(column)
+    return facts.meaning if facts is not None else ""
+
+
+def render(page: Page, frame: Frame) -> str:
+    """A page of exhibits as HTML."""
+    return templates().get_template("page.html").render(page=page, frame=frame, answers=())
+
+
+def render_index(page: Page, answers: tuple[Answer, ...], frame: Frame) -> str:
+    """The first page: the three questions, then what it holds of its own."""
+    return templates().get_template("index.html").render(page=page, frame=frame, answers=answers)

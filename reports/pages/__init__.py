@@ -1,0 +1,1 @@
+"""One module a page: which marts, which figures, which finding in words."""

@@ -1,0 +1,91 @@
+"""Writes the report pages: reads the marts, asks each page module for its page, renders, writes.
+
+The last good reports stay until every new page is made.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from reports import page as shell
+from reports.marts import Marts
+from reports.pages import data_quality, index, locating, replacement, restoration
+from shared.errors import UserError
+
+if TYPE_CHECKING:
+    import duckdb
+
+    from shared.settings import Settings
+
+PAGES = (
+    ("index", "In short"),
+    ("replacement", "Replacement"),
+    ("restoration", "Restoration"),
+    ("locating", "Locating"),
+    ("data_quality", "Data quality"),
+)
+"""Pages in the order of the navigation: file stem and name."""
+
+
+def write_reports(con: duckdb.DuckDBPyConnection, settings: Settings, folder: Path) -> list[Path]:
+    """Write every report page and the one script they share.
+
+    Parameters
+    ----------
+    con
+        The warehouse, marts built.
+    settings
+        general.as_of is set.
+    folder
+        Where the pages go; made when it is not there.
+
+    Returns
+    -------
+    list of Path
+        Files written, in the order of the navigation, the shared script last.
+
+    Raises
+    ------
+    UserError
+        The folder cannot be written.
+
+    Notes
+    -----
+    Same warehouse and settings, same bytes.
+
+    Checked by: tests/end_to_end/test_reports_pages.py
+    """
+    texts = render_pages(Marts(con), settings)
+    from plotly.offline import get_plotlyjs
+
+    texts["plotly.min.js"] = get_plotlyjs()
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, text in texts.items():
+            (folder / f"{name}.new").write_text(text, encoding="utf-8", newline="\n")
+        for name in texts:
+            (folder / f"{name}.new").replace(folder / name)
+    except OSError as fault:
+        raise UserError(
+            f"the reports cannot be written: {fault.strerror}",
+            str(folder),
+            "close programs that hold the pages and check that the folder may be written, then: loopwear refresh",
+        ) from None
+    return [folder / name for name in texts]
+
+
+def render_pages(marts: Marts, settings: Settings) -> dict[str, str]:
+    """Every page as HTML, by file name."""
+    frame = shell.Frame(
+        as_of=settings.general.as_of,
+        level=settings.general.interval_level,
+        horizon_years=settings.general.horizon_years,
+        pages=PAGES,
+    )
+    answers = tuple(module.answer(marts, settings) for module in (replacement, restoration, locating))
+    texts = {"index.html": shell.render_index(index.build(marts, settings), answers, frame)}
+    for module in (replacement, restoration, locating, data_quality):
+        made = module.build(marts, settings)
+        texts[f"{made.key}.html"] = shell.render(made, frame)
+    return texts

@@ -1,0 +1,296 @@
+"""Small invented marts for the tests of the reports: right columns, plausible figures, no meaning."""
+
+from __future__ import annotations
+
+import duckdb
+import numpy as np
+import pandas as pd
+
+from shared import dictionary
+from shared.store import write_table
+
+CLASSES = ("HMWPE/bare/buried", "XLPE/bare/buried", "XLPE/jacketed/buried", "TRXLPE/jacketed/duct", "EPR/jacketed/duct")
+DISTRICTS = ("Alder", "Birch", "Cedar")
+STAGES = {
+    "report_to_dispatch": 14,
+    "dispatch_to_arrive": 41,
+    "arrive_to_locate": 96,
+    "locate_to_restore": 38,
+    "report_to_restore": 189,
+    "locate_to_pinpoint": 160,
+    "restore_to_repair": 2_900,
+    "repair_to_normal": 5_200,
+    "repair_to_close": 9_000,
+}
+RULES = (
+    "model",
+    "most_failures",
+    "recent_failures",
+    "failures_per_km",
+    "oldest_first",
+    "three_in_five_years",
+    "random",
+)
+
+
+def filled(table: str, frame: pd.DataFrame) -> pd.DataFrame:
+    """The frame with every column of the dictionary's table, those not given missing."""
+    return frame.reindex(columns=list(dictionary.tables()[table].columns))
+
+
+def write_small_marts(con: duckdb.DuckDBPyConnection, *, loops: int = 40, digs: int = 120, seed: int = 5) -> None:
+    """Write every export mart with a few invented rows."""
+    draws = np.random.default_rng(seed)
+    for name, frame in {
+        **restoration_marts(draws),
+        **locating_marts(draws, digs),
+        **survival_marts(draws),
+        **replacement_marts(draws, loops),
+        "marts.quarantine": quarantine_mart(),
+    }.items():
+        write_table(con, name, filled(name, frame))
+
+
+def around(values: np.ndarray, draws: np.random.Generator, share: float = 0.15) -> dict[str, np.ndarray]:
+    """Limits on both sides of values."""
+    width = share * values * draws.uniform(0.7, 1.3, len(values))
+    return {"lo": values - width, "hi": values + width}
+
+
+def restoration_marts(draws: np.random.Generator) -> dict[str, pd.DataFrame]:
+    groups = [("all", "all")] + [("district", d) for d in DISTRICTS]
+    groups += [("method", m) for m in ("arc_reflection", "sectionalizing", "visual")]
+    groups += [("cable_class", c) for c in CLASSES] + [("year", str(y)) for y in range(2016, 2026)]
+    groups += [("month", f"{m:%Y-%m}") for m in pd.date_range("2024-01-01", "2025-12-01", freq="MS")]
+    summary = pd.DataFrame(groups, columns=["grouped_by", "group_name"])
+    summary["jobs"] = np.where(summary["grouped_by"] == "all", 2_000, draws.integers(4, 300, len(summary)))
+    for what, mean in (("locate", 96.0), ("restore", 189.0)):
+        values = mean * draws.uniform(0.8, 1.25, len(summary))
+        edges = around(values, draws)
+        summary[f"mean_time_to_{what}_min"] = values
+        summary[f"mean_time_to_{what}_lo"], summary[f"mean_time_to_{what}_hi"] = edges["lo"], edges["hi"]
+        summary[f"median_time_to_{what}_min"] = values * 0.85
+        summary[f"p90_time_to_{what}_min"] = values * 1.9
+    summary["customers_interrupted"] = summary["jobs"] * 61
+    summary["customer_minutes"] = summary["customers_interrupted"] * 140.0
+    yearly = summary["grouped_by"] == "year"
+    summary["saidi_min"] = np.where(yearly, draws.uniform(4, 9, len(summary)), np.nan)
+    summary["saifi"] = summary["saidi_min"] / 130
+    summary["caidi_min"] = np.where(yearly, 130.0, np.nan)
+    rows = []
+    for grouping, group in groups[:4]:
+        for stage, mean in STAGES.items():
+            rows.append((grouping, group, stage, 900, mean, mean * 0.93, mean * 1.08, mean * 0.8, mean * 2.1))
+    columns = ["grouped_by", "group_name", "stage", "jobs", "mean_min", "mean_lo", "mean_hi", "median_min", "p90_min"]
+    return {"marts.restoration_summary": summary, "marts.restoration_stages": pd.DataFrame(rows, columns=columns)}
+
+
+def locating_marts(draws: np.random.Generator, digs: int) -> dict[str, pd.DataFrame]:
+    dug = draws.uniform(10, 600, digs)
+    instruments = np.array(["R-01", "R-02", "R-03"])[draws.integers(0, 3, digs)]
+    error = dug * np.where(instruments == "R-02", 0.057, 0.002) + np.where(instruments == "R-03", 3.2, 0.0)
+    error = error + draws.normal(0, 0.015, digs) * dug
+    errors = pd.DataFrame(
+        {
+            "job_id": [f"J-{n:05d}" for n in range(digs)],
+            "loop_id": "L-0001",
+            "section_id": "S-0001",
+            "cable_class": np.array(CLASSES)[draws.integers(0, 5, digs)],
+            "instrument_id": instruments,
+            "velocity_setting_pct": 53.0,
+            "estimated_distance_m": dug + error,
+            "dug_distance_m": dug,
+            "error_m": error,
+            "error_pct": 100 * error / dug,
+            "corrected_distance_m": dug + error / 4,
+            "corrected_error_m": error / 4,
+            "called_section_id": "S-0001",
+            "section_called_right": draws.random(digs) < 0.8,
+        }
+    )
+    fitted = np.array([55.4, 53.1, 53.3, 52.0, 48.9])
+    velocities = pd.DataFrame(
+        {
+            "cable_class": CLASSES,
+            "readings": [80, 240, 110, 30, 6],
+            "velocity_fitted_pct": fitted,
+            "velocity_lo": fitted - 0.4,
+            "velocity_hi": fitted + 0.4,
+            "setting_median_pct": [55.5, 55.9, 53.0, 53.0, 53.0],
+            "verdict": ["in_tolerance", "out_of_tolerance", "in_tolerance", "in_tolerance", "too_few_readings"],
+        }
+    )
+    velocities["bias_points"] = velocities["setting_median_pct"] - velocities["velocity_fitted_pct"]
+    bias = pd.DataFrame(
+        {
+            "instrument_id": ["R-01", "R-02", "R-03", "R-04"],
+            "readings": [150, 90, 70, 3],
+            "offset_m": [0.1, 0.3, 3.2, 0.0],
+            "offset_lo": [-0.3, -0.2, 2.6, -2.0],
+            "offset_hi": [0.5, 0.8, 3.8, 2.0],
+            "scale": [1.0, 1.002, 0.999, 1.0],
+            "scale_lo": [0.996, 0.997, 0.994, 0.98],
+            "scale_hi": [1.004, 1.007, 1.004, 1.02],
+            "verdict": ["in_tolerance", "in_tolerance", "out_of_tolerance", "too_few_readings"],
+            "readings_needed": [0, 0, 0, 18],
+            "last_reading_at": pd.to_datetime(["2025-11-02 10:00"] * 4, utc=True),
+        }
+    )
+    return {"marts.locating_errors": errors, "marts.velocity_by_class": velocities, "marts.instrument_bias": bias}
+
+
+def survival_marts(draws: np.random.Generator) -> dict[str, pd.DataFrame]:
+    shape = np.array([2.6, 3.0, 2.4, 1.6, 1.5])
+    rate = np.array([22.0, 8.0, 1.8, 0.3, 0.5])
+    classes = pd.DataFrame(
+        {
+            "cable_class": CLASSES,
+            "sections": 200,
+            "length_km": 40.0,
+            "exposure_km_years": 700.0,
+            "failures": (rate * 7).round().astype(int),
+            "rate_per_100km_year": rate,
+            "rate_lo": rate * 0.8,
+            "rate_hi": rate * 1.2,
+            "shape": shape,
+            "shape_lo": shape - 0.5,
+            "shape_hi": shape + 0.5,
+            "scale_years_1km": 14.0,
+            "scale_lo": 12.0,
+            "scale_hi": 16.0,
+        }
+    )
+    ages, curves = [], []
+    for name, b, r in zip(CLASSES, shape, rate, strict=True):
+        for low in range(0, 50, 5):
+            expected = r * ((low + 2.5) / 30) ** (b - 1)
+            seen = int(draws.poisson(expected))
+            ages.append((name, low, low + 5, 100.0, seen, float(seen), seen * 0.6, seen * 1.5 + 3, expected))
+        steps = np.sort(draws.uniform(5, 50, 30))
+        total = np.cumsum(np.full(30, r / 400))
+        curves += [(name, a, 30.0, m, m * 0.8, m * 1.25) for a, m in zip(steps, total, strict=True)]
+    age_columns = [
+        "cable_class",
+        "age_from",
+        "age_to",
+        "exposure_km_years",
+        "failures",
+        "rate_per_100km_year",
+        "rate_lo",
+        "rate_hi",
+        "fitted_rate_per_100km_year",
+    ]
+    curve_columns = ["cable_class", "age_years", "at_risk_km", "mcf_per_km", "mcf_lo", "mcf_hi"]
+    return {
+        "marts.class_survival": classes,
+        "marts.age_rates": pd.DataFrame(ages, columns=age_columns),
+        "marts.mean_cumulative_failures": pd.DataFrame(curves, columns=curve_columns),
+    }
+
+
+def ranked(names: dict[str, object], count: int, draws: np.random.Generator) -> pd.DataFrame:
+    """A ranking of so many things, worst first."""
+    expected = np.sort(draws.gamma(0.6, 1.0, count))[::-1]
+    rank = np.arange(1, count + 1)
+    cost = draws.uniform(40_000, 400_000, count)
+    avoided = expected * 60_000
+    return pd.DataFrame(
+        {
+            "rank": rank,
+            "rank_lo": np.maximum(1, rank - 5),
+            "rank_hi": np.minimum(count, rank + 9),
+            **names,
+            "length_km": draws.uniform(0.2, 2.0, count),
+            "failures_recorded": draws.poisson(expected * 2),
+            "expected_recorded": expected * 1.3,
+            "multiplier": 1.2,
+            "multiplier_lo": 0.6,
+            "multiplier_hi": 2.0,
+            "expected_failures": expected,
+            "expected_failures_lo": expected * 0.5,
+            "expected_failures_hi": expected * 1.7,
+            "customer_minutes_at_risk": expected * 7_000,
+            "replacement_cost": cost,
+            "avoided_cost": avoided,
+            "benefit_cost_ratio": avoided / cost,
+            "reasons": [f"{n} failures on record" for n in range(count)],
+        }
+    )
+
+
+def replacement_marts(draws: np.random.Generator, loops: int) -> dict[str, pd.DataFrame]:
+    loop_ids = [f"L-{n:06d}" for n in range(1, loops + 1)]
+    districts = [DISTRICTS[n % 3] for n in range(loops)]
+    installed = pd.Timestamp("1975-07-01").date()
+    by_loop = ranked(
+        {"loop_id": loop_ids, "district_id": districts, "sections": 11, "oldest_installed": installed}, loops, draws
+    )
+    sections = 3 * loops
+    by_section = ranked(
+        {
+            "section_id": [f"S-{n:06d}" for n in range(1, sections + 1)],
+            "loop_id": [loop_ids[n // 3] for n in range(sections)],
+            "district_id": [districts[n // 3] for n in range(sections)],
+            "cable_class": CLASSES[1],
+            "installed_on": installed,
+        },
+        sections,
+        draws,
+    )
+    picked = by_section.head(9)
+    programme = pd.DataFrame(
+        {
+            "loop_id": picked["loop_id"],
+            "section_id": picked["section_id"],
+            "length_m": picked["length_km"] * 1000,
+            "cost": picked["replacement_cost"],
+            "avoided_failures": picked["expected_failures"] * 0.9,
+            "avoided_customer_minutes": picked["customer_minutes_at_risk"],
+            "net_benefit": 10_000.0,
+            "programme_order": range(1, 10),
+        }
+    )
+    backtest, calibration = [], []
+    for origin in (pd.Timestamp("2015-12-31").date(), pd.Timestamp("2020-12-31").date()):
+        for level in ("loop", "section"):
+            for place, rule in enumerate(RULES):
+                for fraction in (0.01, 0.05, 0.10, 0.20):
+                    share = fraction ** (0.45 + 0.06 * place) if rule != "random" else fraction
+                    backtest.append((origin, 5.0, level, rule, fraction, 240 * share, 240, share))
+        calibration += [(origin, d, 2.0 * d, int(draws.poisson(2.0 * d))) for d in range(1, 11)]
+    columns = [
+        "origin",
+        "horizon_years",
+        "level",
+        "rule",
+        "length_fraction",
+        "failures_captured",
+        "failures_total",
+        "capture_fraction",
+    ]
+    return {
+        "marts.loop_ranking": by_loop,
+        "marts.section_ranking": by_section,
+        "marts.programme": programme,
+        "marts.backtest": pd.DataFrame(backtest, columns=columns),
+        "marts.backtest_calibration": pd.DataFrame(calibration, columns=["origin", "decile", "expected", "observed"]),
+    }
+
+
+def quarantine_mart() -> pd.DataFrame:
+    rows = [
+        ("b1", "jobs", "jobs.csv", row, rule, severity, column, value, message)
+        for row, rule, severity, column, value, message in (
+            (7, "number_unreadable", "reject", "estimated_distance_m", "12,x", "not a number; write 12.5"),
+            (9, "time_out_of_order", "warn", "arrived_at", "2021-01-01", "before dispatched_at; check both"),
+            (
+                12,
+                "time_out_of_order",
+                "warn",
+                "arrived_at",
+                "<script>alert(1)</script>",
+                "before dispatched_at; check both",
+            ),
+        )
+    ]
+    return pd.DataFrame(rows, columns=list(dictionary.tables()["marts.quarantine"].columns))
