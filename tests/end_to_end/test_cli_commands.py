@@ -1,0 +1,164 @@
+"""The commands as a user runs them: results on standard output, faults named, exit codes kept."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from shared import dictionary
+from shared.store import Workspace, open_warehouse, read_model
+
+COMMANDS = ("demo", "load", "refresh", "status", "quarantine", "dig-window", "schedule")
+
+
+def run(*arguments: str | Path, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
+    command = [sys.executable, "-m", "pipelines.cli", *(str(a) for a in arguments)]
+    environment = {**os.environ, "COLUMNS": "100"}
+    return subprocess.run(command, capture_output=True, text=True, cwd=cwd, env=environment, check=False)
+
+
+def said(done: subprocess.CompletedProcess[str]) -> str:
+    assert "Traceback" not in done.stderr
+    return done.stderr
+
+
+@pytest.fixture
+def copied_space(demo_space: Workspace, tmp_path: Path) -> Path:
+    """A copy of the demo's workspace that a test may change."""
+    return Path(shutil.copytree(demo_space.folder, tmp_path / "space"))
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_help_gives_an_example(command: str) -> None:
+    done = run(command, "--help")
+    assert done.returncode == 0
+    assert f"Example: loopwear {command}" in " ".join(done.stdout.split())
+
+
+def test_wrong_usage_ends_with_2() -> None:
+    done = run("lod")
+    assert done.returncode == 2
+    assert "No such command 'lod'" in said(done)
+    assert run("dig-window", "--class", "XLPE/bare/buried").returncode == 2
+
+
+def test_every_export_has_the_dictionary_s_columns_in_both_forms(demo_space: Workspace) -> None:
+    for stem, table in dictionary.export_tables().items():
+        text = pd.read_csv(demo_space.exports / f"{stem}.csv", dtype=str)
+        assert tuple(text.columns) == table.columns, stem
+        assert (demo_space.exports / f"{stem}.parquet").exists(), stem
+
+
+def test_exports_equal_the_warehouse(demo_space: Workspace) -> None:
+    with open_warehouse(demo_space, read_only=True) as con:
+        for stem, table in dictionary.export_tables().items():
+            parquet = demo_space.exports / f"{stem}.parquet"
+            listed = ", ".join(f'"{c}"' for c in table.columns)
+            differing = con.execute(
+                f"select count(*) from (select {listed} from {table.name} except all "
+                f"select {listed} from read_parquet('{parquet}'))",
+            ).fetchone()
+            assert differing == (0,), stem
+            written = pd.read_csv(demo_space.exports / f"{stem}.csv", dtype=str)
+            assert len(written) == len(read_model(con, table.name)), stem
+
+
+def test_every_contract_table_has_rows_in_the_demo(demo_space: Workspace) -> None:
+    with open_warehouse(demo_space, read_only=True) as con:
+        empty = [t.name for t in dictionary.export_tables().values() if not len(read_model(con, t.name))]
+    assert empty == []
+
+
+def test_status_tells_what_is_loaded_and_what_ran(demo_space: Workspace) -> None:
+    done = run("status", "--workspace", demo_space.folder)
+    assert done.returncode == 0
+    for heading in ("loaded", "jobs by status", "findings", "last runs", "where the time of the last run went"):
+        assert heading in done.stdout
+
+
+def test_quarantine_lists_and_exports(demo_space: Workspace, tmp_path: Path) -> None:
+    listed = run("quarantine", "--workspace", demo_space.folder)
+    assert listed.returncode == 0
+    assert "reject" in listed.stdout
+    exported = run("quarantine", "--workspace", demo_space.folder, "--export", tmp_path / "mend.csv")
+    assert exported.returncode == 0, exported.stderr
+
+
+def test_dig_window_answers_with_the_caution(demo_space: Workspace) -> None:
+    with open_warehouse(demo_space, read_only=True) as con:
+        best = con.execute("select cable_class from marts.velocity_by_class order by readings desc").fetchone()
+    done = run(
+        "dig-window", "--workspace", demo_space.folder, "--class", best[0], "--distance", "84", "--velocity", "53",
+    )
+    assert done.returncode == 0, done.stderr
+    assert "A distance is no permission to dig." in done.stdout
+
+
+def test_the_same_refresh_writes_the_same_bytes(demo_space: Workspace, copied_space: Path) -> None:
+    done = run("refresh", "--workspace", copied_space, "--no-history")
+    assert done.returncode == 0, done.stderr
+    assert done.stderr == ""
+    for folder in ("exports", "reports"):
+        for path in sorted((demo_space.folder / folder).rglob("*")):
+            if path.is_file():
+                again = copied_space / path.relative_to(demo_space.folder)
+                assert again.read_bytes() == path.read_bytes(), path.name
+
+
+def test_refresh_takes_its_options(copied_space: Path) -> None:
+    done = run(
+        "refresh", "--workspace", copied_space, "--no-history", "--as-of", "2022-06-30", "--horizon", "3",
+        "--budget", "250000",
+    )
+    assert done.returncode == 0, done.stderr
+    assert "refreshed as of 2022-06-30" in done.stdout
+    programme = pd.read_csv(copied_space / "exports" / "programme.csv")
+    assert programme["cost"].sum() <= 250_000
+
+
+def test_refresh_of_nothing_says_what_to_run(tmp_path: Path) -> None:
+    done = run("refresh", "--workspace", tmp_path / "none", "--no-history")
+    assert done.returncode == 1
+    assert said(done) == (
+        f"loopwear: nothing is loaded here yet\n  where: {tmp_path / 'none'}\n"
+        "  to do: run: loopwear load PATH... (or: loopwear demo)\n"
+    )
+
+
+def test_a_missing_file_is_named(tmp_path: Path) -> None:
+    done = run("load", tmp_path / "jobs.csv", "--workspace", tmp_path / "w")
+    assert done.returncode == 1
+    assert said(done) == (
+        f"loopwear: there is no such file or folder\n  where: {tmp_path / 'jobs.csv'}\n  to do: check the path\n"
+    )
+    assert not (tmp_path / "w").exists()
+
+
+def test_a_misspelt_setting_is_named(copied_space: Path, tmp_path: Path) -> None:
+    settings = tmp_path / "settings.toml"
+    settings.write_text("[general]\nhorizon_yeers = 5\n")
+    done = run("refresh", "--workspace", copied_space, "--settings", settings, "--no-history")
+    assert done.returncode == 1
+    assert said(done) == (
+        f"loopwear: unknown setting general.horizon_yeers\n  where: {settings}\n  to do: did you mean 'horizon_years'?\n"
+    )
+
+
+def test_a_workspace_in_use_says_who_holds_it(copied_space: Path) -> None:
+    with open_warehouse(Workspace(copied_space)):
+        done = run("status", "--workspace", copied_space)
+    assert done.returncode == 1
+    assert f"the workspace is in use by process {os.getpid()}" in said(done)
+
+
+def test_the_demo_never_mixes_with_other_data(copied_space: Path) -> None:
+    shutil.rmtree(copied_space / "demo")
+    done = run("demo", "--workspace", copied_space, "--no-history")
+    assert done.returncode == 1
+    assert "already holds loaded data that is not the demo's" in said(done)
