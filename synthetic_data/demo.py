@@ -10,13 +10,24 @@ import pandas as pd
 
 from shared import dictionary
 from synthetic_data import truth
+from synthetic_data.dirt import spoil_tables
 from synthetic_data.failures import KINDS, History, draw_storm_days, make_history
+from synthetic_data.files import (
+    FAULT_BOOK,
+    FAULT_BOOK_UNTIL,
+    locate_rows,
+    write_canonical,
+    write_fault_book,
+)
 from synthetic_data.fleet import Fleet, make_fleet
 from synthetic_data.jobs import STAMPS, Work, make_jobs, make_steps
 from synthetic_data.readings import Network, add_readings, make_known_lengths, make_test_shots
 
 DEFAULT_LOOPS = 900
 DEFAULT_SEED = 20260101
+DIRT_STREAM, WRITING_STREAM = 100, 101
+MAPPING = Path(__file__).parent / "fault_book.toml"
+"""How the fault book's columns become the dictionary's; a copy is written beside the book."""
 
 
 @dataclass(frozen=True)
@@ -196,25 +207,8 @@ def make_tables(loops: int = DEFAULT_LOOPS, seed: int = DEFAULT_SEED, *, dirt: b
     -----
     Checked by: tests/unit/test_synthetic_demo.py
     """
-    if dirt:
-        raise NotImplementedError
-    return make_utility(loops, seed).tables
-
-
-def _as_text(frame: pd.DataFrame) -> pd.DataFrame:
-    """Values as an export would write them: local clock times to the minute, plain numbers, empty for unknown."""
-    written = {}
-    for name in frame.columns:
-        kind = dictionary.columns()[name].type
-        values = frame[name]
-        if kind == "instant" and values.notna().any():
-            values = values.dt.tz_convert(truth.ZONE).dt.strftime("%Y-%m-%d %H:%M")
-        elif kind == "date" and values.notna().any():
-            values = values.dt.strftime("%Y-%m-%d")
-        elif kind == "integer":
-            values = values.astype("Int64")
-        written[name] = values
-    return pd.DataFrame(written)
+    tables = make_utility(loops, seed).tables
+    return spoil_tables(tables, np.random.default_rng([seed, DIRT_STREAM]))[0] if dirt else tables
 
 
 def write_demo(folder: Path, *, loops: int = DEFAULT_LOOPS, seed: int = DEFAULT_SEED) -> DemoFiles:
@@ -225,14 +219,27 @@ def write_demo(folder: Path, *, loops: int = DEFAULT_LOOPS, seed: int = DEFAULT_
     Checked by: tests/unit/test_synthetic_demo.py
     """
     utility = make_utility(loops, seed)
+    tables, notes = spoil_tables(utility.tables, np.random.default_rng([seed, DIRT_STREAM]))
     export, hidden = folder / "export", folder / "truth"
-    export.mkdir(parents=True, exist_ok=True)
-    hidden.mkdir(parents=True, exist_ok=True)
-    paths = []
-    for name, frame in utility.tables.items():
+    for place in (export, hidden):
+        place.mkdir(parents=True, exist_ok=True)
+    rng = np.random.default_rng([seed, WRITING_STREAM])
+    in_book = (tables["jobs"]["reported_at"] < FAULT_BOOK_UNTIL) & (tables["jobs"]["revision"] == 1)
+    book = tables["jobs"][in_book].reset_index(drop=True)
+    tables["jobs"] = tables["jobs"][~in_book].reset_index(drop=True)
+    written: dict[Path, tuple[str, pd.DataFrame, int]] = {}
+    for name, frame in tables.items():
         if len(frame):
-            paths.append(export / f"{name}.csv")
-            _as_text(frame).to_csv(paths[-1], index=False, lineterminator="\n")
-    for name, frame in utility.truths.items():
+            write_canonical(frame, name, export / f"{name}.csv", notes, rng)
+            written[export / f"{name}.csv"] = (name, frame, 2)
+    canonical = tuple(written)
+    write_fault_book(book, export / FAULT_BOOK, notes, rng)
+    # title, headings and units stand above the first ticket; the total is its last row
+    listed = pd.concat([book, pd.DataFrame([{"job_id": "TOTAL", "revision": 1}])], ignore_index=True)
+    written[export / FAULT_BOOK] = ("jobs", listed, 4)
+    mapping = export / MAPPING.name
+    mapping.write_text(MAPPING.read_text(encoding="utf-8"), encoding="utf-8")
+    truths = utility.truths | {"errors": locate_rows(notes.to_frame(), written)}
+    for name, frame in truths.items():
         frame.to_csv(hidden / f"{name}.csv", index=False, lineterminator="\n")
-    return DemoFiles(folder, ((tuple(paths), None),), hidden)
+    return DemoFiles(folder, ((canonical, None), ((export / FAULT_BOOK,), mapping)), hidden)

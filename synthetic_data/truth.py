@@ -46,8 +46,8 @@ class CableClass:
         return f"{self.insulation}/{self.neutral}/{self.installation}"
 
 
-# rate and shape: the scenario's starting points. Velocity against temperature: polyethylenes run faster when
-# warm, oil paper slower; values of the scenario, no source.
+# Invented, in the range of the trade (common practice, no source). Velocity against temperature: polyethylenes
+# run faster when warm, oil paper slower.
 CLASSES: Final = (
     CableClass("HMWPE", "bare", "buried", 0.08, 1964, 1974, 18.0, 2.6, 55.5, 1.0, 0.00045, "1/0 AL"),
     CableClass("XLPE", "bare", "buried", 0.36, 1970, 1985, 7.0, 3.0, 53.0, 1.0, 0.00045, "1/0 AL"),
