@@ -42,7 +42,7 @@ class Intake:
     """How files are read."""
 
     midnight_share: float = setting(
-        0.05, "share of exact midnights in a time column above which a midnight is read as a date only",
+        0.01, "share of exact midnights in a time column above which a midnight is read as a date only",
         low=0.0, high=1.0,
     )
     classes: dict[str, str] = setting({}, "names for cable classes: 'insulation/neutral/installation' = 'name'")

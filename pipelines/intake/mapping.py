@@ -1,0 +1,74 @@
+"""Mappings: how the columns of a file become the columns of the dictionary."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from shared import dictionary
+
+
+@dataclass(frozen=True)
+class ColumnSource:
+    """Where one column of the dictionary comes from.
+
+    ``columns`` are headers of the file, joined with ``joiner`` where there are several; ``value`` is a
+    constant instead. ``unit`` is a key of shared.units (metres, or a velocity convention).
+    """
+
+    columns: tuple[str, ...] = ()
+    joiner: str = " "
+    value: str | None = None
+    unit: str | None = None
+    formats: tuple[str, ...] = ()
+    codes: dict[str, str] = field(default_factory=dict)
+    default: str | None = None
+
+
+@dataclass(frozen=True)
+class RowFilter:
+    """Rows of a file that a mapping keeps: those whose cell is one of the values, or with keep = false none of them.
+
+    Case and blanks around a cell do not matter; an empty text stands for an empty cell.
+    """
+
+    column: str
+    values: tuple[str, ...]
+    keep: bool = True
+
+
+@dataclass(frozen=True)
+class TableSource:
+    """How one file, or one kind of file, becomes rows of one table."""
+
+    table: str
+    columns: dict[str, ColumnSource]
+    pattern: str = "*"
+    sheet: str | None = None
+    delimiter: str | None = None
+    encoding: str | None = None
+    skip_rows: int = 0
+    skip_after_header: int = 0
+    decimal: str = "."
+    timezone: str | None = None
+    formats: tuple[str, ...] = ()
+    filters: tuple[RowFilter, ...] = ()
+
+    @property
+    def headers(self) -> tuple[str, ...]:
+        """Headers of the file that the mapping needs, each once, in order."""
+        named = [c for source in self.columns.values() for c in source.columns]
+        return tuple(dict.fromkeys(named + [f.column for f in self.filters]))
+
+
+@dataclass(frozen=True)
+class Mapping:
+    """A mapping file: its table blocks, and insulation codes it registers (code to meaning)."""
+
+    tables: tuple[TableSource, ...] = ()
+    insulations: dict[str, str] = field(default_factory=dict)
+
+
+def canonical_source(table: str) -> TableSource:
+    """The mapping of a file in the canonical form: every column under its own name."""
+    facts = dictionary.source_tables()[table]
+    return TableSource(table, {c: ColumnSource((c,)) for c in facts.source_columns})

@@ -1,0 +1,47 @@
+"""The raw tables: made from the dictionary, appended to, never changed."""
+
+from __future__ import annotations
+
+import duckdb
+
+from shared import dictionary
+from shared.store import comment_on, has_table
+
+BOOKS = {
+    "batches": ("a load", """
+        batch_id VARCHAR, loaded_at TIMESTAMPTZ, mapping VARCHAR, files BIGINT, rows_read BIGINT, rows_loaded BIGINT
+    """),
+    "files": ("a file of a load", """
+        batch_id VARCHAR, file_no BIGINT, "table" VARCHAR, file VARCHAR, bytes BIGINT, digest VARCHAR, read BIGINT,
+        new BIGINT, revised BIGINT, unchanged BIGINT, superseded BIGINT, quarantined BIGINT, warned BIGINT,
+        filtered BIGINT
+    """),
+    "findings": ("a rule that a row failed", """
+        batch_id VARCHAR, "table" VARCHAR, file VARCHAR, row_number BIGINT, rule VARCHAR, severity VARCHAR,
+        "column" VARCHAR, "value" VARCHAR, message VARCHAR
+    """),
+    "quarantined_rows": ("a row kept out, as it came", """
+        batch_id VARCHAR, "table" VARCHAR, file VARCHAR, row_number BIGINT, row_hash VARCHAR, key VARCHAR,
+        headers VARCHAR, cells VARCHAR, released_by VARCHAR
+    """),
+}
+"""Intake's own books in the raw layer: what one row is, and the columns."""
+
+
+def ensure_raw_tables(con: duckdb.DuckDBPyConnection) -> None:
+    """Make the raw tables and intake's books where they are missing.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_intake_load.py
+    """
+    provenance = ", ".join(f'"{c}" {dictionary.columns()[c].duckdb_type}' for c in dictionary.PROVENANCE)
+    for stem, table in dictionary.source_tables().items():
+        if not has_table(con, f"raw.{stem}"):
+            listed = ", ".join(f'"{c}" {dictionary.columns()[c].duckdb_type}' for c in table.columns)
+            con.execute(f"create table raw.{stem} ({listed}, {provenance})")
+            comment_on(con, f"raw.{stem}")
+    for stem, (grain, columns) in BOOKS.items():
+        if not has_table(con, f"raw.{stem}"):
+            con.execute(f"create table raw.{stem} ({columns})")
+            con.execute(f"comment on table raw.{stem} is 'one row is {grain}'")

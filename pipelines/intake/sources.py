@@ -1,0 +1,87 @@
+"""Which files a load is made of, and which table each is meant for."""
+
+from __future__ import annotations
+
+import fnmatch
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pipelines.intake.mapping import TableSource, canonical_source
+from shared import dictionary
+from shared.errors import UserError, suggest_name
+
+LOAD_ORDER = (
+    "districts", "customers_by_year", "loops", "terminals", "sections", "section_pieces", "instruments", "jobs",
+    "test_shots", "restoration_steps", "known_lengths",
+)
+"""Every table after those its rows point to."""
+
+READABLE = (".csv", ".tsv", ".txt")
+
+
+@dataclass(frozen=True)
+class SourceFile:
+    """A file, what messages call it, and how it becomes rows of its table."""
+
+    path: Path
+    label: str
+    source: TableSource
+
+
+def find_sources(paths: Sequence[Path], mapping: Sequence[TableSource]) -> tuple[SourceFile, ...]:
+    """Files to load, in the order of their tables, then by name.
+
+    Parameters
+    ----------
+    paths
+        Files and folders; a folder gives every readable file in it and below.
+    mapping
+        Mapping blocks; a file that matches none is read in the canonical form.
+
+    Raises
+    ------
+    UserError
+        A path does not exist, a folder holds nothing readable, or a named file is meant for no table.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_intake_sources.py
+    """
+    found: list[SourceFile] = []
+    for path in paths:
+        if not path.exists():
+            raise UserError("there is no such file or folder", str(path), "check the path; quote it if it holds blanks")
+        if path.is_dir():
+            inside = [p for p in sorted(path.rglob("*")) if p.is_file() and p.suffix.casefold() in READABLE]
+            sources = [s for p in inside for s in _sources_of(p, p.relative_to(path).as_posix(), mapping)]
+            if not sources:
+                raise UserError(
+                    "the folder holds no file that is meant for a table", str(path),
+                    "name the files after their tables (" + ", ".join(LOAD_ORDER) + "), or give a --mapping",
+                )
+        else:
+            sources = _sources_of(path, path.name, mapping)
+            if not sources:
+                raise UserError(
+                    f"the file's name says no table: {suggest_name(path.stem, LOAD_ORDER)}", str(path),
+                    f"name it after its table, or write a mapping: loopwear draft-mapping {path}",
+                )
+        found.extend(sources)
+    return tuple(sorted(found, key=lambda s: LOAD_ORDER.index(s.source.table)))
+
+
+def _sources_of(path: Path, label: str, mapping: Sequence[TableSource]) -> list[SourceFile]:
+    mapped = [m for m in mapping if fnmatch.fnmatch(path.name.casefold(), m.pattern.casefold())]
+    if mapped:
+        return [SourceFile(path, label, m) for m in mapped]
+    table = table_of(path)
+    return [SourceFile(path, label, canonical_source(table))] if table else []
+
+
+def table_of(path: Path) -> str | None:
+    """The table a file in the canonical form is meant for: its stem, or the part before a further mark (jobs_2019)."""
+    stem = path.stem.casefold()
+    named = [t for t in dictionary.source_tables() if re.fullmatch(rf"{t}([-_. ].*)?", stem)]
+    return max(named, key=len) if named else None

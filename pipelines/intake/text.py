@@ -1,0 +1,305 @@
+"""Reads delimited text into a temporary table of texts, one row a row of the file, none lost.
+
+Clean files go through DuckDB with the dialect given whole. A file is clean when DuckDB finds no fault in it and
+as many rows as the file has line ends; any other file is read by Python's csv, record by record.
+"""
+
+from __future__ import annotations
+
+import codecs
+import csv
+import io
+import itertools
+import json
+import mmap
+import re
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+import pandas as pd
+
+from pipelines.intake.mapping import TableSource
+from shared.errors import UserError
+
+DELIMITERS = (",", ";", "\t", "|")
+UTF16_MARKS = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
+MAX_CELL = 64 * 1024 * 1024
+MAX_LINES_IN_A_CELL = 1000
+"""An open quote is followed no further than this: past it, the first line alone is set aside as malformed."""
+CHUNK_ROWS = 50_000
+HEAD_BYTES = 1 << 16
+
+BINARY_SIGNS = {
+    b"%PDF": "a PDF", b"\x89PNG": "a picture", b"\xff\xd8\xff": "a picture", b"GIF8": "a picture",
+    b"PK\x03\x04": "a zip or spreadsheet file", b"\xd0\xcf\x11\xe0": "an old Office file",
+    b"\x1f\x8b": "a gzip file", b"PAR1": "a Parquet file", b"\x7fELF": "a program", b"SQLite format": "a database",
+}
+
+
+@dataclass(frozen=True)
+class TextDialect:
+    """How a text file is written; ``encoding_assumed`` says that no mark or valid UTF-8 told it."""
+
+    delimiter: str
+    encoding: str
+    encoding_assumed: bool = False
+
+
+@dataclass(frozen=True)
+class ReadFile:
+    """A file read: the temporary view ``name`` holds row_number, cells, fault and c1 ... cn as texts.
+
+    ``fault`` is set where a row has the wrong number of cells; ``cells`` then holds them all, as JSON.
+    """
+
+    name: str
+    headers: tuple[str, ...]
+    rows: int
+    encoding_assumed: str | None = None
+    careful: bool = False
+
+
+def refuse_binary(head: bytes, label: str) -> None:
+    """Refuse a file whose first bytes say that it is no text.
+
+    Raises
+    ------
+    UserError
+        The bytes are no text; what they look like is named.
+    """
+    for sign, kind in BINARY_SIGNS.items():
+        if head.startswith(sign):
+            raise UserError(f"this is no text file but {kind}", label, "export the table as CSV and load that")
+    if b"\x00" in head and not head.startswith(UTF16_MARKS) and not _wide_text(head):
+        raise UserError("this is no text file: it holds zero bytes", label, "export the table as CSV and load that")
+
+
+def _wide_text(head: bytes) -> str | None:
+    """UTF-16 without a mark: every other byte of western text is zero."""
+    places = {i % 2 for i, byte in enumerate(head[:4096]) if byte == 0}
+    if len(places) == 1 and head[:4096].count(0) > len(head[:4096]) // 4:
+        return "utf-16-le" if places == {1} else "utf-16-be"
+    return None
+
+
+def find_encoding(data: bytes) -> tuple[str, bool]:
+    """Encoding of a text, and whether it had to be assumed (no mark, no valid UTF-8)."""
+    if data.startswith(UTF16_MARKS):
+        return "utf-16", False
+    wide = _wide_text(data)
+    if wide:
+        return wide, True
+    for encoding, assumed in (("utf-8-sig", False), ("cp1252", True)):
+        try:
+            codecs.decode(data, encoding)
+        except UnicodeDecodeError:
+            continue
+        return encoding, assumed
+    return "latin-1", True
+
+
+def find_delimiter(header: str, expected: set[str]) -> str:
+    """The delimiter under which most expected headers, then most cells, appear in the header line."""
+    def score(delimiter: str) -> tuple[int, int]:
+        cells = next(csv.reader([header], delimiter=delimiter), [])
+        return sum(clean_header(c).casefold() in expected for c in cells), len(cells)
+
+    return max(DELIMITERS, key=score)
+
+
+def clean_header(cell: str) -> str:
+    """A header without the blanks and line ends around and within it."""
+    return " ".join(cell.replace("\ufeff", "").split())
+
+
+def read_text(
+    con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str, source: TableSource,
+) -> ReadFile:
+    """Read a delimited text file into the temporary view ``name``.
+
+    Parameters
+    ----------
+    name
+        Name of the view to make.
+    path, label
+        The file, and what messages call it.
+    source
+        Mapping, for the dialect and the headers to expect.
+
+    Raises
+    ------
+    UserError
+        The file is empty or no text.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_intake_text.py, tests/properties/test_intake_readers.py
+    """
+    if path.stat().st_size == 0:
+        raise UserError("the file is empty", label, "export the table again; the first row must hold the column names")
+    with path.open("rb") as handle, mmap.mmap(handle.fileno(), 0, access=mmap.ACCESS_READ) as data:
+        head = data[:HEAD_BYTES]
+        line_ends = _count(data, b"\n") + (data[-1:] != b"\n")
+        lone_returns = _count(data, b"\r") != _count(data, b"\r\n")
+    refuse_binary(head, label)
+    narrow = b"\x00" not in head and not lone_returns and (source.encoding or "utf-8") in ("utf-8", "utf-8-sig")
+    guess = "utf-8-sig" if narrow else source.encoding or find_encoding(head)[0]
+    lines = re.split("\r\n|\n|\r", codecs.decode(head, guess, "replace"))
+    if len(lines) <= source.skip_rows or not any(line.strip() for line in lines):
+        raise UserError(
+            "the file has no header row", label, "export the table again; the first row must hold the column names",
+        )
+    header = lines[source.skip_rows]
+    delimiter = source.delimiter or find_delimiter(header, {h.casefold() for h in source.headers})
+    if narrow:
+        read = _read_clean(con, name, path, header, delimiter, source, line_ends)
+        if read is not None:
+            return read
+    encoding, assumed = (source.encoding, False) if source.encoding else find_encoding(path.read_bytes())
+    return _read_careful(con, name, path, label, TextDialect(delimiter, encoding, assumed), source)
+
+
+def _count(data: mmap.mmap, sought: bytes) -> int:
+    """Times that some bytes stand in a file, in steps that keep the memory small."""
+    step = 1 << 24
+    inside = sum(data[at : at + step].count(sought) for at in range(0, len(data), step))
+    across = sum(
+        data[at - len(sought) + 1 : at + len(sought) - 1].count(sought) for at in range(step, len(data), step)
+    ) if len(sought) > 1 else 0
+    return inside + across
+
+
+def _read_clean(
+    con: duckdb.DuckDBPyConnection, name: str, path: Path, header_line: str, delimiter: str,
+    source: TableSource, line_ends: int,
+) -> ReadFile | None:
+    """DuckDB's reading of a file, or None where it is not beyond doubt that every line is a row of it."""
+    headers = tuple(clean_header(c) for c in next(csv.reader([header_line], delimiter=delimiter), []))
+    columns = {f"c{i}": "VARCHAR" for i in range(1, len(headers) + 1)}
+    if header_line.count('"') % 2 or len(headers) < 2:
+        return None
+    try:
+        con.execute(
+            f"create or replace temp table {name}_cells as select * from read_csv(?, auto_detect=false, header=true, "
+            "delim=?, quote='\"', escape='\"', columns=?, encoding='utf-8', null_padding=false, strict_mode=true, "
+            "nullstr='', skip=?, max_line_size=8000000)",
+            [str(path), delimiter, columns, source.skip_rows],
+        )
+    except duckdb.Error:
+        return None
+    counted = con.execute(f"select count(*), min(rowid), max(rowid) from {name}_cells").fetchone()
+    rows, base, last = counted or (0, 0, 0)
+    # Inside a transaction rowids begin at a large number; what matters is that none is left out.
+    if rows != line_ends - 1 - source.skip_rows or (rows and last - base + 1 != rows):
+        con.execute(f"drop table {name}_cells")
+        return None
+    first = 2 + source.skip_rows - (base or 0)
+    listed = ", ".join(columns)
+    con.execute(
+        f"create or replace temp view {name} as select rowid + ({first}) as row_number, null::varchar as cells, "
+        f"null::varchar as fault, {listed} from {name}_cells where rowid >= {(base or 0) + source.skip_after_header}",
+    )
+    return ReadFile(name, headers, rows - min(rows, source.skip_after_header))
+
+
+def _read_careful(
+    con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str, dialect: TextDialect, source: TableSource,
+) -> ReadFile:
+    """Python's reading of a file: short, long and unclosed rows are kept apart with their fault."""
+    try:
+        text = path.read_bytes().decode(dialect.encoding)
+    except (UnicodeDecodeError, LookupError) as fault:
+        raise UserError(
+            f"the file cannot be read as {dialect.encoding}: {fault}", label,
+            "state the right encoding in the mapping, or leave it out to have it found",
+        ) from None
+    records = read_records(text.removeprefix("\ufeff"), dialect.delimiter)
+    header_cells = next(itertools.islice(records, source.skip_rows, None), (0, [], None))[1]
+    headers = tuple(clean_header(c) for c in header_cells)
+    if not any(headers):
+        raise UserError(
+            "the file has no header row", label, "export the table again; the first row must hold the column names",
+        )
+    kept = itertools.islice(records, source.skip_after_header, None)
+    rows = write_cells(con, name, len(headers), kept)
+    return ReadFile(
+        name, headers, rows, dialect.encoding if dialect.encoding_assumed else None, careful=True,
+    )
+
+
+def read_records(text: str, delimiter: str) -> Iterator[tuple[int, list[str], str | None]]:
+    """Rows of a delimited text: row number as a spreadsheet shows it, cells, and what is wrong with the quoting.
+
+    Blank lines are counted but not given. A quote that is never closed, or is followed by more than a delimiter,
+    spoils its own first line alone; reading goes on with the next line.
+    """
+    csv.field_size_limit(MAX_CELL)
+    lines = io.StringIO(text, newline="").readlines()
+    number, at = 0, 0
+    width: int | None = None
+    while at < len(lines):
+        number += 1
+        line = lines[at]
+        if not line.strip("\r\n"):
+            at += 1
+            continue
+        cells, used, fault = _next_record(lines, at, delimiter)
+        if used > 1 and (fault or (width is not None and len(cells) != width)):
+            cells, used, fault = [line.rstrip("\r\n")], 1, "a quote is opened and not closed on this line"
+        if width is None:
+            width = len(cells)
+        at += used
+        yield number, cells, fault
+
+
+def _next_record(lines: list[str], at: int, delimiter: str) -> tuple[list[str], int, str | None]:
+    taken = 0
+
+    def feed() -> Iterator[str]:
+        nonlocal taken
+        for line in lines[at : at + MAX_LINES_IN_A_CELL]:
+            taken += 1
+            yield line
+
+    try:
+        cells = next(csv.reader(feed(), delimiter=delimiter, strict=True))
+    except csv.Error as fault:
+        if taken == 1:
+            loose = next(csv.reader([lines[at]], delimiter=delimiter, quoting=csv.QUOTE_NONE), [])
+            return loose, 1, f"the quoting is broken ({fault})"
+        return [], taken, "a quote is not closed"
+    except StopIteration:
+        return [], max(taken, 1), "a quote is not closed"
+    return cells, taken, None
+
+
+def write_cells(
+    con: duckdb.DuckDBPyConnection, name: str, width: int, records: Iterator[tuple[int, list[str], str | None]],
+) -> int:
+    """Write rows of texts into the temporary table ``name``; returns how many."""
+    columns = [f"c{i}" for i in range(1, width + 1)]
+    typed = ", ".join(f"{c} VARCHAR" for c in columns)
+    con.execute(f"create or replace temp table {name}_cells (row_number BIGINT, cells VARCHAR, fault VARCHAR, {typed})")
+    rows = 0
+    while chunk := list(itertools.islice(records, CHUNK_ROWS)):
+        fitted = [_fit(number, cells, fault, width) for number, cells, fault in chunk]
+        frame = pd.DataFrame(fitted, columns=["row_number", "cells", "fault", *columns], dtype="object")
+        con.register("cells_to_write", frame)
+        con.execute(f"insert into {name}_cells select * from cells_to_write")
+        con.unregister("cells_to_write")
+        rows += len(chunk)
+    con.execute(f"create or replace temp view {name} as select * from {name}_cells")
+    return rows
+
+
+def _fit(number: int, cells: list[str], fault: str | None, width: int) -> list[object]:
+    """One row to the header's width; a row of another width keeps all its cells as JSON beside its fault."""
+    if fault is None and len(cells) > width and not any(c.strip() for c in cells[width:]):
+        cells = cells[:width]
+    if fault is None and len(cells) != width:
+        fault = f"the row has {len(cells)} cells, the header {width}"
+    whole = json.dumps(cells, ensure_ascii=False) if fault else None
+    padded: list[object] = [c or None for c in cells[:width]]
+    return [number, whole, fault, *padded, *([None] * (width - len(padded)))]

@@ -1,0 +1,244 @@
+"""Texts to values, set-wise: numbers in metres, codes, dates and zoned times, and what could not be read."""
+
+from __future__ import annotations
+
+import datetime as dt
+from dataclasses import dataclass
+
+from pipelines.intake.mapping import ColumnSource, TableSource
+from pipelines.intake.text import ReadFile
+from pipelines.intake.zones import instant_sql
+from shared import dictionary, units
+from shared.settings import Settings
+
+BLANKS = "' \t\u00a0\r\n'"
+THOUSANDS = r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?"
+DATE = r"\d{4}-\d{2}-\d{2}"
+CLOCK = r"[T ]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?"
+ZONED = r"\s?(Z|z|[+-]\d{2}(:?\d{2})?)"
+ROUNDED_TO = 6
+"""Decimals kept once a unit is turned into ours: micrometres, so that feet and metres of one length agree."""
+
+
+@dataclass(frozen=True)
+class Zones:
+    """Zones of the districts in play: how a row finds its own, and the days their clocks change.
+
+    ``sole`` is the zone where all districts share one; otherwise ``lookup`` is a temporary table (id, timezone)
+    and ``by`` the column that finds it.
+    """
+
+    sole: str | None
+    lookup: str | None
+    by: str | None
+    days: tuple[dt.date, ...]
+
+
+def quoted(text: str) -> str:
+    """A text as an SQL literal."""
+    return "'" + text.replace("'", "''") + "'"
+
+
+def known_codes(column: str, settings: Settings) -> list[str]:
+    """Codes a column may hold: the dictionary's, and for insulations those of the settings too."""
+    listed = dictionary.columns()[column].codes
+    codes = list(dictionary.codes()[listed]) if listed else []
+    if listed == "insulation":
+        codes += [c for c in settings.intake.insulations if c not in codes]
+    return codes
+
+
+def text_sql(source: ColumnSource, read: ReadFile) -> str:
+    """SQL of a column's text as it stands in the file: joined, trimmed, null where blank."""
+    if source.value is not None:
+        return quoted(source.value)
+    places = {header.casefold(): i for i, header in reversed(list(enumerate(read.headers, start=1)))}
+    cells = [f"nullif(trim(r.c{places[h.casefold()]}, {BLANKS}), '')" for h in source.columns
+             if h.casefold() in places]
+    if not cells:
+        return "null::varchar"
+    return cells[0] if len(cells) == 1 else f"nullif(concat_ws({quoted(source.joiner)}, {', '.join(cells)}), '')"
+
+
+def number_sql(text: str, decimal: str, factor: float) -> str:
+    """SQL of a number, with thousands separators only where they stand every three digits."""
+    if decimal == ",":
+        text = f"replace(replace({text}, '.', ''), ',', '.')"
+    number = (
+        f"coalesce(try_cast({text} as double), case when regexp_full_match({text}, '{THOUSANDS}') "
+        f"then try_cast(replace({text}, ',', '') as double) end)"
+    )
+    value = number if factor == 1.0 else f"round({number} * {factor!r}, {ROUNDED_TO})"
+    # DuckDB reads 'nan', 'inf' and '1_000' as numbers; a utility's file does not mean them.
+    return f"case when isfinite({number}) and not contains({text}, '_') then {value} end"
+
+
+def code_sql(text: str, codes: list[str]) -> str:
+    """SQL of a code, whatever its case and with blanks or hyphens for underscores; null where unknown."""
+    exact = ", ".join(quoted(c) for c in codes)
+    loose = " ".join(f"when {quoted(c.casefold())} then {quoted(c)}" for c in codes)
+    plain = f"lower(replace(replace({text}, ' ', '_'), '-', '_'))"
+    return f"case when {text} in ({exact}) then {text} else case {plain} {loose} end end"
+
+
+def date_sql(text: str, formats: tuple[str, ...], year_allowed: bool) -> str:
+    """SQL of a date; a year alone is 1 July of it where that is allowed."""
+    if formats:
+        full = f"try_strptime({text}, [{', '.join(quoted(f) for f in formats)}])::date"
+    else:
+        iso = f"{DATE}({CLOCK}({ZONED})?)?"
+        full = f"case when regexp_full_match({text}, '{iso}') then try_cast({text}[:10] as date) end"
+    if not year_allowed:
+        return full
+    return f"case when regexp_full_match({text}, '\\d{{4}}') then try_cast({text} || '-07-01' as date) else {full} end"
+
+
+def local_sql(text: str, formats: tuple[str, ...]) -> str:
+    """SQL of a timestamp without zone, null where the text states an offset or is none."""
+    naive = [f for f in formats if "%z" not in f]
+    if formats:
+        return f"try_strptime({text}, [{', '.join(quoted(f) for f in naive)}])" if naive else "null::timestamp"
+    plain = f"(length({text}) = 19 and {text}[17] = ':') or length({text}) in (10, 16)"
+    return (
+        f"case when ({plain} or regexp_full_match({text}, '{DATE}({CLOCK})?')) and {text}[5] = '-' "
+        f"then try_cast({text} as timestamp) end"
+    )
+
+
+def zoned_sql(text: str, formats: tuple[str, ...]) -> str:
+    """SQL of an instant whose text states its offset, null where it states none."""
+    if formats:
+        stated = [f for f in formats if "%z" in f]
+        if not stated:
+            return "null::timestamptz"
+        return f"timezone('UTC', try_strptime({text}, [{', '.join(quoted(f) for f in stated)}]))"
+    is_iso = f"length({text}) > 16 and regexp_full_match({text}, '{DATE}{CLOCK}{ZONED}')"
+    return f"case when {is_iso} then try_cast({text} as timestamptz) end"
+
+
+class TypedSelect:
+    """The select that turns one read file into typed rows of its table.
+
+    Notes
+    -----
+    Three layers: texts, then local times and plain values, then instants, lists of what failed, and the hash.
+
+    Checked by: tests/unit/test_intake_typed.py
+    """
+
+    def __init__(
+        self, source: TableSource, read: ReadFile, settings: Settings, zones: Zones,
+    ) -> None:
+        self.source = source
+        self.read = read
+        self.settings = settings
+        self.zones = zones
+        self.table = dictionary.source_tables()[source.table]
+        self.facts = {c: dictionary.columns()[c] for c in self.table.source_columns}
+
+    def texts(self) -> dict[str, str]:
+        """SQL of each column's text as it came, over the view of the file (alias r)."""
+        return {c: text_sql(self.source.columns.get(c, ColumnSource()), self.read) for c in self.facts}
+
+    def _translated(self, column: str, text: str) -> str:
+        source = self.source.columns.get(column, ColumnSource())
+        if not source.codes and source.default is None:
+            return text
+        arms = " ".join(f"when {quoted(k.casefold())} then {quoted(v)}" for k, v in source.codes.items())
+        known = known_codes(column, self.settings)
+        kept = code_sql(text, known) if known else text
+        found = f"case lower({text}) {arms} else {kept} end" if arms else kept
+        return f"coalesce({found}, {quoted(source.default)})" if source.default is not None else \
+            f"coalesce({found}, {text})"
+
+    def _formats(self, column: str) -> tuple[str, ...]:
+        return self.source.columns.get(column, ColumnSource()).formats or self.source.formats
+
+    def _value(self, column: str) -> str:
+        """SQL of the value over the texts t_<column>; instants are made a layer later."""
+        text = f"t_{column}"
+        facts = self.facts[column]
+        if facts.type in ("number", "integer"):
+            unit = self.source.columns.get(column, ColumnSource()).unit
+            factor = {**units.METRES, **units.VELOCITY_PCT}[unit] if unit else 1.0
+            number = number_sql(text, self.source.decimal, factor)
+            if facts.type == "number":
+                return number
+            return f"case when {number} = floor({number}) and abs({number}) < 9e15 then ({number})::bigint end"
+        if facts.type == "date":
+            return date_sql(text, self._formats(column), column == "installed_on")
+        if facts.type == "boolean":
+            return (f"case when lower({text}) in ('true', 't', 'yes', 'y', '1') then true "
+                    f"when lower({text}) in ('false', 'f', 'no', 'n', '0') then false end")
+        if facts.codes:
+            return code_sql(text, known_codes(column, self.settings))
+        return text
+
+    def sql(self, file_no: int) -> str:
+        """The whole select, in the order of :func:`typed_columns`."""
+        instants = [c for c, f in self.facts.items() if f.type == "instant"]
+        texts = ", ".join(f"{self._translated(c, s)} as t_{c}" for c, s in self.texts().items())
+        layer = f"select r.row_number, r.cells, r.fault, {texts} from {self.read.name} as r"
+        values = ", ".join(f"{self._value(c)} as v_{c}" for c in self.facts if c not in instants)
+        locals_ = "".join(
+            f", {local_sql(f't_{c}', self._formats(c))} as l_{c}, {zoned_sql(f't_{c}', self._formats(c))} as z_{c}"
+            for c in instants
+        )
+        zone, join = self._zone()
+        layer = f"select t.*, {values}{locals_}, {zone} as zone from ({layer}) as t{join}"
+        final = {c: f"v_{c}" for c in self.facts if c not in instants}
+        final |= {
+            c: f"coalesce(z_{c}, {instant_sql(f'l_{c}', 'zone', self.zones.days)})" for c in instants
+        }
+        listed = ", ".join(f"{final[c]} as \"{c}\"" for c in self.facts)
+        layer = f"select *, {listed} from ({layer})"
+        return f"select {self._outer(file_no, instants)} from ({layer})"
+
+    def _zone(self) -> tuple[str, str]:
+        if self.source.timezone:
+            return quoted(self.source.timezone), ""
+        if self.zones.sole or not self.zones.lookup:
+            return quoted(self.zones.sole or "UTC"), ""
+        return "coalesce(f.timezone, 'UTC')", f" left join {self.zones.lookup} as f on f.id = t.t_{self.zones.by}"
+
+    def _outer(self, file_no: int, instants: list[str]) -> str:
+        required = set(self.table.required)
+        read_as = [c for c, f in self.facts.items() if f.type != "text" or f.codes]
+
+        def listing(arms: list[str]) -> str:
+            return f"nullif(concat_ws(',', {', '.join(arms)}), '')" if arms else "null::varchar"
+
+        def failed(column: str) -> str:
+            lost = f"t_{column} is not null and \"{column}\" is null"
+            return f"{lost} and l_{column} is null and z_{column} is null" if column in instants else lost
+
+        lists = {
+            "missing_columns": [f"case when t_{c} is null then '{c}' end" for c in self.facts if c in required],
+            "unreadable_columns": [f"case when {failed(c)} then '{c}' end" for c in read_as if c in required],
+            "doubtful_columns": [f"case when {failed(c)} then '{c}' end" for c in read_as
+                                 if c not in required and not self.facts[c].codes],
+            "unknown_code_columns": [f"case when {failed(c)} then '{c}' end" for c in read_as
+                                     if c not in required and self.facts[c].codes],
+            "clock_columns": [f"case when l_{c} is not null and z_{c} is null and \"{c}\" is null then '{c}' end"
+                              for c in instants],
+            "midnight_columns": [f"case when l_{c} = date_trunc('day', l_{c}) then '{c}' end" for c in instants],
+            "date_columns": [f"case when {self._is_date(c)} then '{c}' end" for c in instants],
+        }
+        year_only = "regexp_full_match(t_installed_on, '\\d{4}')" if "installed_on" in self.facts else ""
+        columns = [f'"{c}"' for c in self.facts]
+        hashed = [f"coalesce(\"{c}\"::varchar, '')" for c in self.facts]
+        if "is_install_year_only" in self.table.columns:
+            columns.append(f"coalesce({year_only}, false) as is_install_year_only")
+            hashed.append(f"{year_only}::varchar")
+        return ", ".join([
+            f"{file_no}::integer as file_no", "row_number", "cells", "fault", *columns,
+            *(f"{listing(arms)} as {name}" for name, arms in lists.items()),
+            f"md5(concat_ws(chr(31), {', '.join(hashed)})) as content_hash",
+        ])
+
+    def _is_date(self, column: str) -> str:
+        formats = self._formats(column)
+        if formats:
+            return str(not any(mark in f for f in formats for mark in ("%H", "%I", "%T", "%X", "%c"))).lower() + \
+                f" and l_{column} is not null"
+        return f"length(t_{column}) = 10 and l_{column} is not null"

@@ -1,0 +1,259 @@
+"""Facts of the typed rows, set-wise: what each rule's demand is put to.
+
+``j`` is the typed row; the register it is held against is what stands in raw, this load's earlier tables included.
+A fact that cannot be judged, because a value is unknown, passes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from shared import dictionary
+
+STAMPS = ("reported_at", "dispatched_at", "arrived_at", "located_at", "restored_at", "pinpointed_at", "repaired_at",
+          "normal_at")
+DISTANCES = {
+    "jobs": ("estimated_distance_m", "far_end_distance_m", "dug_distance_m"),
+    "test_shots": ("far_end_distance_m", "fault_distance_m"),
+    "known_lengths": ("reading_m",),
+}
+DEFAULT_DATES = ("1900-01-01", "1970-01-01", "1901-01-01", "1899-12-30", "1899-12-31")
+# Earliest year in which each insulation was laid in quantity; from memory, common practice, no source.
+EARLIEST_YEAR = {"HMWPE": 1951, "XLPE": 1963, "TRXLPE": 1982, "EPR": 1962, "PILC": 1880}
+# Usual bands of velocity in percent of c, from the data dictionary.
+EXTRUDED_BAND = (48.0, 60.0)
+PILC_BAND = (38.0, 57.0)
+DUPLICATE_S = 900
+REOPENED_S = 30 * 86400
+REOPENED_M = 3.0
+DAY_S = 86399.0
+
+
+@dataclass(frozen=True)
+class FactsPlan:
+    """How the facts of one table are drawn.
+
+    ``facts`` is SQL by fact; ``culprits`` is SQL of the comma-separated columns a rule points at, and ``expected``
+    SQL of what its message calls expected, both asked for failing rows alone.
+    """
+
+    joins: str
+    facts: dict[str, str]
+    culprits: dict[str, str] = field(default_factory=dict)
+    expected: dict[str, str] = field(default_factory=dict)
+
+
+def plan_facts(table: str, date_only: frozenset[str], *, registered: frozenset[str], now: float) -> FactsPlan:
+    """The facts of a table.
+
+    Parameters
+    ----------
+    table
+        Source table.
+    date_only
+        Time columns of which some rows hold a date only.
+    registered
+        Registers (instruments, terminals) that hold anything: nothing can be missing from an empty one.
+    now
+        Seconds since 1970, UTC: what lies beyond is in the future.
+    """
+    common, culprits = _common_facts(table, now)
+    nothing: Special = ("", {}, {}, {})
+    own = _job_facts(date_only, registered) if table == "jobs" else \
+        _SPECIAL[table](registered) if table in _SPECIAL else nothing
+    joins, special, more_culprits, expected = own
+    return FactsPlan(joins, {**common, **special}, {**culprits, **more_culprits}, expected)
+
+
+def _listing(arms: list[str]) -> str:
+    return f"nullif(concat_ws(',', {', '.join(arms)}), '')" if arms else "null::varchar"
+
+
+def _common_facts(table: str, now: float) -> tuple[dict[str, str], dict[str, str]]:
+    facts_of = {c: dictionary.columns()[c] for c in dictionary.source_tables()[table].source_columns}
+    required = dictionary.source_tables()[table].required
+    own_rule = {*DISTANCES.get(table, ()), "length_m", "known_length_m"}
+    low = {c: f.low for c, f in facts_of.items() if f.low is not None and c not in own_rule}
+    dates = [c for c, f in facts_of.items() if f.type in ("instant", "date")]
+    facts = {
+        "is_well_formed": "j.fault is null",
+        "missing_columns": "case when j.fault is null then j.missing_columns end",
+        "unreadable_columns": "j.unreadable_columns",
+        "doubtful_columns": "j.doubtful_columns",
+        "unknown_code_columns": "j.unknown_code_columns",
+        "clock_columns": _listing([f"case when contains(j.clock_columns, '{c}') then '{c}' end"
+                                   for c in dates if facts_of[c].type == "instant" and c not in required]),
+        "required_clock_columns": _listing([f"case when contains(j.clock_columns, '{c}') then '{c}' end"
+                                            for c in dates if facts_of[c].type == "instant" and c in required]),
+        "is_key_new": "j.repeats_row is null",
+        "low_columns": _listing([f"case when j.\"{c}\" < {bound} then '{c}' end" for c, bound in low.items()]),
+    }
+    culprits = {}
+    if dates:
+        stamps = ", ".join(f'epoch(j."{c}")' for c in dates)
+        facts["last_stamp"] = f"greatest({stamps})" if len(dates) > 1 else stamps
+        facts["now_at"] = f"{now!r}::double"
+        culprits["time_in_future"] = _listing([f"case when epoch(j.\"{c}\") > {now!r} then '{c}' end" for c in dates])
+    if table in DISTANCES:
+        facts["negative_columns"] = _listing([f"case when j.{c} < 0 then '{c}' end" for c in DISTANCES[table]])
+    if "velocity_setting_pct" in facts_of:
+        facts["velocity_setting_pct"] = "j.velocity_setting_pct"
+    return facts, culprits
+
+
+Special = tuple[str, dict[str, str], dict[str, str], dict[str, str]]
+
+
+def _known(id_sql: str, table: str, key: str) -> str:
+    return f"coalesce({id_sql} in (select {key} from {table}), true)"
+
+
+def _unknown_terminals(columns: tuple[str, ...], registered: frozenset[str]) -> str:
+    if "terminals" not in registered:
+        return "null::varchar"
+    return _listing([f"case when not {_known(f'j.{c}', 'known_terminals', 'terminal_id')} then '{c}' end"
+                     for c in columns])
+
+
+def _job_facts(date_only: frozenset[str], registered: frozenset[str]) -> Special:
+    def latest(column: str) -> str:
+        whole_day = f" + case when contains(j.date_only_columns, '{column}') then {DAY_S} else 0 end"
+        return f"epoch(j.{column})" + (whole_day if column in date_only else "")
+
+    stamps = ", ".join(f"epoch(j.{c})" for c in STAMPS)
+    facts = {
+        "is_loop_known": "j.loop_id is null or l.loop_id is not null",
+        "is_section_known": "j.section_id is null or s.section_id is not null",
+        "unknown_terminal_columns": _unknown_terminals(
+            ("test_terminal_id", "toward_terminal_id", "far_end_terminal_id"), registered),
+        "is_instrument_known": _known("j.instrument_id", "known_instruments", "instrument_id")
+        if "instruments" in registered else "true",
+        "reported_at": "epoch(j.reported_at)",
+        "dispatched_at": "epoch(j.dispatched_at)",
+        "arrived_at": "epoch(j.arrived_at)",
+        "located_at": "epoch(j.located_at)",
+        "arrived_latest": latest("arrived_at"),
+        "located_latest": latest("located_at"),
+        "restored_latest": latest("restored_at"),
+        "repaired_latest": latest("repaired_at"),
+        "dispatched_latest": latest("dispatched_at"),
+        "closed_latest": latest("closed_at"),
+        "last_before_closing": f"greatest({stamps})",
+        "is_restored_not_closed": "coalesce(j.restored_at <> j.closed_at or "
+                                  "contains(coalesce(j.date_only_columns, ''), 'closed_at'), true)",
+        "span_s": "epoch(j.restored_at) - epoch(j.reported_at)",
+        "is_after_installation": "coalesce(j.reported_at::date >= case when s.is_install_year_only "
+                                 "then date_trunc('year', s.installed_on)::date else s.installed_on end, true)",
+        "is_velocity_usual": f"coalesce(j.velocity_setting_pct between "
+                             f"case when s.insulation = 'PILC' then {PILC_BAND[0]} else {EXTRUDED_BAND[0]} end and "
+                             f"case when s.insulation = 'PILC' then {PILC_BAND[1]} else {EXTRUDED_BAND[1]} end "
+                             "or s.insulation is null or s.insulation = 'other', true)",
+        "beyond_loop_columns": _listing([f"case when j.{c} > l.length_m then '{c}' end" for c in DISTANCES["jobs"]]),
+        "is_estimate_own": "coalesce(j.estimated_distance_m <> j.dug_distance_m, true)",
+        "is_alone_on_loop": "d.other is null",
+        "is_first_on_spot": "o.other is null",
+    }
+    joins = (
+        " left join known_loops as l on l.loop_id = j.loop_id"
+        " left join known_sections as s on s.section_id = j.section_id"
+        " left join near_in_time as d on d.job_id = j.job_id"
+        " left join near_in_place as o on o.job_id = j.job_id"
+    )
+    expected = {
+        "stamp_after_closed": _listing([f"case when epoch(j.{c}) > {latest('closed_at')} then '{c}' end"
+                                        for c in STAMPS]),
+        "possible_duplicate": "d.other",
+        "possible_reopened": "o.other",
+    }
+    return joins, facts, {}, expected
+
+
+def _district_facts(_: frozenset[str]) -> Special:
+    return "", {"is_timezone_known": "coalesce(j.timezone in (select name from known_zones), true)"}, {}, {}
+
+
+def _of_district(_: frozenset[str]) -> Special:
+    return "", {"is_district_known": _known("j.district_id", "known_districts", "district_id")}, {}, {}
+
+
+def _loop_facts(_: frozenset[str]) -> Special:
+    # Terminals are loaded after their loops, so a loop's open point cannot be held against them yet.
+    return "", {"is_district_known": _known("j.district_id", "known_districts", "district_id")}, {}, {}
+
+
+def _terminal_facts(_: frozenset[str]) -> Special:
+    return "", {"is_loop_known": _known("j.loop_id", "known_loops", "loop_id")}, {}, {}
+
+
+def _section_facts(registered: frozenset[str]) -> Special:
+    defaults = ", ".join(f"date '{d}'" for d in DEFAULT_DATES)
+    earliest = " ".join(f"when '{k}' then {year}" for k, year in EARLIEST_YEAR.items())
+    facts = {
+        "is_loop_known": _known("j.loop_id", "known_loops", "loop_id"),
+        "unknown_terminal_columns": _unknown_terminals(("from_terminal_id", "to_terminal_id"), registered),
+        "length_checked_m": "j.length_m",
+        "retired_at": "epoch(j.retired_on)",
+        "installed_at": "epoch(case when j.is_install_year_only then date_trunc('year', j.installed_on)::date "
+                        "else j.installed_on end)",
+        "is_install_date_given": "j.installed_on is not null or contains(coalesce(j.doubtful_columns, ''), "
+                                 "'installed_on')",
+        "is_install_date_chosen": f"coalesce(j.installed_on not in ({defaults}), true)",
+        "is_install_date_possible": f"coalesce(year(j.installed_on) >= case j.insulation {earliest} end or "
+                                    f"j.installed_on in ({defaults}), true)",
+        "is_loop_chained": "c.breaks is null",
+    }
+    return " left join chain_breaks as c on c.section_id = j.section_id", facts, {}, {"loop_not_one_chain": "c.breaks"}
+
+
+def _piece_facts(_: frozenset[str]) -> Special:
+    return "", {
+        "is_section_known": _known("j.section_id", "known_sections", "section_id"),
+        "length_checked_m": "j.to_m - j.from_m",
+    }, {}, {}
+
+
+def _shot_facts(registered: frozenset[str]) -> Special:
+    return "", {
+        "is_job_known": _known("j.job_id", "known_jobs", "job_id"),
+        "unknown_terminal_columns": _unknown_terminals(
+            ("terminal_id", "toward_terminal_id", "far_end_terminal_id"), registered),
+        "is_instrument_known": _known("j.instrument_id", "known_instruments", "instrument_id")
+        if "instruments" in registered else "true",
+    }, {}, {}
+
+
+def _step_facts(_: frozenset[str]) -> Special:
+    facts = {
+        "is_job_known": _known("j.job_id", "known_jobs", "job_id"),
+        "is_restored_within": "coalesce(t.restored <= k.customers_interrupted, true)",
+        "is_restored_whole": "coalesce(t.restored >= k.customers_interrupted, true)",
+    }
+    joins = (
+        " left join known_jobs as k on k.job_id = j.job_id"
+        " left join step_totals as t on t.job_id = j.job_id"
+    )
+    sums = "t.restored || ' of ' || k.customers_interrupted"
+    return joins, facts, {}, {"more_restored_than_interrupted": sums, "steps_not_adding_up": sums}
+
+
+def _known_length_facts(registered: frozenset[str]) -> Special:
+    return "", {
+        "is_section_known": _known("j.section_id", "known_sections", "section_id"),
+        "is_instrument_known": _known("j.instrument_id", "known_instruments", "instrument_id")
+        if "instruments" in registered else "true",
+        "has_length_source": "j.section_id is not null or j.known_length_m is not null",
+        "length_checked_m": "j.known_length_m",
+    }, {}, {}
+
+
+_SPECIAL = {
+    "districts": _district_facts,
+    "customers_by_year": _of_district,
+    "loops": _loop_facts,
+    "terminals": _terminal_facts,
+    "sections": _section_facts,
+    "section_pieces": _piece_facts,
+    "test_shots": _shot_facts,
+    "restoration_steps": _step_facts,
+    "known_lengths": _known_length_facts,
+}

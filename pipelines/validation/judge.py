@@ -1,0 +1,128 @@
+"""Puts the rules to the typed rows of a load and writes down every finding."""
+
+from __future__ import annotations
+
+import duckdb
+import pandas as pd
+
+from pipelines.validation.facts import FactsPlan, plan_facts
+from pipelines.validation.register import draw_register
+from pipelines.validation.rules import Listed, NotBefore, Rule, Within
+from pipelines.validation.suite import run_suite
+from shared import dictionary
+
+FORMS = {
+    "number": "a number", "integer": "a whole number", "date": "a date such as 2019-04-30",
+    "instant": "a time such as 2019-04-30 14:05", "boolean": "true or false", "text": "a text",
+}
+
+
+def judge_rows(
+    con: duckdb.DuckDBPyConnection, table: str, rules: tuple[Rule, ...], texts: str, *,
+    date_only: frozenset[str], now: float, insulations: tuple[str, ...] = (),
+) -> None:
+    """Judge the rows of the temporary view ``judged`` and fill the temporary table ``new_findings``.
+
+    Parameters
+    ----------
+    table
+        Source table the rows are meant for.
+    rules
+        Rules in force, from rules_for.
+    texts
+        SQL that gives, for rows of ``failing (rid)``, rid and each column's text as it came.
+    date_only, now
+        As for plan_facts.
+    insulations
+        Insulation codes beyond the dictionary's.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_validation_judge.py
+    """
+    con.execute(
+        'create or replace temp table new_findings (rid BIGINT, rule VARCHAR, severity VARCHAR, "column" VARCHAR, '
+        '"value" VARCHAR, message VARCHAR)',
+    )
+    registered = draw_register(con, table)
+    plan = plan_facts(table, date_only, registered=registered, now=now)
+    facts = _draw_facts(con, plan, rules)
+    failed = run_suite(table, facts, rules)
+    del facts
+    listed = [(rule.name, int(rid)) for rule in rules for rid in failed[rule.name]]
+    if not listed:
+        return
+    frame = pd.DataFrame(listed, columns=["rule", "rid"])
+    con.register("failed_to_write", frame)
+    con.execute("create or replace temp table failed_rules as select rule, rid from failed_to_write")
+    con.unregister("failed_to_write")
+    con.execute("create or replace temp table failing as select distinct rid from failed_rules")
+    con.execute(f"create or replace temp table failing_texts as {texts}")
+    _write_forms(con, table, insulations)
+    for rule in rules:
+        if len(failed[rule.name]):
+            con.execute(f"insert into new_findings {_findings_sql(table, rule, plan)}")
+
+
+def _draw_facts(con: duckdb.DuckDBPyConnection, plan: FactsPlan, rules: tuple[Rule, ...]) -> pd.DataFrame:
+    wanted: dict[str, str] = {}
+    for rule in rules:
+        demand = rule.demand
+        if isinstance(demand, NotBefore):
+            wanted[demand.later], wanted[demand.earlier] = plan.facts[demand.later], plan.facts[demand.earlier]
+        elif isinstance(demand, Listed):
+            wanted[demand.fact] = f"({plan.facts[demand.fact]}) is null"
+        elif isinstance(demand, Within):
+            wanted[demand.fact] = f"({plan.facts[demand.fact]})::double"
+        else:
+            wanted[demand.fact] = f"coalesce(({plan.facts[demand.fact]}), true)"
+    listed = ", ".join(f"{sql} as {fact}" for fact, sql in wanted.items())
+    return con.execute(f"select j.rid, {listed} from judged as j{plan.joins}").df().set_index("rid").rename_axis(None)
+
+
+def _write_forms(con: duckdb.DuckDBPyConnection, table: str, insulations: tuple[str, ...]) -> None:
+    """What each column should look like, in words, and the bound it must not fall below."""
+    rows = []
+    for name in dictionary.source_tables()[table].source_columns:
+        facts = dictionary.columns()[name]
+        codes = list(dictionary.codes()[facts.codes]) if facts.codes else []
+        codes += [c for c in insulations if name == "insulation" and c not in codes]
+        form = "one of " + ", ".join(codes) if codes else FORMS[facts.type]
+        rows.append((name, form, None if facts.low is None else f"{facts.low:g}"))
+    con.register("forms_to_write", pd.DataFrame(rows, columns=["column", "form", "bound"], dtype="object"))
+    con.execute('create or replace temp table column_forms as select "column", form, bound from forms_to_write')
+    con.unregister("forms_to_write")
+
+
+def _findings_sql(table: str, rule: Rule, plan: FactsPlan) -> str:
+    columns = dictionary.source_tables()[table].source_columns
+    if isinstance(rule.demand, Listed):
+        culprits = plan.facts[rule.demand.fact]
+    else:
+        culprits = plan.culprits.get(rule.name, f"'{rule.column}'")
+    texts = " ".join(f"when '{c}' then x.\"{c}\"" for c in columns)
+    keys = ", ".join(f'x."{c}"' for c in dictionary.source_tables()[table].key)
+    value = {
+        "row_malformed": "f.fault", "key_repeated": f"concat_ws(' / ', {keys})",
+        "length_not_positive": 'x."length_m"' if "length_m" in columns else
+        'x."known_length_m"' if "known_length_m" in columns else "concat_ws(' to ', x.from_m, x.to_m)",
+    }.get(rule.name, f'case f."column" {texts} end')
+    expected = {"key_repeated": "f.repeats_row::varchar", "below_bound": "w.bound"}.get(rule.name, "f.expected")
+    message = "'" + rule.message.replace("'", "''") + "'"
+    for mark, shown in (
+        ("{column}", 'coalesce(f."column", \'\')'), ("{expected}", f"coalesce({expected}, w.form, '')"),
+        ("{value}", f"coalesce({value}, '')"),
+    ):
+        if mark in rule.message:
+            message = f"replace({message}, '{mark}', {shown})"
+    return f"""
+        with found as (
+            select j.rid, j.fault, j.repeats_row, nullif(unnest(string_split({culprits}, ',')), '') as "column",
+                ({plan.expected.get(rule.name, 'null')})::varchar as expected
+            from judged as j{plan.joins}
+            where j.rid in (select rid from failed_rules where rule = '{rule.name}')
+        )
+        select f.rid, '{rule.name}', '{rule.severity}', f."column", {value}, {message}
+        from found as f join failing_texts as x on x.rid = f.rid
+        left join column_forms as w on w."column" = f."column"
+    """

@@ -1,0 +1,89 @@
+"""Rows kept out and flagged: listed with their reasons, and given back in the form they came."""
+
+from __future__ import annotations
+
+import csv
+import json
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import duckdb
+
+from shared.errors import UserError
+from shared.store import has_table
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+
+def list_findings(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Every finding that stands: of rows in quarantine, and of rows kept with a warning.
+
+    Returns
+    -------
+    pandas.DataFrame
+        batch, table, file, row_number, rule, severity, column, value, message; one row a finding.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_validation_quarantine.py
+    """
+    return con.execute("""
+        select f.batch_id as batch, f."table", f.file, f.row_number, f.rule, f.severity, f."column", f."value",
+            f.message
+        from raw.findings as f
+        left join raw.quarantined_rows as q on q.batch_id = f.batch_id and q."table" = f."table"
+            and q.file = f.file and q.row_number = f.row_number
+        where q.released_by is null
+        order by all
+    """).df()
+
+
+def export_rows(con: duckdb.DuckDBPyConnection, path: Path) -> int:
+    """Write the rows in quarantine to a CSV file as they came, to be mended and loaded again.
+
+    Returns
+    -------
+    int
+        Rows written.
+
+    Raises
+    ------
+    UserError
+        Rows of several tables or forms are in quarantine and ``path`` is one file; or it cannot be written.
+
+    Notes
+    -----
+    With rows of several tables or headers, ``path`` is a folder and each form gets its own file, named after its
+    table. Checked by: tests/unit/test_validation_quarantine.py
+    """
+    if not has_table(con, "raw.quarantined_rows"):
+        return 0
+    rows = con.execute("""
+        select "table", headers, cells from raw.quarantined_rows where released_by is null
+        order by "table", headers, batch_id, file, row_number
+    """).fetchall()
+    forms = list(dict.fromkeys((table, headers) for table, headers, _ in rows))
+    if len(forms) > 1 and path.suffix:
+        tables = ", ".join(sorted({t for t, _ in forms}))
+        raise UserError(
+            f"the rows in quarantine are of {len(forms)} forms ({tables})", str(path),
+            "give a folder instead of a file: each form is written to a file of its own",
+        )
+    try:
+        for number, (table, headers) in enumerate(forms):
+            target = path if path.suffix else path / _file_name(forms, number)
+            target.parent.mkdir(parents=True, exist_ok=True)
+            with target.open("w", encoding="utf-8", newline="") as handle:
+                writer = csv.writer(handle, lineterminator="\n")
+                writer.writerow(json.loads(headers))
+                writer.writerows(json.loads(cells) for t, h, cells in rows if (t, h) == (table, headers))
+    except OSError as fault:
+        raise UserError(f"the file cannot be written: {fault.strerror}", str(path), "choose another place") from None
+    return len(rows)
+
+
+def _file_name(forms: list[tuple[str, str]], number: int) -> str:
+    table = forms[number][0]
+    same = [i for i, (t, _) in enumerate(forms) if t == table]
+    return f"{table}.csv" if len(same) == 1 else f"{table}_{same.index(number) + 1}.csv"

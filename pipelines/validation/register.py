@@ -1,0 +1,186 @@
+"""What the rows of a load are held against: the register and the jobs as they stand, latest word on each."""
+
+from __future__ import annotations
+
+from zoneinfo import available_timezones
+
+import duckdb
+
+from pipelines.validation.facts import DUPLICATE_S, REOPENED_M, REOPENED_S
+from shared import dictionary
+
+NEEDED = {
+    "loops": ("districts",),
+    "customers_by_year": ("districts",),
+    "terminals": ("loops",),
+    "sections": ("loops", "terminals"),
+    "section_pieces": ("sections",),
+    "jobs": ("loops", "sections", "terminals", "instruments"),
+    "test_shots": ("jobs", "terminals", "instruments"),
+    "restoration_steps": ("jobs",),
+    "known_lengths": ("sections", "instruments"),
+}
+KEPT = {
+    "districts": ("district_id", "timezone"),
+    "loops": ("loop_id", "district_id"),
+    "terminals": ("terminal_id",),
+    "sections": ("section_id", "loop_id", "position", "length_m", "insulation", "installed_on", "is_install_year_only"),
+    "instruments": ("instrument_id",),
+    "jobs": ("job_id", "loop_id", "customers_interrupted", "status"),
+}
+
+
+def latest_sql(table: str, columns: tuple[str, ...]) -> str:
+    """SQL of the latest word on each thing of a raw table: the highest revision, then the last to arrive."""
+    facts = dictionary.source_tables()[table]
+    identity = [c for c in facts.key if c != "revision"]
+    order = ("revision desc nulls last, " if "revision" in facts.key else "") + "load_sequence desc"
+    return (
+        f"select {', '.join(columns)} from raw.{table} "
+        f"qualify row_number() over (partition by {', '.join(identity)} order by {order}) = 1"
+    )
+
+
+def draw_register(con: duckdb.DuckDBPyConnection, table: str) -> frozenset[str]:
+    """Make the temporary tables that the facts of one table join; returns the registers that hold anything."""
+    for name in NEEDED.get(table, ()):
+        con.execute(f"create or replace temp table known_{name} as {latest_sql(name, KEPT[name])}")
+    if table == "districts":
+        # Both must know a zone: DuckDB turns local times into instants, Python finds the nights of clock changes.
+        con.execute(
+            "create or replace temp table known_zones as select name from pg_timezone_names() where name in (select "
+            "unnest(?))", [sorted(available_timezones())],
+        )
+    if table == "jobs":
+        _draw_loop_lengths(con)
+        _draw_neighbours(con)
+    if table == "sections":
+        _draw_chain_breaks(con)
+    if table == "restoration_steps":
+        _draw_step_totals(con)
+    filled = [
+        name for name in NEEDED.get(table, ())
+        if con.execute(f"select 1 from known_{name} limit 1").fetchone()
+    ]
+    return frozenset(filled)
+
+
+def _draw_loop_lengths(con: duckdb.DuckDBPyConnection) -> None:
+    """Length of each loop from end to end: at each position the longest of the cables that succeeded one another."""
+    con.execute("""
+        create or replace temp table known_loops as
+        with places as (
+            select loop_id, position, max(length_m) as length_m from known_sections group by all
+        ),
+        lengths as (select loop_id, sum(length_m) as length_m from places group by all)
+        select l.loop_id, l.district_id, s.length_m from known_loops as l left join lengths as s using (loop_id)
+    """)
+
+
+def _draw_neighbours(con: duckdb.DuckDBPyConnection) -> None:
+    """Jobs near one another in time on a loop, and in time and place on a section: each with one other's id.
+
+    Equal buckets of time are joined, and each bucket with the next, so that no loop is paired with itself whole.
+    """
+    columns = ("job_id", "loop_id", "section_id", "test_terminal_id", "dug_distance_m", "reported_at", "status")
+    listed = ", ".join(columns)
+    con.execute(f"""
+        create or replace temp table pool as
+        with both_sources as (
+            select {listed}, revision, 1 as newness from typed
+            union all by name
+            select * from (select {listed}, revision, 0 as newness from ({latest_sql("jobs", (*columns, "revision"))}))
+        ),
+        jobs as (select *, epoch(reported_at) as reported_s from both_sources where job_id is not null),
+        repeated as (select job_id from jobs group by job_id having count(*) > 1)
+        select job_id, loop_id, section_id, test_terminal_id, dug_distance_m, reported_s from jobs
+        where job_id not in (select job_id from repeated) and coalesce(status, 'closed') = 'closed'
+            and reported_s is not null
+        union all
+        select job_id, loop_id, section_id, test_terminal_id, dug_distance_m, reported_s from (
+            select * from jobs where job_id in (select job_id from repeated)
+            qualify row_number() over (partition by job_id order by revision desc nulls last, newness desc) = 1
+        ) where coalesce(status, 'closed') = 'closed' and reported_s is not null
+    """)
+    _draw_pairs(con, "near_in_time", "loop_id", DUPLICATE_S, "true")
+    _draw_pairs(
+        con, "near_in_place", "section_id", REOPENED_S,
+        f"a.test_terminal_id is not distinct from b.test_terminal_id and "
+        f"abs(a.dug_distance_m - b.dug_distance_m) <= {REOPENED_M}",
+    )
+
+
+def _draw_pairs(con: duckdb.DuckDBPyConnection, name: str, place: str, within_s: int, also: str) -> None:
+    con.execute(f"""
+        create or replace temp table {name} as
+        with slots as (select *, floor(reported_s / {within_s})::bigint as slot from pool where {place} is not null),
+        pairs as (
+            select a.job_id as one, b.job_id as two from slots as a join slots as b
+            on a.{place} = b.{place} and a.slot = b.slot and a.job_id < b.job_id
+            where abs(a.reported_s - b.reported_s) <= {within_s} and {also}
+            union all
+            select a.job_id, b.job_id from slots as a join slots as b
+            on a.{place} = b.{place} and a.slot + 1 = b.slot and a.job_id <> b.job_id
+            where abs(a.reported_s - b.reported_s) <= {within_s} and {also}
+        )
+        select job_id, min(other) as other from (
+            select one as job_id, two as other from pairs union all select two, one from pairs
+        ) group by job_id
+    """)
+
+
+def _draw_chain_breaks(con: duckdb.DuckDBPyConnection) -> None:
+    """Sections in service that do not join on to the one before: a gap, a fork or another terminal."""
+    columns = ("section_id", "loop_id", "position", "from_terminal_id", "to_terminal_id", "retired_on")
+    listed = ", ".join(columns)
+    con.execute(f"""
+        create or replace temp table chain_breaks as
+        with both_sources as (
+            select {listed}, 1 as newness, file_no, row_number as place from typed
+            union all by name
+            select {listed}, 0 as newness, 0 as file_no, 0 as place from ({latest_sql("sections", columns)})
+        ),
+        latest as (
+            select * from both_sources where section_id is not null
+            qualify row_number() over (partition by section_id order by newness desc, file_no desc, place desc) = 1
+        ),
+        neighbours as (
+            select
+                section_id, position, from_terminal_id,
+                lag(position) over along as position_before,
+                lag(to_terminal_id) over along as terminal_before
+            from latest where retired_on is null
+            window along as (partition by loop_id order by position, section_id)
+        )
+        select section_id, case
+            when position_before is null then 'it begins at position ' || position
+            when position = position_before then 'two sections in service at position ' || position
+            when position > position_before + 1 then 'no section between positions ' || position_before || ' and '
+                || position
+            else 'position ' || position || ' starts at ' || from_terminal_id || ', position ' || position_before
+                || ' ends at ' || terminal_before
+        end as breaks
+        from neighbours
+        where (position_before is null and position > 1) or position = position_before
+            or position > position_before + 1 or from_terminal_id <> terminal_before
+    """)
+
+
+def _draw_step_totals(con: duckdb.DuckDBPyConnection) -> None:
+    """Customers that the steps of each job restore in all, the rows of this load included."""
+    columns = ("job_id", "step_at", "customers_restored")
+    con.execute(f"""
+        create or replace temp table step_totals as
+        with both_sources as (
+            select job_id, step_at, customers_restored, 1 as newness, file_no, row_number as place from typed
+            union all by name
+            select *, 0 as newness, 0 as file_no, 0 as place from ({latest_sql("restoration_steps", columns)})
+        ),
+        latest as (
+            select * from both_sources where job_id is not null and step_at is not null
+            qualify row_number() over (
+                partition by job_id, step_at order by newness desc, file_no desc, place desc
+            ) = 1
+        )
+        select job_id, sum(customers_restored)::bigint as restored from latest group by job_id
+    """)

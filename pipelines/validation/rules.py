@@ -1,0 +1,234 @@
+"""The rules a row must pass: a name, a severity, a message and an example each.
+
+A rule speaks of the *facts* of its table (facts.py): typed values and comparisons prepared set-wise. What it
+demands of a fact is one of four expectations, run by Great Expectations on every row (suite.py).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from shared.errors import UserError, suggest_name
+from shared.settings import Settings
+
+Severity = Literal["reject", "warn", "off"]
+SEVERITIES: tuple[Severity, ...] = ("reject", "warn", "off")
+
+
+@dataclass(frozen=True)
+class Holds:
+    """The fact is a yes-or-no that must not be no."""
+
+    fact: str
+
+
+@dataclass(frozen=True)
+class Within:
+    """The fact is a number within bounds (none: no bound)."""
+
+    fact: str
+    low: float | None = None
+    high: float | None = None
+    low_open: bool = False
+
+
+@dataclass(frozen=True)
+class NotBefore:
+    """The first fact, where both are known, is not below the second."""
+
+    later: str
+    earlier: str
+
+
+@dataclass(frozen=True)
+class Listed:
+    """The fact lists the columns of the row that fail, comma-separated; it must be empty."""
+
+    fact: str
+
+
+Demand = Holds | Within | NotBefore | Listed
+
+
+@dataclass(frozen=True)
+class Rule:
+    """A named expectation.
+
+    ``column`` is what a finding points at (a Listed rule points at the columns it lists); ``message`` may
+    hold {value}, {column} and {expected}; ``example`` is a case in words for the documentation.
+    """
+
+    name: str
+    severity: Severity
+    tables: tuple[str, ...]
+    demand: Demand
+    column: str
+    message: str
+    example: str
+
+
+EVERY = (
+    "districts", "customers_by_year", "loops", "terminals", "sections", "section_pieces", "instruments", "jobs",
+    "test_shots", "restoration_steps", "known_lengths",
+)
+DATED = ("districts", "sections", "section_pieces", "instruments", "jobs", "test_shots", "restoration_steps",
+         "known_lengths")
+
+WEEK_S = 7 * 86400.0
+
+RULES: tuple[Rule, ...] = (
+    # ---- the form of a row
+    Rule("row_malformed", "reject", EVERY, Holds("is_well_formed"), "",
+         "the row cannot be taken apart: {value}; mend its delimiters and quotes",
+         "a row with 12 cells under a header of 13"),
+    Rule("required_missing", "reject", EVERY, Listed("missing_columns"), "",
+         "{column} is required and is empty; fill it in", "a job without loop_id"),
+    Rule("required_unreadable", "reject", EVERY, Listed("unreadable_columns"), "",
+         "{column} = '{value}' is not {expected}; mend it, or state its form in the mapping",
+         "reported_at = 'yesterday'"),
+    Rule("value_unreadable", "warn", EVERY, Listed("doubtful_columns"), "",
+         "{column} = '{value}' is not {expected}; it is taken as unknown", "dug_distance_m = '12O' with a letter O"),
+    Rule("code_unknown", "warn", EVERY, Listed("unknown_code_columns"), "",
+         "{column} = '{value}' is not {expected}; it is taken as unknown: translate it in the mapping",
+         "cause = 'squirrel' where animal is meant"),
+    Rule("clock_change", "warn", ("jobs", "test_shots", "restoration_steps"), Listed("clock_columns"), "",
+         "{column} = '{value}' does not exist or occurs twice on that night of the clock change; it is taken as "
+         "unknown: state the offset, e.g. -05:00", "located_at = 01:30 on the night the clock goes back"),
+    Rule("required_clock_change", "reject", ("jobs", "restoration_steps"), Listed("required_clock_columns"), "",
+         "{column} = '{value}' does not exist or occurs twice on that night of the clock change, and it is required: "
+         "state the offset, e.g. -05:00", "reported_at = 02:30 on the night the clock goes forward"),
+    Rule("key_repeated", "reject", EVERY, Holds("is_key_new"), "",
+         "the key {value} stands in row {expected} of the same file with other content; keep one of them, or give "
+         "the later one a higher revision", "two rows J-17, revision 1, with different restored_at"),
+    Rule("below_bound", "reject", EVERY, Listed("low_columns"), "",
+         "{column} = '{value}' is below its bound of {expected}; mend it", "customers_interrupted = -4"),
+    # ---- references
+    Rule("timezone_unknown", "reject", ("districts",), Holds("is_timezone_known"), "timezone",
+         "timezone = '{value}' is no IANA time zone; give one such as America/Chicago", "timezone = 'Central'"),
+    Rule("district_unknown", "reject", ("loops", "customers_by_year"), Holds("is_district_known"), "district_id",
+         "district_id = '{value}' is in no districts file; load the district first, or mend the id",
+         "a loop of a district that was never loaded"),
+    Rule("loop_unknown", "reject", ("terminals", "sections", "jobs"), Holds("is_loop_known"), "loop_id",
+         "loop_id = '{value}' is in no loops file; load the loop first, or mend the id",
+         "a job on loop L-999, which is not in the register"),
+    Rule("job_unknown", "warn", ("test_shots", "restoration_steps"), Holds("is_job_known"), "job_id",
+         "job_id = '{value}' is in no jobs file; the row counts once its job is loaded",
+         "a restoration step of a job in quarantine"),
+    Rule("section_unknown", "warn", ("jobs", "section_pieces", "known_lengths"), Holds("is_section_known"),
+         "section_id", "section_id = '{value}' is not in the register; the row is kept. Sections that left the "
+         "register make old cable look better than it was", "a job of 2009 on a section deleted in 2010"),
+    Rule("terminal_unknown", "warn", ("jobs", "test_shots", "sections"), Listed("unknown_terminal_columns"),
+         "", "{column} = '{value}' is not in the register; the row is kept, but its readings cannot be placed",
+         "test_terminal_id = 'T-99'"),
+    Rule("instrument_unknown", "warn", ("jobs", "test_shots", "known_lengths"), Holds("is_instrument_known"),
+         "instrument_id", "instrument_id = '{value}' is not in the register; the row is kept",
+         "a reading by an instrument nobody listed"),
+    Rule("length_source_missing", "reject", ("known_lengths",), Holds("has_length_source"), "known_length_m",
+         "neither section_id nor known_length_m is given; give one of them", "a calibration reading on no known run"),
+    # ---- order of the stamps
+    Rule("arrived_before_dispatched", "reject", ("jobs",), NotBefore("arrived_latest", "dispatched_at"), "arrived_at",
+         "arrived_at = '{value}' is before dispatched_at; mend one of them", "sent at 10:20, on site at 10:05"),
+    Rule("located_before_arrived", "reject", ("jobs",), NotBefore("located_latest", "arrived_at"), "located_at",
+         "located_at = '{value}' is before arrived_at; mend one of them", "on site at 11:00, located at 10:40"),
+    Rule("restored_before_reported", "reject", ("jobs",), NotBefore("restored_latest", "reported_at"), "restored_at",
+         "restored_at = '{value}' is before reported_at; mend one of them", "reported at 14:00, restored at 13:10"),
+    Rule("repaired_before_reported", "reject", ("jobs",), NotBefore("repaired_latest", "reported_at"), "repaired_at",
+         "repaired_at = '{value}' is before reported_at; mend one of them", "repaired the day before the report"),
+    Rule("stamp_after_closed", "reject", ("jobs",), NotBefore("closed_latest", "last_before_closing"), "closed_at",
+         "closed_at = '{value}' is before another stamp of the job ({expected}); mend one of them",
+         "closed on 3 May, back to normal on 9 May"),
+    Rule("time_in_future", "reject", DATED, NotBefore("now_at", "last_stamp"), "",
+         "{column} = '{value}' lies in the future; mend it", "reported_at in 2062 where 2026 is meant"),
+    Rule("dispatched_before_reported", "warn", ("jobs",), NotBefore("dispatched_latest", "reported_at"),
+         "dispatched_at", "dispatched_at = '{value}' is before reported_at; the stage is left out",
+         "crew sent at 09:58, first call written at 10:02"),
+    Rule("restored_before_located", "warn", ("jobs",), NotBefore("restored_latest", "located_at"), "restored_at",
+         "restored_at = '{value}' is before located_at: a temporary cable, or clocks that differ",
+         "customers back on a temporary cable before the fault was found"),
+    Rule("restored_equals_closed", "warn", ("jobs",), Holds("is_restored_not_closed"), "restored_at",
+         "restored_at = '{value}' equals closed_at: probably closed in a batch, so the time to restore is not to be "
+         "relied on", "both stamps 2019-04-02 16:30"),
+    Rule("span_over_7_days", "warn", ("jobs",), Within("span_s", high=WEEK_S), "restored_at",
+         "restored_at = '{value}' is more than 7 days after reported_at; check the dates",
+         "reported 3 March, restored 13 March"),
+    Rule("failure_before_installation", "warn", ("jobs",), Holds("is_after_installation"), "section_id",
+         "section_id = '{value}' was installed after this job was reported; probably the section that replaced it",
+         "a failure of 1998 on a section installed in 2004"),
+    # ---- lengths, distances, velocities
+    Rule("distance_negative", "reject", ("jobs", "test_shots", "known_lengths"), Listed("negative_columns"), "",
+         "{column} = '{value}' is negative; mend it", "dug_distance_m = -12"),
+    Rule("length_not_positive", "reject", ("sections", "section_pieces", "known_lengths"),
+         Within("length_checked_m", low=0.0, low_open=True), "length_m",
+         "the length '{value}' is not above 0; mend it", "length_m = 0"),
+    Rule("velocity_out_of_range", "reject", ("jobs", "test_shots", "known_lengths"),
+         Within("velocity_setting_pct", low=30.0, high=80.0), "velocity_setting_pct",
+         "velocity_setting_pct = '{value}' is outside 30 to 80 % of c; state its convention in the mapping "
+         "(percent, fraction, m_per_us, half_m_per_us, ft_per_us, half_ft_per_us)", "0.53 given as a fraction"),
+    Rule("velocity_unusual", "warn", ("jobs",), Holds("is_velocity_usual"), "velocity_setting_pct",
+         "velocity_setting_pct = '{value}' is outside the usual band of its class (extruded 48 to 60, PILC 38 to 57)",
+         "66 % on XLPE"),
+    Rule("distance_beyond_loop", "warn", ("jobs",), Listed("beyond_loop_columns"), "",
+         "{column} = '{value}' is longer than the whole loop; perhaps feet for metres",
+         "estimated_distance_m = 2100 on a loop of 900 m"),
+    Rule("estimate_equals_dug", "warn", ("jobs",), Holds("is_estimate_own"), "estimated_distance_m",
+         "estimated_distance_m = '{value}' equals the dug distance to the digit: filled in afterwards, and left out "
+         "of the accuracy", "both 137.2"),
+    # ---- sections
+    Rule("retired_before_installed", "reject", ("sections",), NotBefore("retired_at", "installed_at"), "retired_on",
+         "retired_on = '{value}' is before installed_on; mend one of them", "installed 1988, retired 1979"),
+    Rule("install_date_missing", "warn", ("sections",), Holds("is_install_date_given"), "installed_on",
+         "installed_on is empty; the section's age is not known", "installed_on left empty"),
+    Rule("install_date_default", "warn", ("sections",), Holds("is_install_date_chosen"), "installed_on",
+         "installed_on = '{value}' is a system's default date, not an installation", "installed_on = 1970-01-01"),
+    Rule("install_date_impossible", "warn", ("sections",), Holds("is_install_date_possible"), "installed_on",
+         "installed_on = '{value}' is earlier than this insulation was made", "TRXLPE installed in 1975"),
+    Rule("loop_not_one_chain", "warn", ("sections",), Holds("is_loop_chained"), "loop_id",
+         "the sections of loop '{value}' do not form one chain: {expected}", "position 3 starts at another terminal "
+         "than position 2 ends"),
+    # ---- customers
+    Rule("more_restored_than_interrupted", "reject", ("restoration_steps",), Holds("is_restored_within"),
+         "customers_restored", "the steps of this job restore more customers than were interrupted ({expected}); mend "
+         "the steps or the job", "steps of 80 and 60 on a job of 120 customers"),
+    Rule("steps_not_adding_up", "warn", ("restoration_steps",), Holds("is_restored_whole"), "customers_restored",
+         "the steps of this job do not add up to the customers interrupted ({expected})",
+         "steps of 80 and 20 on a job of 120 customers"),
+    # ---- jobs against jobs
+    Rule("possible_duplicate", "warn", ("jobs",), Holds("is_alone_on_loop"), "reported_at",
+         "another job on this loop was reported within 15 minutes ({expected}): possibly the same fault; both are kept",
+         "J-17 at 10:02 and J-18 at 10:09 on one loop"),
+    Rule("possible_reopened", "warn", ("jobs",), Holds("is_first_on_spot"), "section_id",
+         "another job on this section within 30 days and 3 m ({expected}): possibly re-opened, or a failed repair",
+         "two digs at 141 m and 142 m a fortnight apart"),
+)
+
+
+def rules_for(table: str, settings: Settings) -> tuple[Rule, ...]:
+    """Rules of one table with the severities of the settings; those turned off are left out.
+
+    Raises
+    ------
+    UserError
+        A severity is set for a rule that does not exist, or to a word that is none of reject, warn, off.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_validation_rules.py
+    """
+    chosen = _chosen_severities(settings)
+    ours = [replace(r, severity=chosen.get(r.name, r.severity)) for r in RULES if table in r.tables]
+    return tuple(r for r in ours if r.severity != "off")
+
+
+def _chosen_severities(settings: Settings) -> dict[str, Severity]:
+    names = [r.name for r in RULES]
+    chosen: dict[str, Severity] = {}
+    for name, word in settings.validation.severities.items():
+        if name not in names:
+            raise UserError(f"there is no rule '{name}'", "setting validation.severities", suggest_name(name, names))
+        known = [severity for severity in SEVERITIES if severity == word]
+        if not known:
+            raise UserError(f"severity '{word}' of rule '{name}' is unknown", "setting validation.severities",
+                            "give reject, warn or off")
+        chosen[name] = known[0]
+    return chosen

@@ -1,0 +1,95 @@
+"""Runs the rules of a table with Great Expectations on a frame of facts."""
+
+from __future__ import annotations
+
+import importlib
+import os
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from pipelines.validation.rules import Holds, Listed, NotBefore, Rule, Within
+
+if TYPE_CHECKING:
+    import pandas as pd
+    from numpy.typing import NDArray
+
+
+def run_suite(table: str, facts: pd.DataFrame, rules: tuple[Rule, ...]) -> dict[str, NDArray[np.int64]]:
+    """Which rows fail which rule.
+
+    Parameters
+    ----------
+    table
+        Name of the table, for the suite.
+    facts
+        One row a row judged, with a unique integer index.
+    rules
+        Rules whose facts are columns of the frame.
+
+    Returns
+    -------
+    dict
+        Rule name to the index labels of the rows that fail it, sorted.
+
+    Raises
+    ------
+    RuntimeError
+        An expectation could not be run: a fault of ours. It must never read as "no row fails".
+
+    Notes
+    -----
+    An ephemeral context, the suite in code; no file is written and no progress is shown.
+
+    Checked by: tests/unit/test_validation_suite.py
+    """
+    if facts.empty or not rules:
+        return {rule.name: np.empty(0, dtype=np.int64) for rule in rules}
+    os.environ.setdefault("GX_ANALYTICS_ENABLED", "false")
+    import great_expectations as gx
+    from great_expectations.data_context.types.base import ProgressBarsConfig
+
+    context = gx.get_context(mode="ephemeral")
+    context.variables.progress_bars = ProgressBarsConfig(globally=False)
+    asset = context.data_sources.add_pandas("facts").add_dataframe_asset(table)
+    batch = asset.add_batch_definition_whole_dataframe("all").get_batch({"dataframe": facts})
+    suite = gx.ExpectationSuite(table, expectations=[_expectation(rule) for rule in rules])
+    outcome = batch.validate(suite, result_format={"result_format": "COMPLETE"})
+    failed: dict[str, NDArray[np.int64]] = {}
+    for result in outcome.results:
+        configuration: Any = result.expectation_config
+        name = configuration.meta["rule"]
+        if _raised(result.exception_info):
+            raise RuntimeError(f"rule {name} of table {table} could not be run: {result.exception_info}")
+        failed[name] = np.sort(np.asarray(result.result.get("unexpected_index_list") or [], dtype=np.int64))
+    lost = {rule.name for rule in rules} - set(failed)
+    if lost:
+        raise RuntimeError(f"table {table}: no result for {sorted(lost)}")
+    return failed
+
+
+def _expectation(rule: Rule) -> Any:
+    gxe: Any = importlib.import_module("great_expectations.expectations")
+    common: dict[str, Any] = {
+        "meta": {"rule": rule.name}, "severity": "critical" if rule.severity == "reject" else "warning",
+    }
+    demand = rule.demand
+    if isinstance(demand, Within):
+        return gxe.ExpectColumnValuesToBeBetween(
+            column=demand.fact, min_value=demand.low, max_value=demand.high, strict_min=demand.low_open, **common,
+        )
+    if isinstance(demand, NotBefore):
+        return gxe.ExpectColumnPairValuesAToBeGreaterThanB(
+            column_A=demand.later, column_B=demand.earlier, or_equal=True, ignore_row_if="either_value_is_missing",
+            **common,
+        )
+    # Both are yes-or-no facts: for a Listed rule the frame says whether the row's list of columns is empty.
+    assert isinstance(demand, Holds | Listed)
+    return gxe.ExpectColumnValuesToBeInSet(column=demand.fact, value_set=[True], **common)
+
+
+def _raised(info: dict[str, Any]) -> bool:
+    """Whether an expectation raised: the information is one flat entry, or one a metric."""
+    if "raised_exception" in info:
+        return bool(info["raised_exception"])
+    return any(bool(entry.get("raised_exception")) for entry in info.values() if isinstance(entry, dict))
