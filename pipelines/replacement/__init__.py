@@ -1,8 +1,8 @@
 """Replacement: which sections and loops to replace first, what it buys, and why anyone should believe it.
 
-Tables in: core.section_exposure, core.failures, core.job_stages, and the failure model of the survival topic.
-Tables out: fitted.section_ranking, fitted.loop_ranking, fitted.programme, fitted.backtest, fitted.backtest_calibration
-and the tables beside them that sql/marts/replacement presents.
+Tables in: core.section_exposure, core.failures, core.job_stages, staging.loops, and the failure model of survival.
+Tables out: fitted.section_ranking, loop_ranking, group_ranking, programme, backtest, backtest_calibration
+and backtest_differences, replacement_figures, which sql/marts/replacement presents.
 
 ranking.py     rank limits and groups that cannot be told apart, from the posterior, without draws
 money.py       what a failure costs, what replacing buys, the failure rate at which it pays

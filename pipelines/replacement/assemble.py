@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from pipelines.replacement.backtest import counts_as_failure
 from pipelines.replacement.money import (
@@ -26,10 +27,12 @@ from shared.settings import Settings
 
 @dataclass(frozen=True)
 class Facts:
-    """Everything the rankings are made of: sections in service with forecast and money, and loops with forecast."""
+    """Everything the rankings are made of: sections in service with forecast and money, and groups with forecast."""
 
     sections: pd.DataFrame
+    half_loops: pd.DataFrame
     loops: pd.DataFrame
+    districts: pd.DataFrame
     costs: FailureCosts
     new_cable: NewCable
     horizon_years: float
@@ -76,7 +79,10 @@ def gather(
     valued = value_sections(
         add_consequences(sections, costs), new_cable.rate_per_100km_year, settings.replacement, horizon,
     )
-    return Facts(valued, model.forecast_loops(horizon), costs, new_cable, horizon)
+    half_loops, by_loop, districts = (
+        model.forecast_groups(horizon, by) for by in ("half_loop_id", "loop_id", "district_id")
+    )
+    return Facts(valued, half_loops, by_loop, districts, costs, new_cable, horizon)
 
 
 def rank_sections(facts: Facts, settings: Settings) -> pd.DataFrame:
@@ -88,11 +94,10 @@ def rank_sections(facts: Facts, settings: Settings) -> pd.DataFrame:
     """
     level = settings.general.interval_level
     sections = facts.sections.sort_values("section_id", kind="stable").reset_index(drop=True)
-    shape = sections["gamma_shape"].to_numpy(dtype=float)
-    rate = _rate_per_km(sections)
-    ranked = pd.concat([sections, rank_units(shape, rate, level).to_frame()], axis=1).assign(
-        alike_group=group_alike(shape, rate, level), rank_by_money=_rank_by_money(sections),
-    )
+    # The posterior is the multiplier's; times what the class expects per km it is that of failures per km.
+    per_km = (sections["expected_class"] / sections["length_km"]).to_numpy(dtype=float)
+    with np.errstate(divide="ignore"):
+        ranked = _add_ranks(sections, sections["gamma_rate"].to_numpy(dtype=float) / per_km, level)
     return ranked.assign(reasons=explain_sections(ranked, facts.horizon_years))
 
 
@@ -103,37 +108,56 @@ def rank_loops(facts: Facts, sections: pd.DataFrame, settings: Settings) -> pd.D
     -----
     Checked by: tests/unit/test_replacement_assemble.py
     """
-    level = settings.general.interval_level
-    loops = facts.loops.merge(_sum_sections(sections), on="loop_id", how="left").merge(
-        _worst_class(sections), on="loop_id", how="left",
-    ).sort_values("loop_id", kind="stable").reset_index(drop=True)
-    cost = loops["replacement_cost"] + settings.replacement.cost_per_loop
-    loops = loops.assign(
-        replacement_cost=cost, benefit_cost_ratio=loops["avoided_cost"] / cost.where(cost > 0),
-        net_benefit=loops["avoided_cost"] - cost,
-        expected_rate_per_100km_year=100.0 * loops["expected_failures"] / (loops["length_km"] * facts.horizon_years),
+    return _rank_groups(facts.loops, "loop_id", facts, sections, settings).pipe(
+        lambda ranked: ranked.assign(reasons=explain_loops(ranked, sections, facts.horizon_years)),
     )
-    shape = loops["gamma_shape"].to_numpy(dtype=float)
-    rate = _rate_per_km(loops)
-    ranked = pd.concat([loops, rank_units(shape, rate, level).to_frame()], axis=1).assign(
-        alike_group=group_alike(shape, rate, level), rank_by_money=_rank_by_money(loops),
+
+
+def rank_half_loops_and_districts(facts: Facts, sections: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """Half-loops and districts ranked like loops, one below the other: grouped_by, group_name and the ranking.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_replacement_assemble.py
+    """
+    frames = [
+        _rank_groups(groups, by, facts, sections, settings).assign(
+            grouped_by=by.removesuffix("_id"),
+        ).rename(columns={by: "group_name"})
+        for groups, by in ((facts.half_loops, "half_loop_id"), (facts.districts, "district_id"))
+    ]
+    return pd.concat(frames, ignore_index=True)
+
+
+def _rank_groups(
+    groups: pd.DataFrame, by: str, facts: Facts, sections: pd.DataFrame, settings: Settings,
+) -> pd.DataFrame:
+    """Groups of sections ranked by failures expected per km, with the money of their sections."""
+    summed = groups.merge(_sum_sections(sections, by), on=by, how="left").merge(
+        _worst_class(sections, by), on=by, how="left",
+    ).sort_values(by, kind="stable").reset_index(drop=True)
+    cost = summed["replacement_cost"] + settings.replacement.cost_per_loop * summed["loops"]
+    summed = summed.assign(
+        replacement_cost=cost, benefit_cost_ratio=summed["avoided_cost"] / cost.where(cost > 0),
+        net_benefit=summed["avoided_cost"] - cost,
+        expected_rate_per_100km_year=100.0 * summed["expected_failures"] / (summed["length_km"] * facts.horizon_years),
     )
-    return ranked.assign(reasons=explain_loops(ranked, sections, facts.horizon_years))
+    # The posterior is that of the total; per km it has the same shape.
+    rate = (summed["gamma_rate"] * summed["length_km"]).to_numpy(dtype=float)
+    return _add_ranks(summed, rate, settings.general.interval_level)
 
 
-def _rate_per_km(units: pd.DataFrame) -> np.ndarray[tuple[int], np.dtype[np.float64]]:
-    """Rate of the gamma posterior of failures per km: the multiplier's, over what the class expects per km."""
-    per_km = (units["expected_class"] / units["length_km"]).to_numpy(dtype=float)
-    with np.errstate(divide="ignore"):
-        return np.asarray(units["gamma_rate"].to_numpy(dtype=float) / per_km)
+def _add_ranks(units: pd.DataFrame, rate: NDArray[np.float64], level: float) -> pd.DataFrame:
+    shape = units["gamma_shape"].to_numpy(dtype=float)
+    by_money = (-units["benefit_cost_ratio"].fillna(-np.inf)).rank(method="first").astype("int64")
+    return pd.concat([units, rank_units(shape, rate, level).to_frame()], axis=1).assign(
+        alike_group=group_alike(shape, rate, level), rank_by_money=by_money,
+    )
 
 
-def _rank_by_money(units: pd.DataFrame) -> pd.Series:
-    return (-units["benefit_cost_ratio"].fillna(-np.inf)).rank(method="first").astype("int64")
-
-
-def _sum_sections(sections: pd.DataFrame) -> pd.DataFrame:
-    return sections.groupby("loop_id", sort=True).agg(
+def _sum_sections(sections: pd.DataFrame, by: str) -> pd.DataFrame:
+    return sections.groupby(by, sort=True).agg(
+        loops=("loop_id", "nunique"),
         oldest_installed=("installed_on", "min"), last_failure_on=("last_failure_on", "max"),
         replacement_cost=("replacement_cost", "sum"), avoided_cost=("avoided_cost", "sum"),
         avoided_failures=("avoided_failures", "sum"), customer_minutes_at_risk=("customer_minutes_at_risk", "sum"),
@@ -141,12 +165,12 @@ def _sum_sections(sections: pd.DataFrame) -> pd.DataFrame:
     ).reset_index()
 
 
-def _worst_class(sections: pd.DataFrame) -> pd.DataFrame:
-    """Class from which each loop expects the most failures, with its length on the loop."""
-    by_class = sections.groupby(["loop_id", "cable_class"], sort=True)
+def _worst_class(sections: pd.DataFrame, by: str) -> pd.DataFrame:
+    """Class from which each group expects the most failures, with its length there."""
+    by_class = sections.groupby([by, "cable_class"], sort=True)
     sums = by_class[["expected_failures", "length_km"]].sum().reset_index()
-    ordered = sums.sort_values(["loop_id", "expected_failures"], ascending=[True, False], kind="stable")
-    return ordered.drop_duplicates("loop_id")[["loop_id", "cable_class", "length_km"]].rename(
+    ordered = sums.sort_values([by, "expected_failures"], ascending=[True, False], kind="stable")
+    return ordered.drop_duplicates(by)[[by, "cable_class", "length_km"]].rename(
         columns={"cable_class": "worst_class", "length_km": "worst_class_km"},
     )
 

@@ -227,21 +227,34 @@ def order_by_rule(units: pd.DataFrame, rule: str) -> tuple[NDArray[np.int64], ND
     -----
     Checked by: tests/unit/test_replacement_backtest.py
     """
-    length, age = units["length_km"], units["age_years"]
-    keys = {
-        "model": [units["expected"] / length],
-        "most_failures": [units["failures"], age],
-        "recent_failures": [units["failures_recent"], age],
-        "failures_per_km": [units["failures"] / length, age],
-        "oldest_first": [age],
-        "three_in_five_years": [units["failures_five_years"].ge(3)],
-        "random": [length * 0.0],
-    }.get(rule) or [units[rule]]
+    keys = _sort_keys(units, rule)
     columns = np.column_stack([-key.to_numpy(dtype=float) for key in keys])
     order = np.lexsort(columns.T[::-1])
     ordered = columns[order]
     differs = np.any(ordered[1:] != ordered[:-1], axis=1)
     return order, np.concatenate([[0], 1 + np.flatnonzero(differs)])
+
+
+def _sort_keys(units: pd.DataFrame, rule: str) -> list[pd.Series]:
+    """What a rule sorts by, most weighty first, larger picked first."""
+    length, age = units["length_km"], units["age_years"]
+    match rule:
+        case "model":
+            return [units["expected"] / length]
+        case "most_failures":
+            return [units["failures"], age]
+        case "recent_failures":
+            return [units["failures_recent"], age]
+        case "failures_per_km":
+            return [units["failures"] / length, age]
+        case "oldest_first":
+            return [age]
+        case "three_in_five_years":
+            return [units["failures_five_years"].ge(3)]
+        case "random":
+            return [length * 0.0]
+        case _:
+            return [units[rule]]
 
 
 def measure_capture(

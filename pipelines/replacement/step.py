@@ -38,6 +38,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     facts = assemble.gather(history, model, jobs.merge(stated, on="job_id", how="left"), loops, settings)
     section_ranking = assemble.rank_sections(facts, settings)
     loop_ranking = assemble.rank_loops(facts, section_ranking, settings)
+    group_ranking = assemble.rank_half_loops_and_districts(facts, section_ranking, settings)
     programme, choice = assemble.plan_programme(section_ranking, settings)
     origins, horizon = backtest.choose_origins(
         history, settings.general.horizon_years, settings.replacement.backtest_origins,
@@ -53,6 +54,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     written = {
         "fitted.section_ranking": section_ranking,
         "fitted.loop_ranking": loop_ranking,
+        "fitted.group_ranking": group_ranking,
         "fitted.programme": programme,
         "fitted.backtest": tested.captures,
         "fitted.backtest_differences": tested.differences,

@@ -2,7 +2,7 @@
 -- Reads: fitted.backtest
 -- Key: origin, horizon_years, level, rule, length_fraction
 -- Units: years, failures, shares
--- Why: methods.md, Back-test: only what was known at the origin, then the failures that followed
+-- Why: only what was known at the origin, then the failures that followed
 select
     origin,
     horizon_years,

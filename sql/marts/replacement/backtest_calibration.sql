@@ -2,7 +2,7 @@
 -- Reads: fitted.backtest_calibration
 -- Key: origin, decile
 -- Units: km, failures
--- Why: methods.md, Back-test: expected beside observed, least to most expected per km
+-- Why: expected beside observed, least to most expected per km
 select
     origin,
     decile,

@@ -2,7 +2,7 @@
 -- Reads: fitted.backtest_differences
 -- Key: level, rule, length_fraction
 -- Units: shares of failures
--- Why: methods.md, Back-test: paired differences, limits by resampling loops
+-- Why: paired differences, limits by resampling loops
 select
     level,
     rule,

@@ -2,7 +2,7 @@
 -- Reads: fitted.programme
 -- Key: section_id
 -- Units: metres, minutes, money of the settings
--- Why: methods.md, Replacement: sections that avoid the most cost within the budget, loops mobilised once
+-- Why: sections that avoid the most cost within the budget, loops mobilised once
 select
     loop_id,
     section_id,

@@ -2,7 +2,7 @@
 -- Reads: fitted.section_ranking
 -- Key: section_id
 -- Units: km, years, minutes, money of the settings
--- Why: methods.md, Replacement: ranked by failures expected per km, limits from the posterior
+-- Why: ranked by failures expected per km, limits from the posterior
 select
     "rank",
     rank_lo,
