@@ -52,6 +52,7 @@ class TableSource:
     timezone: str | None = None
     formats: tuple[str, ...] = ()
     filters: tuple[RowFilter, ...] = ()
+    is_mapped: bool = True
 
     @property
     def headers(self) -> tuple[str, ...]:
@@ -71,4 +72,4 @@ class Mapping:
 def canonical_source(table: str) -> TableSource:
     """The mapping of a file in the canonical form: every column under its own name."""
     facts = dictionary.source_tables()[table]
-    return TableSource(table, {c: ColumnSource((c,)) for c in facts.source_columns})
+    return TableSource(table, {c: ColumnSource((c,)) for c in facts.source_columns}, is_mapped=False)

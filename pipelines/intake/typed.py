@@ -178,7 +178,7 @@ class TypedSelect:
         """The whole select, in the order of :func:`typed_columns`."""
         instants = [c for c, f in self.facts.items() if f.type == "instant"]
         texts = ", ".join(f"{self._translated(c, s)} as t_{c}" for c, s in self.texts().items())
-        layer = f"select r.row_number, r.cells, r.fault, {texts} from {self.read.name} as r"
+        layer = f"select r.row_number, r.cells, r.fault, {texts} from {self.read.name} as r{self._where()}"
         values = ", ".join(f"{self._value(c)} as v_{c}" for c in self.facts if c not in instants)
         locals_ = "".join(
             f", {local_sql(f't_{c}', self._formats(c))} as l_{c}, {zoned_sql(f't_{c}', self._formats(c))} as z_{c}"
@@ -193,6 +193,17 @@ class TypedSelect:
         listed = ", ".join(f"{final[c]} as \"{c}\"" for c in self.facts)
         layer = f"select *, {listed} from ({layer})"
         return f"select {self._outer(file_no, instants)} from ({layer})"
+
+    def _where(self) -> str:
+        """SQL of the mapping's filters; malformed rows are never filtered, they go to quarantine."""
+        if not self.source.filters:
+            return ""
+        tests = []
+        for row_filter in self.source.filters:
+            cell = f"lower(coalesce({text_sql(ColumnSource((row_filter.column,)), self.read)}, ''))"
+            listed = ", ".join(quoted(v.strip().casefold()) for v in row_filter.values)
+            tests.append(f"{cell} {'in' if row_filter.keep else 'not in'} ({listed})")
+        return f" where r.fault is not null or ({' and '.join(tests)})"
 
     def _zone(self) -> tuple[str, str]:
         if self.source.timezone:

@@ -85,6 +85,8 @@ def _common_facts(table: str, now: float) -> tuple[dict[str, str], dict[str, str
                                    for c in dates if facts_of[c].type == "instant" and c not in required]),
         "required_clock_columns": _listing([f"case when contains(j.clock_columns, '{c}') then '{c}' end"
                                             for c in dates if facts_of[c].type == "instant" and c in required]),
+        "empty_key_columns": _listing([f"case when j.\"{c}\" is null then '{c}' end"
+                                       for c in dictionary.source_tables()[table].key if c in required]),
         "is_key_new": "j.repeats_row is null",
         "low_columns": _listing([f"case when j.\"{c}\" < {bound} then '{c}' end" for c, bound in low.items()]),
     }

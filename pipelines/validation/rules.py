@@ -77,6 +77,11 @@ DATED = ("districts", "sections", "section_pieces", "instruments", "jobs", "test
 
 WEEK_S = 7 * 86400.0
 
+LOCKED = ("row_malformed", "key_empty")
+"""Rules that stay at reject whatever the settings say."""
+KEY_GUARDS = ("required_missing", "required_unreadable", "required_clock_change")
+"""Rules that keep rows without a key out; where one is lowered, key_empty takes over for the key."""
+
 RULES: tuple[Rule, ...] = (
     # ---- the form of a row
     Rule("row_malformed", "reject", EVERY, Holds("is_well_formed"), "",
@@ -87,6 +92,9 @@ RULES: tuple[Rule, ...] = (
     Rule("required_unreadable", "reject", EVERY, Listed("unreadable_columns"), "",
          "{column} = '{value}' is not {expected}; mend it, or state its form in the mapping",
          "reported_at = 'yesterday'"),
+    Rule("key_empty", "reject", EVERY, Listed("empty_key_columns"), "",
+         "{column} is part of the row's key and cannot be read from '{value}'; mend it",
+         "shot_no = 'first', where required_unreadable is set to warn"),
     Rule("value_unreadable", "warn", EVERY, Listed("doubtful_columns"), "",
          "{column} = '{value}' is not {expected}; it is taken as unknown", "dug_distance_m = '12O' with a letter O"),
     Rule("code_unknown", "warn", EVERY, Listed("unknown_code_columns"), "",
@@ -217,7 +225,8 @@ def rules_for(table: str, settings: Settings) -> tuple[Rule, ...]:
     """
     chosen = _chosen_severities(settings)
     ours = [replace(r, severity=chosen.get(r.name, r.severity)) for r in RULES if table in r.tables]
-    return tuple(r for r in ours if r.severity != "off")
+    lowered = any(chosen.get(name, "reject") != "reject" for name in KEY_GUARDS)
+    return tuple(r for r in ours if r.severity != "off" and (r.name != "key_empty" or lowered))
 
 
 def _chosen_severities(settings: Settings) -> dict[str, Severity]:
@@ -230,5 +239,8 @@ def _chosen_severities(settings: Settings) -> dict[str, Severity]:
         if not known:
             raise UserError(f"severity '{word}' of rule '{name}' is unknown", "setting validation.severities",
                             "give reject, warn or off")
+        if name in LOCKED and known[0] != "reject":
+            raise UserError(f"rule '{name}' cannot be turned to {word}", "setting validation.severities",
+                            "leave it at reject: a row that cannot be taken apart, or has no key, cannot be kept")
         chosen[name] = known[0]
     return chosen

@@ -1,0 +1,168 @@
+"""Keeps what a load brought: rows in raw, rejected rows in quarantine as they came, findings, and the counts."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+
+from pipelines.intake.reading import QUARANTINE_ID
+from pipelines.intake.share import TableShare
+from pipelines.intake.sorting import DIGEST
+from pipelines.intake.typed import quoted
+
+
+@dataclass(frozen=True)
+class FileCount:
+    """What became of the rows of one file: read = new + revised + unchanged + superseded + quarantined.
+
+    ``warned`` counts rows kept with a warning; ``filtered`` counts rows that a mapping's filters left out before.
+    """
+
+    table: str
+    file: str
+    read: int
+    new: int
+    revised: int
+    unchanged: int
+    superseded: int
+    quarantined: int
+    warned: int
+    filtered: int = 0
+
+    @property
+    def accounted_for(self) -> int:
+        return self.new + self.revised + self.unchanged + self.superseded + self.quarantined
+
+
+def keep_rows(share: TableShare) -> None:
+    """Append the rows that are not unchanged to raw, in the order they came."""
+    columns = ", ".join(f'"{c}"' for c in share.facts.columns)
+    share.con.execute(f"""
+        insert into raw.{share.table} ({columns}, batch_id, source_file, row_number, load_sequence, content_hash)
+        select {columns}, '{share.batch}', l.file, t.row_number,
+            (select coalesce(max(load_sequence), 0) from raw.{share.table})
+                + row_number() over (order by t.file_no, t.row_number),
+            t.content_hash
+        from typed as t join sorted as s on s.rid = t.rowid join ({_labels(share)}) as l on l.file_no = t.file_no
+        where s.fate <> 'unchanged'
+        order by t.file_no, t.row_number
+    """)
+
+
+def keep_quarantine(share: TableShare) -> None:
+    """Let mended rows out of quarantine, then set the rejected rows aside with their findings.
+
+    A row leaves quarantine when a row of its key is accepted, or a row that carries its quarantine_id, unless the
+    same row was rejected again just now. A row already in quarantine is not set aside a second time.
+    """
+    con, table = share.con, share.table
+    con.execute(f"create or replace temp table rejected_rows as {_cells_sql(share)}")
+    key = ", ".join(f"t.{c}::varchar" for c in share.key)
+    con.execute(f"""
+        update raw.quarantined_rows as q set released_by = '{share.batch}'
+        where q."table" = '{table}' and q.released_by is null
+            and q.row_hash not in (select row_hash from rejected_rows)
+            and (
+                (q.key <> '' and q.key in (
+                    select concat_ws(' / ', {key}) from typed as t join sorted as s on s.rid = t.rowid
+                )) or q.row_hash in ({_ids_sql(share)})
+            )
+    """)
+    con.execute(f"""
+        insert into raw.quarantined_rows
+        select '{share.batch}', '{table}', l.file, q.row_number, q.row_hash, q.key, l.headers, q.cells, null
+        from rejected_rows as q join ({_labels(share)}) as l using (file_no)
+        where not exists (
+            from raw.quarantined_rows as o
+            where o."table" = '{table}' and o.row_hash = q.row_hash and o.released_by is null
+        )
+        order by q.file_no, q.row_number
+    """)
+    con.execute(f"""
+        insert into raw.findings
+        select '{share.batch}', '{table}', l.file, t.row_number, n.rule, n.severity, n."column", n."value", n.message
+        from new_findings as n join typed as t on t.rowid = n.rid join ({_labels(share)}) as l using (file_no)
+        where n.rid in (select rid from sorted where fate <> 'unchanged') or (l.file, t.row_number) in (
+            select (file, row_number) from raw.quarantined_rows where batch_id = '{share.batch}' and "table" = '{table}'
+        )
+        order by t.file_no, t.row_number, n.rule, n."column"
+    """)
+    con.execute("drop table rejected_rows")
+
+
+def count_files(share: TableShare) -> list[FileCount]:
+    """Count every file's rows, prove that none is lost, and write the counts into the books.
+
+    Raises
+    ------
+    RuntimeError
+        Rows are not accounted for: a fault of ours, and nothing of the load is kept.
+    """
+    con = share.con
+    fates = {(n, f): c for n, f, c in con.execute("select file_no, fate, count(*) from sorted group by all").fetchall()}
+    rejected = _by_file(
+        share, "select t.file_no, count(*) from rejected as j join typed as t on t.rowid = j.rid group by 1",
+    )
+    warned = _by_file(
+        share, "select t.file_no, count(distinct n.rid) from new_findings as n join typed as t on t.rowid = n.rid "
+        "where n.rid in (select rid from sorted where fate <> 'unchanged') group by 1",
+    )
+    typed = _by_file(share, "select file_no, count(*) from typed group by 1")
+    digests = dict(con.execute(f"select file_no, {DIGEST} from typed group by file_no").fetchall())
+    counts = []
+    for number, (file, read) in enumerate(zip(share.files, share.reads, strict=True)):
+        filtered = read.rows - typed.get(number, 0)
+        count = FileCount(
+            table=share.table, file=file.label, read=read.rows - filtered,
+            new=fates.get((number, "new"), 0), revised=fates.get((number, "revised"), 0),
+            unchanged=fates.get((number, "unchanged"), 0), superseded=fates.get((number, "superseded"), 0),
+            quarantined=rejected.get(number, 0), warned=warned.get(number, 0), filtered=filtered,
+        )
+        if count.accounted_for != count.read or filtered < 0 or (filtered and not file.source.filters):
+            raise RuntimeError(f"{file.label}: {read.rows} rows in the file, {count} accounted for")
+        counts.append(count)
+        con.execute(
+            "insert into raw.files values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            [share.batch, number, share.table, file.label, file.path.stat().st_size, digests.get(number), count.read,
+             count.new, count.revised, count.unchanged, count.superseded, count.quarantined, count.warned, filtered],
+        )
+    return counts
+
+
+def _by_file(share: TableShare, query: str) -> dict[int, int]:
+    return dict(share.con.execute(query).fetchall())
+
+
+def _labels(share: TableShare) -> str:
+    """SQL of the files of the share: number, name, and headers as a JSON list."""
+    rows = ", ".join(
+        f"({number}, {quoted(file.label)}, {quoted(json.dumps(read.headers, ensure_ascii=False))})"
+        for number, (file, read) in enumerate(zip(share.files, share.reads, strict=True))
+    )
+    return f"select * from (values {rows}) as v(file_no, file, headers)"
+
+
+def _cells_sql(share: TableShare) -> str:
+    """SQL of the rejected rows as they came: cells as a JSON list, hash and key."""
+    key = ", ".join(f"t.{c}::varchar" for c in share.key)
+    parts = []
+    for number, read in enumerate(share.reads):
+        listed = ", ".join(f"coalesce(r.c{i}, '')" for i, h in enumerate(read.headers, start=1) if h != QUARANTINE_ID)
+        cells = f"coalesce(r.cells, to_json([{listed}])::varchar)"
+        headers = quoted(json.dumps([h for h in read.headers if h != QUARANTINE_ID], ensure_ascii=False))
+        parts.append(
+            f"select t.file_no, t.row_number, {cells} as cells, md5({headers} || {cells}) as row_hash, "
+            f"concat_ws(' / ', {key}) as key from rejected as j join typed as t on t.rowid = j.rid "
+            f"and t.file_no = {number} join {read.name} as r on r.row_number = t.row_number",
+        )
+    return " union all ".join(parts)
+
+
+def _ids_sql(share: TableShare) -> str:
+    """SQL of the quarantine ids that accepted rows carry."""
+    parts = [
+        f"select r.c{read.headers.index(QUARANTINE_ID) + 1} from sorted as s join {read.name} as r "
+        f"on s.file_no = {number} and r.row_number = s.row_number"
+        for number, read in enumerate(share.reads) if QUARANTINE_ID in read.headers
+    ]
+    return " union all ".join(parts) or "select null::varchar where false"

@@ -1,0 +1,134 @@
+"""What each row is against what stood before it: new, revised, unchanged, superseded or rejected."""
+
+from __future__ import annotations
+
+from pipelines.intake.share import TableShare
+
+DIGEST = "count(*) || '-' || sum(hash(content_hash))"
+"""SQL of a file's fingerprint: the same for the same rows in any order, form or name."""
+
+
+def set_known_apart(share: TableShare) -> None:
+    """Make ``exempt`` (rows that stand in raw as they are), ``repeats`` (keys twice in one file) and ``judged``.
+
+    Notes
+    -----
+    A row is exempt when it says what raw last said under its key. In a file whose whole content was loaded before,
+    it is enough that raw ever said so: an old export loaded again does not bring the old state back.
+
+    Checked by: tests/unit/test_intake_revisions.py
+    """
+    con = share.con
+    con.execute("create or replace temp table exempt (rid BIGINT, is_seen_file BOOLEAN)")
+    if share.has_rows():
+        con.execute(
+            f"insert into exempt select t.rowid, false from typed as t join ({latest_by_key(share)}) as r "
+            f"on {share.same('r', 't', share.key)} and r.content_hash = t.content_hash",
+        )
+        con.execute(
+            f"insert into exempt select distinct t.rowid, true from typed as t join ({files_seen(share)}) as f "
+            f"using (file_no) join raw.{share.table} as r on {share.same('r', 't', share.key)} "
+            "and r.content_hash = t.content_hash",
+        )
+    _find_repeats(share)
+    con.execute("""
+        create or replace temp view judged as
+        select t.rowid as rid, t.*, r.repeats_row from typed as t
+        left join (select rid, repeats_row from repeats where not is_same) as r on r.rid = t.rowid
+        where t.rowid not in (select rid from exempt)
+    """)
+
+
+def latest_by_key(share: TableShare) -> str:
+    """SQL of the content last kept under each whole key, revision included."""
+    key = ", ".join(share.key)
+    return (
+        f"select {key}, content_hash from raw.{share.table} "
+        f"qualify row_number() over (partition by {key} order by load_sequence desc) = 1"
+    )
+
+
+def files_seen(share: TableShare) -> str:
+    """SQL of this load's files whose whole content an earlier load has brought already."""
+    return (
+        f"select file_no from (select file_no, {DIGEST} as digest from typed group by file_no) "
+        f"where digest in (select digest from raw.files where \"table\" = '{share.table}')"
+    )
+
+
+def _find_repeats(share: TableShare) -> None:
+    """Rows whose key stands earlier in the same file; the narrow key is grouped first, which is quick."""
+    key = ", ".join(share.key)
+    whole = " and ".join(f"{c} is not null" for c in share.key if c.strip('"') in share.facts.required)
+    share.con.execute(f"""
+        create or replace temp table repeats as
+        with twice as (
+            select {key}, file_no from typed where {whole} group by all having count(*) > 1
+        ),
+        rows_twice as (
+            select t.rowid as rid, t.file_no, t.row_number, t.content_hash, {", ".join(f"t.{c}" for c in share.key)}
+            from typed as t join twice as r on {share.same("r", "t", share.key)} and r.file_no = t.file_no
+        ),
+        in_order as (
+            select rid, row_number, content_hash,
+                first_value(row_number) over place as first_row, first_value(content_hash) over place as first_hash
+            from rows_twice
+            window place as (partition by {key}, file_no order by row_number)
+        )
+        select rid, first_row as repeats_row, content_hash = first_hash as is_same
+        from in_order where row_number <> first_row
+    """)
+
+
+def sort_rows(share: TableShare) -> None:
+    """Make ``sorted``: the fate of every row that was not rejected.
+
+    Notes
+    -----
+    unchanged: raw, or an earlier row of this load, says the same. superseded: a higher revision stands; the row is
+    kept in raw all the same. revised: the thing was known and this is now the last word on it. new: it was not.
+
+    Checked by: tests/unit/test_intake_revisions.py
+    """
+    key, identity = ", ".join(share.key), ", ".join(share.identity)
+    if not share.has_rows() and _keys_are_single(share):
+        share.con.execute(
+            "create or replace temp table sorted as select t.rowid as rid, t.file_no, t.row_number, 'new' as fate "
+            "from typed as t where t.rowid not in (select rid from rejected)",
+        )
+        return
+    share.con.execute(f"""
+        create or replace temp table sorted as
+        with accepted as (
+            select t.rowid as rid, t.file_no, t.row_number, t.content_hash, {", ".join(f"t.{c}" for c in share.key)},
+                {share.rank} as revision_rank
+            from typed as t where t.rowid not in (select rid from rejected)
+        ),
+        in_order as (
+            select *,
+                lag(content_hash) over (partition by {key} order by file_no, row_number) as before,
+                max(revision_rank) over (partition by {identity}) as top_here,
+                row_number() over (partition by {identity} order by revision_rank desc, file_no, row_number) as place
+            from accepted
+        ),
+        prior as (
+            select {identity}, max({share.rank}) as top from raw.{share.table} group by all
+        )
+        select t.rid, t.file_no, t.row_number, case
+            when t.rid in (select rid from exempt where is_seen_file) then 'unchanged'
+            when t.content_hash = coalesce(t.before, k.content_hash) then 'unchanged'
+            when t.revision_rank < greatest(t.top_here, coalesce(p.top, -1)) then 'superseded'
+            when p.top is not null or t.place > 1 then 'revised'
+            else 'new'
+        end as fate
+        from in_order as t
+        left join ({latest_by_key(share)}) as k on {share.same("k", "t", share.key)}
+        left join prior as p on {share.same("p", "t", share.identity)}
+    """)
+
+
+def _keys_are_single(share: TableShare) -> bool:
+    """Whether no thing is spoken of twice among the typed rows."""
+    identity = ", ".join(share.identity)
+    row = share.con.execute(f"select 1 from typed group by {identity} having count(*) > 1 limit 1").fetchone()
+    return row is None
