@@ -31,3 +31,9 @@ class Marts:
             else:
                 self._read[name] = pd.DataFrame(columns=list(listed.columns))
         return self._read[name].copy()
+
+    def read_book(self, stem: str) -> pd.DataFrame:
+        """One of intake's own books in the raw layer (batches, files), in the order things were loaded."""
+        if not has_table(self._con, f"raw.{stem}"):
+            return pd.DataFrame()
+        return self._con.execute(f"select * from raw.{stem} order by all").df()

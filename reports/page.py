@@ -182,7 +182,7 @@ def plain(text: str, *, other_units: bool = False) -> str:
         if other_units and unit in style.LENGTH_UNITS:
             unit, factor = style.LENGTH_UNITS[unit]
             value *= factor
-        return f"{style.number(value, int(decimals) if decimals else None)} {spoken_unit(unit)}"
+        return f"{style.number(value, int(decimals) if decimals else None)}\u00a0{spoken_unit(unit)}"
 
     return QUANTITY.sub(written, text)
 
@@ -265,7 +265,7 @@ def table_json(table: Table) -> Markup:
             {
                 "label": table.label(name),
                 "unit": unit,
-                "decimals": style.DECIMALS.get(unit),
+                "decimals": style.decimals_of(name),
                 "kind": kind,
                 "values": [
                     style.cell(v, name) if kind in ("date", "instant", "boolean") else v
@@ -337,6 +337,7 @@ def templates() -> jinja2.Environment:
         number=style.number,
         percent=style.percent,
         length_units=style.LENGTH_UNITS,
+        decimals=style.DECIMALS,
         meaning_of=meaning_of,
         first_rows=FIRST_ROWS,
     )

@@ -71,6 +71,19 @@ DECIMALS: Final = {
 }
 """Decimals of a table cell, by the unit of its column."""
 
+DECIMALS_OF_COLUMN: Final = {
+    "scale": 3,
+    "scale_lo": 3,
+    "scale_hi": 3,
+    "saifi": 3,
+    "capture_fraction": 3,
+    "length_fraction": 2,
+    "customer_minutes": 0,
+    "customer_minutes_at_risk": 0,
+    "avoided_customer_minutes": 0,
+}
+"""Decimals of the columns whose unit does not settle them."""
+
 LENGTH_UNITS: Final = {
     "m": ("ft", 1 / 0.3048),
     "km": ("mi", 1 / 1.609344),
@@ -123,12 +136,18 @@ def limits(lo: Any, hi: Any, decimals: int | None = None) -> str:
 
 def percent(share: Any, decimals: int = 0) -> str:
     """A share between 0 and 1 as a percentage."""
-    return MISSING if is_missing(share) else f"{number(100 * float(share), decimals)} %"
+    return MISSING if is_missing(share) else f"{number(100 * float(share), decimals)} %"
 
 
 def counted(n: Any, noun: str, plural: str | None = None) -> str:
     """A count with its noun: '1 job', '1,204 jobs'."""
     return f"{int(n):,} {noun if int(n) == 1 else plural or noun + 's'}"
+
+
+def counted_range(numbers: pd.Series, noun: str) -> str:
+    """Counts of several groups: '12 to 900 jobs', or '900 jobs' where all are alike."""
+    low, high = int(numbers.min()), int(numbers.max())
+    return counted(high, noun) if low == high else f"{low:,} to {counted(high, noun)}"
 
 
 def money(value: Any, currency: str) -> str:
@@ -191,11 +210,18 @@ def cell(value: Any, column: str) -> str:
         is_day = facts is None or facts.type == "date" or not isinstance(value, dt.datetime)
         return f"{value:%Y-%m-%d}" if is_day else f"{value:%Y-%m-%d %H:%M}"
     if isinstance(value, str):
-        return value
-    if facts is not None and facts.type == "integer":
-        return number(float(value), 0)
-    decimals = DECIMALS.get(unit_of(column))
-    return number(float(value), decimals)
+        return value.replace("_", " ") if facts is not None and facts.codes else value
+    return number(value, decimals_of(column))
+
+
+def decimals_of(column: str) -> int | None:
+    """Decimals of a column of numbers: by its name, else its type, else its unit, else two."""
+    facts = dictionary.columns().get(column)
+    if column in DECIMALS_OF_COLUMN:
+        return DECIMALS_OF_COLUMN[column]
+    if facts is None:
+        return None
+    return 0 if facts.type == "integer" else DECIMALS.get(facts.unit or "", 2)
 
 
 # ------------------------------------------------------------------ charts
@@ -219,7 +245,8 @@ def new_chart(height: int = 360) -> go.Figure:
         "gridwidth": 1,
         "zeroline": False,
         "automargin": True,
-        "title": {"standoff": 10},
+        "title": {"standoff": 10, "font": {"size": 13}},
+        "ticklabelstandoff": 4,
     }
     return go.Figure(
         layout={

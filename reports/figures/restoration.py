@@ -25,8 +25,8 @@ STAGE_NAMES = {
     "report_to_restore": "Report to last customer back",
     "locate_to_pinpoint": "Pinpointing the fault",
     "restore_to_repair": "Repair, after customers are back",
-    "repair_to_normal": "Back to the normal open point",
-    "repair_to_close": "Paper closed",
+    "repair_to_normal": "Return to the normal open point",
+    "repair_to_close": "Closing the paper",
 }
 """Stages in words."""
 

@@ -34,9 +34,10 @@ def build(marts: Marts, settings: Settings) -> Page:
         title="Data quality",
         question=QUESTION,
         summary=(
-            ("Every row that was read is either loaded, the same as one already there, replaced by a later revision, "
-            "or in "
-            "quarantine with the rule it broke. Nothing is dropped and nothing is mended in silence."),
+            (
+                "Every row that was read is either loaded, the same as one already there, replaced by a later "
+                "revision, or in quarantine with the rule it broke. Nothing is dropped and nothing is mended in silence."
+            ),
         ),
         sections=(
             Section("What is loaded", (tables_loaded(marts), files_read(marts), gaps(marts))),
@@ -92,7 +93,7 @@ def tables_loaded(marts: Marts) -> Exhibit:
 def files_read(marts: Marts) -> Exhibit:
     """What became of the rows of every file."""
     title = "What became of the rows of every file"
-    files = marts.read("raw.files")
+    files = marts.read_book("files")
     wanted = {"batch_id", "file", "read", "new", "revised", "unchanged", "superseded", "quarantined", "warned"}
     if files.empty or not wanted <= set(files.columns):
         return absent("files", title, (), "No record of files read.", REMEDY)

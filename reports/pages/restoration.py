@@ -145,7 +145,7 @@ def stage_means(stages: pd.DataFrame, settings: Settings) -> Exhibit:
         more=more,
         sources=(STAGES,),
         definition="Each stage is the time between two stamps of the job. Its mean is over the jobs that carry both.",
-        count=f"{style.counted(rows['jobs'].min(), 'job')} to {style.counted(rows['jobs'].max(), 'job')} a stage.",
+        count=f"{style.counted_range(rows['jobs'], 'job')} a stage.",
         interval=interval_words(settings),
         left_out="Jobs without one of the two stamps, with a date only, or with stamps out of order are left out of "
         "that "
@@ -183,7 +183,7 @@ def later_stages(stages: pd.DataFrame, settings: Settings) -> Exhibit:
         sources=(STAGES,),
         definition="Time between the two stamps that name the stage. The loop is away from its normal open point "
         "until normal_at.",
-        count=f"{style.counted(rows['jobs'].min(), 'job')} to {style.counted(rows['jobs'].max(), 'job')} a stage.",
+        count=f"{style.counted_range(rows['jobs'], 'job')} a stage.",
         interval=interval_words(settings),
         left_out="Jobs without both stamps, or with a date in place of a time, are left out of that stage.",
         chart=figures.chart_later_stages(rows),

@@ -22,7 +22,7 @@
     const other = state.units === "imperial" ? facts.units[unit] : undefined;
     return other ? [value * other[1], other[0]] : [value, unit];
   }
-  const decimalsOf = { m: 1, km: 2, "km-years": 1, "1/(100 km year)": 2, "1/km": 3 };
+  const decimalsOf = facts.decimals;
 
   // ---- charts
   const charts = new Map();
@@ -66,9 +66,24 @@
     }
   }
   const CONFIG = { displayModeBar: false, responsive: true, displaylogo: false, plotlyServerURL: "", showTips: false };
+  // plotly does not break a long axis title; on a narrow screen it would be cut off
+  function breakTitles(spec, width) {
+    for (const [key, axis] of Object.entries(spec.layout)) {
+      if (!/^xaxis\d*$/.test(key) || !axis.title || !axis.title.text) continue;
+      const span = axis.domain ? axis.domain[1] - axis.domain[0] : 1;
+      const room = Math.max(14, Math.floor(((width - 90) * span) / 6.4));
+      let line = 0;
+      axis.title.text = axis.title.text.split(" ").reduce((text, word) => {
+        line += word.length + 1;
+        if (text && line > room) { line = word.length; return text + "<br>" + word; }
+        return text ? text + " " + word : word;
+      }, "");
+    }
+    return spec;
+  }
   function draw(id) {
     const box = document.getElementById(id);
-    const spec = charts.get(id).change ? charts.get(id).change(specOf(id)) : specOf(id);
+    const spec = breakTitles(specOf(id), box.clientWidth);
     return Plotly.react(box, spec.data, spec.layout, CONFIG);
   }
   function drawAll() { for (const id of charts.keys()) draw(id); }
@@ -80,7 +95,7 @@
   function writeUnits() {
     for (const span of document.querySelectorAll("span.q")) {
       const [value, unit] = inUnits(Number(span.dataset.v), span.dataset.u);
-      span.textContent = number(value, span.dataset.d === "" ? null : Number(span.dataset.d)) + " " + (spoken[unit] || unit);
+      span.textContent = number(value, span.dataset.d === "" ? null : Number(span.dataset.d)) + "\u00a0" + (spoken[unit] || unit);
     }
     for (const table of document.querySelectorAll("table")) {
       [...table.tHead.rows[0].cells].forEach((head, place) => {
