@@ -36,11 +36,12 @@ class Notes:
 
     def add(
         self, kind: str, table: str, rows: pd.DataFrame, column: str, written: object, rule: object = "",
-        other_key: object = "", *, is_extra: bool = False,
+        other_key: object = "", *, is_extra: bool = False, found_in: str | None = None,
     ) -> None:
         """Note that `column` of these rows was given another value than the true one they hold.
 
-        is_extra: the rows should not be there at all.
+        is_extra: the rows should not be there at all. found_in: table on whose rows the rule speaks, where it is
+        another one.
         """
         if not len(rows):
             return
@@ -48,12 +49,13 @@ class Notes:
             "kind": kind, "table": table, "key": row_keys(table, rows),
             "revision": rows["revision"].to_numpy() if "revision" in rows else 1,
             "column": column, "true_value": _said(rows[column]) if column in rows and not is_extra else "",
-            "written_value": _said(written), "rule": rule, "other_key": other_key,
+            "written_value": _said(written), "rule": rule, "found_in": found_in or table, "other_key": other_key,
         }))
 
     def to_frame(self) -> pd.DataFrame:
         """All errors, in the order of kind, table and key."""
-        columns = ["kind", "table", "key", "revision", "column", "true_value", "written_value", "rule", "other_key"]
+        columns = ["kind", "table", "key", "revision", "column", "true_value", "written_value", "rule", "found_in",
+                   "other_key"]
         if not self.frames:
             return pd.DataFrame(columns=columns)
         return pd.concat(self.frames, ignore_index=True).sort_values(
@@ -130,8 +132,8 @@ def clock_changes(years: range) -> tuple[dict[int, pd.Timestamp], dict[int, pd.T
     for year in years:
         march = pd.date_range(f"{year}-03-08", f"{year}-03-14", freq="D")
         november = pd.date_range(f"{year}-11-01", f"{year}-11-07", freq="D")
-        forward[year] = march[march.dayofweek == 6][0].tz_localize("UTC") + pd.Timedelta(hours=8)
-        back[year] = november[november.dayofweek == 6][0].tz_localize("UTC") + pd.Timedelta(hours=7)
+        forward[year] = march[march.day_of_week == 6][0].tz_localize("UTC") + pd.Timedelta(hours=8)
+        back[year] = november[november.day_of_week == 6][0].tz_localize("UTC") + pd.Timedelta(hours=7)
     return forward, back
 
 
@@ -233,8 +235,11 @@ def _mislabel(
 ) -> None:
     """Causes, components, sections, crews and customers as a clerk writes them."""
 
-    def put(kind: str, rows: np.ndarray, column: str, value: np.ndarray | str | None, rule: object = "") -> None:
-        notes.add(kind, "jobs", jobs.iloc[rows], column, value, rule)
+    def put(
+        kind: str, rows: np.ndarray, column: str, value: np.ndarray | str | None, rule: object = "",
+        found_in: str = "jobs",
+    ) -> None:
+        notes.add(kind, "jobs", jobs.iloc[rows], column, value, rule, found_in=found_in)
         jobs.loc[rows, column] = value
 
     put("splice_logged_as_cable", pick_rows(rng, jobs["failed_component"] == "splice", SPLICE_AS_CABLE),
@@ -253,7 +258,7 @@ def _mislabel(
     rows = pick_rows(rng, on_loop > jobs["customers_interrupted"], BOTH_HALVES)
     stepped = jobs["job_id"].iloc[rows].isin(steps["job_id"])
     put("both_halves_counted", rows, "customers_interrupted", on_loop.iloc[rows].astype(int).to_numpy(),
-        np.where(stepped, "steps_not_adding_up", ""))
+        np.where(stepped, "steps_not_adding_up", ""), found_in="restoration_steps")
 
 
 def _forget_hours(jobs: pd.DataFrame, taken: np.ndarray, notes: Notes, rng: np.random.Generator) -> None:

@@ -61,8 +61,8 @@ def _text(values: pd.Series, name: str) -> pd.Series:
     return texts
 
 
-def _note_clock_changes(frame: pd.DataFrame, texts: pd.DataFrame, table: str, notes: Notes) -> None:
-    """Stamps in the hour that the autumn clock shows twice; in spring, a watch not yet put forward."""
+def _note_clock_changes(frame: pd.DataFrame, texts: pd.DataFrame | None, table: str, notes: Notes) -> None:
+    """Stamps in the hour that the autumn clock shows twice; in spring, with texts given, a watch not put forward."""
     forward, back = clock_changes(range(2007, 2026))
     required = dictionary.source_tables()[table].required
     for name in (n for n in frame.columns if dictionary.columns()[n].type == "instant"):
@@ -70,10 +70,11 @@ def _note_clock_changes(frame: pd.DataFrame, texts: pd.DataFrame, table: str, no
         year = frame[name].dt.year
         twice = frame[name] - year.map(back)
         rows = np.flatnonzero((twice >= pd.Timedelta(hours=-1)) & (twice < pd.Timedelta(hours=1)))
-        notes.add("clock_shown_twice", table, frame.iloc[rows], name, texts[name].iloc[rows], rule)
+        local = frame[name].iloc[rows].dt.tz_convert(truth.ZONE).dt.strftime("%Y-%m-%d %H:%M")
+        notes.add("clock_shown_twice", table, frame.iloc[rows], name, local, rule)
         skipped = frame[name] - year.map(forward)
         rows = np.flatnonzero((skipped >= pd.Timedelta(0)) & (skipped < pd.Timedelta(hours=1)))
-        if len(rows):
+        if len(rows) and texts is not None:
             unmoved = (frame[name].iloc[rows] - pd.Timedelta(hours=6)).dt.strftime("%Y-%m-%d %H:%M")
             notes.add("watch_not_put_forward", table, frame.iloc[rows], name, unmoved, rule)
             texts.loc[texts.index[rows], name] = unmoved.to_numpy()
@@ -101,7 +102,7 @@ def write_fault_book(jobs: pd.DataFrame, path: Path, notes: Notes, rng: np.rando
     reported = _stamp(jobs["reported_at"], form)
     book.insert(1, "Date Off", reported.str.slice(stop=-6))
     book.insert(2, "Time Off", reported.str.slice(start=-5))
-    _note_clock_changes(jobs, pd.DataFrame({c: jobs[c].astype(str) for c in jobs.columns}), "jobs", notes)
+    _note_clock_changes(jobs, None, "jobs", notes)
     notes.add("month_named", "jobs", jobs[named], "reported_at", reported[named])
     swapped = jobs[day_first]
     notes.add("day_before_month", "jobs", swapped, "reported_at", reported[day_first],

@@ -84,6 +84,7 @@ def _walk_outward(customers: np.ndarray, fault: int, paces: np.ndarray, can_back
 
 def _halve(customers: np.ndarray, fault: int, at: float, paces: np.ndarray, can_backfeed: bool) -> Search:
     first, last, here = 1, len(customers), 0
+    far_out = len(customers)
     tests: list[Test] = []
     steps: list[tuple[float, int]] = []
     while first < last or not tests:
@@ -99,10 +100,10 @@ def _halve(customers: np.ndarray, fault: int, at: float, paces: np.ndarray, can_
             first = middle + 1
         else:  # fault in the near part: the far part comes back over the open point
             if can_backfeed:
-                steps.append((at + SWITCH_MIN, int(customers[middle - 1 : last].sum())))
+                steps.append((at + SWITCH_MIN, int(customers[middle - 1 : far_out].sum())))
+                far_out = middle - 1
             last = middle
-    beyond = last - 1 if can_backfeed and last < len(customers) else len(customers)
-    return _finish(customers, fault, at, tests, first - 1, beyond, can_backfeed, paces, steps)
+    return _finish(customers, fault, at, tests, first - 1, far_out, can_backfeed, paces, steps)
 
 
 def _finish(
