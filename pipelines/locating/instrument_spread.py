@@ -24,17 +24,29 @@ def penalised(products: CrossProducts, design: Design, log_sd: Floats) -> float:
     return 0.5 * solve(products, design, scale_sd, zero_sd).criterion + 0.5 * float(distance @ distance)
 
 
-def fit_instrument_spread(products: CrossProducts, design: Design, start: Floats) -> Floats:
-    """Logarithms of the standard deviations of the scale error and of the time-zero error (metres)."""
-    from scipy.optimize import minimize
+def step_instrument_spread(products: CrossProducts, design: Design, start: Floats) -> Floats:
+    """One Newton step towards the most likely standard deviations of scale error and time-zero error (logarithms).
 
+    Notes
+    -----
+    Derivatives by central differences of a smooth function of two variables. Where the surface does not curve
+    upwards, or the step goes uphill, the best point already looked at is taken instead.
+    """
     if not design.groups:
-        return _MEDIAN
-    found = minimize(
-        lambda log_sd: penalised(products, design, log_sd), start, method="Nelder-Mead",
-        options={"xatol": 1e-3, "fatol": 1e-5, "initial_simplex": start + np.array([[0.0, 0.0], [0.25, 0.0], [0.0, 0.25]])},
-    )
-    return np.asarray(found.x)
+        return np.asarray(_MEDIAN)
+    h = 0.15
+    moves = h * np.array([[0, 0], [1, 0], [-1, 0], [0, 1], [0, -1], [1, 1]], dtype=float)
+    heights = np.array([penalised(products, design, start + move) for move in moves])
+    middle, right, left, up, down, corner = heights
+    slope = np.array([right - left, up - down]) / (2 * h)
+    cross = (corner - right - up + middle) / h**2
+    bend = np.array([[right + left - 2 * middle, 0.0], [0.0, up + down - 2 * middle]]) / h**2
+    bend += cross * np.array([[0.0, 1.0], [1.0, 0.0]])
+    best = start + moves[int(np.argmin(heights))]
+    if np.linalg.det(bend) <= 0 or bend[0, 0] <= 0:
+        return np.asarray(best)
+    target = start - np.clip(np.linalg.solve(bend, slope), -0.8, 0.8)
+    return np.asarray(target if penalised(products, design, target) <= heights.min() else best)
 
 
 def integrate_instrument_spread(
@@ -54,8 +66,8 @@ def integrate_instrument_spread(
     for k in range(2):
         move = np.zeros(2)
         move[k] = 0.2
-        bend = (penalised(products, design, mode + move) + penalised(products, design, mode - move) - 2 * at_mode) / 0.04
-        steps.append(0.9 * min(_SPREAD[k], 1.0 / np.sqrt(max(bend, 1e-6))))
+        beside = penalised(products, design, mode + move) + penalised(products, design, mode - move)
+        steps.append(0.9 * min(_SPREAD[k], 0.2 / np.sqrt(max(beside - 2 * at_mode, 1e-6))))
     grid = np.array([
         mode + np.array([i * steps[0], j * steps[1]]) for i in range(-2, 3) for j in range(-2, 3)
     ])

@@ -14,7 +14,7 @@ from pipelines.locating.readings import Floats, Readings
 SLOWNESS_PRIOR_SD = 0.3
 """Slowness against that of REFERENCE_PCT is 1 +- 0.3: the whole band of insulated cable, so nearly flat."""
 SLACK_PRIOR_SD = 0.03
-TAIL_PRIOR_SD_M = {"recorded": 1.0, "unknown": 2.0}
+TAIL_PRIOR_SD_M = {"recorded": 0.3, "unknown": 2.0}
 PINNED = 1e12
 """Prior precision that keeps a term at its prior mean."""
 
@@ -113,7 +113,7 @@ def linearise(
         readings.part_m * (stretch * scale * route)[readings.part_row], (scale * time)[dug], np.ones(len(dug)),
     ])
     fixed = np.concatenate([state.slowness, [state.slack, state.tail_m]])
-    predicted = np.bincount(row, weights=value * fixed[column], minlength=n)
+    predicted: Floats = np.asarray(np.bincount(row, weights=value * fixed[column], minlength=n), dtype=float)
     predicted = predicted + effects_of(readings, state.scale) * route * time
     predicted = predicted + effects_of(readings, state.zero_m) * readings.zero_errors
     return Design(

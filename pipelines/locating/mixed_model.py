@@ -7,6 +7,7 @@ identity leaves one small system in the fixed effects: no matrix with a side of 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -93,16 +94,19 @@ def sum_products(design: Design, weight: Floats, run_variance: float) -> CrossPr
     """
     from scipy import sparse
 
+    def scaled(matrix: Any, by: Floats) -> Any:
+        return sparse.diags_array(by).tocsr() @ matrix
+
     n, q, groups = len(design.response), design.columns, design.groups
-    x = sparse.csr_array((design.value, (design.row, design.column)), shape=(n, q))
+    x: Any = sparse.csr_array((design.value, (design.row, design.column)), shape=(n, q))
     group = np.where(design.group < 0, groups, design.group)
-    to_group = sparse.csr_array((weight, (group, np.arange(n))), shape=(groups + 1, n))
+    to_group: Any = sparse.csr_array((weight, (group, np.arange(n))), shape=(groups + 1, n))
     z = np.column_stack([design.scale, design.zero])
     y = design.response
-    fixed = (x.T @ (x.multiply(weight[:, None]).tocsr())).toarray()
+    fixed = (x.T @ scaled(x, weight)).toarray()
     fixed_response = x.T @ (weight * y)
     random = np.stack([to_group @ (z[:, [k]] * z) for k in range(2)], axis=1)
-    random_fixed = np.stack([(to_group @ x.multiply(z[:, [k]]).tocsr()).toarray() for k in range(2)], axis=1)
+    random_fixed = np.stack([(to_group @ scaled(x, z[:, k])).toarray() for k in range(2)], axis=1)
     random_response = to_group @ (z * y[:, None])
     response = float(weight @ (y * y))
 
@@ -110,19 +114,19 @@ def sum_products(design: Design, weight: Floats, run_variance: float) -> CrossPr
     if run_variance > 0 and len(shared):
         names, run = np.unique(design.run[shared], return_inverse=True)
         pull = weight[shared] * design.scale[shared]
-        to_run = sparse.csr_array((pull, (run, np.arange(len(shared)))), shape=(len(names), len(shared)))
-        mass = 1.0 / (1.0 / run_variance + np.bincount(run, weights=pull * design.scale[shared]))
+        to_run: Any = sparse.csr_array((pull, (run, np.arange(len(shared)))), shape=(len(names), len(shared)))
+        mass = 1.0 / (1.0 / run_variance + np.bincount(run, weights=pull * design.scale[shared]).astype(float))
         run_x = (to_run @ x[shared]).tocsr()
         run_z = to_run @ z[shared]
         run_y = to_run @ y[shared]
         run_group = np.zeros(len(names), dtype=np.int64)
         run_group[run] = group[shared]
-        gather = sparse.csr_array((mass, (run_group, np.arange(len(names)))), shape=(groups + 1, len(names)))
-        fixed -= (run_x.T @ run_x.multiply(mass[:, None]).tocsr()).toarray()
+        gather: Any = sparse.csr_array((mass, (run_group, np.arange(len(names)))), shape=(groups + 1, len(names)))
+        fixed -= (run_x.T @ scaled(run_x, mass)).toarray()
         fixed_response -= run_x.T @ (mass * run_y)
         random -= np.stack([gather @ (run_z[:, [k]] * run_z) for k in range(2)], axis=1)
         random_fixed -= np.stack(
-            [(gather @ run_x.multiply(run_z[:, [k]]).tocsr()).toarray() for k in range(2)], axis=1,
+            [(gather @ scaled(run_x, run_z[:, k])).toarray() for k in range(2)], axis=1,
         )
         random_response -= gather @ (run_z * run_y[:, None])
         response -= float(mass @ (run_y * run_y))
@@ -163,7 +167,9 @@ def solve(products: CrossProducts, design: Design, scale_sd: float, zero_sd: flo
         2.0 * float(np.log(np.diag(lower)).sum()) + float(np.linalg.slogdet(block)[1].sum())
         + 2.0 * design.groups * float(np.log(scale_sd) + np.log(zero_sd))
     )
-    return Solution(fixed, random, inverse, within, carried, quadratic + log_determinant)
+    return Solution(
+        fixed, random, inverse, np.asarray(within, dtype=float), carried, float(quadratic + log_determinant),
+    )
 
 
 def contrast_variance(solution: Solution, fixed: Floats, random: Floats, group: Ints) -> Floats:

@@ -50,6 +50,7 @@ PRIORS: dict[str, tuple[float, float]] = {
     "constant_m": (0.8, 0.6), "growing": (0.022, 0.45), "paced": (0.04, 0.5), "register": (0.015, 0.7),
 }
 PRIOR_READINGS = 4.0
+FISHER_STEPS = 3
 
 
 def length_variance(readings: Readings, noise: Noise) -> Floats:
@@ -98,7 +99,8 @@ def right_probability(readings: Readings, residual: Floats, variance: Floats, wr
 
 
 def fit_noise(
-    readings: Readings, noise: Noise, residual: Floats, leverage: Floats, right: Floats, length_m: Floats, factor: Floats,
+    readings: Readings, noise: Noise, residual: Floats, leverage: Floats, right: Floats, length_m: Floats,
+    factor: Floats,
 ) -> Noise:
     """Noise that makes the residuals most likely, given how much of each reading the fit used up.
 
@@ -114,10 +116,9 @@ def fit_noise(
     Notes
     -----
     Maximises sum of right x (1 - leverage) x [-log V - residual^2 / ((1 - leverage) V)] / 2. Its gradient is that of
-    the restricted likelihood, so the fixed point over the outer rounds is the restricted maximum.
+    the restricted likelihood, so the fixed point over the outer rounds is the restricted maximum. Fisher scoring, a
+    few steps a round.
     """
-    from scipy.optimize import minimize
-
     present = {
         "constant_m": True, "growing": True, "paced": bool(readings.is_paced.any()),
         "register": bool(readings.is_register.any()),
@@ -134,23 +135,20 @@ def fit_noise(
     fixed = SATELLITE_M**2 * readings.is_satellite
     free = right * (1.0 - leverage)
     squares = right * residual**2
-
-    def loss(log_sd: Floats) -> tuple[float, Floats]:
+    log_sd = np.log([getattr(noise, name) for name in names])
+    for _ in range(FISHER_STEPS):
         component = np.exp(2.0 * log_sd)
         variance = columns @ component + fixed
-        slope = free / variance - squares / variance**2
-        value = 0.5 * float(free @ np.log(variance) + squares @ (1.0 / variance))
-        distance = (log_sd - median) / spread
-        return value + 0.5 * float(distance @ distance), (slope @ columns) * component + distance / spread
-
-    start = np.log([getattr(noise, name) for name in names])
-    bounds = [(m - 4.0 * s - 2.0, m + 4.0 * s + 2.0) for m, s in zip(median, spread, strict=True)]
-    found = minimize(loss, start, jac=True, method="L-BFGS-B", bounds=bounds)
+        # derivative of log V by each logarithm, over two
+        share = columns * component / variance[:, None]
+        slope = (free - squares / variance) @ share + (log_sd - median) / spread**2
+        information = 2.0 * (share * free[:, None]).T @ share + np.diag(spread**-2)
+        log_sd = log_sd - np.clip(np.linalg.solve(information, slope), -1.0, 1.0)
     # Beta(1.5, 18.5) prior on the share: a handful of good readings must not prove that none is ever wrong
-    share = (float(np.sum(1.0 - right)) + 0.5) / (len(readings) + 18.0)
+    wrong = (float(np.sum(1.0 - right)) + 0.5) / (len(readings) + 18.0)
     return replace(
-        noise, **dict(zip(names, (float(v) for v in np.exp(found.x)), strict=True)),
-        wrong_share=min(max(share, 1e-3), 0.4),
+        noise, **dict(zip(names, (float(v) for v in np.exp(log_sd)), strict=True)),
+        wrong_share=float(np.clip(wrong, 1e-3, 0.4)),
     )
 
 
@@ -165,7 +163,8 @@ def fit_run_deviation(readings: Readings, residual: Floats, variance: Floats, ri
     weight = right * readings.length_m**2 / variance
     ratio = residual / readings.length_m
     runs = int(readings.run.max()) + 1 if len(readings) else 0
-    total, squares = (np.bincount(readings.run, weights=w, minlength=runs) for w in (weight * ratio, (weight * ratio) ** 2))
+    pull = weight * ratio
+    total, squares = (np.bincount(readings.run, weights=w, minlength=runs) for w in (pull, pull**2))
     mass, mass_squares = (np.bincount(readings.run, weights=w, minlength=runs) for w in (weight, weight**2))
     pairs = np.maximum(mass**2 - mass_squares, 0.0)
     prior = 10.0 * 2.0 * float(np.median(weight)) ** 2 if len(readings) else 1.0

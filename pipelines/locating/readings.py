@@ -31,6 +31,8 @@ class Readings:
         One-way time as the distance it would be at REFERENCE_PCT, metres, shape (n,).
     length_m
         True length, metres, shape (n,): along the route where dug, of cable otherwise. Known tails are in it.
+    tail_m
+        Part of length_m that is recorded tails, metres, shape (n,).
     zero_errors
         How many times the time-zero error enters: 2 where readings from both ends were added.
     is_dug, is_paced, is_satellite, is_register
@@ -46,6 +48,7 @@ class Readings:
     reading_id: NDArray[np.str_]
     time_m: Floats
     length_m: Floats
+    tail_m: Floats
     zero_errors: Floats
     is_dug: Flags
     is_paced: Flags
@@ -78,8 +81,7 @@ def select_readings(readings: pd.DataFrame, paths: pd.DataFrame) -> Readings:
 
     Notes
     -----
-    A tail recorded for the terminal is counted with the longest class of the path. Readings of one job, and of one
-    known section, by one instrument form a run.
+    Readings of one job, and of one known section, by one instrument form a run.
 
     Checked by: tests/unit/test_locating_readings.py
     """
@@ -91,9 +93,6 @@ def select_readings(readings: pd.DataFrame, paths: pd.DataFrame) -> Readings:
     parts = paths[paths["reading_id"].isin(row_of.index)].copy()
     parts["row"] = row_of.reindex(parts["reading_id"]).to_numpy()
     parts = parts.sort_values(["row", "cable_class"], kind="stable").reset_index(drop=True)
-    if len(parts):
-        longest = parts.groupby("row", sort=False)["length_m"].idxmax()
-        parts.loc[longest, "length_m"] += used["tail_m"].fillna(0.0).to_numpy(float)[parts.loc[longest, "row"]]
     classes = tuple(sorted(parts["cable_class"].unique()))
     instruments = tuple(sorted(i for i in used["instrument_id"].unique() if i))
     code = {name: number for number, name in enumerate(instruments)}
@@ -101,12 +100,13 @@ def select_readings(readings: pd.DataFrame, paths: pd.DataFrame) -> Readings:
     dug = (used["reading_kind"] == "dug").to_numpy(bool)
     by = used["dug_method"].fillna("unknown").to_numpy(str)
     part_row = parts["row"].to_numpy(np.int64)
-    part_m = parts["length_m"].to_numpy(float)
+    part_m = (parts["length_m"] + parts["tail_m"].fillna(0.0)).to_numpy(float)
     return Readings(
         reading_id=used["reading_id"].to_numpy(str),
         time_m=used["displayed_distance_m"].to_numpy(float) * REFERENCE_PCT
         / used["velocity_setting_pct"].to_numpy(float),
-        length_m=np.bincount(part_row, weights=part_m, minlength=len(used)),
+        length_m=np.bincount(part_row, weights=part_m, minlength=len(used)).astype(float),
+        tail_m=used["tail_m"].fillna(0.0).to_numpy(float),
         zero_errors=used["zero_errors"].to_numpy(float),
         is_dug=dug,
         is_paced=dug & (by == "paced"),

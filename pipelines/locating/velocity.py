@@ -10,8 +10,8 @@ from pipelines.locating import line, mixed_model, noise
 from pipelines.locating.instrument_spread import (
     SCALE_SD_PRIOR,
     ZERO_SD_PRIOR,
-    fit_instrument_spread,
     integrate_instrument_spread,
+    step_instrument_spread,
 )
 from pipelines.locating.line import State
 from pipelines.locating.mixed_model import CrossProducts, Design, Solution
@@ -84,9 +84,10 @@ class VelocityFit:
         """
         known, at = group >= 0, np.where(group >= 0, group, 0)
         mean_a, mean_b, total = [], [], np.zeros(len(group))
-        for weight, point, scale_sd, zero_sd in zip(self.weights, self.points, self.scale_sd, self.zero_sd, strict=True):
+        spreads = np.column_stack([self.scale_sd, self.zero_sd]) ** 2
+        for weight, point, spread in zip(self.weights, self.points, spreads, strict=True):
             inner = mixed_model.contrast_covariance(point, fixed_a, random_a, fixed_b, random_b, group)
-            unseen = (random_a * random_b) @ np.array([scale_sd**2, zero_sd**2])
+            unseen = (random_a * random_b) @ spread
             total += weight * (inner + np.where(known, 0.0, unseen))
             effects = np.zeros((len(group), 2))
             if len(point.random):
@@ -115,6 +116,7 @@ class _Round:
     products: CrossProducts
     length_m: Floats
     variance: Floats
+    own: Floats
     right: Floats
 
 
@@ -163,13 +165,13 @@ def fit_velocity(readings: Readings, *, tails_recorded: bool = False, max_rounds
     while True:
         rounds += 1
         now = _prepare(readings, state, spread, factor, log_sd, prior)
-        log_sd = fit_instrument_spread(now.products, now.design, log_sd)
+        log_sd_before, log_sd = log_sd, step_instrument_spread(now.products, now.design, log_sd)
         if is_settled or rounds >= max_rounds:
             break
         solution = mixed_model.solve(now.products, now.design, *np.exp(log_sd))
         moved = line.solution_state(solution)
         spread_moved, factor = _fit_noise(readings, moved, spread, factor, now, solution)
-        is_settled = _is_settled(state, moved, spread, spread_moved)
+        is_settled = _is_settled(state, moved, spread, spread_moved) and np.abs(log_sd - log_sd_before).max() < 0.02
         state, spread = moved, spread_moved
     points, weights, sds = integrate_instrument_spread(now.products, now.design, log_sd)
     state = line.state_of(
@@ -180,7 +182,7 @@ def fit_velocity(readings: Readings, *, tails_recorded: bool = False, max_rounds
         readings=readings, state=state, points=points, weights=weights, scale_sd=sds[:, 0], zero_sd=sds[:, 1],
         noise=spread, factor=factor, residual_m=readings.time_m - line.line(readings, state),
         variance_m2=now.variance, leverage=leverage, right=now.right,
-        own=_own_products(now.design, now.right / now.variance), has_slack=has_slack,
+        own=_own_products(now.design, now.right / now.own, spread.run**2), has_slack=has_slack,
         freedom=float(np.sum(now.right * (1.0 - leverage))) + noise.PRIOR_READINGS, rounds=rounds,
     )
 
@@ -197,7 +199,7 @@ def _prepare(
     shared = np.bincount(readings.run)[readings.run] > 1
     own = variance - np.where(shared, np.minimum((spread.run * design.scale) ** 2, 0.9 * variance), 0.0)
     products = mixed_model.sum_products(design, right / own, spread.run**2)
-    return _Round(design, products, length_m, variance, right)
+    return _Round(design, products, length_m, variance, own, right)
 
 
 def _fit_noise(
@@ -220,7 +222,7 @@ def _is_settled(before: State, after: State, noise_before: Noise, noise_after: N
         abs(np.log(getattr(noise_after, name) / getattr(noise_before, name)))
         for name in ("constant_m", "growing", "wrong_share")
     ]
-    return bool(moved < 1e-5 and max(noises) < 5e-3)
+    return bool(moved < 5e-5 and max(noises) < 1e-2)
 
 
 def _leverage(solution: Solution, design: Design, weight: Floats, chunk: int = 50_000) -> Floats:
@@ -240,17 +242,26 @@ def _leverage(solution: Solution, design: Design, weight: Floats, chunk: int = 5
     return np.asarray(np.clip(weight * found, 0.0, 0.99))
 
 
-def _own_products(design: Design, weight: Floats) -> Floats:
+def _own_products(design: Design, weight: Floats, run_variance: float) -> Floats:
     """Weighted products of the fixed effects, an instrument each, shape (I, q, q)."""
-    from scipy import sparse
-
-    q = design.columns
-    x = sparse.csr_array((design.value, (design.row, design.column)), shape=(len(design.response), q))
-    found = np.zeros((design.groups, q, q))
     order = np.argsort(design.group, kind="stable")
     cuts = np.searchsorted(design.group[order], np.arange(design.groups + 1))
+    by_row = np.argsort(design.row, kind="stable")
+    starts = np.searchsorted(design.row[by_row], np.arange(len(design.response) + 1))
+    found = np.zeros((design.groups, design.columns, design.columns))
     for g in range(design.groups):
         rows = order[cuts[g]:cuts[g + 1]]
-        own = x[rows].toarray()
-        found[g] = own.T @ (own * weight[rows, None])
+        found[g] = mixed_model.sum_products(_rows_of(design, rows, by_row, starts), weight[rows], run_variance).fixed
     return found
+
+
+def _rows_of(design: Design, rows: Ints, by_row: Ints, starts: Ints) -> Design:
+    """The design of some rows alone."""
+    counts = starts[rows + 1] - starts[rows]
+    inside = by_row[np.repeat(starts[rows] - np.cumsum(counts) + counts, counts) + np.arange(counts.sum())]
+    names, run = np.unique(design.run[rows], return_inverse=True)
+    return replace(
+        design, row=np.repeat(np.arange(len(rows)), counts), column=design.column[inside], value=design.value[inside],
+        response=design.response[rows], scale=design.scale[rows], zero=design.zero[rows],
+        group=np.zeros(len(rows), dtype=np.int64), groups=1, run=run, runs=len(names),
+    )

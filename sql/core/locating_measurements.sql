@@ -1,5 +1,5 @@
 -- One row is a displayed distance: to a fault dug up, to an end of cable, of a known run, or from both ends.
--- Reads: staging.jobs, staging.test_shots, staging.known_lengths, staging.sections, core.locating_chains
+-- Reads: staging.jobs, staging.test_shots, staging.known_lengths, staging.sections, core.locating_chains, settings.current
 -- Key: reading_id
 -- Units: metres, percent of c
 -- Why: DEVELOPERS.md, Definitions: readings without a dig test the velocity too, each with its own variance
@@ -21,6 +21,9 @@ jobs as (
         dug_distance_m,
         coalesce(dug_method, 'unknown') as dug_method
     from staging.jobs
+    -- one row of settings; nothing after the day the figures stand on
+    cross join settings.current as current
+    where coalesce(cast(reported_at as date) <= current.general_as_of, true)
 ),
 
 shots as (
@@ -178,6 +181,9 @@ known_runs as (
     from staging.known_lengths as known
     -- sections are unique by section_id
     left join staging.sections as sections on sections.section_id = known.section_id
+    -- one row of settings
+    cross join settings.current as current
+    where coalesce(known.read_on <= current.general_as_of, true)
 ),
 
 every_measurement as (

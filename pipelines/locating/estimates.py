@@ -1,0 +1,205 @@
+"""What the fit says of each class and each instrument, as the tables that are exported."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from pipelines.locating.readings import REFERENCE_PCT, Floats, Ints
+from pipelines.locating.separability import common_scale_sd, condition_number, link_classes_and_instruments
+from pipelines.locating.velocity import VelocityFit
+from pipelines.locating.verdicts import FEW, NOT_SEPARABLE, Verdict, check_distances, judge, tolerated_error
+from shared.settings import Settings
+
+
+def describe_instruments(fit: VelocityFit, names: list[str], last_at: pd.Series, settings: Settings) -> pd.DataFrame:
+    """Offset, scale and verdict of each instrument.
+
+    Parameters
+    ----------
+    names
+        Every instrument to be listed, with or without readings.
+    last_at
+        Moment of the last usable reading, by instrument.
+
+    Returns
+    -------
+    DataFrame
+        Rows of fitted.instrument_bias.
+
+    Notes
+    -----
+    Offset and scale are random effects: shrunk towards none in proportion to how little the readings say. Limits are
+    Student's, with the variance averaged over the uncertainty of the instrument variances.
+
+    Checked by: tests/unit/test_locating_estimates.py
+    """
+    limits = fit.quantile(settings.general.interval_level)
+    lasting = common_scale_sd(fit)
+    code = {name: i for i, name in enumerate(fit.readings.instruments)}
+    rows = []
+    for name in names:
+        i = code.get(name)
+        if i is None:
+            rows.append({"instrument_id": name, "readings": 0, "verdict": FEW})
+            continue
+        own = np.flatnonzero(fit.readings.instrument == i)
+        slowness = _own_slowness(fit, own)
+        offset = fit.state.zero_m[i] / slowness
+        scale_se, zero_se = np.sqrt(_random_variance(fit, i, np.eye(2)))
+        verdict = _judge_instrument(fit, i, own, slowness, lasting[i], settings)
+        rows.append({
+            "instrument_id": name, "readings": len(own),
+            "offset_m": offset, "offset_lo": offset - limits * zero_se / slowness,
+            "offset_hi": offset + limits * zero_se / slowness,
+            "scale": 1 + fit.state.scale[i], "scale_lo": 1 + fit.state.scale[i] - limits * scale_se,
+            "scale_hi": 1 + fit.state.scale[i] + limits * scale_se,
+            "verdict": verdict.verdict, "readings_needed": verdict.readings_needed,
+            "last_reading_at": last_at.get(name), "noise_ratio": float(np.sqrt(fit.factor[i])),
+            "wrong_readings": int(np.sum(fit.right[own] < 0.5)),
+        })
+    columns = [
+        "instrument_id", "readings", "offset_m", "offset_lo", "offset_hi", "scale", "scale_lo", "scale_hi", "verdict",
+        "readings_needed", "last_reading_at", "noise_ratio", "wrong_readings",
+    ]
+    frame = pd.DataFrame(rows, columns=columns)
+    return frame.astype({"readings_needed": "Int64", "wrong_readings": "Int64"})
+
+
+def _dug_lengths(fit: VelocityFit, rows: Ints) -> Floats:
+    """Distances that matter to a crew: those dug, or all where none was dug."""
+    dug = rows[fit.readings.is_dug[rows]]
+    return np.asarray(fit.readings.length_m[dug if len(dug) else rows])
+
+
+def _random_variance(fit: VelocityFit, instrument: int, random: Floats) -> Floats:
+    fixed = np.zeros((len(random), len(fit.readings.classes) + 2))
+    return fit.variance(fixed, random, np.full(len(random), instrument))
+
+
+def _own_slowness(fit: VelocityFit, rows: Ints) -> float:
+    """Mean slowness over the paths of some readings, against REFERENCE_PCT."""
+    inside = np.isin(fit.readings.part_row, rows)
+    parts = fit.readings.part_m[inside]
+    return float(parts @ fit.state.slowness[fit.readings.part_class[inside]] / parts.sum())
+
+
+def _judge_instrument(
+    fit: VelocityFit, i: int, own: Ints, slowness: float, lasting: float, settings: Settings,
+) -> Verdict:
+    level = settings.general.interval_level
+    if fit.quantile(level) * lasting > settings.locating.tolerance_pct / 100.0:
+        return Verdict(NOT_SEPARABLE, None)
+    distance = check_distances(_dug_lengths(fit, own), settings.locating)
+    # error in metres at distance D, with the setting right: s D + t over slowness
+    error = fit.state.scale[i] * distance + fit.state.zero_m[i] / slowness
+    random = np.column_stack([distance, np.full(len(distance), 1.0 / slowness)])
+    se = np.sqrt(_random_variance(fit, i, random))
+    prior = float(fit.weights @ fit.scale_sd)
+    left = distance / np.sqrt(lasting**-2 + prior**-2)
+    tolerance = tolerated_error(distance, settings.locating)
+    return judge(error, se, np.minimum(left, 0.99 * se), tolerance, fit.freedom, level, len(own))
+
+
+def describe_classes(fit: VelocityFit, settings_in_use: pd.Series, settings: Settings) -> pd.DataFrame:
+    """Velocity of each class, the setting in use against it, and the verdict.
+
+    Parameters
+    ----------
+    settings_in_use
+        Median velocity setting by class, percent of c.
+
+    Returns
+    -------
+    DataFrame
+        Rows of fitted.velocity_by_class. velocity_fitted_pct is that of the cable; velocity_route_pct is the setting
+        at which the display agrees with a distance taped along the route: the same, unless slack could be told apart.
+
+    Notes
+    -----
+    The verdict holds the setting in use against the velocity of the cable. Slack lengthens every reading alike,
+    whatever the setting; dig windows take it off.
+    """
+    readings, classes = fit.readings, len(fit.readings.classes)
+    limits = fit.quantile(settings.general.interval_level)
+    alone = _classes_of_inseparable_instruments(fit, settings)
+    rows = []
+    for k, name in enumerate(readings.classes):
+        cable, route = np.zeros((1, classes + 2)), np.zeros((1, classes + 2))
+        cable[0, k] = 1.0
+        route[0, k], route[0, classes] = 1.0 + fit.state.slack, fit.state.slowness[k]
+        slowness, along = fit.state.slowness[k], fit.state.slowness[k] * (1.0 + fit.state.slack)
+        nobody, no_effect = np.array([-1]), np.zeros((1, 2))
+        se = float(np.sqrt(fit.variance(cable, no_effect, nobody)[0]))
+        route_se = float(np.sqrt(fit.variance(route, no_effect, nobody)[0]))
+        own = np.unique(readings.part_row[readings.part_class == k])
+        in_use = float(settings_in_use.get(name, np.nan))
+        verdict = _judge_class(fit, own, in_use, slowness, se, name in alone, settings)
+        rows.append({
+            "cable_class": name, "readings": len(own), "velocity_fitted_pct": REFERENCE_PCT / slowness,
+            "velocity_lo": REFERENCE_PCT / (slowness + limits * se),
+            "velocity_hi": REFERENCE_PCT / max(slowness - limits * se, 0.5),
+            "setting_median_pct": in_use, "bias_points": in_use - REFERENCE_PCT / slowness,
+            "verdict": verdict.verdict, "readings_needed": verdict.readings_needed,
+            "velocity_route_pct": REFERENCE_PCT / along,
+            "velocity_route_lo": REFERENCE_PCT / (along + limits * route_se),
+            "velocity_route_hi": REFERENCE_PCT / max(along - limits * route_se, 0.5),
+            "instruments": len(np.unique(readings.instrument[own][readings.instrument[own] >= 0])),
+        })
+    columns = [
+        "cable_class", "readings", "velocity_fitted_pct", "velocity_lo", "velocity_hi", "setting_median_pct",
+        "bias_points", "verdict", "readings_needed", "velocity_route_pct", "velocity_route_lo", "velocity_route_hi",
+        "instruments",
+    ]
+    return pd.DataFrame(rows, columns=columns).astype({"readings_needed": "Int64"})
+
+
+def _classes_of_inseparable_instruments(fit: VelocityFit, settings: Settings) -> set[str]:
+    """Classes read by one instrument only, whose time base no other class pins down."""
+    links = link_classes_and_instruments(fit.readings)
+    limit = settings.locating.tolerance_pct / 100.0 / fit.quantile(settings.general.interval_level)
+    open_ended = np.flatnonzero(common_scale_sd(fit) > limit)
+    users = links.groupby("cable_class", as_index=False)["instrument"].agg(list)
+    return {
+        fit.readings.classes[k] for k, who in zip(users["cable_class"], users["instrument"], strict=True)
+        if len(who) == 1 and who[0] in open_ended
+    }
+
+
+def _judge_class(
+    fit: VelocityFit, own: Ints, in_use: float, slowness: float, slowness_se: float, is_alone: bool, settings: Settings,
+) -> Verdict:
+    if is_alone:
+        return Verdict(NOT_SEPARABLE, None)
+    if not np.isfinite(in_use):
+        return Verdict(FEW, None)
+    distance = check_distances(_dug_lengths(fit, own), settings.locating)
+    per_slowness = in_use / REFERENCE_PCT * distance
+    se = per_slowness * slowness_se
+    # what stays however many readings come: the instruments' own time bases, averaged over those on the class
+    who = np.unique(fit.readings.instrument[own])
+    left = per_slowness * slowness * float(fit.weights @ fit.scale_sd) / np.sqrt(len(who))
+    tolerance, level = tolerated_error(distance, settings.locating), settings.general.interval_level
+    return judge(
+        per_slowness * slowness - distance, se, np.minimum(left, 0.99 * se), tolerance, fit.freedom, level, len(own),
+    )
+
+
+def describe_noise(fit: VelocityFit) -> pd.DataFrame:
+    """What the fit found besides velocities: noise, slack, tail, spread of the instruments, condition."""
+    readings = fit.readings
+    values = [
+        ("constant_noise_m", fit.noise.constant_m, "m", "standard deviation of a reading at no distance"),
+        ("growing_noise_pct", 100 * fit.noise.growing, "%", "standard deviation in proportion to distance"),
+        ("paced_noise_pct", 100 * fit.noise.paced, "%", "further standard deviation where the dig was paced out"),
+        ("register_noise_pct", 100 * fit.noise.register, "%", "further standard deviation of lengths of the register"),
+        ("wrong_share_pct", 100 * fit.noise.wrong_share, "%", "share of readings that are grossly wrong"),
+        ("slack_pct", 100 * fit.state.slack if fit.has_slack else np.nan, "%", "cable longer than its route by"),
+        ("tail_m", fit.state.tail_m, "m", "cable beyond the recorded tails in every dug reading"),
+        ("instrument_scale_sd_pct", 100 * float(fit.weights @ fit.scale_sd), "%", "spread of the instruments' scales"),
+        ("instrument_offset_sd_m", float(fit.weights @ fit.zero_sd), "m", "spread of the instruments' offsets"),
+        ("condition_number", condition_number(fit), "", "of the classes' slowness: large means hard to tell apart"),
+        ("readings", float(len(readings)), "", "readings in the fit"),
+        ("rounds", float(fit.rounds), "", "rounds of the fit"),
+    ]
+    return pd.DataFrame(values, columns=["term", "term_value", "term_unit", "term_meaning"])

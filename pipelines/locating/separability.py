@@ -1,0 +1,74 @@
+"""Which instruments and classes can be told apart, by the graph of who read what."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from pipelines.locating.line import SLOWNESS_PRIOR_SD
+from pipelines.locating.readings import Floats, Readings
+from pipelines.locating.velocity import VelocityFit
+
+
+def link_classes_and_instruments(readings: Readings) -> pd.DataFrame:
+    """Edges of the graph: instrument, class, readings, and the component both belong to.
+
+    Notes
+    -----
+    Two instruments are linked when they read the same class. Within a component of one instrument its time base and
+    the slowness of its classes enter only as a product: no number of its readings can part them.
+
+    Checked by: tests/unit/test_locating_separability.py
+    """
+    from scipy import sparse
+    from scipy.sparse.csgraph import connected_components
+
+    classes, instruments = len(readings.classes), len(readings.instruments)
+    who = readings.instrument[readings.part_row]
+    known = who >= 0
+    edges = pd.DataFrame({"instrument": who[known], "cable_class": readings.part_class[known]})
+    edges = edges.groupby(["instrument", "cable_class"], as_index=False).size().rename(columns={"size": "readings"})
+    graph = sparse.coo_array(
+        (np.ones(len(edges)), (edges["instrument"], instruments + edges["cable_class"])),
+        shape=(instruments + classes, instruments + classes),
+    )
+    component = connected_components(graph, directed=False)[1]
+    return edges.assign(component=component[edges["instrument"]])
+
+
+def common_scale_sd(fit: VelocityFit) -> Floats:
+    """How well the other instruments know the slowness of each instrument's classes, as a share, shape (I,).
+
+    Returns
+    -------
+    ndarray
+        Standard deviation of a common relative shift of those classes' slowness when the instrument's own readings
+        are left out. It stays however many more readings the instrument brings, so it is the limit of what can be
+        said about its time base. Where no other instrument read the classes it is that of the prior, 30 %.
+    """
+    readings, point = fit.readings, fit.points[int(np.argmax(fit.weights))]
+    links = link_classes_and_instruments(readings)
+    system = np.linalg.inv(point.inverse)
+    found = np.full(len(readings.instruments), SLOWNESS_PRIOR_SD)
+    for i in range(len(readings.instruments)):
+        classes = links.loc[links["instrument"] == i, "cable_class"].to_numpy(np.int64)
+        products = np.linalg.inv(point.within[i]) @ point.carried[i]
+        without = system - fit.own[i] + products.T @ point.carried[i]
+        try:
+            spread = np.linalg.inv(without)[np.ix_(classes, classes)]
+            slowness = fit.state.slowness[classes]
+            information = float(slowness @ np.linalg.solve(spread, slowness))
+        except np.linalg.LinAlgError:
+            continue
+        if information > 0:
+            found[i] = min(SLOWNESS_PRIOR_SD, information**-0.5)
+    return found
+
+
+def condition_number(fit: VelocityFit) -> float:
+    """Condition number of the slowness of all classes, scaled to unit diagonal: large means hard to tell apart."""
+    point = fit.points[int(np.argmax(fit.weights))]
+    classes = len(fit.readings.classes)
+    covariance = point.inverse[:classes, :classes]
+    scale = np.sqrt(np.diag(covariance))
+    return float(np.linalg.cond(covariance / np.outer(scale, scale)))
