@@ -68,7 +68,7 @@ def gather(
         loops.rename(columns={"customers": "loop_customers"}), on="loop_id", how="left",
     )
     sections = sections.assign(
-        last_failure_on=sections["section_id"].map(last),
+        last_failure_on=last.reindex(sections["section_id"]).to_numpy(),
         installed_on=pd.to_datetime(sections["installed_on"]).where(sections["is_installed_on_known"].astype(bool)),
     )
     costs = learn_failure_costs(jobs, settings.replacement, small_group=settings.general.small_group)

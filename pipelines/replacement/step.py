@@ -12,6 +12,12 @@ from shared.settings import Settings
 from shared.store import read_model, write_table
 
 
+TABLES = (
+    "fitted.section_ranking", "fitted.loop_ranking", "fitted.group_ranking", "fitted.programme", "fitted.backtest",
+    "fitted.backtest_differences", "fitted.backtest_calibration", "fitted.replacement_figures",
+)
+
+
 def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     """Write the replacement tables of the fitted layer.
 
@@ -33,6 +39,8 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         raise ValueError("general.as_of must be resolved before the step runs")
 
     # ---- compute
+    if sections.empty:
+        return {name: _write(con, name, pd.DataFrame()) for name in TABLES}
     history = FailureHistory(sections=sections, failures=failures, as_of=as_of)
     model = fit_failure_model(history, settings)
     facts = assemble.gather(history, model, jobs.merge(stated, on="job_id", how="left"), loops, settings)
@@ -51,17 +59,11 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     figures = assemble.list_figures(facts, section_ranking, programme, choice, settings)
 
     # ---- write
-    written = {
-        "fitted.section_ranking": section_ranking,
-        "fitted.loop_ranking": loop_ranking,
-        "fitted.group_ranking": group_ranking,
-        "fitted.programme": programme,
-        "fitted.backtest": tested.captures,
-        "fitted.backtest_differences": tested.differences,
-        "fitted.backtest_calibration": tested.calibration,
-        "fitted.replacement_figures": figures,
-    }
-    return {name: _write(con, name, frame) for name, frame in written.items()}
+    frames = (
+        section_ranking, loop_ranking, group_ranking, programme, tested.captures, tested.differences,
+        tested.calibration, figures,
+    )
+    return {name: _write(con, name, frame) for name, frame in zip(TABLES, frames, strict=True)}
 
 
 def _write(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> int:

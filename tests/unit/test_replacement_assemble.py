@@ -1,0 +1,112 @@
+"""The step on a small invented fleet: rows of one table can be recomputed from those of another."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pytest
+
+from pipelines.replacement import step
+from pipelines.replacement.money import annuity_factor
+from shared.settings import Settings
+from shared.store import read_model
+from synthetic_data.demo import make_tables
+
+AS_OF = dt.date(2025, 12, 31)
+SETTINGS = (
+    Settings().override("general", as_of=AS_OF).override("replacement", budget=400_000.0, backtest_replicates=50)
+)
+
+
+@pytest.fixture
+def written(make_warehouse):
+    con = make_warehouse(make_tables(80, 7), settings=SETTINGS)
+    counts = step.run(con, SETTINGS)
+    return {name: read_model(con, name) for name in counts}, counts
+
+
+def test_the_step_s_tables_agree_with_one_another(written) -> None:
+    tables, counts = written
+    assert {name: len(table) for name, table in tables.items()} == counts
+    sections, loops = tables["fitted.section_ranking"], tables["fitted.loop_ranking"]
+    check_ranks(sections)
+    check_ranks(loops)
+    check_groups(sections, loops, tables["fitted.group_ranking"])
+    check_money(sections, loops)
+    check_programme(sections, tables["fitted.programme"], tables["fitted.replacement_figures"])
+    check_backtest(tables["fitted.backtest"], tables["fitted.backtest_calibration"])
+
+
+def check_ranks(ranking) -> None:
+    assert sorted(ranking["rank"]) == list(range(1, len(ranking) + 1))
+    assert sorted(ranking["rank_by_money"]) == list(range(1, len(ranking) + 1))
+    assert (ranking["rank_lo"] <= ranking["rank"]).all()
+    assert (ranking["rank"] <= ranking["rank_hi"]).all()
+    ordered = ranking.sort_values("rank")
+    per_km = ordered["expected_failures"] / ordered["length_km"]
+    assert (np.diff(per_km) <= 1e-9).all()
+    assert (np.diff(ordered["alike_group"]) >= 0).all()
+    assert ranking["reasons"].str.len().gt(40).all()
+
+
+def check_groups(sections, loops, groups) -> None:
+    for by, table in (("half_loop", sections.groupby("half_loop_id")), ("district", sections.groupby("district_id"))):
+        rows = groups[groups["grouped_by"].eq(by)].set_index("group_name")
+        sums = table[["expected_failures", "length_km", "failures_recorded", "avoided_cost"]].sum()
+        for column in sums.columns:
+            assert rows[column].loc[sums.index].to_numpy() == pytest.approx(sums[column].to_numpy(), rel=1e-3), column
+    assert loops.set_index("loop_id")["expected_failures"].sum() == pytest.approx(
+        sections["expected_failures"].sum(), rel=1e-3,
+    )
+
+
+def check_money(sections, loops) -> None:
+    terms = SETTINGS.replacement
+    assert sections["benefit_cost_ratio"].to_numpy() == pytest.approx(
+        (sections["avoided_cost"] / sections["replacement_cost"]).to_numpy(),
+    )
+    assert sections["is_paying"].to_numpy().tolist() == (
+        sections["expected_rate_per_100km_year"] > sections["pays_above_per_100km_year"]
+    ).tolist()
+    years = annuity_factor(terms.cable_life_years, terms.discount_rate_pct)
+    worth = sections["avoided_failures"] / 5.0 * sections["cost_per_failure"] * years
+    assert sections["avoided_cost"].to_numpy() == pytest.approx(worth.to_numpy())
+    summed = sections.groupby("loop_id")["replacement_cost"].sum() + terms.cost_per_loop
+    assert loops.set_index("loop_id")["replacement_cost"].to_numpy() == pytest.approx(summed.to_numpy())
+
+
+def check_programme(sections, programme, figures) -> None:
+    amount = figures.set_index("figure")["amount"]
+    assert programme["cost"].sum() + programme["mobilising_cost"].sum() == pytest.approx(amount["programme_spent"])
+    assert amount["programme_spent"] <= SETTINGS.replacement.budget
+    assert amount["programme_gap"] <= SETTINGS.replacement.programme_gap
+    assert programme["avoided_cost"].sum() == pytest.approx(amount["programme_gain"])
+    known = sections.set_index("section_id").loc[programme["section_id"]]
+    assert programme["net_benefit"].to_numpy() == pytest.approx((known["avoided_cost"] - programme["cost"].array).array)
+    assert programme["programme_order"].is_unique
+
+
+def check_backtest(captures, calibration) -> None:
+    assert captures["origin"].nunique() == 5
+    rows = captures.groupby(["origin", "level", "rule"]).size()
+    assert rows.eq(4).all()
+    assert calibration.groupby("origin")["observed"].sum().tolist() == (
+        captures.groupby("origin")["failures_total"].first().tolist()
+    )
+
+
+def test_a_fleet_without_failures_or_jobs_is_ranked_all_the_same(make_warehouse) -> None:
+    tables = make_tables(20, 3)
+    quiet = {name: tables[name] for name in ("districts", "loops", "terminals", "sections")}
+    con = make_warehouse(quiet, settings=SETTINGS)
+    counts = step.run(con, SETTINGS)
+    ranking = read_model(con, "fitted.section_ranking")
+    assert counts["fitted.section_ranking"] == len(ranking) > 0
+    assert ranking["failures_recorded"].eq(0).all()
+    assert np.isfinite(ranking["expected_failures"]).all()
+
+
+def test_an_empty_register_gives_empty_tables(make_warehouse) -> None:
+    con = make_warehouse({}, settings=SETTINGS)
+    assert step.run(con, SETTINGS)["fitted.section_ranking"] == 0
