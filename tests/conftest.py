@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from pipelines import warehouse
+from pipelines.intake.raw import ensure_raw_tables
 from shared import dictionary
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse, write_settings, write_table
@@ -54,6 +55,7 @@ def make_warehouse(tmp_path: Path) -> Callable[..., duckdb.DuckDBPyConnection]:
     ) -> duckdb.DuckDBPyConnection:
         con = open_warehouse(Workspace(tmp_path / "workspace"))
         write_settings(con, settings or Settings())
+        ensure_raw_tables(con)
         for stem in dictionary.source_tables():
             given = tables.get(stem, pd.DataFrame())
             write_raw(con, stem, frame_from_pipes(given) if isinstance(given, str) else given)
