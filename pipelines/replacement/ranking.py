@@ -20,7 +20,7 @@ Integers = NDArray[np.int64]
 SHAPE_NODES = 96
 """Shapes kept apart exactly; more distinct ones are split between that many log-spaced nodes."""
 
-GRID_POINTS = 4096
+GRID_POINTS = 2048
 """Points of the grid of log failure rates on which tail probabilities are summed."""
 
 
@@ -145,12 +145,14 @@ def _count_above(shape: Floats, rate: Floats, log_values: Floats) -> tuple[Float
     inside = slice(GRID_POINTS - 1, 2 * GRID_POINTS - 1)
     above = irfft(total, size)[inside]
     chance = above - irfft(squared, size)[inside]
-    where = ((log_values - low) / step).ravel()
-    grid = np.arange(GRID_POINTS)
-    return (
-        np.interp(where, grid, above).reshape(log_values.shape),
-        np.interp(where, grid, chance).reshape(log_values.shape),
-    )
+    where = (log_values - low) / step
+    return _read_grid(above, where), _read_grid(chance, where)
+
+
+def _read_grid(values: Floats, where: Floats) -> Floats:
+    """Values between the grid's points; the grid is even, so no search is needed."""
+    below = np.minimum(where.astype(np.int64), GRID_POINTS - 2)
+    return np.asarray(values[below] + (where - below) * np.diff(values)[below], dtype=np.float64)
 
 
 def _split_shapes(shape: Floats) -> tuple[Floats, list[tuple[Integers, Floats]]]:
@@ -164,11 +166,13 @@ def _split_shapes(shape: Floats) -> tuple[Floats, list[tuple[Integers, Floats]]]
     where = np.clip(np.interp(np.log(shape), np.log(nodes), np.arange(SHAPE_NODES)), 0, SHAPE_NODES - 1)
     lower = np.minimum(where.astype(np.int64), SHAPE_NODES - 2)
     upper_share = where - lower
+    order = np.argsort(lower, kind="stable")
+    between = np.split(order, np.cumsum(np.bincount(lower, minlength=SHAPE_NODES))[:-1])
     weights = []
     for k in range(SHAPE_NODES):
-        from_below, from_above = np.flatnonzero(lower == k), np.flatnonzero(lower == k - 1)
-        members = np.concatenate([from_below, from_above])
-        weights.append((members, np.concatenate([1.0 - upper_share[from_below], upper_share[from_above]])))
+        next_up, next_down = between[k], between[k - 1] if k else between[k][:0]
+        share = np.concatenate([1.0 - upper_share[next_up], upper_share[next_down]])
+        weights.append((np.concatenate([next_up, next_down]), share))
     return nodes, weights
 
 

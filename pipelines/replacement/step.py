@@ -11,7 +11,6 @@ from pipelines.survival.model import FailureHistory, fit_failure_model
 from shared.settings import Settings
 from shared.store import read_model, write_table
 
-
 TABLES = (
     "fitted.section_ranking", "fitted.loop_ranking", "fitted.group_ranking", "fitted.programme", "fitted.backtest",
     "fitted.backtest_differences", "fitted.backtest_calibration", "fitted.replacement_figures",
