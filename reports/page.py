@@ -50,6 +50,9 @@ FIRST_ROWS = 100
 OPEN_ROWS = 12
 """Rows up to which a table stands open."""
 
+LONG_TEXT = 30
+"""Characters above which the text of a cell may be broken over lines."""
+
 QUANTITY = re.compile(r"⟦([^|⟧]+)\|([^|⟧]+)\|(\d*)⟧")
 
 
@@ -158,6 +161,7 @@ class Frame:
     as_of: dt.date | None
     level: float
     horizon_years: float
+    currency: str
     pages: tuple[tuple[str, str], ...]
 
 
@@ -283,6 +287,11 @@ class Cell:
     text: str
     is_number: bool
     raw: str
+
+    @property
+    def kind(self) -> str:
+        """n: a number; w: a text long enough to be broken over lines."""
+        return "n" if self.is_number else "w" if len(self.text) > LONG_TEXT else ""
 
 
 def plain_rows(table: Table) -> list[list[Cell]]:

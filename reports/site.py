@@ -81,6 +81,7 @@ def render_pages(marts: Marts, settings: Settings) -> dict[str, str]:
         as_of=settings.general.as_of,
         level=settings.general.interval_level,
         horizon_years=settings.general.horizon_years,
+        currency=settings.general.currency,
         pages=PAGES,
     )
     answers = tuple(module.answer(marts, settings) for module in (replacement, restoration, locating))

@@ -34,10 +34,8 @@ def build(marts: Marts, settings: Settings) -> Page:
         title="Data quality",
         question=QUESTION,
         summary=(
-            (
-                "Every row that was read is either loaded, the same as one already there, replaced by a later "
-                "revision, or in quarantine with the rule it broke. Nothing is dropped and nothing is mended in silence."
-            ),
+            "A row that was read is loaded, or already there, or replaced by a later revision, or in quarantine.",
+            "Nothing is dropped and nothing is mended in silence.",
         ),
         sections=(
             Section("What is loaded", (tables_loaded(marts), files_read(marts), gaps(marts))),

@@ -181,6 +181,7 @@
           const cell = document.createElement(place ? "td" : "th");
           if (!place) cell.scope = "row";
           if (column.kind === "number" || column.kind === "integer") cell.className = "n";
+          else if (typeof column.values[i] === "string" && column.values[i].length > 30) cell.className = "w";
           cell.textContent = written(column, i);
           row.append(cell);
         });

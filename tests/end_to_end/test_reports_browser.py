@@ -1,0 +1,210 @@
+"""The pages in a real browser: nothing fetched, nothing wrong, figures drawn, the export's values in them."""
+
+from __future__ import annotations
+
+import datetime as dt
+import os
+import shutil
+from collections.abc import Iterator
+from importlib.util import find_spec
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+import pytest
+
+from reports.site import PAGES, write_reports
+from shared.settings import Settings
+from shared.store import Workspace, open_warehouse, read_model
+from tests.report_marts import write_small_marts
+
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+
+NAMES = [key for key, _ in PAGES]
+ARGUMENTS = [
+    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+    "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage",
+]
+
+
+INSIDE = ("file:", "data:", "blob:")
+"""Addresses a page may ask for."""
+
+TRACES = "(id) => document.getElementById(id)._fullData.map((t) => ({name: t.name, x: t.x, y: t.y}))"
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    program = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if program is None:
+        if os.environ.get("LOOPWEAR_REQUIRE_BROWSER") == "1":
+            pytest.fail("LOOPWEAR_REQUIRE_BROWSER=1, but there is no chromium: apt-get install chromium")
+        pytest.skip("no chromium on this machine (apt-get install chromium)")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        opened = play.chromium.launch(executable_path=program, args=ARGUMENTS)
+        yield opened
+        opened.close()
+
+
+@pytest.fixture(scope="module")
+def small(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, dict[str, pd.DataFrame]]]:
+    """Pages over small invented marts, and those marts."""
+    space = Workspace(tmp_path_factory.mktemp("small"))
+    con = open_warehouse(space)
+    write_small_marts(con, loops=400)
+    write_reports(con, Settings().override("general", as_of=dt.date(2025, 12, 31)), space.reports)
+    names = ("loop_ranking", "restoration_stages", "velocity_by_class", "locating_errors", "instrument_bias")
+    marts = {name: read_model(con, f"marts.{name}") for name in names}
+    con.close()
+    yield space.reports, marts
+
+
+class Visit:
+    """A page that is open, with everything it complained of or asked for."""
+
+    def __init__(self, browser: Any, path: Path, width: int = 1280, **context: Any) -> None:
+        self.page = browser.new_page(viewport={"width": width, "height": 900}, **context)
+        self.faults: list[str] = []
+        self.page.on("console", lambda m: self.faults.append(m.text) if m.type in ("error", "warning") else None)
+        self.page.on("pageerror", lambda e: self.faults.append(str(e)))
+        self.page.on("request", lambda r: None if r.url.startswith(INSIDE) else self.faults.append(r.url))
+        self.page.goto(path.as_uri())
+        self.wait_for_charts()
+
+    def __enter__(self) -> Visit:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.page.close()
+
+    def wait_for_charts(self) -> None:
+        self.page.wait_for_function(
+            "[...document.querySelectorAll('.chart')].every((c) => c.querySelector('.main-svg'))", timeout=20_000)
+
+    def traces(self, chart: str) -> Any:
+        return self.page.evaluate(TRACES, chart)
+
+    def overflow(self) -> int:
+        return int(self.page.evaluate("document.documentElement.scrollWidth - document.documentElement.clientWidth"))
+
+
+@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("which", ["small", "demo"])
+def test_no_page_complains_fetches_or_scrolls_sideways(
+    browser: Any, small: Any, demo_space: Workspace, name: str, which: str,
+) -> None:
+    folder = small[0] if which == "small" else demo_space.reports
+    with Visit(browser, folder / f"{name}.html") as visit:
+        for width in (390, 1024, 1920):
+            visit.page.set_viewport_size({"width": width, "height": 900})
+            visit.page.wait_for_timeout(150)  # plotly redraws on resize
+            assert visit.overflow() == 0, f"{width} px"
+        assert visit.faults == []
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_axe_finds_no_violation(browser: Any, demo_space: Workspace, name: str) -> None:
+    """axe-core 4.12, all its rules, best practice included, on the demo's pages in both schemes."""
+    package = find_spec("axe_playwright_python")
+    assert package is not None and package.origin is not None
+    with Visit(browser, demo_space.reports / f"{name}.html") as visit:
+        visit.page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
+        visit.page.add_script_tag(path=str(Path(package.origin).with_name("axe.min.js")))
+        for scheme in ("light", "dark"):
+            visit.page.emulate_media(color_scheme=scheme)
+            found = visit.page.evaluate("axe.run()")
+            wrong = [(v["id"], v["nodes"][0]["html"], v["nodes"][0]["failureSummary"]) for v in found["violations"]]
+            assert wrong == [], scheme
+            assert len(found["passes"]) > 15
+
+
+def test_the_ranking_chart_holds_the_export(browser: Any, small: Any) -> None:
+    ranking = small[1]["loop_ranking"].sort_values("rank").head(25)
+    with Visit(browser, small[0] / "replacement.html") as visit:
+        drawn = next(t for t in visit.traces("loops-chart") if t["name"].startswith("expected"))
+    assert drawn["x"] == pytest.approx(ranking["expected_failures"].tolist(), rel=1e-8)
+    assert [y.split()[-1] for y in drawn["y"]] == ranking["loop_id"].tolist()
+
+
+def test_the_stage_chart_holds_the_export(browser: Any, small: Any) -> None:
+    stages = small[1]["restoration_stages"].query("grouped_by == 'all'").set_index("stage")
+    order = ["report_to_dispatch", "dispatch_to_arrive", "arrive_to_locate", "locate_to_restore"]
+    with Visit(browser, small[0] / "restoration.html") as visit:
+        drawn = visit.traces("stages-chart")[0]
+    assert drawn["x"] == pytest.approx(stages.loc[order, "mean_min"].tolist(), rel=1e-8)
+
+
+def test_the_velocity_chart_holds_the_export(browser: Any, small: Any) -> None:
+    classes = small[1]["velocity_by_class"].set_index("cable_class")
+    with Visit(browser, small[0] / "locating.html") as visit:
+        drawn = next(t for t in visit.traces("velocities-chart") if t["name"].startswith("fitted"))
+    assert drawn["x"] == pytest.approx(classes.loc[drawn["y"], "velocity_fitted_pct"].tolist(), rel=1e-8)
+
+
+def test_the_unit_switch_rewrites_charts_tables_and_sentences(browser: Any, small: Any) -> None:
+    errors = small[1]["locating_errors"].set_index("job_id")
+    with Visit(browser, small[0] / "locating.html") as visit:
+        page = visit.page
+        metric = visit.traces("errors-chart")[0]
+        said = page.locator("#errors h3 .q").first.text_content()
+        page.get_by_label("feet and miles").check()
+        visit.wait_for_charts()
+        imperial = visit.traces("errors-chart")[0]
+        title = page.evaluate("document.getElementById('errors-chart').layout.xaxis.title.text")
+        cell = page.locator("#errors-table tbody tr").first
+        job, dug = cell.locator("th").text_content(), cell.locator("td").nth(5).text_content()
+        said_after = page.locator("#errors h3 .q").first.text_content()
+    # 1 ft = 0.3048 m exactly (1959 agreement)
+    assert imperial["x"] == pytest.approx([x / 0.3048 for x in metric["x"]], rel=1e-8)
+    assert imperial["y"] == pytest.approx([y / 0.3048 for y in metric["y"]], rel=1e-8)
+    assert title == "Dug distance [ft]"
+    assert float(dug.replace(",", "")) == pytest.approx(errors.loc[job, "dug_distance_m"] / 0.3048, abs=0.051)
+    assert said.endswith("m") and said_after.endswith("ft")
+    assert float(said_after.split("\u00a0")[0]) == pytest.approx(float(said.split("\u00a0")[0]) / 0.3048, abs=0.2)
+
+
+def test_a_table_sorts_by_a_heading_and_back(browser: Any, small: Any) -> None:
+    with Visit(browser, small[0] / "locating.html") as visit:
+        page = visit.page
+        heading = page.locator("#velocities-table thead th").nth(1)
+        column = page.locator("#velocities-table tbody tr td:nth-child(2)")
+        heading.locator("button").click()
+        assert heading.get_attribute("aria-sort") == "ascending"
+        upward = [int(t) for t in column.all_text_contents()]
+        heading.locator("button").press("Enter")
+        downward = [int(t) for t in column.all_text_contents()]
+    assert upward == sorted(small[1]["velocity_by_class"]["readings"])
+    assert downward == upward[::-1]
+
+
+def test_a_long_table_can_be_searched_sorted_and_paged(browser: Any, small: Any) -> None:
+    ranking = small[1]["loop_ranking"]
+    with Visit(browser, small[0] / "replacement.html") as visit:
+        page = visit.page
+        page.locator("#loops details summary").click()
+        status = page.locator("#loops .pager [role=status]")
+        assert status.text_content() == "Rows 1 to 50 of 400"
+        page.locator("#loops .pager button").nth(1).click()
+        assert status.text_content() == "Rows 51 to 100 of 400"
+        page.locator("#loops .pager input").fill("l-000123")
+        assert status.text_content() == "Rows 1 to 1 of 1"
+        row = page.locator("#loops-table tbody tr").first.locator("th, td").all_text_contents()
+        page.locator("#loops .pager input").fill("")
+        page.locator("#loops-table thead button", has_text="Length").click()
+        shortest = float(page.locator("#loops-table tbody tr td:nth-child(6)").first.text_content())
+    wanted = ranking.set_index("loop_id").loc["L-000123"]
+    assert row[0] == str(wanted["rank"])
+    assert float(row[5]) == pytest.approx(wanted["length_km"], abs=0.0051)
+    assert shortest == pytest.approx(ranking["length_km"].min(), abs=0.0051)
+
+
+def test_the_dark_scheme_redraws_charts_in_its_own_inks(browser: Any, small: Any) -> None:
+    from reports.style import DARK_INKS
+
+    with Visit(browser, small[0] / "restoration.html", color_scheme="dark") as visit:
+        ink = visit.page.evaluate("document.getElementById('stages-chart')._fullData[0].marker.color")
+        paper = visit.page.evaluate("getComputedStyle(document.body).backgroundColor")
+    assert ink == DARK_INKS["first"]
+    assert paper == "rgb({}, {}, {})".format(*(int(DARK_INKS["paper"][i : i + 2], 16) for i in (1, 3, 5)))
