@@ -136,6 +136,12 @@ def fit_noise(
     free = right * (1.0 - leverage)
     squares = right * residual**2
     log_sd = np.log([getattr(noise, name) for name in names])
+
+    def loss(at: Floats) -> float:
+        variance = columns @ np.exp(2.0 * at) + fixed
+        away = (at - median) / spread
+        return 0.5 * float(free @ np.log(variance) + np.sum(squares / variance) + away @ away)
+
     for _ in range(FISHER_STEPS):
         component = np.exp(2.0 * log_sd)
         variance = columns @ component + fixed
@@ -143,7 +149,11 @@ def fit_noise(
         share = columns * component / variance[:, None]
         slope = (free - squares / variance) @ share + (log_sd - median) / spread**2
         information = 2.0 * (share * free[:, None]).T @ share + np.diag(spread**-2)
-        log_sd = log_sd - np.clip(np.linalg.solve(information, slope), -1.0, 1.0)
+        step = np.clip(np.linalg.solve(information, slope), -1.0, 1.0)
+        here = loss(log_sd)
+        while loss(log_sd - step) > here and np.abs(step).max() > 1e-4:
+            step = 0.5 * step
+        log_sd = log_sd - step
     # Beta(1.5, 18.5) prior on the share: a handful of good readings must not prove that none is ever wrong
     wrong = (float(np.sum(1.0 - right)) + 0.5) / (len(readings) + 18.0)
     return replace(
@@ -187,4 +197,6 @@ def fit_factors(
     count = len(readings.instruments)
     squares = np.bincount(at, weights=(right * residual**2 / variance)[known], minlength=count) * factor
     free = np.bincount(at, weights=(right * (1.0 - leverage))[known], minlength=count)
-    return np.asarray((20.0 + squares) / (20.0 + free))
+    found = (20.0 + squares) / (20.0 + free)
+    # the level belongs to the fleet's noise: a mean of one keeps the two from being counted twice
+    return np.asarray(found / (np.average(found, weights=free + 1e-9) if count else 1.0))

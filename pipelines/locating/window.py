@@ -12,6 +12,7 @@ from pipelines.locating.readings import REFERENCE_PCT
 from shared.errors import UserError, suggest_name
 from shared.settings import Settings
 from shared.store import has_table, read_model
+from shared.units import M_PER_FT
 
 if TYPE_CHECKING:
     import duckdb
@@ -51,6 +52,28 @@ class DigWindow:
     held: int
     tried: int
     note: str
+
+    def describe(self) -> str:
+        """The window in words, metres and feet."""
+        setting = f"{self.velocity_pct:.1f} % of c, {self.instrument_id or 'an instrument not stated'}"
+        back_test = (
+            f"back-test: windows of {self.level:.0%} held {self.held} of {self.tried} past digs of this class "
+            f"({self.held / self.tried:.0%})" if self.tried else "back-test: no past dig of this class to try it on"
+        )
+        lines = [
+            f"displayed {_metres_and_feet(self.distance_m)} at {setting}, {self.cable_class}",
+            f"corrected {_metres_and_feet(self.corrected_m)} along the route from the terminal tested from",
+            *(
+                f"{level:.0%} window {_metres_and_feet(low)} to {_metres_and_feet(high)}"
+                for level, low, high in self.windows
+            ),
+            back_test,
+        ]
+        return "\n".join([*lines, self.note] if self.note else lines)
+
+
+def _metres_and_feet(distance_m: float) -> str:
+    return f"{distance_m:.1f} m ({distance_m / M_PER_FT:.0f} ft)"
 
 
 def window_half_width(line: pd.Series, corrected_m: float, quantile: float) -> float:
@@ -137,7 +160,7 @@ def find_dig_window(
     return DigWindow(
         cable_class=cable_class, instrument_id=instrument_id or "", velocity_pct=setting, distance_m=distance_m,
         corrected_m=corrected, lo_m=window(level)[0], hi_m=window(level)[1], level=level,
-        windows=tuple((each, *window(each)) for each in LEVELS),
+        windows=tuple((each, *window(each)) for each in sorted({*LEVELS, level})),
         held=int(tested["held"].sum()), tried=int(tested["tried"].sum()), note=note,
     )
 
