@@ -64,8 +64,10 @@ class Restoration:
         5.0, "interruptions of more than this are sustained", unit="min", source="IEEE Std 1366", low=0,
     )
     bootstrap_replicates: int = setting(
-        2000, "bootstrap replicates of a mean over fewer than 25 jobs", low=200, high=100_000,
+        2000, "bootstrap replicates of a mean over fewer than 10 jobs", low=200, high=100_000,
     )
+    comparison_min_jobs: int = setting(30, "jobs below which a district, crew or method is not compared", low=5)
+    show_crews: bool = setting(False, "compare crews on the page, by their codes")
     night_from_hour: int = setting(22, "hour of the local clock from which a report counts as night", low=0, high=24)
     night_to_hour: int = setting(6, "hour of the local clock up to which a report counts as night", low=0, high=24)
 
@@ -155,12 +157,14 @@ def _check(section: str, f: dataclasses.Field[Any], value: Any, where: str) -> N
     fits = {
         float: numeric,
         int: isinstance(value, int) and not isinstance(value, bool),
+        bool: isinstance(value, bool),
         str: isinstance(value, str),
         dict[str, str]: isinstance(value, dict) and all(isinstance(v, str) for v in value.values()),
         dt.date | None: value is None or type(value) is dt.date,
     }
     if not fits[wanted]:
-        names = {float: "a number", int: "a whole number", str: "text in quotes", dict[str, str]: "a table of texts"}
+        names = {float: "a number", int: "a whole number", bool: "true or false", str: "text in quotes",
+                 dict[str, str]: "a table of texts"}
         raise UserError(
             f"setting {key} = {value!r} is not {names.get(wanted, 'a date such as 2025-12-31')}",
             where, f"give {key} {names.get(wanted, 'a date such as 2025-12-31')}",

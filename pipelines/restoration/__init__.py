@@ -2,10 +2,17 @@
 
 Tables in: core.job_stages, core.job_groups, core.restoration_blocks and what they were made from.
 Tables out: fitted.restoration_*; the marts of sql/marts/restoration present them.
-Method: ../shared words in DEVELOPERS.md; each module names its own sources.
+Methods: each module names its own sources.
 
+    stages.py           lengths of all stages and clocks in all groupings
     bootstrap.py        limits of means, medians and 90th percentiles for every group of jobs
-    control_limits.py   individuals chart of a monthly figure
-    major_events.py     days that the 2.5 beta rule sets apart
+    comparison.py       districts, crews and methods once their jobs are made alike
+    maturity.py         how much of the latest weeks is on file, and what their mean will be
+    trend.py            months on an individuals chart
+    control_limits.py   the limits and signals of that chart
+    search_effort.py    tests used against the least that halving needs
+    abnormal.py         days away from the normal open point, second faults to be expected in them
+    what_if.py          customer-minutes that a change would have saved
+    major_events.py     days that are set apart
     step.py             the only module here that reads and writes tables
 """

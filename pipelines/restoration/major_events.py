@@ -5,10 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike
 
 FEWEST_DAYS = 100
 """Days with an interruption below which no threshold is set: common practice, no source."""
+
+
+THRESHOLD_YEARS = 5  # IEEE Std 1366: the five calendar years before the one judged
 
 
 @dataclass(frozen=True)
@@ -52,3 +56,36 @@ def fit_major_event_threshold(daily_saidi_min: ArrayLike) -> MajorEventThreshold
         return MajorEventThreshold(float("nan"), float("nan"), float("nan"), len(logs))
     alpha, beta = float(logs.mean()), float(logs.std(ddof=1))
     return MajorEventThreshold(alpha, beta, float(np.exp(alpha + 2.5 * beta)), len(logs))
+
+
+def mark_major_event_days(days: pd.DataFrame) -> pd.DataFrame:
+    """Which days are set apart: by the utility's own flags where it has any, else by the 2.5 beta rule.
+
+    Parameters
+    ----------
+    days
+        One row a day with a job: reported_on (datetime), jobs, saidi_min, is_flagged (the utility excludes it).
+
+    Returns
+    -------
+    DataFrame
+        fitted.major_event_days: the same with threshold_min (of the year, from the five years before it; NaN
+        with fewer than FEWEST_DAYS days in them), is_over_threshold, is_major_event_day and marked_by.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_restoration_major_events.py
+    """
+    years = days["reported_on"].dt.year
+    thresholds = {}
+    for year in sorted(years.unique()):
+        before = days.loc[(years >= year - THRESHOLD_YEARS) & (years < year), "saidi_min"]
+        thresholds[year] = fit_major_event_threshold(before.dropna()).threshold_min
+    threshold = years.map(thresholds).astype(np.float64)
+    over = (days["saidi_min"] > threshold).fillna(False)
+    has_flags = bool(days["is_flagged"].any())
+    return days.assign(
+        threshold_min=threshold, is_over_threshold=over,
+        is_major_event_day=days["is_flagged"] if has_flags else over,
+        marked_by="flags" if has_flags else "2.5 beta",
+    )

@@ -8,12 +8,16 @@ from numpy.typing import NDArray
 
 from pipelines.restoration.bootstrap import SortedGroups, limit_groups, limit_shares, sort_groups
 
-GROUPINGS = ("all", "district", "method", "crew", "cable_class", "month", "year")
+GROUPINGS = ("all", "district", "method", "crew", "cable_class", "month", "year", "configuration", "loop_size")
 
 STAGES = (
     "report_to_dispatch", "dispatch_to_arrive", "arrive_to_locate", "locate_to_restore", "report_to_restore",
     "locate_to_pinpoint", "restore_to_repair", "repair_to_normal", "repair_to_close",
 )
+
+CLOCKS = ("customer_clock", "crew_clock", "asset_clock")
+"""Three clocks, never mixed: until the customers are back, until the crew knows where to dig, until the loop is
+back to its normal open point."""
 
 LONG_MIN = {"4h": 240.0, "8h": 480.0}
 """Lengths whose exceeding is counted, in minutes."""
@@ -28,7 +32,7 @@ def summarise_stages(
     ----------
     jobs
         One row a job: a column of group names for each of GROUPINGS, and a column of minutes for each of STAGES
-        (NaN: the job lacks a stamp of that stage, and is left out of that stage alone).
+        and CLOCKS (NaN: the job lacks a stamp of it, and is left out of it alone).
     level
         Two-sided coverage of the limits.
     small_group
@@ -48,7 +52,7 @@ def summarise_stages(
     Checked by: tests/unit/test_restoration_stages.py
     """
     parts = []
-    for stage in STAGES:
+    for stage in (*STAGES, *CLOCKS):
         # one sort by length serves all groupings
         minutes = jobs[stage].to_numpy(dtype=np.float64)
         order = np.argsort(minutes)

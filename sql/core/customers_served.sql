@@ -2,7 +2,7 @@
 -- Reads: core.job_stages, staging.districts, staging.customers_by_year
 -- Key: district_id, year
 -- Units: customers
--- Why: data_dictionary.md: customers_by_year overrides the district's own figure; the denominator of the indices
+-- Why: customers_by_year overrides the district's own figure; the denominator of the indices
 with
 
 years as (

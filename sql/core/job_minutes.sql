@@ -2,7 +2,7 @@
 -- Reads: staging.jobs, core.restoration_blocks, settings.current
 -- Key: job_id
 -- Units: customer-minutes
--- Why: methods.md Restoration: each block of customers is charged to the stages it sat through; what no stage can claim is kept apart
+-- Why: each block of customers is charged to the stages it sat through; what no stage can claim is kept apart
 with
 
 -- minutes from the report to the end of each stage, null where a stamp is missing or holds a date only

@@ -1,8 +1,8 @@
 -- One row is a closed job whose loop is known, reported by the as-of date, with the length of every stage.
--- Reads: staging.jobs, staging.loops, staging.districts, staging.sections, core.job_minutes, settings.current
+-- Reads: staging.jobs, staging.loops, staging.districts, staging.sections, core.restoration_blocks, core.job_minutes, settings.current
 -- Key: job_id
 -- Units: minutes, UTC; months, years and nights by the district's own clock
--- Why: methods.md Restoration; outputs.md definitions: a job lacking a stamp is left out of that stage alone
+-- Why: DEVELOPERS.md, Definitions: a job lacking a stamp is left out of that stage alone
 with
 
 jobs as (
@@ -122,6 +122,15 @@ sections_in_service as (
     group by in_time.job_id
 ),
 
+last_blocks as (
+    select
+        job_id,
+        max(minutes_out) as last_minutes_out,
+        bool_or(is_from_steps) as has_steps
+    from core.restoration_blocks
+    group by job_id
+),
+
 spans as (
     select
         job_id,
@@ -133,10 +142,13 @@ spans as (
         minutes_between(located_at, pinpointed_at) as locate_to_pinpoint,
         minutes_between(restored_at, repaired_at) as restore_to_repair,
         minutes_between(repaired_at, normal_at) as repair_to_normal,
-        minutes_between(repaired_at, closed_at) as repair_to_close
+        minutes_between(repaired_at, closed_at) as repair_to_close,
+        minutes_between(arrived_at, pinpointed_at) as arrive_to_pinpoint,
+        minutes_between(reported, normal_at) as report_to_normal
     from in_time
 )
 
+-- restored_at = closed_at is paper closed in a batch: the trusted columns take the last switching step, or nothing
 select
     in_time.job_id,
     in_time.loop_id,
@@ -167,6 +179,8 @@ select
     case when spans.restore_to_repair >= 0 then spans.restore_to_repair end as restore_to_repair_min,
     case when spans.repair_to_normal >= 0 then spans.repair_to_normal end as repair_to_normal_min,
     case when spans.repair_to_close >= 0 then spans.repair_to_close end as repair_to_close_min,
+    case when spans.arrive_to_pinpoint >= 0 then spans.arrive_to_pinpoint end as arrive_to_pinpoint_min,
+    case when spans.report_to_normal >= 0 then spans.report_to_normal end as report_to_normal_min,
     coalesce((spans.report_to_dispatch < 0)::bigint, 0)
         + coalesce((spans.dispatch_to_arrive < 0)::bigint, 0)
         + coalesce((spans.arrive_to_locate < 0)::bigint, 0)
@@ -176,8 +190,18 @@ select
         + coalesce((spans.restore_to_repair < 0)::bigint, 0)
         + coalesce((spans.repair_to_normal < 0)::bigint, 0)
         + coalesce((spans.repair_to_close < 0)::bigint, 0) as negative_spans,
+    coalesce(in_time.restored_at = in_time.closed_at, false) as is_batch_closed,
+    case
+        when not coalesce(in_time.restored_at = in_time.closed_at, false)
+            then case when spans.report_to_restore >= 0 then spans.report_to_restore end
+        when last_blocks.has_steps then last_blocks.last_minutes_out
+    end as trusted_restore_min,
     minutes.customers_interrupted,
     minutes.customer_minutes,
+    case
+        when not coalesce(in_time.restored_at = in_time.closed_at, false) or last_blocks.has_steps
+            or minutes.minutes_from = 'source' then minutes.customer_minutes
+    end as trusted_customer_minutes,
     minutes.minutes_from,
     minutes.customer_minutes_naive,
     minutes.report_to_dispatch_customer_minutes,
@@ -200,6 +224,8 @@ from in_time
 inner join spans on spans.job_id = in_time.job_id
 -- one row a job on both sides
 inner join minutes on minutes.job_id = in_time.job_id
+-- one row a job on both sides
+inner join last_blocks on last_blocks.job_id = in_time.job_id
 -- one row a job on both sides; a loop without sections in service has none
 left join sections_in_service on sections_in_service.job_id = in_time.job_id
 -- settings.current is one row

@@ -2,7 +2,7 @@
 -- Reads: staging.jobs, staging.restoration_steps
 -- Key: job_id, block
 -- Units: minutes since the report
--- Why: outputs.md customer_minutes: the restoration steps where there are any, else everyone at the last restoration
+-- Why: DEVELOPERS.md, Definitions: customer-minutes come from the restoration steps where there are any, else everyone at the last restoration
 with
 
 jobs as (

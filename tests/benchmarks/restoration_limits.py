@@ -1,6 +1,6 @@
 """Limits for means and medians of 200 groups over a million jobs, against a plain bootstrap in the same run.
 
-    python -m tests.benchmarks.restoration_limits [--jobs N] [--groups N] [--replicates N]
+    python -m tests.benchmarks.restoration_limits [--jobs N] [--groups N] [--replicates N] [--seconds]
 
 Prints how far the ends lie from those of the plain bootstrap, in standard errors of the bootstrap
 distribution, and how many times faster they came. Outputs are compared before times are.
@@ -40,13 +40,17 @@ def plain_bootstrap(values: np.ndarray, replicates: int, level: float, rng: np.r
     return np.array([[*np.quantile(part, tails), part.std()] for part in (means, medians)])
 
 
-def compare(jobs: int, groups: int, replicates: int, *, seed: int = 1, level: float = 0.9) -> Comparison:
-    """Run both ways on the same invented jobs: whole minutes, lognormal, unequal groups."""
+def compare(
+    jobs: int, groups: int, replicates: int, *, whole_minutes: bool = True, seed: int = 1, level: float = 0.9,
+) -> Comparison:
+    """Run both ways on the same invented jobs: lognormal, unequal groups, in whole minutes or not."""
     rng = np.random.default_rng(seed)
     codes = rng.choice(groups, size=jobs, p=rng.dirichlet(np.full(groups, 5.0)))
-    minutes = rng.lognormal(4.6, 0.8, jobs).round()
+    minutes = rng.lognormal(4.6, 0.8, jobs)
+    minutes = minutes.round() if whole_minutes else minutes
     names = pd.Categorical.from_codes(codes, categories=[f"g{i:04}" for i in range(groups)])
-    limit_means(sort_groups(minutes[:1000], names[:1000]), level=level, replicates=200, rng=rng)  # imports are not timed
+    # once beforehand: imports are not timed
+    limit_means(sort_groups(minutes[:1000], names[:1000]), level=level, replicates=200, rng=rng)
 
     began = time.perf_counter()
     found = sort_groups(minutes, names)
@@ -73,8 +77,9 @@ def main() -> None:
     options.add_argument("--jobs", type=int, default=1_000_000)
     options.add_argument("--groups", type=int, default=200)
     options.add_argument("--replicates", type=int, default=2000)
+    options.add_argument("--seconds", action="store_true", help="stamps to the second: no ties")
     given = options.parse_args()
-    found = compare(given.jobs, given.groups, given.replicates)
+    found = compare(given.jobs, given.groups, given.replicates, whole_minutes=not given.seconds)
     print(f"{given.jobs} jobs, {given.groups} groups, {given.replicates} replicates")
     for name, gaps in (("means", found.mean_gaps), ("medians", found.median_gaps)):
         print(f"{name}: ends differ by {np.sqrt(np.mean(gaps**2)):.3f} standard errors (rms), "

@@ -13,9 +13,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipelines import warehouse
-from pipelines.restoration import step
-from shared.settings import Settings
-from tests.conftest import write_raw
+from tests.restoration_models import build_restoration
 
 FLEETS = 100 if os.environ.get("LOOPWEAR_FULL") == "1" else 10
 
@@ -66,26 +64,7 @@ def write_fleet(make_warehouse, fleet):
              for j in fleet for m, c in j["steps"]],
             columns=["job_id", "step_at", "customers_restored"]),
     }
-    for stem, rows in tables.items():
-        write_raw(con, stem, rows)
-    build_as_refresh_does(con)
-    return con
-
-
-def build_as_refresh_does(con):
-    """Only the models that the restoration tables stand on: hundreds of fleets are built."""
-    needed, open_ends = set(), {"marts.restoration_summary", "marts.restoration_stages"}
-    while open_ends:
-        name = open_ends.pop()
-        needed.add(name)
-        open_ends |= {r for r in warehouse.models()[name].reads if r in warehouse.models()} - needed
-    warehouse.load_macros(con)
-    for layers in (("staging", "core"), ("marts",)):
-        if layers == ("marts",):
-            step.run(con, Settings().override("restoration", bootstrap_replicates=200))
-        for model in warehouse.build_order(layers):
-            if model.table in needed:
-                con.execute(f"create or replace table {model.table} as\n{model.query}")
+    return build_restoration(con, tables)
 
 
 def blocks_of(job):

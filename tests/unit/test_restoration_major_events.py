@@ -5,9 +5,10 @@ from __future__ import annotations
 import math
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from pipelines.restoration.major_events import fit_major_event_threshold
+from pipelines.restoration.major_events import fit_major_event_threshold, mark_major_event_days
 
 
 def test_threshold_is_a_formula_of_the_logs() -> None:
@@ -34,3 +35,33 @@ def test_about_two_days_in_three_hundred_exceed_it_where_daily_saidi_is_lognorma
     saidi = np.random.default_rng(1).lognormal(-3, 1.4, 100_000)
     share = np.mean(saidi > fit_major_event_threshold(saidi).threshold_min)
     assert share == pytest.approx(0.00621, abs=0.001)  # upper tail of the normal beyond 2.5
+
+
+def daily(flagged: bool = False) -> pd.DataFrame:
+    rng = np.random.default_rng(3)
+    days = pd.date_range("2010-01-01", "2016-12-31", freq="5D")
+    saidi = rng.lognormal(-3, 1, len(days))
+    saidi[-1] = 50.0
+    flags = np.zeros(len(days), dtype=bool)
+    flags[3] = flagged
+    return pd.DataFrame({"reported_on": days, "jobs": 1, "saidi_min": saidi, "is_flagged": flags})
+
+
+def test_the_threshold_stands_on_the_five_years_before() -> None:
+    days = daily()
+    found = mark_major_event_days(days).set_index("reported_on")
+    years = days["reported_on"].dt.year
+    before = days.loc[(years >= 2011) & (years < 2016), "saidi_min"]
+    of_2016 = found.loc["2016", "threshold_min"].unique()
+    assert of_2016 == pytest.approx([fit_major_event_threshold(before).threshold_min])
+    assert found.loc["2010", "threshold_min"].isna().all()
+    assert found["is_major_event_day"].iloc[-1]
+    assert set(found["marked_by"]) == {"2.5 beta"}
+
+
+def test_the_utilitys_own_flags_come_first() -> None:
+    found = mark_major_event_days(daily(flagged=True))
+    assert found["is_major_event_day"].sum() == 1
+    assert found["is_major_event_day"].iloc[3]
+    assert found["is_over_threshold"].iloc[-1]
+    assert set(found["marked_by"]) == {"flags"}

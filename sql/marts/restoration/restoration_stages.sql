@@ -2,7 +2,7 @@
 -- Reads: fitted.restoration_limits
 -- Key: grouped_by, group_name, stage
 -- Units: minutes; shares between 0 and 1
--- Why: outputs.md restoration_stages; how the limits are made is in pipelines/restoration/bootstrap.py
+-- Why: how the limits are made is in pipelines/restoration/bootstrap.py
 select
     grouped_by,
     group_name,
@@ -25,3 +25,5 @@ select
     share_over_8h_hi,
     is_small_group
 from fitted.restoration_limits
+where stage not in ('customer_clock', 'crew_clock', 'asset_clock')
+    and grouped_by in ('all', 'district', 'method', 'crew', 'cable_class', 'month', 'year')

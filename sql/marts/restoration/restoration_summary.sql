@@ -2,7 +2,7 @@
 -- Reads: core.job_stages, core.job_groups, core.customers_served, fitted.restoration_limits
 -- Key: grouped_by, group_name
 -- Units: minutes, customers; indices per customer served
--- Why: outputs.md restoration_summary and its definitions; IEEE Std 1366 on cable faults alone
+-- Why: DEVELOPERS.md, Definitions; the indices are those of IEEE Std 1366 on cable faults alone
 with
 
 jobs as (

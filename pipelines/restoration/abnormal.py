@@ -1,0 +1,72 @@
+"""How long do loops run away from their normal open point, and what does that risk?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from pipelines.restoration.bootstrap import limit_groups, limit_shares, sort_groups
+
+LONG_DAYS = 10.0
+"""Days beyond which a loop is counted as long abnormal: our choice."""
+
+DAYS_A_YEAR = 365.25
+
+
+def summarise_abnormal_days(
+    jobs: pd.DataFrame, groupings: Sequence[str], *, level: float, replicates: int, rng: np.random.Generator,
+) -> pd.DataFrame:
+    """Days from the report to normal switching by group, and the second faults to be expected in them.
+
+    Parameters
+    ----------
+    jobs
+        One row a job on a loop (radials have no second end): a column for each grouping, abnormal_days, and
+        loop_failures_per_year, what the loop's cable is expected to fail in a year.
+    groupings
+        Columns to group by.
+    level, replicates, rng
+        Of the limits: bootstrap.py for the mean, Wilson for the share.
+
+    Returns
+    -------
+    DataFrame
+        fitted.restoration_abnormal. expected_strandings: failures expected on the same loop while it was abnormal,
+        sum of loop_failures_per_year x abnormal_days / 365.25. Each would strand customers until it is repaired.
+
+    Notes
+    -----
+    The rate is the class rates' sum over the loop's sections: a loop that has just failed is likely worse than its
+    class, so the figure errs on the low side.
+
+    Checked by: tests/unit/test_restoration_abnormal.py
+    """
+    parts = []
+    kept = jobs.dropna(subset=["abnormal_days"])
+    years = kept["abnormal_days"] / DAYS_A_YEAR
+    kept = kept.assign(abnormal_years=years, strandings=years * kept["loop_failures_per_year"])
+    for grouping in groupings if len(kept) else ():
+        groups = sort_groups(kept["abnormal_days"].to_numpy(dtype=np.float64), pd.Categorical(kept[grouping]))
+        found = limit_groups(groups, level=level, replicates=replicates, rng=rng)
+        sums = kept.groupby(grouping, observed=True)[["abnormal_years", "strandings"]].sum()
+        long = (kept["abnormal_days"] > LONG_DAYS).astype(np.int64)
+        over = long.groupby(kept[grouping], observed=True).sum().to_numpy()
+        lo, hi = limit_shares(over, groups.counts, level)
+        parts.append(pd.DataFrame({
+            "grouped_by": grouping, "group_name": groups.names, "jobs": groups.counts,
+            "mean_days": found["mean"], "mean_days_lo": found["mean_lo"], "mean_days_hi": found["mean_hi"],
+            "median_days": found["median"], "p90_days": found["p90"],
+            "share_over_10_days": over / groups.counts, "share_over_10_days_lo": lo, "share_over_10_days_hi": hi,
+            "abnormal_loop_years": sums["abnormal_years"].to_numpy(),
+            "expected_strandings": sums["strandings"].to_numpy(),
+        }))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=ABNORMAL_COLUMNS)
+
+
+ABNORMAL_COLUMNS = [
+    "grouped_by", "group_name", "jobs", "mean_days", "mean_days_lo", "mean_days_hi", "median_days", "p90_days",
+    "share_over_10_days", "share_over_10_days_lo", "share_over_10_days_hi", "abnormal_loop_years",
+    "expected_strandings",
+]

@@ -1,0 +1,86 @@
+"""Do the months drift, or only wander?"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from pipelines.restoration.control_limits import find_signals, fit_individuals
+from pipelines.restoration.maturity import MATURE_SHARE, ClosingLag, adjust_recent_mean
+
+TREND_MONTHS = 60
+"""Latest months that are charted; the limits stand on the mature ones among them: our choice."""
+
+
+def chart_months(
+    jobs: pd.DataFrame, known_until: pd.Timestamp, lag: ClosingLag, *, level: float,
+) -> pd.DataFrame:
+    """Monthly means with the limits of an individuals chart; immature months are shown and never judged.
+
+    Parameters
+    ----------
+    jobs
+        One row a job: reported_at, closed_at (instants), reported_month (first day, datetime) and a column a
+        measure of MEASURES in minutes.
+    known_until
+        Last moment the file knows of.
+    lag
+        Closing lag of the jobs.
+    level
+        Coverage of the limits of an adjusted mean.
+
+    Returns
+    -------
+    DataFrame
+        fitted.restoration_trend: one row a measure and month.
+
+    Notes
+    -----
+    A month is mature when the share already closed of jobs reported evenly over it is MATURE_SHARE or more.
+
+    Checked by: tests/unit/test_restoration_trend.py
+    """
+    if jobs.empty:
+        return pd.DataFrame(columns=TREND_COLUMNS)
+    day = pd.Timedelta(days=1)
+    ages = (known_until - jobs["reported_at"]).dt.total_seconds().to_numpy() / 86_400.0
+    lags = (jobs["closed_at"] - jobs["reported_at"]).dt.total_seconds().to_numpy() / 86_400.0
+    settled = ages > lag.days_until(0.995)
+    last = jobs["reported_month"].max()
+    months = pd.date_range(end=last, periods=TREND_MONTHS, freq="MS")
+    months = months[months >= jobs["reported_month"].min()]
+    parts = []
+    for measure in MEASURES:
+        minutes = jobs[measure].to_numpy(dtype=np.float64)
+        rows = []
+        for month in months:
+            own = (jobs["reported_month"] == month).to_numpy()
+            first = month.tz_localize("UTC")
+            begin = max((known_until - (first + pd.offsets.MonthBegin(1))) / day, 0.0)
+            window = (begin, max((known_until - first) / day, begin + 1.0))
+            share = lag.mean_share_closed(*window)
+            mature = bool(share >= MATURE_SHARE)
+            found = adjust_recent_mean(minutes[own], minutes[settled], lags[settled], window, level=level)
+            rows.append({
+                "measure": measure, "reported_month": month, "jobs": found.jobs, "mean_min": found.mean,
+                "share_closed": share, "is_immature": not mature,
+                "adjusted_mean_min": np.nan if mature else found.adjusted,
+                "adjusted_lo": np.nan if mature else found.adjusted_lo,
+                "adjusted_hi": np.nan if mature else found.adjusted_hi,
+            })
+        frame = pd.DataFrame(rows)
+        judged = frame["mean_min"].where(~frame["is_immature"])
+        chart = fit_individuals(judged)
+        parts.append(frame.assign(
+            centre_min=chart.centre, lower_min=max(chart.lower, 0.0), upper_min=chart.upper,
+            signal=find_signals(judged, chart),
+        ))
+    return pd.concat(parts, ignore_index=True)
+
+
+MEASURES = ("time_to_locate", "time_to_restore")
+
+TREND_COLUMNS = [
+    "measure", "reported_month", "jobs", "mean_min", "share_closed", "is_immature", "adjusted_mean_min", "adjusted_lo",
+    "adjusted_hi", "centre_min", "lower_min", "upper_min", "signal",
+]

@@ -1,0 +1,143 @@
+"""The restoration tables that are exported."""
+
+from __future__ import annotations
+
+import pytest
+
+from tests.restoration_models import build_restoration
+
+PLACES = {
+    "districts": """
+        district_id | timezone | recorded_from | customers_served
+        D1          | UTC      | 2006-01-01    | 1000
+        D2          | UTC      | 2006-01-01    | 200
+    """,
+    "loops": """
+        loop_id | district_id | configuration | normal_open_terminal_id
+        L1      | D1          | loop          | T2
+        L2      | D2          | radial        |
+    """,
+    "sections": """
+        section_id | loop_id | position | from_terminal_id | to_terminal_id | length_m | insulation | customers
+        S1         | L1      | 1        | T0               | T1             | 50       | XLPE       | 40
+        S2         | L1      | 2        | T1               | T2             | 50       | XLPE       | 20
+        S3         | L1      | 3        | T2               | T3             | 50       | XLPE       | 30
+        S4         | L2      | 1        | R0               | R1             | 50       | XLPE       | 10
+    """,
+}
+
+
+def rows_of(con, query: str) -> list[tuple]:
+    return con.execute(query).fetchall()
+
+
+@pytest.fixture
+def build(make_warehouse):
+    def make(**tables):
+        return build_restoration(make_warehouse({}, build=()), PLACES | tables)
+
+    return make
+
+
+def test_a_year_takes_its_own_customers_and_the_whole_the_mean_of_the_years(build) -> None:
+    con = build(jobs="""
+        job_id | loop_id | reported_at       | restored_at       | customers_interrupted
+        J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 13:00Z | 60
+        J2     | L1      | 2021-03-01 12:00Z | 2021-03-01 14:00Z | 30
+    """, customers_by_year="""
+        district_id | year | customers_served
+        D1          | 2021 | 1300
+    """)
+    found = {name: (customers, saidi) for name, customers, saidi in rows_of(con, """
+        select group_name, index_customers, saidi_min from marts.restoration_summary
+        where grouped_by in ('all', 'year')
+    """)}
+    assert found["2019"] == (1000 + 200, 60 * 60 / 1200)
+    assert found["2021"] == (1300 + 200, 30 * 120 / 1500)
+    # 2019, 2020 and 2021
+    mean = (1200 + 1200 + 1500) / 3
+    assert found["all"] == (mean, pytest.approx((60 * 60 + 30 * 120) / mean))
+
+
+def test_customers_with_several_interruptions_are_those_of_the_half_loop(build) -> None:
+    con = build(jobs="""
+        job_id | loop_id | section_id | reported_at       | restored_at       | customers_interrupted
+        J1     | L1      | S1         | 2019-03-01 12:00Z | 2019-03-01 13:00Z | 60
+        J2     | L1      | S2         | 2019-04-01 12:00Z | 2019-04-01 17:00Z | 60
+        J3     | L1      | S3         | 2019-05-01 12:00Z | 2019-05-01 13:00Z | 30
+        J4     | L1      | S3         | 2019-05-02 12:00Z | 2019-05-02 12:04Z | 30
+        J5     | L1      |            | 2019-06-02 12:00Z | 2019-06-02 13:00Z | 30
+    """)
+    found = rows_of(con, "select measure, threshold, half_loops, customers, share_of_served "
+                         "from marts.restoration_customers order by all")
+    assert found == [
+        # J2 alone lasted more than four hours
+        ("celid", 4, 1, 60, 60 / 1200),
+        # J4 is momentary, J5 has no known place
+        ("cemi", 1, 2, 60 + 30, 90 / 1200),
+        ("cemi", 2, 1, 60, 60 / 1200),
+    ]
+
+
+def test_indices_with_and_without_major_events(build) -> None:
+    con = build(jobs="""
+        job_id | loop_id | reported_at       | restored_at       | customers_interrupted | major_event
+        J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 13:00Z | 60                    | true
+        J2     | L1      | 2019-04-01 12:00Z | 2019-04-01 12:30Z | 90                    | false
+        J3     | L1      | 2019-04-02 12:00Z | 2019-04-02 12:03Z | 12                    | false
+    """)
+    found = rows_of(con, "select is_without_major_events, jobs, days_left_out, saidi_min, saifi, caidi_min, maifi "
+                         "from marts.restoration_indices order by 1")
+    assert found == [
+        (False, 3, 0, (60 * 60 + 90 * 30) / 1200, (60 + 90) / 1200, (60 * 60 + 90 * 30) / 150, 12 / 1200),
+        (True, 2, 1, 90 * 30 / 1200, 90 / 1200, 30, 12 / 1200),
+    ]
+
+
+def test_paper_closed_in_a_batch_is_kept_out_of_what_is_shown_and_in_what_is_defined(build) -> None:
+    con = build(jobs="""
+        job_id | loop_id | reported_at       | restored_at       | closed_at         | customers_interrupted
+        J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 13:00Z | 2019-03-09 13:00Z | 60
+        J2     | L1      | 2019-04-01 12:00Z | 2019-04-09 12:00Z | 2019-04-09 12:00Z | 60
+        J3     | L1      | 2019-05-01 12:00Z | 2019-05-09 12:00Z | 2019-05-09 12:00Z | 60
+    """, restoration_steps="""
+        job_id | step_at           | customers_restored
+        J3     | 2019-05-01 12:30Z | 40
+        J3     | 2019-05-01 14:00Z | 20
+    """)
+    assert rows_of(con, "select jobs, mean_min from marts.restoration_clocks "
+                        "where grouped_by = 'all' and stage = 'customer_clock'") == [(2, (60 + 120) / 2)]
+    assert rows_of(con, "select mean_time_to_restore_min from marts.restoration_summary where grouped_by = 'all'") == [
+        ((60 + 8 * 1440 + 8 * 1440) / 3,)]
+    assert rows_of(con, "select max(jobs), sum(customer_minutes) from marts.restoration_waterfall "
+                        "where grouped_by = 'all'") == [(2, 60 * 60 + 40 * 30 + 20 * 120)]
+    assert rows_of(con, "select sum(jobs_without_minutes) from marts.restoration_indices "
+                        "where not is_without_major_events") == [(1,)]
+
+
+def test_the_naive_figure_is_set_against_the_steps_alone(build) -> None:
+    con = build(jobs="""
+        job_id | loop_id | reported_at       | restored_at       | customers_interrupted
+        J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 14:00Z | 60
+        J2     | L1      | 2019-04-01 12:00Z | 2019-04-01 19:00Z | 60
+    """, restoration_steps="""
+        job_id | step_at           | customers_restored
+        J1     | 2019-03-01 13:00Z | 30
+        J1     | 2019-03-01 14:00Z | 30
+    """)
+    assert rows_of(con, "select jobs, customer_minutes, customer_minutes_naive, overstated_pct "
+                        "from marts.restoration_naive where grouped_by = 'all'") == [
+        (1, 30 * 60 + 30 * 120, 60 * 120, pytest.approx(100 * (7200 / 5400 - 1)))]
+
+
+def test_loops_and_radials_are_kept_apart(build) -> None:
+    con = build(jobs="""
+        job_id | loop_id | reported_at       | restored_at       | normal_at         | customers_interrupted
+        J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 13:00Z | 2019-03-04 12:00Z | 60
+        J2     | L2      | 2019-04-01 12:00Z | 2019-04-01 20:00Z | 2019-04-01 20:00Z | 10
+    """)
+    assert rows_of(con, "select group_name, jobs, mean_min from marts.restoration_clocks "
+                        "where grouped_by = 'configuration' and stage = 'customer_clock' order by all") == [
+        ("loop", 1, 60), ("radial", 1, 480)]
+    assert rows_of(con, "select jobs, mean_days from marts.restoration_abnormal where grouped_by = 'all'") == [(1, 3)]
+    assert rows_of(con, "select jobs, radial_jobs from marts.restoration_summary where grouped_by = 'all'") == [(2, 1)]

@@ -1,0 +1,85 @@
+"""The least number of tests."""
+
+from __future__ import annotations
+
+import itertools
+import math
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipelines.restoration.search_effort import count_expected_tests, fit_class_rates, measure_search_effort
+
+
+def best_by_trying_all(p: tuple[float, ...]) -> float:
+    """Least expected tests over every order of splits, by recursion."""
+    if len(p) < 2:
+        return 0.0
+    return sum(p) + min(best_by_trying_all(p[:k]) + best_by_trying_all(p[k:]) for k in range(1, len(p)))
+
+
+@pytest.mark.parametrize("sections", [1, 2, 3, 4, 8, 16])
+def test_equal_chances_need_the_logarithm(sections: int) -> None:
+    found = count_expected_tests(np.ones(sections))
+    assert math.log2(sections) <= found + 1e-9
+    assert found < math.log2(sections) + 0.1
+
+
+def test_two_sections_need_one_test_and_one_none() -> None:
+    assert count_expected_tests([3.0]) == 0
+    assert count_expected_tests([9.0, 1.0]) == 1
+
+
+def test_a_likely_section_at_the_end_is_tried_first() -> None:
+    # 0.9 | 0.05 | 0.05: one test, and with chance 0.1 a second
+    assert count_expected_tests([18, 1, 1]) == pytest.approx(1 + 0.1)
+    assert count_expected_tests([18, 1, 1]) < count_expected_tests([1, 1, 1])
+
+
+def test_halving_is_near_the_best_of_all_orders() -> None:
+    rng = np.random.default_rng(1)
+    gaps = []
+    for _ in range(100):
+        p = rng.gamma(0.7, size=7)
+        p = tuple(p / p.sum())
+        found, best = count_expected_tests(p), best_by_trying_all(p)
+        entropy = -sum(q * math.log2(q) for q in p)
+        gaps.append(found - best)
+        assert best - 1e-9 <= found
+        assert entropy - 1e-9 <= found <= entropy + 2
+    # the rule splits one run at a time and so misses the best order at times, on average by little
+    assert np.mean(gaps) < 0.05
+
+
+def test_the_order_of_reading_the_chain_does_not_matter() -> None:
+    for p in itertools.permutations([1.0, 2.0, 4.5, 8.0]):
+        assert count_expected_tests(p) == pytest.approx(count_expected_tests(p[::-1]))
+
+
+def test_class_rates_are_drawn_to_the_fleet_where_little_is_seen() -> None:
+    rates = fit_class_rates(np.array([99.0, 0.0, 1.0]), np.array([1000.0, 0.0, 0.1]))
+    fleet = 100 / 1000.1
+    assert rates[0] == pytest.approx((99 + 1) / (1000 + 1 / fleet))
+    assert rates[1] == pytest.approx(fleet)
+    assert fleet < rates[2] < 1 / 0.1
+    assert fit_class_rates(np.zeros(2), np.array([5.0, 5.0])).tolist() == [1.0, 1.0]
+
+
+def test_effort_is_averaged_over_jobs() -> None:
+    jobs = pd.DataFrame({
+        "all": "all", "district": ["A"] * 20 + ["B"] * 20, "tests": [3.0] * 20 + [5.0] * 20, "least_tests": 2.5,
+        "least_tests_by_count": 2.6, "locate_min": [50.0] * 20 + [90.0] * 20,
+    })
+    found = measure_search_effort(jobs, ("all", "district"), level=0.9, replicates=200, rng=np.random.default_rng(1))
+    found = found.set_index("group_name")
+    assert found.loc["all", "excess_tests"] == pytest.approx((3 + 5) / 2 - 2.5)
+    assert found.loc["A", ["mean_tests", "excess_tests", "excess_lo", "excess_hi"]].tolist() == [3, 0.5, 0.5, 0.5]
+    # 40 minutes more for two tests more
+    assert found.loc["B", "minutes_per_test"] == pytest.approx(20)
+    assert found.loc["B", "excess_min"] == pytest.approx(2.5 * 20)
+
+
+def test_no_jobs_give_no_rows() -> None:
+    empty = pd.DataFrame(columns=["all", "tests", "least_tests", "least_tests_by_count", "locate_min"], dtype=float)
+    assert measure_search_effort(empty, ("all",), level=0.9, replicates=200, rng=np.random.default_rng(1)).empty

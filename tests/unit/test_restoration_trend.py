@@ -1,0 +1,64 @@
+"""Months on the chart."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from pipelines.restoration.maturity import fit_closing_lag
+from pipelines.restoration.trend import TREND_MONTHS, chart_months
+
+
+def make_jobs(rng: np.random.Generator) -> tuple[pd.DataFrame, pd.Timestamp]:
+    start, end = pd.Timestamp("2012-01-01", tz="UTC"), pd.Timestamp("2020-01-01", tz="UTC")
+    reported = start + pd.to_timedelta(np.sort(rng.uniform(0, (end - start).days, 6000)), unit="D")
+    minutes = rng.gamma(4, 40, 6000)
+    lag = rng.exponential(6, 6000) * minutes / 160
+    jobs = pd.DataFrame({
+        "reported_at": reported, "closed_at": reported + pd.to_timedelta(lag, unit="D"),
+        "reported_month": reported.tz_localize(None).to_period("M").to_timestamp(),
+        "time_to_locate": minutes / 2, "time_to_restore": minutes,
+    })
+    return jobs[jobs["closed_at"] <= end].reset_index(drop=True), end
+
+
+def chart(jobs: pd.DataFrame, end: pd.Timestamp) -> pd.DataFrame:
+    day = pd.Timedelta(days=1)
+    lag = fit_closing_lag(((jobs["closed_at"] - jobs["reported_at"]) / day).to_numpy(),
+                          ((end - jobs["reported_at"]) / day).to_numpy())
+    return chart_months(jobs, end, lag, level=0.9)
+
+
+def test_the_latest_month_is_immature_adjusted_and_never_judged() -> None:
+    jobs, end = make_jobs(np.random.default_rng(1))
+    late = jobs["reported_at"] >= pd.Timestamp("2019-12-01", tz="UTC")
+    jobs.loc[late, "time_to_restore"] /= 10
+    found = chart(jobs, end)
+    restore = found[found["measure"] == "time_to_restore"].reset_index(drop=True)
+    assert len(restore) == TREND_MONTHS
+    last = restore.iloc[-1]
+    assert last["is_immature"] and last["mean_min"] < last["lower_min"] and last["signal"] == ""
+    assert last["adjusted_mean_min"] > last["mean_min"]
+    assert restore["is_immature"].sum() <= 2
+    assert restore.loc[~restore["is_immature"], "adjusted_mean_min"].isna().all()
+
+
+def test_limits_stand_on_the_mature_months_alone() -> None:
+    jobs, end = make_jobs(np.random.default_rng(1))
+    late = jobs["reported_at"] >= pd.Timestamp("2019-12-01", tz="UTC")
+    changed = jobs.assign(time_to_restore=jobs["time_to_restore"].where(~late, 1e5))
+    a, b = chart(jobs, end), chart(changed, end)
+    assert a["upper_min"].tolist() == b["upper_min"].tolist()
+
+
+def test_a_month_far_out_is_signalled() -> None:
+    jobs, end = make_jobs(np.random.default_rng(1))
+    odd = jobs["reported_month"] == pd.Timestamp("2018-05-01")
+    jobs.loc[odd, "time_to_locate"] *= 5
+    found = chart(jobs, end).set_index(["measure", "reported_month"])
+    assert found.loc[("time_to_locate", pd.Timestamp("2018-05-01")), "signal"] == "outside"
+
+
+def test_no_jobs_give_no_rows() -> None:
+    jobs, end = make_jobs(np.random.default_rng(1))
+    assert chart(jobs[:0], end).empty
