@@ -110,33 +110,108 @@ def sum_products(design: Design, weight: Floats, run_variance: float) -> CrossPr
     random_response = to_group @ (z * y[:, None])
     response = float(weight @ (y * y))
 
-    shared = np.flatnonzero(np.bincount(design.run, minlength=design.runs)[design.run] > 1)
-    if run_variance > 0 and len(shared):
-        names, run = np.unique(design.run[shared], return_inverse=True)
-        pull = weight[shared] * design.scale[shared]
-        to_run: Any = sparse.csr_array((pull, (run, np.arange(len(shared)))), shape=(len(names), len(shared)))
-        mass = 1.0 / (1.0 / run_variance + np.bincount(run, weights=pull * design.scale[shared]).astype(float))
-        run_x = (to_run @ x[shared]).tocsr()
-        run_z = to_run @ z[shared]
-        run_y = to_run @ y[shared]
-        run_group = np.zeros(len(names), dtype=np.int64)
-        run_group[run] = group[shared]
-        gather: Any = sparse.csr_array((mass, (run_group, np.arange(len(names)))), shape=(groups + 1, len(names)))
-        fixed -= (run_x.T @ scaled(run_x, mass)).toarray()
-        fixed_response -= run_x.T @ (mass * run_y)
-        random -= np.stack([gather @ (run_z[:, [k]] * run_z) for k in range(2)], axis=1)
-        random_fixed -= np.stack(
-            [(gather @ scaled(run_x, run_z[:, k])).toarray() for k in range(2)], axis=1,
+    runs = _sum_runs(design, weight, run_variance, x, z)
+    if runs is not None:
+        gather: Any = sparse.csr_array(
+            (runs.mass, (runs.group, np.arange(len(runs.mass)))), shape=(groups + 1, len(runs.mass)),
         )
-        random_response -= gather @ (run_z * run_y[:, None])
-        response -= float(mass @ (run_y * run_y))
+        fixed -= (runs.fixed.T @ scaled(runs.fixed, runs.mass)).toarray()
+        fixed_response -= runs.fixed.T @ (runs.mass * runs.response)
+        random -= np.stack([gather @ (runs.random[:, [k]] * runs.random) for k in range(2)], axis=1)
+        random_fixed -= np.stack(
+            [(gather @ scaled(runs.fixed, runs.random[:, k])).toarray() for k in range(2)], axis=1,
+        )
+        random_response -= gather @ (runs.random * runs.response[:, None])
+        response -= float(runs.mass @ (runs.response * runs.response))
     return CrossProducts(
         fixed, fixed_response, random[:groups], random_fixed[:groups], random_response[:groups], response,
     )
 
 
-def solve(products: CrossProducts, design: Design, scale_sd: float, zero_sd: float) -> Solution:
+@dataclass(frozen=True)
+class _Runs:
+    """Weighted sums over each run of several readings, and the mass they are taken off with."""
+
+    mass: Floats
+    group: Ints
+    fixed: Any  # sparse (runs, q)
+    random: Floats  # (runs, 2)
+    response: Floats
+
+
+def _sum_runs(design: Design, weight: Floats, run_variance: float, x: Any, z: Floats) -> _Runs | None:
+    from scipy import sparse
+
+    shared = np.flatnonzero(np.bincount(design.run, minlength=design.runs)[design.run] > 1)
+    if run_variance <= 0 or not len(shared):
+        return None
+    names, run = np.unique(design.run[shared], return_inverse=True)
+    pull = weight[shared] * design.scale[shared]
+    to_run: Any = sparse.csr_array((pull, (run, np.arange(len(shared)))), shape=(len(names), len(shared)))
+    group = np.zeros(len(names), dtype=np.int64)
+    group[run] = np.where(design.group < 0, design.groups, design.group)[shared]
+    squares = np.bincount(run, weights=pull * design.scale[shared])
+    return _Runs(
+        mass=np.asarray(1.0 / (1.0 / run_variance + squares), dtype=float), group=group,
+        fixed=(to_run @ x[shared]).tocsr(), random=to_run @ z[shared], response=to_run @ design.response[shared],
+    )
+
+
+def sum_fixed_by_group(design: Design, weight: Floats, run_variance: float) -> Floats:
+    """What each instrument's own readings bring to CrossProducts.fixed, shape (G, q, q)."""
+    from scipy import sparse
+
+    q = design.columns
+    x: Any = sparse.csr_array((design.value, (design.row, design.column)), shape=(len(weight), q))
+    found = np.zeros((design.groups, q, q))
+    _add_products(found, x, weight, design.group)
+    runs = _sum_runs(design, weight, run_variance, x, np.column_stack([design.scale, design.zero]))
+    if runs is not None:
+        _add_products(found, runs.fixed, -runs.mass, runs.group)
+    return found
+
+
+def _add_products(found: Floats, x: Any, weight: Floats, group: Ints) -> None:
+    """Add x' diag(weight) x of each group to its own block."""
+    order = np.argsort(group, kind="stable")
+    cuts = np.searchsorted(group[order], np.arange(len(found) + 1))
+    ordered = x[order]
+    for g in range(len(found)):
+        if cuts[g] < cuts[g + 1]:
+            own = ordered[cuts[g]:cuts[g + 1]].toarray()
+            found[g] += own.T @ (own * weight[order[cuts[g]:cuts[g + 1]], None])
+
+
+def row_variance(solution: Solution, design: Design) -> Floats:
+    """Variance of each row's fitted line, shape (n,): contrast_variance of the design's own rows, without a dense X."""
+    from scipy import sparse
+
+    n = len(design.response)
+    x: Any = sparse.csr_array((design.value, (design.row, design.column)), shape=(n, design.columns))
+    spread = x @ solution.inverse
+    fixed = np.bincount(design.row, weights=design.value * spread[design.row, design.column], minlength=n)
+    if not design.groups:
+        return np.asarray(fixed, dtype=float)
+    known, at = design.group >= 0, np.maximum(design.group, 0)
+    crossed = solution.carried @ solution.inverse  # (G, 2, q)
+    own = solution.within + crossed @ np.swapaxes(solution.carried, 1, 2)
+    z = np.column_stack([design.scale, design.zero]) * known[:, None]
+    entry = np.einsum("ei,ei->e", z[design.row], crossed[at[design.row], :, design.column])
+    mixed = np.bincount(design.row, weights=design.value * entry, minlength=n)
+    return np.asarray(fixed - 2.0 * mixed + np.einsum("ni,nij,nj->n", z, own[at], z))
+
+
+def solve(
+    products: CrossProducts, design: Design, scale_sd: float, zero_sd: float, tightness: Floats,
+) -> Solution:
     """Solve the mixed-model equations for given standard deviations of the instrument effects.
+
+    Parameters
+    ----------
+    scale_sd, zero_sd
+        Standard deviations of the scale error and of the time-zero error.
+    tightness
+        Factor on the prior precision of each instrument's two errors, shape (G, 2).
 
     References
     ----------
@@ -144,8 +219,8 @@ def solve(products: CrossProducts, design: Design, scale_sd: float, zero_sd: flo
 
     Checked by: tests/unit/test_locating_mixed_model.py
     """
-    precision = np.diag([scale_sd**-2, zero_sd**-2])
-    block = products.random + precision
+    precision = tightness / np.array([scale_sd**2, zero_sd**2])
+    block = products.random + precision[:, :, None] * np.eye(2)
     within = np.linalg.inv(block)
     carried = within @ products.random_fixed
     prior = design.prior_precision

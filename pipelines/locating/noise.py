@@ -50,7 +50,7 @@ PRIORS: dict[str, tuple[float, float]] = {
     "constant_m": (0.8, 0.6), "growing": (0.022, 0.45), "paced": (0.04, 0.5), "register": (0.015, 0.7),
 }
 PRIOR_READINGS = 4.0
-FISHER_STEPS = 3
+FISHER_STEPS = 2
 
 
 def length_variance(readings: Readings, noise: Noise) -> Floats:

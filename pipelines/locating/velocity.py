@@ -10,6 +10,7 @@ from pipelines.locating import line, mixed_model, noise
 from pipelines.locating.instrument_spread import (
     SCALE_SD_PRIOR,
     ZERO_SD_PRIOR,
+    fit_tightness,
     integrate_instrument_spread,
     step_instrument_spread,
 )
@@ -160,29 +161,35 @@ def fit_velocity(readings: Readings, *, tails_recorded: bool = False, max_rounds
     has_slack = min(dug, len(readings) - dug) >= ENOUGH_FOR_SLACK
     prior = line.priors(len(readings.classes), has_slack, tails_recorded)
     state, spread, factor = line.start_state(readings), WIDE_START, np.ones(len(readings.instruments))
-    log_sd = np.log([SCALE_SD_PRIOR[0], ZERO_SD_PRIOR[0]])
+    log_sd, tightness = np.log([SCALE_SD_PRIOR[0], ZERO_SD_PRIOR[0]]), np.ones((len(readings.instruments), 2))
     rounds, is_settled = 0, False
     while True:
         rounds += 1
         now = _prepare(readings, state, spread, factor, log_sd, prior)
-        log_sd_before, log_sd = log_sd, step_instrument_spread(now.products, now.design, log_sd)
+        log_sd_before, log_sd = log_sd, step_instrument_spread(
+            now.products, now.design, log_sd, tightness,
+        )
         if is_settled or rounds >= max_rounds:
             break
-        solution = mixed_model.solve(now.products, now.design, *np.exp(log_sd))
+        solution = mixed_model.solve(now.products, now.design, *np.exp(log_sd), tightness)
+        tightness = fit_tightness(solution, log_sd)
         moved = line.solution_state(solution)
         spread_moved, factor = _fit_noise(readings, moved, spread, factor, now, solution)
         is_settled = _is_settled(state, moved, spread, spread_moved) and np.abs(log_sd - log_sd_before).max() < 0.02
         state, spread = moved, spread_moved
-    points, weights, sds = integrate_instrument_spread(now.products, now.design, log_sd)
+    points, weights, sds = integrate_instrument_spread(now.products, now.design, log_sd, tightness)
     state = line.state_of(
         weights @ np.array([p.fixed for p in points]), np.tensordot(weights, np.array([p.random for p in points]), 1),
     )
+    # spread of a further instrument: that of Student's errors seen, not of their core alone
+    widening = np.sqrt(np.mean(1.0 / tightness, axis=0)) if len(tightness) else np.ones(2)
     leverage = _leverage(points[len(points) // 2], now.design, now.right / now.variance)
     return VelocityFit(
-        readings=readings, state=state, points=points, weights=weights, scale_sd=sds[:, 0], zero_sd=sds[:, 1],
+        readings=readings, state=state, points=points, weights=weights,
+        scale_sd=sds[:, 0] * widening[0], zero_sd=sds[:, 1] * widening[1],
         noise=spread, factor=factor, residual_m=readings.time_m - line.line(readings, state),
         variance_m2=now.variance, leverage=leverage, right=now.right,
-        own=_own_products(now.design, now.right / now.own, spread.run**2), has_slack=has_slack,
+        own=mixed_model.sum_fixed_by_group(now.design, now.right / now.own, spread.run**2), has_slack=has_slack,
         freedom=float(np.sum(now.right * (1.0 - leverage))) + noise.PRIOR_READINGS, rounds=rounds,
     )
 
@@ -225,43 +232,6 @@ def _is_settled(before: State, after: State, noise_before: Noise, noise_after: N
     return bool(moved < 5e-5 and max(noises) < 1e-2)
 
 
-def _leverage(solution: Solution, design: Design, weight: Floats, chunk: int = 50_000) -> Floats:
+def _leverage(solution: Solution, design: Design, weight: Floats) -> Floats:
     """Share of each reading that the fit used up: weight times the variance of its fitted line."""
-    n = len(design.response)
-    order = np.argsort(design.row, kind="stable")
-    row, column, value = design.row[order], design.column[order], design.value[order]
-    random = np.column_stack([design.scale, design.zero])
-    found = np.empty(n)
-    for start in range(0, n, chunk):
-        stop = min(start + chunk, n)
-        inside = slice(*np.searchsorted(row, [start, stop]))
-        fixed = np.zeros((stop - start, design.columns))
-        fixed[row[inside] - start, column[inside]] = value[inside]
-        rows = slice(start, stop)
-        found[rows] = mixed_model.contrast_variance(solution, fixed, random[rows], design.group[rows])
-    return np.asarray(np.clip(weight * found, 0.0, 0.99))
-
-
-def _own_products(design: Design, weight: Floats, run_variance: float) -> Floats:
-    """Weighted products of the fixed effects, an instrument each, shape (I, q, q)."""
-    order = np.argsort(design.group, kind="stable")
-    cuts = np.searchsorted(design.group[order], np.arange(design.groups + 1))
-    by_row = np.argsort(design.row, kind="stable")
-    starts = np.searchsorted(design.row[by_row], np.arange(len(design.response) + 1))
-    found = np.zeros((design.groups, design.columns, design.columns))
-    for g in range(design.groups):
-        rows = order[cuts[g]:cuts[g + 1]]
-        found[g] = mixed_model.sum_products(_rows_of(design, rows, by_row, starts), weight[rows], run_variance).fixed
-    return found
-
-
-def _rows_of(design: Design, rows: Ints, by_row: Ints, starts: Ints) -> Design:
-    """The design of some rows alone."""
-    counts = starts[rows + 1] - starts[rows]
-    inside = by_row[np.repeat(starts[rows] - np.cumsum(counts) + counts, counts) + np.arange(counts.sum())]
-    names, run = np.unique(design.run[rows], return_inverse=True)
-    return replace(
-        design, row=np.repeat(np.arange(len(rows)), counts), column=design.column[inside], value=design.value[inside],
-        response=design.response[rows], scale=design.scale[rows], zero=design.zero[rows],
-        group=np.zeros(len(rows), dtype=np.int64), groups=1, run=run, runs=len(names),
-    )
+    return np.asarray(np.clip(weight * mixed_model.row_variance(solution, design), 0.0, 0.99))

@@ -1,0 +1,128 @@
+"""Scores of the fit on fleets of known truth: bias, coverage, verdicts, windows. Used by the simulation study."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+
+from pipelines.locating.correction import fit_lines
+from pipelines.locating.coverage import parametric_quantile
+from pipelines.locating.estimates import describe_classes, describe_instruments
+from pipelines.locating.readings import REFERENCE_PCT
+from pipelines.locating.velocity import VelocityFit, fit_velocity
+from pipelines.locating.window import window_half_width
+from shared.settings import Settings
+from tests.locating_fleets import Design, Truth, make_readings
+
+# Two classes of 120 readings; six instruments of 40 readings each, so each figure of the study is at the size it names
+FORTY = Design(classes=2, instruments=6, dug=12, far_end=6, known=2, planted_scale={0: 0.03}, planted_zero_m={1: 4.0})
+ALONE = ((0,), (0, 1), (0, 1), (1,), (2,), (0, 1))
+
+DESIGNS: dict[str, Design] = {
+    "forty readings each": FORTY,
+    "few readings": Design(classes=3, instruments=4, dug=3, far_end=1, known=0),
+    "one class": replace(FORTY, classes=1, dug=24, far_end=12, known=4),
+    "confounded instrument": replace(FORTY, classes=3, reads=ALONE, planted_zero_m={}, planted_scale={0: 0.03}),
+    "a tenth gross errors": replace(FORTY, wrong_share=0.1),
+    "three in ten paced": replace(FORTY, paced_share=0.3),
+    "mixed runs": replace(FORTY, mixed_share=0.5),
+    "no far ends": replace(FORTY, dug=20, far_end=0, known=0, slack=0.0),
+}
+
+LEVELS = (0.5, 0.8, 0.95)
+
+
+def score_design(design: Design, fleets: int, seed: int) -> dict[str, np.ndarray]:
+    """Scores of every fleet, class, instrument and new dig of a design, pooled by name."""
+    found: dict[str, list[float]] = defaultdict(list)
+    for fleet in range(fleets):
+        rng = np.random.default_rng([seed, fleet])
+        readings, truth = make_readings(design, rng)
+        fit = fit_velocity(readings, tails_recorded=True)
+        _score_classes(found, fit, truth)
+        _score_instruments(found, fit, truth, design)
+        _score_windows(found, fit, truth, design, rng)
+    return {name: np.array(values) for name, values in found.items()}
+
+
+def _score_classes(found: dict[str, list[float]], fit: VelocityFit, truth: Truth) -> None:
+    in_use = pd.Series(truth.velocity_pct, index=list(fit.readings.classes))
+    table = describe_classes(fit, in_use, Settings())
+    error = table["velocity_fitted_pct"].to_numpy() - truth.velocity_pct
+    inside = (table["velocity_lo"] <= truth.velocity_pct) & (truth.velocity_pct <= table["velocity_hi"])
+    found["velocity_error"] += error.tolist()
+    found["velocity_covered"] += inside.tolist()
+    found["class_condemned"] += (table["verdict"] == "out_of_tolerance").tolist()
+    found["class_not_separable"] += (table["verdict"] == "not_separable").tolist()
+
+
+def _score_instruments(found: dict[str, list[float]], fit: VelocityFit, truth: Truth, design: Design) -> None:
+    names = list(fit.readings.instruments)
+    table = describe_instruments(fit, names, pd.Series(dtype="datetime64[us, UTC]"), Settings())
+    verdict = table["verdict"].to_numpy()
+    slowness = REFERENCE_PCT / truth.velocity_pct.mean()
+    zero = truth.zero_m / slowness
+    planted = set(design.planted_scale) | set(design.planted_zero_m)
+    for i in range(len(names)):
+        row = table.iloc[i]
+        found["scale_covered"].append(row["scale_lo"] <= 1 + truth.scale[i] <= row["scale_hi"])
+        found["offset_covered"].append(row["offset_lo"] <= zero[i] <= row["offset_hi"])
+        found["offset_error"].append(row["offset_m"] - zero[i])
+        found["not_separable"].append(verdict[i] == "not_separable")
+        if i not in planted:
+            found["good_condemned"].append(verdict[i] == "out_of_tolerance")
+    for i in design.planted_scale:
+        found["bad_scale_passed"].append(verdict[i] == "in_tolerance")
+        found["bad_scale_found"].append(verdict[i] == "out_of_tolerance")
+        row = table.iloc[i]
+        found["bad_scale_excludes_one"].append(row["scale_lo"] > 1 or row["scale_hi"] < 1)
+    for i in design.planted_zero_m:
+        found["bad_offset_passed"].append(verdict[i] == "in_tolerance")
+        found["bad_offset_found"].append(verdict[i] == "out_of_tolerance")
+
+
+def _score_windows(
+    found: dict[str, list[float]], fit: VelocityFit, truth: Truth, design: Design, rng: np.random.Generator,
+) -> None:
+    """New taped digs by the same instruments on single classes: do the windows hold them?"""
+    lines = fit_lines(fit).set_index(["instrument_id", "cable_class"])
+    for _ in range(20):
+        i = int(rng.integers(design.instruments))
+        own = design.reads[i] if design.reads else tuple(range(design.classes))
+        k = int(rng.choice(own))
+        cable = max(rng.random() * float(np.exp(rng.normal(np.log(85), 0.45))), 3.0)
+        tail = min(design.tail_m, 0.5 * cable)
+        route = (cable - tail) / (1 + rng.normal(design.slack, design.slack_sd))
+        time = cable * REFERENCE_PCT / truth.velocity_pct[k] * (1 + rng.normal(0, design.section_sd))
+        time = time * (1 + truth.scale[i]) * (1 + rng.normal(0, design.noise)) + truth.zero_m[i]
+        time += rng.normal(0, design.noise_m)
+        taped = route * (1 + rng.normal(0, design.tape))
+        line = lines.loc[(fit.readings.instruments[i], fit.readings.classes[k])]
+        # the tail of the terminal is on record: it is taken off before the line is read backwards
+        slope_of_tail = REFERENCE_PCT / truth.velocity_pct[k]
+        corrected = (time - tail * slope_of_tail - line["constant_m"]) / line["slope"]
+        for level in LEVELS:
+            half = window_half_width(line, corrected, parametric_quantile(level, fit.freedom, 0.0))
+            found[f"window_{level}"].append(abs(corrected - taped) <= half)
+
+
+def summarise(scores: dict[str, np.ndarray]) -> dict[str, float]:
+    """Figures of the study."""
+    summary = {
+        "velocity bias": scores["velocity_error"].mean(), "velocity sd": scores["velocity_error"].std(),
+        "velocity covered": scores["velocity_covered"].mean(),
+        "scale covered": scores["scale_covered"].mean(), "offset covered": scores["offset_covered"].mean(),
+        "offset rmse m": float(np.sqrt((scores["offset_error"] ** 2).mean())),
+        "offset within 0.5 m": (np.abs(scores["offset_error"]) < 0.5).mean(),
+        "good condemned": scores["good_condemned"].mean(), "class condemned": scores["class_condemned"].mean(),
+        "not separable": scores["not_separable"].mean(), "class not separable": scores["class_not_separable"].mean(),
+    }
+    for name in ("bad_scale_passed", "bad_scale_found", "bad_scale_excludes_one", "bad_offset_passed", "bad_offset_found"):
+        if name in scores:
+            summary[name.replace("_", " ")] = scores[name].mean()
+    for level in LEVELS:
+        summary[f"window {level:.0%}"] = scores[f"window_{level}"].mean()
+    return {name: float(value) for name, value in summary.items()}
