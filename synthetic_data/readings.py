@@ -48,6 +48,13 @@ class Network:
         facts = truth.CLASSES[self.sections.cable_class[section]]
         return float(self.sections.velocity_pct[section]) / 100 * (1 + facts.velocity_per_kelvin * warmth_k)
 
+    def holds_class(self, loop: int, terminal: int, step: int, whole: int, at: float, cable_class: int) -> bool:
+        """Whether a run of whole sections from a terminal has any of this class in it."""
+        return any(
+            self.sections.cable_class[self.section_at(loop, terminal + k * step + (step > 0), at)] == cable_class
+            for k in range(whole)
+        )
+
     def follow(
         self, loop: int, terminal: int, step: int, whole: int, part: tuple[int, float] | None, at: float,
         warmth_k: float,
@@ -70,7 +77,7 @@ class Network:
         light = route = 0.0
         for k in range(whole):
             here = terminal + k * step
-            section = self.section_at(loop, here + 1 if step > 0 else here, at)
+            section = self.section_at(loop, here + (step > 0), at)
             light += float(s.length_m[section]) / self.velocity(section, warmth_k)
             route += float(self.route_m[section])
         if part:
@@ -138,8 +145,8 @@ def add_readings(fleet: Fleet, history: History, work: Work, network: Network, r
 
     Notes
     -----
-    New cable in ducts outside Sabble Creek has fault indicators and is located by them, so that R-06 alone
-    ever reads that class: class and instrument cannot be told apart there.
+    New cable in ducts outside Sabble Creek has fault indicators and is located by them, and nobody there notes
+    a reading over it, so that R-06 alone ever reads that class: the two cannot be told apart.
 
     Checked by: tests/unit/test_synthetic_readings.py, tests/simulated/test_synthetic_recovery.py
     """
@@ -167,6 +174,8 @@ def add_readings(fleet: Fleet, history: History, work: Work, network: Network, r
         step = 1 if forward[j] else -1
         near = position - 1 if forward[j] else position
         back = min(int(behind[j]), near if forward[j] else int(counts[loop]) - near)
+        if not far_out[j] and network.holds_class(loop, near - step * back, step, back, at[j], truth.TRXLPE):
+            back = 0
         terminal = near - step * back
         along = offsets[j] if forward[j] else s.length_m[row] - offsets[j]
         light[j], route[j] = network.follow(loop, terminal, step, back, (row, float(along)), at[j], warmth[j])
@@ -283,6 +292,11 @@ def _shot(network: Network, job: pd.Series, order: list[int], test: Test, number
         "result": "clear" if test.is_clear else "fault_seen",
     }
     warmth = _warmth(at)
+    past_new = job["instrument_id"] != truth.INSTRUMENTS[truth.R_06].instrument_id and network.holds_class(
+        loop, terminal, step, len(run), at, truth.TRXLPE,
+    )
+    if past_new:
+        return shot
     if test.is_clear:
         light, _ = network.follow(loop, terminal, step, len(run), None, at, warmth)
         shot |= {"far_light": light, "far_end_terminal_id": network.terminal_id(loop, terminal + step * len(run))}

@@ -136,8 +136,8 @@ class Instrument:
 INSTRUMENTS: Final = (
     Instrument("R-01", 53.0, 0.0, 0.015, "2004-05-10", "2025-03-04"),
     Instrument("R-02", 56.0, 0.3, 0.02, "2003-02-17", "2016-04-19"),
-    # 80 m/us is half the velocity: 160 m/us. A lead never zeroed adds 40 ns there and back: 3.2 m.
-    Instrument("R-03", 160.0 / 2.99792458, 3.2, 0.02, "2005-09-01", None),
+    # 80 m/us is half the velocity: 160 m/us. A lead never zeroed adds 60 ns there and back: 4.8 m.
+    Instrument("R-03", 160.0 / 2.99792458, 4.8, 0.02, "2005-09-01", None),
     Instrument("R-04", None, 0.2, 0.015, "2007-06-12", "2019-05-21", drift_from=2019.416, drift_per_year=0.006),
     # 246 half ft/us
     Instrument("R-05", 2 * 246 * 0.3048 / 2.99792458, 0.0, 0.025, "2004-11-23", None, unit_slips=0.06),
