@@ -1,4 +1,4 @@
-"""Fleets of readings with known truth, for the tests of locating: made by the measurement model, independent of the fit."""
+"""Fleets of readings with known truth, for the tests of locating: made by the measurement model, not by the fit."""
 
 from __future__ import annotations
 

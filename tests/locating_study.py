@@ -120,8 +120,8 @@ def summarise(scores: dict[str, np.ndarray]) -> dict[str, float]:
         "good condemned": scores["good_condemned"].mean(), "class condemned": scores["class_condemned"].mean(),
         "not separable": scores["not_separable"].mean(), "class not separable": scores["class_not_separable"].mean(),
     }
-    for name in ("bad_scale_passed", "bad_scale_found", "bad_scale_excludes_one", "bad_offset_passed", "bad_offset_found"):
-        if name in scores:
+    for name in scores:
+        if name.startswith("bad_"):
             summary[name.replace("_", " ")] = scores[name].mean()
     for level in LEVELS:
         summary[f"window {level:.0%}"] = scores[f"window_{level}"].mean()

@@ -21,9 +21,8 @@ _SPREAD = np.array([SCALE_SD_PRIOR[1], ZERO_SD_PRIOR[1]])
 def penalised(products: CrossProducts, design: Design, log_sd: Floats, tightness: Floats) -> float:
     """Half of -2 log restricted likelihood, with the prior of the two standard deviations."""
     within = np.clip(log_sd, _MEDIAN - 5.0 * _SPREAD, _MEDIAN + 5.0 * _SPREAD)
-    scale_sd, zero_sd = np.exp(within)
     distance = (log_sd - _MEDIAN) / _SPREAD
-    return 0.5 * solve(products, design, scale_sd, zero_sd, tightness).criterion + 0.5 * float(distance @ distance)
+    return 0.5 * solve(products, design, np.exp(within), tightness).criterion + 0.5 * float(distance @ distance)
 
 
 def step_instrument_spread(
@@ -64,7 +63,7 @@ def integrate_instrument_spread(
     """
     if not design.groups:
         sds = np.exp(_MEDIAN)[None, :]
-        return (solve(products, design, *sds[0], tightness),), np.ones(1), sds
+        return (solve(products, design, sds[0], tightness),), np.ones(1), sds
     at_mode = penalised(products, design, mode, tightness)
     steps = []
     for k in range(2):
@@ -78,7 +77,7 @@ def integrate_instrument_spread(
     heights = np.array([penalised(products, design, point, tightness) for point in grid])
     weights = np.exp(at_mode - heights)
     sds = np.exp(np.clip(grid, _MEDIAN - 5.0 * _SPREAD, _MEDIAN + 5.0 * _SPREAD))
-    return tuple(solve(products, design, *sd, tightness) for sd in sds), weights / weights.sum(), sds
+    return tuple(solve(products, design, sd, tightness) for sd in sds), weights / weights.sum(), sds
 
 
 def fit_tightness(solution: Solution, log_sd: Floats) -> Floats:

@@ -202,14 +202,14 @@ def row_variance(solution: Solution, design: Design) -> Floats:
 
 
 def solve(
-    products: CrossProducts, design: Design, scale_sd: float, zero_sd: float, tightness: Floats,
+    products: CrossProducts, design: Design, spread: Floats, tightness: Floats,
 ) -> Solution:
-    """Solve the mixed-model equations for given standard deviations of the instrument effects.
+    """Solve the mixed-model equations for given spreads of the instrument effects.
 
     Parameters
     ----------
-    scale_sd, zero_sd
-        Standard deviations of the scale error and of the time-zero error.
+    spread
+        Standard deviations of the scale error and of the time-zero error, shape (2,).
     tightness
         Factor on the prior precision of each instrument's two errors, shape (G, 2).
 
@@ -219,7 +219,7 @@ def solve(
 
     Checked by: tests/unit/test_locating_mixed_model.py
     """
-    precision = tightness / np.array([scale_sd**2, zero_sd**2])
+    precision = tightness / spread**2
     block = products.random + precision[:, :, None] * np.eye(2)
     within = np.linalg.inv(block)
     carried = within @ products.random_fixed
@@ -240,7 +240,7 @@ def solve(
     )
     log_determinant = (
         2.0 * float(np.log(np.diag(lower)).sum()) + float(np.linalg.slogdet(block)[1].sum())
-        + 2.0 * design.groups * float(np.log(scale_sd) + np.log(zero_sd))
+        + 2.0 * design.groups * float(np.log(spread).sum())
     )
     return Solution(
         fixed, random, inverse, np.asarray(within, dtype=float), carried, float(quadratic + log_determinant),

@@ -171,7 +171,7 @@ def fit_velocity(readings: Readings, *, tails_recorded: bool = False, max_rounds
         )
         if is_settled or rounds >= max_rounds:
             break
-        solution = mixed_model.solve(now.products, now.design, *np.exp(log_sd), tightness)
+        solution = mixed_model.solve(now.products, now.design, np.exp(log_sd), tightness)
         tightness = fit_tightness(solution, log_sd)
         moved = line.solution_state(solution)
         spread_moved, factor = _fit_noise(readings, moved, spread, factor, now, solution)

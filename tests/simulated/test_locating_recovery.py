@@ -1,6 +1,7 @@
 """Fleets of known truth: velocities, offsets, verdicts and windows come out as promised.
 
-Small by default; LOOPWEAR_FULL=1 makes 1,000 fleets. `python -m tests.simulated.test_locating_recovery` prints every figure.
+Small by default; LOOPWEAR_FULL=1 makes 1,000 fleets. Every figure of those:
+`python -m tests.simulated.test_locating_recovery`
 """
 
 from __future__ import annotations
