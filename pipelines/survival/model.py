@@ -3,36 +3,68 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.survival import nested
+from pipelines.survival.cells import aggregate_cells, find_patterns
 from pipelines.survival.curves import PowerLawCurves, fit_power_law_curves
 from pipelines.survival.history import FailureHistory, known_at
 from pipelines.survival.windows import Windows, build_windows, loop_only_failures
 from shared.settings import Settings
 
-__all__ = ["FailureHistory", "FailureModel", "fit_failure_model", "known_at"]
+if TYPE_CHECKING:
+    from pipelines.survival.hazard import PatternCurves
+
+__all__ = ["DEFAULT_CHOICES", "FailureHistory", "FailureModel", "ModelChoices", "fit_failure_model", "known_at"]
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
+Shares = tuple[Whole, Floats, Floats, Floats]
+"""Window, age in years, weight, and years ago of each share of a failure known by loop alone."""
+
+LEAST_FAILURES = 30
+"""With fewer failures in all the power laws stand uncorrected."""
+
+YEARS_AHEAD = 10
+"""The hazard's factors are worked out this far ahead and stay as they are then."""
+
+
+@dataclass(frozen=True)
+class ModelChoices:
+    """What validation decides (choices.choose_model), and what stands where it has not been asked.
+
+    hazard: power_law (class alone), spline or boosted. penalty: ridge penalty of the hazard, in failures.
+    memory_years: a failure, and the time in view, count exp(-age / memory) in the multipliers; infinity counts all
+    alike. length_power: see nested.Variances.
+    """
+
+    hazard: str = "spline"
+    penalty: float = 10.0
+    memory_years: float = float("inf")
+    length_power: float = 0.0
+
+
+DEFAULT_CHOICES = ModelChoices()
+
 
 @dataclass(frozen=True)
 class FailureModel:
-    """A fitted failure model: curves of the classes, multipliers of sections within half-loops within loops.
+    """A fitted failure model: curves of the kinds of cable, multipliers of sections within half-loops within loops.
 
-    codes: class of each section. failures, expected: seen and expected by class alone, of each section in view
-    (failures shared from the loop included). recorded: whole failures on record of each section.
+    codes: curve of each window. failures, expected: seen and expected by kind alone, of each section in view (failures
+    shared from the loop included). recorded: whole failures on record of each section.
     """
 
     windows: Windows
     level: float
-    class_names: tuple[str, ...]
+    choices: ModelChoices
     codes: Whole
-    curves: PowerLawCurves
+    curves: PowerLawCurves | PatternCurves
     recorded: Whole
     failures: Floats
     expected: Floats
@@ -41,11 +73,16 @@ class FailureModel:
     posterior: nested.Posterior
 
     def expected_by_class(self, years: float) -> Floats:
-        """Failures the class model expects of each section over the years after the as-of date; 0 out of service."""
+        """Failures its kind expects of each section over the years after the as-of date; 0 out of service."""
         w = self.windows
-        code = self.codes[w.owner]
-        ahead = self.curves.cumulative(code, w.age_now + years) - self.curves.cumulative(code, w.age_now)
+        ahead = self.curves.cumulative(self.codes, w.age_now + years) - self.curves.cumulative(self.codes, w.age_now)
         return np.asarray(w.sum_by_section(w.km * ahead) * w.in_service)
+
+    @property
+    def variation(self) -> Floats:
+        """Coefficient of variation of the level of each section's curve."""
+        w = self.windows
+        return w.sum_by_section(w.weight * self.curves.variation[self.codes])
 
     def forecast(self, years: float) -> pd.DataFrame:
         """Failures to expect of every section in service over the years after the as-of date.
@@ -77,7 +114,7 @@ class FailureModel:
                             "is_installed_on_known"]].copy()
         lo, hi = gamma_limits(post.shape, post.rate, self.level)
         mean = post.shape / post.rate
-        wide_shape = 1.0 / (1.0 / post.shape + self.curves.variation[self.codes] ** 2)
+        wide_shape = 1.0 / (1.0 / post.shape + self.variation**2)
         wide_lo, wide_hi = gamma_limits(wide_shape, wide_shape / mean, self.level)
         frame = frame.assign(
             age_years=w.sum_by_section(w.weight * w.age_now), failures_recorded=self.recorded,
@@ -134,7 +171,7 @@ class FailureModel:
         mean = np.maximum(mean, 1e-12 * floor)
         shape = mean**2 / np.maximum(variance, 1e-9 * mean**2)
         lo, hi = gamma_limits(shape, shape * floor / mean, self.level)
-        level_error = total(ahead * self.curves.variation[self.codes]) / floor
+        level_error = total(ahead * self.variation) / floor
         wide = 1.0 / (1.0 / shape + level_error**2)
         wide_lo, wide_hi = gamma_limits(wide, wide / mean, self.level)
         frame = heads.assign(
@@ -168,7 +205,9 @@ class FailureModel:
         return place[loop].astype(np.int64), mean, variance, pd.DataFrame({"district_id": ids})
 
 
-def fit_failure_model(history: FailureHistory, settings: Settings) -> FailureModel:
+def fit_failure_model(
+    history: FailureHistory, settings: Settings, choices: ModelChoices = DEFAULT_CHOICES,
+) -> FailureModel:
     """Fit curves and multipliers to what is known of a fleet.
 
     Parameters
@@ -177,6 +216,8 @@ def fit_failure_model(history: FailureHistory, settings: Settings) -> FailureMod
         Sections and failures as known at its as-of date.
     settings
         survival and general.interval_level are used.
+    choices
+        Form of the hazard and weight of old failures.
 
     Returns
     -------
@@ -187,32 +228,82 @@ def fit_failure_model(history: FailureHistory, settings: Settings) -> FailureMod
     -----
     1. Power law per class over the windows in view; a section without a date counts in parts over its likely years.
     2. Failures known by loop alone are shared over the loop's sections by the first curves, then curves are refitted.
-    3. Variances of the loop, half-loop and section multipliers by maximum likelihood; posterior of each multiplier.
+    3. The hazard regression corrects the power laws by age, vintage, length and kind.
+    4. Variances of the loop, half-loop and section multipliers by maximum likelihood; posterior of each multiplier.
 
     Checked by: tests/unit/test_survival_model.py, tests/simulated/test_survival_simulated.py
     """
     windows = build_windows(history)
-    names, codes = np.unique(windows.sections["cable_class"].to_numpy(dtype=str), return_inverse=True)
-    curves = _fit_curves(windows, codes, len(names), settings, (np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0)))
-    shared = _share_loop_failures(history, windows, codes, curves)
+    names, class_of_section = np.unique(windows.sections["cable_class"].to_numpy(dtype=str), return_inverse=True)
+    class_codes = class_of_section[windows.owner].astype(np.int64)
+    none = np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0), np.zeros(0)
+    laws = _fit_laws(windows, class_codes, len(names), settings, none)
+    shared = _share_loop_failures(history, windows, class_codes, laws)
     if len(shared[0]):
-        curves = _fit_curves(windows, codes, len(names), settings, shared)
-    code = codes[windows.owner]
+        laws = _fit_laws(windows, class_codes, len(names), settings, shared)
+    curves, codes = _correct_laws(windows, class_codes, laws, shared, choices)
     recorded = windows.sum_by_section(windows.event_weight, windows.event_window)
     failures = recorded + windows.sum_by_section(shared[2], shared[0])
-    seen = curves.cumulative(code, windows.exit_years) - curves.cumulative(code, windows.entry_years)
-    expected = windows.sum_by_section(windows.km * seen)
+    expected = windows.sum_by_section(
+        windows.km * (curves.cumulative(codes, windows.exit_years) - curves.cumulative(codes, windows.entry_years)),
+    )
+    remembered = _remember(windows, shared, curves, codes, choices.memory_years)
     tree = nested.build_tree(
-        failures, expected, windows.sections["length_km"].to_numpy(dtype=np.float64),
+        *((failures, expected) if remembered is None else remembered),
+        windows.sections["length_km"].to_numpy(dtype=np.float64),
         np.unique(windows.sections["half_loop_id"].to_numpy(dtype=str), return_inverse=True)[1],
         np.unique(windows.sections["loop_id"].to_numpy(dtype=str), return_inverse=True)[1],
     )
-    variances = nested.fit_variances(tree)
+    variances = nested.fit_variances(tree, choices.length_power)
     return FailureModel(
-        windows=windows, level=settings.general.interval_level, class_names=tuple(names.tolist()), codes=codes,
-        curves=curves, recorded=recorded.round().astype(np.int64), failures=failures, expected=expected, tree=tree,
+        windows=windows, level=settings.general.interval_level, choices=choices, codes=codes, curves=curves,
+        recorded=recorded.round().astype(np.int64), failures=failures, expected=expected, tree=tree,
         variances=variances, posterior=nested.fit_posterior(tree, variances),
     )
+
+
+def _correct_laws(
+    windows: Windows, class_codes: Whole, laws: PowerLawCurves, shared: Shares, choices: ModelChoices,
+) -> tuple[PowerLawCurves | PatternCurves, Whole]:
+    """The curves chosen, and the curve of each window."""
+    if choices.hazard == "power_law" or windows.event_weight.sum() + shared[2].sum() < LEAST_FAILURES:
+        return laws, class_codes
+    from pipelines.survival import hazard
+
+    patterns, pattern = find_patterns(windows)
+    class_of_pattern = np.zeros(len(patterns), dtype=np.int64)
+    class_of_pattern[pattern] = class_codes
+    cells = aggregate_cells(
+        pattern, windows.entry_years, windows.exit_years, windows.km,
+        np.concatenate([pattern[windows.event_window], pattern[shared[0]]]),
+        np.concatenate([windows.event_age_years, shared[1]]), np.concatenate([windows.event_weight, shared[2]]),
+    )
+    chosen: hazard.Hazard = (
+        hazard.BoostedHazard(penalty=choices.penalty) if choices.hazard == "boosted"
+        else hazard.SplineHazard(penalty=choices.penalty)
+    )
+    fitted = hazard.fit_hazard(chosen, cells, patterns, laws, class_of_pattern)
+    return hazard.draw_up_curves(fitted, cells, patterns, laws, class_of_pattern, YEARS_AHEAD), pattern
+
+
+def _remember(
+    windows: Windows, shared: Shares, curves: PowerLawCurves | PatternCurves, codes: Whole, memory_years: float,
+) -> tuple[Floats, Floats] | None:
+    """Failures and expected failures of each section, older ones counting less; none where all count alike."""
+    if np.isinf(memory_years):
+        return None
+    ago = (windows.as_of.to_datetime64() - windows.event_on) / np.timedelta64(1, "D") / 365.25
+    failures = windows.sum_by_section(windows.event_weight * np.exp(-ago / memory_years), windows.event_window)
+    failures += windows.sum_by_section(shared[2] * np.exp(-shared[3] / memory_years), shared[0])
+    expected = np.zeros(len(windows.owner))
+    back = int(np.ceil((windows.age_now - windows.entry_years).max(initial=0.0)))
+    for year in range(back):
+        low = np.clip(windows.age_now - year - 1, windows.entry_years, windows.exit_years)
+        high = np.clip(windows.age_now - year, windows.entry_years, windows.exit_years)
+        some = high > low
+        spent = curves.cumulative(codes[some], high[some]) - curves.cumulative(codes[some], low[some])
+        expected[some] += np.exp(-(year + 0.5) / memory_years) * spent
+    return failures, windows.sum_by_section(windows.km * expected)
 
 
 def gamma_limits(shape: Floats, rate: Floats, level: float) -> tuple[Floats, Floats]:
@@ -223,26 +314,25 @@ def gamma_limits(shape: Floats, rate: Floats, level: float) -> tuple[Floats, Flo
     return np.asarray(gammaincinv(shape, tail) / rate), np.asarray(gammaincinv(shape, 1.0 - tail) / rate)
 
 
-def _fit_curves(
-    windows: Windows, codes: Whole, classes: int, settings: Settings, shared: tuple[Whole, Floats, Floats],
+def _fit_laws(
+    windows: Windows, codes: Whole, classes: int, settings: Settings, shared: Shares,
 ) -> PowerLawCurves:
-    window, age, weight = shared
-    code = codes[windows.owner]
+    window, age, weight, _ = shared
     return fit_power_law_curves(
-        code, classes, windows.entry_years, windows.exit_years, windows.km,
-        np.concatenate([code[windows.event_window], code[window]]),
+        codes, classes, windows.entry_years, windows.exit_years, windows.km,
+        np.concatenate([codes[windows.event_window], codes[window]]),
         np.concatenate([windows.event_age_years, age]), np.concatenate([windows.event_weight, weight]),
         settings.survival.min_failures,
     )
 
 
 def _share_loop_failures(
-    history: FailureHistory, windows: Windows, codes: Whole, curves: PowerLawCurves,
-) -> tuple[Whole, Floats, Floats]:
-    """Window, age and weight of the shares of failures known by loop alone; weights add up to 1 a failure."""
+    history: FailureHistory, windows: Windows, codes: Whole, laws: PowerLawCurves,
+) -> Shares:
+    """Failures known by loop alone, shared over its windows by their intensity; weights add up to 1 a failure."""
     failure, window, age = loop_only_failures(history, windows)
     if not len(failure):
-        return np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0)
-    weight = windows.km[window] * curves.intensity(codes[windows.owner][window], age)
+        return np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0), np.zeros(0)
+    weight = windows.km[window] * laws.intensity(codes[window], age)
     total = np.bincount(failure, weights=weight)
-    return window, age, weight / np.maximum(total[failure], 1e-300)
+    return window, age, weight / np.maximum(total[failure], 1e-300), windows.age_now[window] - age

@@ -2,7 +2,7 @@
 -- Reads: staging.jobs, staging.loops, staging.districts, core.section_exposure, settings.current
 -- Key: job_id
 -- Units: dates of the district's own zone, years of 365.25 days
--- Why: outputs.md, a failure counts when nobody did it to the cable, cable or splice or an unknown component
+-- Why: DEVELOPERS.md, Definitions: a failure counts when nobody did it to the cable, cable or splice or an unknown component
 -- failed, its section is known, and it was reported in the section's time in view
 with
 

@@ -2,7 +2,7 @@
 -- Reads: fitted.survival_age_rates
 -- Key: cable_class, age_from
 -- Units: years, km-years, failures per 100 km and year
--- Why: methods, rates by age with exact Poisson limits
+-- Why: rates by age with exact Poisson limits (F. Garwood, Biometrika 28, 1936)
 select
     cable_class,
     age_from,

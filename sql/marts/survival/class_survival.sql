@@ -2,7 +2,7 @@
 -- Reads: fitted.survival_classes
 -- Key: cable_class
 -- Units: failures per 100 km and year; years
--- Why: methods, power law per class by maximum likelihood over windows
+-- Why: recurrent failures per km, a power law of age by maximum likelihood over the windows in view
 select
     cable_class,
     sections,

@@ -2,7 +2,7 @@
 -- Reads: fitted.survival_mean_cumulative
 -- Key: cable_class, age_years
 -- Units: years, km, failures per km
--- Why: methods, mean cumulative failures with robust limits and risk set
+-- Why: failures that recur have a mean cumulative number, not a survival; limits hold however they cluster
 select
     cable_class,
     age_years,

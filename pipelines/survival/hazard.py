@@ -1,0 +1,275 @@
+"""Failure intensity by age and kind of cable: a regression that corrects the classes' power laws.
+
+The hazard is constant within a year of age, so the likelihood is that of a Poisson count with exposure. What the power
+law of its class expects of a cell is the exposure; the regression says by how much the cell does better or worse.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Self
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+from sklearn.base import BaseEstimator, RegressorMixin, TransformerMixin
+from sklearn.compose import ColumnTransformer
+from sklearn.ensemble import HistGradientBoostingRegressor
+from sklearn.linear_model import PoissonRegressor
+from sklearn.preprocessing import OneHotEncoder, OrdinalEncoder, SplineTransformer
+from sklearn.utils.validation import check_is_fitted, validate_data
+
+from pipelines.survival.curves import PowerLawCurves
+
+Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+NUMBERS = ["age_years", "vintage_year", "log2_length"]
+LEVELS = ["cable_class", "insulation", "neutral", "installation", "conductor", "district_id"]
+CHUNK = 100_000
+
+
+class StepSpline(TransformerMixin, BaseEstimator):  # type: ignore[misc]
+    """Splines whose coefficients are steps, so that a ridge penalty pulls the curve towards a flat one.
+
+    Parameters
+    ----------
+    n_knots
+        Knots, at quantiles of each column.
+    degree
+        Degree of the pieces.
+
+    Notes
+    -----
+    The B-splines of each column are summed from the right: a coefficient is then the step from one to the next, and the
+    sum of squared steps is the penalty of a first-order P-spline. Outside the knots the curve stays at its last value.
+
+    References
+    ----------
+    P. H. C. Eilers and B. D. Marx, Statistical Science 11 (1996) 89-121.
+
+    Checked by: tests/unit/test_survival_hazard.py
+    """
+
+    def __init__(self, n_knots: int = 8, degree: int = 3) -> None:
+        self.n_knots = n_knots
+        self.degree = degree
+
+    def fit(self, X: Any, y: Any = None) -> Self:  # noqa: ARG002
+        """Place the knots."""
+        values = validate_data(self, X, dtype=np.float64)
+        self.splines_ = []
+        for column in values.T:
+            knots = np.unique(np.quantile(column, np.linspace(0, 1, self.n_knots)))
+            if len(knots) < 2:
+                knots = np.array([knots[0], knots[0] + 1.0])
+            spline = SplineTransformer(degree=self.degree, knots=knots[:, None], extrapolation="constant")
+            self.splines_.append(spline.fit(column[:, None]))
+        return self
+
+    def transform(self, X: Any) -> Floats:
+        """Values of the summed splines, the first of each column left out (it is 1 everywhere)."""
+        check_is_fitted(self)
+        values = validate_data(self, X, dtype=np.float64, reset=False)
+        parts = []
+        for spline, column in zip(self.splines_, values.T, strict=True):
+            basis = spline.transform(column[:, None])
+            parts.append(np.cumsum(basis[:, ::-1], axis=1)[:, ::-1][:, 1:])
+        return np.hstack(parts)
+
+
+class SplineHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
+    """Poisson regression of failures on age by class, vintage, length, and kind of cable, with one ridge penalty.
+
+    Parameters
+    ----------
+    penalty
+        Ridge penalty in failures: how many failures' worth of evidence it takes to move a step or a level by about one.
+    n_knots
+        Knots of the splines of age and vintage.
+
+    Notes
+    -----
+    fit(X, y, sample_weight): X a frame with columns NUMBERS and LEVELS; y failures over expected failures of a cell,
+    sample_weight the expected failures (Poisson with exposure: T. R. Holford, Biometrics 36 (1980) 299-305; N. Laird
+    and D. Olivier, JASA 76 (1981) 231-240). Levels share one penalty, so a rare one stays near its like. predict gives
+    the factor by which a cell's rate exceeds the expected one.
+
+    Checked by: tests/unit/test_survival_hazard.py, tests/published/test_survival_published.py
+    """
+
+    def __init__(self, penalty: float = 10.0, n_knots: int = 8) -> None:
+        self.penalty = penalty
+        self.n_knots = n_knots
+
+    def fit(self, X: pd.DataFrame, y: Any, sample_weight: Any = None) -> Self:
+        """Fit to cells."""
+        weight = np.ones(len(X)) if sample_weight is None else np.asarray(sample_weight, dtype=np.float64)
+        self.design_ = ColumnTransformer([
+            ("numbers", StepSpline(self.n_knots), NUMBERS),
+            ("levels", OneHotEncoder(handle_unknown="ignore", sparse_output=False), LEVELS),
+        ])
+        self.classes_of_age_ = np.unique(X["cable_class"].to_numpy(dtype=str))
+        self.age_ = StepSpline(max(4, self.n_knots // 2)).fit(X[["age_years"]])
+        self.design_.fit(X)
+        self.centre_ = np.average(self._columns(X), axis=0, weights=weight)
+        self.regression_ = PoissonRegressor(
+            alpha=self.penalty / weight.sum(), solver="newton-cholesky", max_iter=100, tol=1e-7,
+        )
+        self.regression_.fit(self._columns(X) - self.centre_, y, sample_weight=weight)
+        return self
+
+    def predict(self, X: pd.DataFrame) -> Floats:
+        """Rate over expected rate of each row."""
+        check_is_fitted(self)
+        return np.asarray(self.regression_.predict(self._columns(X) - self.centre_))
+
+    def _columns(self, X: pd.DataFrame) -> Floats:
+        steps = self.age_.transform(X[["age_years"]])
+        member = X["cable_class"].to_numpy(dtype=str)[:, None] == self.classes_of_age_
+        by_class = (member[:, :, None] * steps[:, None, :]).reshape(len(X), -1)
+        return np.hstack([self.design_.transform(X), by_class])
+
+
+class BoostedHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
+    """The challenger: gradient-boosted trees with a Poisson loss on the same cells.
+
+    Parameters
+    ----------
+    rounds
+        Boosting rounds.
+    penalty
+        Ridge penalty of a leaf, in failures.
+    seed
+        Seed of the trees' ties.
+
+    Notes
+    -----
+    Same fit and predict as SplineHazard.
+
+    Checked by: tests/unit/test_survival_hazard.py
+    """
+
+    def __init__(self, rounds: int = 80, penalty: float = 10.0, seed: int = 0) -> None:
+        self.rounds = rounds
+        self.penalty = penalty
+        self.seed = seed
+
+    def fit(self, X: pd.DataFrame, y: Any, sample_weight: Any = None) -> Self:
+        """Fit to cells."""
+        weight = np.ones(len(X)) if sample_weight is None else np.asarray(sample_weight, dtype=np.float64)
+        self.codes_ = OrdinalEncoder(handle_unknown="use_encoded_value", unknown_value=-1).fit(X[LEVELS])
+        self.trees_ = HistGradientBoostingRegressor(
+            loss="poisson", learning_rate=0.05, max_iter=self.rounds, max_leaf_nodes=8, min_samples_leaf=50,
+            l2_regularization=self.penalty, early_stopping=False, random_state=self.seed,
+        )
+        self.trees_.fit(self._columns(X), y, sample_weight=weight)
+        return self
+
+    def predict(self, X: pd.DataFrame) -> Floats:
+        """Rate over expected rate of each row."""
+        check_is_fitted(self)
+        return np.asarray(self.trees_.predict(self._columns(X)))
+
+    def _columns(self, X: pd.DataFrame) -> Floats:
+        return np.hstack([X[NUMBERS].to_numpy(dtype=np.float64), self.codes_.transform(X[LEVELS])])
+
+
+Hazard = SplineHazard | BoostedHazard
+
+
+@dataclass(frozen=True)
+class PatternCurves:
+    """Expected failures of a kilometre of each pattern by age: a table by whole year, straight within a year.
+
+    up_to: pattern x age, expected failures from age 0 to each whole age. variation: coefficient of variation of the
+    pattern's level.
+    """
+
+    up_to: Floats
+    variation: Floats
+
+    def cumulative(self, codes: Whole, ages_years: Floats) -> Floats:
+        """Expected failures of one kilometre up to each age, pattern by code; straight on beyond the table."""
+        ages = np.maximum(ages_years, 0.0)
+        whole = np.minimum(ages.astype(np.int64), self.up_to.shape[1] - 2)
+        low, high = self.up_to[codes, whole], self.up_to[codes, whole + 1]
+        return np.asarray(low + (ages - whole) * (high - low))
+
+    def intensity(self, codes: Whole, ages_years: Floats) -> Floats:
+        """Failures per kilometre and year at each age."""
+        whole = np.clip(ages_years.astype(np.int64), 0, self.up_to.shape[1] - 2)
+        return np.asarray(self.up_to[codes, whole + 1] - self.up_to[codes, whole])
+
+
+def describe_cells(cells: pd.DataFrame, patterns: pd.DataFrame) -> pd.DataFrame:
+    """The regression's columns for cells (pattern, age)."""
+    frame = patterns.iloc[cells["pattern"].to_numpy()].reset_index(drop=True)
+    frame["age_years"] = cells["age"].to_numpy(dtype=np.float64) + 0.5
+    return frame
+
+
+def expect_cells(cells: pd.DataFrame, laws: PowerLawCurves, class_of_pattern: Whole) -> Floats:
+    """Failures that the power laws expect of each cell."""
+    age, code = cells["age"].to_numpy(dtype=np.float64), class_of_pattern[cells["pattern"].to_numpy()]
+    in_year = laws.cumulative(code, age + 1.0) - laws.cumulative(code, age)
+    return np.asarray(cells["exposure_km_years"].to_numpy(dtype=np.float64) * in_year)
+
+
+def fit_hazard(
+    hazard: Hazard, cells: pd.DataFrame, patterns: pd.DataFrame, laws: PowerLawCurves, class_of_pattern: Whole,
+) -> Hazard:
+    """Fit a hazard to cells, the power laws' expectation as exposure.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_survival_hazard.py
+    """
+    expected = expect_cells(cells, laws, class_of_pattern)
+    used = expected > 1e-9  # a failure on the day of entry, at a birthday, has no exposure beside it
+    failures = cells["failures"].to_numpy(dtype=np.float64)[used]
+    return hazard.fit(describe_cells(cells[used], patterns), failures / expected[used], sample_weight=expected[used])
+
+
+def draw_up_curves(
+    hazard: Hazard, cells: pd.DataFrame, patterns: pd.DataFrame, laws: PowerLawCurves, class_of_pattern: Whole,
+    years_ahead: int,
+) -> PatternCurves:
+    """Curves of all patterns: the power law of the class times the hazard's factor.
+
+    Parameters
+    ----------
+    hazard
+        Fitted.
+    cells, patterns, laws, class_of_pattern
+        As in fit_hazard; the cells say at which ages each pattern was in view.
+    years_ahead
+        Factors are worked out from the first age in view to this many years after the last; before and after they stay.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_survival_hazard.py
+    """
+    size = len(patterns)
+    first = np.full(size, 10**6)
+    last = np.zeros(size, dtype=np.int64)
+    np.minimum.at(first, cells["pattern"].to_numpy(), cells["age"].to_numpy())
+    np.maximum.at(last, cells["pattern"].to_numpy(), cells["age"].to_numpy())
+    first = np.where(first > last, 0, first)
+    last = last + years_ahead
+    ages = int(last.max()) + 2
+    spans = last - first + 1
+    pattern = np.repeat(np.arange(size), spans)
+    age = np.arange(len(pattern)) - np.repeat(np.cumsum(spans) - spans, spans) + first[pattern]
+    factor = np.ones(len(pattern))
+    for start in range(0, len(pattern), CHUNK):
+        part = slice(start, start + CHUNK)
+        asked = pd.DataFrame({"pattern": pattern[part], "age": age[part]})
+        factor[part] = hazard.predict(describe_cells(asked, patterns))
+    place = np.clip(np.arange(ages)[None, :], first[:, None], last[:, None]) - first[:, None]
+    factors = factor[(np.cumsum(spans) - spans)[:, None] + place]
+    whole = np.arange(ages + 1, dtype=np.float64)
+    up_to = laws.cumulative(class_of_pattern[:, None], np.broadcast_to(whole, (size, ages + 1)))
+    table = np.zeros((size, ages + 1))
+    np.cumsum(np.diff(up_to, axis=1) * factors, axis=1, out=table[:, 1:])
+    return PatternCurves(table, laws.variation[class_of_pattern])
