@@ -152,14 +152,30 @@ def limit_means(
         part = standard[kept], weights[kept], lengths[smooth], groups.counts[smooth]
         lo[smooth] = mean[smooth] + spread[smooth] * _saddlepoint_quantile(*part, tail)
         hi[smooth] = mean[smooth] + spread[smooth] * _saddlepoint_quantile(*part, 1.0 - tail)
-    for size in range(2, SMALLEST_FOR_SADDLEPOINT):
-        same = np.flatnonzero((spread > 0) & (groups.counts == size))
-        for some in np.array_split(same, len(same) // 200 + 1):
-            at = rng.integers(0, size, size=(len(some), replicates, size)) + groups.starts[some][:, None, None]
-            lo[some], hi[some] = np.quantile(groups.values[at].mean(axis=2), [tail, 1.0 - tail], axis=1)
+    _resample_small_groups(groups, (spread > 0) & ~smooth, tail, replicates, rng, lo, hi)
     lo[groups.counts < 2] = np.nan
     hi[groups.counts < 2] = np.nan
     return mean, lo, hi
+
+
+def _resample_small_groups(
+    groups: SortedGroups, wanted: NDArray[np.bool_], tail: float, replicates: int, rng: np.random.Generator,
+    lo: Floats, hi: Floats,
+) -> None:
+    """Fill the limits of the wanted groups, all below SMALLEST_FOR_SADDLEPOINT, by resampling.
+
+    Groups of one size share their draws: each one's limits are right, but two groups must not be differenced.
+    """
+    ranks = np.floor(np.array([tail, 1.0 - tail]) * (replicates - 1)).astype(np.int64)
+    for size in range(2, SMALLEST_FOR_SADDLEPOINT):
+        same = np.flatnonzero(wanted & (groups.counts == size))
+        if not len(same):
+            continue
+        drawn = rng.integers(0, size, size=(size, replicates))
+        for g in same:
+            sums = groups.values[groups.starts[g]:groups.starts[g] + size][drawn].sum(axis=0)
+            sums.partition(ranks)
+            lo[g], hi[g] = sums[ranks] / size
 
 
 def _distinct_values(groups: SortedGroups) -> tuple[Floats, Floats, Ints]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import bisect
 from collections.abc import Sequence
 
 import numpy as np
@@ -37,23 +38,24 @@ def count_expected_tests(chances: ArrayLike) -> float:
 
     Checked by: tests/unit/test_restoration_search_effort.py
     """
-    p = np.asarray(chances, dtype=np.float64)
-    total = p.sum()
-    if len(p) < 2 or total <= 0:
+    # plain floats and bisection: chains are short and many
+    cumulative: list[float] = [0.0, *np.cumsum(np.asarray(chances, dtype=np.float64)).tolist()]
+    total = cumulative[-1]
+    if len(cumulative) < 3 or total <= 0:
         return 0.0
-    cumulative = np.concatenate([[0.0], np.cumsum(p / total)])
     expected = 0.0
-    runs = [(0, len(p))]
+    runs = [(0, len(cumulative) - 1)]
     while runs:
         begin, end = runs.pop()
         if end - begin < 2:
             continue
         expected += cumulative[end] - cumulative[begin]
         half = (cumulative[begin] + cumulative[end]) / 2.0
-        inner = cumulative[begin + 1:end]
-        split = begin + 1 + int(np.argmin(np.abs(inner - half)))
+        split = min(max(bisect.bisect_left(cumulative, half, begin, end), begin + 1), end - 1)
+        if split > begin + 1 and half - cumulative[split - 1] <= cumulative[split] - half:
+            split -= 1
         runs += [(begin, split), (split, end)]
-    return float(expected)
+    return float(expected / total)
 
 
 def fit_class_rates(failures: Floats, exposure_km_years: Floats) -> Floats:

@@ -205,9 +205,11 @@ def read_searches(con: duckdb.DuckDBPyConnection, rates: pd.DataFrame) -> pd.Dat
     finally:
         con.unregister("class_rates")
     chances = found.pop("chances")
+    sections = chances.map(len)
+    by_count = {n: count_expected_tests(np.ones(n)) for n in sections.unique()}
     return found.assign(
         least_tests=[count_expected_tests(chain) for chain in chances],
-        least_tests_by_count=[count_expected_tests(np.ones(len(chain))) for chain in chances],
+        least_tests_by_count=sections.map(by_count).astype(np.float64),
     )
 
 
