@@ -194,7 +194,9 @@ def status(workspace: WorkspaceOption = DEFAULT_WORKSPACE) -> None:
 
 @app.command(epilog="Example: loopwear quarantine --export to_mend.csv")
 def quarantine(
-    export: Annotated[Path | None, typer.Option(help="Write the rejected rows as they came, to be mended.")] = None,
+    export: Annotated[Path | None, typer.Option(
+        help="Write the rejected rows as they came, to be mended: a file, or a folder where there are several forms.",
+    )] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
 ) -> None:
     """List rejected rows with reasons, or export them."""

@@ -86,8 +86,10 @@ def test_quarantine_lists_and_exports(demo_space: Workspace, tmp_path: Path) -> 
     listed = run("quarantine", "--workspace", demo_space.folder)
     assert listed.returncode == 0
     assert "reject" in listed.stdout
-    exported = run("quarantine", "--workspace", demo_space.folder, "--export", tmp_path / "mend.csv")
+    exported = run("quarantine", "--workspace", demo_space.folder, "--export", tmp_path / "mend")
     assert exported.returncode == 0, exported.stderr
+    assert "rows written to" in exported.stdout
+    assert list((tmp_path / "mend").iterdir())
 
 
 def test_dig_window_answers_with_the_caution(demo_space: Workspace) -> None:
@@ -146,7 +148,8 @@ def test_a_misspelt_setting_is_named(copied_space: Path, tmp_path: Path) -> None
     done = run("refresh", "--workspace", copied_space, "--settings", settings, "--no-history")
     assert done.returncode == 1
     assert said(done) == (
-        f"loopwear: unknown setting general.horizon_yeers\n  where: {settings}\n  to do: did you mean 'horizon_years'?\n"
+        f"loopwear: unknown setting general.horizon_yeers\n  where: {settings}\n"
+        "  to do: did you mean 'horizon_years'?\n"
     )
 
 
