@@ -178,7 +178,7 @@ def quantity(value: Any, unit: str, decimals: int | None = None) -> str:
 def label_of(column: str) -> str:
     """Heading of a column in plain words; its unit is printed beneath."""
     facts = dictionary.columns().get(column)
-    words = column
+    words = {"mcf_per_km": "failures_so_far"}.get(column, column).replace("mcf_", "failures_so_far_")
     if facts is not None and facts.unit:
         for ending in ("_min", "_pct", "_km_years", "_per_100km_year", "_km", "_m", "_years", "_per_km"):
             if words.endswith(ending) and len(words) > len(ending):

@@ -26,9 +26,9 @@ def chart_rules(counts: pd.DataFrame) -> go.Figure:
     """
     rules = list(dict.fromkeys(counts["rule"]))
     chart = style.new_chart(style.row_height(len(rules), each=24, around=96))
-    for severity, name, ink, pattern in (
-        ("reject", "row kept out", "second", ""),
-        ("warn", "row kept and flagged", "fourth", "/"),
+    for severity, name, ink in (
+        ("reject", "row kept out", "second"),
+        ("warn", "row kept and flagged", "fourth"),
     ):
         rows = counts[counts["severity"] == severity]
         chart.add_bar(
@@ -36,7 +36,7 @@ def chart_rules(counts: pd.DataFrame) -> go.Figure:
             y=rows["rule"].tolist(),
             orientation="h",
             name=name,
-            marker={"color": style.INKS[ink], "pattern": {"shape": pattern, "fgcolor": style.INKS["paper"]}},
+            marker={"color": style.INKS[ink]},
             hovertemplate="%{y}: %{x} findings<extra>" + name + "</extra>",
         )
     chart.update_layout(barmode="stack", bargap=0.35)
@@ -59,18 +59,18 @@ def chart_files(files: pd.DataFrame) -> go.Figure:
     """
     chart = style.new_chart(style.row_height(len(files), each=26, around=96))
     names = files["file"].tolist()
-    for column, ink, pattern in (
-        ("loaded", "first", ""),
-        ("unchanged", "pale", "."),
-        ("superseded", "third", "/"),
-        ("quarantined", "second", "x"),
+    for column, ink in (
+        ("loaded", "first"),
+        ("unchanged", "pale"),
+        ("superseded", "third"),
+        ("quarantined", "second"),
     ):
         chart.add_bar(
             x=files[column].tolist(),
             y=names,
             orientation="h",
             name=column,
-            marker={"color": style.INKS[ink], "pattern": {"shape": pattern, "fgcolor": style.INKS["paper"]}},
+            marker={"color": style.INKS[ink]},
             hovertemplate="%{y}<br>%{x} rows " + column + "<extra></extra>",
         )
     chart.update_layout(barmode="stack", bargap=0.35)

@@ -275,13 +275,13 @@ def programme(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         )
     rows = rows.sort_values(["programme_order", "section_id"]).reset_index(drop=True)
     cost = style.money(float(rows["cost"].sum()), settings.general.currency)
+    net = float(rows["net_benefit"].sum())
     finding = (
         f"{cost} of {budget} replaces {style.quantity(float(rows['length_m'].sum()) / 1000, 'km', 1)} on "
         f"{style.counted(rows['loop_id'].nunique(), 'loop')} and avoids "
         f"{style.number(rows['avoided_failures'].sum(), 1)} failures in "
-        f"{style.number(settings.general.horizon_years)} years. It returns "
-        f"{style.money(float(rows['net_benefit'].sum()), settings.general.currency)} more than it costs over the "
-        "life of the cable."
+        f"{style.number(settings.general.horizon_years)} years. Over the life of the cable it returns "
+        f"{style.money(abs(net), settings.general.currency)} {'more' if net >= 0 else 'less'} than it costs."
     )
     return Exhibit(
         key="programme",
