@@ -22,6 +22,7 @@ from pipelines.intake.reading import read_files, type_rows
 from pipelines.intake.share import TableShare
 from pipelines.intake.sorting import set_known_apart, sort_rows
 from pipelines.intake.sources import SourceFile, find_sources
+from pipelines.intake.text import DoubtfulFileError
 from pipelines.validation.judge import judge_rows
 from pipelines.validation.rules import rules_for
 from shared.settings import Settings
@@ -80,6 +81,19 @@ def load_paths(
         settings = settings.override("intake", insulations={**settings.intake.insulations, **mapped.insulations})
     rules_for("jobs", settings)
     sources = find_sources(paths, mapped.tables)
+    careful: frozenset[Path] = frozenset()
+    while True:
+        try:
+            return _load_batch(con, sources, settings, mapping, careful)
+        except DoubtfulFileError as fault:
+            careful |= {fault.path}
+
+
+def _load_batch(
+    con: duckdb.DuckDBPyConnection, sources: Sequence[SourceFile], settings: Settings, mapping: Path | None,
+    careful: frozenset[Path],
+) -> LoadReport:
+    """Load files in one transaction."""
     con.execute("begin transaction")
     try:
         ensure_raw_tables(con)
@@ -89,7 +103,7 @@ def load_paths(
         counts: list[FileCount] = []
         for table in dict.fromkeys(s.source.table for s in sources):
             ours = tuple(s for s in sources if s.source.table == table)
-            counts.extend(_load_table(TableShare(con, batch, table, ours, settings, now), importing))
+            counts.extend(_load_table(TableShare(con, batch, table, ours, settings, now, careful), importing))
         con.execute(
             "insert into raw.batches (batch_id, loaded_at, mapping, files, rows_read, rows_loaded) "
             "values (?, ?, ?, ?, ?, ?)",

@@ -25,7 +25,9 @@ def read_files(share: TableShare) -> None:
     """
     zones = _find_zones(share)
     for number, file in enumerate(share.files):
-        read = read_text(share.con, f"read_{number}", file.path, file.label, file.source)
+        read = read_text(
+            share.con, f"read_{number}", file.path, file.label, file.source, careful=file.path in share.careful,
+        )
         _check_headers(share, file, read)
         share.reads.append(read)
         share.selects.append(TypedSelect(file.source, read, share.settings, zones))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import datetime as dt
 from dataclasses import dataclass, field
+from pathlib import Path
 
 import duckdb
 
@@ -34,6 +35,7 @@ class TableShare:
     files: tuple[SourceFile, ...]
     settings: Settings
     now: dt.datetime
+    careful: frozenset[Path] = frozenset()
     reads: list[ReadFile] = field(default_factory=list)
     selects: list[TypedSelect] = field(default_factory=list)
 

@@ -38,6 +38,14 @@ BINARY_SIGNS = {
 }
 
 
+class DoubtfulFileError(Exception):
+    """DuckDB gave up on a file and broke off the transaction; the load must be begun again with it read carefully."""
+
+    def __init__(self, path: Path) -> None:
+        super().__init__(path)
+        self.path = path
+
+
 @dataclass(frozen=True)
 class TextDialect:
     """How a text file is written; ``encoding_assumed`` says that no mark or valid UTF-8 told it."""
@@ -115,7 +123,7 @@ def clean_header(cell: str) -> str:
 
 
 def read_text(
-    con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str, source: TableSource,
+    con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str, source: TableSource, *, careful: bool = False,
 ) -> ReadFile:
     """Read a delimited text file into the temporary view ``name``.
 
@@ -127,11 +135,15 @@ def read_text(
         The file, and what messages call it.
     source
         Mapping, for the dialect and the headers to expect.
+    careful
+        Read it record by record without trying DuckDB first.
 
     Raises
     ------
     UserError
         The file is empty or no text.
+    DoubtfulFileError
+        DuckDB could not read it at all, and the connection's transaction is broken off.
 
     Notes
     -----
@@ -153,7 +165,7 @@ def read_text(
         )
     header = lines[source.skip_rows]
     delimiter = source.delimiter or find_delimiter(header, {h.casefold() for h in source.headers})
-    if narrow:
+    if narrow and not careful:
         read = _read_clean(con, name, path, header, delimiter, source, line_ends)
         if read is not None:
             return read
@@ -180,15 +192,16 @@ def _read_clean(
     columns = {f"c{i}": "VARCHAR" for i in range(1, len(headers) + 1)}
     if header_line.count('"') % 2 or len(headers) < 2:
         return None
+    # Faulty lines are left out here without an error, which would break off the transaction; the count tells.
     try:
         con.execute(
             f"create or replace temp table {name}_cells as select * from read_csv(?, auto_detect=false, header=true, "
             "delim=?, quote='\"', escape='\"', columns=?, encoding='utf-8', null_padding=false, strict_mode=true, "
-            "nullstr='', skip=?, max_line_size=8000000)",
+            "nullstr='', skip=?, max_line_size=8000000, ignore_errors=true)",
             [str(path), delimiter, columns, source.skip_rows],
         )
-    except duckdb.Error:
-        return None
+    except duckdb.Error as fault:
+        raise DoubtfulFileError(path) from fault
     counted = con.execute(f"select count(*), min(rowid), max(rowid) from {name}_cells").fetchone()
     rows, base, last = counted or (0, 0, 0)
     # Inside a transaction rowids begin at a large number; what matters is that none is left out.

@@ -46,6 +46,7 @@ def judge_rows(
     )
     registered = draw_register(con, table)
     plan = plan_facts(table, date_only, registered=registered, now=now)
+    rules = tuple(rule for rule in rules if _can_fail(rule, plan))
     facts = _draw_facts(con, plan, rules)
     failed = run_suite(table, facts, rules)
     del facts
@@ -62,6 +63,12 @@ def judge_rows(
     for rule in rules:
         if len(failed[rule.name]):
             con.execute(f"insert into new_findings {_findings_sql(table, rule, plan)}")
+
+
+def _can_fail(rule: Rule, plan: FactsPlan) -> bool:
+    """Whether the table has a column the rule could find fault with at all."""
+    fact = rule.demand.later if isinstance(rule.demand, NotBefore) else rule.demand.fact
+    return plan.facts[fact] not in ("null::varchar", "true")
 
 
 def _draw_facts(con: duckdb.DuckDBPyConnection, plan: FactsPlan, rules: tuple[Rule, ...]) -> pd.DataFrame:

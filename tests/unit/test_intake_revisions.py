@@ -1,0 +1,99 @@
+"""Revisions, order of arrival, and files loaded again."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from pipelines import warehouse
+from pipelines.intake.load import load_paths
+from pipelines.intake.raw import ensure_raw_tables
+from shared.settings import Settings
+from shared.store import Workspace, open_warehouse, write_settings
+from tests.cases.small_utility import TABLES, Row, write_csv
+
+
+@pytest.fixture
+def load(tmp_path: Path):
+    con = open_warehouse(Workspace(tmp_path / "workspace"))
+    write_settings(con, Settings())
+    ensure_raw_tables(con)
+    load_paths(con, [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops", "sections")],
+               Settings())
+
+    def run(*files: list[Row], name: str = "jobs") -> tuple[duckdb.DuckDBPyConnection, list[tuple[int, ...]]]:
+        paths = [write_csv(tmp_path / f"{name}_{n}.csv", rows) for n, rows in enumerate(files)]
+        report = load_paths(con, paths, Settings())
+        return con, [
+            (f.read, f.new, f.revised, f.unchanged, f.superseded, f.quarantined) for f in report.files
+        ]
+
+    return run
+
+
+def job(revision: str, crew: str, job_id: str = "J1", **cells: str) -> Row:
+    return {**TABLES["jobs"][0], "revision": revision, "crew_id": crew, "job_id": job_id, **cells}
+
+
+def standing(con: duckdb.DuckDBPyConnection) -> list[tuple[str, int, str]]:
+    warehouse.build_models(con, "staging")
+    return con.execute("select job_id, revision, crew_id from staging.jobs order by 1").fetchall()
+
+
+def test_a_later_revision_revises_and_an_earlier_one_is_superseded(load) -> None:
+    con, counts = load([job("2", "B")])
+    assert counts == [(1, 1, 0, 0, 0, 0)]
+    assert load([job("3", "C")])[1] == [(1, 0, 1, 0, 0, 0)]
+    assert load([job("1", "A")])[1] == [(1, 0, 0, 0, 1, 0)]
+    assert standing(con) == [("J1", 3, "C")]
+    assert con.execute("select count(*) from raw.jobs").fetchone() == (3,)
+
+
+def test_revisions_in_one_file_are_sorted_whatever_their_order(load) -> None:
+    con, counts = load([job("2", "B"), job("1", "A"), job("3", "C")])
+    assert counts == [(3, 1, 0, 0, 2, 0)]
+    assert standing(con) == [("J1", 3, "C")]
+
+
+def test_the_same_content_changes_nothing_under_any_name_or_order(load) -> None:
+    rows = [job("1", "A"), job("2", "B"), job("1", "A", "J2", section_id="S2", dug_distance_m="77")]
+    con, _ = load(rows)
+    before = con.execute("select * from raw.jobs order by load_sequence").fetchall()
+    assert load(rows)[1] == [(3, 0, 0, 3, 0, 0)]
+    assert load(rows[::-1], name="jobs_again")[1] == [(3, 0, 0, 3, 0, 0)]
+    assert con.execute("select * from raw.jobs order by load_sequence").fetchall() == before
+
+
+def test_a_row_repeated_word_for_word_is_unchanged_and_one_that_differs_is_set_aside(load) -> None:
+    con, counts = load([job("1", "A"), job("1", "A"), job("1", "B")])
+    assert counts == [(3, 1, 0, 1, 0, 1)]
+    said = (
+        "the key J1 / 1 stands in row 2 of the same file with other content; keep one of them, or give the later "
+        "one a higher revision"
+    )
+    assert con.execute("select message from raw.findings").fetchall() == [(said,)]
+    assert standing(con) == [("J1", 1, "A")]
+
+
+def test_of_two_files_in_one_load_the_later_one_has_the_last_word(load) -> None:
+    con, counts = load([job("1", "A")], [job("1", "B")])
+    assert counts == [(1, 1, 0, 0, 0, 0), (1, 0, 1, 0, 0, 0)]
+    assert standing(con) == [("J1", 1, "B")]
+    assert load([job("1", "A")], [job("1", "B")])[1] == [(1, 0, 0, 1, 0, 0), (1, 0, 0, 1, 0, 0)]
+    assert standing(con) == [("J1", 1, "B")]
+
+
+def test_a_row_put_back_to_what_it_was_is_a_revision(load) -> None:
+    con, _ = load([job("", "A")])
+    load([job("", "B"), job("", "Z", "J2", section_id="S2", dug_distance_m="77")])
+    assert load([job("", "A"), job("", "Y", "J3", section_id="S3", dug_distance_m="99")])[1] == [(2, 1, 1, 0, 0, 0)]
+    assert [row[2] for row in standing(con)] == ["A", "Z", "Y"]
+
+
+def test_a_cancelled_revision_takes_the_job_away_and_a_moved_one_moves_it(load) -> None:
+    con, _ = load([job("1", "A"), job("1", "A", "J2", section_id="S2", dug_distance_m="77")])
+    load([job("2", "A", status="cancelled"), job("2", "A", "J2", loop_id="L2", section_id="S4", dug_distance_m="77")])
+    warehouse.build_models(con, "staging")
+    assert con.execute("select job_id, loop_id from staging.jobs").fetchall() == [("J2", "L2")]
