@@ -59,7 +59,7 @@ def _spoil_dates(sections: pd.DataFrame, notes: Notes, rng: np.random.Generator)
 def _spoil_lengths(
     sections: pd.DataFrame, loops: pd.DataFrame, notes: Notes, rng: np.random.Generator,
 ) -> None:
-    """Metres of one subdivision taken for feet and converted; elsewhere lengths read off the wrong drawing."""
+    """Feet of one subdivision imported as metres; elsewhere lengths read off the wrong drawing."""
     own = loops[(loops["district_id"] == SUBDIVISION) & (loops["configuration"] == "loop")]
     by_feeder = sections["loop_id"].map(own.set_index("loop_id")["feeder_id"])
     wanted = SUBDIVISION_SHARE * len(sections)
@@ -68,9 +68,9 @@ def _spoil_lengths(
         if by_feeder.isin(chosen).sum() < 0.75 * wanted:
             chosen.append(feeder)
     rows = np.flatnonzero(by_feeder.isin(chosen))
-    shrunk = (sections["length_m"].iloc[rows] * M_PER_FT).round(1)
-    notes.add("metres_taken_for_feet", "sections", sections.iloc[rows], "length_m", shrunk)
-    sections.loc[rows, "length_m"] = shrunk
+    feet = (sections["length_m"].iloc[rows] / M_PER_FT).round(1)
+    notes.add("length_in_feet", "sections", sections.iloc[rows], "length_m", feet)
+    sections.loc[rows, "length_m"] = feet
 
     rows = pick_rows(rng, ~by_feeder.isin(chosen), LENGTH_OFF, of=len(sections))
     factor = np.exp(rng.choice([-1, 1], len(rows)) * rng.uniform(0.08, 0.35, len(rows)))
