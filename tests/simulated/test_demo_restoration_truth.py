@@ -11,7 +11,7 @@ from shared.store import read_model
 from synthetic_data.demo import make_tables
 
 LOOPS, SEED = 300, 20260101
-# one feed wrote UTC for 1.2 % of the arrivals: five hours on each, 9 % on the mean drive. Arrival and location are moved
+# one feed wrote UTC for 1.2 % of the arrivals: five hours on each, 9 % on the mean drive. Arrival and location move
 # alike, so that the search between them keeps its length; no row alone proves the drive wrong, and none is mended.
 TOLERANCES = {"dispatch_to_arrive": 0.12}
 STAGES = {
