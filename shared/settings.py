@@ -66,6 +66,9 @@ class Restoration:
     bootstrap_replicates: int = setting(
         2000, "bootstrap replicates of a mean over fewer than 10 jobs", low=200, high=100_000,
     )
+    longest_believed_days: float = setting(
+        7.0, "days after the report beyond which a restoration is not believed", unit="days", low=1,
+    )
     comparison_min_jobs: int = setting(30, "jobs below which a district, crew or method is not compared", low=5)
     show_crews: bool = setting(False, "compare crews on the page, by their codes")
     night_from_hour: int = setting(22, "hour of the local clock from which a report counts as night", low=0, high=24)

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
 
 PAGE_GROUPINGS = ("all", "district", "configuration", "loop_size")
 CLOCK_COLUMNS = {
-    "customer_clock": "trusted_restore_min", "crew_clock": "arrive_to_pinpoint_min",
+    "customer_clock": "report_to_restore_min", "crew_clock": "arrive_to_pinpoint_min",
     "asset_clock": "report_to_normal_min",
 }
 WEEKS_SHOWN = 12
@@ -116,10 +116,10 @@ def read_jobs(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
             job_stages.job_id, {names}, {lengths}, {clocks},
             job_stages.reported_at, job_stages.closed_at, job_stages.reported_month, job_stages.sections_on_loop,
             job_stages.is_night, coalesce(job_stages.configuration = 'radial', false) as is_radial,
-            job_stages.arrive_to_locate_min as time_to_locate, job_stages.trusted_restore_min as time_to_restore,
-            job_stages.trusted_customer_minutes as customer_minutes,
+            job_stages.arrive_to_locate_min as time_to_locate, job_stages.report_to_restore_min as time_to_restore,
+            job_stages.customer_minutes,
             job_stages.report_to_normal_min / 1440.0 as abnormal_days,
-            greatest(minutes_between(job_stages.reported_at, job_stages.arrived_at), 0) as report_to_arrive,
+            not_below_zero(minutes_between(job_stages.reported_at, job_stages.arrived_at)) as report_to_arrive,
             coalesce(out_at_arrival.customers, 0)::double as customers_out_at_arrival,
             case when job_stages.arrive_to_locate_min is not null
                 then job_stages.arrive_to_locate_customer_minutes end as arrive_to_locate_customer_minutes
@@ -140,9 +140,7 @@ def read_days(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
         select
             job_stages.reported_on,
             count(*) as jobs,
-            sum(case when job_stages.trusted_customer_minutes is not null
-                then job_stages.customer_minutes_sustained end) / nullif(any_value(served.customers_served), 0)
-                as saidi_min,
+            sum(job_stages.customer_minutes_sustained) / nullif(any_value(served.customers_served), 0) as saidi_min,
             bool_or(job_stages.is_major_event) as is_flagged
         from core.job_stages as job_stages
         left join served on served.year = job_stages.reported_year

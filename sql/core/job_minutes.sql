@@ -1,33 +1,21 @@
 -- One row is a closed job with its customer-minutes, in all and by stage.
--- Reads: staging.jobs, core.restoration_blocks, settings.current
+-- Reads: core.job_stamps, core.restoration_blocks, settings.current
 -- Key: job_id
 -- Units: customer-minutes
 -- Why: each block of customers is charged to the stages it sat through; what no stage can claim is kept apart
 with
 
--- minutes from the report to the end of each stage, null where a stamp is missing or holds a date only
+-- minutes from the report to the end of each stage, null where a stamp cannot be used
 clocks as (
     select
         job_id,
         customers_interrupted,
-        customer_minutes as source_minutes,
-        minutes_between(reported, usable_stamp(dispatched_at, 'dispatched_at', date_only_columns)) as dispatched,
-        minutes_between(reported, usable_stamp(arrived_at, 'arrived_at', date_only_columns)) as arrived,
-        minutes_between(reported, usable_stamp(located_at, 'located_at', date_only_columns)) as located,
-        minutes_between(reported, usable_stamp(restored_at, 'restored_at', date_only_columns)) as restored
-    from (
-        select
-            job_id,
-            customers_interrupted,
-            customer_minutes,
-            usable_stamp(reported_at, 'reported_at', date_only_columns) as reported,
-            dispatched_at,
-            arrived_at,
-            located_at,
-            restored_at,
-            date_only_columns
-        from staging.jobs
-    ) as stamped
+        source_minutes,
+        minutes_between(reported_at, dispatched_at) as dispatched,
+        minutes_between(reported_at, arrived_at) as arrived,
+        minutes_between(reported_at, located_at) as located,
+        minutes_between(reported_at, restored_at) as restored
+    from core.job_stamps
 ),
 
 -- a stage may claim minutes only where its ends are in order with every later stamp, so no minute is claimed twice
@@ -58,7 +46,6 @@ blocks as (
 charged as (
     select
         claims.job_id,
-        count(blocks.customers) as blocks_known,
         sum(blocks.customers)::bigint as customers_in_blocks,
         sum(blocks.customers * blocks.minutes_out) as block_minutes,
         sum(case when claims.dispatch_claims then blocks.customers * least(blocks.minutes_out, claims.dispatched) end)
@@ -77,7 +64,7 @@ charged as (
             then blocks.customers * blocks.minutes_out end) as minutes_back_soon
     from claims
     -- blocks are many to a job and are summed back to it
-    inner join blocks on blocks.job_id = claims.job_id
+    inner join blocks on blocks.job_id = claims.job_id and blocks.minutes_out is not null
     -- settings.current is one row
     cross join settings.current as current
     group by claims.job_id
@@ -115,13 +102,13 @@ select
     customers_interrupted,
     customer_minutes,
     minutes_from,
-    customers_interrupted * greatest(restored, 0) as customer_minutes_naive,
+    customers_interrupted * not_below_zero(restored) as customer_minutes_naive,
     coalesce(to_dispatch * scale, 0) as report_to_dispatch_customer_minutes,
     coalesce(to_arrive * scale, 0) as dispatch_to_arrive_customer_minutes,
     coalesce(to_locate * scale, 0) as arrive_to_locate_customer_minutes,
     coalesce(to_restore * scale, 0) as locate_to_restore_customer_minutes,
     customer_minutes - coalesce(to_dispatch * scale, 0) - coalesce(to_arrive * scale, 0)
         - coalesce(to_locate * scale, 0) - coalesce(to_restore * scale, 0) as unsplit_customer_minutes,
-    greatest(customers_interrupted - customers_back_soon, 0) as customers_sustained,
+    not_below_zero(customers_interrupted - customers_back_soon) as customers_sustained,
     customer_minutes - coalesce(minutes_back_soon * scale, 0) as customer_minutes_sustained
 from scaled

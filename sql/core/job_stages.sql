@@ -1,5 +1,5 @@
 -- One row is a closed job whose loop is known, reported by the as-of date, with the length of every stage.
--- Reads: staging.jobs, staging.loops, staging.districts, staging.sections, core.restoration_blocks, core.job_minutes, settings.current
+-- Reads: staging.jobs, staging.loops, staging.districts, staging.sections, core.job_stamps, core.job_minutes, settings.current
 -- Key: job_id
 -- Units: minutes, UTC; months, years and nights by the district's own clock
 -- Why: DEVELOPERS.md, Definitions: a job lacking a stamp is left out of that stage alone
@@ -16,17 +16,24 @@ jobs as (
         failed_component,
         test_shots,
         major_event,
-        reported_at,
-        usable_stamp(reported_at, 'reported_at', date_only_columns) as reported,
-        usable_stamp(dispatched_at, 'dispatched_at', date_only_columns) as dispatched_at,
-        usable_stamp(arrived_at, 'arrived_at', date_only_columns) as arrived_at,
-        usable_stamp(located_at, 'located_at', date_only_columns) as located_at,
-        usable_stamp(restored_at, 'restored_at', date_only_columns) as restored_at,
-        usable_stamp(pinpointed_at, 'pinpointed_at', date_only_columns) as pinpointed_at,
-        usable_stamp(repaired_at, 'repaired_at', date_only_columns) as repaired_at,
-        usable_stamp(normal_at, 'normal_at', date_only_columns) as normal_at,
-        usable_stamp(closed_at, 'closed_at', date_only_columns) as closed_at
+        reported_at
     from staging.jobs
+),
+
+stamps as (
+    select
+        job_id,
+        reported_at,
+        dispatched_at,
+        arrived_at,
+        located_at,
+        restored_at,
+        pinpointed_at,
+        repaired_at,
+        normal_at,
+        closed_at,
+        is_restoration_doubted
+    from core.job_stamps
 ),
 
 loops as (
@@ -87,17 +94,20 @@ in_time as (
         jobs.test_shots,
         jobs.major_event,
         jobs.reported_at,
-        jobs.dispatched_at,
-        jobs.arrived_at,
-        jobs.located_at,
-        jobs.restored_at,
-        jobs.pinpointed_at,
-        jobs.repaired_at,
-        jobs.normal_at,
-        jobs.closed_at,
-        jobs.reported,
+        stamps.dispatched_at,
+        stamps.arrived_at,
+        stamps.located_at,
+        stamps.restored_at,
+        stamps.pinpointed_at,
+        stamps.repaired_at,
+        stamps.normal_at,
+        stamps.closed_at,
+        stamps.reported_at as reported,
+        stamps.is_restoration_doubted,
         timezone(coalesce(districts.timezone, 'UTC'), jobs.reported_at) as reported_locally
     from jobs
+    -- one row a job on both sides
+    inner join stamps on stamps.job_id = jobs.job_id
     -- loop_id is the key of loops; a job on an unknown loop has no place in any district and is left out
     inner join loops on loops.loop_id = jobs.loop_id
     -- district_id is the key of districts
@@ -122,15 +132,6 @@ sections_in_service as (
     group by in_time.job_id
 ),
 
-last_blocks as (
-    select
-        job_id,
-        max(minutes_out) as last_minutes_out,
-        bool_or(is_from_steps) as has_steps
-    from core.restoration_blocks
-    group by job_id
-),
-
 spans as (
     select
         job_id,
@@ -148,7 +149,6 @@ spans as (
     from in_time
 )
 
--- restored_at = closed_at is paper closed in a batch: the trusted columns take the last switching step, or nothing
 select
     in_time.job_id,
     in_time.loop_id,
@@ -190,18 +190,9 @@ select
         + coalesce((spans.restore_to_repair < 0)::bigint, 0)
         + coalesce((spans.repair_to_normal < 0)::bigint, 0)
         + coalesce((spans.repair_to_close < 0)::bigint, 0) as negative_spans,
-    coalesce(in_time.restored_at = in_time.closed_at, false) as is_batch_closed,
-    case
-        when not coalesce(in_time.restored_at = in_time.closed_at, false)
-            then case when spans.report_to_restore >= 0 then spans.report_to_restore end
-        when last_blocks.has_steps then last_blocks.last_minutes_out
-    end as trusted_restore_min,
+    in_time.is_restoration_doubted,
     minutes.customers_interrupted,
     minutes.customer_minutes,
-    case
-        when not coalesce(in_time.restored_at = in_time.closed_at, false) or last_blocks.has_steps
-            or minutes.minutes_from = 'source' then minutes.customer_minutes
-    end as trusted_customer_minutes,
     minutes.minutes_from,
     minutes.customer_minutes_naive,
     minutes.report_to_dispatch_customer_minutes,
@@ -224,8 +215,6 @@ from in_time
 inner join spans on spans.job_id = in_time.job_id
 -- one row a job on both sides
 inner join minutes on minutes.job_id = in_time.job_id
--- one row a job on both sides
-inner join last_blocks on last_blocks.job_id = in_time.job_id
 -- one row a job on both sides; a loop without sections in service has none
 left join sections_in_service on sections_in_service.job_id = in_time.job_id
 -- settings.current is one row

@@ -1,5 +1,5 @@
 -- One row is a block of customers of a job who came back together.
--- Reads: staging.jobs, staging.restoration_steps
+-- Reads: core.job_stamps, staging.restoration_steps
 -- Key: job_id, block
 -- Units: minutes since the report
 -- Why: DEVELOPERS.md, Definitions: customer-minutes come from the restoration steps where there are any, else everyone at the last restoration
@@ -8,10 +8,10 @@ with
 jobs as (
     select
         job_id,
-        usable_stamp(reported_at, 'reported_at', date_only_columns) as reported_at,
-        usable_stamp(restored_at, 'restored_at', date_only_columns) as restored_at,
+        reported_at,
+        restored_at,
         customers_interrupted
-    from staging.jobs
+    from core.job_stamps
 ),
 
 steps as (
@@ -28,7 +28,7 @@ blocks_from_steps as (
         row_number() over (partition by jobs.job_id order by steps.step_at) as block,
         steps.customers_restored as customers,
         -- a step before the report is a slip of the clock: nobody was out for less than nothing
-        greatest(minutes_between(jobs.reported_at, steps.step_at), 0) as minutes_out,
+        not_below_zero(minutes_between(jobs.reported_at, steps.step_at)) as minutes_out,
         true as is_from_steps
     from steps
     -- job_id is the key of jobs, so no step multiplies
@@ -40,7 +40,7 @@ blocks_without_steps as (
         jobs.job_id,
         1 as block,
         jobs.customers_interrupted as customers,
-        greatest(minutes_between(jobs.reported_at, jobs.restored_at), 0) as minutes_out,
+        not_below_zero(minutes_between(jobs.reported_at, jobs.restored_at)) as minutes_out,
         false as is_from_steps
     from jobs
     anti join steps on steps.job_id = jobs.job_id

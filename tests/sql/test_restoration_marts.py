@@ -94,25 +94,34 @@ def test_indices_with_and_without_major_events(build) -> None:
     ]
 
 
-def test_paper_closed_in_a_batch_is_kept_out_of_what_is_shown_and_in_what_is_defined(build) -> None:
+def test_a_restoration_that_is_the_closing_of_the_paper_is_not_believed(build) -> None:
     con = build(jobs="""
         job_id | loop_id | reported_at       | restored_at       | closed_at         | customers_interrupted
-        J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 13:00Z | 2019-03-09 13:00Z | 60
-        J2     | L1      | 2019-04-01 12:00Z | 2019-04-09 12:00Z | 2019-04-09 12:00Z | 60
+        J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 13:00Z | 2019-03-01 13:00Z | 60
+        J2     | L1      | 2019-04-01 12:00Z | 2019-04-03 12:00Z | 2019-04-03 12:00Z | 60
         J3     | L1      | 2019-05-01 12:00Z | 2019-05-09 12:00Z | 2019-05-09 12:00Z | 60
     """, restoration_steps="""
         job_id | step_at           | customers_restored
         J3     | 2019-05-01 12:30Z | 40
         J3     | 2019-05-01 14:00Z | 20
     """)
-    assert rows_of(con, "select jobs, mean_min from marts.restoration_clocks "
-                        "where grouped_by = 'all' and stage = 'customer_clock'") == [(2, (60 + 120) / 2)]
-    assert rows_of(con, "select mean_time_to_restore_min from marts.restoration_summary where grouped_by = 'all'") == [
-        ((60 + 8 * 1440 + 8 * 1440) / 3,)]
-    assert rows_of(con, "select max(jobs), sum(customer_minutes) from marts.restoration_waterfall "
-                        "where grouped_by = 'all'") == [(2, 60 * 60 + 40 * 30 + 20 * 120)]
+    # J1 was closed at once and is believed; J2 has nothing better; J3 has its steps
+    assert rows_of(con, "select jobs, mean_time_to_restore_min, jobs_without_restore, jobs_restoration_doubted, "
+                        "customer_minutes, jobs_without_customers "
+                        "from marts.restoration_summary where grouped_by = 'all'") == [
+        (3, (60 + 120) / 2, 1, 2, 60 * 60 + 40 * 30 + 20 * 120, 1)]
     assert rows_of(con, "select sum(jobs_without_minutes) from marts.restoration_indices "
                         "where not is_without_major_events") == [(1,)]
+
+
+def test_a_restoration_beyond_the_believed_days_is_left_out_and_counted(build) -> None:
+    con = build(jobs="""
+        job_id | loop_id | reported_at       | restored_at       | customers_interrupted
+        J1     | L1      | 2019-03-01 12:00Z | 2019-03-08 12:00Z | 60
+        J2     | L1      | 2019-04-01 12:00Z | 2019-04-08 12:01Z | 60
+    """)
+    assert rows_of(con, "select mean_time_to_restore_min, jobs_without_restore, jobs_restoration_doubted "
+                        "from marts.restoration_summary where grouped_by = 'all'") == [(7 * 1440, 1, 1)]
 
 
 def test_the_naive_figure_is_set_against_the_steps_alone(build) -> None:

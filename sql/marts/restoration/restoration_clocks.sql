@@ -2,7 +2,7 @@
 -- Reads: fitted.restoration_limits
 -- Key: grouped_by, group_name, stage
 -- Units: minutes; shares between 0 and 1
--- Why: the customer's, the crew's and the asset's clock are never mixed; jobs closed in a batch are out of the customer's
+-- Why: the customer's, the crew's and the asset's clock are never mixed
 select
     grouped_by,
     group_name,

@@ -77,9 +77,6 @@ long_jobs as (
     -- a block counts under every threshold it reaches
     inner join (select unnest([4, 8]) as threshold) as thresholds
         on blocks.minutes_out >= 60 * thresholds.threshold
-    -- paper closed in a batch says nothing of the length
-    inner join core.job_stages as job_stages
-        on job_stages.job_id = jobs.job_id and job_stages.trusted_customer_minutes is not null
     group by jobs.year, jobs.half_loop_id, thresholds.threshold, jobs.job_id
 ),
 

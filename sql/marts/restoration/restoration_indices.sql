@@ -2,7 +2,7 @@
 -- Reads: core.job_stages, core.customers_served, fitted.major_event_days
 -- Key: year, is_without_major_events
 -- Units: minutes and interruptions per customer served
--- Why: IEEE Std 1366 indices of cable faults alone; minutes that rest on paper closed in a batch are left out and counted
+-- Why: IEEE Std 1366 indices of cable faults alone; jobs whose minutes are unknown are counted
 with
 
 major_days as (
@@ -18,10 +18,9 @@ jobs as (
         major_days.reported_on is not null as is_major,
         job_stages.customers_interrupted,
         job_stages.customers_sustained,
-        job_stages.trusted_customer_minutes,
-        case when job_stages.trusted_customer_minutes is not null then job_stages.customer_minutes_sustained end
-            as minutes_sustained,
-        case when job_stages.trusted_customer_minutes is not null then job_stages.customers_sustained end
+        job_stages.customer_minutes,
+        job_stages.customer_minutes_sustained as minutes_sustained,
+        case when job_stages.customer_minutes is not null then job_stages.customers_sustained end
             as customers_of_minutes
     from core.job_stages as job_stages
     -- one row a day
@@ -37,7 +36,7 @@ grouped as (
         jobs.year,
         views.is_without_major_events,
         count(*) as jobs,
-        count(*) filter (where jobs.trusted_customer_minutes is null) as jobs_without_minutes,
+        count(*) filter (where jobs.customer_minutes is null) as jobs_without_minutes,
         sum(jobs.customers_sustained)::bigint as customers_sustained,
         sum(jobs.customers_interrupted - jobs.customers_sustained)::bigint as customers_momentary,
         sum(jobs.minutes_sustained) as customer_minutes_sustained,

@@ -15,6 +15,7 @@ jobs as (
         job_groups.month,
         job_groups.year::varchar as year,
         job_stages.configuration,
+        job_stages.is_restoration_doubted,
         job_stages.arrive_to_locate_min,
         job_stages.report_to_restore_min,
         job_stages.customers_interrupted,
@@ -44,6 +45,7 @@ grouped as (
         count(*) filter (where arrive_to_locate_min is null) as jobs_without_locate,
         count(*) filter (where report_to_restore_min is null) as jobs_without_restore,
         count(*) filter (where customer_minutes is null) as jobs_without_customers,
+        count(*) filter (where is_restoration_doubted) as jobs_restoration_doubted,
         sum(customers_interrupted)::bigint as customers_interrupted,
         sum(customer_minutes) as customer_minutes,
         sum(customer_minutes_naive) filter (where customer_minutes is not null) as customer_minutes_naive,
@@ -92,6 +94,7 @@ with_denominator as (
         grouped.jobs_without_locate,
         grouped.jobs_without_restore,
         grouped.jobs_without_customers,
+        grouped.jobs_restoration_doubted,
         grouped.customers_interrupted,
         grouped.customer_minutes,
         grouped.customer_minutes_naive,
@@ -154,7 +157,8 @@ select
     groups.radial_jobs,
     groups.jobs_without_locate,
     groups.jobs_without_restore,
-    groups.jobs_without_customers
+    groups.jobs_without_customers,
+    groups.jobs_restoration_doubted
 from with_denominator as groups
 -- grouped_by, group_name and stage are the key of limits
 left join limits as locate

@@ -2,7 +2,7 @@
 -- Reads: core.job_stages, core.job_groups
 -- Key: grouped_by, group_name, part
 -- Units: customer-minutes; shares between 0 and 1
--- Why: every customer-minute is charged to the stage it passed in; jobs closed in a batch without steps are left out
+-- Why: every customer-minute is charged to the stage it passed in; jobs whose minutes are unknown are left out
 with
 
 jobs as (
@@ -12,7 +12,7 @@ jobs as (
         job_groups.configuration,
         job_groups.loop_size,
         job_groups.year::varchar as year,
-        job_stages.trusted_customer_minutes,
+        job_stages.customer_minutes,
         job_stages.report_to_dispatch_customer_minutes,
         job_stages.dispatch_to_arrive_customer_minutes,
         job_stages.arrive_to_locate_customer_minutes,
@@ -21,7 +21,7 @@ jobs as (
     from core.job_stages as job_stages
     -- one row a job on both sides
     inner join core.job_groups as job_groups on job_groups.job_id = job_stages.job_id
-    where job_stages.trusted_customer_minutes is not null
+    where job_stages.customer_minutes is not null
 ),
 
 grouped as (
@@ -35,7 +35,7 @@ grouped as (
         end as grouped_by,
         coalesce("all", district, configuration, loop_size, year) as group_name,
         count(*) as jobs,
-        sum(trusted_customer_minutes) as total,
+        sum(customer_minutes) as total,
         sum(report_to_dispatch_customer_minutes) as report_to_dispatch,
         sum(dispatch_to_arrive_customer_minutes) as dispatch_to_arrive,
         sum(arrive_to_locate_customer_minutes) as arrive_to_locate,
