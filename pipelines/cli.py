@@ -13,11 +13,13 @@ import typer
 from shared.errors import UserError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
     from contextlib import AbstractContextManager
 
     import pandas as pd
 
     from shared.store import Workspace
+    from synthetic_data.demo import DemoFiles
 
 app = typer.Typer(
     add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False,
@@ -43,14 +45,30 @@ def open_workspace(folder: Path) -> Workspace:
     return Workspace(folder.resolve())
 
 
-def history_of(workspace: Workspace, wanted: bool) -> AbstractContextManager[None]:
-    """The engine's recording, or nothing."""
+def history_of(
+    workspace: Workspace, wanted: bool, meanwhile: Callable[[], object] = lambda: None,
+) -> AbstractContextManager[None]:
+    """The engine's recording, or nothing; other work is done while the engine starts."""
     if not wanted:
+        meanwhile()
         return nullcontext()
     from pipelines.run_history import recording
 
     workspace.make()
-    return recording(workspace)
+    return recording(workspace, meanwhile)
+
+
+def import_for_load() -> None:
+    """The slow imports of a load: best done while the workflow engine starts in its own process."""
+    import great_expectations  # noqa: F401
+    import pandas as pd  # noqa: F401
+
+
+def import_for_refresh() -> None:
+    """The slow imports of a refresh."""
+    import plotly.graph_objects  # noqa: F401
+    import scipy.optimize  # noqa: F401
+    import sklearn.linear_model  # noqa: F401
 
 
 def print_frame(frame: pd.DataFrame) -> None:
@@ -70,14 +88,19 @@ def demo(
     Its files are written into the workspace, under demo/."""
     space = open_workspace(workspace)
     refuse_used_workspace(space)
-    with history_of(space, history):
+
+    def make_files() -> None:
         from synthetic_data.demo import write_demo
 
-        made = write_demo(space.folder / "demo", loops=loops, **({} if seed is None else {"seed": seed}))
-        for paths, mapping in made.batches:
+        made.append(write_demo(space.folder / "demo", loops=loops, **({} if seed is None else {"seed": seed})))
+        import_for_load()
+
+    made: list[DemoFiles] = []
+    with history_of(space, history, make_files):
+        for paths, mapping in made[0].batches:
             print_load(run_load(space, list(paths), mapping, None, history))
         run_refresh(space, history)
-    print(f"\nThe utility is invented; its files are in {made.folder}")
+    print(f"\nThe utility is invented; its files are in {made[0].folder}")
     print_where_to_look(space)
 
 
@@ -104,7 +127,7 @@ def load(
     The same file twice changes nothing. A batch is loaded whole or not at all."""
     space = open_workspace(workspace)
     check_paths(paths)
-    with history_of(space, history):
+    with history_of(space, history, import_for_load):
         report = run_load(space, paths, mapping, settings, history)
     print_load(report)
 
@@ -151,7 +174,7 @@ def refresh(
     if not space.warehouse.exists():
         remedy = "run: loopwear load PATH... (or: loopwear demo)"
         raise UserError("nothing is loaded here yet", str(space.folder), remedy)
-    with history_of(space, history):
+    with history_of(space, history, import_for_refresh):
         run_refresh(space, history, settings, as_of.date() if as_of else None, horizon, budget)
     print_where_to_look(space)
 

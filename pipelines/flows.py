@@ -36,9 +36,8 @@ def load_flow(
     settings = resolve_settings(Path(settings_file) if settings_file else None)
     files, mapped = [Path(p) for p in paths], Path(mapping) if mapping else None
     report = load(Workspace(Path(workspace)), files, settings, mapped, call_as_task)
-    create_table_artifact(
-        report.to_frame().to_dict("records"), key="rows-by-file", description="Rows of the batch by file",
-    )
+    rows = [{str(k): v for k, v in row.items()} for row in report.to_frame().to_dict("records")]
+    create_table_artifact(rows, key="rows-by-file", description="Rows of the batch by file")
     return report
 
 

@@ -99,9 +99,9 @@ def write_exports(run: Refresh) -> dict[str, int]:
 
 def write_reports(run: Refresh) -> dict[str, int]:
     """The pages."""
-    from reports import site
+    from reports.site import write_reports as write_pages
 
-    return {path.name: 1 for path in site.write_reports(run.con, run.settings, run.workspace.reports)}
+    return {path.name: 1 for path in write_pages(run.con, run.settings, run.workspace.reports)}
 
 
 STEPS: dict[str, Callable[[Refresh], dict[str, int]]] = {

@@ -17,7 +17,7 @@ import threading
 import time
 import urllib.error
 import urllib.request
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 from shared.errors import UserError
@@ -102,8 +102,16 @@ class ApiChild:
 
 
 @contextlib.contextmanager
-def recording(workspace: Workspace) -> Iterator[None]:
-    """Run flows inside this: they are recorded in the workspace's own history."""
+def recording(workspace: Workspace, meanwhile: Callable[[], object] = lambda: None) -> Iterator[None]:
+    """Run flows inside this: they are recorded in the workspace's own history.
+
+    Parameters
+    ----------
+    workspace
+        Its runs/ holds the history.
+    meanwhile
+        Work that needs no engine, done while the engine starts.
+    """
     home = home_of(workspace)
     if not home.exists() and TEMPLATE.exists():
         shutil.copytree(TEMPLATE, home)
@@ -111,7 +119,7 @@ def recording(workspace: Workspace) -> Iterator[None]:
     child = ApiChild(home)
     child.start()
     try:
-        # The import takes as long as the child needs to start: do both at once.
+        meanwhile()
         import prefect.settings as engine
 
         child.wait_until_ready()
