@@ -30,7 +30,7 @@ app = typer.Typer(
 WorkspaceOption = Annotated[Path, typer.Option("--workspace", help="Folder that holds everything loopwear writes.")]
 SettingsOption = Annotated[Path | None, typer.Option("--settings", help="TOML file of settings.")]
 HistoryOption = Annotated[bool, typer.Option(
-    "--history/--no-history", help="Record the run in the workflow engine's history (about three seconds).",
+    "--history/--no-history", help="Record the run in the workflow engine's history, which takes a few seconds to start.",
 )]
 DEFAULT_WORKSPACE = Path("workspace")
 
@@ -120,7 +120,7 @@ def load(
     mapping: Annotated[Path | None, typer.Option(help="TOML file that says how the files' columns map.")] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
     settings: SettingsOption = None,
-    history: HistoryOption = True,
+    history: HistoryOption = False,
 ) -> None:
     """Load files or folders, as they are or through a mapping.
 
@@ -154,8 +154,11 @@ def run_load(space: Workspace, paths: list[Path], mapping: Path | None, settings
 
 
 def print_load(report: Any) -> None:
+    files = report.to_frame()
     print(f"batch {report.batch_id}")
-    print_frame(report.to_frame())
+    print_frame(files)
+    if files["quarantined"].sum():
+        print(f"{files['quarantined'].sum()} rows are in quarantine; see why: loopwear quarantine")
 
 
 @app.command(epilog="Example: loopwear refresh --as-of 2025-12-31 --horizon 5 --budget 2000000")
