@@ -30,7 +30,7 @@ app = typer.Typer(
 WorkspaceOption = Annotated[Path, typer.Option("--workspace", help="Folder that holds everything loopwear writes.")]
 SettingsOption = Annotated[Path | None, typer.Option("--settings", help="TOML file of settings.")]
 HistoryOption = Annotated[bool, typer.Option(
-    "--history/--no-history", help="Record the run in the workflow engine's history, which takes a few seconds to start.",
+    "--history/--no-history", help="Record the run in the workflow engine's history (it takes seconds to start).",
 )]
 DEFAULT_WORKSPACE = Path("workspace")
 
