@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.locating.line import effects_of
+from pipelines.locating.noise import MEASURED_LENGTH_SHARE
 from pipelines.locating.readings import Floats
 from pipelines.locating.velocity import VelocityFit
 
@@ -46,7 +47,7 @@ def fit_lines(fit: VelocityFit) -> pd.DataFrame:
         "line_covariance": fit.covariance(constant, constant_random, slope, slope_random, group),
         "slope_variance": fit.variance(slope, slope_random, group),
         "noise_constant_variance": fit.noise.constant_m**2 * factor,
-        "noise_growing_variance": fit.noise.growing**2 * slowness**2 * factor,
+        "noise_growing_variance": (fit.noise.growing**2 * factor + MEASURED_LENGTH_SHARE) * slowness**2,
     })
 
 

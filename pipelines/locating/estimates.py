@@ -63,6 +63,8 @@ def describe_instruments(fit: VelocityFit, names: list[str], last_at: pd.Series,
         "readings_needed", "last_reading_at", "noise_ratio", "wrong_readings",
     ]
     frame = pd.DataFrame(rows, columns=columns)
+    # only the product with the class's slowness is known: no number rather than a wrong one
+    frame.loc[frame["verdict"] == NOT_SEPARABLE, ["scale", "scale_lo", "scale_hi"]] = np.nan
     return frame.astype({"readings_needed": "Int64", "wrong_readings": "Int64"})
 
 
@@ -151,19 +153,29 @@ def describe_classes(fit: VelocityFit, settings_in_use: pd.Series, settings: Set
         "bias_points", "verdict", "readings_needed", "velocity_route_pct", "velocity_route_lo", "velocity_route_hi",
         "instruments",
     ]
-    return pd.DataFrame(rows, columns=columns).astype({"readings_needed": "Int64"})
+    frame = pd.DataFrame(rows, columns=columns).astype({"readings_needed": "Int64"})
+    # only the product with the instrument's own scale is known: no number rather than a wrong one
+    numbers = [c for c in columns if c.startswith("velocity_")] + ["bias_points"]
+    frame.loc[frame["verdict"] == NOT_SEPARABLE, numbers] = np.nan
+    return frame
 
 
 def _classes_of_inseparable_instruments(fit: VelocityFit, settings: Settings) -> set[str]:
     """Classes read by one instrument only, whose time base no other class pins down."""
-    links = link_classes_and_instruments(fit.readings)
+    links = link_classes_and_instruments(fit)
     limit = settings.locating.tolerance_pct / 100.0 / fit.quantile(settings.general.interval_level)
     open_ended = np.flatnonzero(common_scale_sd(fit) > limit)
     users = links.groupby("cable_class", as_index=False)["instrument"].agg(list)
-    return {
+    found = {
         fit.readings.classes[k] for k, who in zip(users["cable_class"], users["instrument"], strict=True)
         if len(who) == 1 and who[0] in open_ended
     }
+    # no instrument is tied to the class, and every reading of it comes from those that cannot be told apart
+    for k, name in enumerate(fit.readings.classes):
+        who = fit.readings.instrument[np.unique(fit.readings.part_row[fit.readings.part_class == k])]
+        if k not in set(users["cable_class"]) and np.isin(who, open_ended).all():
+            found.add(name)
+    return found
 
 
 def _judge_class(

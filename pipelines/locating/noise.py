@@ -12,7 +12,7 @@ from pipelines.locating.readings import Readings
 Floats = NDArray[np.float64]
 
 # Common practice, no source: a measuring wheel or tape on a lawn errs by 0.7 %, and the cable's slack against the
-# route varies by 0.8 %. Only their share of the whole noise matters, for the errors-in-variables step.
+# route varies by 0.8 %. Both are in every dug distance; what else there is, is fitted.
 MEASURED_LENGTH_SHARE = 0.007**2 + 0.008**2
 SATELLITE_M = 1.5
 """Standard error of a place by satellite or map, metres. Common practice, no source."""
@@ -27,7 +27,7 @@ class Noise:
     constant_m
         Part that does not grow with distance, metres.
     growing
-        Part in proportion to distance, the cable's own deviation included.
+        Part in proportion to distance, the cable's own deviation included; taping and slack come on top where dug.
     paced, register
         Further parts in proportion to distance, where the true length was paced, or comes from the register.
     run
@@ -56,7 +56,7 @@ FISHER_STEPS = 2
 def length_variance(readings: Readings, noise: Noise) -> Floats:
     """Variance of the true length as recorded, in m^2, shape (n,)."""
     square = readings.length_m**2
-    dug = np.minimum(MEASURED_LENGTH_SHARE, 0.5 * noise.growing**2) * square * readings.is_dug
+    dug = MEASURED_LENGTH_SHARE * square * readings.is_dug
     return np.asarray(
         dug + noise.paced**2 * square * readings.is_paced + SATELLITE_M**2 * readings.is_satellite
         + noise.register**2 * square * readings.is_register,
@@ -76,7 +76,8 @@ def total_variance(readings: Readings, noise: Noise, length_m: Floats, factor: F
     square = length_m**2
     own = (noise.constant_m**2 * readings.zero_errors + noise.growing**2 * square) * factor
     return np.asarray(
-        own + noise.paced**2 * square * readings.is_paced + SATELLITE_M**2 * readings.is_satellite
+        own + MEASURED_LENGTH_SHARE * square * readings.is_dug + noise.paced**2 * square * readings.is_paced
+        + SATELLITE_M**2 * readings.is_satellite
         + noise.register**2 * square * readings.is_register,
     )
 
@@ -132,7 +133,7 @@ def fit_noise(
         "paced": square * readings.is_paced, "register": square * readings.is_register,
     }
     columns = np.column_stack([parts[name] for name in names])
-    fixed = SATELLITE_M**2 * readings.is_satellite
+    fixed = SATELLITE_M**2 * readings.is_satellite + MEASURED_LENGTH_SHARE * square * readings.is_dug
     free = right * (1.0 - leverage)
     squares = right * residual**2
     log_sd = np.log([getattr(noise, name) for name in names])

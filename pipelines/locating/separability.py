@@ -6,11 +6,14 @@ import numpy as np
 import pandas as pd
 
 from pipelines.locating.line import SLOWNESS_PRIOR_SD
-from pipelines.locating.readings import Floats, Readings
+from pipelines.locating.readings import Floats
 from pipelines.locating.velocity import VelocityFit
 
+MIN_LINK = 5
+"""Right readings, with a fifth of their path in a class, that tie an instrument to it: fewer may be slips."""
 
-def link_classes_and_instruments(readings: Readings) -> pd.DataFrame:
+
+def link_classes_and_instruments(fit: VelocityFit) -> pd.DataFrame:
     """Edges of the graph: instrument, class, readings, and the component both belong to.
 
     Notes
@@ -23,11 +26,14 @@ def link_classes_and_instruments(readings: Readings) -> pd.DataFrame:
     from scipy import sparse
     from scipy.sparse.csgraph import connected_components
 
+    readings = fit.readings
     classes, instruments = len(readings.classes), len(readings.instruments)
     who = readings.instrument[readings.part_row]
-    known = who >= 0
-    edges = pd.DataFrame({"instrument": who[known], "cable_class": readings.part_class[known]})
+    long_enough = readings.part_m >= 0.2 * readings.length_m[readings.part_row]
+    counted = (who >= 0) & long_enough & (fit.right[readings.part_row] > 0.5)
+    edges = pd.DataFrame({"instrument": who[counted], "cable_class": readings.part_class[counted]})
     edges = edges.groupby(["instrument", "cable_class"], as_index=False).size().rename(columns={"size": "readings"})
+    edges = edges[edges["readings"] >= MIN_LINK].reset_index(drop=True)
     graph = sparse.coo_array(
         (np.ones(len(edges)), (edges["instrument"], instruments + edges["cable_class"])),
         shape=(instruments + classes, instruments + classes),
@@ -44,22 +50,23 @@ def common_scale_sd(fit: VelocityFit) -> Floats:
     ndarray
         Standard deviation of a common relative shift of those classes' slowness when the instrument's own readings
         are left out. It stays however many more readings the instrument brings, so it is the limit of what can be
-        said about its time base. Where no other instrument read the classes it is that of the prior, 30 %.
+        said about its time base. Where no other instrument is tied to the classes it is that of the prior, 30 %.
     """
     readings, point = fit.readings, fit.points[int(np.argmax(fit.weights))]
-    links = link_classes_and_instruments(readings)
+    links = link_classes_and_instruments(fit)
+    users = links["cable_class"].value_counts()
     system = np.linalg.inv(point.inverse)
     found = np.full(len(readings.instruments), SLOWNESS_PRIOR_SD)
     for i in range(len(readings.instruments)):
-        classes = links.loc[links["instrument"] == i, "cable_class"].to_numpy(np.int64)
+        own = links.loc[links["instrument"] == i, "cable_class"]
+        classes = own[own.map(users) > 1].to_numpy(np.int64)
+        if not len(classes):
+            continue
         products = np.linalg.inv(point.within[i]) @ point.carried[i]
         without = system - fit.own[i] + products.T @ point.carried[i]
-        try:
-            spread = np.linalg.inv(without)[np.ix_(classes, classes)]
-            slowness = fit.state.slowness[classes]
-            information = float(slowness @ np.linalg.solve(spread, slowness))
-        except np.linalg.LinAlgError:
-            continue
+        spread = np.linalg.pinv(without, hermitian=True)[np.ix_(classes, classes)]
+        slowness = fit.state.slowness[classes]
+        information = float(slowness @ np.linalg.solve(spread, slowness))
         if information > 0:
             found[i] = min(SLOWNESS_PRIOR_SD, information**-0.5)
     return found

@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from pipelines.locating.correction import correct_distances, fit_lines, mean_section_slowness
 from pipelines.locating.coverage import backtest_windows, choose_method, fit_quantiles, summarise_coverage
+from pipelines.locating.drift import chart_drift, describe_drift, fit_season
 from pipelines.locating.estimates import describe_classes, describe_instruments, describe_noise
+from pipelines.locating.line import cable_time, effects_of
+from pipelines.locating.noise import length_variance
+from pipelines.locating.proposals import describe_reads_long, propose_settings
 from pipelines.locating.readings import Readings, select_readings
-from pipelines.locating.velocity import fit_velocity
+from pipelines.locating.register import find_contradicted_lengths
+from pipelines.locating.separability import common_scale_sd
+from pipelines.locating.velocity import VelocityFit, fit_velocity
 from pipelines.locating.window import LEVELS
 from shared import dictionary
 from shared.settings import Settings
@@ -21,62 +29,134 @@ if TYPE_CHECKING:
 
 TABLES = (
     "fitted.velocity_by_class", "fitted.instrument_bias", "fitted.corrected_distances", "fitted.locating_lines",
-    "fitted.window_quantiles", "fitted.window_coverage", "fitted.locating_noise",
+    "fitted.window_quantiles", "fitted.window_coverage", "fitted.locating_noise", "fitted.setting_proposals",
+    "fitted.reads_long", "fitted.drift_chart", "fitted.instrument_drift", "fitted.season", "fitted.register_lengths",
 )
 
 
 def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     """Fit the readings and write the tables of the topic; returns rows by table."""
     # ---- read
-    table = read_model(con, "core.locating_readings")
-    paths = read_model(con, "core.locating_paths")
-    runs = read_model(con, "core.locating_runs")
-    sections = con.execute("select section_id, cable_class, length_m from staging.sections order by section_id").df()
-    pieces = con.execute(
-        "select section_id, from_m, to_m, cable_class from staging.section_pieces order by section_id, from_m",
-    ).df()
-    instruments = con.execute("select instrument_id from staging.instruments order by instrument_id").df()
-    has_tails = con.execute("select count(tail_m) > 0.5 * count(*) from staging.terminals").fetchone()
+    inputs = Inputs(
+        readings=read_model(con, "core.locating_readings"), paths=read_model(con, "core.locating_paths"),
+        runs=read_model(con, "core.locating_runs"), spans=read_model(con, "core.locating_spans"),
+        sections=con.execute("""
+            select section_id, loop_id, cable_class, insulation, length_m from staging.sections order by section_id
+        """).df(),
+        pieces=con.execute("""
+            select section_id, from_m, to_m, cable_class from staging.section_pieces order by section_id, from_m
+        """).df(),
+        instruments=con.execute(
+            "select instrument_id, last_calibrated_on from staging.instruments order by instrument_id",
+        ).df(),
+        tails_recorded=bool(
+            con.execute("select count(tail_m) > 0.5 * count(*) from staging.terminals").fetchall()[0][0],
+        ),
+    )
 
     # ---- compute
-    frames = fit_tables(
-        table, paths, runs, sections, pieces, instruments["instrument_id"].tolist(), settings,
-        tails_recorded=bool(has_tails and has_tails[0]),
-    )
+    frames = fit_tables(inputs, settings)
 
     # ---- write
     return {name: write_table(con, name, frames[name]) for name in TABLES}
 
 
-def fit_tables(
-    table: pd.DataFrame, paths: pd.DataFrame, runs: pd.DataFrame, sections: pd.DataFrame, pieces: pd.DataFrame,
-    instruments: list[str], settings: Settings, *, tails_recorded: bool,
-) -> dict[str, pd.DataFrame]:
+@dataclass(frozen=True)
+class Inputs:
+    """The tables the topic reads: core.locating_readings and its kin, and sections, pieces, instruments of staging."""
+
+    readings: pd.DataFrame
+    paths: pd.DataFrame
+    runs: pd.DataFrame
+    spans: pd.DataFrame
+    sections: pd.DataFrame
+    pieces: pd.DataFrame
+    instruments: pd.DataFrame
+    tails_recorded: bool
+
+
+def fit_tables(inputs: Inputs, settings: Settings) -> dict[str, pd.DataFrame]:
     """Every fitted table of the topic; empty ones where no reading is usable."""
-    readings = select_readings(table, paths)
+    table, level = inputs.readings, settings.general.interval_level
+    readings = select_readings(table, inputs.paths)
     last_at = table[table["is_usable"].astype(bool)].groupby("instrument_id")["read_at"].max()
-    names = sorted({*instruments, *readings.instruments})
+    names = sorted({*inputs.instruments["instrument_id"], *readings.instruments})
     frames = {name: pd.DataFrame(columns=list(dictionary.tables()[name].columns)) for name in TABLES}
+    frames["fitted.reads_long"] = describe_reads_long(_dug_with_both(table), level)
     if not len(readings):
         frames["fitted.instrument_bias"] = frames["fitted.instrument_bias"].reindex(range(len(names))).assign(
             instrument_id=names, readings=0, verdict="too_few_readings",
         )
         return frames
-    fit = fit_velocity(readings, tails_recorded=tails_recorded)
-    slowness = mean_section_slowness(sections, pieces, readings.classes, fit.state.slowness)
-    corrected = correct_distances(fit, runs, slowness)
-    facts = ["reading_id", "job_id", "read_at", "cable_class", "instrument_id", "true_length_m"]
-    digs = corrected.merge(table[facts], on="reading_id", how="left")
-    tested = backtest_windows(digs, LEVELS, fit.freedom, fit.noise.wrong_share)
-    method = choose_method(tested)
+    fit = fit_velocity(readings, tails_recorded=inputs.tails_recorded)
     frames["fitted.velocity_by_class"] = describe_classes(fit, median_settings(readings, table), settings)
     frames["fitted.instrument_bias"] = describe_instruments(fit, names, last_at, settings)
-    frames["fitted.corrected_distances"] = digs[[*corrected.columns, "job_id"]]
-    frames["fitted.locating_lines"] = fit_lines(fit)
-    frames["fitted.window_quantiles"] = fit_quantiles(digs, method, LEVELS, fit.freedom, fit.noise.wrong_share)
-    frames["fitted.window_coverage"] = summarise_coverage(tested, method, settings.general.interval_level)
     frames["fitted.locating_noise"] = describe_noise(fit)
+    frames["fitted.locating_lines"] = fit_lines(fit)
+    frames |= _digs_and_windows(fit, inputs, frames["fitted.locating_lines"], settings)
+    frames |= _drift_and_season(fit, inputs, level)
+    frames["fitted.register_lengths"] = _register_lengths(fit, inputs)
     return frames
+
+
+def _dug_with_both(table: pd.DataFrame) -> pd.DataFrame:
+    """Dug readings with both distances, back-filled ones left out, with or without a setting on record."""
+    return table[
+        (table["reading_kind"] == "dug") & (table["is_usable"] | (table["unusable_because"] == "setting_unknown"))
+    ]
+
+
+def _digs_and_windows(
+    fit: VelocityFit, inputs: Inputs, lines: pd.DataFrame, settings: Settings,
+) -> dict[str, pd.DataFrame]:
+    slowness = mean_section_slowness(inputs.sections, inputs.pieces, fit.readings.classes, fit.state.slowness)
+    corrected = correct_distances(fit, inputs.runs, slowness)
+    facts = [
+        "reading_id", "job_id", "read_at", "cable_class", "instrument_id", "true_length_m", "displayed_distance_m",
+        "velocity_setting_pct",
+    ]
+    digs = corrected.merge(inputs.readings[facts], on="reading_id", how="left")
+    tested = backtest_windows(digs, LEVELS, fit.freedom, fit.noise.wrong_share)
+    method = choose_method(tested)
+    return {
+        "fitted.corrected_distances": digs[[*corrected.columns, "job_id"]],
+        "fitted.window_quantiles": fit_quantiles(digs, method, LEVELS, fit.freedom, fit.noise.wrong_share),
+        "fitted.window_coverage": summarise_coverage(tested, method, settings.general.interval_level),
+        "fitted.setting_proposals": propose_settings(fit, lines, digs, settings),
+    }
+
+
+def _drift_and_season(fit: VelocityFit, inputs: Inputs, level: float) -> dict[str, pd.DataFrame]:
+    insulation = inputs.sections.drop_duplicates("cable_class").set_index("cable_class")["insulation"]
+    frame = inputs.readings.set_index("reading_id").reindex(list(fit.readings.reading_id)).reset_index()
+    time = cable_time(fit.readings, fit.state)
+    leave_out = fit.residual_m / (1.0 - fit.leverage)
+    # a scale that cannot be told from the class is no error to be charted
+    scale = np.where(common_scale_sd(fit) < 0.02, fit.state.scale, 0.0)
+    frame = frame.assign(
+        season_error=leave_out / time, relative_error=leave_out / time + effects_of(fit.readings, scale),
+        standard_error=fit.variance_m2**0.5 / time, insulation=frame["cable_class"].map(insulation),
+    )[fit.right > 0.5]
+    charted = frame.dropna(subset=["instrument_id"])
+    chart = chart_drift(charted)
+    calibrated = inputs.instruments.set_index("instrument_id")["last_calibrated_on"]
+    return {
+        "fitted.drift_chart": chart, "fitted.instrument_drift": describe_drift(chart, charted, calibrated, level),
+        "fitted.season": fit_season(frame.assign(relative_error=frame["season_error"]), level),
+    }
+
+
+def _register_lengths(fit: VelocityFit, inputs: Inputs) -> pd.DataFrame:
+    ends = fit.readings.is_register
+    slowness = cable_time(fit.readings, fit.state) / fit.readings.length_m
+    noise_m2 = (fit.variance_m2 - length_variance(fit.readings, fit.noise)).clip(min=0.01)
+    held_against = pd.DataFrame({
+        "reading_id": fit.readings.reading_id, "excess_m": fit.residual_m / slowness,
+        "standard_error_m": noise_m2**0.5 / slowness,
+    })[ends]
+    return find_contradicted_lengths(
+        inputs.spans, held_against, inputs.sections[["section_id", "loop_id", "cable_class", "length_m"]],
+    )
 
 
 def median_settings(readings: Readings, table: pd.DataFrame) -> pd.Series:

@@ -10,6 +10,8 @@ import numpy as np
 from pipelines.locating.readings import Floats
 from shared.settings import Locating
 
+MOST_NEEDED = 500
+"""Further readings above which no number is given: the error lies at the edge of the tolerance."""
 IN, OUT, FEW, NOT_SEPARABLE = "in_tolerance", "out_of_tolerance", "too_few_readings", "not_separable"
 
 
@@ -88,6 +90,6 @@ def judge(
         factors = np.where(can, (se_m**2 - lasting_se_m**2) / np.where(can, room, 1.0), math.inf)
         needs.append(float(factors.max() if quantile == inside else factors.min()))
     factor = min(needs)
-    if not math.isfinite(factor) or factor > 1000:
+    if not math.isfinite(factor) or readings * (factor - 1.0) > MOST_NEEDED:
         return Verdict(FEW, None)
     return Verdict(FEW, max(1, math.ceil(readings * (factor - 1.0))))

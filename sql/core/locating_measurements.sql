@@ -366,7 +366,7 @@ select
     displayed_distance_m,
     stated_length_m,
     dug_method,
-    zero_errors,
+    cast(zero_errors as bigint) as zero_errors,
     test_offset_m,
     cast(direction as bigint) as direction,
     -- length by the register, where an end is marked

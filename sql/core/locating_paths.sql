@@ -261,5 +261,6 @@ select
     sum(length_m) as length_m,
     sum(tail_m) as tail_m
 from lengths
-where length_m + tail_m > 0
+-- less than a millimetre is what rounding leaves of a section that only touches the path
+where length_m + tail_m > 0.001
 group by reading_id, cable_class

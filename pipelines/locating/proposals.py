@@ -1,0 +1,117 @@
+"""Which setting each instrument should stand on for each class, and what following it would have done to past digs."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from pipelines.locating.readings import REFERENCE_PCT
+from pipelines.locating.velocity import VelocityFit
+from pipelines.locating.verdicts import check_distances, judge, tolerated_error
+from shared.settings import Settings
+
+
+def propose_settings(
+    fit: VelocityFit, lines: pd.DataFrame, digs: pd.DataFrame, settings: Settings,
+) -> pd.DataFrame:
+    """Proposed setting of every instrument on every class it was used on.
+
+    Parameters
+    ----------
+    lines
+        Rows of fitted.locating_lines.
+    digs
+        Dug readings in the fit: instrument_id, cable_class, velocity_setting_pct, displayed_distance_m,
+        true_length_m, left_out_error_m.
+
+    Returns
+    -------
+    DataFrame
+        Rows of fitted.setting_proposals.
+
+    Notes
+    -----
+    At the proposed setting the slope of the displayed distance against the distance taped along the route is one: the
+    instrument's own scale and the cable's slack are in it. It stands also where instrument and class cannot be told
+    apart, since only their product is needed. The verdict holds the median setting in use, with the instrument's
+    offset, against the tolerance over the distances dug. Error after: the dig's own reading left out of the fit.
+
+    Checked by: tests/unit/test_locating_proposals.py
+    """
+    level = settings.general.interval_level
+    limits = fit.quantile(level)
+    rows = []
+    used = digs[digs["instrument_id"].notna()]
+    for (instrument, cable_class), own in used.groupby(["instrument_id", "cable_class"], sort=True):
+        line = lines[(lines["instrument_id"] == instrument) & (lines["cable_class"] == cable_class)].iloc[0]
+        slope, se = float(line["slope"]), float(np.sqrt(line["slope_variance"]))
+        in_use = float(own["velocity_setting_pct"].median())
+        distance = check_distances(own["true_length_m"].to_numpy(float), settings.locating)
+        shown = in_use / REFERENCE_PCT
+        error = shown * (float(line["constant_m"]) + slope * distance) - distance
+        variance = line["constant_variance"] + 2 * distance * line["line_covariance"] + distance**2 * se**2
+        spread = shown * np.sqrt(variance.astype(float))
+        tolerance = tolerated_error(distance, settings.locating)
+        verdict = judge(error, spread, np.zeros_like(spread), tolerance, fit.freedom, level, len(own))
+        proposed = REFERENCE_PCT / slope
+        rows.append({
+            "instrument_id": instrument, "cable_class": cable_class, "digs": len(own), "setting_median_pct": in_use,
+            "setting_proposed_pct": proposed, "setting_proposed_lo": REFERENCE_PCT / (slope + limits * se),
+            "setting_proposed_hi": REFERENCE_PCT / max(slope - limits * se, 0.5),
+            "reads_long_pct": 100.0 * (in_use / proposed - 1.0),
+            "verdict": verdict.verdict, "readings_needed": verdict.readings_needed,
+            "error_before_m": float((own["displayed_distance_m"] - own["true_length_m"]).abs().median()),
+            "error_after_m": float(own["left_out_error_m"].abs().median()),
+        })
+    columns = [
+        "instrument_id", "cable_class", "digs", "setting_median_pct", "setting_proposed_pct", "setting_proposed_lo",
+        "setting_proposed_hi", "reads_long_pct", "verdict", "readings_needed", "error_before_m", "error_after_m",
+    ]
+    return pd.DataFrame(rows, columns=columns).astype({"readings_needed": "Int64", "digs": "int64"})
+
+
+def describe_reads_long(digs: pd.DataFrame, level: float) -> pd.DataFrame:
+    """How far each instrument reads from what was dug, whatever the setting: all that can be said without one.
+
+    Parameters
+    ----------
+    digs
+        Every dug reading that is not back-filled: instrument_id, displayed_distance_m, true_length_m and
+        velocity_setting_pct (missing where not recorded).
+    level
+        Two-sided level of the limits.
+
+    Returns
+    -------
+    DataFrame
+        Rows of fitted.reads_long. Limits of the median from order statistics (binomial), so that they need no form
+        of the errors; missing below six digs or so, where no two order statistics reach the level.
+
+    References
+    ----------
+    Conover 1999, Practical Nonparametric Statistics, 3.2.
+
+    Checked by: tests/unit/test_locating_proposals.py
+    """
+    from scipy.stats import binom
+
+    named = digs.assign(
+        instrument_id=digs["instrument_id"].fillna("not on record"),
+        error_m=digs["displayed_distance_m"] - digs["true_length_m"],
+        error_pct=100.0 * (digs["displayed_distance_m"] / digs["true_length_m"] - 1.0),
+    )
+    rows = []
+    for instrument, own in named.groupby("instrument_id", sort=True):
+        ordered = np.sort(own["error_pct"].to_numpy(float))
+        n = len(ordered)
+        low = int(binom.ppf((1.0 - level) / 2.0, n, 0.5))
+        has_limits = low >= 1 and 2.0 * binom.cdf(low - 1, n, 0.5) <= 1.0 - level
+        rows.append({
+            "instrument_id": instrument, "digs": n, "settings_known": int(own["velocity_setting_pct"].notna().sum()),
+            "median_error_m": float(own["error_m"].median()), "reads_long_pct": float(np.median(ordered)),
+            "reads_long_lo": float(ordered[low - 1]) if has_limits else np.nan,
+            "reads_long_hi": float(ordered[n - low]) if has_limits else np.nan,
+        })
+    return pd.DataFrame(rows, columns=[
+        "instrument_id", "digs", "settings_known", "median_error_m", "reads_long_pct", "reads_long_lo", "reads_long_hi",
+    ])
