@@ -21,7 +21,9 @@ from synthetic_data.files import (
 )
 from synthetic_data.fleet import Fleet, make_fleet
 from synthetic_data.jobs import STAMPS, Work, make_jobs, make_steps
-from synthetic_data.readings import Network, add_readings, make_known_lengths, make_test_shots
+from synthetic_data.network import Network
+from synthetic_data.readings import add_readings
+from synthetic_data.shots import make_known_lengths, make_test_shots
 
 DEFAULT_LOOPS = 900
 DEFAULT_SEED = 20260101

@@ -67,7 +67,7 @@ def _pick_habits(kind: np.ndarray, crews: np.ndarray, rng: np.random.Generator) 
     lean = dict(zip(names, np.linspace(0.35, 0.75, len(names)), strict=True))
     halving = np.array([lean[c] for c in crews])
     draw = rng.random(len(kind))
-    habit = np.where(draw < 0.10, INDICATORS, np.where(draw < 0.10 + halving * 0.90 / 0.9, HALVING, OUTWARD))
+    habit = np.where(draw < 0.10, INDICATORS, np.where(draw < 0.10 + halving, HALVING, OUTWARD))
     return np.where(kind == DIG_IN, SEEN, habit)
 
 
@@ -160,6 +160,28 @@ def _name_methods(habit: np.ndarray, rng: np.random.Generator) -> np.ndarray:
     return np.select([habit == HALVING, habit == OUTWARD], [halving, outward], "visual").astype(object)
 
 
+def _send_crews(fleet: Fleet, history: History, storms: np.ndarray, rng: np.random.Generator) -> pd.DataFrame:
+    """Report, dispatch and arrival of every failure's job, and who went."""
+    s, e = history.sections, history.events
+    n = len(e.at)
+    loop = s.loop[e.section]
+    hour = local_hour(e.at)
+    is_night = (hour < 6) | (hour >= 22)
+    crews = _pick_crews(fleet.loops["district_row"].to_numpy()[loop], is_night, rng)
+    is_major = np.isin(np.floor((e.at - 6 * 3600) / DAY), np.floor((storms - 6 * 3600) / DAY))
+    lag = np.where(rng.random(n) < 0.6, 1.0, _lognormal(rng, 12, 0.8, n)) * MINUTE
+    travel = (_lognormal(rng, 32, 0.4, n) + 12 * is_night) * np.where(is_major, 2, 1) * MINUTE
+    frame = pd.DataFrame({
+        "event_at": e.at, "section": e.section, "offset_m": e.offset_m, "kind_row": e.kind, "loop_row": loop,
+        "position": s.position[e.section], "is_radial": fleet.loops["is_radial"].to_numpy()[loop],
+        "crew_id": crews, "habit": _pick_habits(e.kind, crews, rng), "is_night": is_night, "major_event": is_major,
+        "reported_at": e.at + lag,
+    })
+    frame["dispatched_at"] = frame["reported_at"] + _lognormal(rng, 9, 0.6, n) * MINUTE
+    frame["arrived_at"] = np.floor((frame["dispatched_at"] + travel) / MINUTE) * MINUTE
+    return frame
+
+
 def make_jobs(fleet: Fleet, history: History, storms: np.ndarray, rng: np.random.Generator) -> Work:
     """Turn failures into jobs with a consistent time line.
 
@@ -182,23 +204,7 @@ def make_jobs(fleet: Fleet, history: History, storms: np.ndarray, rng: np.random
     Checked by: tests/unit/test_synthetic_jobs.py
     """
     s, e = history.sections, history.events
-    n = len(e.at)
-    loop = s.loop[e.section]
-    district = fleet.loops["district_row"].to_numpy()[loop]
-    hour = local_hour(e.at)
-    is_night = (hour < 6) | (hour >= 22)
-    crews = _pick_crews(district, is_night, rng)
-    is_major = np.isin(np.floor((e.at - 6 * 3600) / DAY), np.floor((storms - 6 * 3600) / DAY))
-    lag = np.where(rng.random(n) < 0.6, 1.0, _lognormal(rng, 12, 0.8, n)) * MINUTE
-    travel = (_lognormal(rng, 32, 0.4, n) + 12 * is_night) * np.where(is_major, 2, 1) * MINUTE
-    frame = pd.DataFrame({
-        "event_at": e.at, "section": e.section, "offset_m": e.offset_m, "kind_row": e.kind, "loop_row": loop,
-        "position": s.position[e.section], "is_radial": fleet.loops["is_radial"].to_numpy()[loop],
-        "crew_id": crews, "habit": _pick_habits(e.kind, crews, rng), "major_event": is_major,
-        "reported_at": e.at + lag,
-    })
-    frame["dispatched_at"] = frame["reported_at"] + _lognormal(rng, 9, 0.6, n) * MINUTE
-    frame["arrived_at"] = np.floor((frame["dispatched_at"] + travel) / MINUTE) * MINUTE
+    frame = _send_crews(fleet, history, storms, rng)
     searches, interrupted = _run_searches(fleet, frame, rng)
     arrived = frame["arrived_at"].to_numpy()
     frame["customers_interrupted"] = interrupted
@@ -213,8 +219,8 @@ def make_jobs(fleet: Fleet, history: History, storms: np.ndarray, rng: np.random
     component, cause = _name_causes(e.kind, s.cable_class[e.section], rng)
     frame["failed_component"], frame["cause"] = component, cause
     frame["method"] = _name_methods(frame["habit"].to_numpy(), rng)
-    frame["repair_cost"] = np.round(_lognormal(rng, 6200, 0.35, n) * np.where(is_night, 1.15, 1.0), 0)
-    frame["loop_id"] = fleet.loops["loop_id"].to_numpy()[loop]
+    frame["repair_cost"] = np.round(_lognormal(rng, 6200, 0.35, len(frame)) * np.where(frame["is_night"], 1.15, 1.0), 0)
+    frame["loop_id"] = fleet.loops["loop_id"].to_numpy()[frame["loop_row"]]
     frame["section_id"] = s.section_id[e.section]
     year = e.at.astype("datetime64[s]").astype("datetime64[Y]").astype(int) + 1970
     running = pd.Series(year).groupby(year).cumcount().to_numpy() + 1
