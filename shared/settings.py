@@ -45,6 +45,7 @@ class Intake:
         0.01, "share of exact midnights in a time column above which a midnight is read as a date only",
         low=0.0, high=1.0,
     )
+    unpacked_limit_gb: float = setting(4.0, "most that one archive may unpack to", unit="GB", low=0.001, high=1000)
     classes: dict[str, str] = setting({}, "names for cable classes: 'insulation/neutral/installation' = 'name'")
     insulations: dict[str, str] = setting({}, "further insulation codes: code = meaning")
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 
-from pipelines.intake.reading import QUARANTINE_ID
 from pipelines.intake.share import TableShare
 from pipelines.intake.sorting import DIGEST
 from pipelines.intake.typed import quoted
+from pipelines.validation.quarantine import QUARANTINE_ID
 
 
 @dataclass(frozen=True)

@@ -6,6 +6,7 @@ A load is one batch and one transaction: all of it is kept, or nothing.
 from __future__ import annotations
 
 import datetime as dt
+import tempfile
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -80,13 +81,15 @@ def load_paths(
     if mapped.insulations:
         settings = settings.override("intake", insulations={**settings.intake.insulations, **mapped.insulations})
     rules_for("jobs", settings)
-    sources = find_sources(paths, mapped.tables)
-    careful: frozenset[Path] = frozenset()
-    while True:
-        try:
-            return _load_batch(con, sources, settings, mapping, careful)
-        except DoubtfulFileError as fault:
-            careful |= {fault.path}
+    with tempfile.TemporaryDirectory(prefix="loopwear-") as unpacked:
+        limit = int(settings.intake.unpacked_limit_gb * 1e9)
+        sources = find_sources(paths, mapped.tables, Path(unpacked), limit)
+        careful: frozenset[Path] = frozenset()
+        while True:
+            try:
+                return _load_batch(con, sources, settings, mapping, careful)
+            except DoubtfulFileError as fault:
+                careful |= {fault.path}
 
 
 def _load_batch(

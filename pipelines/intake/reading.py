@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
+from pipelines.intake.formats import read_file
 from pipelines.intake.share import TableShare
 from pipelines.intake.sources import SourceFile
-from pipelines.intake.text import ReadFile, read_text
+from pipelines.intake.text import ReadFile
 from pipelines.intake.typed import TypedSelect, Zones
 from pipelines.intake.zones import change_days, is_zone
+from pipelines.validation.quarantine import QUARANTINE_ID
 from pipelines.validation.register import latest_sql
 from shared import dictionary
 from shared.errors import UserError, suggest_name
-
-QUARANTINE_ID = "quarantine_id"
-"""Column of an exported quarantine file that tells which row a mended one replaces."""
 
 
 def read_files(share: TableShare) -> None:
@@ -25,7 +24,7 @@ def read_files(share: TableShare) -> None:
     """
     zones = _find_zones(share)
     for number, file in enumerate(share.files):
-        read = read_text(
+        read = read_file(
             share.con, f"read_{number}", file.path, file.label, file.source, careful=file.path in share.careful,
         )
         _check_headers(share, file, read)

@@ -5,9 +5,11 @@ from __future__ import annotations
 import fnmatch
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
+from pipelines.intake.archives import unpack
+from pipelines.intake.formats import READABLE, SHEETS, sheet_names
 from pipelines.intake.mapping import TableSource, canonical_source
 from shared import dictionary
 from shared.errors import UserError, suggest_name
@@ -18,9 +20,6 @@ LOAD_ORDER = (
 )
 """Every table after those its rows point to."""
 
-READABLE = (".csv", ".tsv", ".txt")
-
-
 @dataclass(frozen=True)
 class SourceFile:
     """A file, what messages call it, and how it becomes rows of its table."""
@@ -30,7 +29,9 @@ class SourceFile:
     source: TableSource
 
 
-def find_sources(paths: Sequence[Path], mapping: Sequence[TableSource]) -> tuple[SourceFile, ...]:
+def find_sources(
+    paths: Sequence[Path], mapping: Sequence[TableSource], unpacked: Path, limit_bytes: int,
+) -> tuple[SourceFile, ...]:
     """Files to load, in the order of their tables, then by name.
 
     Parameters
@@ -39,6 +40,10 @@ def find_sources(paths: Sequence[Path], mapping: Sequence[TableSource]) -> tuple
         Files and folders; a folder gives every readable file in it and below.
     mapping
         Mapping blocks; a file that matches none is read in the canonical form.
+    unpacked
+        Folder to unpack archives to.
+    limit_bytes
+        Most that one archive may unpack to.
 
     Raises
     ------
@@ -47,41 +52,63 @@ def find_sources(paths: Sequence[Path], mapping: Sequence[TableSource]) -> tuple
 
     Notes
     -----
-    Checked by: tests/unit/test_intake_sources.py
+    Checked by: tests/unit/test_intake_bad_input.py, tests/unit/test_intake_formats.py
     """
     found: list[SourceFile] = []
     for path in paths:
         if not path.exists():
             raise UserError("there is no such file or folder", str(path), "check the path; quote it if it holds blanks")
         if path.is_dir():
-            inside = [p for p in sorted(path.rglob("*")) if p.is_file() and p.suffix.casefold() in READABLE]
-            sources = [s for p in inside for s in _sources_of(p, p.relative_to(path).as_posix(), mapping)]
-            if not sources:
-                raise UserError(
-                    "the folder holds no file that is meant for a table", str(path),
-                    "name the files after their tables (" + ", ".join(LOAD_ORDER) + "), or give a --mapping",
-                )
+            inside = [p for p in sorted(path.rglob("*")) if p.is_file() and _is_readable(p)]
+            named = [(p, p.relative_to(path).as_posix()) for p in inside]
         else:
-            sources = _sources_of(path, path.name, mapping)
-            if not sources:
-                raise UserError(
-                    f"the file's name says no table: {suggest_name(path.stem, LOAD_ORDER)}", str(path),
-                    f"name it after its table, or write a mapping: loopwear draft-mapping {path}",
-                )
+            named = [(path, path.name)]
+        sources = []
+        for file, label in named:
+            for part, part_label in unpack(file, unpacked, limit_bytes):
+                shown = label if part is file else f"{label}{part_label.removeprefix(file.name)}"
+                sources.extend(_sources_of(part, shown, mapping))
+        if not sources:
+            _refuse(path)
         found.extend(sources)
     return tuple(sorted(found, key=lambda s: LOAD_ORDER.index(s.source.table)))
 
 
+def _is_readable(path: Path) -> bool:
+    return path.suffix.casefold() in (*READABLE, ".gz", ".zip")
+
+
+def _refuse(path: Path) -> None:
+    if path.is_dir():
+        raise UserError(
+            "the folder holds no file that is meant for a table", str(path),
+            "name the files after their tables (" + ", ".join(LOAD_ORDER) + "), or give a --mapping",
+        )
+    raise UserError(
+        f"the file's name says no table: {suggest_name(path.stem, LOAD_ORDER)}", str(path),
+        f"name it after its table, or write a mapping: loopwear draft-mapping {path}",
+    )
+
+
 def _sources_of(path: Path, label: str, mapping: Sequence[TableSource]) -> list[SourceFile]:
-    mapped = [m for m in mapping if fnmatch.fnmatch(path.name.casefold(), m.pattern.casefold())]
+    """What one file brings: by the mapping, else by its sheets' names, else by its own."""
+    name = path.name.casefold()
+    mapped = [m for m in mapping if fnmatch.fnmatch(name, m.pattern.casefold())]
     if mapped:
         return [SourceFile(path, label, m) for m in mapped]
+    if path.suffix.casefold() in SHEETS:
+        sheets = [(s, table_of(Path(s))) for s in sheet_names(path, label)]
+        named = [
+            SourceFile(path, f"{label}, sheet {s}", replace(canonical_source(t), sheet=s)) for s, t in sheets if t
+        ]
+        if named:
+            return named
     table = table_of(path)
     return [SourceFile(path, label, canonical_source(table))] if table else []
 
 
 def table_of(path: Path) -> str | None:
     """The table a file in the canonical form is meant for: its stem, or the part before a further mark (jobs_2019)."""
-    stem = path.stem.casefold()
+    stem = path.name.partition(".")[0].casefold()
     named = [t for t in dictionary.source_tables() if re.fullmatch(rf"{t}([-_. ].*)?", stem)]
     return max(named, key=len) if named else None

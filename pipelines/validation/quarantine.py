@@ -12,6 +12,9 @@ import duckdb
 from shared.errors import UserError
 from shared.store import has_table
 
+QUARANTINE_ID = "quarantine_id"
+"""Column of an exported file that tells which row a mended one replaces."""
+
 if TYPE_CHECKING:
     import pandas as pd
 
@@ -54,16 +57,19 @@ def export_rows(con: duckdb.DuckDBPyConnection, path: Path) -> int:
 
     Notes
     -----
+    The last column, quarantine_id, tells which row a mended one replaces; leave it as it is. Formulas come back as
+    they came, since the file is meant to be loaded again.
+
     With rows of several tables or headers, ``path`` is a folder and each form gets its own file, named after its
     table. Checked by: tests/unit/test_validation_quarantine.py
     """
     if not has_table(con, "raw.quarantined_rows"):
         return 0
     rows = con.execute("""
-        select "table", headers, cells from raw.quarantined_rows where released_by is null
+        select "table", headers, cells, row_hash from raw.quarantined_rows where released_by is null
         order by "table", headers, batch_id, file, row_number
     """).fetchall()
-    forms = list(dict.fromkeys((table, headers) for table, headers, _ in rows))
+    forms = list(dict.fromkeys((table, headers) for table, headers, _, _ in rows))
     if len(forms) > 1 and path.suffix:
         tables = ", ".join(sorted({t for t, _ in forms}))
         raise UserError(
@@ -76,11 +82,19 @@ def export_rows(con: duckdb.DuckDBPyConnection, path: Path) -> int:
             target.parent.mkdir(parents=True, exist_ok=True)
             with target.open("w", encoding="utf-8", newline="") as handle:
                 writer = csv.writer(handle, lineterminator="\n")
-                writer.writerow(json.loads(headers))
-                writer.writerows(json.loads(cells) for t, h, cells in rows if (t, h) == (table, headers))
+                writer.writerow([*json.loads(headers), QUARANTINE_ID])
+                writer.writerows(
+                    [*_in_width(json.loads(cells), len(json.loads(headers))), row_id]
+                    for t, h, cells, row_id in rows if (t, h) == (table, headers)
+                )
     except OSError as fault:
         raise UserError(f"the file cannot be written: {fault.strerror}", str(path), "choose another place") from None
     return len(rows)
+
+
+def _in_width(cells: list[str], width: int) -> list[str]:
+    """Cells of a row, filled up where it came short, so that its id stands under its heading."""
+    return cells + [""] * (width - len(cells))
 
 
 def _file_name(forms: list[tuple[str, str]], number: int) -> str:

@@ -1,0 +1,91 @@
+"""Unpacks gz and zip files into a temporary folder, within limits, by names of our own."""
+
+from __future__ import annotations
+
+import gzip
+import zipfile
+import zlib
+from pathlib import Path, PurePosixPath
+from typing import IO
+
+from shared.errors import UserError
+
+STEP_BYTES = 1 << 20
+HARMLESS_BYTES = 50 * STEP_BYTES
+"""Up to this size nothing is suspected."""
+SUSPECT_RATIO = 200
+"""Tables of text pack about 5 to 30 times; a file that unpacks further than this is a trap, or no table."""
+
+
+def unpack(path: Path, folder: Path, limit_bytes: int) -> list[tuple[Path, str]]:
+    """Files inside a gz or zip file, unpacked, each with what messages call it; any other file as it is.
+
+    Parameters
+    ----------
+    folder
+        Where to unpack to. Names inside the archive are never used as paths.
+    limit_bytes
+        Most that all files of the archive together may unpack to.
+
+    Raises
+    ------
+    UserError
+        The archive is broken, locked by a password, or unpacks to more than the limit.
+
+    Notes
+    -----
+    Archives within archives are not opened.
+
+    Checked by: tests/unit/test_intake_archives.py
+    """
+    suffix = path.suffix.casefold()
+    if suffix not in (".gz", ".zip"):
+        return [(path, path.name)]
+    try:
+        return _unpack_gz(path, folder, limit_bytes) if suffix == ".gz" else _unpack_zip(path, folder, limit_bytes)
+    except (zipfile.BadZipFile, gzip.BadGzipFile, zlib.error, EOFError, NotImplementedError) as fault:
+        raise UserError(f"the archive cannot be unpacked: {fault}", str(path), "pack it again") from None
+
+
+def _unpack_gz(path: Path, folder: Path, limit: int) -> list[tuple[Path, str]]:
+    target = _target(folder, path.stem)
+    with gzip.open(path) as packed, target.open("wb") as unpacked:
+        _copy(packed, unpacked, path, path.stat().st_size, limit)
+    return [(target, path.name)]
+
+
+def _unpack_zip(path: Path, folder: Path, limit: int) -> list[tuple[Path, str]]:
+    found = []
+    with zipfile.ZipFile(path) as archive:
+        members = [m for m in sorted(archive.infolist(), key=lambda m: m.filename) if not m.is_dir()]
+        for member in members:
+            if member.flag_bits & 1:
+                what = f"'{member.filename}' is locked by a password"
+                raise UserError(what, str(path), "unpack it and load the file")
+            name = PurePosixPath(member.filename.replace("\\", "/")).name
+            target = _target(folder, name)
+            with archive.open(member) as packed, target.open("wb") as unpacked:
+                limit -= _copy(packed, unpacked, path, member.compress_size, limit)
+            found.append((target, f"{path.name}/{member.filename}"))
+    return found
+
+
+def _target(folder: Path, name: str) -> Path:
+    """A place of our own for a file: its last name alone, in a folder that no other has."""
+    place = folder / str(sum(1 for _ in folder.iterdir()))
+    place.mkdir()
+    return place / (PurePosixPath(name).name or "unnamed")
+
+
+def _copy(packed: IO[bytes] | gzip.GzipFile, unpacked: IO[bytes], path: Path, packed_bytes: int, limit: int) -> int:
+    written = 0
+    while block := packed.read(STEP_BYTES):
+        written += len(block)
+        bomb = written > HARMLESS_BYTES and written > SUSPECT_RATIO * max(packed_bytes, 1)
+        if written > limit or bomb:
+            raise UserError(
+                f"the archive unpacks to more than {written // STEP_BYTES} MB, from {packed_bytes} bytes", str(path),
+                "unpack it yourself and load the files, if they are what they should be",
+            )
+        unpacked.write(block)
+    return written

