@@ -20,7 +20,7 @@ from pipelines.replacement.money import (
 )
 from pipelines.replacement.programme import Choice, choose_options, order_programme
 from pipelines.replacement.ranking import group_alike, rank_units
-from pipelines.replacement.reasons import explain_loops, explain_sections
+from pipelines.replacement.reasons import explain_loops
 from pipelines.survival.model import FailureHistory, FailureModel
 from shared.settings import Settings
 
@@ -86,7 +86,7 @@ def gather(
 
 
 def rank_sections(facts: Facts, settings: Settings) -> pd.DataFrame:
-    """The section ranking: by failures expected per km, with limits, groups, money and reasons.
+    """The section ranking: by failures expected per km, with limits, groups and money; its reasons are put in SQL.
 
     Notes
     -----
@@ -97,8 +97,7 @@ def rank_sections(facts: Facts, settings: Settings) -> pd.DataFrame:
     # The posterior is the multiplier's; times what the class expects per km it is that of failures per km.
     per_km = (sections["expected_class"] / sections["length_km"]).to_numpy(dtype=float)
     with np.errstate(divide="ignore"):
-        ranked = _add_ranks(sections, sections["gamma_rate"].to_numpy(dtype=float) / per_km, level)
-    return ranked.assign(reasons=explain_sections(ranked, facts.horizon_years))
+        return _add_ranks(sections, sections["gamma_rate"].to_numpy(dtype=float) / per_km, level)
 
 
 def rank_loops(facts: Facts, sections: pd.DataFrame, settings: Settings) -> pd.DataFrame:

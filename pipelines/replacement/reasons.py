@@ -8,6 +8,12 @@ import pandas as pd
 
 Row = dict[str, Any]
 
+LOOP_COLUMNS = [
+    "loop_id", "failures_recorded", "expected_recorded", "multiplier", "multiplier_lo", "multiplier_hi",
+    "expected_failures", "expected_failures_lo", "expected_failures_hi", "length_km", "worst_class", "worst_class_km",
+    "oldest_installed", "last_failure_on", "sections", "sections_paying", "benefit_cost_ratio",
+]
+
 
 def explain_loops(loops: pd.DataFrame, sections: pd.DataFrame, horizon_years: float) -> list[str]:
     """One text a loop: its record against its classes, its cable, where the risk lies, and whether replacing pays.
@@ -28,7 +34,7 @@ def explain_loops(loops: pd.DataFrame, sections: pd.DataFrame, horizon_years: fl
     """
     shares = _leading_sections(sections)
     texts = []
-    for row in _rows(loops):
+    for row in _rows(loops[LOOP_COLUMNS]):
         said = [
             f"{_record(row)}.",
             f"{_expected(row, horizon_years)}.",
@@ -38,34 +44,6 @@ def explain_loops(loops: pd.DataFrame, sections: pd.DataFrame, horizon_years: fl
             f"{_pays(row)}.",
         ]
         texts.append(" ".join(part for part in said if part))
-    return texts
-
-
-def explain_sections(sections: pd.DataFrame, horizon_years: float) -> list[str]:
-    """One text a section: its record against its class, its age, and whether replacing it pays.
-
-    Parameters
-    ----------
-    sections
-        Rows of the section ranking, without reasons, with age_years, last_failure_on, expected_rate_per_100km_year
-        and pays_above_per_100km_year.
-    horizon_years
-        Years looked ahead.
-
-    Notes
-    -----
-    Checked by: tests/unit/test_replacement_reasons.py
-    """
-    texts = []
-    for row in _rows(sections):
-        age: str = "age unknown" if pd.isna(row['age_years']) else f"{row['age_years']:.0f} years old"
-        paying = "pays" if row['is_paying'] else "does not pay"
-        texts.append(
-            f"{_record(row)}. {1000 * row['length_km']:.0f} m of {row['cable_class']}, {age}. "
-            f"{_plural(row['expected_failures'], 'failure', 2)} expected in {horizon_years:g} years: "
-            f"{row['expected_rate_per_100km_year']:.0f} per 100 km and year; replacing pays above "
-            f"{row['pays_above_per_100km_year']:.0f}, so by money alone it {paying}. {_last(row)}."
-        )
     return texts
 
 
@@ -117,19 +95,23 @@ def _pays(row: Row) -> str:
 
 def _leading_sections(sections: pd.DataFrame) -> dict[str, str]:
     """For each loop of more than three sections: how few carry half of what is expected."""
-    found: dict[str, str] = {}
-    for loop_id, part in sections.groupby("loop_id", sort=True):
-        total = part["expected_failures"].sum()
-        if len(part) <= 3 or total <= 0:
-            continue
-        ordered = part.sort_values(["expected_failures", "section_id"], ascending=[False, True], kind="stable")
-        running = ordered["expected_failures"].cumsum() / total
-        few = int((running < 0.5).sum()) + 1
-        if few > 3:
-            continue
-        names = ", ".join(ordered["section_id"].head(few))
-        found[str(loop_id)] = f"{100 * running.iloc[few - 1]:.0f} % of it on {names} ({few} of {len(part)} sections)"
-    return found
+    ordered = sections[["loop_id", "section_id", "expected_failures"]].sort_values(
+        ["loop_id", "expected_failures", "section_id"], ascending=[True, False, True], kind="stable",
+    )
+    loops = ordered.groupby("loop_id", sort=True)["expected_failures"]
+    total, size = loops.transform("sum"), loops.transform("size")
+    share = loops.cumsum() / total.where(total > 0)
+    before = share - ordered["expected_failures"] / total.where(total > 0)
+    # The sections up to the one that carries the sum past one half.
+    leading = ordered.assign(share=share, size=size)[(before < 0.5) & (size > 3)]
+    few = leading.groupby("loop_id", sort=True).agg(
+        names=("section_id", ", ".join), share=("share", "max"), count=("section_id", "size"), size=("size", "first"),
+    )
+    few = few[few["count"] <= 3]
+    return {
+        str(loop): f"{100 * share:.0f} % of it on {names} ({count} of {size} sections)"
+        for loop, names, share, count, size in few.itertuples(name=None)
+    }
 
 
 def _plural(count: float, noun: str, digits: int = 1) -> str:

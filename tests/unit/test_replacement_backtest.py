@@ -59,7 +59,8 @@ def make_units(**columns: list[float]) -> pd.DataFrame:
     counts = ("failures", "failures_recent", "failures_five_years", "age_years", "observed")
     base = {name: np.zeros(n) for name in counts}
     names = [f"s{k}" for k in range(n)]
-    return pd.DataFrame({"section_id": names, "loop_id": names, "length_km": np.ones(n), **base, **given})
+    ids = {"section_id": names, "loop_id": names, "loop_code": np.arange(n)}
+    return pd.DataFrame({**ids, "length_km": np.ones(n), **base, **given})
 
 
 def test_origins_are_yearly_the_last_one_horizon_ago() -> None:
@@ -125,25 +126,26 @@ def test_ties_at_the_cut_count_in_part() -> None:
     # One unit of 1 km with 4 failures first, then three alike with 6 failures on 3 km, to 2.5 of 4 km.
     units = make_units(length_km=[1, 1, 1, 1], failures=[5, 2, 2, 2], observed=[4, 6, 0, 0])
     order, groups = order_by_rule(units, "most_failures")
-    captured, _ = measure_capture(units, order, groups, np.ones((1, 4), dtype=np.float32), (0.25, 0.625, 1.0))
+    captured, _ = measure_capture(units, order, groups, np.ones((1, 4)), (0.25, 0.625, 1.0))
     assert captured.tolist() == pytest.approx([4, 4 + 6 * 1.5 / 3, 10])
 
 
 def test_random_captures_its_share() -> None:
     units = make_units(length_km=[3, 1, 6], observed=[5, 2, 13])
-    captured, _ = measure_capture(units, *order_by_rule(units, "random"), np.ones((1, 3), dtype=np.float32), (0.1, 0.2))
+    captured, _ = measure_capture(units, *order_by_rule(units, "random"), np.ones((1, 3)), (0.1, 0.2))
     assert captured.tolist() == pytest.approx([2, 4])
 
 
 def test_replicates_draw_units_with_their_length_and_failures() -> None:
     rng = np.random.default_rng(3)
     units = make_units(length_km=rng.uniform(1, 2, 40), observed=rng.poisson(1.0, 40), failures=rng.poisson(1.0, 40))
-    weights = rng.multinomial(40, np.full(40, 1 / 40), size=7).astype(np.float32)
+    weights = rng.multinomial(40, np.full(40, 1 / 40), size=7).astype(float)
     order, groups = order_by_rule(units, "failures_per_km")
     _, drawn = measure_capture(units, order, groups, weights, (0.1,))
     for weight, share in zip(weights, drawn[:, 0], strict=True):
         repeated = units.loc[units.index.repeat(weight.astype(int))].reset_index(drop=True)
-        once = np.ones((1, len(repeated)), dtype=np.float32)
+        repeated["loop_code"] = np.arange(len(repeated))
+        once = np.ones((1, len(repeated)))
         again, _ = measure_capture(repeated, *order_by_rule(repeated, "failures_per_km"), once, (0.1,))
         assert share == pytest.approx(again[0] / repeated["observed"].sum(), rel=1e-4)
 

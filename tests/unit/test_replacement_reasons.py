@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
-from pipelines.replacement.reasons import explain_loops, explain_sections
+from pipelines.replacement.reasons import explain_loops
 
 RECORD = {
     "loop_id": "L1", "failures_recorded": 8, "expected_recorded": 3.28, "multiplier": 1.91, "multiplier_lo": 1.01,
@@ -28,17 +28,3 @@ def test_a_loop_s_reasons() -> None:
         "of its cost; 1 of 4 sections pay alone."
     )
     assert explain_loops(pd.DataFrame([loop]), sections, 5.0) == [said]
-
-
-def test_a_section_s_reasons_without_date_or_failure() -> None:
-    section = {
-        **RECORD, "failures_recorded": 0, "expected_recorded": 0.0, "length_km": 0.072, "age_years": None,
-        "cable_class": "EPR/jacketed/duct", "expected_rate_per_100km_year": 3.2, "pays_above_per_100km_year": 139.4,
-        "is_paying": False, "last_failure_on": pd.NaT,
-    }
-    said = (
-        "0 failures on record, no time in view to compare; 1.9 times its class once chance is allowed for (1.0 to "
-        "3.1). 72 m of EPR/jacketed/duct, age unknown. 2.44 failures expected in 5 years: 3 per 100 km and year; "
-        "replacing pays above 139, so by money alone it does not pay. No failure on record."
-    )
-    assert explain_sections(pd.DataFrame([section]), 5.0) == [said]
