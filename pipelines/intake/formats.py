@@ -42,7 +42,7 @@ def read_file(
         raise UserError("the file is empty", label, "export the table again; the first row must hold the column names")
     suffix = path.suffix.casefold()
     if suffix in SHEETS:
-        return _read_records(con, name, label, source, _sheet_records(path, label, source.sheet))
+        return _read_records(con, name, label, source, sheet_records(path, label, source.sheet))
     if suffix in JSON_LINES:
         return _read_json_lines(con, name, path, label)
     if suffix in PARQUET:
@@ -64,7 +64,8 @@ def _open_workbook(path: Path, label: str) -> Any:
         raise UserError(f"the workbook cannot be opened: {fault}", label, "save it again as .xlsx, or as CSV") from None
 
 
-def _sheet_records(path: Path, label: str, sheet: str | None) -> Records:
+def sheet_records(path: Path, label: str, sheet: str | None) -> Records:
+    """Rows of a sheet (none named: the first) as texts, with their numbers; blank ones are left out."""
     book = _open_workbook(path, label)
     names = list(book.sheet_names)
     wanted = sheet or names[0]

@@ -63,10 +63,18 @@ def parse_mapping(path: Path) -> Mapping:
     """
     try:
         text = path.read_text(encoding="utf-8-sig")
-        given = tomllib.loads(text)
     except FileNotFoundError:
         raise UserError("the mapping file does not exist", str(path), "check the path after --mapping") from None
-    except (tomllib.TOMLDecodeError, UnicodeDecodeError, IsADirectoryError) as fault:
+    except (UnicodeDecodeError, OSError) as fault:
+        raise UserError(f"the mapping file cannot be read: {fault}", str(path), "save it as UTF-8 text") from None
+    return parse_mapping_text(text, path)
+
+
+def parse_mapping_text(text: str, path: Path) -> Mapping:
+    """The mapping of a text; ``path`` is what messages call it. Raises as parse_mapping does."""
+    try:
+        given = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as fault:
         what = f"the mapping file is no TOML: {fault}"
         raise UserError(what, str(path), "mend that line; texts need quotes") from None
     place = _Place(path, text)

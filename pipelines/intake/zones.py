@@ -6,7 +6,7 @@ import datetime as dt
 from functools import cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
-YEARS = (1960, 2045)
+YEARS = (1970, 2040)
 """Years whose clock changes are looked up."""
 
 
@@ -25,8 +25,8 @@ def change_days(zone: str) -> tuple[dt.date, ...]:
 
     Notes
     -----
-    The offset at noon UTC is compared from day to day; both neighbouring days are kept, so that no zone's change
-    falls outside.
+    The offset at noon UTC is compared from day to day; between two that differ the moment is sought by halving, and
+    the local days on both sides of it are kept.
 
     Checked by: tests/unit/test_intake_zones.py
     """
@@ -35,12 +35,25 @@ def change_days(zone: str) -> tuple[dt.date, ...]:
     found: set[dt.date] = set()
     before = day.astimezone(info).utcoffset()
     while day.year < YEARS[1]:
+        after = (day + dt.timedelta(days=1)).astimezone(info).utcoffset()
+        if after != before:
+            found.update(_days_of_change(info, day))
         day += dt.timedelta(days=1)
-        offset = day.astimezone(info).utcoffset()
-        if offset != before:
-            found.update(day.date() + dt.timedelta(days=shift) for shift in (-1, 0, 1))
-        before = offset
+        before = after
     return tuple(sorted(found))
+
+
+def _days_of_change(info: ZoneInfo, start: dt.datetime) -> set[dt.date]:
+    """Local days just before and after the change within the day that follows ``start``."""
+    low, high = start, start + dt.timedelta(days=1)
+    offset = low.astimezone(info).utcoffset()
+    while high - low > dt.timedelta(minutes=1):
+        middle = low + (high - low) / 2
+        if middle.astimezone(info).utcoffset() == offset:
+            low = middle
+        else:
+            high = middle
+    return {low.astimezone(info).date(), high.astimezone(info).date()}
 
 
 def instant_sql(local: str, zone: str, days: tuple[dt.date, ...]) -> str:

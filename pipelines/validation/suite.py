@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib
+import logging
 import os
 from typing import TYPE_CHECKING, Any
 
@@ -47,6 +48,7 @@ def run_suite(table: str, facts: pd.DataFrame, rules: tuple[Rule, ...]) -> dict[
     if facts.empty or not rules:
         return failed
     os.environ.setdefault("GX_ANALYTICS_ENABLED", "false")
+    logging.getLogger("great_expectations").setLevel(logging.WARNING)
     import great_expectations as gx
     from great_expectations.data_context.types.base import ProgressBarsConfig
 

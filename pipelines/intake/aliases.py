@@ -1,0 +1,138 @@
+"""What utilities call the columns and codes of the dictionary: words of the trade, for guessing a mapping."""
+
+from __future__ import annotations
+
+import re
+
+HEADERS: dict[str, tuple[str, ...]] = {
+    "job_id": ("job", "job no", "job number", "work order", "wo", "wo number", "order no", "ticket", "ticket no",
+               "outage id", "outage no", "incident", "incident id", "case", "case no", "event id"),
+    "revision": ("rev", "version", "revision no"),
+    "status": ("state", "job status"),
+    "loop_id": ("loop", "loop no", "loop name", "loop number", "urd loop", "ug loop", "circuit loop", "tap"),
+    "section_id": ("section", "section no", "segment", "segment id", "cable id", "cable section", "span", "span id"),
+    "terminal_id": ("terminal", "device", "device id", "transformer", "pad", "pad no", "equipment", "switching point"),
+    "district_id": ("district", "region", "area", "division", "service area"),
+    "instrument_id": ("instrument", "tester", "test set", "set no", "locator", "reflectometer", "unit no", "serial",
+                      "box"),
+    "reported_at": ("reported", "off", "time off", "date off", "outage start", "outage time", "off time", "start time",
+                    "interruption start", "call received", "first call", "out", "began", "fault time"),
+    "dispatched_at": ("dispatched", "dispatch", "sent", "crew sent", "assigned"),
+    "arrived_at": ("arrived", "arrival", "on site", "onsite", "crew arrived"),
+    "located_at": ("located", "found", "isolated", "section found", "fault found", "sectionalized"),
+    "restored_at": ("restored", "on", "time on", "date on", "back on", "last customer", "all on", "restoration",
+                    "last restored", "power restored", "customers back", "all back"),
+    "pinpointed_at": ("pinpointed", "pinpoint", "spotted"),
+    "repaired_at": ("repaired", "repair done", "repair complete", "repair tested", "fixed", "mended"),
+    "normal_at": ("normal", "back to normal", "normalized", "normalised", "returned to normal"),
+    "closed_at": ("closed", "close date", "completed", "paper closed", "date closed", "filed"),
+    "customers_interrupted": ("customers", "cust", "customers out", "customers affected", "cust out", "cust affected",
+                              "no of customers", "meters out"),
+    "customer_minutes": ("cmi", "cust min", "customer min", "customer minutes interrupted"),
+    "crew_id": ("crew", "crew no", "gang", "line crew"),
+    "method": ("locating method", "how located", "how found"),
+    "velocity_setting_pct": ("vop", "velocity", "velocity setting", "velocity factor", "vf", "nvp", "prop velocity",
+                             "velocity of propagation", "v/2", "half velocity", "speed", "half speed"),
+    "test_terminal_id": ("test point", "tested from", "shot from", "test terminal", "from pad"),
+    "toward_terminal_id": ("toward", "towards", "shot toward", "direction", "to pad"),
+    "estimated_distance_m": ("estimate", "estimated", "estimated distance", "est dist", "tdr distance", "reading",
+                             "distance to fault", "dtf", "displayed distance", "located at distance", "shown",
+                             "distance shown"),
+    "far_end_distance_m": ("far end", "end distance", "end of cable", "far end distance"),
+    "far_end_terminal_id": ("far end terminal", "far end at", "end terminal"),
+    "dug_distance_m": ("dug", "dug distance", "actual", "actual distance", "dig distance", "measured distance",
+                       "true distance", "taped"),
+    "dug_method": ("measured by", "how measured", "dug by"),
+    "failed_component": ("component", "failed part", "failed component", "equipment failed", "what failed"),
+    "cause": ("cause code", "failure cause", "reason", "why"),
+    "test_shots": ("shots", "tests", "no of tests", "no of shots"),
+    "major_event": ("major", "med", "major event day", "storm"),
+    "repair_cost": ("cost", "total cost", "repair cost"),
+    "notes": ("remarks", "comments", "comment", "note", "description"),
+    "position": ("pos", "sequence", "seq", "order", "no in loop"),
+    "from_terminal_id": ("from", "from pad", "from device", "start", "from terminal", "from point"),
+    "to_terminal_id": ("to", "to pad", "to device", "end", "to terminal", "to point"),
+    "length_m": ("length", "len", "cable length", "footage", "section length"),
+    "insulation": ("insul", "cable type", "insulation type", "type of cable"),
+    "neutral": ("neutral type", "concentric neutral", "cn", "jacket"),
+    "installation": ("installed in", "laid", "db or duct", "in duct"),
+    "conductor": ("size", "wire size", "conductor size", "cable size"),
+    "installed_on": ("installed", "install date", "install year", "year installed", "vintage", "date installed",
+                     "in service", "in service date", "year in"),
+    "retired_on": ("retired", "removed", "date removed", "retire date", "out of service"),
+    "retired_because": ("retired why", "retire reason", "removal reason"),
+    "rejuvenated_on": ("injected", "injection date", "rejuvenated", "treated"),
+    "step_at": ("step time", "switched at", "time"),
+    "customers_restored": ("restored", "customers back", "cust restored"),
+    "recorded_from": ("records from", "records since", "on record from"),
+    "timezone": ("time zone", "tz"),
+    "customers_served": ("customers served", "total customers", "meters"),
+    "normal_open_terminal_id": ("normal open", "nop", "open point", "n.o."),
+    "voltage_kv": ("kv", "voltage"),
+    "feeder_id": ("feeder", "circuit", "circuit no"),
+    "substation": ("station", "sub"),
+}
+"""Headers by column, without units, case or punctuation."""
+
+CODES: dict[str, dict[str, str]] = {
+    "cause": {
+        "dig in": "dig_in", "dug into": "dig_in", "third party": "dig_in", "excavation": "dig_in",
+        "wt": "water_treeing", "water tree": "water_treeing", "treeing": "water_treeing",
+        "insulation": "insulation_breakdown",
+        "insulation failure": "insulation_breakdown", "deteriorated": "insulation_breakdown", "corrosion":
+        "neutral_corrosion", "corroded neutral": "neutral_corrosion", "bad workmanship": "workmanship", "water":
+        "moisture", "wet": "moisture", "overloaded": "overload", "rodent": "animal", "squirrel": "animal", "car":
+        "vehicle", "truck": "vehicle", "unk": "unknown", "not known": "unknown", "?": "unknown",
+        "misc": "other",
+    },
+    "failed_component": {
+        "primary cable": "cable", "cbl": "cable", "joint": "splice", "term": "termination", "terminator": "termination",
+        "load break elbow": "elbow", "xfmr": "transformer", "tx": "transformer", "unk": "unknown",
+    },
+    "method": {
+        "arc reflection": "arc_reflection", "arc": "arc_reflection", "tdr": "pulse_reflection", "pulse":
+        "pulse_reflection", "thumper": "surge", "thumped": "surge", "thump": "surge",
+        "sectionalize": "sectionalizing", "sectionalising":
+        "sectionalizing", "half splitting": "sectionalizing", "halving": "sectionalizing", "fci": "visual",
+    },
+    "insulation": {
+        "xlpe": "XLPE", "tr-xlpe": "TRXLPE", "trxlpe": "TRXLPE", "tr xlpe": "TRXLPE", "hmw": "HMWPE", "hmwpe": "HMWPE",
+        "pe": "HMWPE", "epr": "EPR", "rubber": "EPR", "pilc": "PILC", "lead": "PILC", "paper": "PILC",
+    },
+    "neutral": {"bcn": "bare", "bare cn": "bare", "jcn": "jacketed", "jkt": "jacketed", "jacket": "jacketed"},
+    "installation": {"db": "buried", "direct buried": "buried", "direct": "buried", "conduit": "duct", "cond": "duct"},
+    "dug_method": {"tape": "taped", "wheel": "wheeled", "paces": "paced", "gis": "map"},
+    "status": {"complete": "closed", "completed": "closed", "cancel": "cancelled", "canceled": "cancelled",
+               "void": "cancelled", "done": "closed"},
+    "configuration": {"looped": "loop", "radial tap": "radial"},
+}
+"""Words found in code columns, and the code meant."""
+
+UNIT_WORDS: dict[str, str] = {
+    "ft": "ft", "feet": "ft", "foot": "ft", "footage": "ft", "m": "m", "metre": "m", "metres": "m", "meter": "m",
+    "meters": "m", "km": "km", "kft": "kft", "mi": "miles", "mile": "miles", "miles": "miles",
+}
+
+
+IDLE_WORDS = ("id", "at", "dt", "date", "time", "datetime", "pct", "#")
+
+
+def plain_words(text: str) -> str:
+    """A header as plain lower-case words: camel case parted, punctuation and units left out."""
+    parted = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text)
+    words = re.sub(r"[^a-z0-9/.]+", " ", parted.casefold()).split()
+    kept = [w for w in words if w not in UNIT_WORDS and w not in IDLE_WORDS]
+    return " ".join(kept or words)
+
+
+def header_score(header: str, column: str) -> float:
+    """How well a header says a column, between 0 and 1: 1 for its own name, less the further the words are apart."""
+    if header.strip().casefold() == column:
+        return 1.0
+    said = plain_words(header)
+    names = [plain_words(column.replace("_", " ")), *(plain_words(a) for a in HEADERS.get(column, ()))]
+    if said in names:
+        return 0.9
+    words = set(said.split())
+    best = max((len(words & set(n.split())) / len(words | set(n.split())) for n in names if n), default=0.0)
+    return 0.8 * best

@@ -1,0 +1,107 @@
+"""A drafted mapping: what is guessed, from what, what is left open, and that the draft itself loads."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from pipelines.intake.draft import draft_mapping
+from pipelines.intake.guesses import guess_formats, guess_length_unit, guess_velocity
+from pipelines.intake.load import load_paths
+from pipelines.intake.mapping_file import parse_mapping
+from shared.errors import UserError
+from shared.settings import Settings
+from shared.store import Workspace, open_warehouse
+from tests.cases.small_utility import TABLES, write_csv
+
+BOOK = """Closed cable jobs 2019,,,,,,,,,
+WO Number,Loop,Date Off,Time Off,Restored,Estimated Distance,Dug,VOP,Cause Code,Widget
+,,,,,ft,ft,,,
+W-1,L1,03/14/2019,14:05,03/14/2019 16:40,"1,204.5",1190,79.4,excavation,7
+W-2,L2,03/02/2019,09:15,03/02/2019 11:00,300,310,79.4,squashed,8
+TOTAL,,,,,,,,,
+"""
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Path:
+    path = tmp_path / "closed book.csv"
+    path.write_text(BOOK)
+    return path
+
+
+def test_titles_units_joined_stamps_totals_and_codes_are_found(book: Path, tmp_path: Path) -> None:
+    text = draft_mapping(book, None, Settings())
+    (tmp_path / "draft.toml").write_text(text)
+    source = parse_mapping(tmp_path / "draft.toml").tables[0]
+    assert (source.table, source.skip_rows, source.skip_after_header) == ("jobs", 1, 1)
+    assert source.filters[0].values == ("TOTAL",)
+    assert source.columns["job_id"].columns == ("WO Number",)
+    assert source.columns["reported_at"].columns == ("Date Off", "Time Off")
+    assert source.columns["reported_at"].formats == ("%m/%d/%Y %H:%M",)
+    assert source.columns["estimated_distance_m"].unit == "ft"
+    assert source.columns["velocity_setting_pct"].unit == "half_m_per_us"
+    assert source.columns["cause"].codes == {"excavation": "dig_in"}
+    assert "the unit row says 'ft'" in text
+    assert "the order of day and month is proven by values above 12" in text
+    assert '#   ??? no code found for "squashed"' in text
+    assert '#   "Widget"' in text
+
+
+def test_the_draft_loads_and_its_preview_shows_what_is_loaded(book: Path, tmp_path: Path) -> None:
+    con = open_warehouse(Workspace(tmp_path / "workspace"))
+    load_paths(con, [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops", "sections")],
+               Settings())
+    text = draft_mapping(book, con, Settings())
+    (tmp_path / "draft.toml").write_text(text)
+    count = load_paths(con, [book], Settings(), tmp_path / "draft.toml").files[0]
+    assert (count.read, count.new, count.filtered) == (2, 2, 1)
+    rows = con.execute(
+        "select job_id, reported_at::varchar, estimated_distance_m, round(velocity_setting_pct, 2), cause "
+        "from raw.jobs order by 1",
+    ).fetchall()
+    assert rows == [  # Chicago was five hours behind on 14 March 2019, six on 2 March
+        ("W-1", "2019-03-14 19:05:00+00", round(1204.5 * 0.3048, 6), round(79.4 * 200 / 299.792458, 2), "dig_in"),
+        ("W-2", "2019-03-02 15:15:00+00", round(300 * 0.3048, 6), round(79.4 * 200 / 299.792458, 2), None),
+    ]
+    assert "#   job_id = W-1; loop_id = L1; reported_at = 2019-03-14 14:05:00" in text
+
+
+@pytest.mark.parametrize("texts, formats, sure", [
+    (["2019-03-14 10:00"], (), True),
+    (["13/03/2019", "02/04/2019"], ("%d/%m/%Y",), True),
+    (["03/13/2019", "02/04/2019"], ("%m/%d/%Y",), True),
+    (["03/04/2019", "02/04/2019"], ("%m/%d/%Y",), False),
+    (["14-Mar-2008 14:05"], ("%d-%b-%Y %H:%M",), True),
+    (["13/03/2019", "03/14/2019", "03/15/2019"], ("%m/%d/%Y", "%d/%m/%Y"), False),
+])
+def test_the_order_of_day_and_month_is_sure_only_where_proven(texts, formats, sure) -> None:
+    guess = guess_formats(texts)
+    assert guess is not None
+    assert (guess.value, guess.is_sure) == (formats, sure)
+
+
+def test_texts_that_are_no_stamps_have_no_format() -> None:
+    assert guess_formats(["yesterday", "soon"]) is None
+
+
+@pytest.mark.parametrize("median, pct", [
+    ("0.53", "fraction"), ("53", "percent"), ("159", "m_per_us"), ("521", "ft_per_us"), ("261", "half_ft_per_us"),
+])
+def test_a_velocity_s_convention_is_told_by_what_cable_has(median: str, pct: str) -> None:
+    assert guess_velocity([median] * 5).value == (pct,)
+
+
+def test_a_length_s_unit_is_told_by_the_lengths_on_record() -> None:
+    assert guess_length_unit("Length", "", ["280", "300"], 88.0).value == ("ft",)
+    assert guess_length_unit("Length", "", ["85", "91"], 88.0).value == ("m",)
+    assert not guess_length_unit("Length", "", ["85", "91"], None).is_sure
+
+
+@pytest.mark.parametrize("content, what", [(b"", "the file is empty"), (b"%PDF-1.4", "this is no text file but a PDF")])
+def test_a_file_without_a_table_is_refused(tmp_path: Path, content: bytes, what: str) -> None:
+    (tmp_path / "x.csv").write_bytes(content)
+    with pytest.raises(UserError) as caught:
+        draft_mapping(tmp_path / "x.csv", None, Settings())
+    assert caught.value.what == what
