@@ -81,6 +81,15 @@ DECIMALS_OF_COLUMN: Final = {
     "customer_minutes": 0,
     "customer_minutes_at_risk": 0,
     "avoided_customer_minutes": 0,
+    "customer_minutes_naive": 0,
+    "customer_minutes_sustained": 0,
+    "saved_customer_minutes": 0,
+    "saved_lo": 0,
+    "saved_hi": 0,
+    "saved_per_year": 0,
+    "jobs_expected": 0,
+    "share_of_served": 4,
+    "maifi": 3,
 }
 """Decimals of the columns whose unit does not settle them."""
 

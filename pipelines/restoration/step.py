@@ -79,9 +79,11 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
 def compare_all(jobs: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     """Districts, crews and methods by both times; radial jobs wait for the repair, so only loops are compared."""
     loops = jobs[~jobs["is_radial"]]
+    # what was seen from above ground was not searched for, and would make every method of searching look slow
+    searched = loops[loops["method"] != "visual"]
     parts = [
-        compare_groups(loops, grouping, measure, level=settings.general.interval_level,
-                       min_jobs=settings.restoration.comparison_min_jobs)
+        compare_groups(searched if grouping == "method" else loops, grouping, measure,
+                       level=settings.general.interval_level, min_jobs=settings.restoration.comparison_min_jobs)
         for grouping in ("district", "crew", "method") for measure in ("time_to_locate", "time_to_restore")
     ]
     filled = [part for part in parts if len(part)]

@@ -41,7 +41,7 @@ def chart_customer_stages(stages: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_figures.py
+    Checked by: tests/unit/test_reports_restoration.py
     """
     rows = (
         stages[stages["stage"].isin(CUSTOMER_STAGES)]
@@ -94,7 +94,7 @@ def chart_later_stages(stages: pd.DataFrame) -> go.Figure:
     -----
     A log axis, since the stages run from an hour to weeks.
 
-    Checked by: tests/unit/test_reports_figures.py
+    Checked by: tests/unit/test_reports_restoration.py
     """
     rows = (
         stages[stages["stage"].isin(LATER_STAGES)].set_index("stage").reindex(LATER_STAGES).dropna(subset=["mean_min"])
@@ -135,7 +135,7 @@ def chart_groups(summary: pd.DataFrame, small: int) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_figures.py
+    Checked by: tests/unit/test_reports_restoration.py
     """
     chart = style.new_chart(style.row_height(len(summary), each=38, around=96))
     names = [f"{group} ({jobs:,})" for group, jobs in zip(summary["group_name"], summary["jobs"], strict=True)]
@@ -157,81 +157,4 @@ def chart_groups(summary: pd.DataFrame, small: int) -> go.Figure:
         )
     chart.update_yaxes(autorange="reversed", ticks="", showline=False)
     chart.update_xaxes(title_text="Mean [min]", rangemode="tozero")
-    return chart
-
-
-def chart_months(summary: pd.DataFrame) -> go.Figure:
-    """Mean time to restore by month of the report, with limits.
-
-    Parameters
-    ----------
-    summary
-        Rows of restoration_summary grouped by month, group_name as YYYY-MM, in order.
-
-    Notes
-    -----
-    Checked by: tests/unit/test_reports_figures.py
-    """
-    chart = style.new_chart(320)
-    mean = summary["mean_time_to_restore_min"]
-    months = summary["group_name"].str.slice(0, 7).tolist()
-    chart.add_scatter(
-        x=months,
-        y=mean.tolist(),
-        mode="lines+markers",
-        name="mean time to restore",
-        line={"color": style.INKS["first"], "width": 1.2},
-        marker={"size": 4},
-        error_y={
-            **style.bars_between(mean, summary["mean_time_to_restore_lo"], summary["mean_time_to_restore_hi"]),
-            "color": style.INKS["pale"],
-        },
-        customdata=summary["jobs"].tolist(),
-        hovertemplate="%{x}<br>mean %{y:.0f} min, %{customdata} jobs<extra></extra>",
-    )
-    chart.update_xaxes(title_text="Month of the report", type="date", showgrid=False)
-    chart.update_yaxes(title_text="Mean time to restore [min]", rangemode="tozero")
-    return chart
-
-
-def chart_indices(years: pd.DataFrame) -> go.Figure:
-    """SAIDI, SAIFI and CAIDI by year, one above the other on one time axis.
-
-    Parameters
-    ----------
-    years
-        Rows of restoration_summary grouped by year, in order: group_name, saidi_min, saifi, caidi_min.
-
-    Notes
-    -----
-    Checked by: tests/unit/test_reports_figures.py
-    """
-    chart = style.new_chart(460)
-    panels = (("saidi_min", "SAIDI [min]", ""), ("saifi", "SAIFI", "2"), ("caidi_min", "CAIDI [min]", "3"))
-    for place, (column, title, axis) in enumerate(panels):
-        chart.add_scatter(
-            x=years["group_name"].astype(str).tolist(),
-            y=years[column].tolist(),
-            mode="lines+markers",
-            name=title.split()[0],
-            line={"color": style.ink_of(place), "width": 1.4, "dash": style.dash_of(place)},
-            marker={"symbol": style.mark_of(place), "size": 7},
-            yaxis=f"y{axis}",
-            showlegend=False,
-            hovertemplate="%{x}: %{y:.3g}<extra>" + title.split()[0] + "</extra>",
-        )
-        top = 1 - place * 0.35
-        chart.update_layout(
-            {
-                f"yaxis{axis}": {
-                    **chart.layout.yaxis.to_plotly_json(),
-                    "domain": [top - 0.29, top],
-                    "title": {"text": title},
-                    "rangemode": "tozero",
-                    "anchor": "x",
-                    "nticks": 4,
-                }
-            }
-        )
-    chart.update_xaxes(title_text="Year of the report", showgrid=False, type="category", anchor="y3", nticks=10)
     return chart

@@ -18,7 +18,8 @@ clocks as (
     from core.job_stamps
 ),
 
--- a stage may claim minutes only where its ends are in order with every later stamp, so no minute is claimed twice
+-- a stage may claim minutes only where its ends are in order with every later stamp, so no minute is claimed twice;
+-- an arrival after the last customer was back is a slip of the clock and bounds no stage
 claims as (
     select
         job_id,
@@ -30,8 +31,9 @@ claims as (
         restored,
         coalesce(dispatched >= 0 and dispatched <= coalesce(arrived, dispatched)
             and dispatched <= coalesce(located, dispatched), false) as dispatch_claims,
-        coalesce(dispatched <= arrived and arrived <= coalesce(located, arrived), false) as arrive_claims,
-        coalesce(arrived <= located, false) as locate_claims
+        coalesce(dispatched <= arrived and arrived <= coalesce(located, arrived)
+            and arrived <= coalesce(restored, arrived), false) as arrive_claims,
+        coalesce(arrived <= located and arrived <= coalesce(restored, arrived), false) as locate_claims
     from clocks
 ),
 

@@ -136,7 +136,11 @@ spans as (
     select
         job_id,
         minutes_between(reported, dispatched_at) as report_to_dispatch,
-        minutes_between(dispatched_at, arrived_at) as dispatch_to_arrive,
+        -- an arrival after the last customer was back is a slip of the clock: the drive cannot be told
+        case
+            when arrived_at > restored_at then -1
+            else minutes_between(dispatched_at, arrived_at)
+        end as dispatch_to_arrive,
         minutes_between(arrived_at, located_at) as arrive_to_locate,
         minutes_between(located_at, restored_at) as locate_to_restore,
         minutes_between(reported, restored_at) as report_to_restore,

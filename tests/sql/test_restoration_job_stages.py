@@ -150,3 +150,15 @@ def test_crews_written_in_several_ways_are_one_crew(make_warehouse) -> None:
     con = make_warehouse(PLACES | {"jobs": jobs})
     assert con.execute("select crew from core.job_groups order by job_id").fetchall() == [
         ("TF-1",), ("TF-1",), ("TF-1",), ("unknown",)]
+
+
+def test_an_arrival_after_everyone_is_back_bounds_no_stage(make_warehouse) -> None:
+    # arrival and location stamped five hours late: their difference still holds, the drive does not
+    jobs = JOB.replace("2020-03-01 12:40Z", "2020-03-01 17:40Z").replace("2020-03-01 13:40Z", "2020-03-01 18:40Z")
+    row = row_of(make_warehouse(PLACES | {"jobs": jobs}))
+    assert row["dispatch_to_arrive_min"] != row["dispatch_to_arrive_min"]
+    assert row["arrive_to_locate_min"] == 60
+    # the drive, and the section located after the restoration
+    assert row["negative_spans"] == 2
+    assert row["report_to_dispatch_customer_minutes"] == 100 * 10
+    assert row["unsplit_customer_minutes"] == 100 * 110

@@ -1,0 +1,200 @@
+"""The restoration page: its findings are written from the numbers, and its figures hold them."""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from reports import page as shell
+from reports.figures import restoration as figures
+from reports.figures import restoration_compare, restoration_minutes
+from reports.pages import restoration
+from reports.pages import restoration_changes as changes
+from reports.pages import restoration_clocks as clocks
+from shared import dictionary
+from shared.settings import Settings
+
+
+def said(text: str) -> str:
+    """A sentence with plain spaces before its per cent signs."""
+    return text.replace("\u00a0", " ").replace("\u202f", " ")
+
+
+class Given:
+    """Tables by name; one that is not given has its columns and no row."""
+
+    def __init__(self, **tables: pd.DataFrame) -> None:
+        self.tables = {f"marts.{name}": frame for name, frame in tables.items()}
+
+    def read(self, name: str) -> pd.DataFrame:
+        empty = pd.DataFrame(columns=list(dictionary.tables()[name].columns))
+        return self.tables.get(name, empty).copy()
+
+
+def waterfall(loop: dict[str, float], radial: dict[str, float]) -> pd.DataFrame:
+    rows = []
+    for grouped_by, name, parts in (
+        ("configuration", "loop", loop), ("configuration", "radial", radial),
+        ("loop_size", "5 to 8 sections", loop), ("loop_size", "13 sections and more", loop),
+        ("loop_size", "radial", radial),
+    ):
+        rows += [{"grouped_by": grouped_by, "group_name": name, "part": part, "jobs": 10,
+                  "customer_minutes": 1000 * share, "share_of_minutes": share} for part, share in parts.items()]
+    return pd.DataFrame(rows)
+
+
+LOOP = {"report_to_dispatch": 0.1, "dispatch_to_arrive": 0.3, "arrive_to_locate": 0.5, "locate_to_restore": 0.1,
+        "unsplit": 0.0}
+RADIAL = {"report_to_dispatch": 0.1, "dispatch_to_arrive": 0.1, "arrive_to_locate": 0.2, "locate_to_restore": 0.6,
+          "unsplit": 0.0}
+
+
+def test_without_data_every_exhibit_says_what_to_do() -> None:
+    page = restoration.build(Given(), Settings())
+    assert len(page.exhibits) >= 16
+    for exhibit in page.exhibits:
+        assert exhibit.is_absent, exhibit.key
+        assert "run: loopwear refresh" in exhibit.remedy
+    assert "no closed jobs" in page.summary[0]
+    frame = shell.Frame(as_of=dt.date(2025, 1, 1), level=0.9, horizon_years=5, currency="USD", pages=())
+    assert "What to do:" in shell.render(page, frame)
+
+
+def test_crews_are_shown_only_when_the_settings_ask_for_them() -> None:
+    def keys(settings: Settings) -> set[str]:
+        return {exhibit.key for exhibit in restoration.build(Given(), settings).exhibits}
+
+    assert "funnel-crew-locate" not in keys(Settings())
+    assert "funnel-crew-locate" in keys(Settings().override("restoration", show_crews=True))
+
+
+def test_the_waterfall_says_its_shares() -> None:
+    exhibit = clocks.waterfall(waterfall(LOOP, RADIAL))
+    assert said(exhibit.finding).startswith(
+        "Half of the customer-minutes on loops pass while the section is being found (50 %)."
+    )
+    assert "travel takes 30 %" in said(exhibit.finding)
+    assert "60 % of its minutes pass after the section is found" in said(exhibit.more[0])
+    other = clocks.waterfall(waterfall(LOOP | {"arrive_to_locate": 0.4, "locate_to_restore": 0.2}, RADIAL))
+    assert said(other.finding).startswith("40 % of the customer-minutes")
+
+
+@pytest.mark.parametrize(("share", "words"), [
+    (0.5, "Half"), (0.515, "Half"), (0.26, "A quarter"), (0.34, "A third"), (0.6, "More than half"), (0.42, "42 %"),
+    (0.76, "Three quarters"), (0.66, "Two thirds"),
+])
+def test_shares_in_words(share: float, words: str) -> None:
+    assert said(clocks.share_words(share)) == words
+
+
+def test_the_bars_of_the_waterfall_are_the_shares() -> None:
+    rows = waterfall(LOOP, RADIAL)
+    chart = restoration_minutes.chart_waterfall(rows[rows["grouped_by"] == "loop_size"], {"radial": "Radials"})
+    drawn = {trace.name: list(trace.x) for trace in chart.data}
+    assert drawn["finding the section"] == pytest.approx([20])
+    assert drawn["section found, not yet back"] == pytest.approx([60])
+    assert sum(x[0] for x in drawn.values()) == pytest.approx(100)
+
+
+def comparison() -> pd.DataFrame:
+    return pd.DataFrame({
+        "grouped_by": "district", "group_name": ["D1", "D2", "D3"], "measure": "time_to_locate",
+        "jobs": [100, 400, 200], "ratio_seen": [1.3, 0.99, 0.8], "ratio_adjusted": [1.2, 1.0, 0.85],
+        "ratio_lo": [1.1, 0.97, 0.8], "ratio_hi": [1.3, 1.03, 0.9], "funnel_95_lo": 0.95, "funnel_95_hi": 1.05,
+        "funnel_998_lo": 0.9, "funnel_998_hi": 1.1, "verdict": ["slower", "within", "faster"],
+    })
+
+
+def test_the_funnel_names_who_is_beyond_chance() -> None:
+    exhibit = changes.funnel(comparison(), "district", "time_to_locate", Settings())
+    assert said(exhibit.finding) == (
+        "Beyond chance: D3 15 % faster (10 to 20 %); D1 20 % slower (10 to 30 %). The other one is within it."
+    )
+    calm = comparison().assign(verdict="within")
+    assert changes.funnel(calm, "district", "time_to_locate", Settings()).finding == (
+        "None of 3 districts differs from the fleet by more than chance."
+    )
+
+
+def test_the_funnel_draws_the_differences_in_percent() -> None:
+    chart = restoration_compare.chart_funnel(comparison())
+    drawn = {trace.name: trace for trace in chart.data}
+    assert list(drawn["slower"].y) == pytest.approx([20])
+    assert list(drawn["slower"].error_y.array) == pytest.approx([10])
+    assert list(drawn["faster"].text) == ["D3"]
+
+
+def test_names_of_many_groups_are_left_to_the_table() -> None:
+    many = pd.concat([comparison().assign(group_name=lambda f, n=n: f["group_name"] + str(n)) for n in range(4)])
+    drawn = {trace.name: trace for trace in restoration_compare.chart_funnel(many).data}
+    assert set(drawn["within chance"].text) == {""}
+    assert set(drawn["within chance"].hovertext) == {"D20", "D21", "D22", "D23"}
+    assert "" not in set(drawn["slower"].text)
+
+
+def trend() -> pd.DataFrame:
+    months = pd.date_range("2023-01-01", periods=14, freq="MS")
+    return pd.DataFrame({
+        "measure": "time_to_restore", "reported_month": months, "jobs": 10, "mean_min": [100.0] * 13 + [60.0],
+        "share_closed": [1.0] * 13 + [0.5], "is_immature": [False] * 13 + [True],
+        "adjusted_mean_min": [np.nan] * 13 + [90.0], "adjusted_lo": [np.nan] * 13 + [70.0],
+        "adjusted_hi": [np.nan] * 13 + [110.0], "centre_min": 100.0, "lower_min": 80.0, "upper_min": 120.0,
+        "signal": [""] * 14,
+    })
+
+
+def test_a_fall_in_an_incomplete_month_is_no_finding() -> None:
+    exhibit = changes.months(trend(), "time_to_restore")
+    assert "none of 13 leaves the limits" in exhibit.finding
+    assert exhibit.more == ("The last 1 month is not complete and not judged: slow jobs close last.",)
+    drawn = {trace.name: trace for trace in exhibit.chart.data}
+    assert list(drawn["not complete, adjusted"].y) == [90.0]
+    assert drawn["month"].y[-1] is None or np.isnan(drawn["month"].y[-1])
+
+
+def test_signals_are_counted() -> None:
+    rows = trend()
+    rows.loc[[2, 5], "signal"] = ["outside", "run"]
+    exhibit = changes.months(rows, "time_to_restore")
+    assert exhibit.finding.startswith("1 month outside the limits and 1 month in a run on one side of 13")
+
+
+def test_savings_are_compared() -> None:
+    rows = pd.DataFrame({
+        "scenario": list(restoration_minutes.SCENARIO_NAMES), "grouped_by": "all", "group_name": "all", "jobs": 50,
+        "customer_minutes": 10_000.0, "saved_customer_minutes": [600.0, 2400.0, 3000.0],
+        "saved_lo": [500.0, 2000, 2500], "saved_hi": [700.0, 2800, 3500],
+        "saved_share": [0.06, 0.24, 0.3], "saved_per_year": [60.0, 240.0, 300.0],
+    })
+    exhibit = changes.savings(rows, Settings())
+    assert said(exhibit.finding) == (
+        "Halving the search would save 240 customer-minutes a year, 24 % of all; arriving 10 minutes sooner 60, 6 %. "
+        "The search is worth 4 times as much as those ten minutes of travel."
+    )
+    bars = exhibit.chart.data[0]
+    assert list(bars.x) == [60, 240, 300]
+    assert list(bars.error_x.array) == pytest.approx([10, 40, 50])
+
+
+def test_the_stage_bars_begin_where_the_one_before_ends() -> None:
+    stages = pd.DataFrame({
+        "stage": list(figures.CUSTOMER_STAGES), "mean_min": [10.0, 30.0, 60.0, 20.0], "mean_lo": 1.0, "mean_hi": 99.0,
+        "median_min": 9.0,
+    })
+    chart = figures.chart_customer_stages(stages)
+    assert list(chart.data[0].base) == [0, 10, 40, 100]
+
+
+def test_the_first_sentence_is_of_loops_and_says_its_limits() -> None:
+    clock = pd.DataFrame([{
+        "grouped_by": "configuration", "group_name": "loop", "stage": "customer_clock", "jobs": 90, "mean_min": 130.2,
+        "mean_lo": 128.9, "mean_hi": 131.6,
+    }])
+    given = Given(restoration_clocks=clock, restoration_waterfall=waterfall(LOOP, RADIAL))
+    assert said(restoration.where_minutes_go(given)) == (
+        "A cable fault on a loop keeps customers out for 130 minutes on average (129 to 132), and 50 % of the "
+        "customer-minutes pass while the section is being found."
+    )
