@@ -138,6 +138,7 @@ class Page:
     question: str
     summary: tuple[str, ...]
     sections: tuple[Section, ...]
+    card: dict[str, Any] | None = None
 
     @property
     def exhibits(self) -> list[Exhibit]:

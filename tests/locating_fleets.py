@@ -37,6 +37,7 @@ class Design:
     slack_sd: float = 0.008
     tape: float = 0.007
     paced: float = 0.04
+    register: float = 0.01
     tail_m: float = 2.0
 
 
@@ -80,7 +81,10 @@ def make_readings(design: Design, rng: np.random.Generator) -> tuple[Readings, T
     # tails are on record, and taken into the recorded length
     route = np.where(dug, (cable - np.minimum(design.tail_m, 0.5 * cable)) / slack, cable)
     paced = dug & (rng.random(n) < design.paced_share)
-    recorded = route * (1 + np.where(dug, rng.normal(0, np.where(paced, design.paced, design.tape)), 0.0))
+    recorded = route * (1 + np.where(
+        dug, rng.normal(0, np.where(paced, design.paced, design.tape)),
+        np.where(kind == "far_end", rng.normal(0, design.register, n), 0.0),
+    ))
     tail = np.where(dug, np.minimum(design.tail_m, 0.5 * cable), 0.0)
     wrong = dug & (rng.random(n) < design.wrong_share)
     slip = rng.choice([0.3048, 1 / 0.3048, 2.0, 0.5], n)

@@ -53,8 +53,10 @@ def _score_classes(found: dict[str, list[float]], fit: VelocityFit, truth: Truth
     table = describe_classes(fit, in_use, Settings())
     error = table["velocity_fitted_pct"].to_numpy() - truth.velocity_pct
     inside = (table["velocity_lo"] <= truth.velocity_pct) & (truth.velocity_pct <= table["velocity_hi"])
-    found["velocity_error"] += error.tolist()
-    found["velocity_covered"] += inside.tolist()
+    # no number is given where class and instrument cannot be told apart
+    given = table["velocity_fitted_pct"].notna()
+    found["velocity_error"] += error[given].tolist()
+    found["velocity_covered"] += inside[given].tolist()
     found["class_condemned"] += (table["verdict"] == "out_of_tolerance").tolist()
     found["class_not_separable"] += (table["verdict"] == "not_separable").tolist()
 
@@ -68,7 +70,8 @@ def _score_instruments(found: dict[str, list[float]], fit: VelocityFit, truth: T
     planted = set(design.planted_scale) | set(design.planted_zero_m)
     for i in range(len(names)):
         row = table.iloc[i]
-        found["scale_covered"].append(row["scale_lo"] <= 1 + truth.scale[i] <= row["scale_hi"])
+        if verdict[i] != "not_separable":
+            found["scale_covered"].append(row["scale_lo"] <= 1 + truth.scale[i] <= row["scale_hi"])
         found["offset_covered"].append(row["offset_lo"] <= zero[i] <= row["offset_hi"])
         found["offset_error"].append(row["offset_m"] - zero[i])
         found["not_separable"].append(verdict[i] == "not_separable")
@@ -105,7 +108,7 @@ def _score_windows(
         slope_of_tail = REFERENCE_PCT / truth.velocity_pct[k]
         corrected = (time - tail * slope_of_tail - line["constant_m"]) / line["slope"]
         for level in LEVELS:
-            half = window_half_width(line, corrected, parametric_quantile(level, fit.freedom, 0.0))
+            half = window_half_width(line, corrected + tail, parametric_quantile(level, fit.freedom, 0.0))
             found[f"window_{level}"].append(abs(corrected - taped) <= half)
 
 

@@ -47,7 +47,8 @@ def fit_lines(fit: VelocityFit) -> pd.DataFrame:
         "line_covariance": fit.covariance(constant, constant_random, slope, slope_random, group),
         "slope_variance": fit.variance(slope, slope_random, group),
         "noise_constant_variance": fit.noise.constant_m**2 * factor,
-        "noise_growing_variance": (fit.noise.growing**2 * factor + MEASURED_LENGTH_SHARE) * slowness**2,
+        "noise_growing_variance": (fit.noise.growing**2 * factor + MEASURED_LENGTH_SHARE)
+        * ((1 + scale) * (1 + slack) * slowness) ** 2,
     })
 
 

@@ -165,15 +165,12 @@ def _classes_of_inseparable_instruments(fit: VelocityFit, settings: Settings) ->
     links = link_classes_and_instruments(fit)
     limit = settings.locating.tolerance_pct / 100.0 / fit.quantile(settings.general.interval_level)
     open_ended = np.flatnonzero(common_scale_sd(fit) > limit)
-    users = links.groupby("cable_class", as_index=False)["instrument"].agg(list)
-    found = {
-        fit.readings.classes[k] for k, who in zip(users["cable_class"], users["instrument"], strict=True)
-        if len(who) == 1 and who[0] in open_ended
-    }
-    # no instrument is tied to the class, and every reading of it comes from those that cannot be told apart
+    found = set()
     for k, name in enumerate(fit.readings.classes):
+        tied = links[links["cable_class"] == k]
+        alone = tied[~tied["is_shared"]]
         who = fit.readings.instrument[np.unique(fit.readings.part_row[fit.readings.part_class == k])]
-        if k not in set(users["cable_class"]) and np.isin(who, open_ended).all():
+        if alone["instrument"].isin(open_ended).any() or (tied.empty and np.isin(who, open_ended).all()):
             found.add(name)
     return found
 

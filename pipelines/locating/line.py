@@ -73,8 +73,9 @@ def best_length(readings: Readings, state: State, spread: Noise, factor: Floats,
     L + (var(L) slope / V) residual. It is uncorrelated with the residual, so using it as the regressor gives the
     estimating equation of Deming's regression: errors of the recorded lengths do not flatten the slope.
     """
-    slope = cable_time(readings, state) / readings.length_m
-    variance = noise.total_variance(readings, spread, readings.length_m, factor_of(readings, factor))
+    time = cable_time(readings, state) * (1.0 + state.slack * readings.is_dug)
+    slope = time / readings.length_m
+    variance = noise.total_variance(readings, spread, time, factor_of(readings, factor))
     drawn = np.clip(residual, -3.0 * np.sqrt(variance), 3.0 * np.sqrt(variance))
     moved = noise.length_variance(readings, spread) * slope / variance * drawn
     return np.asarray(np.maximum(readings.length_m + moved, 0.2 * readings.length_m))
@@ -89,11 +90,11 @@ def factor_of(readings: Readings, factor: Floats) -> Floats:
 
 
 def reading_variance(
-    readings: Readings, spread: Noise, length_m: Floats, factor: Floats, scale_sd: float, zero_sd: float,
+    readings: Readings, spread: Noise, time_m: Floats, factor: Floats, scale_sd: float, zero_sd: float,
 ) -> Floats:
     """Noise variance of each reading; where the instrument is not on record, its errors are noise too."""
-    variance = noise.total_variance(readings, spread, length_m, factor_of(readings, factor))
-    unknown = (scale_sd * length_m) ** 2 + (zero_sd * readings.zero_errors) ** 2
+    variance = noise.total_variance(readings, spread, time_m, factor_of(readings, factor))
+    unknown = (scale_sd * time_m) ** 2 + (zero_sd * readings.zero_errors) ** 2
     return np.asarray(variance + np.where(readings.instrument < 0, unknown, 0.0))
 
 

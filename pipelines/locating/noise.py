@@ -47,7 +47,7 @@ class Noise:
 # Weak priors on the logarithm of each standard deviation, as median and spread. They carry the fit where there are
 # a few readings only, and weigh about four readings against that.
 PRIORS: dict[str, tuple[float, float]] = {
-    "constant_m": (0.8, 0.6), "growing": (0.022, 0.45), "paced": (0.04, 0.5), "register": (0.015, 0.7),
+    "constant_m": (0.5, 0.8), "growing": (0.025, 0.5), "paced": (0.04, 0.5), "register": (0.015, 0.7),
 }
 PRIOR_READINGS = 4.0
 FISHER_STEPS = 2
@@ -63,17 +63,17 @@ def length_variance(readings: Readings, noise: Noise) -> Floats:
     )
 
 
-def total_variance(readings: Readings, noise: Noise, length_m: Floats, factor: Floats) -> Floats:
-    """Variance of a reading about its line, in m^2, shape (n,).
+def total_variance(readings: Readings, noise: Noise, time_m: Floats, factor: Floats) -> Floats:
+    """Variance of a reading about its line, in m^2 at REFERENCE_PCT, shape (n,).
 
     Parameters
     ----------
-    length_m
-        Best estimate of the true length, metres.
+    time_m
+        Expected time over the path, metres at REFERENCE_PCT.
     factor
         Noise of the reading's instrument against the fleet's, as a ratio of variances.
     """
-    square = length_m**2
+    square = time_m**2
     own = (noise.constant_m**2 * readings.zero_errors + noise.growing**2 * square) * factor
     return np.asarray(
         own + MEASURED_LENGTH_SHARE * square * readings.is_dug + noise.paced**2 * square * readings.is_paced
@@ -100,7 +100,7 @@ def right_probability(readings: Readings, residual: Floats, variance: Floats, wr
 
 
 def fit_noise(
-    readings: Readings, noise: Noise, residual: Floats, leverage: Floats, right: Floats, length_m: Floats,
+    readings: Readings, noise: Noise, residual: Floats, leverage: Floats, right: Floats, time_m: Floats,
     factor: Floats,
 ) -> Noise:
     """Noise that makes the residuals most likely, given how much of each reading the fit used up.
@@ -127,7 +127,7 @@ def fit_noise(
     names = [name for name, is_there in present.items() if is_there]
     median = np.log([PRIORS[name][0] for name in names])
     spread = np.array([PRIORS[name][1] for name in names])
-    square = length_m**2
+    square = time_m**2
     parts = {
         "constant_m": readings.zero_errors * factor, "growing": square * factor,
         "paced": square * readings.is_paced, "register": square * readings.is_register,

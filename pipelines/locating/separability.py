@@ -9,12 +9,14 @@ from pipelines.locating.line import SLOWNESS_PRIOR_SD
 from pipelines.locating.readings import Floats
 from pipelines.locating.velocity import VelocityFit
 
-MIN_LINK = 5
-"""Right readings, with a fifth of their path in a class, that tie an instrument to it: fewer may be slips."""
+MIN_LINK = 3
+SLIPS = 0.10
+"""Readings of a class by others count as a tie from three and a tenth of the class's readings on: fewer may be slips
+of the record, such as a path laid over the wrong section. A reading counts with a fifth of its path in the class."""
 
 
 def link_classes_and_instruments(fit: VelocityFit) -> pd.DataFrame:
-    """Edges of the graph: instrument, class, readings, and the component both belong to.
+    """Edges of the graph: instrument, class, readings, whether others read the class too, and the component.
 
     Notes
     -----
@@ -33,6 +35,8 @@ def link_classes_and_instruments(fit: VelocityFit) -> pd.DataFrame:
     counted = (who >= 0) & long_enough & (fit.right[readings.part_row] > 0.5)
     edges = pd.DataFrame({"instrument": who[counted], "cable_class": readings.part_class[counted]})
     edges = edges.groupby(["instrument", "cable_class"], as_index=False).size().rename(columns={"size": "readings"})
+    of_class = edges.groupby("cable_class")["readings"].transform("sum")
+    edges["is_shared"] = of_class - edges["readings"] >= MIN_LINK + SLIPS * of_class
     edges = edges[edges["readings"] >= MIN_LINK].reset_index(drop=True)
     graph = sparse.coo_array(
         (np.ones(len(edges)), (edges["instrument"], instruments + edges["cable_class"])),
@@ -54,12 +58,10 @@ def common_scale_sd(fit: VelocityFit) -> Floats:
     """
     readings, point = fit.readings, fit.points[int(np.argmax(fit.weights))]
     links = link_classes_and_instruments(fit)
-    users = links["cable_class"].value_counts()
     system = np.linalg.inv(point.inverse)
     found = np.full(len(readings.instruments), SLOWNESS_PRIOR_SD)
     for i in range(len(readings.instruments)):
-        own = links.loc[links["instrument"] == i, "cable_class"]
-        classes = own[own.map(users) > 1].to_numpy(np.int64)
+        classes = links.loc[(links["instrument"] == i) & links["is_shared"], "cable_class"].to_numpy(np.int64)
         if not len(classes):
             continue
         products = np.linalg.inv(point.within[i]) @ point.carried[i]

@@ -115,7 +115,6 @@ class _Round:
 
     design: Design
     products: CrossProducts
-    length_m: Floats
     variance: Floats
     own: Floats
     right: Floats
@@ -199,14 +198,14 @@ def _prepare(
 ) -> _Round:
     residual = readings.time_m - line.line(readings, state)
     length_m = line.best_length(readings, state, spread, factor, residual)
-    variance = line.reading_variance(readings, spread, length_m, factor, *np.exp(log_sd))
-    right = noise.right_probability(readings, residual, variance, spread.wrong_share)
     design = line.linearise(readings, state, residual, length_m, *prior)
+    variance = line.reading_variance(readings, spread, design.scale, factor, *np.exp(log_sd))
+    right = noise.right_probability(readings, residual, variance, spread.wrong_share)
     # rows that share a run carry its deviation in the run term, so it leaves their own variance
     shared = np.bincount(readings.run)[readings.run] > 1
     own = variance - np.where(shared, np.minimum((spread.run * design.scale) ** 2, 0.9 * variance), 0.0)
     products = mixed_model.sum_products(design, right / own, spread.run**2)
-    return _Round(design, products, length_m, variance, own, right)
+    return _Round(design, products, variance, own, right)
 
 
 def _fit_noise(
@@ -215,7 +214,7 @@ def _fit_noise(
     residual = readings.time_m - line.line(readings, state)
     leverage = _leverage(solution, now.design, now.right / now.variance)
     spread = noise.fit_noise(
-        readings, spread, residual, leverage, now.right, now.length_m, line.factor_of(readings, factor),
+        readings, spread, residual, leverage, now.right, now.design.scale, line.factor_of(readings, factor),
     )
     run = noise.fit_run_deviation(readings, residual, now.variance, now.right, spread)
     factor = noise.fit_factors(readings, factor, residual, now.variance, leverage, now.right)

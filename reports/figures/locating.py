@@ -134,8 +134,17 @@ def chart_instruments(bias: pd.DataFrame, *, tolerance_m: float, tolerance_pct: 
     return chart
 
 
+def reach_of(errors: pd.DataFrame) -> float:
+    """Half height of the error chart: beyond the bulk of the corrected errors, and most of the displayed ones."""
+    sizes = [
+        float(errors[column].abs().quantile(share)) * 1.3
+        for column, share in (("error_m", 0.90), ("corrected_error_m", 0.95)) if errors[column].notna().any()
+    ]
+    return max([*sizes, 5.0])
+
+
 def chart_errors(errors: pd.DataFrame) -> go.Figure:
-    """Error against dug distance, job by job, as displayed and as corrected.
+    """Error against dug distance, job by job, as displayed and as corrected, with the middle of each tenth.
 
     Parameters
     ----------
@@ -144,7 +153,8 @@ def chart_errors(errors: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Metres against metres, so that an offset shows as a step and a wrong velocity as a slope.
+    Metres against metres, so that an offset shows as a step and a wrong velocity as a slope. Errors beyond the chart
+    stand at its edge as triangles: gross slips would squeeze everything else to a line.
 
     Checked by: tests/unit/test_reports_figures.py
     """
@@ -152,31 +162,47 @@ def chart_errors(errors: pd.DataFrame) -> go.Figure:
 
     chart = style.new_chart(430)
     draw = go.Scattergl if len(errors) > MANY_POINTS else go.Scatter
+    reach = reach_of(errors)
     for column, name, mark, ink in (
         ("error_m", "as displayed", "circle-open", "second"),
         ("corrected_error_m", "corrected", "diamond", "first"),
     ):
         rows = errors.dropna(subset=[column, "dug_distance_m"])
+        cut = rows[column].clip(-reach, reach)
+        marks = [mark if inside else ("triangle-up" if y > 0 else "triangle-down")
+                 for inside, y in zip(rows[column].abs() <= reach, rows[column], strict=True)]
         chart.add_trace(
             draw(
                 x=rows["dug_distance_m"].tolist(),
-                y=rows[column].tolist(),
+                y=cut.tolist(),
                 mode="markers",
                 name=name,
-                marker={"symbol": mark, "size": 5, "color": style.INKS[ink], "opacity": 0.75},
-                customdata=rows["job_id"].tolist(),
-                hovertemplate="%{customdata}<br>dug at %{x:.1f}, error %{y:.1f} [m]<extra>" + name + "</extra>",
+                marker={"symbol": marks, "size": 5, "color": style.INKS[ink], "opacity": 0.75},
+                customdata=[[job, round(y, 1)] for job, y in zip(rows["job_id"], rows[column], strict=True)],
+                hovertemplate="%{customdata[0]}<br>dug at %{x:.1f} [m], error %{customdata[1]} metres<extra>"
+                + name + "</extra>",
             )
+        )
+        middle = middle_of_tenths(rows, column)
+        chart.add_scatter(
+            x=middle["dug_distance_m"].tolist(), y=middle[column].tolist(), mode="lines",
+            name=f"{name}, middle of each tenth", hoverinfo="skip",
+            line={"color": style.INKS[ink], "width": 3, "dash": "dash" if ink == "second" else "solid"},
         )
     chart.add_shape(
         type="line", xref="paper", yref="y", x0=0, x1=1, y0=0, y1=0, line={"color": style.INKS["soft"], "width": 1}
     )
     chart.update_xaxes(title_text="Dug distance [m]", rangemode="tozero", showgrid=False)
-    if len(errors):
-        shown = pd.concat([errors["error_m"], errors["corrected_error_m"]]).dropna()
-        reach = float(shown.abs().quantile(0.99)) * 1.15 if len(shown) else 1.0
-        chart.update_yaxes(title_text="Estimated minus dug [m]", range=[-reach, reach])
+    chart.update_yaxes(title_text="Estimated minus dug [m]", range=[-1.05 * reach, 1.05 * reach])
     return chart
+
+
+def middle_of_tenths(rows: pd.DataFrame, column: str) -> pd.DataFrame:
+    """Median distance and median error of each tenth of the digs by distance; nothing below forty digs."""
+    if len(rows) < 40:
+        return rows.iloc[:0][["dug_distance_m", column]]
+    tenth = pd.qcut(rows["dug_distance_m"].rank(method="first"), 10, labels=False)
+    return rows.groupby(tenth)[["dug_distance_m", column]].median()
 
 
 def chart_spread(spread: pd.DataFrame) -> go.Figure:

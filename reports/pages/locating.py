@@ -8,7 +8,9 @@ import pandas as pd
 
 from reports import style
 from reports.figures import locating as figures
-from reports.page import Answer, Exhibit, Page, Section, Table, absent, largest
+from reports.page import Answer, Exhibit, Page, Section, Table, absent
+from reports.pages import locating_digs as digs
+from reports.pages import locating_settings as setting
 
 if TYPE_CHECKING:
     from reports.marts import Marts
@@ -20,15 +22,12 @@ ERRORS = "marts.locating_errors"
 VELOCITIES = "marts.velocity_by_class"
 BIAS = "marts.instrument_bias"
 
-REMEDY = (
-    "load jobs.csv with test_terminal_id, estimated_distance_m, velocity_setting_pct, instrument_id and "
-    "dug_distance_m, and the sections of those loops, then run: loopwear refresh"
-)
+REMEDY = setting.REMEDY
 
 VERDICTS = {
     "in_tolerance": "in tolerance",
     "out_of_tolerance": "out of tolerance",
-    "too_few_readings": "too few readings",
+    "too_few_readings": "cannot be decided yet",
     "not_separable": "not separable from its cable class",
 }
 
@@ -41,21 +40,25 @@ def build(marts: Marts, settings: Settings) -> Page:
         title="Locating",
         question=QUESTION,
         summary=answer(marts, settings).sentences,
+        card=setting.card(marts),
         sections=(
             Section(
-                "Cable classes",
-                (class_velocities(velocities, settings),),
+                "Settings",
+                (setting.proposals(marts), class_velocities(velocities, settings), setting.reads_long(marts)),
                 "An instrument measures time. The distance it shows is right only where the velocity it stands on is.",
             ),
             Section(
                 "Instruments",
-                (instruments(bias, settings), spread(errors)),
+                (instruments(bias, settings), digs.spread(errors), setting.drift(marts), setting.season(marts)),
                 "What is left when the velocity of every class is right belongs to the instrument: an offset, the same "
                 "at any distance, and a scale, which grows with it.",
             ),
             Section(
                 "Digs",
-                (error_by_distance(errors), called_sections(errors)),
+                (
+                    digs.error_by_distance(errors), digs.coverage(marts), digs.called_sections(errors),
+                    digs.register_lengths(marts),
+                ),
                 "Each dig tells the true distance of one fault. Together they tell what a reading is worth.",
             ),
         ),
@@ -69,41 +72,17 @@ def answer(marts: Marts, settings: Settings) -> Answer:
     link = {"link": "locating.html", "link_text": "By cable class, instrument and dig"}
     if velocities.empty:
         return Answer(QUESTION, ("There are no digs with a reading to answer from yet.", f"To do: {REMEDY}."), **link)
-    judged = velocities[velocities["verdict"].isin(("in_tolerance", "out_of_tolerance"))]
-    wrong = judged[judged["verdict"] == "out_of_tolerance"]
-    first = (
-        f"The median setting in use is out of tolerance for {len(wrong)} of "
-        f"{style.counted(len(judged), 'cable class', 'cable classes')} "
-        "with enough readings"
-    )
-    if len(wrong):
-        worst = largest(wrong, "bias_points")
-        first += (
-            f"; furthest off is {worst.cable_class}: set to {style.number(worst.setting_median_pct, 1)} % of c, fitted "
-            f"{style.number(worst.velocity_fitted_pct, 1)} % ({style.limits(worst.velocity_lo, worst.velocity_hi, 1)})"
-        )
+    first = setting.headline(marts.read(setting.PROPOSALS))
     out = bias[bias["verdict"] == "out_of_tolerance"]
     open_ones = bias[bias["verdict"].isin(("too_few_readings", "not_separable"))]
     second = (
         f"{len(out)} of {style.counted(len(bias), 'instrument')} {'reads' if len(out) == 1 else 'read'} out of "
         "tolerance"
-        + (f" ({', '.join(out['instrument_id'])})" if 0 < len(out) <= 6 else "")
+        + (f" once the setting is right ({', '.join(out['instrument_id'])})" if 0 < len(out) <= 6 else "")
         + f"; for {len(open_ones)} the readings cannot say."
     )
-    third = gain_words(errors) + " A new setting is a proposal, to be confirmed on a run of known length."
+    third = digs.gain_words(errors) + " A new setting is a proposal, to be confirmed on a run of known length."
     return Answer(QUESTION, (first + ".", second, third), **link)
-
-
-def gain_words(errors: pd.DataFrame) -> str:
-    """What the correction does to the typical error, in a sentence."""
-    both = errors.dropna(subset=["error_m", "corrected_error_m"]) if len(errors) else errors
-    if both.empty:
-        return "No dig has both a displayed and a corrected distance."
-    before, after = both["error_m"].abs().median(), both["corrected_error_m"].abs().median()
-    return (
-        f"Over {style.counted(len(both), 'dig')} half of the displayed distances are off by more than "
-        f"{style.quantity(before, 'm', 1)}, of the corrected ones by more than {style.quantity(after, 'm', 1)}."
-    )
 
 
 def class_velocities(velocities: pd.DataFrame, settings: Settings) -> Exhibit:
@@ -132,7 +111,7 @@ def class_velocities(velocities: pd.DataFrame, settings: Settings) -> Exhibit:
         )
     unjudged = len(rows) - len(judged)
     more = (
-        (f"For {style.counted(unjudged, 'further class', 'further classes')} the readings cannot say.",)
+        (edge_words(rows),)
         if unjudged
         else ()
     )
@@ -148,8 +127,9 @@ def class_velocities(velocities: pd.DataFrame, settings: Settings) -> Exhibit:
         count=f"{style.counted(rows['readings'].sum(), 'reading')} over "
         f"{style.counted(len(rows), 'class', 'classes')}.",
         interval=f"{style.percent(settings.general.interval_level)} limits of the weighted, robust regression.",
-        left_out=f"Tolerance: the larger of {style.number(settings.locating.tolerance_pct)} % and "
-        f"{style.quantity(settings.locating.tolerance_m, 'm')}. Change of velocity with temperature is not fitted.",
+        left_out="Usual bands (common practice, no source): extruded about 48 to 60 % of c, paper-insulated about 38 "
+        f"to 48. Tolerance: the larger of {style.number(settings.locating.tolerance_pct)} % and "
+        f"{style.quantity(settings.locating.tolerance_m, 'm')}. The season is shown further down.",
         chart=figures.chart_velocities(rows),
         tables=(
             Table(
@@ -170,6 +150,23 @@ def class_velocities(velocities: pd.DataFrame, settings: Settings) -> Exhibit:
     )
 
 
+def edge_words(rows: pd.DataFrame) -> str:
+    """Why a row has no verdict yet, in words: how many more readings, at the edge, or not separable."""
+    name = "cable_class" if "cable_class" in rows else "instrument_id"
+    parts = []
+    for row in rows.to_dict("records"):
+        if row["verdict"] == "not_separable":
+            other = "instrument" if name == "cable_class" else "cable class"
+            parts.append(f"{row[name]}: cannot be told apart from the only {other} it was read with")
+        elif row["verdict"] == "too_few_readings" and not style.is_missing(row["readings_needed"]):
+            parts.append(f"{row[name]}: about {int(row['readings_needed'])} more readings would decide it")
+        elif row["verdict"] == "too_few_readings" and row["readings"]:
+            parts.append(f"{row[name]}: more readings alone would not decide it")
+        elif row["verdict"] == "too_few_readings":
+            parts.append(f"{row[name]}: no usable reading")
+    return "Not decided: " + "; ".join(parts) + "." if parts else ""
+
+
 def instruments(bias: pd.DataFrame, settings: Settings) -> Exhibit:
     """Offset and scale of every instrument."""
     title = "Offset and scale of the instruments"
@@ -188,7 +185,7 @@ def instruments(bias: pd.DataFrame, settings: Settings) -> Exhibit:
         f"{r.instrument_id}: offset {style.quantity(r.offset_m, 'm', 1)}, scale {style.number(r.scale, 3)} "
         f"({style.limits(r.scale_lo, r.scale_hi, 3)}) over {style.counted(r.readings, 'reading')}."
         for r in out.itertuples()
-    )
+    ) + tuple(filter(None, (edge_words(rows),)))
     return Exhibit(
         key="instruments",
         title=title,
@@ -224,153 +221,6 @@ def instruments(bias: pd.DataFrame, settings: Settings) -> Exhibit:
                     "last_reading_at",
                 ),
                 BIAS,
-            ),
-        ),
-    )
-
-
-def spread(errors: pd.DataFrame) -> Exhibit:
-    """Error of each instrument before and after correction."""
-    title = "Error by instrument, as displayed and as corrected"
-    rows = errors.dropna(subset=["instrument_id", "error_m", "corrected_error_m"]) if len(errors) else errors
-    if rows.empty:
-        return absent("spread", title, (ERRORS,), "No dig names its instrument.", REMEDY)
-    grouped = rows.groupby("instrument_id", sort=True)
-    table = pd.DataFrame(
-        {
-            "readings": grouped.size(),
-            "error_lo": grouped["error_m"].quantile(0.1),
-            "error_median": grouped["error_m"].median(),
-            "error_hi": grouped["error_m"].quantile(0.9),
-            "corrected_lo": grouped["corrected_error_m"].quantile(0.1),
-            "corrected_median": grouped["corrected_error_m"].median(),
-            "corrected_hi": grouped["corrected_error_m"].quantile(0.9),
-        }
-    ).reset_index()
-    far = table[table["error_median"].abs() > table["corrected_median"].abs()]
-    worst = largest(table, "error_median")
-    finding = (
-        f"The middle error of {worst['instrument_id']} is furthest from nought: "
-        f"{style.quantity(worst['error_median'], 'm', 1)} "
-        f"as displayed, {style.quantity(worst['corrected_median'], 'm', 1)} corrected. The correction brings the "
-        "middle "
-        f"error nearer to nought for {len(far)} of {style.counted(len(table), 'instrument')}."
-    )
-    return Exhibit(
-        key="spread",
-        title=title,
-        finding=finding,
-        sources=(ERRORS,),
-        definition="Estimated minus dug distance; positive reads far. Mark: median. Bar: middle 80 % of the digs.",
-        count=f"{style.counted(len(rows), 'dig')} with an instrument.",
-        interval="The bar is the spread of single digs, not the uncertainty of the median.",
-        left_out="Digs that do not name the instrument. The correction is fitted to these same digs.",
-        chart=figures.chart_spread(table),
-        tables=(
-            Table(
-                table,
-                (
-                    "instrument_id",
-                    "readings",
-                    "error_lo",
-                    "error_median",
-                    "error_hi",
-                    "corrected_lo",
-                    "corrected_median",
-                    "corrected_hi",
-                ),
-                ERRORS,
-                labels={
-                    "error_lo": "Displayed, 10th percentile [m]",
-                    "error_median": "Displayed, median [m]",
-                    "error_hi": "Displayed, 90th percentile [m]",
-                    "corrected_lo": "Corrected, 10th percentile [m]",
-                    "corrected_median": "Corrected, median [m]",
-                    "corrected_hi": "Corrected, 90th percentile [m]",
-                },
-            ),
-        ),
-    )
-
-
-def error_by_distance(errors: pd.DataFrame) -> Exhibit:
-    """Error against distance."""
-    title = "Error against distance"
-    rows = errors.dropna(subset=["error_m", "dug_distance_m"]) if len(errors) else errors
-    if rows.empty:
-        return absent("errors", title, (ERRORS,), "No job has both a displayed and a dug distance.", REMEDY)
-    middle = rows["error_m"].median()
-    finding = gain_words(errors) + (
-        f" The displayed distance reads {'far' if middle > 0 else 'short'} by {style.quantity(abs(middle), 'm', 1)} "
-        "in the middle."
-    )
-    return Exhibit(
-        key="errors",
-        title=title,
-        finding=finding,
-        sources=(ERRORS,),
-        definition="Estimated minus dug distance of each job, in metres: an offset lifts all points alike, a wrong "
-        "velocity tilts them.",
-        count=f"{style.counted(len(rows), 'dig')}; a mark names its job.",
-        interval="None: single digs are shown.",
-        left_out="Jobs without a dug distance. The furthest 1 % may lie outside the chart; they are in the table.",
-        chart=figures.chart_errors(rows),
-        tables=(
-            Table(
-                rows.reset_index(drop=True),
-                (
-                    "job_id",
-                    "loop_id",
-                    "cable_class",
-                    "instrument_id",
-                    "velocity_setting_pct",
-                    "estimated_distance_m",
-                    "dug_distance_m",
-                    "error_m",
-                    "corrected_distance_m",
-                    "corrected_error_m",
-                ),
-                ERRORS,
-            ),
-        ),
-    )
-
-
-def called_sections(errors: pd.DataFrame) -> Exhibit:
-    """How often the reading falls in the section that was dug."""
-    title = "Was the right section called?"
-    rows = errors.dropna(subset=["section_called_right"]) if len(errors) else errors
-    if rows.empty:
-        return absent("called", title, (ERRORS,), "No reading can be laid along its sections.", REMEDY)
-    counts = (
-        rows.assign(right=rows["section_called_right"].astype(bool))
-        .groupby("cable_class", sort=True)["right"]
-        .agg(["size", "sum"])
-    )
-    table = counts.reset_index().rename(columns={"size": "readings", "sum": "right"})
-    table["share"] = table["right"] / table["readings"]
-    share = table["right"].sum() / table["readings"].sum()
-    finding = (
-        f"The displayed distance falls in the section that was dug in {style.percent(share)} of "
-        f"{style.counted(table['readings'].sum(), 'dig')}."
-    )
-    return Exhibit(
-        key="called",
-        title=title,
-        finding=finding,
-        sources=(ERRORS,),
-        definition="The displayed distance is laid along the sections from the test terminal; it is right where it "
-        "ends in the section "
-        "that failed.",
-        count=f"{style.counted(len(rows), 'dig')}.",
-        interval="None.",
-        left_out="Jobs whose sections do not join up from the test terminal.",
-        tables=(
-            Table(
-                table,
-                ("cable_class", "readings", "right", "share"),
-                ERRORS,
-                labels={"right": "Right section", "share": "Share"},
             ),
         ),
     )
