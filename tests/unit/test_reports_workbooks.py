@@ -1,0 +1,93 @@
+"""The workbooks: read back with another library, they hold the marts, inert, with every column explained."""
+
+from __future__ import annotations
+
+import datetime as dt
+import zipfile
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from reports import workbooks
+from shared import dictionary
+from shared.settings import Settings
+from shared.store import Workspace, open_warehouse, read_model, write_table
+from tests.report_marts import write_small_marts
+
+SETTINGS = Settings().override("general", as_of=dt.date(2025, 12, 31))
+
+
+@pytest.fixture(scope="module")
+def written(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, pd.DataFrame]]:
+    space = Workspace(tmp_path_factory.mktemp("books"))
+    con = open_warehouse(space)
+    write_small_marts(con)
+    ranking = read_model(con, "marts.loop_ranking")
+    ranking.loc[0, "reasons"] = '=HYPERLINK("http://example.invalid","x")'
+    write_table(con, "marts.loop_ranking", ranking)
+    workbooks.write_workbooks(con, SETTINGS, space.exports)
+    marts = {name: read_model(con, f"marts.{name}") for name in ("loop_ranking", "instrument_bias")}
+    con.close()
+    return space.exports, marts
+
+
+def sheet(folder: Path, person: str, name: str) -> pd.DataFrame:
+    return pd.read_excel(folder / f"{person}.xlsx", sheet_name=name, engine="calamine")
+
+
+def test_each_person_has_a_workbook(written: tuple[Path, dict[str, pd.DataFrame]]) -> None:
+    assert sorted(p.name for p in written[0].glob("*")) == ["locating.xlsx", "replacement.xlsx", "restoration.xlsx"]
+
+
+def test_the_ranking_is_there_in_its_order(written: tuple[Path, dict[str, pd.DataFrame]]) -> None:
+    wanted = written[1]["loop_ranking"].sort_values("rank")
+    made = sheet(written[0], "replacement", "loop_ranking")
+    assert made["Loop"].tolist() == wanted["loop_id"].tolist()
+    assert made["Expected failures"].tolist() == pytest.approx(wanted["expected_failures"].tolist())
+    assert made["Length [km]"].tolist() == pytest.approx(wanted["length_km"].tolist())
+    assert pd.to_datetime(made["Oldest installed"]).dt.date.unique().tolist() == [dt.date(1975, 7, 1)]
+
+
+def test_a_moment_is_a_moment_in_utc(written: tuple[Path, dict[str, pd.DataFrame]]) -> None:
+    made = sheet(written[0], "locating", "instrument_bias")
+    wanted = written[1]["instrument_bias"]["last_reading_at"].dt.tz_convert("UTC").dt.tz_localize(None)
+    assert pd.to_datetime(made["Last reading [UTC]"]).tolist() == wanted.tolist()
+
+
+def test_a_text_that_looks_like_a_formula_stays_a_text(written: tuple[Path, dict[str, pd.DataFrame]]) -> None:
+    made = sheet(written[0], "replacement", "loop_ranking")
+    assert '=HYPERLINK("http://example.invalid","x")' in made["Reasons"].tolist()
+    for path in written[0].glob("*.xlsx"):
+        with zipfile.ZipFile(path) as parts:
+            assert not [n for n in parts.namelist() if "vba" in n.lower() or "externalLink" in n]
+            sheets = [n for n in parts.namelist() if n.startswith("xl/worksheets/sheet")]
+            assert not [n for n in sheets if b"<f>" in parts.read(n) or b"hyperlink" in parts.read(n)]
+
+
+def test_the_notes_explain_every_column_and_print_the_cautions(written: tuple[Path, dict[str, pd.DataFrame]]) -> None:
+    for person in workbooks.SHEETS:
+        notes = pd.read_excel(written[0] / f"{person}.xlsx", sheet_name="notes", header=None, engine="calamine")
+        explained, meanings = set(notes[1].dropna()), set(notes[3].dropna())
+        for table in workbooks.sheet_tables(person):
+            assert set(table.columns) <= explained
+            assert {dictionary.caveats()[key] for key in table.caveats} <= meanings
+
+
+def test_every_export_table_but_the_quarantine_is_in_one_workbook() -> None:
+    placed = [table.stem for person in workbooks.SHEETS for table in workbooks.sheet_tables(person)]
+    assert sorted(placed) == sorted(set(dictionary.export_tables()) - {"quarantine"})
+
+
+def test_the_headings_stay_in_view(written: tuple[Path, dict[str, pd.DataFrame]]) -> None:
+    with zipfile.ZipFile(written[0] / "replacement.xlsx") as parts:
+        ranking = parts.read("xl/worksheets/sheet2.xml").decode()
+    assert 'state="frozen"' in ranking
+    assert "<autoFilter" in ranking
+
+
+def test_the_same_warehouse_gives_the_same_bytes(tmp_path: Path) -> None:
+    con = open_warehouse(Workspace(tmp_path))
+    write_small_marts(con)
+    made = [p.read_bytes() for p in workbooks.write_workbooks(con, SETTINGS, tmp_path / "a")]
+    assert made == [p.read_bytes() for p in workbooks.write_workbooks(con, SETTINGS, tmp_path / "b")]
