@@ -46,10 +46,10 @@ def find_contradicted_lengths(spans: pd.DataFrame, readings: pd.DataFrame, secti
         rows += _solve_loop(loop)
     columns = [
         "section_id", "loop_id", "cable_class", "readings", "length_m", "implied_length_m", "implied_lo", "implied_hi",
-        "difference_m", "difference_pct", "evidence", "is_contradicted", "likely_slip",
+        "difference_m", "difference_pct", "evidence_se", "is_contradicted", "likely_slip",
     ]
     found = pd.DataFrame(rows, columns=columns)
-    return found.sort_values(["evidence", "section_id"], ascending=[False, True], ignore_index=True)
+    return found.sort_values(["evidence_se", "section_id"], ascending=[False, True], ignore_index=True)
 
 
 def _solve_loop(loop: pd.DataFrame) -> list[dict[str, object]]:
@@ -81,7 +81,7 @@ def _solve_loop(loop: pd.DataFrame) -> list[dict[str, object]]:
             "section_id": name, "loop_id": facts["loop_id"].iloc[k], "cable_class": facts["cable_class"].iloc[k],
             "readings": int(passed[:, k].sum()), "length_m": length[k], "implied_length_m": implied,
             "implied_lo": implied - 1.645 * spread[k], "implied_hi": implied + 1.645 * spread[k],
-            "difference_m": delta[k], "difference_pct": 100.0 * delta[k] / length[k], "evidence": evidence[k],
+            "difference_m": delta[k], "difference_pct": 100.0 * delta[k] / length[k], "evidence_se": evidence[k],
             "is_contradicted": is_contradicted,
             "likely_slip": _name_slip(implied / length[k]) if is_contradicted else "",
         })

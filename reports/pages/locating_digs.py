@@ -244,7 +244,7 @@ def coverage(marts: Marts) -> Exhibit:
 def register_lengths(marts: Marts) -> Exhibit:
     """Sections whose length the readings contradict."""
     title = "Lengths of the register that readings contradict"
-    rows = marts.read(LENGTHS).sort_values(["evidence", "section_id"], ascending=[False, True], ignore_index=True)
+    rows = marts.read(LENGTHS).sort_values(["evidence_se", "section_id"], ascending=[False, True], ignore_index=True)
     if rows.empty:
         return absent(
             "register", title, (LENGTHS,), "No far-end or two-ended reading contradicts a length of the register.",
@@ -275,7 +275,7 @@ def register_lengths(marts: Marts) -> Exhibit:
                 rows.head(LISTED),
                 (
                     "section_id", "loop_id", "cable_class", "readings", "length_m", "implied_length_m", "implied_lo",
-                    "implied_hi", "difference_pct", "evidence", "likely_slip",
+                    "implied_hi", "difference_pct", "evidence_se", "likely_slip",
                 ),
                 LENGTHS,
                 extra=max(0, len(rows) - LISTED),

@@ -259,6 +259,7 @@ def card_facts(marts: Marts) -> dict[str, Any]:
             r["cable_class"]: round(r["setting_median_pct"], 2)
             for r in velocities.to_dict("records") if not style.is_missing(r["setting_median_pct"])
         },
+        "usual": classes.index(velocities.sort_values("readings")["cable_class"].iloc[-1]) if len(velocities) else 0,
         "slack": round(float(slack.iloc[0]) / 100, 5) if len(slack) and not style.is_missing(slack.iloc[0]) else 0.0,
         "loops": loop_chains(marts, classes),
     }

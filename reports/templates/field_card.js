@@ -148,6 +148,7 @@
   }
 
   addClass();
+  at("classes").querySelector("select").value = facts.usual;
   at("add").addEventListener("click", () => { addClass(); show(); });
   at("loop").addEventListener("input", listStops);
   at("from").addEventListener("change", listNeighbours);

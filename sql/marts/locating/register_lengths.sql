@@ -14,7 +14,7 @@ select
     implied_hi,
     difference_m,
     difference_pct,
-    evidence,
+    evidence_se,
     likely_slip
 from fitted.register_lengths
 where is_contradicted
