@@ -12,6 +12,10 @@ from pipelines.survival.windows import Windows
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
+VINTAGE_YEARS = 3.0
+SHORTEST_M, LONGEST_M = 8.0, 512.0
+"""Bands of the patterns: coarse enough that cells stay few, fine beside what a smooth effect can show."""
+
 CELLS = """
     with
 
@@ -109,8 +113,8 @@ def find_patterns(windows: Windows) -> tuple[pd.DataFrame, Whole]:
     Returns
     -------
     patterns
-        One row a pattern: cable_class, insulation, neutral, installation, conductor, district_id, vintage_year (year of
-        installation), log2_length (length rounded to a power of two, metres).
+        One row a pattern: cable_class, insulation, neutral, installation, conductor, district_id, vintage_year (middle
+        of a band of installation years), log2_length (length rounded to a power of two, metres).
     pattern
         Row of patterns for each window.
 
@@ -121,9 +125,10 @@ def find_patterns(windows: Windows) -> tuple[pd.DataFrame, Whole]:
     s = windows.sections
     names = ["cable_class", "insulation", "neutral", "installation", "conductor", "district_id"]
     frame = s[names].fillna("unknown").astype(str).iloc[windows.owner].reset_index(drop=True)
-    length = np.maximum(s["length_km"].to_numpy(dtype=np.float64), 1e-4) * 1000.0
+    length = np.clip(s["length_km"].to_numpy(dtype=np.float64) * 1000.0, SHORTEST_M, LONGEST_M)
     frame["log2_length"] = np.round(np.log2(length))[windows.owner]
-    frame["vintage_year"] = np.floor(windows.as_of.year + windows.as_of.dayofyear / 366.0 - windows.age_now)
+    installed = windows.as_of.year + windows.as_of.dayofyear / 366.0 - windows.age_now
+    frame["vintage_year"] = np.floor(installed / VINTAGE_YEARS) * VINTAGE_YEARS + VINTAGE_YEARS / 2
     grouped = frame.groupby([*names, "log2_length", "vintage_year"], sort=True)
     pattern = np.asarray(grouped.ngroup().to_numpy(), dtype=np.int64)
     first = np.unique(pattern, return_index=True)[1]

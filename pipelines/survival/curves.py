@@ -7,10 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipelines.survival.power_law import YOUNGEST_YEARS, PowerLawData, fit_shape, summarise_ages
+from pipelines.survival.power_law import YOUNGEST_YEARS, ShapePrior, fit_shape, summarise_ages
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
+
+
+FLEET_PRIOR = ShapePrior(1.5, 0.5)
+CLASS_SPREAD = 0.5
 
 
 @dataclass(frozen=True)
@@ -54,6 +58,10 @@ def fit_power_law_curves(
 
     Notes
     -----
+    A few failures leave a shape wide open, and a wild shape runs away when carried forward. So the fleet's shape has a
+    prior about 1.5 (common practice, no source), and the shape of a class one about the fleet's; with some dozens of
+    failures neither matters. The table of classes shows the likelihood's own shape and limits.
+
     Checked by: tests/unit/test_survival_curves.py
     """
     data = []
@@ -63,17 +71,13 @@ def fit_power_law_curves(
             entry_years[mine], exit_years[mine], km[mine], event_ages_years[events], event_weights[events],
         ))
     counts = np.array([d.failures for d in data])
-    shared = fit_shape(data) if counts.sum() >= 2 else 1.0
+    shared = fit_shape(data, FLEET_PRIOR) if counts.sum() >= 2 else FLEET_PRIOR.centre
     exposure = np.array([d.moments(shared)[0] for d in data])
     fleet = max(counts.sum(), 0.5) / exposure.sum() if exposure.sum() > 0 else 0.0
     shape = np.full(classes, shared)
     rate = (counts + 0.5) / (exposure + 0.5 / fleet) if fleet > 0 else np.zeros(classes)
     for code, d in enumerate(data):
         if counts[code] >= min_failures:
-            shape[code], rate[code] = _own(d)
+            shape[code] = fit_shape([d], ShapePrior(shared, CLASS_SPREAD))
+            rate[code] = counts[code] / d.moments(float(shape[code]))[0]
     return PowerLawCurves(shape, rate, 1.0 / np.sqrt(counts + 0.5))
-
-
-def _own(data: PowerLawData) -> tuple[float, float]:
-    shape = fit_shape([data])
-    return shape, data.failures / data.moments(shape)[0]

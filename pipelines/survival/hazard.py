@@ -28,6 +28,9 @@ NUMBERS = ["age_years", "vintage_year", "log2_length"]
 LEVELS = ["cable_class", "insulation", "neutral", "installation", "conductor", "district_id"]
 CHUNK = 100_000
 
+LEAST_FAILURES = 20.0
+"""A class with fewer gets no curve of age of its own beside its power law."""
+
 
 class StepSpline(TransformerMixin, BaseEstimator):  # type: ignore[misc]
     """Splines whose coefficients are steps, so that a ridge penalty pulls the curve towards a flat one.
@@ -51,7 +54,7 @@ class StepSpline(TransformerMixin, BaseEstimator):  # type: ignore[misc]
     Checked by: tests/unit/test_survival_hazard.py
     """
 
-    def __init__(self, n_knots: int = 8, degree: int = 3) -> None:
+    def __init__(self, n_knots: int = 6, degree: int = 3) -> None:
         self.n_knots = n_knots
         self.degree = degree
 
@@ -98,7 +101,7 @@ class SplineHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
     Checked by: tests/unit/test_survival_hazard.py, tests/published/test_survival_published.py
     """
 
-    def __init__(self, penalty: float = 10.0, n_knots: int = 8) -> None:
+    def __init__(self, penalty: float = 10.0, n_knots: int = 6) -> None:
         self.penalty = penalty
         self.n_knots = n_knots
 
@@ -109,14 +112,16 @@ class SplineHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             ("numbers", StepSpline(self.n_knots), NUMBERS),
             ("levels", OneHotEncoder(handle_unknown="ignore", sparse_output=False), LEVELS),
         ])
-        self.classes_of_age_ = np.unique(X["cable_class"].to_numpy(dtype=str))
-        self.age_ = StepSpline(max(4, self.n_knots // 2)).fit(X[["age_years"]])
+        failures = pd.Series(np.asarray(y) * weight).groupby(X["cable_class"].to_numpy(dtype=str)).sum()
+        self.classes_of_age_ = failures.index[failures >= LEAST_FAILURES].to_numpy(dtype=str)
+        self.age_ = StepSpline(4, degree=2).fit(X[["age_years"]])
         self.design_.fit(X)
-        self.centre_ = np.average(self._columns(X), axis=0, weights=weight)
+        columns = self._columns(X)
+        self.centre_ = np.average(columns, axis=0, weights=weight)
         self.regression_ = PoissonRegressor(
             alpha=self.penalty / weight.sum(), solver="newton-cholesky", max_iter=100, tol=1e-7,
         )
-        self.regression_.fit(self._columns(X) - self.centre_, y, sample_weight=weight)
+        self.regression_.fit(columns - self.centre_, y, sample_weight=weight)
         return self
 
     def predict(self, X: pd.DataFrame) -> Floats:
@@ -150,7 +155,7 @@ class BoostedHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
     Checked by: tests/unit/test_survival_hazard.py
     """
 
-    def __init__(self, rounds: int = 80, penalty: float = 10.0, seed: int = 0) -> None:
+    def __init__(self, rounds: int = 40, penalty: float = 10.0, seed: int = 0) -> None:
         self.rounds = rounds
         self.penalty = penalty
         self.seed = seed
@@ -175,7 +180,51 @@ class BoostedHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         return np.hstack([X[NUMBERS].to_numpy(dtype=np.float64), self.codes_.transform(X[LEVELS])])
 
 
-Hazard = SplineHazard | BoostedHazard
+class BlendedHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
+    """Splines and trees together: the geometric mean of the two rates.
+
+    Parameters
+    ----------
+    penalty
+        Of both.
+    seed
+        Of the trees.
+
+    Notes
+    -----
+    Same fit and predict as SplineHazard; the level is set so that as many failures are expected as were seen.
+
+    Checked by: tests/unit/test_survival_hazard.py
+    """
+
+    def __init__(self, penalty: float = 10.0, seed: int = 0) -> None:
+        self.penalty = penalty
+        self.seed = seed
+
+    def fit(self, X: pd.DataFrame, y: Any, sample_weight: Any = None) -> Self:
+        """Fit both to cells."""
+        weight = np.ones(len(X)) if sample_weight is None else np.asarray(sample_weight, dtype=np.float64)
+        self.spline_ = SplineHazard(self.penalty).fit(X, y, weight)
+        self.boosted_ = BoostedHazard(penalty=self.penalty, seed=self.seed).fit(X, y, weight)
+        self.level_ = 1.0
+        self.level_ = float((np.asarray(y) * weight).sum() / (self.predict(X) * weight).sum())
+        return self
+
+    def predict(self, X: pd.DataFrame) -> Floats:
+        """Rate over expected rate of each row."""
+        check_is_fitted(self)
+        return np.asarray(self.level_ * np.sqrt(self.spline_.predict(X) * self.boosted_.predict(X)))
+
+
+Hazard = SplineHazard | BoostedHazard | BlendedHazard
+
+
+def make_hazard(form: str, penalty: float) -> Hazard:
+    """An unfitted hazard by name: spline, boosted or blend."""
+    forms: dict[str, type[SplineHazard] | type[BoostedHazard] | type[BlendedHazard]] = {
+        "spline": SplineHazard, "boosted": BoostedHazard, "blend": BlendedHazard,
+    }
+    return forms[form](penalty=penalty)
 
 
 @dataclass(frozen=True)

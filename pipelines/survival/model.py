@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -27,6 +28,8 @@ Whole = NDArray[np.int64]
 Shares = tuple[Whole, Floats, Floats, Floats]
 """Window, age in years, weight, and years ago of each share of a failure known by loop alone."""
 
+NO_SHARES: Shares = (np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0), np.zeros(0))
+
 LEAST_FAILURES = 30
 """With fewer failures in all the power laws stand uncorrected."""
 
@@ -38,7 +41,7 @@ YEARS_AHEAD = 10
 class ModelChoices:
     """What validation decides (choices.choose_model), and what stands where it has not been asked.
 
-    hazard: power_law (class alone), spline or boosted. penalty: ridge penalty of the hazard, in failures.
+    hazard: power_law (class alone), spline, boosted or blend. penalty: ridge penalty of the hazard, in failures.
     memory_years: a failure, and the time in view, count exp(-age / memory) in the multipliers; infinity counts all
     alike. length_power: see nested.Variances.
     """
@@ -206,7 +209,8 @@ class FailureModel:
 
 
 def fit_failure_model(
-    history: FailureHistory, settings: Settings, choices: ModelChoices = DEFAULT_CHOICES,
+    history: FailureHistory, settings: Settings, choices: ModelChoices = DEFAULT_CHOICES, *,
+    start: nested.Variances | None = None,
 ) -> FailureModel:
     """Fit curves and multipliers to what is known of a fleet.
 
@@ -218,6 +222,8 @@ def fit_failure_model(
         survival and general.interval_level are used.
     choices
         Form of the hazard and weight of old failures.
+    start
+        Where the search for the variances begins, e.g. what an earlier as-of date gave: a quarter of the time.
 
     Returns
     -------
@@ -234,32 +240,46 @@ def fit_failure_model(
     Checked by: tests/unit/test_survival_model.py, tests/simulated/test_survival_simulated.py
     """
     windows = build_windows(history)
-    names, class_of_section = np.unique(windows.sections["cable_class"].to_numpy(dtype=str), return_inverse=True)
-    class_codes = class_of_section[windows.owner].astype(np.int64)
-    none = np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0), np.zeros(0)
-    laws = _fit_laws(windows, class_codes, len(names), settings, none)
+    class_codes, classes = _code_classes(windows)
+    laws = _fit_laws(windows, class_codes, classes, settings, NO_SHARES)
     shared = _share_loop_failures(history, windows, class_codes, laws)
     if len(shared[0]):
-        laws = _fit_laws(windows, class_codes, len(names), settings, shared)
+        laws = _fit_laws(windows, class_codes, classes, settings, shared)
     curves, codes = _correct_laws(windows, class_codes, laws, shared, choices)
     recorded = windows.sum_by_section(windows.event_weight, windows.event_window)
     failures = recorded + windows.sum_by_section(shared[2], shared[0])
     expected = windows.sum_by_section(
         windows.km * (curves.cumulative(codes, windows.exit_years) - curves.cumulative(codes, windows.entry_years)),
     )
-    remembered = _remember(windows, shared, curves, codes, choices.memory_years)
     tree = nested.build_tree(
-        *((failures, expected) if remembered is None else remembered),
-        windows.sections["length_km"].to_numpy(dtype=np.float64),
+        failures, expected, windows.sections["length_km"].to_numpy(dtype=np.float64),
         np.unique(windows.sections["half_loop_id"].to_numpy(dtype=str), return_inverse=True)[1],
         np.unique(windows.sections["loop_id"].to_numpy(dtype=str), return_inverse=True)[1],
     )
-    variances = nested.fit_variances(tree, choices.length_power)
+    variances = nested.fit_variances(tree, choices.length_power, start)
+    if np.isfinite(choices.memory_years):
+        late, spent = _remember(windows, shared, curves, codes, choices.memory_years)
+        tree = dataclasses.replace(tree, failures=late, expected=spent)
     return FailureModel(
         windows=windows, level=settings.general.interval_level, choices=choices, codes=codes, curves=curves,
         recorded=recorded.round().astype(np.int64), failures=failures, expected=expected, tree=tree,
         variances=variances, posterior=nested.fit_posterior(tree, variances),
     )
+
+
+def fit_curves(
+    windows: Windows, choices: ModelChoices, settings: Settings,
+) -> tuple[PowerLawCurves | PatternCurves, Whole]:
+    """Curves of the kinds of cable alone, and the curve of each window: for choosing between forms."""
+    class_codes, classes = _code_classes(windows)
+    laws = _fit_laws(windows, class_codes, classes, settings, NO_SHARES)
+    return _correct_laws(windows, class_codes, laws, NO_SHARES, choices)
+
+
+def _code_classes(windows: Windows) -> tuple[Whole, int]:
+    """Class of each window as a code, and how many there are."""
+    names, code = np.unique(windows.sections["cable_class"].to_numpy(dtype=str), return_inverse=True)
+    return code[windows.owner].astype(np.int64), len(names)
 
 
 def _correct_laws(
@@ -278,20 +298,15 @@ def _correct_laws(
         np.concatenate([pattern[windows.event_window], pattern[shared[0]]]),
         np.concatenate([windows.event_age_years, shared[1]]), np.concatenate([windows.event_weight, shared[2]]),
     )
-    chosen: hazard.Hazard = (
-        hazard.BoostedHazard(penalty=choices.penalty) if choices.hazard == "boosted"
-        else hazard.SplineHazard(penalty=choices.penalty)
-    )
+    chosen = hazard.make_hazard(choices.hazard, choices.penalty)
     fitted = hazard.fit_hazard(chosen, cells, patterns, laws, class_of_pattern)
     return hazard.draw_up_curves(fitted, cells, patterns, laws, class_of_pattern, YEARS_AHEAD), pattern
 
 
 def _remember(
     windows: Windows, shared: Shares, curves: PowerLawCurves | PatternCurves, codes: Whole, memory_years: float,
-) -> tuple[Floats, Floats] | None:
-    """Failures and expected failures of each section, older ones counting less; none where all count alike."""
-    if np.isinf(memory_years):
-        return None
+) -> tuple[Floats, Floats]:
+    """Failures and expected failures of each section, older ones counting less."""
     ago = (windows.as_of.to_datetime64() - windows.event_on) / np.timedelta64(1, "D") / 365.25
     failures = windows.sum_by_section(windows.event_weight * np.exp(-ago / memory_years), windows.event_window)
     failures += windows.sum_by_section(shared[2] * np.exp(-shared[3] / memory_years), shared[0])
@@ -332,7 +347,7 @@ def _share_loop_failures(
     """Failures known by loop alone, shared over its windows by their intensity; weights add up to 1 a failure."""
     failure, window, age = loop_only_failures(history, windows)
     if not len(failure):
-        return np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0), np.zeros(0)
+        return NO_SHARES
     weight = windows.km[window] * laws.intensity(codes[window], age)
     total = np.bincount(failure, weights=weight)
     return window, age, weight / np.maximum(total[failure], 1e-300), windows.age_now[window] - age

@@ -89,7 +89,9 @@ def build_tree(failures: Floats, expected: Floats, length_km: Floats, half_codes
     return Tree(failures, expected, np.maximum(length_km, 1e-6) / mean_length, half_starts, loop_starts)
 
 
-def fit_variances(tree: Tree, length_power: float = 0.0, largest: float = 4.0) -> Variances:
+def fit_variances(
+    tree: Tree, length_power: float = 0.0, start: Variances | None = None, largest: float = 4.0,
+) -> Variances:
     """Variances of the three levels by maximum likelihood, coordinate by coordinate.
 
     Parameters
@@ -98,38 +100,48 @@ def fit_variances(tree: Tree, length_power: float = 0.0, largest: float = 4.0) -
         Sections in their half-loops and loops.
     length_power
         See Variances; held fixed.
+    start
+        Where to begin, e.g. what an earlier date gave; only the finest round is then run.
     largest
         Upper bound of each variance.
 
     Notes
     -----
     Each coordinate is searched on a grid of factors around its last value, coarse first; 0 is always among the values
-    tried, so a level that adds nothing is switched off. A large fleet is fitted on its first 20,000 sections' worth of
-    evenly spaced loops.
+    tried, so a level that adds nothing is switched off. The rounds look at evenly spaced loops: 3,000 sections'
+    worth in the coarse one, 8,000 and 20,000 in the finer ones.
 
     Checked by: tests/unit/test_survival_nested.py
     """
-    small = _thin(tree, 20_000)
+    found = {"loop": 0.3, "half_loop": 0.1, "section": 0.5}
+    rounds: tuple[tuple[float, int], ...] = ((3.0, 3_000), (1.5, 8_000), (1.15, 20_000))
+    if start is not None:
+        found = {"loop": start.loop, "half_loop": start.half_loop, "section": start.section}
+        rounds = rounds[-1:]
+    for factor, sections in rounds:
+        _search(_thin(tree, sections), found, factor, length_power, largest)
+    return Variances(**found, length_power=length_power)
+
+
+def _search(tree: Tree, found: dict[str, float], factor: float, length_power: float, largest: float) -> None:
+    """One round of a coordinate search; found is changed to the best of it."""
     messages: dict[float, tuple[Floats, float]] = {}
     lifted: dict[tuple[float, float], Floats] = {}
-    found = {"loop": 0.3, "half_loop": 0.1, "section": 0.5}
 
     def score(**changed: float) -> float:
         variances = Variances(**{**found, **changed}, length_power=length_power)
         if variances.section not in messages:
-            messages[variances.section] = _half_messages(small, variances)
+            messages[variances.section] = _half_messages(tree, variances)
         sections, constant = messages[variances.section]
         pair = (variances.section, variances.half_loop)
         if pair not in lifted:
-            lifted[pair] = _loop_messages(small, sections, variances.half_loop)
+            lifted[pair] = _loop_messages(tree, sections, variances.half_loop)
         return constant + _marginal(lifted[pair], variances.loop)
 
-    for factor in (3.0, 1.5, 1.15):
-        for name in ("section", "loop", "half_loop", "loop"):
-            around = (found[name] or 0.1) * factor ** np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
-            tried = [0.0, *sorted(set(np.clip(around, LEAST_VARIANCE, largest).tolist()))]
-            found[name] = tried[int(np.argmax([score(**{name: v}) for v in tried]))]
-    return Variances(**found, length_power=length_power)
+    for name in ("section", "loop", "half_loop", "loop"):
+        around = (found[name] or 0.1) * factor ** np.array([-2.0, -1.0, 0.0, 1.0, 2.0])
+        tried = [0.0, *sorted(set(np.clip(around, LEAST_VARIANCE, largest).tolist()))]
+        found[name] = tried[int(np.argmax([score(**{name: v}) for v in tried]))]
 
 
 def log_likelihood(tree: Tree, variances: Variances) -> float:

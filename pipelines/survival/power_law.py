@@ -96,8 +96,23 @@ def summarise_ages(
     return PowerLawData(distinct, signed, float(weights.sum()), float(weights @ np.log(failure_ages)))
 
 
-def fit_shape(strata: list[PowerLawData]) -> float:
+@dataclass(frozen=True)
+class ShapePrior:
+    """What is believed of a shape before any failure: about centre, by a factor exp(+-spread)."""
+
+    centre: float
+    spread: float
+
+
+def fit_shape(strata: list[PowerLawData], prior: ShapePrior | None = None) -> float:
     """One shape for several classes, each with a scale of its own, by maximum likelihood.
+
+    Parameters
+    ----------
+    strata
+        Each with a scale of its own.
+    prior
+        Normal prior of the log shape; left out, the likelihood alone speaks.
 
     Raises
     ------
@@ -119,6 +134,8 @@ def fit_shape(strata: list[PowerLawData]) -> float:
         for stratum in some:
             power, first, _ = stratum.moments(shape)
             total += stratum.failures * (1.0 / shape - first / power) + stratum.sum_log_ages
+        if prior is not None:
+            total -= np.log(shape / prior.centre) / (prior.spread**2 * shape)
         return total
 
     return _root(score, 1.0, 1e-3, STEEPEST)
