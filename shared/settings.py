@@ -71,7 +71,7 @@ class Restoration:
         7.0, "days after the report beyond which a restoration is not believed", unit="days", low=1,
     )
     comparison_min_jobs: int = setting(30, "jobs below which a district, crew or method is not compared", low=5)
-    show_crews: bool = setting(False, "compare crews on the page, by their codes")
+    show_crews: bool = setting(False, "compare crews, by their codes")
     night_from_hour: int = setting(22, "hour of the local clock from which a report counts as night", low=0, high=24)
     night_to_hour: int = setting(6, "hour of the local clock up to which a report counts as night", low=0, high=24)
 
@@ -97,7 +97,7 @@ class Survival:
 class Replacement:
     """Money and the programme."""
 
-    budget: float = setting(3_000_000.0, "money for one programme", unit="money", low=0)
+    budget: float = setting(3_000_000.0, "money for one programme, a year", unit="money", low=0)
     cost_per_m_buried: float = setting(190.0, "replacing directly buried cable", unit="money/m", low=0)
     cost_per_m_duct: float = setting(95.0, "replacing cable in duct", unit="money/m", low=0)
     cost_per_loop: float = setting(6_000.0, "mobilising on a loop, once", unit="money", low=0)
@@ -110,6 +110,16 @@ class Replacement:
     new_cable_rate_per_100km_year: float = setting(
         0.5, "failures of new cable, where no class of the fleet tells", unit="1/(100 km year)", low=0,
     )
+    customer_event_value: float = setting(
+        0.0, "what being interrupted at all costs a customer, beside the minutes", unit="money/event", low=0,
+    )
+    cost_per_m_injected: float = setting(55.0, "injecting cable in place", unit="money/m", low=0)
+    injection_multiplier: float = setting(
+        0.3, "share of the failures that is left after injection", source="our choice; set it from your own records",
+        low=0, high=1,
+    )
+    injection_years: float = setting(20.0, "years over which injection earns", unit="years", low=1, high=100)
+    programme_years: int = setting(5, "years of the plan, each with the budget", unit="years", low=1, high=20)
     least_benefit_cost_ratio: float = setting(
         0.0, "sections that return less of their cost are left out of the programme; 1: only those that pay", low=0,
     )

@@ -158,6 +158,63 @@ def limit_means(
     return mean, lo, hi
 
 
+FEWEST_DAYS = 10
+"""Days below which a group's jobs are resampled one by one: so few days tell nothing of how alike their jobs are."""
+
+
+def limit_means_by_day(
+    values: Floats, groups: pd.Categorical, days: Ints, *, level: float, replicates: int, rng: np.random.Generator,
+) -> tuple[Ints, Floats, Floats]:
+    """Limits of every group's mean when whole days are resampled: codes of the groups, lower, upper.
+
+    Jobs of one stormy day are alike; resampling them one by one would make the limits too narrow.
+
+    Parameters
+    ----------
+    values
+        Shape (n,), none missing.
+    groups
+        Group of each value.
+    days
+        Day of each value as a whole number from 0, shape (n,).
+    level, replicates, rng
+        As for limit_means.
+
+    Returns
+    -------
+    codes, lo, hi
+        Only the groups with FEWEST_DAYS days or more, in the order of their codes.
+
+    Notes
+    -----
+    A mean is a ratio of the days' sums to the days' jobs. Linearised, it is the mean over the D days of
+    m + D (sum_d - m jobs_d) / n, whose resampling is that of limit_means.
+
+    References
+    ----------
+    A. C. Davison and D. V. Hinkley, Bootstrap Methods and their Application (1997), sections 3.8 and 9.5.
+
+    Checked by: tests/unit/test_restoration_bootstrap.py
+    """
+    codes = np.asarray(groups.codes, dtype=np.int64)
+    width = int(days.max()) + 1 if len(days) else 1
+    cell, jobs = np.unique(codes * width + days, return_counts=True)
+    place = np.searchsorted(cell, codes * width + days)
+    sums = np.bincount(place, weights=values, minlength=len(cell))
+    group = cell // width
+    n_groups = len(groups.categories)
+    days_of = np.bincount(group, minlength=n_groups)
+    jobs_of = np.bincount(group, weights=jobs, minlength=n_groups)
+    mean = np.divide(np.bincount(group, weights=sums, minlength=n_groups), jobs_of, out=np.zeros(n_groups),
+                     where=jobs_of > 0)
+    linear = mean[group] + days_of[group] * (sums - mean[group] * jobs) / np.maximum(jobs_of[group], 1)
+    kept = days_of[group] >= FEWEST_DAYS
+    left, renumbered = np.unique(group[kept], return_inverse=True)
+    found = sort_groups(linear[kept], renumbered.astype(object))
+    _, lo, hi = limit_means(found, level=level, replicates=replicates, rng=rng)
+    return left, lo, hi
+
+
 def _resample_small_groups(
     groups: SortedGroups, wanted: NDArray[np.bool_], tail: float, replicates: int, rng: np.random.Generator,
     lo: Floats, hi: Floats,

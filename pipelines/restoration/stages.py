@@ -6,7 +6,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.restoration.bootstrap import SortedGroups, limit_groups, limit_shares, sort_groups
+from pipelines.restoration.bootstrap import (
+    SortedGroups,
+    limit_groups,
+    limit_means_by_day,
+    limit_shares,
+    sort_groups,
+)
 
 GROUPINGS = ("all", "district", "method", "crew", "cable_class", "month", "year", "configuration", "loop_size")
 
@@ -31,8 +37,8 @@ def summarise_stages(
     Parameters
     ----------
     jobs
-        One row a job: a column of group names for each of GROUPINGS, and a column of minutes for each of STAGES
-        and CLOCKS (NaN: the job lacks a stamp of it, and is left out of it alone).
+        One row a job: reported_on, a column of group names for each of GROUPINGS, and a column of minutes for each
+        of STAGES and CLOCKS (NaN: the job lacks a stamp of it, and is left out of it alone).
     level
         Two-sided coverage of the limits.
     small_group
@@ -47,11 +53,13 @@ def summarise_stages(
 
     Notes
     -----
-    Means, medians and 90th percentiles: percentile bootstrap (bootstrap.py). Shares: Wilson score.
+    Percentile bootstrap (bootstrap.py): of whole days for the means of groups with ten days or more, since jobs of
+    one stormy day are alike; of jobs for the other means, the medians and the 90th percentiles. Shares: Wilson score.
 
     Checked by: tests/unit/test_restoration_stages.py
     """
     parts = []
+    days = pd.factorize(jobs["reported_on"])[0].astype(np.int64)
     for stage in (*STAGES, *CLOCKS):
         # one sort by length serves all groupings
         minutes = jobs[stage].to_numpy(dtype=np.float64)
@@ -60,12 +68,27 @@ def summarise_stages(
             names = pd.Categorical(jobs[grouping]).take(order)
             groups = sort_groups(minutes[order], names)
             found = limit_groups(groups, level=level, replicates=replicates, rng=rng)
+            _widen_by_days(found, minutes[order], names, days[order], level, replicates, rng)
             parts.append(_with_shares(found, groups, level).assign(grouped_by=grouping, stage=stage))
     summary = pd.concat(parts, ignore_index=True)
     summary["is_small_group"] = summary["jobs"] < small_group
     return summary.rename(columns={
         "mean": "mean_min", "median": "median_min", "p90": "p90_min",
     }).sort_values(["grouped_by", "group_name", "stage"], ignore_index=True)
+
+
+def _widen_by_days(
+    found: pd.DataFrame, minutes: NDArray[np.float64], names: pd.Categorical, days: NDArray[np.int64], level: float,
+    replicates: int, rng: np.random.Generator,
+) -> None:
+    """Put the limits of whole days in place of those of jobs, where there are days enough."""
+    known = ~np.isnan(minutes)
+    codes, lo, hi = limit_means_by_day(
+        minutes[known], names[known], days[known], level=level, replicates=replicates, rng=rng,
+    )
+    rows = found.index[found["group_name"].isin(names.categories[codes])]
+    found.loc[rows, "mean_lo"] = lo
+    found.loc[rows, "mean_hi"] = hi
 
 
 def _with_shares(found: pd.DataFrame, groups: SortedGroups, level: float) -> pd.DataFrame:

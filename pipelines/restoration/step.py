@@ -51,6 +51,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     # compute
     level, small = settings.general.interval_level, settings.general.small_group
     rng = np.random.default_rng(settings.general.seed)
+    crews = crew_grouping(settings)
     bootstrap: Any = {"level": level, "replicates": settings.restoration.bootstrap_replicates, "rng": rng}
     tables = {"restoration_limits": summarise_stages(jobs, small_group=small, **bootstrap)}
     tables["restoration_comparison"] = compare_all(jobs, settings)
@@ -61,7 +62,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         jobs.assign(time_to_restore=jobs["time_to_restore"].where(~jobs["is_radial"])), known_until, lag, level=level,
     )
     tables["restoration_search"] = measure_search_effort(
-        jobs.merge(searches, on="job_id"), (*PAGE_GROUPINGS, "method", "crew"), **bootstrap,
+        jobs.merge(searches, on="job_id"), (*PAGE_GROUPINGS, "method", *crews), **bootstrap,
     )
     tables["restoration_abnormal"] = summarise_abnormal_days(
         jobs[~jobs["is_radial"]].merge(loop_rates, on="job_id"), ("all", "district", "year"), **bootstrap,
@@ -76,6 +77,11 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     return {f"fitted.{name}": write_table(con, f"fitted.{name}", frame) for name, frame in tables.items()}
 
 
+def crew_grouping(settings: Settings) -> tuple[str, ...]:
+    """Crews are compared only when the settings ask for it."""
+    return ("crew",) if settings.restoration.show_crews else ()
+
+
 def compare_all(jobs: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     """Districts, crews and methods by both times; radial jobs wait for the repair, so only loops are compared."""
     loops = jobs[~jobs["is_radial"]]
@@ -84,7 +90,8 @@ def compare_all(jobs: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     parts = [
         compare_groups(searched if grouping == "method" else loops, grouping, measure,
                        level=settings.general.interval_level, min_jobs=settings.restoration.comparison_min_jobs)
-        for grouping in ("district", "crew", "method") for measure in ("time_to_locate", "time_to_restore")
+        for grouping in ("district", "method", *crew_grouping(settings))
+        for measure in ("time_to_locate", "time_to_restore")
     ]
     filled = [part for part in parts if len(part)]
     return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=COMPARISON_COLUMNS)
@@ -116,7 +123,8 @@ def read_jobs(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
         )
         select
             job_stages.job_id, {names}, {lengths}, {clocks},
-            job_stages.reported_at, job_stages.closed_at, job_stages.reported_month, job_stages.sections_on_loop,
+            job_stages.reported_at, job_stages.closed_at, job_stages.reported_month, job_stages.reported_on,
+            job_stages.sections_on_loop,
             job_stages.is_night, coalesce(job_stages.configuration = 'radial', false) as is_radial,
             job_stages.arrive_to_locate_min as time_to_locate, job_stages.report_to_restore_min as time_to_restore,
             job_stages.customer_minutes,

@@ -52,9 +52,10 @@ def of_group(rows: pd.DataFrame, grouping: str) -> pd.DataFrame:
 def interval_words(settings: Settings) -> str:
     """How the limits of a mean are made."""
     return (
-        f"{style.percent(settings.general.interval_level)} percentile bootstrap over jobs: means by saddlepoint "
-        f"(groups under 10 jobs by {style.counted(settings.restoration.bootstrap_replicates, 'resample')}, seeded), "
-        "medians and 90th percentiles by order statistics, shares by Wilson."
+        f"{style.percent(settings.general.interval_level)} percentile bootstrap: means over whole days, since jobs "
+        "of one stormy day are alike (over jobs where there are fewer than ten days), by saddlepoint, under ten by "
+        f"{style.counted(settings.restoration.bootstrap_replicates, 'resample')}, seeded; medians and 90th "
+        "percentiles over jobs by order statistics, shares by Wilson."
     )
 
 

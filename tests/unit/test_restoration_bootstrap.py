@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from pipelines.restoration.bootstrap import limit_groups, limit_quantiles, sort_groups
+from pipelines.restoration.bootstrap import limit_groups, limit_means_by_day, limit_quantiles, sort_groups
 
 
 def plain_bootstrap(values: np.ndarray, statistic, level: float, replicates: int, rng) -> np.ndarray:
@@ -91,3 +91,62 @@ def test_tied_minutes_change_nothing() -> None:
     tied = limit_groups(sort_groups(values, names), level=0.9, replicates=200, rng=rng)
     apart = limit_groups(sort_groups(values + rng.uniform(0, 1e-7, 500), names), level=0.9, replicates=200, rng=rng)
     assert tied["mean_hi"][0] == pytest.approx(apart["mean_hi"][0], abs=1e-5)
+
+
+def make_days(rng: np.random.Generator, days: int) -> tuple[np.ndarray, np.ndarray]:
+    """Minutes and days of jobs: one to six a day, alike within the day."""
+    jobs = rng.integers(1, 7, days)
+    day = np.repeat(np.arange(days), jobs)
+    return rng.lognormal(4, 0.4, days)[day] + rng.lognormal(3, 0.6, len(day)), day
+
+
+def test_whole_days_are_resampled() -> None:
+    rng = np.random.default_rng(11)
+    minutes, day = make_days(rng, 60)
+    names = pd.Categorical(np.full(len(day), "a"))
+    codes, lo, hi = limit_means_by_day(minutes, names, day, level=0.9, replicates=200, rng=rng)
+    sums, jobs = np.bincount(day, weights=minutes), np.bincount(day)
+    drawn = rng.integers(0, 60, size=(40_000, 60))
+    plain = np.quantile(sums[drawn].sum(axis=1) / jobs[drawn].sum(axis=1), [0.05, 0.95])
+    width = plain[1] - plain[0]
+    assert codes.tolist() == [0]
+    # linearising leaves out the wobble of the days' number of jobs beyond the first order
+    assert (lo[0], hi[0]) == pytest.approx(tuple(plain), abs=0.04 * width)
+    alone = limit_groups(sort_groups(minutes, names), level=0.9, replicates=200, rng=rng)
+    assert width > 1.3 * (alone["mean_hi"][0] - alone["mean_lo"][0])
+
+
+def test_with_one_job_a_day_days_and_jobs_are_the_same() -> None:
+    rng = np.random.default_rng(12)
+    minutes = rng.lognormal(4, 0.8, 300)
+    names = pd.Categorical(rng.choice(["a", "b", "c"], 300))
+    codes, lo, hi = limit_means_by_day(minutes, names, np.arange(300), level=0.9, replicates=200, rng=rng)
+    plain = limit_groups(sort_groups(minutes, names), level=0.9, replicates=200, rng=rng)
+    assert codes.tolist() == [0, 1, 2]
+    assert lo == pytest.approx(plain["mean_lo"].to_numpy())
+    assert hi == pytest.approx(plain["mean_hi"].to_numpy())
+
+
+def test_groups_of_few_days_are_left_to_their_jobs() -> None:
+    rng = np.random.default_rng(13)
+    names = pd.Categorical(["few"] * 30 + ["many"] * 30)
+    days = np.concatenate([np.arange(30) % 9, np.arange(30)])
+    codes, lo, _ = limit_means_by_day(rng.lognormal(4, 1, 60), names, days, level=0.9, replicates=200, rng=rng)
+    assert codes.tolist() == [1]
+    assert len(lo) == 1
+
+
+def test_coverage_with_alike_days_needs_the_days() -> None:
+    rng = np.random.default_rng(14)
+    truth = np.exp(4 + 0.08) + np.exp(3 + 0.18)
+    held = {"days": 0, "jobs": 0}
+    fleets = 300
+    for _ in range(fleets):
+        minutes, day = make_days(rng, 120)
+        names = pd.Categorical(np.full(len(day), "a"))
+        _, lo, hi = limit_means_by_day(minutes, names, day, level=0.9, replicates=200, rng=rng)
+        held["days"] += int(lo[0] <= truth <= hi[0])
+        found = limit_groups(sort_groups(minutes, names), level=0.9, replicates=200, rng=rng)
+        held["jobs"] += int(found["mean_lo"][0] <= truth <= found["mean_hi"][0])
+    assert 0.85 <= held["days"] / fleets <= 0.95
+    assert held["jobs"] / fleets < 0.80

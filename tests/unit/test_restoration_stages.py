@@ -12,6 +12,7 @@ from pipelines.restoration.stages import CLOCKS, GROUPINGS, STAGES, summarise_st
 def make_jobs(size: int = 60) -> pd.DataFrame:
     rng = np.random.default_rng(1)
     jobs = pd.DataFrame({stage: rng.integers(1, 700, size).astype(float) for stage in (*STAGES, *CLOCKS)})
+    jobs["reported_on"] = pd.Timestamp("2020-01-01") + pd.to_timedelta(rng.integers(0, 40, size), unit="D")
     for grouping in GROUPINGS:
         jobs[grouping] = "all" if grouping == "all" else rng.choice(["a", "b", "c"], size)
     return jobs

@@ -20,6 +20,11 @@ def test_without_a_job_every_table_is_there_and_empty(make_warehouse) -> None:
     assert {name: rows for name, rows in written.items() if rows} in ({}, {"fitted.restoration_maturity": 13})
 
 
+def test_crews_are_compared_only_when_the_settings_ask_for_it() -> None:
+    assert step.crew_grouping(Settings()) == ()
+    assert step.crew_grouping(Settings().override("restoration", show_crews=True)) == ("crew",)
+
+
 def test_the_same_jobs_give_the_same_tables(make_warehouse) -> None:
     days = pd.date_range("2019-01-01", periods=60, freq="3D", tz="UTC")
     jobs = pd.DataFrame({
