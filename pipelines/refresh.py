@@ -22,7 +22,7 @@ from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, has_table, open_warehouse, write_settings
 
-TOPICS = ("restoration", "locating", "survival", "replacement")
+TOPICS = ("restoration", "locating", "survival", "replacement", "validation")
 
 
 @dataclass
@@ -91,10 +91,13 @@ def build_marts(run: Refresh) -> dict[str, int]:
 
 
 def write_exports(run: Refresh) -> dict[str, int]:
-    """The export tables, as CSV and Parquet."""
+    """The export tables as CSV and Parquet, and a workbook for each person."""
     from pipelines import exports
+    from reports.workbooks import write_workbooks
 
-    return exports.write_exports(run.con, run.workspace.exports)
+    rows = exports.write_exports(run.con, run.workspace.exports)
+    books = write_workbooks(run.con, run.settings, run.workspace.exports)
+    return rows | {book.name: 1 for book in books}
 
 
 def write_reports(run: Refresh) -> dict[str, int]:

@@ -94,7 +94,7 @@ def draft_mapping(path: Path, con: duckdb.DuckDBPyConnection | None, settings: S
     table = _guess_table(sample)
     draft = Draft(table)
     known_median = _known_median(con)
-    for column in dictionary.source_tables()[table].source_columns:
+    for column in dictionary.load_tables()[table].source_columns:
         _draft_column(draft, sample, column, known_median)
     head = _head(path, sample, table)
     rest = [f"#   {json.dumps(h, ensure_ascii=False)}" for h in sample.headers if h and h not in draft.used]
@@ -128,7 +128,7 @@ def read_sample(path: Path) -> Sample:
     refuse_binary(data[: 1 << 16], str(path))
     encoding, assumed = find_encoding(data[: data.rfind(b"\n") + 1] or data)
     text = data.decode(encoding, "replace").removeprefix("\ufeff")
-    words = {c for t in dictionary.source_tables().values() for c in t.source_columns}
+    words = {c for t in dictionary.load_tables().values() for c in t.source_columns}
     longest = max(text.splitlines()[:HEAD_ROWS], key=len, default="")
     records = read_records(text, find_delimiter(longest, words))
     sample = _sample_of((cells for _, cells, _ in records), None, encoding if assumed else None)
@@ -153,7 +153,7 @@ def _sample_of(rows: Iterator[list[str]], sheet: str | None, encoding: str | Non
 
 def _header_likeness(row: list[str]) -> float:
     """How much a row looks like a header: words of the trade count most, then cells filled with words."""
-    columns = {c for t in dictionary.source_tables().values() for c in t.source_columns}
+    columns = {c for t in dictionary.load_tables().values() for c in t.source_columns}
     named = sum(max(header_score(cell, c) for c in columns) >= ENOUGH for cell in row if cell.strip())
     wordy = sum(any(ch.isalpha() for ch in cell) for cell in row)
     return named + wordy / 100.0
@@ -165,7 +165,7 @@ def _is_unit_row(row: list[str]) -> bool:
 
 
 def _table_score(sample: Sample, table: str) -> float:
-    facts = dictionary.source_tables()[table]
+    facts = dictionary.load_tables()[table]
     def best(column: str) -> float:
         return max((header_score(h, column) for h in sample.headers if h), default=0.0)
     required = [best(c) for c in facts.required]
@@ -199,7 +199,7 @@ def _head(path: Path, sample: Sample, table: str) -> list[str]:
         lines.append(f"skip_rows = {sample.skip_rows}  # rows above the header")
     if sample.skip_after_header:
         lines.append("skip_after_header = 1  # the row beneath the header holds units")
-    if any(dictionary.columns()[c].type == "instant" for c in dictionary.source_tables()[table].source_columns):
+    if any(dictionary.columns()[c].type == "instant" for c in dictionary.load_tables()[table].source_columns):
         lines.append('# timezone = "UTC"  # ??? only where the stamps are not in the district\'s own zone')
     totals = [r[0].strip() for r in sample.rows if r and r[0].strip().casefold() in ("total", "totals", "sum")]
     if totals:
@@ -214,7 +214,7 @@ def _draft_column(draft: Draft, sample: Sample, column: str, known_median: float
     free = [(i, h) for i, h in enumerate(sample.headers) if h and h not in draft.used]
     ranked = sorted(((header_score(h, column), -i, h) for i, h in free), reverse=True)
     if not ranked or ranked[0][0] < ENOUGH:
-        required = column in dictionary.source_tables()[draft.table].required
+        required = column in dictionary.load_tables()[draft.table].required
         if required:
             draft.missing.append(column)
         draft.lines.append(f"# {column} = \"???\"" + ("  # required" if required else f"  # {facts.meaning}"))
@@ -286,7 +286,7 @@ def _preview(path: Path, text: str, settings: Settings) -> list[str]:
         scratch.execute("set TimeZone = 'UTC'")
         read = read_file(scratch, "drafted", path, path.name, source)
         select = TypedSelect(source, read, settings, Zones(source.timezone, None, None, ()))
-        columns = [c for c in dictionary.source_tables()[source.table].source_columns if c in source.columns]
+        columns = [c for c in dictionary.load_tables()[source.table].source_columns if c in source.columns]
         listed = ", ".join(f'"{c}"::varchar' for c in columns)
         rows = scratch.execute(f"select {listed} from ({select.sql(0)}) order by row_number limit 5").fetchall()
     shown = ["", "# The first rows as they would load (times as in the district's zone):"]

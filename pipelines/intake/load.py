@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING
 
 import duckdb
 
+from pipelines.intake.corrections import apply_corrections
 from pipelines.intake.keeping import FileCount, count_files, keep_quarantine, keep_rows
 from pipelines.intake.mapping import Mapping
 from pipelines.intake.mapping_file import parse_mapping
@@ -135,6 +136,8 @@ def _load_table(share: TableShare, importing: threading.Thread | None) -> list[F
     )
     sort_rows(share)
     keep_rows(share)
+    if share.table == "corrections":
+        apply_corrections(share)
     keep_quarantine(share)
     counts = count_files(share)
     share.drop_temporary()

@@ -71,5 +71,5 @@ class Mapping:
 
 def canonical_source(table: str) -> TableSource:
     """The mapping of a file in the canonical form: every column under its own name."""
-    facts = dictionary.source_tables()[table]
+    facts = dictionary.load_tables()[table]
     return TableSource(table, {c: ColumnSource((c,)) for c in facts.source_columns}, is_mapped=False)

@@ -100,7 +100,7 @@ def _parse_table(place: _Place, block: dict[str, Any], number: int) -> TableSour
         place.fail("'table' is not a list of blocks", "write [[table]] with double brackets")
     _check_keys(place, block, TABLE_KEYS, f"table block {number + 1}", number)
     table = block.get("to")
-    tables = dictionary.source_tables()
+    tables = dictionary.load_tables()
     if table not in tables:
         what = "a table block says not which table it fills" if table is None else f"there is no table '{table}'"
         place.fail(what, suggest_name(str(table or ""), tables), "to" if table else None, number)
@@ -125,7 +125,7 @@ def _parse_table(place: _Place, block: dict[str, Any], number: int) -> TableSour
 
 
 def _parse_column(place: _Place, table: str, name: str, given: Any, block: int) -> ColumnSource:
-    known = dictionary.source_tables()[table].source_columns
+    known = dictionary.load_tables()[table].source_columns
     if name not in known:
         place.fail(f"table {table} has no column '{name}'", suggest_name(name, known), name, block)
     if isinstance(given, str):

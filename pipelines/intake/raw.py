@@ -36,7 +36,7 @@ def ensure_raw_tables(con: duckdb.DuckDBPyConnection) -> None:
     Checked by: tests/unit/test_intake_load.py
     """
     provenance = ", ".join(f'"{c}" {dictionary.columns()[c].duckdb_type}' for c in dictionary.PROVENANCE)
-    for stem, table in dictionary.source_tables().items():
+    for stem, table in dictionary.load_tables().items():
         if not has_table(con, f"raw.{stem}"):
             listed = ", ".join(f'"{c}" {dictionary.columns()[c].duckdb_type}' for c in table.columns)
             con.execute(f"create table raw.{stem} ({listed}, {provenance})")

@@ -20,8 +20,9 @@ from shared.settings import Settings
 
 TEMPORARY_TABLES = (
     "typed", "exempt", "repeats", "new_findings", "rejected", "sorted", "failed_rules", "failing", "failing_texts",
-    "column_forms", "pool", "near_in_time", "near_in_place", "chain_breaks", "step_totals", "zone_of", "known_zones",
-    "known_districts", "known_loops", "known_terminals", "known_sections", "known_instruments", "known_jobs",
+    "column_forms", "pool", "near_in_time", "near_in_place", "chain_breaks", "step_totals", "correction_faults",
+    "zone_of", "known_zones", "known_districts", "known_loops", "known_terminals", "known_sections",
+    "known_instruments", "known_jobs",
 )
 
 
@@ -41,7 +42,7 @@ class TableShare:
 
     @property
     def facts(self) -> dictionary.Table:
-        return dictionary.source_tables()[self.table]
+        return dictionary.load_tables()[self.table]
 
     @property
     def key(self) -> tuple[str, ...]:

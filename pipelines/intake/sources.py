@@ -16,7 +16,7 @@ from shared.errors import UserError, suggest_name
 
 LOAD_ORDER = (
     "districts", "customers_by_year", "loops", "terminals", "sections", "section_pieces", "instruments", "jobs",
-    "test_shots", "restoration_steps", "known_lengths",
+    "test_shots", "restoration_steps", "known_lengths", "corrections",
 )
 """Every table after those its rows point to."""
 
@@ -110,5 +110,5 @@ def _sources_of(path: Path, label: str, mapping: Sequence[TableSource]) -> list[
 def table_of(path: Path) -> str | None:
     """The table a file in the canonical form is meant for: its stem, or the part before a further mark (jobs_2019)."""
     stem = path.name.partition(".")[0].casefold()
-    named = [t for t in dictionary.source_tables() if re.fullmatch(rf"{t}([-_. ].*)?", stem)]
+    named = [t for t in dictionary.load_tables() if re.fullmatch(rf"{t}([-_. ].*)?", stem)]
     return max(named, key=len) if named else None

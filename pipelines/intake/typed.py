@@ -133,7 +133,7 @@ class TypedSelect:
         self.read = read
         self.settings = settings
         self.zones = zones
-        self.table = dictionary.source_tables()[source.table]
+        self.table = dictionary.load_tables()[source.table]
         self.facts = {c: dictionary.columns()[c] for c in self.table.source_columns}
 
     def texts(self) -> dict[str, str]:

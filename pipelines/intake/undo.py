@@ -52,7 +52,7 @@ def undo_batch(con: duckdb.DuckDBPyConnection, batch_id: str) -> dict[str, int]:
     con.execute("begin transaction")
     try:
         con.execute("update raw.quarantined_rows set released_by = null where released_by = ?", [batch_id])
-        for stem in (*dictionary.source_tables(), *BOOKS):
+        for stem in (*dictionary.load_tables(), *BOOKS):
             row = con.execute(f"delete from raw.{stem} where batch_id = ?", [batch_id]).fetchone()
             if row and row[0]:
                 taken[f"raw.{stem}"] = row[0]

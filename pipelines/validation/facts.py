@@ -70,8 +70,8 @@ def _listing(arms: list[str]) -> str:
 
 
 def _common_facts(table: str, now: float) -> tuple[dict[str, str], dict[str, str]]:
-    facts_of = {c: dictionary.columns()[c] for c in dictionary.source_tables()[table].source_columns}
-    required = dictionary.source_tables()[table].required
+    facts_of = {c: dictionary.columns()[c] for c in dictionary.load_tables()[table].source_columns}
+    required = dictionary.load_tables()[table].required
     own_rule = {*DISTANCES.get(table, ()), "length_m", "known_length_m"}
     low = {c: f.low for c, f in facts_of.items() if f.low is not None and c not in own_rule}
     dates = [c for c, f in facts_of.items() if f.type in ("instant", "date")]
@@ -86,7 +86,7 @@ def _common_facts(table: str, now: float) -> tuple[dict[str, str], dict[str, str
         "required_clock_columns": _listing([f"case when contains(j.clock_columns, '{c}') then '{c}' end"
                                             for c in dates if facts_of[c].type == "instant" and c in required]),
         "empty_key_columns": _listing([f"case when j.\"{c}\" is null then '{c}' end"
-                                       for c in dictionary.source_tables()[table].key if c in required]),
+                                       for c in dictionary.load_tables()[table].key if c in required]),
         "is_key_new": "j.repeats_row is null",
         "low_columns": _listing([f"case when j.\"{c}\" < {bound} then '{c}' end" for c, bound in low.items()]),
     }
@@ -248,7 +248,13 @@ def _known_length_facts(registered: frozenset[str]) -> Special:
     }, {}, {}
 
 
+def _correction_facts(_: frozenset[str]) -> Special:
+    joins = ' left join correction_faults as m on m.job_id = j.job_id and m."column" = j."column"'
+    return joins, {"is_correction_current": "m.fault is null"}, {}, {"correction_stale": "m.fault"}
+
+
 _SPECIAL = {
+    "corrections": _correction_facts,
     "districts": _district_facts,
     "customers_by_year": _of_district,
     "loops": _loop_facts,

@@ -90,7 +90,7 @@ def _draw_facts(con: duckdb.DuckDBPyConnection, plan: FactsPlan, rules: tuple[Ru
 def _write_forms(con: duckdb.DuckDBPyConnection, table: str, insulations: tuple[str, ...]) -> None:
     """What each column should look like, in words, and the bound it must not fall below."""
     rows = []
-    for name in dictionary.source_tables()[table].source_columns:
+    for name in dictionary.load_tables()[table].source_columns:
         facts = dictionary.columns()[name]
         codes = list(dictionary.codes()[facts.codes]) if facts.codes else []
         codes += [c for c in insulations if name == "insulation" and c not in codes]
@@ -102,13 +102,13 @@ def _write_forms(con: duckdb.DuckDBPyConnection, table: str, insulations: tuple[
 
 
 def _findings_sql(table: str, rule: Rule, plan: FactsPlan) -> str:
-    columns = dictionary.source_tables()[table].source_columns
+    columns = dictionary.load_tables()[table].source_columns
     if isinstance(rule.demand, Listed):
         culprits = plan.facts[rule.demand.fact]
     else:
         culprits = plan.culprits.get(rule.name, f"'{rule.column}'")
     texts = " ".join(f"when '{c}' then x.\"{c}\"" for c in columns)
-    keys = ", ".join(f'x."{c}"' for c in dictionary.source_tables()[table].key)
+    keys = ", ".join(f'x."{c}"' for c in dictionary.load_tables()[table].key)
     value = {
         "row_malformed": "f.fault", "key_repeated": f"concat_ws(' / ', {keys})",
         "length_not_positive": 'x."length_m"' if "length_m" in columns else

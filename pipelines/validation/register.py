@@ -32,7 +32,7 @@ KEPT = {
 
 def latest_sql(table: str, columns: tuple[str, ...]) -> str:
     """SQL of the latest word on each thing of a raw table: the highest revision, then the last to arrive."""
-    facts = dictionary.source_tables()[table]
+    facts = dictionary.load_tables()[table]
     identity = [c for c in facts.key if c != "revision"]
     order = ("revision desc nulls last, " if "revision" in facts.key else "") + "load_sequence desc"
     return (
@@ -58,6 +58,8 @@ def draw_register(con: duckdb.DuckDBPyConnection, table: str) -> frozenset[str]:
         _draw_chain_breaks(con)
     if table == "restoration_steps":
         _draw_step_totals(con)
+    if table == "corrections":
+        draw_correction_faults(con)
     filled = [
         name for name in NEEDED.get(table, ())
         if con.execute(f"select 1 from known_{name} limit 1").fetchone()
@@ -184,3 +186,43 @@ def _draw_step_totals(con: duckdb.DuckDBPyConnection) -> None:
         )
         select job_id, sum(customers_restored)::bigint as restored from latest group by job_id
     """)
+
+
+def draw_correction_faults(con: duckdb.DuckDBPyConnection) -> None:
+    """What keeps a correction to be applied from being so: no such job or column, another value now, no new value."""
+    facts = dictionary.load_tables()["jobs"]
+    listed = [c for c in facts.source_columns if c not in ("job_id", "revision")]
+    known = ", ".join(f"'{c}'" for c in listed)
+    now = " ".join(f"when '{c}' then j.\"{c}\"::varchar" for c in listed)
+    same = " ".join(_same_value(c) for c in listed)
+    fits = " ".join(
+        f"when '{c}' then try_cast(c.value_proposed as {dictionary.columns()[c].duckdb_type}) is not null"
+        for c in listed
+    )
+    con.execute(f"""
+        create or replace temp table correction_faults as
+        with latest as ({latest_sql("jobs", facts.columns)})
+        select c.job_id, c."column", case
+            when c.decision <> 'apply' then null
+            when j.job_id is null then 'job ' || c.job_id || ' is not loaded'
+            when c."column" not in ({known}) then 'jobs have no column ' || c."column" || ' that can be corrected'
+            when c.value_proposed is not null and not case c."column" {fits} end
+                then 'value_proposed = ' || c.value_proposed || ' does not fit column ' || c."column"
+            when case c."column" {same.replace("$VALUE", "c.value_proposed")} end then null
+            when not case c."column" {same.replace("$VALUE", "c.value_now")} end
+                then c."column" || ' of ' || c.job_id || ' is now ' || coalesce(case c."column" {now} end, 'empty')
+                    || ', not ' || coalesce(c.value_now, 'empty')
+        end as fault
+        from typed as c left join latest as j on j.job_id = c.job_id
+    """)
+
+
+def _same_value(column: str) -> str:
+    """SQL arm that says whether a job's value is the text $VALUE; numbers agree to the digits that text can show."""
+    kind = dictionary.columns()[column].duckdb_type
+    given = f"try_cast($VALUE as {kind})"
+    own = f'j."{column}"'
+    if kind == "DOUBLE":
+        near = f"abs({own} - {given}) <= 1e-5 * abs({given}) + 1e-9"
+        return f"when '{column}' then coalesce({near}, {own} is null and $VALUE is null)"
+    return f"when '{column}' then {own} is not distinct from {given}"

@@ -70,7 +70,7 @@ class Rule:
 
 EVERY = (
     "districts", "customers_by_year", "loops", "terminals", "sections", "section_pieces", "instruments", "jobs",
-    "test_shots", "restoration_steps", "known_lengths",
+    "test_shots", "restoration_steps", "known_lengths", "corrections",
 )
 DATED = ("districts", "sections", "section_pieces", "instruments", "jobs", "test_shots", "restoration_steps",
          "known_lengths")
@@ -194,6 +194,10 @@ RULES: tuple[Rule, ...] = (
     Rule("loop_not_one_chain", "warn", ("sections",), Holds("is_loop_chained"), "loop_id",
          "the sections of loop '{value}' do not form one chain: {expected}", "position 3 starts at another terminal "
          "than position 2 ends"),
+    # ---- corrections
+    Rule("correction_stale", "reject", ("corrections",), Holds("is_correction_current"), "value_now",
+         "{expected}; nothing is changed: export the proposals again, or mend value_now",
+         "a correction of an estimate that was revised in the meantime"),
     # ---- customers
     Rule("more_restored_than_interrupted", "reject", ("restoration_steps",), Holds("is_restored_within"),
          "customers_restored", "the steps of this job restore more customers than were interrupted ({expected}); mend "

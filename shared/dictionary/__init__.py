@@ -60,6 +60,7 @@ class Table:
     derived: tuple[str, ...] = ()
     caveats: tuple[str, ...] = ()
     export: bool = False
+    by_hand: bool = False
     meanings: tuple[tuple[str, str], ...] = ()
 
     @property
@@ -116,6 +117,11 @@ def caveats() -> dict[str, str]:
 
 def source_tables() -> dict[str, Table]:
     """Tables a file may bring, by file stem."""
+    return {t.stem: t for t in load_tables().values() if not t.by_hand}
+
+
+def load_tables() -> dict[str, Table]:
+    """Tables a file may bring, and those a person fills by hand (decisions on corrections), by file stem."""
     return {t.stem: t for t in tables().values() if t.layer == "raw" and t.required}
 
 

@@ -17,7 +17,7 @@ from tests.cases.small_utility import TABLES, with_changes, write_csv
 
 
 def everything(con: duckdb.DuckDBPyConnection) -> dict[str, list[tuple[object, ...]]]:
-    stems = [*dictionary.source_tables(), "batches", "files", "findings", "quarantined_rows"]
+    stems = [*dictionary.load_tables(), "batches", "files", "findings", "quarantined_rows"]
     return {s: con.execute(f"select * from raw.{s} order by all").fetchall() for s in stems}
 
 

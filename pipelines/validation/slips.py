@@ -1,0 +1,283 @@
+"""Which records carry the signature of a slip, what would undo it, and how likely is that?
+
+Nothing here changes a record. Choosing the nearest explanation for every odd reading would flatter the instruments, so
+each proposal waits for a person's decision in a corrections file.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+FT_PER_M = 1.0 / 0.3048
+# Shares of records with each slip before any is looked at; from memory of such exports, common practice, no source.
+PRIORS = {
+    "feet_for_metres": 0.03, "dug_feet_for_metres": 0.01, "wrong_terminal": 0.03, "utc_written_as_local": 0.012,
+    "velocity_halved": 0.008,
+}
+PROPOSED_FROM = 0.5
+"""Probability from which a slip is proposed."""
+LOOSE_SHARE = 0.05
+LOOSE_SD = 1.2
+"""Errors of no known kind: this share of readings, with this standard deviation of the log ratio."""
+PLACE_SD_M = 4.0
+PLACE_SD_SHARE = 0.02
+"""Spread of a dug distance against the map, metres and as a share of the distance."""
+MAP_IN_FEET = 0.05
+"""Share of loops whose lengths may stand in feet on the map."""
+COLUMNS = ["job_id", "column", "slip", "value_now", "value_proposed", "likelihood", "grounds"]
+
+
+def propose_unit_slips(readings: pd.DataFrame) -> pd.DataFrame:
+    """Estimates, or dug distances, that were probably written in feet.
+
+    Parameters
+    ----------
+    readings
+        job_id, estimated_distance_m, dug_distance_m; one row a job with both above 0 and not equal.
+
+    Returns
+    -------
+    DataFrame
+        The columns of ``COLUMNS``; likelihood is the probability of the slip given the two distances.
+
+    Notes
+    -----
+    ln(estimate / dug) of sound records is normal about its median with a robust spread (1.4826 MAD, at least 2 %); a
+    unit slip moves it by ln(3.2808). Bayes' rule over: sound, feet for metres in either distance, and an error of no
+    known kind.
+
+    Checked by: tests/unit/test_validation_slips.py
+    """
+    if len(readings) < 5:
+        return pd.DataFrame(columns=COLUMNS)
+    ratio = np.log(readings["estimated_distance_m"].to_numpy(float) / readings["dug_distance_m"].to_numpy(float))
+    centre = float(np.median(ratio))
+    spread = max(1.4826 * float(np.median(np.abs(ratio - centre))), 0.02)
+    step = math.log(FT_PER_M)
+    weights = {
+        "feet_for_metres": PRIORS["feet_for_metres"] * _normal(ratio - centre - step, spread),
+        "dug_feet_for_metres": PRIORS["dug_feet_for_metres"] * _normal(ratio - centre + step, spread),
+    }
+    sound = (1.0 - sum(PRIORS[s] for s in weights) - LOOSE_SHARE) * _normal(ratio - centre, spread)
+    whole = sound + LOOSE_SHARE * _normal(ratio - centre, LOOSE_SD) + sum(weights.values())
+    found = []
+    for slip, column in (("feet_for_metres", "estimated_distance_m"), ("dug_feet_for_metres", "dug_distance_m")):
+        chance = weights[slip] / whole
+        for i in np.flatnonzero(chance >= PROPOSED_FROM):
+            row = readings.iloc[i]
+            said = f"estimate / dug = {math.exp(ratio[i]):.2f}, that of the others {math.exp(centre):.2f}; "
+            said += f"one metre is {FT_PER_M:.2f} feet"
+            now = float(row[column])
+            found.append((row["job_id"], column, slip, f"{now:g}", f"{now / FT_PER_M:.1f}", float(chance[i]), said))
+    return pd.DataFrame(found, columns=COLUMNS)
+
+
+def propose_terminals(places: pd.DataFrame) -> pd.DataFrame:
+    """Test terminals that the dug distance contradicts, where one neighbour fits.
+
+    Parameters
+    ----------
+    places
+        job_id, dug_distance_m, test_terminal_id, candidate_terminal_id, candidate_at_m (place along the chain),
+        section_from_m, section_to_m (ends of the repaired section along the chain). One row a job and candidate: the
+        recorded terminal itself and its neighbours.
+
+    Returns
+    -------
+    DataFrame
+        The columns of ``COLUMNS``.
+
+    Notes
+    -----
+    The miss of a terminal is how far the dug distance laid off from it, in either direction, ends outside the
+    repaired section; misses are normal with a spread of 4 m and 2 % of the distance. Neighbours share the prior.
+
+    Checked by: tests/unit/test_validation_slips.py
+    """
+    if places.empty:
+        return pd.DataFrame(columns=COLUMNS)
+    frame = places.reset_index(drop=True)
+    dug = frame["dug_distance_m"].to_numpy(float)
+    lo, hi = frame["section_from_m"].to_numpy(float), frame["section_to_m"].to_numpy(float)
+    at = frame["candidate_at_m"].to_numpy(float)
+    miss = _miss(at, dug, lo, hi)
+    spread = PLACE_SD_M + PLACE_SD_SHARE * dug
+    frame["weight"] = np.exp(-0.5 * (miss / spread) ** 2)
+    frame["miss"] = miss
+    is_own = frame["candidate_terminal_id"] == frame["test_terminal_id"]
+    others = frame.groupby("job_id")["candidate_terminal_id"].transform("size") - 1
+    prior = np.where(is_own, 1.0 - PRIORS["wrong_terminal"], PRIORS["wrong_terminal"] / np.maximum(others, 1))
+    # Lengths of a loop that stand in feet on the map explain a miss without any slip of the crew's.
+    in_feet = np.exp(-0.5 * (_miss(at / FT_PER_M, dug, lo / FT_PER_M, hi / FT_PER_M) / spread) ** 2)
+    frame["weight"] += np.where(is_own, MAP_IN_FEET * in_feet, 0.0)
+    # A small floor: the section itself may be the wrong one.
+    frame["weight"] = prior * (frame["weight"] + 1e-3)
+    frame["chance"] = frame["weight"] / frame.groupby("job_id")["weight"].transform("sum")
+    frame["own_miss"] = frame["miss"].where(is_own).groupby(frame["job_id"]).transform("max")
+    chosen = frame[~is_own & (frame["chance"] >= PROPOSED_FROM)]
+    rows = [
+        (
+            row["job_id"], "test_terminal_id", "wrong_terminal", row["test_terminal_id"], row["candidate_terminal_id"],
+            float(row["chance"]), _terminal_evidence(row),
+        ) for row in chosen.to_dict("records")
+    ]
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def propose_swapped_ends(jobs: pd.DataFrame) -> pd.DataFrame:
+    """Test terminals that are said to be the far end too: the two ends were probably exchanged.
+
+    Parameters
+    ----------
+    jobs
+        job_id, test_terminal_id, toward_terminal_id, far_end_terminal_id.
+
+    Notes
+    -----
+    Exchanged ends (3 in 100 records) are held against a slip in the far end alone (taken as 1 in 500).
+
+    Checked by: tests/unit/test_validation_slips.py
+    """
+    same = jobs.dropna(subset=["toward_terminal_id", "far_end_terminal_id"])
+    same = same[
+        (same["far_end_terminal_id"] == same["test_terminal_id"])
+        & (same["toward_terminal_id"] != same["test_terminal_id"])
+    ]
+    chance = PRIORS["wrong_terminal"] / (PRIORS["wrong_terminal"] + 1.0 / 500.0)
+    rows = []
+    for row in same.to_dict("records"):
+        test, toward = row["test_terminal_id"], row["toward_terminal_id"]
+        said = f"{test} is said to be tested from and to be the far end as well"
+        rows.append((row["job_id"], "test_terminal_id", "wrong_terminal", test, toward, chance, said))
+        rows.append((row["job_id"], "toward_terminal_id", "wrong_terminal", toward, test, chance, said))
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _miss(
+    at: NDArray[np.float64], dug: NDArray[np.float64], lo: NDArray[np.float64], hi: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """How far a distance laid off from a place, in the better of two directions, ends outside an interval."""
+    ends = (at + dug, at - dug)
+    return np.asarray(np.minimum(*(np.maximum(np.maximum(lo - end, end - hi), 0.0) for end in ends)))
+
+
+def _terminal_evidence(row: dict[Hashable, Any]) -> str:
+    return (
+        f"from {row['test_terminal_id']} the dug distance of {row['dug_distance_m']:g} m ends {row['own_miss']:.0f} m "
+        f"outside the repaired section, from {row['candidate_terminal_id']} {row['miss']:.0f} m"
+    )
+
+
+def propose_zone_slips(stamps: pd.DataFrame) -> pd.DataFrame:
+    """Stamps of crews that were probably written in UTC in a local field.
+
+    Parameters
+    ----------
+    stamps
+        job_id, dispatched_at, arrived_at, located_at, restored_at (instants), utc_offset_min (minutes that the
+        district is behind UTC at the time, above 0 in the Americas).
+
+    Returns
+    -------
+    DataFrame
+        The columns of ``COLUMNS``, one row for arrived_at and one for located_at of a job.
+
+    Notes
+    -----
+    A local time that was UTC was moved by the offset once more at intake. For each job the spans dispatch to arrival
+    and location to restoration are weighed as they are and with both stamps put back; log spans of the others are
+    normal with a robust spread, and a span below a minute counts as 1e-4. Only cluster of a calendar year with two
+    jobs or more is proposed: one feed writes UTC for a season, not once.
+
+    Checked by: tests/unit/test_validation_slips.py
+    """
+    frame = stamps.dropna(subset=["dispatched_at", "arrived_at", "located_at", "restored_at"]).reset_index(drop=True)
+    if len(frame) < 20:
+        return pd.DataFrame(columns=COLUMNS)
+    before = (frame["arrived_at"] - frame["dispatched_at"]).dt.total_seconds().to_numpy(np.float64) / 60.0
+    after = (frame["restored_at"] - frame["located_at"]).dt.total_seconds().to_numpy(np.float64) / 60.0
+    offset = frame["utc_offset_min"].to_numpy(np.float64)
+    recorded = _log_span(before, before) + _log_span(after, after)
+    put_back = _log_span(before - offset, before) + _log_span(after + offset, after)
+    prior = PRIORS["utc_written_as_local"]
+    odds = np.log(prior / (1.0 - prior)) + np.clip(put_back - recorded, -50.0, 50.0)
+    chance = np.where(np.abs(offset) >= 60.0, 1.0 / (1.0 + np.exp(-odds)), 0.0)
+    hits = frame.assign(chance=chance, year=frame["arrived_at"].dt.year)[chance >= PROPOSED_FROM]
+    rows = []
+    for year, cluster in hits.groupby("year"):
+        if len(cluster) < 2:
+            continue
+        in_year = int((frame["arrived_at"].dt.year == year).sum())
+        for row in cluster.to_dict("records"):
+            minutes = float(row["utc_offset_min"])
+            said = (
+                f"{minutes / 60:g} hours late against dispatch and restoration, as UTC in a local field is; so are "
+                f"{len(cluster)} of {in_year} jobs of {year}"
+            )
+            for column in ("arrived_at", "located_at"):
+                moved = row[column] - pd.Timedelta(minutes=minutes)
+                rows.append((
+                    row["job_id"], column, "utc_written_as_local", _iso(row[column]), _iso(moved),
+                    float(row["chance"]), said,
+                ))
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def propose_velocities(refused: pd.DataFrame) -> pd.DataFrame:
+    """Velocities refused as too low that are right once doubled: v/2 written for v.
+
+    Parameters
+    ----------
+    refused
+        job_id, value (the velocity as it came), usual_pct (median setting of the instrument, may be missing).
+
+    Notes
+    -----
+    Twice the value is weighed against the instrument's usual setting with a spread of 2 points of c; the alternative is
+    any value from 0 to 80. Without a usual setting the band 45 to 60 stands for it.
+
+    Checked by: tests/unit/test_validation_slips.py
+    """
+    rows = []
+    for row in refused.to_dict("records"):
+        value = float(pd.to_numeric(pd.Series([row["value"]]), errors="coerce").iloc[0])
+        if not 15.0 <= value <= 40.0:
+            continue
+        usual = None if pd.isna(row["usual_pct"]) else float(row["usual_pct"])
+        weight = float(45.0 <= 2 * value <= 60.0) / 15.0 if usual is None else \
+            float(_normal(np.array([2 * value - usual]), 2.0)[0])
+        chance = 0.8 * weight / (0.8 * weight + 0.2 / 80.0)
+        if chance >= PROPOSED_FROM:
+            against = "no setting of this instrument is on record" if usual is None else \
+                f"the instrument usually stands on {usual:.1f}"
+            said = f"twice {value:g} is {2 * value:g} % of c; {against}. The row is in quarantine: mend it there"
+            rows.append((
+                row["job_id"], "velocity_setting_pct", "velocity_halved", f"{value:g}", f"{2 * value:g}", chance, said,
+            ))
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _normal(x: NDArray[np.float64], sd: float) -> NDArray[np.float64]:
+    return np.asarray(np.exp(-0.5 * (x / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi)))
+
+
+def _log_span(span: NDArray[Any], all_spans: NDArray[Any]) -> NDArray[Any]:
+    """Log density of a span among the positive spans on record; negative ones weigh next to nothing."""
+    logs = np.log(all_spans[all_spans > 1.0])
+    centre = float(np.median(logs))
+    spread = max(1.4826 * float(np.median(np.abs(logs - centre))), 0.2)
+    inside = span > 1.0
+    z = (np.log(np.where(inside, span, 1.0)) - centre) / spread
+    # Student's t with 4 degrees of freedom: storms make long spans that are no slip.
+    density = (1.0 + z**2 / 4.0) ** -2.5
+    return np.asarray(np.log(np.where(inside, density, 1e-4)))
+
+
+def _iso(moment: pd.Timestamp) -> str:
+    return moment.tz_convert("UTC").strftime("%Y-%m-%d %H:%M:%SZ")

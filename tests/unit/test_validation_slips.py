@@ -1,0 +1,112 @@
+"""Slips with a signature: found where planted, not where the record is only odd, with their evidence."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from pipelines.validation.slips import (
+    propose_swapped_ends,
+    propose_terminals,
+    propose_unit_slips,
+    propose_velocities,
+    propose_zone_slips,
+)
+
+
+def readings(rng: np.random.Generator, rows: int = 200) -> pd.DataFrame:
+    dug = rng.uniform(30, 300, rows)
+    return pd.DataFrame({
+        "job_id": [f"J{n}" for n in range(rows)], "dug_distance_m": dug,
+        "estimated_distance_m": dug * np.exp(rng.normal(0.02, 0.03, rows)),
+    })
+
+
+def test_feet_for_metres_are_proposed_and_a_plain_error_is_not() -> None:
+    frame = readings(np.random.default_rng(1))
+    frame.loc[3, "estimated_distance_m"] = frame.loc[3, "dug_distance_m"] / 0.3048
+    frame.loc[7, "dug_distance_m"] = frame.loc[7, "estimated_distance_m"] / 0.3048
+    frame.loc[9, "estimated_distance_m"] *= 1.8  # the wrong fault, or a splice taken for it
+    found = propose_unit_slips(frame)
+    assert list(zip(found["job_id"], found["column"], found["slip"], strict=True)) == [
+        ("J3", "estimated_distance_m", "feet_for_metres"), ("J7", "dug_distance_m", "dug_feet_for_metres"),
+    ]
+    assert (found["likelihood"] > 0.9).all()
+    assert float(found["value_proposed"][0]) == round(frame.loc[3, "dug_distance_m"], 1)
+    assert found["grounds"][0] == "estimate / dug = 3.28, that of the others 1.02; one metre is 3.28 feet"
+
+
+def test_a_neighbouring_terminal_is_proposed_only_where_it_fits_and_the_recorded_one_does_not() -> None:
+    # Chain T1 -100- T2 -100- T3 -100- T4; the repaired section lies at 250 to 300 m.
+    places = {"T1": 0.0, "T2": 100.0, "T3": 200.0}
+    rows = [
+        {"job_id": job, "dug_distance_m": dug, "test_terminal_id": "T2", "candidate_terminal_id": t,
+         "candidate_at_m": at, "section_from_m": 250.0, "section_to_m": 300.0}
+        for job, dug in (("wrong", 80.0), ("sound", 170.0)) for t, at in places.items()
+    ]
+    found = propose_terminals(pd.DataFrame(rows))
+    assert found[["job_id", "value_now", "value_proposed"]].to_numpy().tolist() == [["wrong", "T2", "T3"]]
+    assert found["grounds"][0] == (
+        "from T2 the dug distance of 80 m ends 70 m outside the repaired section, from T3 0 m"
+    )
+
+
+def test_a_loop_whose_map_stands_in_feet_is_no_slip_of_the_crew() -> None:
+    # Everything on the map is 3.28 times too long; from T2 the fault of 40 m lies well inside the true section.
+    rows = [
+        {"job_id": "map", "dug_distance_m": 150.0, "test_terminal_id": "T2", "candidate_terminal_id": t,
+         "candidate_at_m": at, "section_from_m": 656.0, "section_to_m": 984.0}
+        for t, at in {"T1": 0.0, "T2": 328.0, "T3": 656.0}.items()
+    ]
+    assert propose_terminals(pd.DataFrame(rows)).empty
+
+
+def test_a_far_end_that_is_the_test_terminal_says_that_the_ends_were_exchanged() -> None:
+    jobs = pd.DataFrame({
+        "job_id": ["a", "b"], "test_terminal_id": ["T1", "T1"], "toward_terminal_id": ["T2", "T2"],
+        "far_end_terminal_id": ["T1", "T2"],
+    })
+    found = propose_swapped_ends(jobs)
+    assert found[["job_id", "column", "value_proposed"]].to_numpy().tolist() == [
+        ["a", "test_terminal_id", "T2"], ["a", "toward_terminal_id", "T1"],
+    ]
+
+
+def test_utc_in_a_local_field_is_proposed_for_a_season_and_not_for_a_long_drive() -> None:
+    rng = np.random.default_rng(2)
+    rows = 120
+    reported = pd.Timestamp("2012-01-01 12:00", tz="UTC") + pd.to_timedelta(np.arange(rows) * 3, unit="D")
+    frame = pd.DataFrame({"job_id": [f"J{n:03d}" for n in range(rows)], "dispatched_at": reported})
+    frame["arrived_at"] = reported + pd.to_timedelta(rng.lognormal(np.log(35), 0.4, rows), unit="min")
+    frame["located_at"] = frame["arrived_at"] + pd.Timedelta(minutes=50)
+    frame["restored_at"] = frame["located_at"] + pd.to_timedelta(rng.lognormal(np.log(45), 0.5, rows), unit="min")
+    frame["utc_offset_min"] = 360.0
+    for job in (10, 20, 30):
+        frame.loc[job, ["arrived_at", "located_at"]] += pd.Timedelta(hours=6)
+    frame.loc[50, ["arrived_at", "located_at", "restored_at"]] += pd.Timedelta(hours=6)  # a storm: everything late
+    found = propose_zone_slips(frame)
+    assert sorted(set(found["job_id"])) == ["J010", "J020", "J030"]
+    assert set(found["column"]) == {"arrived_at", "located_at"}
+    first = found[(found["job_id"] == "J010") & (found["column"] == "arrived_at")].iloc[0]
+    assert pd.Timestamp(first["value_now"]) - pd.Timestamp(first["value_proposed"]) == pd.Timedelta(hours=6)
+    assert "so are 3 of 120 jobs of 2012" in first["grounds"]
+
+
+def test_one_odd_job_alone_is_no_season() -> None:
+    rng = np.random.default_rng(3)
+    reported = pd.Timestamp("2012-01-01", tz="UTC") + pd.to_timedelta(np.arange(40), unit="D")
+    frame = pd.DataFrame({"job_id": [str(n) for n in range(40)], "dispatched_at": reported, "utc_offset_min": 360.0})
+    frame["arrived_at"] = reported + pd.to_timedelta(rng.lognormal(3.5, 0.4, 40), unit="min")
+    frame["located_at"] = frame["arrived_at"] + pd.Timedelta(minutes=50)
+    frame["restored_at"] = frame["located_at"] + pd.Timedelta(minutes=45)
+    frame.loc[5, ["arrived_at", "located_at"]] += pd.Timedelta(hours=6)
+    assert propose_zone_slips(frame).empty
+
+
+def test_half_velocities_are_proposed_by_the_instrument_s_usual_setting() -> None:
+    refused = pd.DataFrame({
+        "job_id": ["a", "b", "c", "d"], "value": ["26.6", "26.6", "0.53", "oops"],
+        "usual_pct": [53.0, 40.0, 53.0, 53.0],
+    })
+    found = propose_velocities(refused)
+    assert found[["job_id", "value_proposed"]].to_numpy().tolist() == [["a", "53.2"]]
