@@ -108,6 +108,7 @@ class Exhibit:
     tables: tuple[Table, ...] = ()
     more: tuple[str, ...] = ()
     remedy: str = ""
+    cells: dict[str, Any] | None = None
 
     @property
     def is_absent(self) -> bool:
@@ -164,6 +165,7 @@ class Frame:
     horizon_years: float
     currency: str
     pages: tuple[tuple[str, str], ...]
+    references: tuple[tuple[str, str], ...] = ()
 
 
 def absent(key: str, title: str, sources: tuple[str, ...], what: str, remedy: str) -> Exhibit:
@@ -268,6 +270,7 @@ def table_json(table: Table) -> Markup:
         kind = facts[name].type if name in facts else "text"
         columns.append(
             {
+                "name": name,
                 "label": table.label(name),
                 "unit": unit,
                 "decimals": style.decimals_of(name),
@@ -368,6 +371,6 @@ def render(page: Page, frame: Frame) -> str:
     return templates().get_template("page.html").render(page=page, frame=frame, answers=())
 
 
-def render_index(page: Page, answers: tuple[Answer, ...], frame: Frame) -> str:
+def render_index(page: Page, answers: tuple[Answer, ...], frame: Frame, changes: tuple[str, ...] = ()) -> str:
     """The first page: the three questions, then what it holds of its own."""
-    return templates().get_template("index.html").render(page=page, frame=frame, answers=answers)
+    return templates().get_template("index.html").render(page=page, frame=frame, answers=answers, changes=changes)

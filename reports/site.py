@@ -5,12 +5,14 @@ The last good reports stay until every new page is made.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from reports import changes
 from reports import page as shell
 from reports.marts import Marts
-from reports.pages import data_quality, index, locating, replacement, restoration
+from reports.pages import data_quality, index, locating, picked, reference, replacement, restoration
 from shared.errors import UserError
 
 if TYPE_CHECKING:
@@ -26,6 +28,9 @@ PAGES = (
     ("data_quality", "Data quality"),
 )
 """Pages in the order of the navigation: file stem and name."""
+
+REFERENCES = (("methods", "Methods"), ("dictionary", "Data dictionary"), ("rules", "Rules"), ("settings", "Settings"))
+"""Pages to look things up in, made from the code and the settings."""
 
 
 def write_reports(con: duckdb.DuckDBPyConnection, settings: Settings, folder: Path) -> list[Path]:
@@ -56,7 +61,11 @@ def write_reports(con: duckdb.DuckDBPyConnection, settings: Settings, folder: Pa
 
     Checked by: tests/end_to_end/test_reports_pages.py
     """
-    texts = render_pages(Marts(con), settings)
+    marts = Marts(con)
+    now = changes.key_figures(marts, settings)
+    before, kept = changes.remember(folder, now)
+    texts = render_pages(marts, settings, changes.in_words(before, now))
+    texts[changes.FILE] = kept
     from plotly.offline import get_plotlyjs
 
     texts["plotly.min.js"] = get_plotlyjs()
@@ -75,7 +84,7 @@ def write_reports(con: duckdb.DuckDBPyConnection, settings: Settings, folder: Pa
     return [folder / name for name in texts]
 
 
-def render_pages(marts: Marts, settings: Settings) -> dict[str, str]:
+def render_pages(marts: Marts, settings: Settings, changed: tuple[str, ...] = ()) -> dict[str, str]:
     """Every page as HTML, by file name."""
     frame = shell.Frame(
         as_of=settings.general.as_of,
@@ -83,10 +92,15 @@ def render_pages(marts: Marts, settings: Settings) -> dict[str, str]:
         horizon_years=settings.general.horizon_years,
         currency=settings.general.currency,
         pages=PAGES,
+        references=REFERENCES,
     )
     answers = tuple(module.answer(marts, settings) for module in (replacement, restoration, locating))
-    texts = {"index.html": shell.render_index(index.build(marts, settings), answers, frame)}
+    texts = {"index.html": shell.render_index(index.build(marts, settings), answers, frame, changed)}
     for module in (replacement, restoration, locating, data_quality):
         made = module.build(marts, settings)
+        if module is restoration:
+            made = replace(made, sections=(*made.sections, picked.section(marts, settings)))
         texts[f"{made.key}.html"] = shell.render(made, frame)
+    for reference_page in reference.build_all(settings):
+        texts[f"{reference_page.key}.html"] = reference.render(reference_page, frame)
     return texts

@@ -34,8 +34,11 @@ RULES = (
 
 
 def filled(table: str, frame: pd.DataFrame) -> pd.DataFrame:
-    """The frame with every column of the dictionary's table, those not given missing."""
-    return frame.reindex(columns=list(dictionary.tables()[table].columns))
+    """The frame with every column of the dictionary's table; of those not given, counts are 0, the others missing."""
+    facts = dictionary.columns()
+    whole = frame.reindex(columns=list(dictionary.tables()[table].columns))
+    absent = [c for c in whole.columns if c not in frame.columns and facts[c].type in ("integer", "number")]
+    return whole.fillna(dict.fromkeys(absent, 0))
 
 
 def write_small_marts(con: duckdb.DuckDBPyConnection, *, loops: int = 40, digs: int = 120, seed: int = 5) -> None:

@@ -241,6 +241,7 @@ def card_facts(marts: Marts) -> dict[str, Any]:
     slack = terms.loc[terms["term"] == "slack_pct", "term_value"]
     used = coverage[coverage["is_used"].astype(bool)] if len(coverage) else coverage
     classes = sorted(lines["cable_class"].unique())
+    usual = velocities.sort_values("readings")["cable_class"].tail(1).tolist()
     return {
         "classes": classes,
         "lines": [
@@ -259,7 +260,7 @@ def card_facts(marts: Marts) -> dict[str, Any]:
             r["cable_class"]: round(r["setting_median_pct"], 2)
             for r in velocities.to_dict("records") if not style.is_missing(r["setting_median_pct"])
         },
-        "usual": classes.index(velocities.sort_values("readings")["cable_class"].iloc[-1]) if len(velocities) else 0,
+        "usual": next((classes.index(c) for c in usual if c in classes), 0),
         "slack": round(float(slack.iloc[0]) / 100, 5) if len(slack) and not style.is_missing(slack.iloc[0]) else 0.0,
         "loops": loop_chains(marts, classes),
     }

@@ -1,7 +1,13 @@
 "use strict";
 (() => {
   const facts = JSON.parse(document.getElementById("inks").textContent);
-  const state = { units: "metric", dark: matchMedia("(prefers-color-scheme: dark)").matches };
+  const state = { units: "metric", dark: matchMedia("(prefers-color-scheme: dark)").matches, district: "", from: null, to: null };
+  const paper = new URLSearchParams(location.search).get("paper");
+  if (paper === "A4" || paper === "Letter") {
+    const sheet = document.createElement("style");
+    sheet.textContent = `@page { size: ${paper}; }`;
+    document.head.append(sheet);
+  }
   const MISSING = "–";
 
   // ---- numbers, written as the page itself writes them
@@ -83,7 +89,7 @@
   }
   function draw(id) {
     const box = document.getElementById(id);
-    const spec = breakTitles(specOf(id), box.clientWidth);
+    const spec = breakTitles(fillPicked(id, specOf(id)), box.clientWidth);
     return Plotly.react(box, spec.data, spec.layout, CONFIG);
   }
   function drawAll() { for (const id of charts.keys()) draw(id); }
@@ -209,14 +215,166 @@
       keep();
     });
     show();
-    longTables.push({ table, show, filter(test) { only = test; keep(); } });
+    longTables.push({ table, columns, show, kept: () => kept.length, filter(test) { only = test; keep(); } });
+  }
+
+  // ---- a district and years: minutes by stage are worked out anew, tables with a district keep its rows
+  const cellScript = document.querySelector("script[data-cells]");
+  const cells = cellScript ? JSON.parse(cellScript.textContent) : null;
+  const isPicked = () => state.district !== "" || (cells && (state.from > cells.years[0] || state.to < cells.years.at(-1)));
+  // The same formulas as summarise() of the page's builder: limits with the term for skewness, interpolated percentiles.
+  function summarise(counts) {
+    const pairs = [...counts].sort((a, b) => a[0] - b[0]);
+    const n = pairs.reduce((sum, p) => sum + p[1], 0);
+    if (n === 0) return { n, mean: null, lo: null, hi: null, median: null, p90: null, four: null, eight: null };
+    const over = (power, mean) => pairs.reduce((sum, p) => sum + p[1] * (p[0] - mean) ** power, 0) / n;
+    const mean = over(1, 0);
+    const spread = Math.sqrt(over(2, mean));
+    const skewness = spread > 0 ? over(3, mean) / spread ** 3 : 0;
+    const lean = (skewness * (cells.z ** 2 - 1)) / (6 * Math.sqrt(n));
+    const ends = [];
+    let end = 0;
+    for (const p of pairs) ends.push((end += p[1]));
+    const at = (rank) => pairs[ends.findIndex((e) => rank < e)][0];
+    const quantile = (q) => {
+      const place = q * (n - 1);
+      const low = Math.floor(place);
+      const below = at(low);
+      return below + (place - low) * (at(Math.min(low + 1, n - 1)) - below);
+    };
+    const share = (limit) => pairs.reduce((sum, p) => sum + (p[0] > limit ? p[1] : 0), 0) / n;
+    return {
+      n, mean, lo: mean + (spread / Math.sqrt(n)) * (lean - cells.z), hi: mean + (spread / Math.sqrt(n)) * (lean + cells.z),
+      median: quantile(0.5), p90: quantile(0.9), four: share(240), eight: share(480),
+    };
+  }
+  function pickedStages() {
+    const wanted = cells.districts.indexOf(state.district);
+    const sums = cells.stages.map(() => new Map());
+    for (const [district, year, stage, minutes, counts] of cells.cells) {
+      if ((wanted >= 0 && district !== wanted) || year < state.from || year > state.to) continue;
+      minutes.forEach((m, i) => sums[stage].set(m, (sums[stage].get(m) || 0) + counts[i]));
+    }
+    return sums.map(summarise);
+  }
+  function fillPicked(id, spec) {
+    if (!cells || id !== cellScript.dataset.cells + "-chart" || !isPicked()) return spec;
+    const stages = pickedStages();
+    spec.data[0].x = stages.map((s) => s.mean);
+    spec.data[0].error_x.array = stages.map((s) => s.hi - s.mean);
+    spec.data[0].error_x.arrayminus = stages.map((s) => s.mean - s.lo);
+    spec.data[1].x = stages.map((s) => s.median);
+    spec.data[2].x = stages.map((s) => s.p90);
+    return spec;
+  }
+  const filter = document.getElementById("filter");
+  let pickedRows = null;
+  function applyFilter() {
+    let kept = 0;
+    let all = 0;
+    for (const table of document.querySelectorAll("table:not([data-long])")) {
+      const place = [...table.tHead.rows[0].cells].findIndex((c) => c.dataset.c === "district_id");
+      if (place < 0) continue;
+      for (const row of table.tBodies[0].rows) {
+        row.hidden = state.district !== "" && row.cells[place].textContent !== state.district;
+        all += 1;
+        kept += row.hidden ? 0 : 1;
+      }
+    }
+    for (const long of longTables) {
+      const place = long.columns.findIndex((c) => c.name === "district_id");
+      if (place < 0) continue;
+      long.filter(state.district === "" ? null : (columns, i) => columns[place].values[i] === state.district);
+      all += long.columns[0].values.length;
+      kept += long.kept();
+    }
+    if (cells) {
+      const table = document.getElementById(cellScript.dataset.cells + "-table");
+      pickedRows = pickedRows || [...table.tBodies[0].rows].map((row) => [...row.cells].map((c) => c.textContent));
+      const order = [...table.tBodies[0].rows];
+      if (isPicked()) {
+        pickedStages().forEach((s, i) => {
+          const texts = [s.n, s.mean, s.lo, s.hi, s.median, s.p90, s.four, s.eight].map((v, k) => number(v, k === 0 ? 0 : k < 6 ? 1 : null));
+          order[i].querySelectorAll("td").forEach((cell, k) => { cell.textContent = texts[k]; });
+        });
+      } else {
+        order.forEach((row, i) => [...row.cells].forEach((c, k) => { c.textContent = pickedRows[i][k]; }));
+      }
+      draw(cellScript.dataset.cells + "-chart");
+    }
+    const status = filter.querySelector("[role=status]");
+    status.textContent = isPicked() && all ? `${number(kept, 0)} of ${number(all, 0)} rows in the tables; charts show all districts` : "";
+  }
+  function makeFilter() {
+    const named = new Set(cells ? cells.districts : []);
+    for (const long of longTables) for (const c of long.columns) if (c.name === "district_id") c.values.forEach((v) => v !== null && named.add(v));
+    for (const head of document.querySelectorAll("table:not([data-long]) th[data-c=district_id]")) {
+      for (const row of head.closest("table").tBodies[0].rows) named.add(row.cells[head.cellIndex].textContent);
+    }
+    if (named.size < 2) return;
+    const [district, from, to] = filter.querySelectorAll("select");
+    const option = (value) => Object.assign(document.createElement("option"), { value, textContent: value });
+    district.append(...[...named].sort().map(option));
+    if (cells) {
+      from.append(...cells.years.map(option));
+      to.append(...cells.years.map(option));
+      state.from = cells.years[0];
+      state.to = cells.years.at(-1);
+    } else {
+      for (const label of filter.querySelectorAll(".years")) label.hidden = true;
+    }
+    filter.hidden = false;
+    filter.addEventListener("change", () => {
+      state.district = district.value;
+      if (cells) { state.from = Number(from.value); state.to = Number(to.value); }
+      applyFilter();
+      writeLink();
+    });
+  }
+  function showFilter() {
+    const [district, from, to] = filter.querySelectorAll("select");
+    district.value = state.district;
+    if (cells) { from.value = state.from; to.value = state.to; }
+  }
+
+  // ---- a link keeps what is chosen: page.html#figure&district=..&from=..&to=..&units=imperial
+  function readLink() {
+    const parts = location.hash.slice(1).split("&").filter(Boolean);
+    const given = new URLSearchParams(parts.filter((p) => p.includes("=")).join("&"));
+    return { anchor: parts.find((p) => !p.includes("=")) || "", given };
+  }
+  function writeLink() {
+    const kept = new URLSearchParams();
+    if (state.district) kept.set("district", state.district);
+    if (cells && isPicked()) { kept.set("from", state.from); kept.set("to", state.to); }
+    if (state.units === "imperial") kept.set("units", "imperial");
+    const text = [readLink().anchor, kept.toString()].filter(Boolean).join("&");
+    try { history.replaceState(null, "", "#" + text); } catch { location.hash = text; }
+  }
+  function followLink() {
+    const { anchor, given } = readLink();
+    if (given.get("units") === "imperial") setUnits("imperial");
+    if (!filter.hidden) {
+      const [district] = filter.querySelectorAll("select");
+      const named = given.get("district") || "";
+      state.district = [...district.options].some((o) => o.value === named) ? named : "";
+      if (cells) {
+        const year = (key, other) => (cells.years.includes(Number(given.get(key))) ? Number(given.get(key)) : other);
+        state.from = year("from", cells.years[0]);
+        state.to = year("to", cells.years.at(-1));
+      }
+      showFilter();
+      applyFilter();
+    }
+    const target = anchor && document.getElementById(anchor);
+    if (target) target.scrollIntoView();
   }
 
   // ---- start
   for (const script of document.querySelectorAll("script[data-table]")) {
     makeLong(document.getElementById(script.dataset.table), JSON.parse(script.textContent));
   }
-  for (const table of document.querySelectorAll("table:not([data-long])")) {
+  for (const table of document.querySelectorAll("table:not([data-long]):not([data-plain])")) {
     if (table.tBodies[0].rows.length > 1) addSorting(table, (place, down) => sortRows(table, place, down));
   }
   const units = document.getElementById("units");
@@ -230,8 +388,11 @@
     for (const long of longTables) long.show();
     drawAll();
   }
-  units.addEventListener("change", (event) => setUnits(event.target.value));
+  units.addEventListener("change", (event) => { setUnits(event.target.value); writeLink(); });
+  makeFilter();
   drawAll();
+  followLink();
+  addEventListener("hashchange", followLink);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", (event) => { state.dark = event.matches; drawAll(); });
   addEventListener("beforeprint", () => { if (state.dark) { state.dark = false; drawAll(); } });
   addEventListener("afterprint", () => { state.dark = matchMedia("(prefers-color-scheme: dark)").matches; drawAll(); });

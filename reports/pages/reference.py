@@ -1,0 +1,149 @@
+"""Pages to look things up in: the data dictionary, the rules, the settings, the methods."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+from reports import page as shell
+from shared import dictionary
+
+if TYPE_CHECKING:
+    from shared.settings import Settings
+
+LAYERS = {
+    "raw": "What goes in", "staging": "The latest word on each thing", "core": "Judgements made once",
+    "fitted": "What the models estimate", "marts": "What comes out",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Part:
+    """A piece of a reference page: prose, an example by hand, a table."""
+
+    key: str
+    title: str
+    paragraphs: tuple[str, ...] = ()
+    example: tuple[str, ...] = ()
+    source: str = ""
+    caption: str = ""
+    headings: tuple[str, ...] = ()
+    rows: tuple[tuple[str, ...], ...] = ()
+
+
+@dataclass(frozen=True)
+class Reference:
+    """A page without figures; the shell asks the same of it as of any page."""
+
+    key: str
+    title: str
+    question: str
+    summary: tuple[str, ...]
+    parts: tuple[Part, ...]
+    sections: tuple[shell.Section, ...] = ()
+    exhibits: tuple[shell.Exhibit, ...] = ()
+    card: str = ""
+
+
+def build_all(settings: Settings) -> tuple[Reference, ...]:
+    """Every reference page."""
+    from reports.pages import methods
+
+    return (methods.build(settings), build_dictionary(), build_rules(), build_settings(settings))
+
+
+def render(made: Reference, frame: shell.Frame) -> str:
+    """A reference page as HTML."""
+    return shell.templates().get_template("reference.html").render(page=made, frame=frame, answers=())
+
+
+def build_dictionary() -> Reference:
+    """Every table and column, from the dictionary the warehouse itself is made from."""
+    facts = dictionary.columns()
+    parts = []
+    for layer, title in LAYERS.items():
+        for table in dictionary.tables().values():
+            if table.layer != layer:
+                continue
+            required = set(table.required)
+            rows = tuple(
+                (name, facts[name].type, facts[name].unit or "", table.meaning_of(name)
+                 + (" (required)" if name in required else "")) for name in table.columns
+            )  # fmt: skip
+            export = f" Written to exports/{table.stem}.csv." if table.export else ""
+            parts.append(Part(
+                key=table.name.replace(".", "-"), title=table.name,
+                paragraphs=(f"{title}. One row is {table.grain}. Key: {', '.join(table.key)}.{export}",
+                            *(dictionary.caveats()[key] for key in table.caveats)),
+                caption=f"Columns of {table.name}", headings=("Column", "Type", "Unit", "Meaning"), rows=rows,
+            ))  # fmt: skip
+    for name, listed in dictionary.codes().items():
+        parts.append(Part(
+            key=f"codes-{name}", title=f"Codes: {name}", caption=f"Allowed values of {name}",
+            headings=("Code", "Meaning"), rows=tuple((code, str(meaning)) for code, meaning in listed.items()),
+        ))  # fmt: skip
+    return Reference(
+        "dictionary", "Data dictionary", "What does each column mean?",
+        (("Tables are named with their layer. Times are kept in UTC, lengths in metres, velocities in percent of the "
+         "velocity of light."),), tuple(parts),
+    )  # fmt: skip
+
+
+def build_rules() -> Reference:
+    """Every rule a row must pass, from the rules themselves."""
+    from pipelines.validation.rules import RULES
+
+    parts = []
+    for severity, title, text in (
+        ("reject", ("Rules that keep a row "
+                   "out"), "The row goes to quarantine, as it came, and can be mended and loaded again."),
+        ("warn", "Rules that flag a row", "The row is kept; a value that cannot be trusted is taken as unknown."),
+    ):  # fmt: skip
+        rows = tuple(
+            (rule.name, "every table" if len(rule.tables) > 8 else ", ".join(rule.tables), rule.message, rule.example)
+            for rule in RULES if rule.severity == severity
+        )  # fmt: skip
+        parts.append(Part(
+            key=severity, title=title, paragraphs=(text,), caption=title,
+            headings=("Rule", "Tables", "What a finding says", "For example"), rows=rows,
+        ))  # fmt: skip
+    return Reference(
+        "rules", "Rules", "When is a row kept out, and when is it flagged?",
+        ("A setting can change a rule's severity: [validation.severities] rule = \"reject\", \"warn\" or \"off\".",),
+        tuple(parts),
+    )  # fmt: skip
+
+
+def build_settings(settings: Settings) -> Reference:
+    """Every setting with the value in use, its default, unit, bounds and source."""
+    parts = []
+    for section in dataclasses.fields(settings):
+        values = getattr(settings, section.name)
+        rows = []
+        for setting in dataclasses.fields(values):
+            facts = setting.metadata
+            default = setting.default if setting.default is not dataclasses.MISSING else {}
+            bounds = " to ".join("" if b is None else f"{b:g}" for b in (facts["low"], facts["high"]))
+            in_use = getattr(values, setting.name)
+            rows.append((
+                setting.name, in_words(in_use) + ("" if in_use == default else " (set)"), in_words(default),
+                facts["unit"], bounds.strip() if bounds != " to " else "", facts["meaning"], facts["source"],
+            ))  # fmt: skip
+        parts.append(Part(
+            key=section.name, title=f"[{section.name}]", caption=f"Settings of [{section.name}]",
+            headings=("Setting", "In use", "Default", "Unit", "Bounds", "Meaning", "Source"), rows=tuple(rows),
+        ))  # fmt: skip
+    return Reference(
+        "settings", "Settings", "What can be set, and what is it set to?",
+        (("A settings file is a TOML file with the sections below: loopwear refresh --settings FILE. A misspelt key "
+         "is refused."),),
+        tuple(parts),
+    )  # fmt: skip
+
+
+def in_words(value: object) -> str:
+    """A setting's value as it is written in the file; nothing set is a dash."""
+    if value is None or value == {}:
+        return "–"
+    return f"{value:,}" if isinstance(value, int | float) and not isinstance(value, bool) else str(value)
