@@ -198,11 +198,13 @@ def limit_means_by_day(
     """
     codes = np.asarray(groups.codes, dtype=np.int64)
     width = int(days.max()) + 1 if len(days) else 1
-    cell, jobs = np.unique(codes * width + days, return_counts=True)
-    place = np.searchsorted(cell, codes * width + days)
-    sums = np.bincount(place, weights=values, minlength=len(cell))
-    group = cell // width
     n_groups = len(groups.categories)
+    # one cell a group and day; some thousand days and some hundred groups make an array of no size
+    cells = codes * width + days
+    jobs = np.bincount(cells, minlength=n_groups * width)
+    filled = np.flatnonzero(jobs)
+    sums = np.bincount(cells, weights=values, minlength=n_groups * width)[filled]
+    jobs, group = jobs[filled], filled // width
     days_of = np.bincount(group, minlength=n_groups)
     jobs_of = np.bincount(group, weights=jobs, minlength=n_groups)
     mean = np.divide(np.bincount(group, weights=sums, minlength=n_groups), jobs_of, out=np.zeros(n_groups),

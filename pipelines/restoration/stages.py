@@ -59,13 +59,14 @@ def summarise_stages(
     Checked by: tests/unit/test_restoration_stages.py
     """
     parts = []
+    groups_of = {grouping: pd.Categorical(jobs[grouping]) for grouping in GROUPINGS}
     days = pd.factorize(jobs["reported_on"])[0].astype(np.int64)
     for stage in (*STAGES, *CLOCKS):
         # one sort by length serves all groupings
         minutes = jobs[stage].to_numpy(dtype=np.float64)
         order = np.argsort(minutes)
         for grouping in GROUPINGS:
-            names = pd.Categorical(jobs[grouping]).take(order)
+            names = groups_of[grouping].take(order)
             groups = sort_groups(minutes[order], names)
             found = limit_groups(groups, level=level, replicates=replicates, rng=rng)
             _widen_by_days(found, minutes[order], names, days[order], level, replicates, rng)

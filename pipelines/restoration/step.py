@@ -213,10 +213,13 @@ def read_searches(con: duckdb.DuckDBPyConnection, rates: pd.DataFrame) -> pd.Dat
     finally:
         con.unregister("class_rates")
     chances = found.pop("chances")
-    sections = chances.map(len)
+    # many jobs share a half-loop and its sections: each chain is halved once
+    chains = chances.map(tuple)
+    sections = chains.map(len)
+    by_chance = {chain: count_expected_tests(chain) for chain in chains.unique()}
     by_count = {n: count_expected_tests(np.ones(n)) for n in sections.unique()}
     return found.assign(
-        least_tests=[count_expected_tests(chain) for chain in chances],
+        least_tests=chains.map(by_chance).astype(np.float64),
         least_tests_by_count=sections.map(by_count).astype(np.float64),
     )
 
