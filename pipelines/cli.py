@@ -116,20 +116,69 @@ def refuse_used_workspace(space: Workspace) -> None:
 
 @app.command(epilog="Example: loopwear load exports/ --mapping our_mapping.toml")
 def load(
-    paths: Annotated[list[Path], typer.Argument(help="Files or folders.")],
+    paths: Annotated[list[Path] | None, typer.Argument(help="Files or folders.")] = None,
     mapping: Annotated[Path | None, typer.Option(help="TOML file that says how the files' columns map.")] = None,
+    undo: Annotated[str | None, typer.Option(help="Batch to take back, the last load: see status.")] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
     settings: SettingsOption = None,
     history: HistoryOption = False,
 ) -> None:
     """Load files or folders, as they are or through a mapping.
 
-    The same file twice changes nothing. A batch is loaded whole or not at all."""
+    The same file twice changes nothing. A batch is loaded whole or not at all.
+    """
     space = open_workspace(workspace)
+    if undo is not None:
+        undo_load(space, undo, settings)
+        return
+    if not paths:
+        raise typer.BadParameter("name at least one file or folder", param_hint="PATHS")
     check_paths(paths)
     with history_of(space, history, import_for_load):
         report = run_load(space, paths, mapping, settings, history)
     print_load(report)
+
+
+def undo_load(space: Workspace, batch: str, settings: Path | None) -> None:
+    from pipelines.intake.undo import undo_batch
+    from shared.settings import load_settings
+    from shared.store import open_warehouse
+
+    if not space.warehouse.exists():
+        raise UserError("nothing is loaded here yet", str(space.folder), "check --workspace")
+    with open_warehouse(space, load_settings(settings)) as con:
+        for table, rows in undo_batch(con, batch).items():
+            print(f"{table}: {rows} rows taken out")
+    print(f"{batch} is undone; figures and reports follow with: loopwear refresh")
+
+
+@app.command(name="draft-mapping", epilog="Example: loopwear draft-mapping fault_book.xlsx --to fault_book.toml")
+def draft_mapping(
+    file: Annotated[Path, typer.Argument(help="File with headers of its own.")],
+    to: Annotated[Path | None, typer.Option(help="Where to write the mapping; default: standard output.")] = None,
+    workspace: WorkspaceOption = DEFAULT_WORKSPACE,
+    settings: SettingsOption = None,
+) -> None:
+    """Draft a mapping file to edit, each guess with its evidence.
+
+    What is loaded already helps to guess units, where the workspace holds any.
+    """
+    from pipelines.intake import draft
+    from shared.settings import load_settings
+    from shared.store import open_warehouse
+
+    check_paths([file])
+    space = open_workspace(workspace)
+    opened = open_warehouse(space, read_only=True) if space.warehouse.exists() else nullcontext()
+    with opened as con:
+        text = draft.draft_mapping(file, con, load_settings(settings))
+    if to is None:
+        print(text, end="")
+        return
+    if to.exists():
+        raise UserError("that file exists already", str(to), "give another name after --to, or remove it")
+    to.write_text(text, encoding="utf-8")
+    print(f"mapping drafted: {to}\nread it through, then: loopwear load {file} --mapping {to}")
 
 
 def check_paths(paths: list[Path]) -> None:
@@ -262,6 +311,25 @@ def dig_window(
         )
     print(window.describe())
     print(f"\n{caveats()['no_permission_to_dig']}")
+
+
+@app.command(epilog="Example: loopwear report --pdf --paper Letter")
+def report(
+    pdf: Annotated[bool, typer.Option("--pdf", help="Print every page to a PDF beside it, through Chromium.")] = False,
+    paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4",
+    workspace: WorkspaceOption = DEFAULT_WORKSPACE,
+) -> None:
+    """Say where the reports are, or print them to PDF."""
+    space = open_workspace(workspace)
+    if not (space.reports / "index.html").exists():
+        raise UserError("there are no reports yet", str(space.reports), "run: loopwear refresh")
+    if not pdf:
+        print_where_to_look(space)
+        return
+    from reports.pdf import write_pdfs
+
+    for page in write_pdfs(space.reports, paper):
+        print(page)
 
 
 @app.command(epilog="Example: loopwear schedule --cron '0 5 * * 1'")

@@ -16,6 +16,13 @@ def describe_workspace(con: duckdb.DuckDBPyConnection) -> dict[str, pd.DataFrame
          for stem in dictionary.source_tables() if has_table(con, f"raw.{stem}")],
         columns=["table", "rows", "batches"],
     )}
+    if has_table(con, "raw.batches"):
+        told["loads"] = con.execute("""
+            select batch_id, strftime(loaded_at, '%Y-%m-%d %H:%M') as loaded_utc, mapping, files, rows_read, rows_loaded
+            from raw.batches
+            order by batch_id desc
+            limit 10
+        """).df()
     if has_table(con, "raw.jobs"):
         told["jobs by status"] = con.execute("""
             select

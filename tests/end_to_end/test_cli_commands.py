@@ -14,7 +14,9 @@ import pytest
 from shared import dictionary
 from shared.store import Workspace, open_warehouse, read_model
 
-COMMANDS = ("demo", "load", "refresh", "status", "quarantine", "dig-window", "schedule")
+COMMANDS = (
+    "demo", "load", "draft-mapping", "refresh", "status", "quarantine", "dig-window", "report", "schedule",
+)
 
 
 def run(*arguments: str | Path, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
@@ -90,6 +92,28 @@ def test_quarantine_lists_and_exports(demo_space: Workspace, tmp_path: Path) -> 
     assert exported.returncode == 0, exported.stderr
     assert "rows written to" in exported.stdout
     assert list((tmp_path / "mend").iterdir())
+
+
+def test_a_drafted_mapping_loads_its_file(demo_space: Workspace, copied_space: Path, tmp_path: Path) -> None:
+    book = demo_space.folder / "demo" / "export" / "fault_book.csv"
+    drafted = run("draft-mapping", book, "--workspace", copied_space, "--to", tmp_path / "drafted.toml")
+    assert drafted.returncode == 0, drafted.stderr
+    loaded = run("load", book, "--mapping", tmp_path / "drafted.toml", "--workspace", copied_space)
+    assert loaded.returncode == 0, loaded.stderr
+    again = run("draft-mapping", book, "--to", tmp_path / "drafted.toml")
+    assert again.returncode == 1
+    assert "that file exists already" in said(again)
+
+
+def test_the_last_load_can_be_taken_back(copied_space: Path) -> None:
+    with open_warehouse(Workspace(copied_space), read_only=True) as con:
+        before = con.execute("select count(*) from raw.jobs where batch_id = 'b0001'").fetchone()
+    undone = run("load", "--undo", "b0002", "--workspace", copied_space)
+    assert undone.returncode == 0, undone.stderr
+    assert "b0002 is undone" in undone.stdout
+    with open_warehouse(Workspace(copied_space), read_only=True) as con:
+        assert con.execute("select count(*) from raw.jobs").fetchone() == before
+    assert run("load", "--undo", "b0009", "--workspace", copied_space).returncode == 1
 
 
 def test_dig_window_answers_with_the_caution(demo_space: Workspace) -> None:
