@@ -20,10 +20,7 @@ CANDIDATES = (
     model.ModelChoices("power_law"),
     model.ModelChoices("spline", penalty=3.0),
     model.ModelChoices("spline", penalty=10.0),
-    model.ModelChoices("spline", penalty=30.0),
     model.ModelChoices("boosted", penalty=10.0),
-    model.ModelChoices("blend", penalty=3.0),
-    model.ModelChoices("blend", penalty=10.0),
 )
 
 ROLLS_YEARS = (6.0, 3.0)
@@ -70,8 +67,7 @@ def choose_model(history: FailureHistory, settings: Settings) -> Choice:
     scores = np.zeros((len(CANDIDATES), 3))
     for years in ROLLS_YEARS:
         before, after = cut_windows(windows, years, years - 3.0)
-        for row, candidate in enumerate(CANDIDATES):
-            scores[row] += _score(before, after, candidate, settings)
+        scores += [_score(after, *fitted) for fitted in model.fit_curves(before, CANDIDATES, settings)]
     best = CANDIDATES[int(np.argmax(scores[:, 0]))]
     return Choice(dataclasses.replace(model.DEFAULT_CHOICES, hazard=best.hazard, penalty=best.penalty),
                   _table(CANDIDATES, scores, best))
@@ -96,9 +92,8 @@ def cut_windows(windows: Windows, years_ago: float, until_years_ago: float) -> t
     return before, after
 
 
-def _score(before: Windows, after: Windows, candidate: model.ModelChoices, settings: Settings) -> Floats:
+def _score(after: Windows, curves: model.Curves, codes: NDArray[np.int64]) -> Floats:
     """Log-likelihood, expected and observed of the later years."""
-    curves, codes = model.fit_curves(before, candidate, settings)
     spent = curves.cumulative(codes, after.exit_years) - curves.cumulative(codes, after.entry_years)
     expected = after.km * spent
     rate = curves.intensity(codes[after.event_window], after.event_age_years)
@@ -112,5 +107,5 @@ def _table(
     return pd.DataFrame({
         "hazard": [c.hazard for c in candidates], "penalty": [c.penalty for c in candidates],
         "log_likelihood": scores[:, 0] / np.maximum(scores[:, 2], 1.0), "expected": scores[:, 1],
-        "observed": scores[:, 2], "is_chosen": [c == best for c in candidates],
+        "observed": np.nan_to_num(scores[:, 2]).round().astype(np.int64), "is_chosen": [c == best for c in candidates],
     })

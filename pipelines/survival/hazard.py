@@ -180,50 +180,12 @@ class BoostedHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         return np.hstack([X[NUMBERS].to_numpy(dtype=np.float64), self.codes_.transform(X[LEVELS])])
 
 
-class BlendedHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
-    """Splines and trees together: the geometric mean of the two rates.
-
-    Parameters
-    ----------
-    penalty
-        Of both.
-    seed
-        Of the trees.
-
-    Notes
-    -----
-    Same fit and predict as SplineHazard; the level is set so that as many failures are expected as were seen.
-
-    Checked by: tests/unit/test_survival_hazard.py
-    """
-
-    def __init__(self, penalty: float = 10.0, seed: int = 0) -> None:
-        self.penalty = penalty
-        self.seed = seed
-
-    def fit(self, X: pd.DataFrame, y: Any, sample_weight: Any = None) -> Self:
-        """Fit both to cells."""
-        weight = np.ones(len(X)) if sample_weight is None else np.asarray(sample_weight, dtype=np.float64)
-        self.spline_ = SplineHazard(self.penalty).fit(X, y, weight)
-        self.boosted_ = BoostedHazard(penalty=self.penalty, seed=self.seed).fit(X, y, weight)
-        self.level_ = 1.0
-        self.level_ = float((np.asarray(y) * weight).sum() / (self.predict(X) * weight).sum())
-        return self
-
-    def predict(self, X: pd.DataFrame) -> Floats:
-        """Rate over expected rate of each row."""
-        check_is_fitted(self)
-        return np.asarray(self.level_ * np.sqrt(self.spline_.predict(X) * self.boosted_.predict(X)))
-
-
-Hazard = SplineHazard | BoostedHazard | BlendedHazard
+Hazard = SplineHazard | BoostedHazard
 
 
 def make_hazard(form: str, penalty: float) -> Hazard:
-    """An unfitted hazard by name: spline, boosted or blend."""
-    forms: dict[str, type[SplineHazard] | type[BoostedHazard] | type[BlendedHazard]] = {
-        "spline": SplineHazard, "boosted": BoostedHazard, "blend": BlendedHazard,
-    }
+    """An unfitted hazard by name: spline or boosted."""
+    forms: dict[str, type[SplineHazard] | type[BoostedHazard]] = {"spline": SplineHazard, "boosted": BoostedHazard}
     return forms[form](penalty=penalty)
 
 

@@ -20,6 +20,8 @@ from shared.settings import Settings
 if TYPE_CHECKING:
     from pipelines.survival.hazard import PatternCurves
 
+    Curves = PowerLawCurves | PatternCurves
+
 __all__ = ["DEFAULT_CHOICES", "FailureHistory", "FailureModel", "ModelChoices", "fit_failure_model", "known_at"]
 
 Floats = NDArray[np.float64]
@@ -41,7 +43,7 @@ YEARS_AHEAD = 10
 class ModelChoices:
     """What validation decides (choices.choose_model), and what stands where it has not been asked.
 
-    hazard: power_law (class alone), spline, boosted or blend. penalty: ridge penalty of the hazard, in failures.
+    hazard: power_law (class alone), spline or boosted. penalty: ridge penalty of the hazard, in failures.
     memory_years: a failure, and the time in view, count exp(-age / memory) in the multipliers; infinity counts all
     alike. length_power: see nested.Variances.
     """
@@ -245,7 +247,7 @@ def fit_failure_model(
     shared = _share_loop_failures(history, windows, class_codes, laws)
     if len(shared[0]):
         laws = _fit_laws(windows, class_codes, classes, settings, shared)
-    curves, codes = _correct_laws(windows, class_codes, laws, shared, choices)
+    curves, codes = _correct_laws(laws, class_codes, _tabulate_cells(windows, class_codes, shared), choices)
     recorded = windows.sum_by_section(windows.event_weight, windows.event_window)
     failures = recorded + windows.sum_by_section(shared[2], shared[0])
     expected = windows.sum_by_section(
@@ -268,12 +270,23 @@ def fit_failure_model(
 
 
 def fit_curves(
-    windows: Windows, choices: ModelChoices, settings: Settings,
-) -> tuple[PowerLawCurves | PatternCurves, Whole]:
-    """Curves of the kinds of cable alone, and the curve of each window: for choosing between forms."""
+    windows: Windows, forms: tuple[ModelChoices, ...], settings: Settings,
+) -> list[tuple[PowerLawCurves | PatternCurves, Whole]]:
+    """Curves of the kinds of cable alone in several forms, and the curve of each window: for choosing between forms."""
     class_codes, classes = _code_classes(windows)
     laws = _fit_laws(windows, class_codes, classes, settings, NO_SHARES)
-    return _correct_laws(windows, class_codes, laws, NO_SHARES, choices)
+    table = _tabulate_cells(windows, class_codes, NO_SHARES)
+    return [_correct_laws(laws, class_codes, table, choices) for choices in forms]
+
+
+@dataclass(frozen=True)
+class CellTable:
+    """Cells of a fleet, the patterns they speak of, the pattern of each window and the class of each pattern."""
+
+    cells: pd.DataFrame
+    patterns: pd.DataFrame
+    pattern: Whole
+    class_of_pattern: Whole
 
 
 def _code_classes(windows: Windows) -> tuple[Whole, int]:
@@ -282,14 +295,7 @@ def _code_classes(windows: Windows) -> tuple[Whole, int]:
     return code[windows.owner].astype(np.int64), len(names)
 
 
-def _correct_laws(
-    windows: Windows, class_codes: Whole, laws: PowerLawCurves, shared: Shares, choices: ModelChoices,
-) -> tuple[PowerLawCurves | PatternCurves, Whole]:
-    """The curves chosen, and the curve of each window."""
-    if choices.hazard == "power_law" or windows.event_weight.sum() + shared[2].sum() < LEAST_FAILURES:
-        return laws, class_codes
-    from pipelines.survival import hazard
-
+def _tabulate_cells(windows: Windows, class_codes: Whole, shared: Shares) -> CellTable:
     patterns, pattern = find_patterns(windows)
     class_of_pattern = np.zeros(len(patterns), dtype=np.int64)
     class_of_pattern[pattern] = class_codes
@@ -298,9 +304,20 @@ def _correct_laws(
         np.concatenate([pattern[windows.event_window], pattern[shared[0]]]),
         np.concatenate([windows.event_age_years, shared[1]]), np.concatenate([windows.event_weight, shared[2]]),
     )
-    chosen = hazard.make_hazard(choices.hazard, choices.penalty)
-    fitted = hazard.fit_hazard(chosen, cells, patterns, laws, class_of_pattern)
-    return hazard.draw_up_curves(fitted, cells, patterns, laws, class_of_pattern, YEARS_AHEAD), pattern
+    return CellTable(cells, patterns, pattern, class_of_pattern)
+
+
+def _correct_laws(
+    laws: PowerLawCurves, class_codes: Whole, table: CellTable, choices: ModelChoices,
+) -> tuple[PowerLawCurves | PatternCurves, Whole]:
+    """The curves chosen, and the curve of each window."""
+    if choices.hazard == "power_law" or table.cells["failures"].sum() < LEAST_FAILURES:
+        return laws, class_codes
+    from pipelines.survival import hazard
+
+    fleet = table.cells, table.patterns, laws, table.class_of_pattern
+    fitted = hazard.fit_hazard(hazard.make_hazard(choices.hazard, choices.penalty), *fleet)
+    return hazard.draw_up_curves(fitted, *fleet, YEARS_AHEAD), table.pattern
 
 
 def _remember(

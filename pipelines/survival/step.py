@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import duckdb
 
-from pipelines.survival import rates
+from pipelines.survival import audit, choices, panels, rates
 from pipelines.survival.history import FailureHistory
+from pipelines.survival.model import DEFAULT_CHOICES, ModelChoices
 from shared.settings import Settings
-from shared.store import read_model, write_table
+from shared.store import has_table, read_model, write_table
 
 
 def read_history(con: duckdb.DuckDBPyConnection, settings: Settings) -> FailureHistory:
@@ -26,6 +29,16 @@ def read_history(con: duckdb.DuckDBPyConnection, settings: Settings) -> FailureH
     )
 
 
+def read_choices(con: duckdb.DuckDBPyConnection) -> ModelChoices:
+    """The form of the hazard that the last run of this step chose; the default before any."""
+    if not has_table(con, "fitted.survival_choices"):
+        return DEFAULT_CHOICES
+    chosen = read_model(con, "fitted.survival_choices").query("is_chosen")
+    if chosen.empty:
+        return DEFAULT_CHOICES
+    return replace(DEFAULT_CHOICES, hazard=str(chosen["hazard"].iloc[0]), penalty=float(chosen["penalty"].iloc[0]))
+
+
 def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     """Fit the classes and write their tables; returns rows by table."""
     # read
@@ -36,6 +49,12 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         "fitted.survival_classes": rates.tabulate_classes(history, settings),
         "fitted.survival_age_rates": rates.tabulate_age_rates(history, settings),
         "fitted.survival_mean_cumulative": rates.tabulate_mean_cumulative(history, settings),
+        "fitted.survival_audit": audit.audit_register(history, settings),
+        "fitted.survival_orphans": audit.count_orphans(history),
+        "fitted.survival_late_entry": panels.compare_late_entry(history, settings),
+        "fitted.survival_first_failures": panels.tabulate_first_failures(history, settings),
+        "fitted.survival_fits": panels.tabulate_fits(history, settings),
+        "fitted.survival_choices": choices.choose_model(history, settings).scores,
     }
 
     # write
