@@ -10,7 +10,7 @@ from pipelines.locating.readings import Floats
 # Priors of the standard deviations of the instruments' errors: median and spread of the logarithm. Time bases are
 # quartz, so errors above a per cent are rare; a lead of a few metres left in or out is common. Our choice, judged by
 # the coverage of the limits (tests/simulated/test_locating_recovery.py).
-SCALE_SD_PRIOR = (0.003, 0.7)
+SCALE_SD_PRIOR = (0.004, 0.8)
 ZERO_SD_PRIOR = (0.5, 0.8)
 FREEDOM = 1.0
 """Degrees of freedom of the instruments' errors: most are good and a few are far off."""

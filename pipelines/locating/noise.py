@@ -82,7 +82,7 @@ def total_variance(readings: Readings, noise: Noise, time_m: Floats, factor: Flo
     )
 
 
-def wrong_density(readings: Readings) -> Floats:
+def wrong_sd(readings: Readings) -> Floats:
     """Standard deviation of a grossly wrong reading, metres, shape (n,).
 
     Feet for metres misses by 70 or 230 %, half velocity for velocity by 50 or 100 %, another terminal by about the
@@ -91,9 +91,25 @@ def wrong_density(readings: Readings) -> Floats:
     return np.asarray(0.6 * (readings.length_m + 10.0))
 
 
-def right_probability(readings: Readings, residual: Floats, variance: Floats, wrong_share: float) -> Floats:
-    """Probability that each reading is no gross error, given its residual."""
-    wide = wrong_density(readings) ** 2 + variance
+def right_probability(residual: Floats, variance: Floats, wrong_sd: Floats, wrong_share: float) -> Floats:
+    """Probability that each reading is no gross error, given its residual: the E-step of a two-part normal mixture.
+
+    Parameters
+    ----------
+    residual, variance
+        Residual of each reading and its variance if it is right, shape (n,).
+    wrong_sd
+        Standard deviation of a gross error.
+    wrong_share
+        Share of gross errors.
+
+    References
+    ----------
+    Aitkin and Wilson 1980, Technometrics 22 (mixture models for outliers).
+
+    Checked by: tests/published/test_locating_published.py
+    """
+    wide = wrong_sd**2 + variance
     log_right = np.log1p(-wrong_share) - 0.5 * (np.log(variance) + residual**2 / variance)
     log_wrong = np.log(wrong_share) - 0.5 * (np.log(wide) + residual**2 / wide)
     return np.asarray(1.0 / (1.0 + np.exp(np.clip(log_wrong - log_right, -700, 700))))

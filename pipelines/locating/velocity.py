@@ -200,7 +200,7 @@ def _prepare(
     length_m = line.best_length(readings, state, spread, factor, residual)
     design = line.linearise(readings, state, residual, length_m, *prior)
     variance = line.reading_variance(readings, spread, design.scale, factor, *np.exp(log_sd))
-    right = noise.right_probability(readings, residual, variance, spread.wrong_share)
+    right = noise.right_probability(residual, variance, noise.wrong_sd(readings), spread.wrong_share)
     # rows that share a run carry its deviation in the run term, so it leaves their own variance
     shared = np.bincount(readings.run)[readings.run] > 1
     own = variance - np.where(shared, np.minimum((spread.run * design.scale) ** 2, 0.9 * variance), 0.0)

@@ -1,0 +1,178 @@
+"""dig-window: the same arithmetic as the fit, and errors in words."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipelines.locating.correction import fit_lines
+from pipelines.locating.coverage import fit_quantiles
+from pipelines.locating.estimates import describe_classes
+from pipelines.locating.velocity import fit_velocity
+from pipelines.locating.window import find_dig_window, interpolate_quantile, window_half_width
+from shared.errors import UserError
+from shared.settings import Settings
+from shared.store import write_table
+from tests.locating_fleets import Design, make_readings
+
+
+@pytest.fixture
+def fitted(make_warehouse):
+    readings, truth = make_readings(Design(planted_zero_m={0: 4.0}), np.random.default_rng(31))
+    fit = fit_velocity(readings, tails_recorded=True)
+    con = make_warehouse({}, build=("staging",))
+    digs = pd.DataFrame({"left_out_error_m": [1.0, -2.0], "standard_error_m": [2.0, 2.0]})
+    in_use = pd.Series([53.0, np.nan], index=["class 0", "class 1"])
+    write_table(con, "fitted.locating_lines", fit_lines(fit))
+    write_table(con, "fitted.window_quantiles", fit_quantiles(digs, "parametric", (0.5, 0.8, 0.95), fit.freedom, 0.0))
+    write_table(con, "fitted.velocity_by_class", describe_classes(fit, in_use, Settings()))
+    write_table(
+        con,
+        "fitted.window_coverage",
+        pd.DataFrame(
+            [
+                {
+                    "grouped_by": "cable_class",
+                    "group_name": "class 0",
+                    "window_level": 0.8,
+                    "window_method": "parametric",
+                    "is_used": True,
+                    "tried": 50,
+                    "held": 41,
+                    "held_share": 0.82,
+                    "held_lo": 0.7,
+                    "held_hi": 0.9,
+                    "half_width_m": 2.0,
+                }
+            ]
+        ),
+    )
+    return con, fit, truth
+
+
+def test_a_reading_is_corrected_by_setting_offset_and_slack(fitted) -> None:
+    con, _fit, truth = fitted
+    found = find_dig_window(
+        con, Settings(), cable_class="class 0", distance_m=100.0, instrument_id="I000", velocity_pct=56
+    )
+    # time in metres at 53 %, less the offset, over slowness x (1 + slack) x (1 + scale)
+    right = (100 * 53 / 56 - truth.zero_m[0]) / (53 / truth.velocity_pct[0] * 1.02 * (1 + truth.scale[0]))
+    assert found.corrected_m == pytest.approx(right, abs=1.2)
+    widths = [high - low for _, low, high in found.windows]
+    assert widths == sorted(widths)
+    assert (found.held, found.tried) == (41, 50)
+    assert "41 of 50 past digs" in found.describe()
+    assert "(328 ft)" in found.describe()
+
+
+def test_an_instrument_not_stated_widens_the_window(fitted) -> None:
+    con, *_ = fitted
+    known = find_dig_window(
+        con, Settings(), cable_class="class 0", distance_m=40.0, instrument_id="I001", velocity_pct=53
+    )
+    unknown = find_dig_window(con, Settings(), cable_class="class 0", distance_m=40.0, velocity_pct=53)
+    assert unknown.hi_m - unknown.lo_m > known.hi_m - known.lo_m
+    assert "Instrument not stated" in unknown.note
+
+
+def test_without_a_setting_the_median_in_use_is_taken_and_said(fitted) -> None:
+    con, *_ = fitted
+    found = find_dig_window(con, Settings(), cable_class="class 0", distance_m=40.0, instrument_id="I001")
+    assert found.velocity_pct == 53.0
+    assert found.note == "Setting not stated: taken as 53.0 % of c, the median in use on the class."
+
+
+@pytest.mark.parametrize(
+    ("asked", "text"),
+    [
+        (
+            {"cable_class": "clas 0", "distance_m": 40.0},
+            "no reading passed the class 'clas 0'\n  where: --class\n  to do: did you mean 'class 0'",
+        ),
+        (
+            {"cable_class": "class 0", "distance_m": 40.0, "instrument_id": "X9"},
+            "unknown instrument 'X9'\n  where: --instrument\n  to do: known: I000, I001, I002, I003, I004, I005",
+        ),
+        (
+            {"cable_class": "class 0", "distance_m": -1.0},
+            "distance -1.0 is out of bounds\n  where: --distance\n  to do: give metres above 0",
+        ),
+        (
+            {"cable_class": "class 0", "distance_m": 40.0, "velocity_pct": 160.0},
+            "velocity 160.0 is out of bounds\n  where: --velocity\n  to do: give percent of c, 30 to 80",
+        ),
+        (
+            {"cable_class": "class 1", "distance_m": 40.0},
+            "no setting is on record for the class\n  where: --velocity\n  to do: give the setting in percent of c",
+        ),
+    ],
+)
+def test_what_cannot_be_answered_is_said(fitted, asked, text) -> None:
+    con, *_ = fitted
+    with pytest.raises(UserError) as fault:
+        find_dig_window(con, Settings(), **asked)
+    if "did you mean" in text:
+        assert str(fault.value).startswith(text.split("did you")[0])
+    else:
+        assert str(fault.value) == text
+
+
+def test_before_any_refresh_it_says_so(make_warehouse) -> None:
+    con = make_warehouse({}, build=("staging",))
+    with pytest.raises(UserError, match="no velocities are fitted yet"):
+        find_dig_window(con, Settings(), cable_class="A", distance_m=10.0)
+    write_table(
+        con,
+        "fitted.locating_lines",
+        pd.DataFrame(
+            columns=[
+                "instrument_id",
+                "cable_class",
+                "readings",
+                "constant_m",
+                "slope",
+                "constant_variance",
+                "line_covariance",
+                "slope_variance",
+                "noise_constant_variance",
+                "noise_growing_variance",
+            ]
+        ),
+    )
+    write_table(
+        con,
+        "fitted.window_quantiles",
+        pd.DataFrame(
+            columns=[
+                "window_level",
+                "quantile",
+                "quantile_parametric",
+                "quantile_conformal",
+                "digs",
+                "window_method",
+            ]
+        ),
+    )
+    with pytest.raises(UserError, match="no velocity could be fitted"):
+        find_dig_window(con, Settings(), cable_class="A", distance_m=10.0)
+
+
+def test_half_width_written_out() -> None:
+    line = pd.Series(
+        {
+            "constant_variance": 0.04,
+            "line_covariance": -0.0001,
+            "slope_variance": 1e-6,
+            "slope": 1.02,
+            "noise_constant_variance": 0.09,
+            "noise_growing_variance": 0.0007,
+        }
+    )
+    variance = 0.04 - 2 * 100 * 0.0001 + 100**2 * 1e-6 + 0.09 + 100**2 * 0.0007
+    assert window_half_width(line, 100.0, 1.3) == pytest.approx(1.3 * variance**0.5 / 1.02)
+
+
+def test_levels_between_those_tabled_follow_the_normal_scale() -> None:
+    quantiles = pd.Series([0.67449, 1.28155, 1.95996], index=[0.5, 0.8, 0.95])
+    assert interpolate_quantile(quantiles, 0.90) == pytest.approx(1.64485, abs=1e-4)  # normal table
