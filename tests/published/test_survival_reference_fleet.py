@@ -1,4 +1,4 @@
-"""Our figures on one invented fleet beside those of R's survival and of lifelines (fixture: calls and versions in it)."""
+"""Our figures on one invented fleet beside those of R and lifelines (fixture; calls and versions are in it)."""
 
 from __future__ import annotations
 

@@ -1,0 +1,72 @@
+"""The power law on data whose answer is known."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from numpy.testing import assert_allclose
+
+from pipelines.survival.curves import fit_power_law_curves
+from pipelines.survival.power_law import ShapePrior, fit_power_law, fit_shape, summarise_ages
+
+
+def test_equal_windows_have_the_closed_form() -> None:
+    times = np.array([2.0, 5.0, 9.0, 12.0, 19.0])
+    law = fit_power_law(summarise_ages(np.zeros(3), np.full(3, 20.0), np.ones(3), times), 0.9)
+    shape = 5 / np.log(20.0 / times).sum()
+    assert_allclose([law.shape, law.scale_years], [shape, 20.0 / (5 / 3) ** (1 / shape)], rtol=1e-9)
+    assert law.shape_lo < law.shape < law.shape_hi
+    assert law.scale_lo < law.scale_years < law.scale_hi
+
+
+def test_scaling_lengths_moves_the_scale_alone() -> None:
+    rng = np.random.default_rng(1)
+    entry, times = rng.uniform(5, 15, 50), rng.uniform(15, 40, 30)
+    one = fit_power_law(summarise_ages(entry, np.full(50, 40.0), np.full(50, 0.1), times), 0.9)
+    three = fit_power_law(summarise_ages(entry, np.full(50, 40.0), np.full(50, 0.3), times), 0.9)
+    assert_allclose(three.shape, one.shape, rtol=1e-8)
+    assert_allclose(three.cumulative([30.0]), one.cumulative([30.0]) / 3, rtol=1e-7)
+
+
+def test_cutting_sections_in_two_changes_nothing() -> None:
+    rng = np.random.default_rng(2)
+    entry, km, times = rng.uniform(0, 20, 40), rng.uniform(0.05, 0.2, 40), rng.uniform(20, 45, 25)
+    whole = summarise_ages(entry, np.full(40, 45.0), km, times)
+    cut = summarise_ages(np.r_[entry, entry], np.full(80, 45.0), np.r_[0.3 * km, 0.7 * km], times)
+    assert_allclose(fit_power_law(cut, 0.9).shape, fit_power_law(whole, 0.9).shape, rtol=1e-9)
+
+
+def test_leaving_out_late_entry_steepens_the_curve() -> None:
+    rng = np.random.default_rng(3)
+    entry = rng.uniform(20, 30, 400)
+    mean = 0.5 * ((entry + 20) / 25) ** 1.5 - 0.5 * (entry / 25) ** 1.5
+    times = np.concatenate([
+        25 * rng.uniform((a / 25) ** 1.5, ((a + 20) / 25) ** 1.5, n) ** (1 / 1.5)
+        for a, n in zip(entry, rng.poisson(mean), strict=True)
+    ])
+    right = fit_power_law(summarise_ages(entry, entry + 20, np.full(400, 0.5), times), 0.9)
+    wrong = fit_power_law(summarise_ages(np.zeros(400), entry + 20, np.full(400, 0.5), times), 0.9)
+    assert right.shape_lo < 1.5 < right.shape_hi
+    assert wrong.shape_lo > 2.0
+
+
+def test_one_failure_gives_no_law() -> None:
+    assert fit_power_law(summarise_ages([0.0], [10.0], [1.0], [5.0]), 0.9) is None
+
+
+def test_no_failures_give_no_shape() -> None:
+    with pytest.raises(ValueError, match="no failures"):
+        fit_shape([summarise_ages([0.0], [10.0], [1.0], [])])
+
+
+def test_a_few_failures_do_not_run_away() -> None:
+    ages = np.array([37.0, 37.5, 38.0, 38.5])
+    alone = fit_shape([summarise_ages([25.0], [38.6], [0.4], ages)])
+    held = fit_shape([summarise_ages([25.0], [38.6], [0.4], ages)], ShapePrior(1.5, 0.5))
+    assert alone > 10
+    assert 1.5 < held < 4.5
+    code = np.zeros(1, dtype=np.int64)
+    curves = fit_power_law_curves(
+        code, 1, np.array([25.0]), np.array([38.6]), np.array([0.4]), np.zeros(4, dtype=np.int64), ages, np.ones(4), 5)
+    ahead = 0.4 * (curves.cumulative(code, np.array([43.6])) - curves.cumulative(code, np.array([38.6])))
+    assert ahead[0] < 4.0  # four in 13.6 years of record
