@@ -70,6 +70,11 @@ class Mapping:
 
 
 def canonical_source(table: str) -> TableSource:
-    """The mapping of a file in the canonical form: every column under its own name."""
+    """The mapping of a file in the canonical form: every column under its own name.
+
+    Of a file of corrections the rows that nobody decided on are left out.
+    """
     facts = dictionary.load_tables()[table]
-    return TableSource(table, {c: ColumnSource((c,)) for c in facts.source_columns}, is_mapped=False)
+    undecided = (RowFilter("decision", ("",), keep=False),) if "decision" in facts.columns else ()
+    columns = {c: ColumnSource((c,)) for c in facts.source_columns}
+    return TableSource(table, columns, filters=undecided, is_mapped=False)

@@ -109,6 +109,6 @@ def _sources_of(path: Path, label: str, mapping: Sequence[TableSource]) -> list[
 
 def table_of(path: Path) -> str | None:
     """The table a file in the canonical form is meant for: its stem, or the part before a further mark (jobs_2019)."""
-    stem = path.name.partition(".")[0].casefold()
+    stem = path.name.partition(".")[0].casefold().removeprefix("proposed_")
     named = [t for t in dictionary.load_tables() if re.fullmatch(rf"{t}([-_. ].*)?", stem)]
     return max(named, key=len) if named else None

@@ -48,6 +48,15 @@ def test_a_confirmed_correction_is_applied_with_its_lineage_and_a_refused_one_is
     assert standing(con, "estimated_distance_m", "J2")[0] == 42.5
 
 
+def test_the_exported_proposals_can_be_filled_in_and_loaded_as_they_are(con, tmp_path: Path) -> None:
+    rows = [{"likelihood": "0.9", "slip": "", "grounds": "", **r} for r in (
+        row("estimated_distance_m", "41.5", "12.6"), row("estimated_distance_m", "42.5", "13.0", "", "J2"),
+    )]
+    report = load_paths(con, [write_csv(tmp_path / "proposed_corrections.csv", rows)], Settings())
+    assert (report.files[0].read, report.files[0].new, report.files[0].filtered) == (1, 1, 1)
+    assert standing(con, "estimated_distance_m")[0] == 12.6
+
+
 def test_two_corrections_of_a_job_are_both_applied(con, tmp_path: Path) -> None:
     decide(con, tmp_path, row("test_terminal_id", "T1", "T2"),
            row("arrived_at", "2018-01-10 16:40:00Z", "2018-01-10 16:30:00Z"))
