@@ -62,3 +62,29 @@ def test_what_is_refused_is_a_small_part(demo_space):
     read, refused = con.execute("select sum(read), sum(quarantined) from raw.files").fetchone()
     con.close()
     assert 0 < refused < 0.02 * read
+
+
+SLIPS = ("entered_twice", "opened_again", "feet_for_metres", "wrong_terminal", "utc_written_as_local")
+
+
+def test_proposed_corrections_against_what_was_put_in(demo_space):
+    """Slips with a signature are proposed, never mended: how many are found, and how many proposals are wrong."""
+    proposed = pd.read_csv(demo_space.folder / "exports/proposed_corrections.csv", keep_default_na=False)
+    errors = pd.read_csv(demo_space.folder / "demo/truth/errors.csv", keep_default_na=False)
+    errors = errors[errors["table"] == "jobs"]
+    rows = []
+    for slip in SLIPS:
+        said = set(proposed.loc[proposed["slip"] == slip, "job_id"])
+        own = errors[errors["kind"] == slip]
+        true, twins = set(own["key"]), set(own["other_key"])
+        rows.append({"slip": slip, "put_in": len(true), "proposed": len(said), "right": len(said & true),
+                     "wrong": len(said - true - twins)})
+    table = pd.DataFrame(rows).set_index("slip")
+    print(f"\n{table.to_string()}")
+    assert (proposed["decision"] == "").all()
+    # a ticket entered twice and a job opened again always leave their mark; feet, ends and zones only where the
+    # reading or the stamps are far enough off
+    assert table.loc[["entered_twice", "opened_again"], "right"].sum() >= 0.9 * table.loc[
+        ["entered_twice", "opened_again"], "put_in"].sum()
+    assert table["right"].sum() >= 0.6 * table["put_in"].sum()
+    assert table["wrong"].sum() <= 0.2 * table["proposed"].sum()
