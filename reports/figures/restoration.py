@@ -24,8 +24,8 @@ STAGE_NAMES = {
     "locate_to_restore": "Switching customers back",
     "report_to_restore": "Report to last customer back",
     "locate_to_pinpoint": "Pinpointing the fault",
-    "restore_to_repair": "Repair, after customers are back",
-    "repair_to_normal": "Return to the normal open point",
+    "restore_to_repair": "Repair, customers back",
+    "repair_to_normal": "Return to normal",
     "repair_to_close": "Closing the paper",
 }
 """Stages in words."""
@@ -119,7 +119,7 @@ def chart_later_stages(stages: pd.DataFrame) -> go.Figure:
             hovertemplate="%{y}<br>" + name + " %{x:.1f} h<extra></extra>",
         )
     chart.update_yaxes(autorange="reversed", ticks="", showline=False)
-    chart.update_xaxes(title_text="Length of the stage, log scale [h]", type="log", dtick="D2")
+    chart.update_xaxes(title_text="Hours, log scale [h]", type="log", tickvals=[1, 10, 100, 1000])
     return chart
 
 

@@ -129,14 +129,15 @@ def chart_funnel(comparison: pd.DataFrame) -> go.Figure:
         names = own["group_name"].str.replace("_", " ").tolist()
         chart.add_scatter(
             x=own["jobs"].tolist(), y=difference.tolist(), mode="markers+text", name=name,
-            text=names if few or verdict != "within" else [""] * len(names), textposition="middle right",
+            text=names if few or verdict != "within" else [""] * len(names),
+            textposition=["middle left" if n > 0.6 * max(jobs) else "middle right" for n in own["jobs"]],
             hovertext=names,
             marker={"symbol": mark, "size": 10, "color": style.INKS[ink]},
             error_y=style.bars_between(difference, 100 * (own["ratio_lo"] - 1), 100 * (own["ratio_hi"] - 1)),
             customdata=(100 * (own["ratio_seen"] - 1)).tolist(),
             hovertemplate="%{hovertext}: %{y:+.0f} % once adjusted, %{customdata:+.0f} % as seen<extra></extra>",
         )
-    chart.update_xaxes(title_text="Jobs", range=[0, 1.16 * max(jobs)])
+    chart.update_xaxes(title_text="Jobs", range=[0, 1.06 * max(jobs)])
     chart.update_yaxes(title_text="Against the fleet [%]", zeroline=True, zerolinecolor=style.INKS["soft"])
     return chart
 

@@ -68,15 +68,16 @@ def chart_waterfall(waterfall: pd.DataFrame, names: dict[str, str]) -> go.Figure
     return chart
 
 
-def chart_clocks(clocks: pd.DataFrame, names: dict[str, str]) -> go.Figure:
+CLOCK_NAMES = {"customer_clock": "Customer", "crew_clock": "Crew", "asset_clock": "Cable"}
+
+
+def chart_clocks(clocks: pd.DataFrame) -> go.Figure:
     """Median with limits and 90th percentile of each clock, loops and radials apart, in hours.
 
     Parameters
     ----------
     clocks
         Rows of restoration_clocks: stage, group_name (loop, radial), median_min, median_lo, median_hi, p90_min.
-    names
-        Clock -> words, in the order drawn.
 
     Notes
     -----
@@ -84,10 +85,11 @@ def chart_clocks(clocks: pd.DataFrame, names: dict[str, str]) -> go.Figure:
 
     Checked by: tests/unit/test_reports_restoration.py
     """
-    chart = style.new_chart(style.row_height(2 * len(names), each=40, around=104))
+    chart = style.new_chart(style.row_height(2 * len(CLOCK_NAMES), each=40, around=104))
     for place, group in enumerate(("loop", "radial")):
-        rows = clocks[clocks["group_name"] == group].set_index("stage").reindex(list(names)).dropna(subset=["mean_min"])
-        labels = [f"{names[str(stage)]}, {group}s" for stage in rows.index]
+        rows = clocks[clocks["group_name"] == group].set_index("stage").reindex(list(CLOCK_NAMES))
+        rows = rows.dropna(subset=["mean_min"])
+        labels = [f"{CLOCK_NAMES[str(stage)]}, {group}s" for stage in rows.index]
         median = rows["median_min"] / 60
         chart.add_scatter(
             x=median.tolist(), y=labels, mode="markers", name=f"{group}s, median",
@@ -102,9 +104,9 @@ def chart_clocks(clocks: pd.DataFrame, names: dict[str, str]) -> go.Figure:
         )
     chart.update_yaxes(
         autorange="reversed", ticks="", showline=False, categoryorder="array",
-        categoryarray=[f"{name}, {group}s" for name in names.values() for group in ("loop", "radial")],
+        categoryarray=[f"{name}, {group}s" for name in CLOCK_NAMES.values() for group in ("loop", "radial")],
     )
-    chart.update_xaxes(title_text="Hours, log scale [h]", type="log", dtick="D2")
+    chart.update_xaxes(title_text="Hours, log scale [h]", type="log", tickvals=[1, 3, 10, 30, 100, 300, 1000])
     return chart
 
 

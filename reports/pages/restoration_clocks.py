@@ -49,13 +49,16 @@ def of_group(rows: pd.DataFrame, grouping: str) -> pd.DataFrame:
     return rows[rows["grouped_by"] == grouping] if len(rows) else rows
 
 
-def interval_words(settings: Settings) -> str:
-    """How the limits of a mean are made."""
+def interval_words(settings: Settings, *, by_days: bool = True) -> str:
+    """How the limits are made: those of stages and clocks resample whole days, the others jobs."""
+    over = (
+        "over whole days, since jobs of one stormy day are alike (over jobs where there are fewer than ten days)"
+        if by_days else "over jobs"
+    )
     return (
-        f"{style.percent(settings.general.interval_level)} percentile bootstrap: means over whole days, since jobs "
-        "of one stormy day are alike (over jobs where there are fewer than ten days), by saddlepoint, under ten by "
-        f"{style.counted(settings.restoration.bootstrap_replicates, 'resample')}, seeded; medians and 90th "
-        "percentiles over jobs by order statistics, shares by Wilson."
+        f"{style.percent(settings.general.interval_level)} percentile bootstrap: means {over}, by saddlepoint, under "
+        f"ten by {style.counted(settings.restoration.bootstrap_replicates, 'resample')}, seeded; medians and 90th "
+        "percentiles over jobs by order statistics; shares by Wilson."
     )
 
 
@@ -189,7 +192,7 @@ def three_clocks(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         count=f"{style.counted_range(own['jobs'], 'job')} a clock and kind of loop.",
         interval=interval_words(settings),
         left_out="Jobs without one of the two stamps, or with one that is not believed, are left out of that clock.",
-        chart=restoration_minutes.chart_clocks(own, CLOCK_NAMES),
+        chart=restoration_minutes.chart_clocks(own),
         tables=(Table(own, ("clock", "group_name", "jobs", "mean_min", "mean_lo", "mean_hi", "median_min", "median_lo",
                             "median_hi", "p90_min", "share_over_4h", "share_over_4h_lo", "share_over_4h_hi",
                             "share_over_8h", "share_over_8h_lo", "share_over_8h_hi"), CLOCKS),),
@@ -310,6 +313,13 @@ def hit_customers(rows: pd.DataFrame) -> Exhibit:
     )
 
 
+def duration_words(minutes: float) -> str:
+    """Minutes as people say them: hours up to two days, then days."""
+    if minutes < 48 * 60:
+        return f"{style.number(minutes / 60, 1)} hours"
+    return f"{style.number(minutes / 1440, 1)} days"
+
+
 def later_stages(stages: pd.DataFrame, settings: Settings) -> Exhibit:
     """Length of the stages after the section is known."""
     title = "Hours from the section found to the loop back to normal"
@@ -328,8 +338,7 @@ def later_stages(stages: pd.DataFrame, settings: Settings) -> Exhibit:
     longest = largest(rows, "median_min")
     finding = (
         f"{figures.STAGE_NAMES[longest['stage']]} is the longest of these: half take more than "
-        f"{style.number(longest['median_min'] / 60, 1)} hours, one in ten more than "
-        f"{style.number(longest['p90_min'] / 1440, 1)} days."
+        f"{duration_words(longest['median_min'])}, one in ten more than {duration_words(longest['p90_min'])}."
     )
     return Exhibit(
         key="later-stages",
@@ -373,7 +382,7 @@ def abnormal_days(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         definition="From reported_at to normal_at. Expected strandings: failures a year of the loop's cable, by the "
         "rates of its classes over all ages, times the time it was away from normal.",
         count=f"{style.counted(every['jobs'], 'job')} on loops; each group's count stands behind its name.",
-        interval=interval_words(settings),
+        interval=interval_words(settings, by_days=False),
         left_out="Radials, which have no second feed at any time. A loop that has just failed is likely worse than its "
         "class, so the expected strandings err on the low side.",
         chart=restoration_minutes.chart_abnormal(districts),
