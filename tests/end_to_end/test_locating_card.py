@@ -1,0 +1,80 @@
+"""The field card in a browser works out what dig-window says."""
+
+from __future__ import annotations
+
+import os
+import re
+import shutil
+
+import pytest
+
+from pipelines.locating.window import find_dig_window
+from shared.settings import Settings
+from shared.store import open_warehouse, read_model
+
+pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+
+
+@pytest.fixture(scope="module")
+def page(demo_space):
+    program = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if program is None:
+        if os.environ.get("LOOPWEAR_REQUIRE_BROWSER") == "1":
+            pytest.fail("LOOPWEAR_REQUIRE_BROWSER=1, but there is no chromium: apt-get install chromium")
+        pytest.skip("no chromium on this machine (apt-get install chromium)")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=program, args=["--no-sandbox", "--disable-gpu"])
+        opened = browser.new_page(viewport={"width": 1280, "height": 900})
+        opened.goto((demo_space.reports / "locating.html").as_uri())
+        yield opened
+        browser.close()
+
+
+def test_the_card_agrees_with_the_command(page, demo_space) -> None:
+    with open_warehouse(demo_space, read_only=True) as con:
+        lines = read_model(con, "fitted.locating_lines")
+        used = lines[lines["instrument_id"] != ""].sort_values("readings").iloc[-1]
+        asked = {"cable_class": used["cable_class"], "instrument_id": used["instrument_id"], "velocity_pct": 55.0}
+        ours = find_dig_window(con, Settings(), distance_m=90.0, **asked)
+    page.select_option("#card-classes select", label=used["cable_class"])
+    page.select_option("#card-instrument", used["instrument_id"])
+    page.fill("#card-setting", "55")
+    page.fill("#card-distance", "90")
+    answer = page.locator(".card-answer")
+    assert float(answer.get_attribute("data-corrected")) == pytest.approx(ours.corrected_m, abs=0.02)
+    windows = page.locator("#card-result table tr td:nth-child(2)").all_inner_texts()
+    for text, (_, low, high) in zip(windows, ours.windows, strict=True):
+        shown = [float(number) for number in re.findall(r"([\d.]+) m", text)]
+        assert shown == pytest.approx([low, high], abs=0.11)
+    # the same distance in feet, and the same velocity as half metres a microsecond
+    page.select_option("#card-unit", "ft")
+    page.fill("#card-distance", str(90 / 0.3048))
+    page.select_option("#card-convention", "half_m_per_us")
+    page.fill("#card-setting", str(0.55 * 299.792458 / 2))
+    assert float(answer.get_attribute("data-corrected")) == pytest.approx(ours.corrected_m, abs=0.02)
+
+
+def test_along_a_loop_it_names_the_sections_touched(page, demo_space) -> None:
+    with open_warehouse(demo_space, read_only=True) as con:
+        row = con.execute("""
+            select loop_id, section_id, length_m from staging.sections
+            where position = 1 and retired_on is null and length_m > 60 and loop_id in (
+                select loop_id from staging.sections where retired_on is null group by loop_id
+                having count(*) = count(distinct position)
+            )
+            order by loop_id
+        """).fetchall()
+    offered = set(page.evaluate("JSON.parse(document.getElementById('card-facts').textContent).loops.map((l) => l[0])"))
+    loop, section, length = next(r for r in row if r[0] in offered)
+    page.check("[name=card-way][value=loop]")
+    page.fill("#card-loop", loop)
+    page.select_option("#card-unit", "m")
+    page.select_option("#card-convention", "percent")
+    page.fill("#card-setting", "53")
+    page.fill("#card-distance", str(round(length / 2, 1)))
+    touched = page.locator("#card-result table tr td:nth-child(3)").first.inner_text()
+    assert section in touched.split(", ")
+    page.fill("#card-setting", "10")
+    assert page.inner_text("#card-result").startswith("Give the setting: 30 to 80 % of c")

@@ -1,0 +1,144 @@
+"""The locating page: what it says where nothing is fitted, and figures that hold their frames."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from reports.figures.locating_settings import chart_coverage, chart_drift, chart_proposals
+from reports.marts import Marts
+from reports.pages import locating
+from reports.pages.locating import edge_words
+from reports.pages.locating_settings import card, headline, loop_chains
+from shared.settings import Settings
+from shared.store import write_table
+
+PROPOSALS = pd.DataFrame(
+    {
+        "instrument_id": ["R1", "R2"],
+        "cable_class": ["A", "A"],
+        "digs": [40, 60],
+        "setting_median_pct": [53.0, 56.0],
+        "setting_proposed_pct": [52.0, 51.9],
+        "setting_proposed_lo": [51.8, 51.7],
+        "setting_proposed_hi": [52.2, 52.1],
+        "reads_long_pct": [1.9, 7.9],
+        "verdict": ["in_tolerance", "out_of_tolerance"],
+        "readings_needed": [0, 0],
+        "error_before_m": [2.0, 7.0],
+        "error_after_m": [1.0, 1.1],
+    }
+)
+
+
+def test_without_readings_every_exhibit_says_what_to_load(make_warehouse) -> None:
+    con = make_warehouse({}, build=("staging",))
+    made = locating.build(Marts(con), Settings())
+    assert made.card is None
+    assert all(exhibit.is_absent for exhibit in made.exhibits)
+    assert locating.answer(Marts(con), Settings()).sentences[0] == (
+        "There are no digs with a reading to answer from yet."
+    )
+
+
+def test_the_headline_names_the_instrument_on_the_wrong_setting() -> None:
+    assert headline(PROPOSALS) == (
+        "R2 stands on 56.0 % of c on A, where 51.9 % (51.7 to 52.1) would agree with the tape: it reads 7.9 % far. "
+        "1 of 2 pairs of instrument and class is out of tolerance"
+    )
+    assert headline(PROPOSALS.iloc[:1]) == "None of 1 pair of instrument and class is out of tolerance"
+
+
+def test_why_there_is_no_verdict_is_said_in_words() -> None:
+    rows = pd.DataFrame(
+        {
+            "instrument_id": ["R1", "R2", "R3", "R4"],
+            "readings": [400, 5, 60, 0],
+            "verdict": ["too_few_readings", "too_few_readings", "not_separable", "too_few_readings"],
+            "readings_needed": pd.array([None, 12, None, None], dtype="Int64"),
+        }
+    )
+    assert edge_words(rows) == (
+        "Not decided: R1: more readings alone would not decide it; R2: about 12 more readings would decide it; R3: "
+        "cannot be told apart from the only cable class it was read with; R4: no usable reading."
+    )
+
+
+def test_charts_hold_their_frames() -> None:
+    drawn = chart_proposals(PROPOSALS.assign(pair=["R1, A", "R2, A"])).to_plotly_json()["data"]
+    proposed = next(t for t in drawn if t.get("name") == "proposed, with limits")
+    assert list(proposed["x"]) == [52.0, 51.9]
+    coverage = pd.DataFrame(
+        {
+            "group_name": ["all", "all"],
+            "window_level": [0.5, 0.8],
+            "held_share": [0.49, 0.81],
+            "held_lo": [0.4, 0.7],
+            "held_hi": [0.6, 0.9],
+            "held": [49, 81],
+            "tried": [100, 100],
+        }
+    )
+    shares = [t["x"][0] for t in chart_coverage(coverage).to_plotly_json()["data"]]
+    assert shares == pytest.approx([49.0, 81.0])
+    times = pd.to_datetime(["2020-01-01", "2020-02-01"], utc=True)
+    chart = pd.DataFrame({"instrument_id": "R1", "read_at": times, "ewma": [0.1, 0.2], "ewma_limit": [0.57, 0.73]})
+    drift = pd.DataFrame(
+        {
+            "instrument_id": ["R1"],
+            "drift_from_at": [times[0]],
+            "last_calibrated_on": [pd.Timestamp("2019-05-01")],
+        }
+    )
+    made = chart_drift(chart, drift).to_plotly_json()
+    assert list(made["data"][0]["y"]) == [0.1, 0.2]
+    assert {a["text"] for a in made["layout"]["annotations"]} == {"R1 drifts from", "R1 calibrated"}
+
+
+def test_the_card_writes_loops_short_and_leaves_out_broken_chains(make_warehouse) -> None:
+    con = make_warehouse(
+        {
+            "sections": """
+            section_id|loop_id|position|from_terminal_id|to_terminal_id|length_m|insulation|neutral|installation
+            L1-S1|L1|1|L1-T0|L1-T1|80|XLPE|bare|buried
+            L1-S2|L1|2|L1-T1|X9|60|XLPE|bare|buried
+            L2-S1|L2|1|L2-T0|L2-T1|80|XLPE|bare|buried
+            L2-S2|L2|2|L2-T5|L2-T6|60|XLPE|bare|buried
+        """,
+            "terminals": """
+            terminal_id | tail_m | loop_id
+            L1-T0       | 2      | L1
+            L1-T1       |        | L1
+            X9          | 1      | L1
+        """,
+        },
+        build=("staging",),
+    )
+    write_table(
+        con,
+        "fitted.locating_lines",
+        pd.DataFrame(
+            [
+                {
+                    "instrument_id": "",
+                    "cable_class": "XLPE/bare/buried",
+                    "readings": 0,
+                    "constant_m": 0.1,
+                    "slope": 1.02,
+                    "constant_variance": 0.01,
+                    "line_covariance": 0.0,
+                    "slope_variance": 1e-6,
+                    "noise_constant_variance": 0.1,
+                    "noise_growing_variance": 7e-4,
+                }
+            ]
+        ),
+    )
+    marts = Marts(con)
+    assert loop_chains(marts, ["XLPE/bare/buried"]) == [
+        ["L1", ["~-T0", 2.0], ["~-S1", 0, 80.0, "~-T1", 0.0], ["~-S2", 0, 60.0, "X9", 1.0]],
+    ]
+    made = card(marts)
+    assert made is not None
+    assert made["facts"]["lines"] == [["", 0, 0.1, 1.02, 0.01, 0.0, 1e-06, 0.1, 0.0007]]
+    assert len(made["cautions"]) == 3
