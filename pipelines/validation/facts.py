@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from shared import dictionary
+from shared.eras import EARLIEST_YEAR
 
 STAMPS = ("reported_at", "dispatched_at", "arrived_at", "located_at", "restored_at", "pinpointed_at", "repaired_at",
           "normal_at")
@@ -18,8 +19,6 @@ DISTANCES = {
     "known_lengths": ("reading_m",),
 }
 DEFAULT_DATES = ("1900-01-01", "1970-01-01", "1901-01-01", "1899-12-30", "1899-12-31")
-# Earliest year in which each insulation was laid in quantity; from memory, common practice, no source.
-EARLIEST_YEAR = {"HMWPE": 1951, "XLPE": 1963, "TRXLPE": 1982, "EPR": 1962, "PILC": 1880}
 # Usual bands of velocity in percent of c, from the data dictionary.
 EXTRUDED_BAND = (48.0, 60.0)
 PILC_BAND = (38.0, 57.0)

@@ -1,0 +1,139 @@
+-- One row is a file of jobs, a figure, and one reason why rows of that file are in or out of it.
+-- Reads: raw.files, raw.jobs, staging.jobs, core.job_stages, core.failures, core.locating_readings
+-- Key: batch, file, figure, reason
+-- Units: rows
+-- Why: every row of every file is counted in or out of every figure; for each figure they sum to the rows read
+with
+
+files as (
+    select
+        batch_id,
+        file,
+        read,
+        unchanged,
+        quarantined
+    from raw.files
+    where "table" = 'jobs'
+),
+
+figures as (
+    select unnest(['restoration', 'survival', 'locating']) as figure
+),
+
+source_rows as (
+    select
+        job_id,
+        batch_id,
+        source_file,
+        row_number() over (partition by job_id order by revision desc nulls last, load_sequence desc) as place
+    from raw.jobs
+    -- rows that corrections made stand for the source row they correct
+    semi join files on raw.jobs.batch_id = files.batch_id and raw.jobs.source_file = files.file
+),
+
+closed_jobs as (
+    select job_id
+    from staging.jobs
+),
+
+in_restoration as (
+    select job_id
+    from core.job_stages
+),
+
+in_survival as (
+    select
+        job_id,
+        is_counted,
+        why_not
+    from core.failures
+),
+
+in_locating as (
+    select
+        job_id,
+        bool_or(is_usable) as is_usable,
+        min(unusable_because) as unusable_because
+    from core.locating_readings
+    where job_id is not null
+    group by job_id
+),
+
+verdicts as (
+    select
+        source_rows.batch_id,
+        source_rows.source_file,
+        figures.figure,
+        case
+            when source_rows.place > 1 then 'a later row of the job stands'
+            when closed_jobs.job_id is null then 'the job is not closed'
+            when figures.figure = 'restoration'
+                then case when in_restoration.job_id is null then 'not among the jobs judged by the as-of date' end
+            when figures.figure = 'survival'
+                then case
+                    when in_survival.job_id is null then 'not among the failures judged by the as-of date'
+                    when not in_survival.is_counted then in_survival.why_not
+                end
+            when in_locating.job_id is null then 'no reading of a distance'
+            when not in_locating.is_usable then in_locating.unusable_because
+        end as reason
+    from source_rows
+    -- each row is judged once for every figure
+    cross join figures
+    -- the four tables joined hold a row a job at most
+    left join closed_jobs on closed_jobs.job_id = source_rows.job_id
+    left join in_restoration on in_restoration.job_id = source_rows.job_id
+    left join in_survival on in_survival.job_id = source_rows.job_id
+    left join in_locating on in_locating.job_id = source_rows.job_id
+),
+
+kept_rows as (
+    select
+        batch_id,
+        source_file as file,
+        figure,
+        coalesce(reason, 'counted') as reason,
+        count(*) as source_rows
+    from verdicts
+    group by batch_id, source_file, figure, coalesce(reason, 'counted')
+),
+
+other_rows as (
+    select
+        files.batch_id,
+        files.file,
+        figures.figure,
+        unnest(['in quarantine', 'already loaded, unchanged']) as reason,
+        unnest([files.quarantined, files.unchanged]) as source_rows
+    from files
+    -- each file is listed once for every figure
+    cross join figures
+),
+
+all_rows as (
+    select
+        batch_id,
+        file,
+        figure,
+        reason,
+        source_rows
+    from kept_rows
+    union all
+    select
+        batch_id,
+        file,
+        figure,
+        reason,
+        source_rows
+    from other_rows
+    where source_rows > 0
+)
+
+select
+    batch_id as batch,
+    file,
+    figure,
+    reason,
+    reason = 'counted' as is_counted,
+    source_rows::bigint as source_rows
+from all_rows
