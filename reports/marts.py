@@ -32,6 +32,11 @@ class Marts:
                 self._read[name] = pd.DataFrame(columns=list(listed.columns))
         return self._read[name].copy()
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Tables read so far, in the order they were asked for."""
+        return tuple(self._read)
+
     def read_book(self, stem: str) -> pd.DataFrame:
         """One of intake's own books in the raw layer (batches, files), in the order things were loaded."""
         if not has_table(self._con, f"raw.{stem}"):

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from pipelines.warehouse import models
 from reports import style
 from reports.marts import Marts
 from shared import dictionary
@@ -32,6 +33,11 @@ SHEETS = {
     "locating": ("velocity_by_class", "instrument_bias", "locating_errors"),
 }  # fmt: skip
 """Sheets of each workbook in their order; export tables of the same topic that are not named follow by name."""
+
+TOPICS = {
+    "replacement": ("replacement", "survival"), "restoration": ("restoration",), "locating": ("locating",),
+}  # fmt: skip
+"""Topics whose export tables go into each workbook."""
 
 ROWS_AT_MOST = 50_000
 """Rows of a sheet at most; a spreadsheet is no place for more, and the CSV holds all."""
@@ -94,7 +100,8 @@ def sheet_tables(person: str) -> list[dictionary.Table]:
     exports = dictionary.export_tables()
     named = [stem for stem in SHEETS[person] if stem in exports]
     placed = {stem for sheets in SHEETS.values() for stem in sheets}
-    more = sorted(stem for stem in exports if stem.startswith(person) and stem not in placed)
+    topics = {model.path.stem: model.path.parent.name for model in models().values()}
+    more = sorted(stem for stem in exports if stem not in placed and topics.get(stem) in TOPICS[person])
     return [exports[stem] for stem in named + more]
 
 

@@ -38,7 +38,7 @@ def filled(table: str, frame: pd.DataFrame) -> pd.DataFrame:
     facts = dictionary.columns()
     whole = frame.reindex(columns=list(dictionary.tables()[table].columns))
     absent = [c for c in whole.columns if c not in frame.columns and facts[c].type in ("integer", "number")]
-    return whole.fillna(dict.fromkeys(absent, 0))
+    return whole.fillna(dict.fromkeys(absent, 0)) if table.startswith("marts.") else whole
 
 
 def write_small_marts(con: duckdb.DuckDBPyConnection, *, loops: int = 40, digs: int = 120, seed: int = 5) -> None:
@@ -50,6 +50,7 @@ def write_small_marts(con: duckdb.DuckDBPyConnection, *, loops: int = 40, digs: 
         **survival_marts(draws),
         **replacement_marts(draws, loops),
         "marts.quarantine": quarantine_mart(),
+        "core.job_stages": job_stages(draws),
     }.items():
         write_table(con, name, filled(name, frame))
 
@@ -86,6 +87,18 @@ def restoration_marts(draws: np.random.Generator) -> dict[str, pd.DataFrame]:
             rows.append((grouping, group, stage, 900, mean, mean * 0.93, mean * 1.08, mean * 0.8, mean * 2.1))
     columns = ["grouped_by", "group_name", "stage", "jobs", "mean_min", "mean_lo", "mean_hi", "median_min", "p90_min"]
     return {"marts.restoration_summary": summary, "marts.restoration_stages": pd.DataFrame(rows, columns=columns)}
+
+
+def job_stages(draws: np.random.Generator, jobs: int = 600) -> pd.DataFrame:
+    """Jobs with the minutes of their stages, in whole minutes, some missing."""
+    minutes = {
+        f"{stage}_min": np.where(draws.random(jobs) < 0.1, np.nan, draws.gamma(2.0, mean / 2, jobs).round())
+        for stage, mean in list(STAGES.items())[:5]
+    }
+    return pd.DataFrame({
+        "job_id": [f"J-{n:05d}" for n in range(jobs)], "district_id": np.array(DISTRICTS)[draws.integers(0, 3, jobs)],
+        "reported_year": draws.integers(2016, 2026, jobs), **minutes,
+    })  # fmt: skip
 
 
 def locating_marts(draws: np.random.Generator, digs: int) -> dict[str, pd.DataFrame]:

@@ -25,7 +25,7 @@ MINUTES = {
     "dispatch_to_arrive": "dispatch_to_arrive_min",
     "arrive_to_locate": "arrive_to_locate_min",
     "locate_to_restore": "locate_to_restore_min",
-    "report_to_restore": "trusted_restore_min",
+    "report_to_restore": "report_to_restore_min",
 }
 """Stages that can be picked, and the column that holds their minutes."""
 

@@ -161,6 +161,9 @@
   const SHOWN = 50;
   const longTables = [];
   function makeLong(table, columns) {
+    for (const column of columns) {
+      if (column.texts) column.values = column.values.map((place) => (place === null ? null : column.texts[place]));
+    }
     const total = columns[0].values.length;
     let order = Array.from({ length: total }, (_, i) => i);
     let kept = order;

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import os
+import re
 import shutil
 from collections.abc import Iterator
 from importlib.util import find_spec
@@ -13,14 +14,14 @@ from typing import Any
 import pandas as pd
 import pytest
 
-from reports.site import PAGES, write_reports
+from reports.site import PAGES, REFERENCES, write_reports
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse, read_model
 from tests.report_marts import write_small_marts
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
-NAMES = [key for key, _ in PAGES]
+NAMES = [key for key, _ in (*PAGES, *REFERENCES)]
 ARGUMENTS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
     "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage",
@@ -57,6 +58,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, dict
     write_reports(con, Settings().override("general", as_of=dt.date(2025, 12, 31)), space.reports)
     names = ("loop_ranking", "restoration_stages", "velocity_by_class", "locating_errors", "instrument_bias")
     marts = {name: read_model(con, f"marts.{name}") for name in names}
+    marts["job_stages"] = read_model(con, "core.job_stages")
     con.close()
     yield space.reports, marts
 
@@ -208,3 +210,101 @@ def test_the_dark_scheme_redraws_charts_in_its_own_inks(browser: Any, small: Any
         paper = visit.page.evaluate("getComputedStyle(document.body).backgroundColor")
     assert ink == DARK_INKS["first"]
     assert paper == "rgb({}, {}, {})".format(*(int(DARK_INKS["paper"][i : i + 2], 16) for i in (1, 3, 5)))
+
+
+def test_a_district_and_years_are_worked_out_in_the_page(browser: Any, small: Any) -> None:
+    """The page's own script against numpy and the builder's formulas, on the jobs of the choice."""
+    from reports.pages.picked import MINUTES, summarise
+
+    jobs = small[1]["job_stages"]
+    part = jobs[(jobs["district_id"] == "Birch") & jobs["reported_year"].between(2018, 2022)]
+    wanted = [summarise(part[c].dropna().to_numpy(dtype=float), 0.9) for c in MINUTES.values()]
+    with Visit(browser, small[0] / "restoration.html") as visit:
+        whole = visit.traces("picked-chart")
+        visit.page.locator("#filter [name=district]").select_option("Birch")
+        visit.page.locator("#filter [name=from]").select_option("2018")
+        visit.page.locator("#filter [name=to]").select_option("2022")
+        drawn = visit.traces("picked-chart")
+        row = visit.page.locator("#picked-table tbody tr").nth(2).locator("td").all_text_contents()
+        link = visit.page.url
+        visit.page.locator("#filter [name=district]").select_option("")
+        visit.page.locator("#filter [name=from]").select_option("2016")
+        visit.page.locator("#filter [name=to]").select_option("2025")
+        again = visit.traces("picked-chart")
+        assert visit.faults == []
+    assert drawn[0]["x"] == pytest.approx([w["mean_min"] for w in wanted], rel=1e-8)
+    assert drawn[1]["x"] == pytest.approx([w["median_min"] for w in wanted], rel=1e-8)
+    assert drawn[2]["x"] == pytest.approx([w["p90_min"] for w in wanted], rel=1e-8)
+    assert row[0] == f"{wanted[2]['jobs']:,}"
+    assert [float(t) for t in row[1:4]] == pytest.approx(
+        [wanted[2][k] for k in ("mean_min", "mean_lo", "mean_hi")], abs=0.051)
+    assert again == whole
+    assert link.endswith("#district=Birch&from=2018&to=2022")
+
+
+def test_a_link_opens_the_figure_with_its_choice(browser: Any, small: Any) -> None:
+    path = small[0] / "restoration.html"
+    with Visit(browser, path) as visit:
+        visit.page.goto(path.as_uri() + "#picked&district=Birch&from=2018&to=2022")
+        visit.page.reload()
+        visit.wait_for_charts()
+        assert visit.page.locator("#filter [name=district]").input_value() == "Birch"
+        assert visit.page.evaluate("document.getElementById('picked').getBoundingClientRect().top") < 300
+    path = small[0] / "locating.html"
+    with Visit(browser, path) as visit:
+        visit.page.goto(path.as_uri() + "#units=imperial")
+        visit.page.reload()
+        visit.wait_for_charts()
+        assert visit.page.get_by_label("feet and miles").is_checked()
+
+
+def test_a_district_keeps_its_rows_of_the_ranking(browser: Any, small: Any) -> None:
+    with Visit(browser, small[0] / "replacement.html") as visit:
+        visit.page.locator("#loops details summary").click()
+        visit.page.locator("#filter [name=district]").select_option("Birch")
+        status = visit.page.locator("#loops .pager [role=status]").text_content()
+    wanted = int((small[1]["loop_ranking"]["district_id"] == "Birch").sum())
+    assert status == f"Rows 1 to 50 of {wanted}"
+
+
+def test_everything_can_be_reached_by_keyboard(browser: Any, small: Any) -> None:
+    with Visit(browser, small[0] / "replacement.html") as visit:
+        visit.page.keyboard.press("Tab")
+        assert visit.page.evaluate("document.activeElement.className") == "skip"
+        reached = set()
+        for _ in range(60):
+            visit.page.keyboard.press("Tab")
+            reached.add(visit.page.evaluate("document.activeElement.tagName"))
+    assert {"A", "INPUT", "SELECT", "SUMMARY"} <= reached
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_pages_print_without_a_cut_figure(browser: Any, small: Any, paper: str) -> None:
+    """No chart is wider than the paper between its margins, and none is taller than a sheet."""
+    width_mm, height_mm = {"A4": (210, 297), "Letter": (215.9, 279.4)}[paper]
+    for name in ("replacement", "restoration", "locating"):
+        with Visit(browser, small[0] / f"{name}.html") as visit:
+            visit.page.emulate_media(media="print")
+            boxes = visit.page.evaluate(
+                "[...document.querySelectorAll('.chart .main-svg')].map((c) => [c.getBoundingClientRect().width, "
+                "c.getBoundingClientRect().height])")
+            pdf = visit.page.pdf(format=paper, prefer_css_page_size=False, print_background=True)
+        # 96 CSS pixels an inch; margins of 18, 18 and 18, 20 mm by the style sheet
+        assert max(w for w, _ in boxes) <= (width_mm - 36) / 25.4 * 96
+        assert max(h for _, h in boxes) <= (height_mm - 38) / 25.4 * 96
+        assert pdf.startswith(b"%PDF") and len(pdf) > 20_000
+
+
+@pytest.mark.usefixtures("browser")
+def test_the_command_line_browser_prints_both_papers(small: Any, tmp_path: Path) -> None:
+    from reports.pdf import write_pdfs
+
+    for page in ("index.html", "methods.html"):
+        shutil.copy(small[0] / page, tmp_path / page)
+    sizes = []
+    for paper in ("A4", "Letter"):
+        made = write_pdfs(tmp_path, paper)
+        assert [p.name for p in made] == ["index.pdf", "methods.pdf"]
+        sizes.append(re.findall(rb"/MediaBox\s*\[\s*0 0 ([\d.]+) ([\d.]+)", made[0].read_bytes())[0])
+    # points of 1/72 inch: A4 is 595 x 842, Letter 612 x 792 (ISO 216; ANSI/ASME Y14.1)
+    assert [(round(float(w)), round(float(h))) for w, h in sizes] == [(595, 842), (612, 792)]
