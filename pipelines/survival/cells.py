@@ -127,7 +127,7 @@ def find_patterns(windows: Windows) -> tuple[pd.DataFrame, Whole]:
     frame = s[names].fillna("unknown").astype(str).iloc[windows.owner].reset_index(drop=True)
     length = np.clip(s["length_km"].to_numpy(dtype=np.float64) * 1000.0, SHORTEST_M, LONGEST_M)
     frame["log2_length"] = np.round(np.log2(length))[windows.owner]
-    installed = windows.as_of.year + windows.as_of.dayofyear / 366.0 - windows.age_now
+    installed = windows.as_of.year + windows.as_of.day_of_year / 366.0 - windows.age_now
     frame["vintage_year"] = np.floor(installed / VINTAGE_YEARS) * VINTAGE_YEARS + VINTAGE_YEARS / 2
     grouped = frame.groupby([*names, "log2_length", "vintage_year"], sort=True)
     pattern = np.asarray(grouped.ngroup().to_numpy(), dtype=np.int64)

@@ -59,7 +59,7 @@ def choose_model(history: FailureHistory, settings: Settings) -> Choice:
     At each roll every window is cut at that day, the candidate is fitted to what lies before and scored on the three
     years after it, without multipliers: it is the curves that are chosen. The default must be beaten.
 
-    Checked by: tests/unit/test_survival_choices.py
+    Checked by: tests/unit/test_survival_model.py
     """
     windows = build_windows(history)
     if windows.event_weight.sum() < LEAST_FAILURES:

@@ -62,7 +62,7 @@ def fit_power_law_curves(
     prior about 1.5 (common practice, no source), and the shape of a class one about the fleet's; with some dozens of
     failures neither matters. The table of classes shows the likelihood's own shape and limits.
 
-    Checked by: tests/unit/test_survival_curves.py
+    Checked by: tests/unit/test_survival_power_law.py
     """
     data = []
     for code in range(classes):

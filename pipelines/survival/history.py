@@ -46,7 +46,7 @@ def known_at(history: FailureHistory, origin: dt.date) -> FailureHistory:
 
     Notes
     -----
-    Checked by: tests/unit/test_survival_history.py
+    Checked by: tests/unit/test_survival_model.py
     """
     day = pd.Timestamp(origin)
     sections = history.sections

@@ -66,7 +66,7 @@ def estimate_mean_cumulative(
     ----------
     J. F. Lawless and C. Nadeau, Technometrics 37 (1995) 158-168; W. Nelson, Recurrent Events Data Analysis (2003).
 
-    Checked by: tests/published/test_survival_published.py, tests/unit/test_survival_mean_cumulative.py
+    Checked by: tests/published/test_survival_reference_fleet.py, tests/published/test_survival_published.py
     """
     from scipy.special import ndtri
 

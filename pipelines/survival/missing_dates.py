@@ -30,7 +30,7 @@ def spread_dates(sections: pd.DataFrame, first_failed_on: pd.Series, as_of: pd.T
 
     Notes
     -----
-    Checked by: tests/unit/test_survival_missing_dates.py
+    Checked by: tests/unit/test_survival_model.py
     """
     known = sections["is_installed_on_known"].to_numpy(dtype=bool)
     dated = pd.DataFrame({

@@ -61,7 +61,7 @@ def fit_dispersion(failures: ArrayLike, expected: ArrayLike, largest: float = 20
     -----
     Marginally failures are negative binomial with mean e and variance e + d e^2.
 
-    Checked by: tests/unit/test_survival_multipliers.py
+    Checked by: tests/unit/test_survival_nested.py
     """
     from scipy.optimize import minimize_scalar
 

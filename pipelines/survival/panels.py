@@ -31,7 +31,7 @@ def compare_late_entry(history: FailureHistory, settings: Settings) -> pd.DataFr
     rates fall, young ones most, and the growth with age is overstated. Columns of fitted.survival_late_entry; the shape
     of the class stands in every row.
 
-    Checked by: tests/unit/test_survival_panels.py
+    Checked by: tests/unit/test_survival_audit.py
     """
     width, rows = settings.survival.age_band_years, []
     for view in view_classes(history):
@@ -64,7 +64,7 @@ def tabulate_first_failures(history: FailureHistory, settings: Settings) -> pd.D
     Kaplan-Meier with late entry. The first failure on record: a section may have failed before records began, so this
     is no life of new cable. Columns of fitted.survival_first_failures.
 
-    Checked by: tests/unit/test_survival_panels.py
+    Checked by: tests/unit/test_survival_audit.py
     """
     frames = []
     for view in view_classes(history):
@@ -98,7 +98,7 @@ def tabulate_fits(history: FailureHistory, settings: Settings) -> pd.DataFrame:
     Small fit_p: the intensity is no power law of age. Failures cluster on sections and loops, so the p-values of all
     three tests are too small where multipliers vary much.
 
-    Checked by: tests/unit/test_survival_panels.py
+    Checked by: tests/unit/test_survival_audit.py
     """
     components = history.failures.set_index("job_id")["failed_component"]
     counted = history.failures[history.failures["is_counted"].astype(bool)].sort_values("job_id")

@@ -150,7 +150,7 @@ def tabulate_mean_cumulative(history: FailureHistory, settings: Settings) -> pd.
     -----
     Columns of fitted.survival_mean_cumulative.
 
-    Checked by: tests/unit/test_survival_mean_cumulative.py
+    Checked by: tests/unit/test_survival_audit.py
     """
     frames = []
     for view in view_classes(history):

@@ -68,7 +68,7 @@ def build_windows(history: FailureHistory) -> Windows:
 
     Notes
     -----
-    Checked by: tests/unit/test_survival_windows.py
+    Checked by: tests/unit/test_survival_model.py
     """
     as_of = pd.Timestamp(history.as_of)
     sections = history.sections.sort_values(["loop_id", "half_loop_id", "section_id"], ignore_index=True)
@@ -113,7 +113,7 @@ def loop_only_failures(history: FailureHistory, windows: Windows) -> tuple[Whole
 
     Notes
     -----
-    Checked by: tests/unit/test_survival_windows.py
+    Checked by: tests/unit/test_survival_model.py
     """
     alone = history.failures[history.failures["why_not"] == "loop_only"].sort_values("job_id")
     known = windows.sections.iloc[windows.owner]

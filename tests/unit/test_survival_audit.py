@@ -1,0 +1,93 @@
+"""The register audit and the panels: what a planted fault does to the rates is found and has the right sign."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipelines.survival.audit import audit_register, count_orphans
+from pipelines.survival.panels import compare_late_entry, tabulate_first_failures, tabulate_fits
+from pipelines.survival.rates import tabulate_classes, tabulate_mean_cumulative
+from shared.settings import Settings
+from tests.survival_fleets import AS_OF, CLASSES, make_fleet
+
+SETTINGS = Settings().override("general", as_of=AS_OF)
+XLPE = "XLPE/bare/buried"
+
+
+@pytest.fixture(scope="module")
+def history():
+    return make_fleet(3, loops=250, loop_variance=0.0, section_variance=0.0, orphans=1.0).history
+
+
+def test_missing_dates_and_orphans_are_counted(history) -> None:
+    audit = audit_register(history, SETTINGS).set_index(["finding", "cable_class"])
+    undated = history.sections[~history.sections["is_installed_on_known"] & (history.sections["cable_class"] == XLPE)]
+    assert audit.loc[("missing_date", XLPE), "sections"] == len(undated)
+    assert abs(audit.loc[("missing_date", XLPE), "effect_pct"]) < 10
+    orphans = history.failures["why_not"].eq("not_in_register").sum()
+    assert audit.loc["orphan_failure"]["failures"].sum() == orphans
+    assert (audit.loc["orphan_failure"]["effect_pct"] > 0).all()
+    assert count_orphans(history)["orphans"].sum() == orphans
+
+
+def test_a_stand_in_date_makes_cable_older_than_it_is(history) -> None:
+    sections = history.sections.copy()
+    mine = sections.index[sections["cable_class"].eq(XLPE) & ~sections["is_installed_on_known"]]
+    sections.loc[mine, "installed_on"] = pd.Timestamp("1970-01-01")
+    audit = audit_register(dataclasses.replace(history, sections=sections), SETTINGS)
+    row = audit.set_index(["finding", "cable_class"]).loc[("default_date", XLPE)]
+    assert row["sections"] == len(mine)
+    assert row["shape_with"] < row["shape"]
+
+
+def test_cable_before_its_era_is_listed(history) -> None:
+    sections = history.sections.copy()
+    first = sections.index[sections["cable_class"].eq("TRXLPE/jacketed/duct") & sections["is_installed_on_known"]][0]
+    sections.loc[first, "installed_on"] = pd.Timestamp("1975-05-01")
+    audit = audit_register(dataclasses.replace(history, sections=sections), SETTINGS)
+    row = audit.set_index("finding").loc["before_era"]
+    assert (row["sections"], row["cable_class"]) == (1, "TRXLPE/jacketed/duct")
+
+
+def test_the_proof_panel_shows_the_bias(history) -> None:
+    panel = compare_late_entry(history, SETTINGS)
+    mine = panel[panel["cable_class"] == XLPE]
+    assert (mine["exposure_from_installation"] >= mine["exposure_km_years"] - 1e-9).all()
+    assert mine["shape_from_installation"].iloc[0] > mine["shape"].iloc[0] + 0.5
+    true_shape = CLASSES[XLPE][0]
+    classes = tabulate_classes(history, SETTINGS).set_index("cable_class")
+    assert classes.loc[XLPE, "shape_lo"] < true_shape < classes.loc[XLPE, "shape_hi"]
+
+
+def test_leaving_out_late_entry_turns_the_sign_of_a_class_effect() -> None:
+    """Old cable in view for 20 of its 50 years looks no worse than cable seen all its life, though it fails more."""
+    old_rate = 30 / (100.0 * 20)
+    young_rate = 24 / (100.0 * 20)
+    assert old_rate > young_rate
+    assert young_rate > 30 / (100.0 * 50)
+    table = compare_late_entry(make_fleet(5, loops=200, loop_variance=0.0, section_variance=0.0).history, SETTINGS)
+    rates = table.groupby("cable_class")[["failures", "exposure_km_years", "exposure_from_installation"]].sum()
+    right = rates["failures"] / rates["exposure_km_years"]
+    wrong = rates["failures"] / rates["exposure_from_installation"]
+    assert right["HMWPE/bare/buried"] / right[XLPE] > wrong["HMWPE/bare/buried"] / wrong[XLPE]
+
+
+def test_a_power_law_fleet_passes_its_own_tests(history) -> None:
+    fits = tabulate_fits(history, SETTINGS).set_index(["cable_class", "failed_component"])
+    row = fits.loc[(XLPE, "all")]
+    assert row["laplace_z"] > 2
+    assert row["fit_p"] > 0.005
+    assert row["failures"] == fits.loc[(XLPE, "cable"), "failures"]
+
+
+def test_first_failures_and_mean_cumulative_start_in_view(history) -> None:
+    first = tabulate_first_failures(history, SETTINGS)
+    mine = first[first["cable_class"] == XLPE]
+    assert (np.diff(mine["survival"]) <= 0).all()
+    assert (mine["age_years"] >= mine["start_years"]).all()
+    curve = tabulate_mean_cumulative(history, SETTINGS)
+    assert ((curve["mcf_lo"] <= curve["mcf_per_km"]) & (curve["mcf_per_km"] <= curve["mcf_hi"])).all()
