@@ -272,7 +272,7 @@ def table_json(table: Table) -> Markup:
     for name in table.columns:
         kind, decimals = facts[name].type if name in facts else "text", style.decimals_of(name)
         values: list[Any] = table.frame[name].tolist()
-        column = {
+        column: dict[str, Any] = {
             "name": name,
             "label": table.label(name),
             "unit": style.unit_of(name),
