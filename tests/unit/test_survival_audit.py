@@ -20,7 +20,14 @@ XLPE = "XLPE/bare/buried"
 
 @pytest.fixture(scope="module")
 def history():
-    return make_fleet(3, loops=250, loop_variance=0.0, section_variance=0.0, orphans=1.0).history
+    """A fleet without multipliers; every tenth failing section has been dropped from its register."""
+    fleet = make_fleet(3, loops=250, loop_variance=0.0, section_variance=0.0).history
+    gone = sorted(fleet.failures["section_id"].dropna().unique())[::10]
+    failures = fleet.failures.copy()
+    mine = failures["section_id"].isin(gone)
+    failures.loc[mine, ["is_counted", "why_not", "cable_class"]] = [False, "not_in_register", None]
+    sections = fleet.sections[~fleet.sections["section_id"].isin(gone)].reset_index(drop=True)
+    return dataclasses.replace(fleet, sections=sections, failures=failures)
 
 
 def test_missing_dates_and_orphans_are_counted(history) -> None:
