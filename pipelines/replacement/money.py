@@ -75,6 +75,7 @@ def learn_failure_costs(jobs: pd.DataFrame, settings: Replacement, *, small_grou
 
     Checked by: tests/unit/test_replacement_money.py
     """
+    jobs = jobs.assign(configuration=jobs["configuration"].astype("object").fillna("unknown"))
     usable = jobs[jobs["customers_interrupted"].gt(0) & jobs["customer_minutes"].ge(0)]
     cells = _minutes_by(usable, ["district_id", "configuration"])
     wider = _minutes_by(usable, ["configuration"])
@@ -126,6 +127,7 @@ def add_consequences(sections: pd.DataFrame, costs: FailureCosts) -> pd.DataFram
     Checked by: tests/unit/test_replacement_money.py
     """
     half_loop = sections.groupby("half_loop_id")["customers"].transform("sum", min_count=1)
+    sections = sections.assign(configuration=sections["configuration"].astype("object").fillna("unknown"))
     share = np.where(sections["configuration"].eq("radial"), 1.0, 0.5)
     customers = (
         half_loop.where(half_loop > 0)
@@ -215,6 +217,7 @@ def value_sections(sections: pd.DataFrame, new_rate_per_100km_year: float, setti
     failure = (
         sections["repair_cost_per_failure"]
         + settings.customer_minute_value * sections["customer_minutes_per_failure"].fillna(0.0)
+        + settings.customer_event_value * sections["customers_interrupted_per_failure"].fillna(0.0)
     )
     new_failures = new_rate_per_100km_year / 100.0 * length_km * horizon_years
     avoided = sections["expected_failures"] - new_failures

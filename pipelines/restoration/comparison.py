@@ -63,7 +63,7 @@ def compare_groups(
     contrast = np.zeros((len(names), columns))
     contrast[:, :len(names)] = np.eye(len(names)) - counts / counts.sum()
     difference = contrast @ effects
-    error = np.sqrt(np.einsum("ij,jk,ik->i", contrast, covariance, contrast))
+    error = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", contrast, covariance, contrast), 0.0))
     seen = np.bincount(codes, weights=y, minlength=len(names)) / counts - y.mean()
     reach = ndtri(0.5 + level / 2.0) * error
     # by chance alone a group of n out of N jobs strays from the fleet by s sqrt(1/n - 1/N)
