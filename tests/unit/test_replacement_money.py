@@ -61,6 +61,7 @@ def one_section(expected_failures: float, installation: str = "buried") -> pd.Da
     return pd.DataFrame({
         "section_id": ["s"], "length_km": [0.2], "installation": [installation],
         "expected_failures": [expected_failures], "customer_minutes_per_failure": [2000.0],
+        "customers_interrupted_per_failure": [20.0],
         "repair_cost_per_failure": [6500.0],
     })
 
