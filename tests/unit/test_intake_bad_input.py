@@ -46,8 +46,8 @@ def message_of(con: duckdb.DuckDBPyConnection, tmp_path: Path, monkeypatch):
     ("absent.csv", """there is no such file or folder
   where: absent.csv
   to do: check the path; quote it if it holds blanks"""),
-    ("empty.csv", """the file's name says no table: known: corrections, customers_by_year, districts, instruments, jobs, \
-known_lengths, loops, restoration_steps, section_pieces, sections, terminals, test_shots
+    ("empty.csv", """the file's name says no table: known: corrections, customers_by_year, districts, instruments, \
+jobs, known_lengths, loops, restoration_steps, section_pieces, sections, terminals, test_shots
   where: empty.csv
   to do: name it after its table, or write a mapping: loopwear draft-mapping empty.csv"""),
     ("loops_without_district.csv", """the required column 'district_id' of table loops is missing
