@@ -264,7 +264,7 @@ def chart_json(chart: go.Figure) -> Markup:
 def table_json(table: Table) -> Markup:
     """All rows of a long table, column by column, for the page's script to draw fifty at a time.
 
-    Numbers keep one digit more than is printed, and a text that comes again is written once: a page of a
+    Numbers keep three digits more than are printed, and a text that comes again is written once: a page of a
     hundred thousand rows is to stay light.
     """
     facts = dictionary.columns()
@@ -281,7 +281,7 @@ def table_json(table: Table) -> Markup:
         }
         if kind == "number":
             values = [
-                None if style.is_missing(v) else round(float(v), 4 if decimals is None else decimals + 1)
+                None if style.is_missing(v) else round(float(v), 5 if decimals is None else decimals + 3)
                 for v in values
             ]
         elif kind != "integer":

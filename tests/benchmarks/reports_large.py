@@ -1,0 +1,58 @@
+"""How heavy the replacement page of a large fleet is, and how long it takes to open.
+
+python -m tests.benchmarks.reports_large [LOOPS]
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import shutil
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+from reports.pdf import find_browser
+from reports.site import write_reports
+from shared.settings import Settings
+from shared.store import Workspace, open_warehouse
+from tests.report_marts import write_small_marts
+
+FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
+         "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage"]  # fmt: skip
+
+
+def measure(loops: int, opens: int = 3) -> dict[str, float]:
+    """Megabytes of the page, seconds until it is drawn (best of some opens), rows found by its own search."""
+    from playwright.sync_api import sync_playwright
+
+    folder = Path(tempfile.mkdtemp(prefix="loopwear-large-"))
+    try:
+        con = open_warehouse(Workspace(folder))
+        write_small_marts(con, loops=loops)
+        write_reports(con, Settings().override("general", as_of=dt.date(2025, 12, 31)), folder / "reports")
+        con.close()
+        page_file = folder / "reports" / "replacement.html"
+        seconds = []
+        with sync_playwright() as play:
+            browser = play.chromium.launch(executable_path=find_browser(), args=FLAGS)
+            for _ in range(opens):
+                page = browser.new_page()
+                begun = time.perf_counter()
+                page.goto(page_file.as_uri())
+                page.wait_for_function(
+                    "[...document.querySelectorAll('.chart')].every((c) => c.querySelector('.main-svg'))")
+                seconds.append(time.perf_counter() - begun)
+                status = page.locator("#loops .pager [role=status]").text_content()
+                page.close()
+            browser.close()
+        found = int(str(status).split()[-1].replace(",", "")) if status else 0
+        return {"megabytes": page_file.stat().st_size / 1e6, "seconds": min(seconds), "rows": found}
+    finally:
+        shutil.rmtree(folder)
+
+
+if __name__ == "__main__":
+    made = measure(int(sys.argv[1]) if len(sys.argv) > 1 else 100_000)
+    print(f"replacement.html: {made['megabytes']:.2f} MB, drawn in {made['seconds']:.2f} s, {made['rows']:,.0f} "
+          "loops in its table")
