@@ -11,7 +11,7 @@ from pathlib import Path
 from reports.pdf import SECONDS, find_browser
 
 
-def write_picture(reports: Path, picture: Path, width: int = 1100, height: int = 1180) -> Path:
+def write_picture(reports: Path, picture: Path, width: int = 1100, height: int = 860) -> Path:
     """Photograph index.html of a reports folder, so many pixels wide and high."""
     with tempfile.TemporaryDirectory(prefix="loopwear-picture-") as profile:
         command = [

@@ -264,7 +264,7 @@ def chart_json(chart: go.Figure) -> Markup:
 def table_json(table: Table) -> Markup:
     """All rows of a long table, column by column, for the page's script to draw fifty at a time.
 
-    Numbers keep three digits more than are printed, and a text that comes again is written once: a page of a
+    Numbers keep the digits that are printed, lengths two more for the other unit, and a text that comes again is written once: a page of a
     hundred thousand rows is to stay light.
     """
     facts = dictionary.columns()
@@ -280,10 +280,8 @@ def table_json(table: Table) -> Markup:
             "kind": kind,
         }
         if kind == "number":
-            values = [
-                None if style.is_missing(v) else round(float(v), 5 if decimals is None else decimals + 3)
-                for v in values
-            ]
+            kept = 5 if decimals is None else decimals + (2 if style.unit_of(name) in style.LENGTH_UNITS else 0)
+            values = [None if style.is_missing(v) else round(float(v), kept) for v in values]
         elif kind != "integer":
             texts = [None if style.is_missing(v) else style.cell(v, name) for v in values]
             named = {text: place for place, text in enumerate(dict.fromkeys(t for t in texts if t is not None))}
