@@ -264,8 +264,8 @@ def chart_json(chart: go.Figure) -> Markup:
 def table_json(table: Table) -> Markup:
     """All rows of a long table, column by column, for the page's script to draw fifty at a time.
 
-    Numbers keep the digits that are printed, lengths two more for the other unit, and a text that comes again is written once: a page of a
-    hundred thousand rows is to stay light.
+    Numbers keep the digits that are printed, lengths two more for the other unit, and a text that comes
+    again is written once: a page of a hundred thousand rows is to stay light.
     """
     facts = dictionary.columns()
     columns = []
