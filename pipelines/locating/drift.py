@@ -41,7 +41,7 @@ def weigh_exponentially(values: Floats, weight: float, start: float) -> Floats:
     ----------
     NIST/SEMATECH e-Handbook 6.3.2.4.
 
-    Checked by: tests/published/test_locating_control_charts.py
+    Checked by: tests/published/test_locating_published.py
     """
     found, last = np.empty(len(values)), start
     for t, value in enumerate(values):
@@ -68,7 +68,7 @@ def sum_cumulatively(values: Floats, target: float, slack: float, limit: float) 
     ----------
     NIST/SEMATECH e-Handbook 6.3.2.3; Page 1954, Biometrika 41.
 
-    Checked by: tests/published/test_locating_control_charts.py
+    Checked by: tests/published/test_locating_published.py
     """
     high, low = np.zeros(len(values)), np.zeros(len(values))
     up = down = 0.0
