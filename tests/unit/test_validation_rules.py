@@ -74,7 +74,13 @@ BROKEN_ELSEWHERE: dict[str, tuple[str, Row, list[str]]] = {
     "more_restored_than_interrupted": ("restoration_steps", {"job_id": "J2", "customers_restored": "91"},
                                        ["customers_restored"]),
     "steps_not_adding_up": ("restoration_steps", {"job_id": "J3", "customers_restored": "89"}, ["customers_restored"]),
+    "correction_stale": ("corrections", {"value_now": "C7"}, ["value_now"]),
 }
+# No corrections are part of a utility's own export; this one is sound.
+CORRECTION: Row = {"job_id": "J1", "column": "crew_id", "slip": "", "value_now": "C1", "value_proposed": "C2",
+                   "decision": "refuse", "grounds": ""}
+
+
 def broken_job(number: int, rule: str, cells: dict[str, str | int]) -> Row:
     start = dt.datetime(2015, 1, 5, 10) + dt.timedelta(days=9 * number)
     job: Row = dict(TABLES["jobs"][0], job_id=f"J-{rule}", dug_distance_m=f"{50 + 8 * number}.0",
@@ -97,13 +103,16 @@ def broken_job(number: int, rule: str, cells: dict[str, str | int]) -> Row:
 
 def broken_tables() -> dict[str, list[Row]]:
     tables = {table: [dict(row) for row in rows] for table, rows in TABLES.items()}
+    tables["corrections"] = [dict(CORRECTION)]
     tables["loops"].append(dict(TABLES["loops"][1], loop_id="L-young"))
     tables["sections"].append(dict(TABLES["sections"][3], section_id="S-young", loop_id="L-young",
                                    installed_on="2017-06-01"))
     for number, (rule, (cells, _)) in enumerate(BROKEN_JOBS.items()):
         tables["jobs"].append(broken_job(number, rule, cells))
     for rule, (table, cells, _) in BROKEN_ELSEWHERE.items():
-        row = dict(TABLES[table][3 if table == "sections" else 0], **cells)
+        row = dict(tables[table][3 if table == "sections" else 0], **cells)
+        if table == "corrections":
+            row.update(job_id="J2", decision="apply")
         if table == "sections":
             tables["loops"].append(dict(TABLES["loops"][1], loop_id=f"L-{rule}"))
             row.update(section_id=f"S-{rule}", loop_id=f"L-{rule}")
@@ -126,7 +135,7 @@ def places_of(rule: str) -> list[tuple[str, int]]:
         return [("jobs", 2 + len(TABLES["jobs"]) + list(BROKEN_JOBS).index(rule))]
     table, cells, _ = BROKEN_ELSEWHERE[rule]
     rows = tables[table]
-    return [(table, 2 + i) for i, row in enumerate(rows) if i >= len(TABLES[table])
+    return [(table, 2 + i) for i, row in enumerate(rows) if i >= len(TABLES.get(table, [CORRECTION]))
             and all(row[c] == v for c, v in cells.items())]
 
 
@@ -157,7 +166,7 @@ def test_rows_without_fault_have_no_finding(broken: duckdb.DuckDBPyConnection) -
     pairs = {("possible_duplicate", 2), ("possible_reopened", 3)}
     found = broken.execute('select "table", row_number, rule from raw.findings').fetchall()
     assert [
-        f for f in found if f[1] < 2 + len(TABLES[f[0]]) and (f[2], f[1]) not in pairs
+        f for f in found if f[1] < 2 + len(TABLES.get(f[0], [CORRECTION])) and (f[2], f[1]) not in pairs
     ] == []
 
 
@@ -235,4 +244,4 @@ def test_names_messages_and_examples_are_fit_for_the_documentation() -> None:
     names = [r.name for r in RULES]
     assert len(names) == len(set(names))
     for rule in RULES:
-        assert rule.message and rule.example and set(rule.tables) <= set(TABLES), rule.name
+        assert rule.message and rule.example and set(rule.tables) <= {*TABLES, "corrections"}, rule.name
