@@ -64,25 +64,27 @@ def test_a_place_that_is_a_file_is_named(tmp_path: Path) -> None:
 
 def test_a_table_is_written_with_the_dictionary_s_types_and_comments(tmp_path: Path) -> None:
     con = open_warehouse(Workspace(tmp_path))
-    facts = dictionary.tables()["marts.backtest_calibration"]
     frame = pd.DataFrame({
-        "observed": [3, 2], "decile": [2, 1], "expected": [1.5, 2], "origin": pd.to_datetime(["2020-01-01"] * 2),
+        "mcf_hi": [3, 2], "mcf_lo": [1.0, 1.0], "mcf_per_km": [2, 1.5], "at_risk_km": [4.0, 4.0], "age_years": [9, 8],
+        "cable_class": ["XLPE", "XLPE"],
     })
-    assert write_table(con, facts.name, frame) == 2
-    assert list(read_model(con, facts.name)["decile"]) == [1, 2]
+    assert write_table(con, "marts.mean_cumulative_failures", frame) == 2
+    assert list(read_model(con, "marts.mean_cumulative_failures")["age_years"]) == [8, 9]
     described = con.execute(
-        "select column_name, data_type, comment from duckdb_columns() where table_name = 'backtest_calibration'",
+        "select column_name, data_type, comment from duckdb_columns() where table_name = 'mean_cumulative_failures'",
     ).fetchall()
-    assert [(c, t) for c, t, _ in described] == [
-        ("origin", "DATE"), ("decile", "BIGINT"), ("expected", "DOUBLE"), ("observed", "BIGINT"),
+    assert [(name, kind) for name, kind, _ in described] == [
+        ("cable_class", "VARCHAR"), ("age_years", "DOUBLE"), ("at_risk_km", "DOUBLE"), ("mcf_per_km", "DOUBLE"),
+        ("mcf_lo", "DOUBLE"), ("mcf_hi", "DOUBLE"),
     ]
-    assert described[2][2] == dictionary.columns()["expected"].meaning
+    assert described[1][2] == dictionary.columns()["age_years"].meaning
 
 
 def test_a_frame_with_other_columns_is_refused(tmp_path: Path) -> None:
     con = open_warehouse(Workspace(tmp_path))
-    with pytest.raises(ValueError, match=r"lacks \['decile', 'observed', 'origin'\], has unlisted \['more'\]"):
-        write_table(con, "marts.backtest_calibration", pd.DataFrame({"expected": [1.0], "more": [1]}))
+    frame = pd.DataFrame(columns=["cable_class", "age_years", "at_risk_km", "mcf_per_km", "mcf_lo", "more"])
+    with pytest.raises(ValueError, match=r"lacks \['mcf_hi'\], has unlisted \['more'\]"):
+        write_table(con, "marts.mean_cumulative_failures", frame)
 
 
 def test_settings_are_one_row_that_sql_can_read(tmp_path: Path) -> None:
