@@ -39,7 +39,7 @@ TOPICS = {
 }  # fmt: skip
 """Topics whose export tables go into each workbook."""
 
-ROWS_AT_MOST = 50_000
+ROWS_AT_MOST = 2_000
 """Rows of a sheet at most; a spreadsheet is no place for more, and the CSV holds all."""
 
 PATTERNS = ("#,##0", "#,##0.0", "#,##0.00", "#,##0.000", "#,##0.0000")

@@ -7,7 +7,9 @@ import numpy as np
 import pandas as pd
 
 from pipelines.replacement import assemble, backtest
-from pipelines.survival.model import FailureHistory, fit_failure_model
+from pipelines.survival.choices import choose_model
+from pipelines.survival.model import FailureHistory, FailureModel, fit_failure_model, known_at
+from pipelines.survival.step import read_choices
 from shared.settings import Settings
 from shared.store import read_model, write_table
 
@@ -33,6 +35,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     ]
     stated = read_model(con, "staging.jobs")[["job_id", "repair_cost"]]
     loops = read_model(con, "staging.loops")[["loop_id", "configuration", "customers"]]
+    form_now = read_choices(con)
     as_of = settings.general.as_of
     if as_of is None:
         raise ValueError("general.as_of must be resolved before the step runs")
@@ -41,7 +44,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     if sections.empty:
         return {name: _write(con, name, pd.DataFrame()) for name in TABLES}
     history = FailureHistory(sections=sections, failures=failures, as_of=as_of)
-    model = fit_failure_model(history, settings)
+    model = fit_failure_model(history, settings, form_now)
     facts = assemble.gather(history, model, jobs.merge(stated, on="job_id", how="left"), loops, settings)
     section_ranking = assemble.rank_sections(facts, settings)
     loop_ranking = assemble.rank_loops(facts, section_ranking, settings)
@@ -50,8 +53,14 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     origins, horizon = backtest.choose_origins(
         history, settings.general.horizon_years, settings.replacement.backtest_origins,
     )
+    # The form is chosen once, with what was known at the first origin: no later origin may have a say in it.
+    form_then = choose_model(known_at(history, min(origins)), settings).chosen if origins else form_now
+
+    def fit_as_then(known: FailureHistory) -> FailureModel:
+        return fit_failure_model(known, settings, form_then)
+
     tested = backtest.run_backtest(
-        history, lambda known: fit_failure_model(known, settings), origins, horizon,
+        history, fit_as_then, origins, horizon,
         level=settings.general.interval_level, replicates=settings.replacement.backtest_replicates,
         random=np.random.default_rng(settings.general.seed),
     )
