@@ -33,7 +33,7 @@ def find_browser() -> str:
     -----
     BROWSER_PATH in the environment names one that is not on the path.
 
-    Checked by: tests/unit/test_reports_pdf.py
+    Checked by: tests/end_to_end/test_reports_browser.py
     """
     named = os.environ.get("BROWSER_PATH")
     found = next((path for name in ((named,) if named else BROWSERS) if (path := shutil.which(name))), None)
@@ -71,7 +71,7 @@ def write_pdfs(folder: Path, paper: str = "A4") -> list[Path]:
     -----
     Bytes differ from run to run: the browser writes the hour into them.
 
-    Checked by: tests/end_to_end/test_reports_print.py
+    Checked by: tests/end_to_end/test_reports_browser.py
     """
     if paper not in PAPERS:
         raise UserError(f"unknown paper '{paper}'", "--paper", f"known: {', '.join(PAPERS)}")

@@ -59,7 +59,7 @@ def write_reports(con: duckdb.DuckDBPyConnection, settings: Settings, folder: Pa
     -----
     Same warehouse and settings, same bytes.
 
-    Checked by: tests/end_to_end/test_reports_pages.py
+    Checked by: tests/unit/test_reports_site.py, tests/end_to_end/test_reports_browser.py
     """
     marts = Marts(con)
     now = changes.key_figures(marts, settings)

@@ -36,7 +36,7 @@ def unpack(path: Path, folder: Path, limit_bytes: int) -> list[tuple[Path, str]]
     -----
     Archives within archives are not opened.
 
-    Checked by: tests/unit/test_intake_archives.py
+    Checked by: tests/unit/test_intake_formats.py
     """
     suffix = path.suffix.casefold()
     if suffix not in (".gz", ".zip"):

@@ -76,7 +76,7 @@ def load_paths(
 
     Notes
     -----
-    Checked by: tests/unit/test_intake_load.py, tests/properties/test_intake_same_warehouse.py
+    Checked by: tests/unit/test_intake_revisions.py, tests/properties/test_intake_same_warehouse.py
     """
     mapped = parse_mapping(mapping) if mapping else Mapping()
     if mapped.insulations:

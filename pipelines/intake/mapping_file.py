@@ -59,7 +59,7 @@ def parse_mapping(path: Path) -> Mapping:
 
     Notes
     -----
-    Checked by: tests/unit/test_intake_mapping_file.py
+    Checked by: tests/unit/test_intake_draft.py, tests/properties/test_intake_readers.py
     """
     try:
         text = path.read_text(encoding="utf-8-sig")

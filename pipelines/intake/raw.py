@@ -33,7 +33,7 @@ def ensure_raw_tables(con: duckdb.DuckDBPyConnection) -> None:
 
     Notes
     -----
-    Checked by: tests/unit/test_intake_load.py
+    Checked by: tests/unit/test_intake_revisions.py
     """
     provenance = ", ".join(f'"{c}" {dictionary.columns()[c].duckdb_type}' for c in dictionary.PROVENANCE)
     for stem, table in dictionary.load_tables().items():

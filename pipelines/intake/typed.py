@@ -123,7 +123,7 @@ class TypedSelect:
     -----
     Three layers: texts, then local times and plain values, then instants, lists of what failed, and the hash.
 
-    Checked by: tests/unit/test_intake_typed.py
+    Checked by: tests/unit/test_validation_rules.py, tests/properties/test_intake_same_warehouse.py
     """
 
     def __init__(

@@ -208,7 +208,7 @@ def value_sections(sections: pd.DataFrame, new_rate_per_100km_year: float, setti
 
     which is where benefit_cost_ratio passes 1. Mobilising on the loop is not in a section's cost.
 
-    Checked by: tests/unit/test_replacement_money.py, tests/properties/test_replacement_money.py
+    Checked by: tests/unit/test_replacement_money.py
     """
     years = annuity_factor(settings.cable_life_years, settings.discount_rate_pct)
     length_km = sections["length_km"]

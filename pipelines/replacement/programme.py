@@ -306,7 +306,7 @@ def order_programme(chosen: pd.DataFrame, *, loop_weight: float) -> pd.DataFrame
     -----
     Ties are broken by loop_id and section_id.
 
-    Checked by: tests/unit/test_replacement_programme.py
+    Checked by: tests/properties/test_replacement_programme.py
     """
     sums = chosen.groupby("loop_id")[["weight", "gain"]].transform("sum")
     ordered = chosen.assign(

@@ -60,7 +60,7 @@ def rank_units(shape: ArrayLike, rate: ArrayLike, level: float) -> RankLimits:
     half-widths in quadrature: it matters in a fleet of tens, not of thousands. Units count as independent given
     the class curves; the uncertainty of the curves themselves is not in the limits.
 
-    Checked by: tests/simulated/test_replacement_ranking.py, tests/properties/test_replacement_ranking.py
+    Checked by: tests/simulated/test_replacement_ranking.py, tests/unit/test_replacement_ranking.py
     """
     from scipy.special import ndtri
 

@@ -38,7 +38,7 @@ def judge_rows(
 
     Notes
     -----
-    Checked by: tests/unit/test_validation_judge.py
+    Checked by: tests/unit/test_validation_rules.py
     """
     con.execute(
         'create or replace temp table new_findings (rid BIGINT, rule VARCHAR, severity VARCHAR, "column" VARCHAR, '

@@ -42,7 +42,7 @@ def run_suite(table: str, facts: pd.DataFrame, rules: tuple[Rule, ...]) -> dict[
     -----
     An ephemeral context, the suite in code; no file is written and no progress is shown.
 
-    Checked by: tests/unit/test_validation_suite.py
+    Checked by: tests/unit/test_validation_rules.py
     """
     failed = {rule.name: np.empty(0, dtype=np.int64) for rule in rules}
     if facts.empty or not rules:

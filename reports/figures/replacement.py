@@ -39,7 +39,7 @@ def chart_loops(ranking: pd.DataFrame, horizon_years: float) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_figures.py
+    Checked by: tests/end_to_end/test_reports_browser.py
     """
     chart = style.new_chart(style.row_height(len(ranking), each=21, around=100))
     names = [f"{rank}  {loop}" for rank, loop in zip(ranking["rank"], ranking["loop_id"], strict=True)]
@@ -80,7 +80,7 @@ def chart_benefit(sections: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_figures.py
+    Checked by: tests/end_to_end/test_reports_browser.py
     """
     rows = sections.dropna(subset=["benefit_cost_ratio"]).sort_values(
         ["benefit_cost_ratio", "section_id"], ascending=[False, True]
@@ -126,7 +126,7 @@ def chart_programme(programme: pd.DataFrame, currency: str) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_figures.py
+    Checked by: tests/end_to_end/test_reports_browser.py
     """
     cost = np.concatenate([[0.0], programme["cost"].cumsum().to_numpy()]) / 1e6
     avoided = np.concatenate([[0.0], programme["avoided_failures"].cumsum().to_numpy()])
@@ -156,7 +156,7 @@ def chart_capture(pooled: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_figures.py
+    Checked by: tests/end_to_end/test_reports_browser.py
     """
     chart = style.new_chart(430)
     rules = [rule for rule in RULE_NAMES if (pooled["rule"] == rule).any()]
@@ -186,7 +186,7 @@ def chart_calibration(deciles: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_figures.py
+    Checked by: tests/end_to_end/test_reports_browser.py
     """
     chart = style.new_chart(400)
     top = float(max(deciles["expected"].max(), deciles["observed_hi"].max(), 1.0))

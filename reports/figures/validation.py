@@ -22,7 +22,7 @@ def chart_rules(counts: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_figures.py
+    Checked by: tests/end_to_end/test_reports_browser.py
     """
     rules = list(dict.fromkeys(counts["rule"]))
     chart = style.new_chart(style.row_height(len(rules), each=24, around=96))
@@ -55,7 +55,7 @@ def chart_files(files: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_figures.py
+    Checked by: tests/end_to_end/test_reports_browser.py
     """
     chart = style.new_chart(style.row_height(len(files), each=26, around=96))
     names = files["file"].tolist()
@@ -89,7 +89,7 @@ def chart_gaps(gaps: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_figures.py
+    Checked by: tests/end_to_end/test_reports_browser.py
     """
     chart = style.new_chart(style.row_height(len(gaps), each=24, around=80))
     chart.add_bar(

@@ -67,3 +67,13 @@ def test_the_project_stands_alone() -> None:
             hits = forbidden.findall(path.read_text(encoding="utf-8"))
             found += [f"{path.relative_to(ROOT)}: {hit}" for hit in hits]
     assert found == []
+
+
+def test_every_check_a_docstring_names_exists() -> None:
+    """A promise of a test that is not there is worse than none."""
+    missing = []
+    for folder in ("pipelines", "reports", "shared", "synthetic_data"):
+        for path in sorted((ROOT / folder).rglob("*.py")):
+            named = set(re.findall(r"tests/[a-z_]+/test_[a-z0-9_]+\.py", path.read_text(encoding="utf-8")))
+            missing += [f"{path.relative_to(ROOT)}: {test}" for test in sorted(named) if not (ROOT / test).exists()]
+    assert missing == []
