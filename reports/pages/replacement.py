@@ -288,9 +288,8 @@ def programme(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         title=title,
         finding=finding,
         sources=(PROGRAMME,),
-        definition="The sections that together bring the largest net benefit within the budget, a fixed cost for "
-        "each loop included "
-        "(integer programme).",
+        definition="The sections that together avoid the most cost within the budget, a fixed cost for each loop "
+        "included (integer programme). Work that does not return its cost is taken too, while money is left.",
         count=f"{style.counted(len(rows), 'section')}.",
         interval="None: built on mean figures.",
         left_out="What the budget, the crews and the permits of real years allow.",
