@@ -66,13 +66,13 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, dict
 class Visit:
     """A page that is open, with everything it complained of or asked for."""
 
-    def __init__(self, browser: Any, path: Path, width: int = 1280, **context: Any) -> None:
+    def __init__(self, browser: Any, path: Path, width: int = 1280, link: str = "", **context: Any) -> None:
         self.page = browser.new_page(viewport={"width": width, "height": 900}, **context)
         self.faults: list[str] = []
         self.page.on("console", lambda m: self.faults.append(m.text) if m.type in ("error", "warning") else None)
         self.page.on("pageerror", lambda e: self.faults.append(str(e)))
         self.page.on("request", lambda r: None if r.url.startswith(INSIDE) else self.faults.append(r.url))
-        self.page.goto(path.as_uri())
+        self.page.goto(path.as_uri() + link)
         self.wait_for_charts()
 
     def __enter__(self) -> Visit:
@@ -246,19 +246,14 @@ def test_a_district_and_years_are_worked_out_in_the_page(browser: Any, small: An
 
 
 def test_a_link_opens_the_figure_with_its_choice(browser: Any, small: Any) -> None:
-    path = small[0] / "restoration.html"
-    with Visit(browser, path) as visit:
-        visit.page.goto(path.as_uri() + "#picked&district=Birch&from=2018&to=2022")
-        visit.page.reload()
-        visit.wait_for_charts()
+    link = "#picked&district=Birch&from=2018&to=2022"
+    with Visit(browser, small[0] / "restoration.html", link=link) as visit:
         assert visit.page.locator("#filter [name=district]").input_value() == "Birch"
-        assert visit.page.evaluate("document.getElementById('picked').getBoundingClientRect().top") < 300
-    path = small[0] / "locating.html"
-    with Visit(browser, path) as visit:
-        visit.page.goto(path.as_uri() + "#units=imperial")
-        visit.page.reload()
-        visit.wait_for_charts()
+        visit.page.wait_for_function(
+            "Math.abs(document.getElementById('picked').getBoundingClientRect().top) < 300", timeout=10_000)
+    with Visit(browser, small[0] / "locating.html", link="#units=imperial") as visit:
         assert visit.page.get_by_label("feet and miles").is_checked()
+
 
 
 def test_a_district_keeps_its_rows_of_the_ranking(browser: Any, small: Any) -> None:
