@@ -206,6 +206,8 @@ def print_load(report: Any) -> None:
     files = report.to_frame()
     print(f"batch {report.batch_id}")
     print_frame(files)
+    for found in report.broken:
+        print(f"warning: {found.file}: {found.message} [{found.rule}]")
     if files["quarantined"].sum():
         print(f"{files['quarantined'].sum()} rows are in quarantine; see why: loopwear quarantine")
 
@@ -356,7 +358,8 @@ def explain_fault(fault: Exception) -> UserError:
 
     space = Workspace((current_workspace or [DEFAULT_WORKSPACE])[0])
     where, text = str(space.folder), str(fault).splitlines()[0] if str(fault) else ""
-    if "No space left" in str(fault) or "not enough disk" in str(fault).lower():
+    full = ("No space left", "File too large", "quota exceeded", "not enough disk")
+    if any(sign.casefold() in str(fault).casefold() for sign in full):
         return UserError("the disk is full", where, "free some space and try again; nothing half-done was kept")
     if type(fault).__name__ == "OutOfMemoryException":
         remedy = "raise general.memory_limit_gb in the settings file"

@@ -41,6 +41,14 @@ def describe_workspace(con: duckdb.DuckDBPyConnection) -> dict[str, pd.DataFrame
             group by all
             order by severity, findings desc, "table", rule
         """).df()
+    if has_table(con, "raw.batch_results"):
+        told["warnings of whole files, last load with any first"] = con.execute("""
+            select batch_id, file, rule, message
+            from raw.batch_results
+            where message is not null
+            order by batch_id desc, file, rule, "column", year
+            limit 20
+        """).df()
     if has_table(con, "raw.runs"):
         told["last runs"] = con.execute("""
             select

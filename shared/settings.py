@@ -55,6 +55,18 @@ class Validation:
     """What the rules do."""
 
     severities: dict[str, str] = setting({}, "severity of a rule other than its own: rule = reject, warn or off")
+    batch_min_rows: int = setting(30, "rows below which a file, or a year of it, is not measured as a whole", low=5)
+    orphan_share_limit: float = setting(
+        0.05, "share of a year's jobs on sections that are not in the register, above which a file is warned of",
+        low=0, high=1,
+    )
+    emptied_share: float = setting(
+        0.1, "share of its earlier completeness below which a column of a file went empty", low=0, high=1,
+    )
+    distribution_distance: float = setting(
+        0.3, "Kolmogorov-Smirnov distance above which a column of a file is unlike what was loaded before",
+        low=0.02, high=1,
+    )
 
 
 @dataclass(frozen=True)

@@ -26,7 +26,8 @@ from pipelines.intake.sorting import set_known_apart, sort_rows
 from pipelines.intake.sources import SourceFile, find_sources
 from pipelines.intake.text import DoubtfulFileError
 from pipelines.validation.judge import judge_rows
-from pipelines.validation.rules import rules_for
+from pipelines.validation.judge_batch import BatchResult, FileFacts, judge_batch
+from pipelines.validation.rules import batch_rules_for, rules_for
 from shared.settings import Settings
 
 if TYPE_CHECKING:
@@ -35,10 +36,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class LoadReport:
-    """One load: its batch and the count of every file."""
+    """One load: its batch, the count of every file, and what the rules of the batch found."""
 
     batch_id: str
     files: tuple[FileCount, ...]
+    broken: tuple[BatchResult, ...] = ()
 
     def to_frame(self) -> pd.DataFrame:
         """One row a file."""
@@ -105,9 +107,11 @@ def _load_batch(
         batch = _next_batch(con)
         now = dt.datetime.now(dt.UTC)
         counts: list[FileCount] = []
+        broken: list[BatchResult] = []
         for table in dict.fromkeys(s.source.table for s in sources):
             ours = tuple(s for s in sources if s.source.table == table)
-            counts.extend(_load_table(TableShare(con, batch, table, ours, settings, now, careful), importing))
+            share = TableShare(con, batch, table, ours, settings, now, careful)
+            counts.extend(_load_table(share, importing, broken))
         con.execute(
             "insert into raw.batches (batch_id, loaded_at, mapping, files, rows_read, rows_loaded) "
             "values (?, ?, ?, ?, ?, ?)",
@@ -118,10 +122,12 @@ def _load_batch(
     except BaseException:
         con.execute("rollback")
         raise
-    return LoadReport(batch, tuple(counts))
+    return LoadReport(batch, tuple(counts), tuple(broken))
 
 
-def _load_table(share: TableShare, importing: threading.Thread | None) -> list[FileCount]:
+def _load_table(
+    share: TableShare, importing: threading.Thread | None, broken: list[BatchResult],
+) -> list[FileCount]:
     read_files(share)
     date_only = type_rows(share)
     set_known_apart(share)
@@ -130,6 +136,10 @@ def _load_table(share: TableShare, importing: threading.Thread | None) -> list[F
     judge_rows(
         share.con, share.table, rules_for(share.table, share.settings), _texts_sql(share), date_only=date_only,
         now=share.now.timestamp(), insulations=tuple(share.settings.intake.insulations),
+    )
+    broken += judge_batch(
+        share.con, share.batch, share.table, _describe_files(share), batch_rules_for(share.table, share.settings),
+        share.settings.validation,
     )
     share.con.execute(
         "create or replace temp table rejected as select distinct rid from new_findings where severity = 'reject'",
@@ -142,6 +152,14 @@ def _load_table(share: TableShare, importing: threading.Thread | None) -> list[F
     counts = count_files(share)
     share.drop_temporary()
     return counts
+
+
+def _describe_files(share: TableShare) -> list[FileFacts]:
+    return [
+        FileFacts(number, file.label, read.headers, read.name, file.source.is_mapped, read.encoding_assumed,
+                  read.delimiter_assumed)
+        for number, (file, read) in enumerate(zip(share.files, share.reads, strict=True))
+    ]
 
 
 def _texts_sql(share: TableShare) -> str:

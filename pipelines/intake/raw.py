@@ -20,6 +20,10 @@ BOOKS = {
         batch_id VARCHAR, "table" VARCHAR, file VARCHAR, row_number BIGINT, rule VARCHAR, severity VARCHAR,
         "column" VARCHAR, "value" VARCHAR, message VARCHAR
     """),
+    "batch_results": ("one thing measured of a file by a rule of the batch", """
+        batch_id VARCHAR, "table" VARCHAR, file VARCHAR, rule VARCHAR, severity VARCHAR, "column" VARCHAR, year BIGINT,
+        rows_measured BIGINT, measured DOUBLE, allowed DOUBLE, message VARCHAR
+    """),
     "quarantined_rows": ("a row kept out, as it came", """
         batch_id VARCHAR, "table" VARCHAR, file VARCHAR, row_number BIGINT, row_hash VARCHAR, key VARCHAR,
         headers VARCHAR, cells VARCHAR, released_by VARCHAR

@@ -14,7 +14,7 @@ import json
 import mmap
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import duckdb
@@ -48,24 +48,31 @@ class DoubtfulFileError(Exception):
 
 @dataclass(frozen=True)
 class TextDialect:
-    """How a text file is written; ``encoding_assumed`` says that no mark or valid UTF-8 told it."""
+    """How a text file is written; ``encoding_assumed`` says that no mark or valid UTF-8 told it.
+
+    ``rival`` is told where the delimiter was not beyond doubt: it, the known headings under it, and the next best.
+    """
 
     delimiter: str
     encoding: str
     encoding_assumed: bool = False
+    rival: tuple[str, int, str] | None = None
 
 
 @dataclass(frozen=True)
 class ReadFile:
     """A file read: the temporary view ``name`` holds row_number, cells, fault and c1 ... cn as texts.
 
-    ``fault`` is set where a row has the wrong number of cells; ``cells`` then holds them all, as JSON.
+    ``fault`` is set where a row has the wrong number of cells; ``cells`` then holds them all, as JSON. Where the
+    encoding was assumed, ``encoding_assumed`` holds its name, the characters beyond ASCII, a word with one, and how
+    many Latin-1 would read otherwise; ``delimiter_assumed`` is the dialect's ``rival``.
     """
 
     name: str
     headers: tuple[str, ...]
     rows: int
-    encoding_assumed: str | None = None
+    encoding_assumed: tuple[str, int, str, int] | None = None
+    delimiter_assumed: tuple[str, int, str] | None = None
     careful: bool = False
 
 
@@ -117,6 +124,39 @@ def find_delimiter(header: str, expected: set[str]) -> str:
     return max(DELIMITERS, key=score)
 
 
+def find_rival(header: str, expected: set[str], chosen: str) -> tuple[str, int, str] | None:
+    """The delimiter chosen, the expected headers under it, and the next best, where the choice is not beyond doubt.
+
+    It is beyond doubt where two expected headers or more appear under it, and under no other as many.
+    """
+    found = {
+        d: sum(clean_header(c).casefold() in expected for c in next(csv.reader([header], delimiter=d), []))
+        for d in DELIMITERS
+    }
+    second = max((d for d in DELIMITERS if d != chosen), key=lambda d: found[d])
+    if found.get(chosen, 0) >= 2 and found[second] < found[chosen]:
+        return None
+    return _named(chosen), found.get(chosen, 0), f"{_named(second)} gives {found[second]}"
+
+
+def _named(delimiter: str) -> str:
+    return {",": "the comma", ";": "the semicolon", "\t": "the tab", "|": "the bar"}.get(delimiter, repr(delimiter))
+
+
+def describe_assumed(text: str, encoding: str) -> tuple[str, int, str, int]:
+    """What an assumed encoding bears on: its name, the characters beyond ASCII, a word, those Latin-1 reads otherwise.
+
+    Notes
+    -----
+    Windows-1252 and Latin-1 differ in the bytes 80 to 9F alone.
+    """
+    beyond = re.findall(r"[^\x00-\x7f]", text)
+    word = re.search(r"[^\s,;|\"]*[^\x00-\x7f][^\s,;|\"]*", text)
+    differing = sum(c > "\xff" or "\x80" <= c <= "\x9f" for c in beyond) if encoding == "cp1252" else 0
+    name = {"cp1252": "Windows-1252", "latin-1": "Latin-1", "utf-16-le": "UTF-16", "utf-16-be": "UTF-16"}[encoding]
+    return name, len(beyond), word.group()[:40] if word else "", differing
+
+
 def clean_header(cell: str) -> str:
     """A header without the blanks and line ends around and within it."""
     return " ".join(cell.replace("\ufeff", "").split())
@@ -164,13 +204,15 @@ def read_text(
             "the file has no header row", label, "export the table again; the first row must hold the column names",
         )
     header = lines[source.skip_rows]
-    delimiter = source.delimiter or find_delimiter(header, {h.casefold() for h in source.headers})
+    expected = {h.casefold() for h in source.headers}
+    delimiter = source.delimiter or find_delimiter(header, expected)
+    rival = None if source.delimiter else find_rival(header, expected, delimiter)
     if narrow and not careful:
         read = _read_clean(con, name, path, header, delimiter, source, line_ends)
         if read is not None:
-            return read
+            return replace(read, delimiter_assumed=rival)
     encoding, assumed = (source.encoding, False) if source.encoding else find_encoding(path.read_bytes())
-    return _read_careful(con, name, path, label, TextDialect(delimiter, encoding, assumed), source)
+    return _read_careful(con, name, path, label, TextDialect(delimiter, encoding, assumed, rival), source)
 
 
 def _count(data: mmap.mmap, sought: bytes) -> int:
@@ -238,7 +280,8 @@ def _read_careful(
     kept = itertools.islice(records, source.skip_after_header, None)
     rows = write_cells(con, name, len(headers), kept)
     return ReadFile(
-        name, headers, rows, dialect.encoding if dialect.encoding_assumed else None, careful=True,
+        name, headers, rows, describe_assumed(text, dialect.encoding) if dialect.encoding_assumed else None,
+        dialect.rival, careful=True,
     )
 
 

@@ -91,7 +91,8 @@ def build_dictionary() -> Reference:
 
 
 def build_rules() -> Reference:
-    """Every rule a row must pass, from the rules themselves."""
+    """Every rule a row or a whole file must pass, from the rules themselves."""
+    from pipelines.validation.batch_rules import BATCH_RULES
     from pipelines.validation.rules import RULES
 
     parts = []
@@ -108,6 +109,15 @@ def build_rules() -> Reference:
             key=severity, title=title, paragraphs=(text,), caption=title,
             headings=("Rule", "Tables", "What a finding says", "For example"), rows=rows,
         ))  # fmt: skip
+    parts.append(Part(
+        key="batch", title="Rules of whole files",
+        paragraphs=(("What no single row can tell: measured for every file of a load and kept with it. The file is "
+                    "loaded and the warning shown by load, by status and on the page of data quality; with severity "
+                    "reject the whole load is refused."),),
+        caption="Rules of whole files", headings=("Rule", "Severity", "What is measured", "What a warning says",
+                                                  "For example"),
+        rows=tuple((r.name, r.severity, r.measures, r.message, r.example) for r in BATCH_RULES),
+    ))  # fmt: skip
     return Reference(
         "rules", "Rules", "When is a row kept out, and when is it flagged?",
         ("A setting can change a rule's severity: [validation.severities] rule = \"reject\", \"warn\" or \"off\".",),

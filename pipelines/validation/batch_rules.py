@@ -1,0 +1,80 @@
+"""The rules a file must pass as a whole: a name, a severity, a message and an example each.
+
+Where a row's rule asks what is wrong with a row, these ask what no single row can tell: a column that nobody
+reads, an encoding that had to be assumed, values unlike all that were loaded before. They never change a value.
+Warned of, the file is loaded and the finding kept with its batch; with severity reject the whole load is refused.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+Severity = Literal["reject", "warn", "off"]
+
+SOURCES = (
+    "districts", "customers_by_year", "loops", "terminals", "sections", "section_pieces", "instruments", "jobs",
+    "test_shots", "restoration_steps", "known_lengths",
+)
+MEASURED = ("loops", "terminals", "sections", "jobs", "test_shots", "restoration_steps", "known_lengths")
+
+
+@dataclass(frozen=True)
+class BatchRule:
+    """A named demand on a file of a load.
+
+    ``measures`` says in words what is measured and beyond what it is broken; ``message`` holds the names of what
+    the judge fills in, in braces; ``example`` is a case in words for the documentation.
+    """
+
+    name: str
+    severity: Severity
+    tables: tuple[str, ...]
+    measures: str
+    message: str
+    example: str
+
+
+BATCH_RULES: tuple[BatchRule, ...] = (
+    # ---- how the file was read
+    BatchRule("column_unknown", "warn", SOURCES,
+              "a heading of a file in the canonical form that is no column of its table",
+              "the column '{column}' is no column of table {table}, so its {rows} values are passed over; {nearest}",
+              "dug_distance where dug_distance_m is meant"),
+    BatchRule("column_repeated", "warn", SOURCES,
+              "a heading that stands twice in a file; the first one is read",
+              "the heading '{column}' stands more than once: the first is read, the {rows} values under the others are "
+              "passed over; rename one of them",
+              "two columns headed located_at"),
+    BatchRule("encoding_assumed", "warn", SOURCES,
+              "characters beyond ASCII in a text that bears no mark and is no UTF-8",
+              "the encoding had to be assumed: {rows} characters were read as {encoding}, e.g. '{sample}'{otherwise}. "
+              "If that looks wrong, state encoding in a mapping",
+              "an export in Windows-1252: what reads as 'Señal 4' could be meant otherwise in another code page"),
+    BatchRule("delimiter_assumed", "warn", SOURCES,
+              "fewer than two known headings under the delimiter chosen, or as many under another one",
+              "the delimiter had to be assumed: {delimiter} gives {rows} known headings, {other}. State delimiter "
+              "in the mapping",
+              "a mapped file of which the mapping names one heading"),
+    # ---- against the register and what was loaded before
+    BatchRule("orphan_share", "warn", ("jobs",),
+              "share of a year's jobs whose section_id is not in the register, above "
+              "validation.orphan_share_limit where the year has validation.batch_min_rows jobs that name a section",
+              "{measured:.0%} of the {rows} jobs of {year} that name a section name one that is not in the register "
+              "(allowed {allowed:.0%}): sections that left it make old cable look better than it was",
+              "31 of 120 jobs of 2009 on sections that were deleted from the register in 2010"),
+    BatchRule("column_emptied", "warn", MEASURED,
+              "share of rows that give a column, over the same share in all earlier loads, below "
+              "validation.emptied_share where 10 values or more were to be expected",
+              "{column} is given in {share:.0%} of {rows} rows, before in {before:.0%} of {rows_before}: did an export "
+              "drop the column, or rename it?",
+              "dug_distance_m in none of 240 jobs, where 8 in 10 had it before"),
+    BatchRule("distribution_shifted", "warn", MEASURED,
+              "Kolmogorov-Smirnov distance between a numeric column of the file and all that was loaded of it before, "
+              "above validation.distribution_distance and above what chance gives in 1 of 1,000 such files; both with "
+              "validation.batch_min_rows values or more",
+              "{column} is unlike what was loaded before: Kolmogorov-Smirnov distance {measured:.2f} (allowed "
+              "{allowed:.2f}) between {rows} values here and {rows_before} before; the median is {median:g}, before "
+              "{median_before:g}{hint}",
+              "dug distances with a median of 412 where 126 was usual: feet loaded as metres"),
+)

@@ -1,0 +1,305 @@
+"""Puts the rules of a batch to the files of a table's share of a load and keeps what was measured."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import duckdb
+import numpy as np
+import pandas as pd
+
+from pipelines.intake.aliases import header_score
+from pipelines.validation.batch_measures import ks_by_chance, ks_distance, name_factor
+from pipelines.validation.batch_rules import BatchRule
+from pipelines.validation.quarantine import QUARANTINE_ID
+from shared import dictionary
+from shared.errors import UserError
+from shared.settings import Validation
+
+SAMPLE = 20_000
+"""Values compared at most, chosen by their rows' fingerprints: more would not move a distance by one hundredth."""
+EXPECTED_VALUES = 10
+NOT_COMPARED = ("revision", "year", "position", "shot_no", "x", "y")
+"""Numbers whose distribution means nothing: they count rows, or lie where the district lies."""
+
+
+@dataclass(frozen=True)
+class FileFacts:
+    """What the reader knows of a file beyond its rows.
+
+    ``encoding`` holds, where it was assumed, its name, the characters beyond ASCII, a word with one, and how many of
+    them Latin-1 would read otherwise; ``delimiter``, where it was assumed, itself, the known headings, and the rival.
+    """
+
+    number: int
+    label: str
+    headers: tuple[str, ...]
+    view: str
+    is_mapped: bool
+    encoding: tuple[str, int, str, int] | None = None
+    delimiter: tuple[str, int, str] | None = None
+
+
+@dataclass(frozen=True)
+class BatchResult:
+    """One thing measured of one file; ``message`` is filled where the rule is broken."""
+
+    file: str
+    rule: str
+    severity: str
+    column: str | None = None
+    year: int | None = None
+    rows: int = 0
+    measured: float | None = None
+    allowed: float | None = None
+    message: str | None = None
+
+
+def judge_batch(
+    con: duckdb.DuckDBPyConnection, batch: str, table: str, files: Sequence[FileFacts], rules: Sequence[BatchRule],
+    settings: Validation,
+) -> list[BatchResult]:
+    """Judge the files of one table and keep the results in ``raw.batch_results``.
+
+    Reads the temporary view ``judged`` (rows that say something new, rejected ones included), the register drawn for
+    the row rules, and what earlier loads kept in raw.
+
+    Returns
+    -------
+    list of BatchResult
+        Those of rules that are broken.
+
+    Raises
+    ------
+    UserError
+        A rule of severity reject is broken: nothing of the load is kept.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_validation_batch_rules.py
+    """
+    results: list[BatchResult] = []
+    counted = con.execute("select file_no from judged group by file_no having count(*) >= ?", [settings.batch_min_rows])
+    full = {number for (number,) in counted.fetchall()}
+    for rule in rules:
+        ours = [file for file in files if file.number in full or rule.name in OF_READING]
+        if ours:
+            results += MEASURES[rule.name](con, table, ours, rule, settings)
+    broken = [r for r in results if r.message is not None]
+    for result in broken:
+        if result.severity == "reject":
+            raise UserError(
+                str(result.message), result.file,
+                f"mend the file; or let it pass with a warning: [validation.severities] {result.rule} = \"warn\"",
+            )
+    if results:
+        _keep(con, batch, table, results)
+    return broken
+
+
+def _keep(con: duckdb.DuckDBPyConnection, batch: str, table: str, results: list[BatchResult]) -> None:
+    con.executemany(
+        "insert into raw.batch_results values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        [[batch, table, r.file, r.rule, r.severity, r.column, r.year, r.rows, r.measured, r.allowed, r.message]
+         for r in results],
+    )
+
+
+# ------------------------------------------------------------------ how the file was read
+
+
+def _find_unknown_columns(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+) -> list[BatchResult]:
+    del settings
+    known = dictionary.load_tables()[table].source_columns
+    found = []
+    for file in files:
+        if file.is_mapped:
+            continue
+        given = {h.casefold() for h in file.headers}
+        for place, header in enumerate(file.headers, start=1):
+            if header.casefold() in known or header == QUARANTINE_ID:
+                continue
+            rows = _values_under(con, file, place)
+            if not header and not rows:
+                continue
+            nearest = _nearest(header, [c for c in known if c not in given], place)
+            said = rule.message.format(column=header, table=table, rows=rows, nearest=nearest)
+            found.append(BatchResult(file.label, rule.name, rule.severity, header or None, rows=rows, message=said))
+    return found
+
+
+def _nearest(header: str, free: list[str], place: int) -> str:
+    """The columns a heading may mean: by its letters, else by the words of the trade."""
+    if not header:
+        return f"it is the file's column {place} and has no heading: give it one"
+    near = difflib.get_close_matches(header.casefold(), free, n=2, cutoff=0.75) or \
+        [c for c in free if header_score(header, c) >= 0.6][:2]
+    if near:
+        return "did you mean " + " or ".join(f"'{c}'" for c in near) + "?"
+    return "no column is called nearly so: leave it, or map it (loopwear draft-mapping FILE)"
+
+
+def _find_repeated_columns(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+) -> list[BatchResult]:
+    del settings
+    known = dictionary.load_tables()[table].source_columns
+    found = []
+    for file in files:
+        names = [h.casefold() for h in file.headers]
+        for name in dict.fromkeys(n for n in names if names.count(n) > 1 and (file.is_mapped or n in known) and n):
+            places = [i for i, n in enumerate(names, start=1) if n == name][1:]
+            rows = sum(_values_under(con, file, place) for place in places)
+            said = rule.message.format(column=name, rows=rows)
+            found.append(BatchResult(file.label, rule.name, rule.severity, name, rows=rows, message=said))
+    return found
+
+
+def _values_under(con: duckdb.DuckDBPyConnection, file: FileFacts, place: int) -> int:
+    row = con.execute(f"select count(nullif(trim(c{place}), '')) from {file.view}").fetchone()
+    return row[0] if row else 0
+
+
+def _find_assumed_encodings(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+) -> list[BatchResult]:
+    del con, table, settings
+    found = []
+    for file in files:
+        if file.encoding and file.encoding[1]:
+            name, characters, sample, differing = file.encoding
+            otherwise = f"; Latin-1 would read {differing} of them otherwise" if differing else ""
+            said = rule.message.format(rows=characters, encoding=name, sample=sample, otherwise=otherwise)
+            found.append(BatchResult(file.label, rule.name, rule.severity, rows=characters, message=said))
+    return found
+
+
+def _find_assumed_delimiters(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+) -> list[BatchResult]:
+    del con, table, settings
+    found = []
+    for file in files:
+        if file.delimiter:
+            delimiter, headings, other = file.delimiter
+            said = rule.message.format(delimiter=delimiter, rows=headings, other=other)
+            found.append(BatchResult(file.label, rule.name, rule.severity, rows=headings, message=said))
+    return found
+
+
+# ------------------------------------------------------------------ against the register and earlier loads
+
+
+def _measure_orphans(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+) -> list[BatchResult]:
+    del table
+    if con.execute("select 1 from known_sections limit 1").fetchone() is None:
+        return []
+    counted = con.execute("""
+        select j.file_no, year(j.reported_at) as year, count(*) as rows,
+            count(*) filter (s.section_id is null) / count(*) as share
+        -- the register holds a section once
+        from judged as j left join known_sections as s on s.section_id = j.section_id
+        where j.section_id is not null and j.reported_at is not null
+        group by all having count(*) >= ? order by all
+    """, [settings.batch_min_rows]).fetchall()
+    labels = {file.number: file.label for file in files}
+    results = []
+    for number, year, rows, share in (row for row in counted if row[0] in labels):
+        allowed = settings.orphan_share_limit
+        said = rule.message.format(measured=share, rows=rows, year=year, allowed=allowed) if share > allowed else None
+        results.append(BatchResult(
+            labels[number], rule.name, rule.severity, "section_id", year, rows, share, allowed, said,
+        ))
+    return results
+
+
+def _measure_emptied_columns(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+) -> list[BatchResult]:
+    columns = [c for c in dictionary.load_tables()[table].source_columns
+               if c not in dictionary.load_tables()[table].required]
+    given = ", ".join(f'count("{c}")' for c in columns)
+    rows_before, *before = con.execute(f"select count(*), {given} from raw.{table}").fetchone() or (0,)
+    if rows_before < settings.batch_min_rows:
+        return []
+    labels = {file.number: file.label for file in files}
+    results = []
+    counted = con.execute(f"select file_no, count(*), {given} from judged group by file_no order by file_no").fetchall()
+    for number, rows, *now in (row for row in counted if row[0] in labels):
+        for column, here, earlier in zip(columns, now, before, strict=True):
+            share_before = earlier / rows_before
+            if share_before * rows < EXPECTED_VALUES:
+                continue
+            kept = here / rows / share_before
+            said = rule.message.format(
+                column=column, share=here / rows, rows=rows, before=share_before, rows_before=rows_before,
+            ) if kept < settings.emptied_share else None
+            results.append(BatchResult(
+                labels[number], rule.name, rule.severity, column, None, rows, kept, settings.emptied_share, said,
+            ))
+    return results
+
+
+def _measure_distributions(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+) -> list[BatchResult]:
+    facts = dictionary.load_tables()[table]
+    columns = [c for c in facts.source_columns if dictionary.columns()[c].type in ("number", "integer")
+               and c not in facts.key and c not in NOT_COMPARED]
+    listed = ", ".join(f'"{c}"::double as "{c}"' for c in columns)
+    before = con.execute(f"select {listed} from raw.{table} order by content_hash limit {SAMPLE}").df()
+    if len(before) < settings.batch_min_rows:
+        return []
+    results = []
+    for file in files:
+        now = con.execute(
+            f"select {listed} from judged where file_no = ? order by content_hash limit {SAMPLE}", [file.number],
+        ).df()
+        for column in columns:
+            measured = _compare(now[column], before[column], settings)
+            if measured is not None:
+                results.append(_distribution_result(file, rule, column, measured))
+    return results
+
+
+def _compare(now: pd.Series[Any], before: pd.Series[Any], settings: Validation) -> dict[str, Any] | None:
+    here, there = now.dropna().to_numpy(np.float64), before.dropna().to_numpy(np.float64)
+    if min(len(here), len(there)) < settings.batch_min_rows:
+        return None
+    return {
+        "measured": ks_distance(here, there),
+        "allowed": max(settings.distribution_distance, ks_by_chance(len(here), len(there))),
+        "rows": len(here), "rows_before": len(there), "median": float(np.median(here)),
+        "median_before": float(np.median(there)),
+    }
+
+
+def _distribution_result(file: FileFacts, rule: BatchRule, column: str, measured: dict[str, Any]) -> BatchResult:
+    hint = name_factor(measured["median"], measured["median_before"])
+    said = rule.message.format(column=column, hint=hint, **measured) \
+        if measured["measured"] > measured["allowed"] else None
+    return BatchResult(
+        file.label, rule.name, rule.severity, column, None, measured["rows"], measured["measured"],
+        measured["allowed"], said,
+    )
+
+
+OF_READING = ("column_unknown", "column_repeated", "encoding_assumed", "delimiter_assumed")
+"""Rules that ask how a file was read: they are put to files of any size."""
+
+MEASURES = {
+    "column_unknown": _find_unknown_columns,
+    "column_repeated": _find_repeated_columns,
+    "encoding_assumed": _find_assumed_encodings,
+    "delimiter_assumed": _find_assumed_delimiters,
+    "orphan_share": _measure_orphans,
+    "column_emptied": _measure_emptied_columns,
+    "distribution_shifted": _measure_distributions,
+}

@@ -1,0 +1,215 @@
+"""What no single row can tell: each rule of a batch is broken by its file, kept with the load, and can be turned."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable
+from pathlib import Path
+
+import duckdb
+import numpy as np
+import pytest
+from scipy import stats
+
+from pipelines.intake.load import LoadReport, load_paths
+from pipelines.intake.undo import undo_batch
+from pipelines.validation.batch_measures import ks_by_chance, ks_distance, name_factor
+from pipelines.validation.batch_rules import BATCH_RULES
+from pipelines.validation.rules import batch_rules_for
+from shared.errors import UserError
+from shared.settings import Settings, Validation
+from shared.store import Workspace, open_warehouse
+from tests.cases.small_utility import TABLES, Row, with_changes, write_csv
+
+BASE = ("districts", "loops", "sections", "jobs")
+
+
+def season(first: int, rows: int, **cells: str) -> list[Row]:
+    """Sound jobs nine days apart, their dug distances spread over 40 m."""
+    made = []
+    for n in range(first, first + rows):
+        start = dt.datetime(2006, 1, 5, 10) + dt.timedelta(days=9 * (n % 300), minutes=n)
+        job = dict(TABLES["jobs"][0], job_id=f"J-{n}", dug_distance_m=f"{20 + (7 * n) % 40}.0",
+                   estimated_distance_m=f"{21 + (7 * n) % 40}.5")
+        for column, minutes in (("reported_at", 0), ("dispatched_at", 9), ("arrived_at", 40), ("located_at", 90),
+                                ("restored_at", 135), ("pinpointed_at", 240), ("repaired_at", 560),
+                                ("normal_at", 2830), ("closed_at", 6100)):
+            job[column] = f"{start + dt.timedelta(minutes=minutes):%Y-%m-%d %H:%M}"
+        made.append(job | cells)
+    return made
+
+
+@pytest.fixture
+def load(tmp_path: Path) -> Callable[..., tuple[duckdb.DuckDBPyConnection, LoadReport]]:
+    """Loads files into one warehouse; the register first, once."""
+    con = open_warehouse(Workspace(tmp_path / "workspace"))
+    load_paths(con, [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in BASE[:3]], Settings())
+
+    def run(name: str, rows: list[Row] | str | bytes, settings: Settings | None = None, **form: str):
+        path = tmp_path / name
+        if isinstance(rows, list):
+            write_csv(path, rows, **form)
+        else:
+            path.write_bytes(rows if isinstance(rows, bytes) else rows.encode())
+        return con, load_paths(con, [path], settings or Settings())
+
+    return run
+
+
+def said(report: LoadReport, rule: str) -> list[str]:
+    return [str(r.message) for r in report.broken if r.rule == rule]
+
+
+def test_a_misspelt_column_is_named_with_the_one_it_may_mean(load) -> None:
+    rows = [{("dug_distance" if k == "dug_distance_m" else k): v for k, v in row.items()} for row in TABLES["jobs"]]
+    con, report = load("jobs.csv", [row | {"weather": "rain", "box": "R1"} for row in rows])
+    cure = "no column is called nearly so: leave it, or map it (loopwear draft-mapping FILE)"
+    assert said(report, "column_unknown") == [
+        ("the column 'dug_distance' is no column of table jobs, so its 3 values are passed over; did you mean "
+        "'dug_distance_m'?"),
+        f"the column 'weather' is no column of table jobs, so its 3 values are passed over; {cure}",
+        f"the column 'box' is no column of table jobs, so its 3 values are passed over; {cure}",
+    ]
+    assert report.files[0].new == 3
+    assert con.execute('select "column" from raw.batch_results where message is not null order by 1').fetchall() == [
+        ("box",), ("dug_distance",), ("weather",),
+    ]
+
+
+def test_a_sound_file_in_the_canonical_form_breaks_no_rule(load) -> None:
+    _, report = load("jobs.csv", season(0, 60))
+    assert report.broken == ()
+
+
+def test_a_heading_that_stands_twice_and_a_column_without_one_are_told(load) -> None:
+    header, *rows = write_text(TABLES["jobs"])
+    text = "\n".join([f"{header},crew_id,"] + [f"{row},C9,x" for row in rows])
+    con, report = load("jobs.csv", text)
+    assert said(report, "column_repeated") == [
+        ("the heading 'crew_id' stands more than once: the first is read, the 3 values under the others are passed "
+        "over; rename one of them"),
+    ]
+    assert "has no heading: give it one" in said(report, "column_unknown")[0]
+    assert con.execute("select distinct crew_id from raw.jobs").fetchall() == [("C1",)]
+
+
+def write_text(rows: list[Row]) -> list[str]:
+    return [",".join(rows[0]), *(",".join(row.values()) for row in rows)]
+
+
+@pytest.mark.parametrize(("encoding", "note", "expected"), [
+    ("cp1252", "pelé – piñata", ("3 characters were read as Windows-1252, e.g. 'pelé'; Latin-1 would read 1 of them "
+                                 "otherwise. If that")),
+    ("latin-1", "pelé", "1 characters were read as Windows-1252, e.g. 'pelé'. If that"),
+    ("utf-16-le", "pelé", "1 characters were read as UTF-16, e.g. 'pelé'. If that"),
+    ("utf-8", "pelé", None),
+    ("utf-16", "pelé", None),
+])
+def test_an_assumed_encoding_is_told_with_a_word_of_the_file(load, encoding, note, expected) -> None:
+    con, report = load("jobs.csv", with_changes("jobs", {"notes": note}), encoding=encoding)
+    found = said(report, "encoding_assumed")
+    assert [expected in f for f in found] == ([] if expected is None else [True])
+    assert con.execute("select notes from raw.jobs where job_id = 'J1'").fetchone() == (note,)
+
+
+def test_a_delimiter_that_only_one_heading_speaks_for_is_told() -> None:
+    from pipelines.intake.text import find_rival
+
+    assert find_rival("job_id;loop_id;restored", {"job_id", "loop_id"}, ";") is None
+    assert find_rival("Ticket;Date, Time", {"ticket"}, ";") == ("the semicolon", 1, "the comma gives 0")
+    assert find_rival("Ticket Date", {"ticket date"}, ",") == ("the comma", 1, "the semicolon gives 1")
+
+
+def test_orphans_are_told_by_year(load) -> None:
+    rows = [*season(0, 100), *season(100, 40, section_id="S-gone")]
+    con, report = load("jobs.csv", rows)
+    told = con.execute(
+        "select year, rows_measured, round(measured, 4), message is not null from raw.batch_results "
+        "where rule = 'orphan_share' order by year",
+    ).fetchall()
+    years = [job["reported_at"][:4] for job in rows]
+    for year, counted, share, is_broken in told:
+        gone = [y for y, job in zip(years, rows, strict=True) if job["section_id"] == "S-gone"].count(str(year))
+        assert (counted, share, is_broken) == (years.count(str(year)), round(gone / counted, 4), gone / counted > 0.05)
+    assert any(broken for *_, broken in told)
+    assert said(report, "orphan_share")[0].endswith("make old cable look better than it was")
+
+
+def test_a_column_that_went_empty_is_told_and_one_that_was_always_sparse_is_not(load) -> None:
+    load("jobs.csv", [*season(0, 57), *season(57, 3, far_end_distance_m="90", far_end_terminal_id="T2")])
+    _, report = load("jobs_later.csv", season(100, 60, crew_id=""))
+    assert said(report, "column_emptied") == [
+        "crew_id is given in 0% of 60 rows, before in 100% of 60: did an export drop the column, or rename it?",
+    ]
+
+
+def test_feet_in_a_column_of_metres_are_told_by_their_distribution(load) -> None:
+    load("jobs.csv", season(0, 160))
+    feet = [dict(j, dug_distance_m=f"{float(j['dug_distance_m']) / 0.3048:.1f}") for j in season(200, 80)]
+    con, report = load("jobs_later.csv", feet)
+    (message,) = said(report, "distribution_shifted")
+    here = np.array([float(j["dug_distance_m"]) for j in feet])
+    there = np.array([float(j["dug_distance_m"]) for j in season(0, 160)])
+    distance = stats.ks_2samp(here, there).statistic
+    assert message.startswith(
+        f"dug_distance_m is unlike what was loaded before: Kolmogorov-Smirnov distance {distance:.2f} (allowed 0.30) "
+        f"between 80 values here and 160 before",
+    )
+    assert message.endswith("times as much: feet read as metres?")
+    kept = con.execute("select measured from raw.batch_results where rule = 'distribution_shifted' and \"column\" = "
+                       "'dug_distance_m'").fetchall()
+    assert kept == [(pytest.approx(distance),)]
+
+
+def test_few_rows_are_not_measured(load) -> None:
+    load("jobs.csv", season(0, 60))
+    con, report = load("jobs_later.csv", season(100, 29, dug_distance_m="900", crew_id=""))
+    assert report.broken == ()
+    assert con.execute("select count(*) from raw.batch_results where batch_id = 'b0003'").fetchone() == (0,)
+
+
+def test_a_rule_of_the_batch_can_refuse_the_load_or_be_off(load) -> None:
+    rows = [row | {"dug_dist": "4"} for row in TABLES["jobs"]]
+    reject = Settings(validation=Validation(severities={"column_unknown": "reject"}))
+    with pytest.raises(UserError) as caught:
+        load("jobs.csv", rows, reject)
+    assert str(caught.value) == (
+        "the column 'dug_dist' is no column of table jobs, so its 3 values are passed over; no column is called nearly "
+        "so: leave it, or map it (loopwear draft-mapping FILE)\n  where: jobs.csv\n"
+        "  to do: mend the file; or let it pass with a warning: [validation.severities] column_unknown = \"warn\""
+    )
+    off = Settings(validation=Validation(severities={"column_unknown": "off"}))
+    con, report = load("jobs.csv", rows, off)
+    assert report.broken == () and report.batch_id == "b0002"
+    assert con.execute("select count(*) from raw.jobs").fetchone() == (3,)
+
+
+def test_undoing_a_load_takes_its_results_away(load) -> None:
+    con, report = load("jobs.csv", [row | {"dug_dist": "4"} for row in TABLES["jobs"]])
+    undo_batch(con, report.batch_id)
+    assert con.execute("select count(*) from raw.batch_results").fetchone() == (0,)
+
+
+def test_the_distance_is_that_of_scipy_and_chance_is_kept() -> None:
+    rng = np.random.default_rng(4)
+    for n, m in ((40, 70), (300, 90)):
+        a, b = rng.normal(size=n).round(1), rng.normal(0.3, 1.2, size=m).round(1)
+        assert ks_distance(a, b) == pytest.approx(stats.ks_2samp(a, b).statistic)
+    # Smirnov's limit at 1 in 20 for samples of 50 and 50: 1.358 x sqrt(2 / 50), any table of the test.
+    assert ks_by_chance(50, 50, 0.05) == pytest.approx(1.358 * (2 / 50) ** 0.5, rel=1e-3)
+    beyond = sum(ks_distance(rng.normal(size=60), rng.normal(size=60)) > ks_by_chance(60, 60, 0.1) for _ in range(400))
+    assert beyond <= 400 * 0.1
+
+
+def test_a_known_factor_is_named_and_another_is_not() -> None:
+    assert name_factor(410.1, 125.0) == ", 3.28 times as much: feet read as metres?"
+    assert name_factor(26.0, 52.4).endswith("half velocities read as whole ones?")
+    assert name_factor(170.0, 125.0) == name_factor(0.0, 3.0) == ""
+
+
+def test_names_and_examples_are_fit_for_the_documentation() -> None:
+    names = [r.name for r in BATCH_RULES]
+    assert len(set(names)) == len(names)
+    for rule in BATCH_RULES:
+        assert rule.measures and rule.message and rule.example and set(rule.tables) <= set(TABLES)
+        assert rule in batch_rules_for(rule.tables[0], Settings())
