@@ -20,7 +20,7 @@ from pipelines.progress import Progress
 from pipelines.runs import Call, RunRecord, call_plainly, write_run
 from shared.errors import UserError
 from shared.settings import Settings
-from shared.store import Workspace, has_table, open_warehouse, write_settings
+from shared.store import Workspace, has_table, open_warehouse, roll_back, write_settings
 
 TOPICS = ("restoration", "locating", "survival", "replacement", "validation")
 
@@ -152,7 +152,7 @@ def refresh(workspace: Workspace, settings: Settings, call: Call = call_plainly)
         raise
     finally:
         if fault:
-            con.rollback()
+            roll_back(con)
         record.as_of = run.settings.general.as_of
         write_run(con, record, started_at, time.perf_counter() - begun, fault or None)
         con.close()

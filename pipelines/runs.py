@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext, suppress
 from dataclasses import dataclass, field
 
 import duckdb
@@ -53,7 +53,17 @@ class RunRecord:
 def write_run(
     con: duckdb.DuckDBPyConnection, record: RunRecord, started_at: dt.datetime, seconds: float, fault: str | None,
 ) -> None:
-    """Add a run to the record, done or failed."""
+    """Add a run to the record, done or failed.
+
+    Of a run that failed because nothing can be written, this cannot be written either: that is no second fault.
+    """
+    with suppress(duckdb.Error) if fault else nullcontext():
+        _insert_run(con, record, started_at, seconds, fault)
+
+
+def _insert_run(
+    con: duckdb.DuckDBPyConnection, record: RunRecord, started_at: dt.datetime, seconds: float, fault: str | None,
+) -> None:
     con.execute(MAKE)
     found = con.execute("select coalesce(max(run_number), 0) + 1 from raw.runs").fetchone()
     number = found[0] if found else 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -93,6 +94,11 @@ def open_warehouse(
                 f"the workspace is in use by process {holder.group(2)} ({holder.group(1)})", str(path),
                 "wait until it has finished, or stop that process, then try again",
             ) from None
+        if "Read-only file system" in str(fault) or "Permission denied" in str(fault):
+            raise UserError(
+                "the warehouse may not be written", str(path),
+                "ask for the right to write there, or choose another --workspace",
+            ) from None
         raise UserError(
             f"the warehouse cannot be opened: {str(fault).splitlines()[0]}", str(path),
             "check that the file is a loopwear warehouse and may be written, or choose another --workspace",
@@ -102,6 +108,17 @@ def open_warehouse(
         for layer in LAYERS:
             con.execute(f"create schema if not exists {layer}")
     return con
+
+
+def roll_back(con: duckdb.DuckDBPyConnection) -> None:
+    """Take back what a transaction did, and let the fault that ended it speak for itself.
+
+    Notes
+    -----
+    Where the disk fills up during a commit, DuckDB has taken it back already and would complain of this call instead.
+    """
+    with suppress(duckdb.Error):
+        con.rollback()
 
 
 def has_table(con: duckdb.DuckDBPyConnection, name: str) -> bool:

@@ -29,6 +29,7 @@ from pipelines.validation.judge import judge_rows
 from pipelines.validation.judge_batch import BatchResult, FileFacts, judge_batch
 from pipelines.validation.rules import batch_rules_for, rules_for
 from shared.settings import Settings
+from shared.store import roll_back
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -120,7 +121,7 @@ def _load_batch(
         )
         con.execute("commit")
     except BaseException:
-        con.execute("rollback")
+        roll_back(con)
         raise
     return LoadReport(batch, tuple(counts), tuple(broken))
 

@@ -7,7 +7,7 @@ import duckdb
 from pipelines.intake.raw import BOOKS
 from shared import dictionary
 from shared.errors import UserError
-from shared.store import has_table
+from shared.store import has_table, roll_back
 
 
 def undo_batch(con: duckdb.DuckDBPyConnection, batch_id: str) -> dict[str, int]:
@@ -58,6 +58,6 @@ def undo_batch(con: duckdb.DuckDBPyConnection, batch_id: str) -> dict[str, int]:
                 taken[f"raw.{stem}"] = row[0]
         con.execute("commit")
     except BaseException:
-        con.execute("rollback")
+        roll_back(con)
         raise
     return taken
