@@ -1,4 +1,4 @@
-"""Weighs the records for slips with a signature and writes what is proposed; changes nothing else."""
+"""Weighs the records for slips with a signature and counts rounded values; writes both down and changes nothing."""
 
 from __future__ import annotations
 
@@ -6,19 +6,20 @@ import duckdb
 import pandas as pd
 
 from pipelines.validation import slips
+from pipelines.validation.heaping import measure_heaping
+from pipelines.validation.heaps import count_heaps
 from shared.settings import Settings
 from shared.store import has_table, write_table
 
 
 def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
-    """Write fitted.proposed_corrections from the staging tables and the findings.
+    """Write fitted.proposed_corrections and fitted.heaping from the staging tables and the findings.
 
     Returns
     -------
     dict
-        Table written to its rows.
+        Tables written to their rows.
     """
-    del settings
     # ---- read
     readings = con.execute("""
         select job_id, estimated_distance_m, dug_distance_m from staging.jobs
@@ -35,6 +36,8 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     decided = con.execute('select job_id, "column" from raw.corrections').df() \
         if has_table(con, "raw.corrections") else pd.DataFrame(columns=["job_id", "column"])
 
+    heaps = count_heaps(con)
+
     # ---- compute
     found = [
         slips.propose_unit_slips(readings), slips.propose_swapped_ends(ends), slips.propose_terminals(places),
@@ -46,8 +49,13 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     proposed = proposed[open_].sort_values(["job_id", "column", "slip"]).drop_duplicates(["job_id", "column", "slip"])
     proposed = proposed.assign(decision="")
 
+    heaping = measure_heaping(heaps, settings.general.interval_level)
+
     # ---- write
-    return {"fitted.proposed_corrections": write_table(con, "fitted.proposed_corrections", proposed)}
+    return {
+        "fitted.proposed_corrections": write_table(con, "fitted.proposed_corrections", proposed),
+        "fitted.heaping": write_table(con, "fitted.heaping", heaping),
+    }
 
 
 # The chain as it stands today places terminals well enough: a replaced section keeps its ends.

@@ -1,0 +1,84 @@
+"""Rounded and default values: counted where they were planted, not where only the column's own digit shows."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import stats
+
+from pipelines.validation.heaping import binomial_limits, count_tens, measure_heaping
+from pipelines.validation.heaps import count_heaps
+
+
+def shares(metres: np.ndarray) -> dict[str, tuple[int, float]]:
+    counts = count_tens(metres)
+    return {r.heap: (r.values_heaped, r.by_chance) for r in counts.itertuples()}
+
+
+def rounded(counts: pd.DataFrame) -> dict[str, tuple[float, bool]]:
+    made = measure_heaping(counts.assign(table="jobs", column="dug_distance_m", file="jobs.csv"), 0.9)
+    return {r.heap: (r.rounded_pct, r.is_heaped) for r in made.itertuples()}
+
+
+def test_limits_are_those_of_scipy() -> None:
+    lo, hi = binomial_limits([0, 3, 20], [20, 20, 20], 0.9)
+    for k, low, high in zip((0, 3, 20), lo, hi, strict=True):
+        expected = stats.binomtest(k, 20).proportion_ci(0.9, method="exact")
+        assert (low, high) == pytest.approx((expected.low, expected.high))
+
+
+def test_tenths_whole_metres_and_feet_without_rounding_gather_nowhere() -> None:
+    drawn = np.random.default_rng(5).uniform(10, 300, 4000)
+    for metres in (drawn.round(1), drawn.round(0), (drawn / 0.3048).round(0) * 0.3048, drawn):
+        assert {heap: heaped for heap, (_, heaped) in rounded(count_tens(metres)).items()} == {
+            "tens_of_metres": False, "tens_of_feet": False,
+        }, metres[:3]
+
+
+def test_chance_is_a_tenth_of_the_column_s_own_digit() -> None:
+    drawn = np.random.default_rng(6).uniform(10, 300, 500)
+    assert shares(drawn.round(1))["tens_of_metres"][1] == pytest.approx(0.01)
+    assert shares(drawn.round(0))["tens_of_metres"][1] == pytest.approx(0.1)
+    assert shares((drawn / 0.3048).round(0) * 0.3048)["tens_of_feet"][1] == pytest.approx(0.1)
+    assert shares(drawn.round(1))["tens_of_feet"][1] == pytest.approx(0.1 / 3.048)
+
+
+@pytest.mark.parametrize(("step", "heap"), [(10.0, "tens_of_metres"), (3.048, "tens_of_feet")])
+def test_the_planted_share_of_rounded_lengths_is_found(step: float, heap: str) -> None:
+    rng = np.random.default_rng(7)
+    metres = rng.uniform(10, 300, 3000).round(1)
+    planted = rng.random(3000) < 0.2
+    metres[planted] = (step * np.round(metres[planted] / step)).round(1)
+    share, heaped = rounded(count_tens(metres))[heap]
+    assert heaped
+    assert share == pytest.approx(20.0, abs=2.5)
+
+
+def test_stamps_are_counted_by_the_district_s_clock_and_by_file(make_warehouse) -> None:
+    at = pd.date_range("2018-03-05 06:00", periods=24, freq="1h", tz="UTC")  # midnight in Chicago is 06:00 UTC
+    jobs = pd.DataFrame({
+        "job_id": [f"J{n:02d}" for n in range(24)], "revision": 1, "status": "closed", "loop_id": "L1",
+        "reported_at": at, "arrived_at": at + pd.Timedelta(minutes=7), "restored_at": at + pd.Timedelta(minutes=90),
+        "dug_distance_m": [10.0 * (n + 1) if n < 12 else n + 0.5 for n in range(24)],
+    })
+    con = make_warehouse({
+        "districts": "| district_id | timezone | recorded_from |\n| D1 | America/Chicago | 2005-01-01 |",
+        "loops": "| loop_id | district_id |\n| L1 | D1 |", "jobs": jobs,
+    }, build=("staging",))
+    counts = count_heaps(con).set_index(["column", "heap"])
+    assert set(counts["file"]) == {"jobs.csv"}
+    told = counts[["values_given", "values_heaped"]].apply(tuple, axis=1).to_dict()
+    assert told[("reported_at", "midnight")] == (24, 1)
+    assert told[("reported_at", "quarter_hour")] == (23, 23)
+    assert told[("arrived_at", "midnight")] == (24, 0)
+    assert told[("arrived_at", "quarter_hour")] == (24, 0)
+    assert told[("dug_distance_m", "tens_of_metres")] == (24, 12)
+    made = measure_heaping(count_heaps(con), 0.9).set_index(["column", "heap"])
+    assert made.loc[("reported_at", "quarter_hour"), "is_heaped"]
+    assert not made.loc[("arrived_at", "midnight"), "is_heaped"]
+
+
+def test_few_values_are_not_measured() -> None:
+    counts = count_tens(np.arange(10.0, 200.0, 10.0)).assign(table="jobs", column="dug_distance_m", file="a.csv")
+    assert measure_heaping(counts, 0.9).empty
