@@ -54,13 +54,11 @@ def _count_stamps(con: duckdb.DuckDBPyConnection, table: str) -> pd.DataFrame:
             count(*) filter (stamp <> date_trunc('day', stamp) and minute(stamp) % 15 = 0 and second(stamp) = 0)
                 as quarters
         from stamps group by all order by all
-    """).df()
+    """).fetchall()
     rows = []
-    for row in counted.itertuples(index=False):
-        given, midnights = int(row.stamps), int(row.midnights)
-        rows.append((table, row.column, row.file, "midnight", given, midnights, MIDNIGHTS_BY_CHANCE))
-        rows.append((table, row.column, row.file, "quarter_hour", given - midnights, int(row.quarters),
-                     QUARTERS_BY_CHANCE))
+    for column, file, given, midnights, quarters in counted:
+        rows.append((table, column, file, "midnight", given, midnights, MIDNIGHTS_BY_CHANCE))
+        rows.append((table, column, file, "quarter_hour", given - midnights, quarters, QUARTERS_BY_CHANCE))
     return pd.DataFrame(rows, columns=COUNTS)
 
 
