@@ -109,20 +109,29 @@ def test_no_page_complains_fetches_or_scrolls_sideways(
         assert visit.faults == []
 
 
+SHORTEN = "for (const body of document.querySelectorAll('tbody')) [...body.rows].slice(5).forEach((row) => row.remove())"
+"""Rows of a table are alike, and axe's cost grows faster than the page: five of each are looked at."""
+
+AXE = """(rules) => axe.run(document, {
+    resultTypes: ["violations"], ...(rules ? {runOnly: {type: "rule", values: rules}} : {}),
+})"""
+
+
 @pytest.mark.parametrize("name", NAMES)
 def test_axe_finds_no_violation(browser: Any, demo_space: Workspace, name: str) -> None:
-    """axe-core 4.12, all its rules, best practice included, on the demo's pages in both schemes."""
+    """axe-core 4.12 on the demo's pages: all its rules, best practice included, and the colours in the dark again."""
     package = find_spec("axe_playwright_python")
     assert package is not None and package.origin is not None
     with Visit(browser, demo_space.reports / f"{name}.html") as visit:
         visit.page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
+        visit.page.evaluate(SHORTEN)
         visit.page.add_script_tag(path=str(Path(package.origin).with_name("axe.min.js")))
-        for scheme in ("light", "dark"):
+        for scheme, rules, passed in (("light", None, 15), ("dark", ["color-contrast"], 0)):
             visit.page.emulate_media(color_scheme=scheme)
-            found = visit.page.evaluate("axe.run()")
+            found = visit.page.evaluate(AXE, rules)
             wrong = [(v["id"], v["nodes"][0]["html"], v["nodes"][0]["failureSummary"]) for v in found["violations"]]
             assert wrong == [], scheme
-            assert len(found["passes"]) > 15
+            assert len(found["passes"]) > passed
 
 
 def test_the_ranking_chart_holds_the_export(browser: Any, small: Any) -> None:
