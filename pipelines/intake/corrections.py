@@ -1,4 +1,4 @@
-"""Applies the corrections that a person confirmed: a new row in raw beside the old one, with its lineage."""
+"""Applies what a person decided, corrections and joins: new rows in raw beside the old ones, with their lineage."""
 
 from __future__ import annotations
 
@@ -58,3 +58,71 @@ def apply_corrections(share: TableShare) -> int:
     """).fetchone()
     con.execute("drop table corrections_to_apply")
     return row[0] if row else 0
+
+
+NOT_COMPLETED = ("job_id", "revision", "status", "loop_id", "reported_at", "date_only_columns")
+
+
+def join_jobs(share: TableShare) -> int:
+    """Join jobs as decided among the rows just kept: one stands, completed from the others, which are cancelled.
+
+    Returns
+    -------
+    int
+        Jobs joined away.
+
+    Notes
+    -----
+    The job that stands takes the earliest report of them all, since the interruption began with it, and wherever it
+    says nothing the first value that one of the others gives (a date without an hour is not taken); what it says itself
+    is left alone. New rows keep the
+    revisions and fingerprints of the old ones, so that the same export loaded again changes nothing; batch, file and
+    row are the decision's. Undoing the load takes them away again.
+
+    Checked by: tests/unit/test_intake_clusters.py
+    """
+    con = share.con
+    facts = dictionary.load_tables()["jobs"]
+    listed = ", ".join(f'"{c}"' for c in facts.columns)
+    con.execute(f"""
+        create or replace temp table joins_decided as
+        select c.job_id, c.joined_with, c.source_file, c.row_number from raw.job_clusters as c
+        where c.batch_id = '{share.batch}' and c.cluster_decision = 'join'
+        qualify row_number() over (partition by job_id order by load_sequence desc) = 1
+    """)
+    completed = [
+        f'j."{c}"' if c in NOT_COMPLETED else f'coalesce(j."{c}", g."{c}") as "{c}"' for c in facts.columns
+    ]
+    given = ", ".join(
+        f'(list(o."{c}" order by o.reported_at, o.job_id) filter (o."{c}" is not null and '
+        f"contains(coalesce(o.date_only_columns, ''), '{c}') is not true))[1] as \"{c}\""
+        for c in facts.columns if c not in NOT_COMPLETED
+    )
+    con.execute(f"""
+        insert into raw.jobs ({listed}, batch_id, source_file, row_number, load_sequence, content_hash)
+        with latest as ({latest_sql("jobs", (*facts.columns, "content_hash"))}),
+        gone as (
+            select d.joined_with, d.source_file, d.row_number, j.*
+            -- a job is decided on once, and stands once
+            from joins_decided as d join latest as j on j.job_id = d.job_id
+        ),
+        given as (
+            select joined_with, min(reported_at) as first_report, min(source_file) as source_file,
+                min(row_number) as row_number, {given}
+            from gone as o group by joined_with
+        ),
+        rows_new as (
+            select j.content_hash, g.source_file, g.row_number, 0 as is_gone,
+                {", ".join(completed).replace('j."reported_at"', 'least(j.reported_at, g.first_report) as reported_at')}
+            from given as g join latest as j on j.job_id = g.joined_with
+            union all by name
+            select * exclude (joined_with, status), 'cancelled' as status, 1 as is_gone from gone
+        )
+        select {listed}, '{share.batch}', source_file, row_number,
+            (select coalesce(max(load_sequence), 0) from raw.jobs) + row_number() over (order by is_gone, job_id),
+            content_hash
+        from rows_new
+    """)
+    joined = con.execute("select count(*) from joins_decided").fetchone()
+    con.execute("drop table joins_decided")
+    return joined[0] if joined else 0

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING
 
 import duckdb
 
-from pipelines.intake.corrections import apply_corrections
+from pipelines.intake.corrections import apply_corrections, join_jobs
 from pipelines.intake.keeping import FileCount, count_files, keep_quarantine, keep_rows
 from pipelines.intake.mapping import Mapping
 from pipelines.intake.mapping_file import parse_mapping
@@ -149,6 +149,8 @@ def _load_table(
     keep_rows(share)
     if share.table == "corrections":
         apply_corrections(share)
+    if share.table == "job_clusters":
+        join_jobs(share)
     keep_quarantine(share)
     counts = count_files(share)
     share.drop_temporary()

@@ -6,6 +6,9 @@ from dataclasses import dataclass, field
 
 from shared import dictionary
 
+DECISIONS = ("decision", "cluster_decision")
+"""Columns that a person fills in; a row without is undecided."""
+
 
 @dataclass(frozen=True)
 class ColumnSource:
@@ -72,9 +75,9 @@ class Mapping:
 def canonical_source(table: str) -> TableSource:
     """The mapping of a file in the canonical form: every column under its own name.
 
-    Of a file of corrections the rows that nobody decided on are left out.
+    Of a file of corrections or clusters the rows that nobody decided on are left out.
     """
     facts = dictionary.load_tables()[table]
-    undecided = (RowFilter("decision", ("",), keep=False),) if "decision" in facts.columns else ()
+    undecided = tuple(RowFilter(c, ("",), keep=False) for c in facts.columns if c in DECISIONS)
     columns = {c: ColumnSource((c,)) for c in facts.source_columns}
     return TableSource(table, columns, filters=undecided, is_mapped=False)

@@ -21,7 +21,7 @@ from shared.settings import Settings
 TEMPORARY_TABLES = (
     "typed", "exempt", "repeats", "new_findings", "rejected", "sorted", "failed_rules", "failing", "failing_texts",
     "column_forms", "pool", "near_in_time", "near_in_place", "chain_breaks", "step_totals", "correction_faults",
-    "zone_of", "known_zones", "known_districts", "known_loops", "known_terminals", "known_sections",
+    "cluster_faults", "zone_of", "known_zones", "known_districts", "known_loops", "known_terminals", "known_sections",
     "known_instruments", "known_jobs",
 )
 

@@ -16,7 +16,7 @@ from shared.errors import UserError, suggest_name
 
 LOAD_ORDER = (
     "districts", "customers_by_year", "loops", "terminals", "sections", "section_pieces", "instruments", "jobs",
-    "test_shots", "restoration_steps", "known_lengths", "corrections",
+    "test_shots", "restoration_steps", "known_lengths", "job_clusters", "corrections",
 )
 """Every table after those its rows point to."""
 

@@ -7,6 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+ALIKE = 0.01
+"""Values this share apart are taken as equal: settings rounded in another unit are no other settings."""
 CHANCE = 1e-3
 """Share of like files that would be called unlike by chance alone."""
 
@@ -18,13 +20,16 @@ KNOWN_FACTORS = {
 }
 
 
-def ks_distance(first: NDArray[np.float64], second: NDArray[np.float64]) -> float:
+def ks_distance(first: NDArray[np.float64], second: NDArray[np.float64], alike: float = ALIKE) -> float:
     """Largest difference between the shares of two samples up to any value.
 
     Parameters
     ----------
     first, second
         Values, shape (n,) and (m,), in one unit, none missing, none empty.
+    alike
+        Share of a value by which another may differ and still count as equal; 0 gives the two-sample statistic of
+        Kolmogorov and Smirnov itself.
 
     Returns
     -------
@@ -33,15 +38,22 @@ def ks_distance(first: NDArray[np.float64], second: NDArray[np.float64]) -> floa
 
     References
     ----------
-    N. V. Smirnov, Annals of Mathematical Statistics 19 (1948), 279-281.
+    N. V. Smirnov, Annals of Mathematical Statistics 19 (1948), 279-281. The allowance is our choice, after Levy's
+    metric: columns of few distinct values, such as settings, would else be unlike by their last digit alone.
 
     Notes
     -----
     Checked by: tests/unit/test_validation_batch_rules.py
     """
-    values = np.unique(np.concatenate([first, second]))
-    shares = [np.searchsorted(np.sort(x), values, side="right") / len(x) for x in (first, second)]
-    return float(np.max(np.abs(shares[0] - shares[1])))
+    return max(_exceeds(first, second, alike), _exceeds(second, first, alike))
+
+
+def _exceeds(one: NDArray[np.float64], other: NDArray[np.float64], alike: float) -> float:
+    """How far the share of ``one`` up to a value exceeds that of ``other`` up to a value a little above it."""
+    values = np.sort(one)
+    own = np.searchsorted(values, values, side="right") / len(values)
+    others = np.searchsorted(np.sort(other), values + alike * np.abs(values), side="right") / len(other)
+    return float(np.max(own - others))
 
 
 def ks_by_chance(n: int, m: int, chance: float = CHANCE) -> float:

@@ -60,7 +60,7 @@ BATCH_RULES: tuple[BatchRule, ...] = (
     BatchRule("orphan_share", "warn", ("jobs",),
               "share of a year's jobs whose section_id is not in the register, above "
               "validation.orphan_share_limit where the year has validation.batch_min_rows jobs that name a section",
-              "{measured:.0%} of the {rows} jobs of {year} that name a section name one that is not in the register "
+              "of the {rows} jobs of {year} that name a section, {measured:.1%} name one that is not in the register "
               "(allowed {allowed:.0%}): sections that left it make old cable look better than it was",
               "31 of 120 jobs of 2009 on sections that were deleted from the register in 2010"),
     BatchRule("column_emptied", "warn", MEASURED,
@@ -71,6 +71,7 @@ BATCH_RULES: tuple[BatchRule, ...] = (
               "dug_distance_m in none of 240 jobs, where 8 in 10 had it before"),
     BatchRule("distribution_shifted", "warn", MEASURED,
               "Kolmogorov-Smirnov distance between a numeric column of the file and all that was loaded of it before, "
+              "values within 1 % of one another taken as equal, "
               "above validation.distribution_distance and above what chance gives in 1 of 1,000 such files; both with "
               "validation.batch_min_rows values or more",
               "{column} is unlike what was loaded before: Kolmogorov-Smirnov distance {measured:.2f} (allowed "

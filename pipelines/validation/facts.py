@@ -252,8 +252,14 @@ def _correction_facts(_: frozenset[str]) -> Special:
     return joins, {"is_correction_current": "m.fault is null"}, {}, {"correction_stale": "m.fault"}
 
 
+def _cluster_facts(_: frozenset[str]) -> Special:
+    joins = " left join cluster_faults as m on m.job_id = j.job_id and m.joined_with = j.joined_with"
+    return joins, {"is_cluster_current": "m.fault is null"}, {}, {"cluster_stale": "m.fault"}
+
+
 _SPECIAL = {
     "corrections": _correction_facts,
+    "job_clusters": _cluster_facts,
     "districts": _district_facts,
     "customers_by_year": _of_district,
     "loops": _loop_facts,

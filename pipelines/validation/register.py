@@ -60,6 +60,8 @@ def draw_register(con: duckdb.DuckDBPyConnection, table: str) -> frozenset[str]:
         _draw_step_totals(con)
     if table == "corrections":
         draw_correction_faults(con)
+    if table == "job_clusters":
+        draw_cluster_faults(con)
     filled = [
         name for name in NEEDED.get(table, ())
         if con.execute(f"select 1 from known_{name} limit 1").fetchone()
@@ -80,10 +82,7 @@ def _draw_loop_lengths(con: duckdb.DuckDBPyConnection) -> None:
 
 
 def _draw_neighbours(con: duckdb.DuckDBPyConnection) -> None:
-    """Jobs near one another in time on a loop, and in time and place on a section: each with one other's id.
-
-    Equal buckets of time are joined, and each bucket with the next, so that no loop is paired with itself whole.
-    """
+    """Jobs near one another in time on a loop, and in time and place on a section: each with one other's id."""
     columns = ("job_id", "loop_id", "section_id", "test_terminal_id", "dug_distance_m", "reported_at", "status")
     listed = ", ".join(columns)
     con.execute(f"""
@@ -105,26 +104,39 @@ def _draw_neighbours(con: duckdb.DuckDBPyConnection) -> None:
         ) where coalesce(status, 'closed') = 'closed' and reported_s is not null
     """)
     _draw_pairs(con, "near_in_time", "loop_id", DUPLICATE_S, "true")
-    _draw_pairs(
-        con, "near_in_place", "section_id", REOPENED_S,
-        f"a.test_terminal_id is not distinct from b.test_terminal_id and "
-        f"abs(a.dug_distance_m - b.dug_distance_m) <= {REOPENED_M}",
-    )
+    _draw_pairs(con, "near_in_place", "section_id", REOPENED_S, SAME_SPOT)
+
+
+def pairs_sql(source: str, place: str, within_s: int, also: str) -> str:
+    """SQL of the pairs (one, two) of jobs of a source that are near in time at one place; each pair once.
+
+    Equal buckets of time are joined, and each bucket with the next, so that no loop is paired with itself whole.
+    """
+    return f"""
+        with slots as (
+            select *, floor(reported_s / {within_s})::bigint as slot from {source} where {place} is not null
+        )
+        select a.job_id as one, b.job_id as two from slots as a join slots as b
+        on a.{place} = b.{place} and a.slot = b.slot and a.job_id < b.job_id
+        where abs(a.reported_s - b.reported_s) <= {within_s} and {also}
+        union all
+        select a.job_id, b.job_id from slots as a join slots as b
+        on a.{place} = b.{place} and a.slot + 1 = b.slot and a.job_id <> b.job_id
+        where abs(a.reported_s - b.reported_s) <= {within_s} and {also}
+    """
+
+
+SAME_SPOT = (
+    f"a.test_terminal_id is not distinct from b.test_terminal_id and "
+    f"abs(a.dug_distance_m - b.dug_distance_m) <= {REOPENED_M}"
+)
+"""SQL that says whether two jobs of a section were dug within the same few metres."""
 
 
 def _draw_pairs(con: duckdb.DuckDBPyConnection, name: str, place: str, within_s: int, also: str) -> None:
     con.execute(f"""
         create or replace temp table {name} as
-        with slots as (select *, floor(reported_s / {within_s})::bigint as slot from pool where {place} is not null),
-        pairs as (
-            select a.job_id as one, b.job_id as two from slots as a join slots as b
-            on a.{place} = b.{place} and a.slot = b.slot and a.job_id < b.job_id
-            where abs(a.reported_s - b.reported_s) <= {within_s} and {also}
-            union all
-            select a.job_id, b.job_id from slots as a join slots as b
-            on a.{place} = b.{place} and a.slot + 1 = b.slot and a.job_id <> b.job_id
-            where abs(a.reported_s - b.reported_s) <= {within_s} and {also}
-        )
+        with pairs as ({pairs_sql("pool", place, within_s, also)})
         select job_id, min(other) as other from (
             select one as job_id, two as other from pairs union all select two, one from pairs
         ) group by job_id
@@ -214,6 +226,27 @@ def draw_correction_faults(con: duckdb.DuckDBPyConnection) -> None:
                     || ', not ' || coalesce(c.value_now, 'empty')
         end as fault
         from typed as c left join latest as j on j.job_id = c.job_id
+    """)
+
+
+def draw_cluster_faults(con: duckdb.DuckDBPyConnection) -> None:
+    """What keeps two jobs from being joined: one is not loaded, or does not stand, or is to be joined away itself."""
+    con.execute(f"""
+        create or replace temp table cluster_faults as
+        with latest as ({latest_sql("jobs", ("job_id", "status"))}),
+        standing as (select job_id from latest where coalesce(status, 'closed') = 'closed'),
+        joined as (select job_id from typed where cluster_decision = 'join')
+        select c.job_id, c.joined_with, case
+            when c.cluster_decision <> 'join' then null
+            when c.job_id = c.joined_with then c.job_id || ' cannot be joined with itself'
+            when c.job_id not in (select job_id from latest) then 'job ' || c.job_id || ' is not loaded'
+            when c.joined_with not in (select job_id from latest) then 'job ' || c.joined_with || ' is not loaded'
+            when c.joined_with in (select job_id from joined) then c.joined_with || ' is joined with another job itself'
+            when c.joined_with not in (select job_id from standing)
+                then c.joined_with || ' is cancelled, so nothing can be joined with it'
+            when c.job_id not in (select job_id from standing) then c.job_id || ' is cancelled already'
+        end as fault
+        from typed as c
     """)
 
 

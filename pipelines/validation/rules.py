@@ -69,7 +69,7 @@ class Rule:
 
 EVERY = (
     "districts", "customers_by_year", "loops", "terminals", "sections", "section_pieces", "instruments", "jobs",
-    "test_shots", "restoration_steps", "known_lengths", "corrections",
+    "test_shots", "restoration_steps", "known_lengths", "corrections", "job_clusters",
 )
 DATED = ("districts", "sections", "section_pieces", "instruments", "jobs", "test_shots", "restoration_steps",
          "known_lengths")
@@ -197,6 +197,9 @@ RULES: tuple[Rule, ...] = (
     Rule("correction_stale", "reject", ("corrections",), Holds("is_correction_current"), "value_now",
          "{expected}; nothing is changed: export the proposals again, or mend value_now",
          "a correction of an estimate that was revised in the meantime"),
+    Rule("cluster_stale", "reject", ("job_clusters",), Holds("is_cluster_current"), "joined_with",
+         "{expected}; nothing is changed: export the clusters again, or mend the two ids",
+         "a job to be joined with one that was cancelled in the meantime"),
     # ---- customers
     Rule("more_restored_than_interrupted", "reject", ("restoration_steps",), Holds("is_restored_within"),
          "customers_restored", "the steps of this job restore more customers than were interrupted ({expected}); mend "

@@ -1,4 +1,4 @@
-"""Weighs the records for slips with a signature and counts rounded values; writes both down and changes nothing."""
+"""Weighs the records for slips, for jobs that may be one and for rounded values; writes them down, changes nothing."""
 
 from __future__ import annotations
 
@@ -6,6 +6,7 @@ import duckdb
 import pandas as pd
 
 from pipelines.validation import slips
+from pipelines.validation.clusters import find_clusters
 from pipelines.validation.heaping import measure_heaping
 from pipelines.validation.heaps import count_heaps
 from shared.settings import Settings
@@ -13,7 +14,7 @@ from shared.store import has_table, write_table
 
 
 def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
-    """Write fitted.proposed_corrections and fitted.heaping from the staging tables and the findings.
+    """Write proposed corrections, clusters of jobs and heaping from the staging tables and the findings.
 
     Returns
     -------
@@ -32,16 +33,16 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     """).df()
     stamps = con.execute(STAMPS).df()
     refused = con.execute(REFUSED).df() if has_table(con, "raw.findings") else pd.DataFrame()
-    pairs = con.execute(PAIRS).df() if has_table(con, "raw.findings") else pd.DataFrame(columns=slips.COLUMNS)
     decided = con.execute('select job_id, "column" from raw.corrections').df() \
         if has_table(con, "raw.corrections") else pd.DataFrame(columns=["job_id", "column"])
 
     heaps = count_heaps(con)
+    clusters = find_clusters(con)
 
     # ---- compute
     found = [
         slips.propose_unit_slips(readings), slips.propose_swapped_ends(ends), slips.propose_terminals(places),
-        slips.propose_zone_slips(stamps), slips.propose_velocities(refused), pairs,
+        slips.propose_zone_slips(stamps), slips.propose_velocities(refused),
     ]
     proposed = pd.concat([f for f in found if len(f)] or [pd.DataFrame(columns=slips.COLUMNS)], ignore_index=True)
     seen = set(map(tuple, decided.to_numpy()))
@@ -54,6 +55,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     # ---- write
     return {
         "fitted.proposed_corrections": write_table(con, "fitted.proposed_corrections", proposed),
+        "fitted.job_clusters": write_table(con, "fitted.job_clusters", clusters),
         "fitted.heaping": write_table(con, "fitted.heaping", heaping),
     }
 
@@ -110,34 +112,5 @@ REFUSED = """
         select instrument_id, median(velocity_setting_pct) as usual_pct from staging.jobs group by instrument_id
     ) as u on u.instrument_id = j.instrument_id
     where f.rule = 'velocity_out_of_range' and f."table" = 'jobs' and q.released_by is null
-    order by all
-"""
-# Of a pair entered twice the one that arrived later, of one opened again the later job is proposed to be cancelled;
-# how far the two agree is the evidence.
-PAIRS = """
-    with arrivals as (select job_id, max(load_sequence) as arrival from raw.jobs group by job_id),
-    pairs as (
-        select j.job_id, regexp_extract(f.message, '\\(([^()]*)\\)', 1) as other_id, f.rule
-        from raw.findings as f join raw.jobs as j
-            on j.batch_id = f.batch_id and j.source_file = f.file and j.row_number = f.row_number
-        where f.rule in ('possible_duplicate', 'possible_reopened')
-    )
-    select distinct a.job_id, 'status' as "column",
-        case p.rule when 'possible_duplicate' then 'entered_twice' else 'opened_again' end as slip,
-        'closed' as value_now, 'cancelled' as value_proposed, null::double as likelihood,
-        'reported ' || case p.rule when 'possible_duplicate'
-            then round(abs(epoch(a.reported_at) - epoch(b.reported_at)) / 60)::bigint || ' minutes'
-            else round(abs(epoch(a.reported_at) - epoch(b.reported_at)) / 86400)::bigint || ' days' end
-        || ' apart from ' || b.job_id
-        || '; the same section: ' || coalesce((a.section_id = b.section_id)::varchar, 'unknown')
-        || ', the same crew: ' || coalesce((a.crew_id = b.crew_id)::varchar, 'unknown')
-        || ', dug ' || coalesce(round(abs(a.dug_distance_m - b.dug_distance_m), 1)::varchar, 'unknown')
-        || ' m apart' as grounds
-    from pairs as p
-    join staging.jobs as a on a.job_id = p.job_id
-    join staging.jobs as b on b.job_id = p.other_id
-    join arrivals as t on t.job_id = a.job_id
-    join arrivals as u on u.job_id = b.job_id
-    where case p.rule when 'possible_duplicate' then t.arrival > u.arrival else a.reported_at > b.reported_at end
     order by all
 """

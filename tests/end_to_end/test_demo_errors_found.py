@@ -70,6 +70,9 @@ SLIPS = ("entered_twice", "opened_again", "feet_for_metres", "wrong_terminal", "
 def test_proposed_corrections_against_what_was_put_in(demo_space):
     """Slips with a signature are proposed, never mended: how many are found, and how many proposals are wrong."""
     proposed = pd.read_csv(demo_space.folder / "exports/proposed_corrections.csv", keep_default_na=False)
+    clusters = pd.read_csv(demo_space.folder / "exports/job_clusters.csv", keep_default_na=False)
+    assert (clusters["cluster_decision"] == "").all()
+    proposed = pd.concat([proposed, clusters.rename(columns={"likeness": "slip"}).assign(decision="")])
     errors = pd.read_csv(demo_space.folder / "demo/truth/errors.csv", keep_default_na=False)
     errors = errors[errors["table"] == "jobs"]
     rows = []

@@ -194,11 +194,19 @@ def test_the_distance_is_that_of_scipy_and_chance_is_kept() -> None:
     rng = np.random.default_rng(4)
     for n, m in ((40, 70), (300, 90)):
         a, b = rng.normal(size=n).round(1), rng.normal(0.3, 1.2, size=m).round(1)
-        assert ks_distance(a, b) == pytest.approx(stats.ks_2samp(a, b).statistic)
+        assert ks_distance(a, b, alike=0.0) == pytest.approx(stats.ks_2samp(a, b).statistic)
     # Smirnov's limit at 1 in 20 for samples of 50 and 50: 1.358 x sqrt(2 / 50), any table of the test.
     assert ks_by_chance(50, 50, 0.05) == pytest.approx(1.358 * (2 / 50) ** 0.5, rel=1e-3)
     beyond = sum(ks_distance(rng.normal(size=60), rng.normal(size=60)) > ks_by_chance(60, 60, 0.1) for _ in range(400))
     assert beyond <= 400 * 0.1
+
+
+def test_settings_rounded_in_another_unit_are_no_other_settings() -> None:
+    settings = np.random.default_rng(8).choice([52.0, 53.0, 56.0], 200)
+    feet = np.round(settings / 2 * 9.83571e-0, 2) / 9.83571e-0 * 2  # half feet per microsecond, two decimals
+    assert ks_distance(settings, feet, alike=0.0) > 0.3
+    assert ks_distance(settings, feet) == 0.0
+    assert ks_distance(settings, settings * 1.05) > 0.3
 
 
 def test_a_known_factor_is_named_and_another_is_not() -> None:

@@ -75,10 +75,13 @@ BROKEN_ELSEWHERE: dict[str, tuple[str, Row, list[str]]] = {
                                        ["customers_restored"]),
     "steps_not_adding_up": ("restoration_steps", {"job_id": "J3", "customers_restored": "89"}, ["customers_restored"]),
     "correction_stale": ("corrections", {"value_now": "C7"}, ["value_now"]),
+    "cluster_stale": ("job_clusters", {"joined_with": "J77"}, ["joined_with"]),
 }
-# No corrections are part of a utility's own export; this one is sound.
+# No decisions are part of a utility's own export; these are sound.
 CORRECTION: Row = {"job_id": "J1", "column": "crew_id", "slip": "", "value_now": "C1", "value_proposed": "C2",
                    "decision": "refuse", "grounds": ""}
+CLUSTER: Row = {"job_id": "J1", "joined_with": "J2", "cluster_decision": "separate", "grounds": ""}
+DECIDED = {"corrections": [CORRECTION], "job_clusters": [CLUSTER]}
 
 
 def broken_job(number: int, rule: str, cells: dict[str, str | int]) -> Row:
@@ -103,7 +106,7 @@ def broken_job(number: int, rule: str, cells: dict[str, str | int]) -> Row:
 
 def broken_tables() -> dict[str, list[Row]]:
     tables = {table: [dict(row) for row in rows] for table, rows in TABLES.items()}
-    tables["corrections"] = [dict(CORRECTION)]
+    tables |= {table: [dict(row) for row in rows] for table, rows in DECIDED.items()}
     tables["loops"].append(dict(TABLES["loops"][1], loop_id="L-young"))
     tables["sections"].append(dict(TABLES["sections"][3], section_id="S-young", loop_id="L-young",
                                    installed_on="2017-06-01"))
@@ -113,6 +116,8 @@ def broken_tables() -> dict[str, list[Row]]:
         row = dict(tables[table][3 if table == "sections" else 0], **cells)
         if table == "corrections":
             row.update(job_id="J2", decision="apply")
+        if table == "job_clusters":
+            row.update(cluster_decision="join")
         if table == "sections":
             tables["loops"].append(dict(TABLES["loops"][1], loop_id=f"L-{rule}"))
             row.update(section_id=f"S-{rule}", loop_id=f"L-{rule}")
@@ -135,7 +140,7 @@ def places_of(rule: str) -> list[tuple[str, int]]:
         return [("jobs", 2 + len(TABLES["jobs"]) + list(BROKEN_JOBS).index(rule))]
     table, cells, _ = BROKEN_ELSEWHERE[rule]
     rows = tables[table]
-    return [(table, 2 + i) for i, row in enumerate(rows) if i >= len(TABLES.get(table, [CORRECTION]))
+    return [(table, 2 + i) for i, row in enumerate(rows) if i >= len({**TABLES, **DECIDED}[table])
             and all(row[c] == v for c, v in cells.items())]
 
 
@@ -166,7 +171,7 @@ def test_rows_without_fault_have_no_finding(broken: duckdb.DuckDBPyConnection) -
     pairs = {("possible_duplicate", 2), ("possible_reopened", 3)}
     found = broken.execute('select "table", row_number, rule from raw.findings').fetchall()
     assert [
-        f for f in found if f[1] < 2 + len(TABLES.get(f[0], [CORRECTION])) and (f[2], f[1]) not in pairs
+        f for f in found if f[1] < 2 + len({**TABLES, **DECIDED}[f[0]]) and (f[2], f[1]) not in pairs
     ] == []
 
 
@@ -244,4 +249,4 @@ def test_names_messages_and_examples_are_fit_for_the_documentation() -> None:
     names = [r.name for r in RULES]
     assert len(names) == len(set(names))
     for rule in RULES:
-        assert rule.message and rule.example and set(rule.tables) <= {*TABLES, "corrections"}, rule.name
+        assert rule.message and rule.example and set(rule.tables) <= {*TABLES, *DECIDED}, rule.name

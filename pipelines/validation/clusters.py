@@ -1,0 +1,116 @@
+"""Which jobs may be one and the same, which of them would stand, and what speaks for it?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+import duckdb
+import pandas as pd
+
+from pipelines.validation.facts import DUPLICATE_S, REOPENED_S
+from pipelines.validation.register import SAME_SPOT, pairs_sql
+
+COLUMNS = ["cluster_id", "jobs_in_cluster", "job_id", "joined_with", "likeness", "grounds", "cluster_decision"]
+LIKENESSES = ("entered_twice", "opened_again")
+
+
+def group_jobs(pairs: Iterable[tuple[str, str]], rank: dict[str, tuple[float, str]]) -> dict[str, str]:
+    """Each job of a pair with the job of its cluster that would stand.
+
+    Parameters
+    ----------
+    pairs
+        Jobs that may be one; what hangs together by a chain of pairs is one cluster.
+    rank
+        Job to what orders it: the lowest of a cluster stands.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_intake_clusters.py
+    """
+    parent: dict[str, str] = {}
+
+    def root(job: str) -> str:
+        parent.setdefault(job, job)
+        while parent[job] != job:
+            parent[job] = parent[parent[job]]
+            job = parent[job]
+        return job
+
+    for one, two in pairs:
+        low, high = sorted((root(one), root(two)), key=lambda job: rank[job])
+        parent[high] = low
+    return {job: root(job) for job in sorted(parent)}
+
+
+def find_clusters(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Jobs that may be one, as they stand, less those that a person has separated.
+
+    Returns
+    -------
+    DataFrame
+        ``COLUMNS``; one row a job that would be joined with another. cluster_decision is empty, for a person to fill.
+
+    Notes
+    -----
+    Of jobs entered twice the one that arrived first stands, of jobs opened again the one reported first. A job in
+    clusters of both kinds is shown as entered twice.
+
+    Checked by: tests/unit/test_intake_clusters.py
+    """
+    con.execute("""
+        create or replace temp table jobs_standing as
+        with arrivals as (select job_id, min(load_sequence) as arrival from raw.jobs group by job_id)
+        select j.*, epoch(j.reported_at) as reported_s, a.arrival
+        -- each job arrived first once
+        from staging.jobs as j join arrivals as a on a.job_id = j.job_id
+    """)
+    separated = set(con.execute(
+        "select job_id, joined_with from raw.job_clusters where cluster_decision = 'separate'").fetchall())
+    found: dict[str, tuple[str, str, int]] = {}
+    for likeness, place, within_s, also, order in (
+        ("entered_twice", "loop_id", DUPLICATE_S, "true", "arrival"),
+        ("opened_again", "section_id", REOPENED_S, SAME_SPOT, "reported_s"),
+    ):
+        pairs = con.execute(pairs_sql("jobs_standing", place, within_s, also) + " order by all").fetchall()
+        pairs = [p for p in pairs if p not in separated and p[::-1] not in separated]
+        rank = {
+            job: (float(value), job) for job, value in con.execute(
+                f"select job_id, {order} from jobs_standing where job_id in (select unnest(?))",
+                [sorted({job for pair in pairs for job in pair})],
+            ).fetchall()
+        }
+        stands = group_jobs(pairs, rank)
+        size = pd.Series(stands).value_counts() if stands else pd.Series(dtype=int)
+        for job, with_job in stands.items():
+            if job != with_job and (job, with_job) not in separated:
+                found.setdefault(job, (with_job, likeness, int(size[with_job])))
+    return _describe(con, found)
+
+
+def _describe(con: duckdb.DuckDBPyConnection, found: dict[str, tuple[str, str, int]]) -> pd.DataFrame:
+    if not found:
+        return pd.DataFrame(columns=COLUMNS)
+    listed = pd.DataFrame(
+        [(job, *facts) for job, facts in sorted(found.items())],
+        columns=["job_id", "joined_with", "likeness", "jobs_in_cluster"],
+    )
+    con.register("clusters_found", listed)
+    described = con.execute("""
+        select c.joined_with as cluster_id, c.jobs_in_cluster, c.job_id, c.joined_with, c.likeness,
+            'reported ' || case c.likeness
+                when 'entered_twice' then round(abs(a.reported_s - b.reported_s) / 60)::bigint || ' minutes'
+                else round(abs(a.reported_s - b.reported_s) / 86400)::bigint || ' days' end
+            || ' apart from ' || c.joined_with
+            || '; the same section: ' || coalesce((a.section_id = b.section_id)::varchar, 'unknown')
+            || ', the same crew: ' || coalesce((a.crew_id = b.crew_id)::varchar, 'unknown')
+            || ', dug ' || coalesce(round(abs(a.dug_distance_m - b.dug_distance_m), 1)::varchar, 'unknown')
+            || ' m apart' as grounds,
+            '' as cluster_decision
+        -- both ids are keys of jobs_standing
+        from clusters_found as c join jobs_standing as a on a.job_id = c.job_id
+        join jobs_standing as b on b.job_id = c.joined_with
+        order by c.job_id
+    """).df()
+    con.unregister("clusters_found")
+    return described

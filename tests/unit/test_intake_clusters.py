@@ -1,0 +1,124 @@
+"""Jobs that may be one: found whole, joined or separated as decided, with their lineage, and undone."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from pipelines import warehouse
+from pipelines.intake.load import load_paths
+from pipelines.intake.undo import undo_batch
+from pipelines.validation.clusters import find_clusters, group_jobs
+from shared.settings import Settings
+from shared.store import Workspace, open_warehouse, write_settings
+from tests.cases.small_utility import TABLES, Row, write_csv
+
+CALL = dict(TABLES["jobs"][0], job_id="J1-B", reported_at="2018-01-10 09:52", instrument_id="", dug_distance_m="",
+            estimated_distance_m="", crew_id="C1")
+TOLD = dict(TABLES["jobs"][0], job_id="J1-C", reported_at="2018-01-10 10:06", repair_cost="6400", dug_distance_m="",
+            notes="called again")
+AGAIN = dict(TABLES["jobs"][1], job_id="J2-R", dug_distance_m="41.9", **{
+    c: TABLES["jobs"][1][c].replace("2018-02-1", "2018-02-2") for c in TABLES["jobs"][1] if c.endswith("_at")})
+FIRST = dict(TABLES["jobs"][0], repair_cost="")
+
+
+@pytest.fixture
+def con(tmp_path: Path) -> duckdb.DuckDBPyConnection:
+    con = open_warehouse(Workspace(tmp_path / "workspace"))
+    write_settings(con, Settings())
+    paths = [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops", "sections")]
+    jobs = [FIRST, *TABLES["jobs"][1:], CALL, TOLD, AGAIN]
+    load_paths(con, [*paths, write_csv(tmp_path / "jobs.csv", jobs)], Settings())
+    return con
+
+
+def found(con: duckdb.DuckDBPyConnection) -> list[tuple[object, ...]]:
+    warehouse.build_models(con, "staging")
+    made = find_clusters(con)
+    return list(made[["job_id", "joined_with", "likeness", "jobs_in_cluster"]].itertuples(index=False, name=None))
+
+
+def decide(con: duckdb.DuckDBPyConnection, tmp_path: Path, *decided: tuple[str, str, str]):
+    rows: list[Row] = [
+        {"job_id": job, "joined_with": with_job, "cluster_decision": word, "grounds": ""}
+        for job, with_job, word in decided
+    ]
+    return load_paths(con, [write_csv(tmp_path / "job_clusters.csv", rows)], Settings())
+
+
+ALL = [("J1-B", "J1", "entered_twice", 3), ("J1-C", "J1", "entered_twice", 3), ("J2-R", "J2", "opened_again", 2)]
+
+
+def test_what_hangs_together_is_one_cluster_under_its_lowest() -> None:
+    rank = {job: (n, job) for n, job in enumerate("dabce")}
+    assert group_jobs([("a", "b"), ("c", "b"), ("d", "c"), ("e", "e")], {**rank, "e": (9, "e")}) == {
+        "a": "d", "b": "d", "c": "d", "d": "d", "e": "e",
+    }
+
+
+def test_clusters_are_found_with_the_job_that_would_stand(con) -> None:
+    assert found(con) == ALL
+    grounds = find_clusters(con)["grounds"].tolist()
+    assert grounds[0] == (
+        "reported 8 minutes apart from J1; the same section: true, the same crew: true, dug unknown m apart"
+    )
+    assert grounds[2].startswith("reported 10 days apart from J2")
+
+
+def test_joined_jobs_become_one_with_the_first_report_and_what_was_missing(con, tmp_path: Path) -> None:
+    report = decide(con, tmp_path, ("J1-B", "J1", "join"), ("J1-C", "J1", "join"))
+    assert (report.files[0].new, report.files[0].quarantined) == (2, 0)
+    assert found(con) == [ALL[2]]
+    row = con.execute(
+        "select reported_at::varchar, repair_cost, dug_distance_m, notes, source_file, row_number from staging.jobs "
+        "where job_id = 'J1'").fetchone()
+    assert row == ("2018-01-10 15:52:00+00", 6100.0, 40.0, "called again", "job_clusters.csv", 2)
+    lineage = con.execute(
+        "select job_id, status, source_file, row_number from raw.jobs where batch_id = ? order by load_sequence",
+        [report.batch_id]).fetchall()
+    assert lineage == [("J1", "closed", "job_clusters.csv", 2), ("J1-B", "cancelled", "job_clusters.csv", 2),
+                       ("J1-C", "cancelled", "job_clusters.csv", 3)]
+
+
+def test_separated_jobs_are_both_kept_and_not_shown_again(con, tmp_path: Path) -> None:
+    decide(con, tmp_path, ("J1-B", "J1", "separate"), ("J2-R", "J2", "separate"))
+    assert [row[:2] for row in found(con)] == [("J1-C", "J1")]
+    assert con.execute("select count(*) from staging.jobs").fetchone() == (6,)
+
+
+def test_the_export_and_the_decisions_loaded_again_change_nothing(con, tmp_path: Path) -> None:
+    decide(con, tmp_path, ("J1-B", "J1", "join"))
+    before = con.execute("select count(*) from raw.jobs").fetchone()
+    report = load_paths(con, [tmp_path / "jobs.csv", tmp_path / "job_clusters.csv"], Settings())
+    assert [(f.new, f.revised, f.quarantined) for f in report.files] == [(0, 0, 0), (0, 0, 0)]
+    assert con.execute("select count(*) from raw.jobs").fetchone() == before
+
+
+def test_undoing_a_join_brings_the_jobs_back(con, tmp_path: Path) -> None:
+    report = decide(con, tmp_path, ("J1-B", "J1", "join"))
+    undo_batch(con, report.batch_id)
+    assert found(con) == ALL
+
+
+def test_a_join_that_cannot_stand_is_kept_out_with_its_reason(con, tmp_path: Path) -> None:
+    decide(con, tmp_path, ("J1-B", "J1", "join"))
+    report = decide(con, tmp_path, ("J1-C", "J1-B", "join"), ("J77", "J1", "join"), ("J2", "J2", "join"),
+                    ("J1-B", "J3", "join"))
+    assert report.files[0].quarantined == 4
+    said = [m.partition(";")[0] for (m,) in con.execute(
+        "select message from raw.findings where rule = 'cluster_stale' order by row_number").fetchall()]
+    assert said == ["J1-B is joined with another job itself", "job J77 is not loaded",
+                    "J2 cannot be joined with itself", "J1-B is cancelled already"]
+
+
+def test_the_export_can_be_filled_in_and_loaded_as_it_is(con, tmp_path: Path) -> None:
+    found(con)
+    made = find_clusters(con)
+    made.loc[made["job_id"] == "J2-R", "cluster_decision"] = "join"
+    made.to_csv(tmp_path / "job_clusters.csv", index=False)
+    report = load_paths(con, [tmp_path / "job_clusters.csv"], Settings())
+    assert (report.files[0].new, report.files[0].filtered) == (1, 2)
+    assert report.broken == ()
+    assert [row[0] for row in found(con)] == ["J1-B", "J1-C"]
