@@ -13,7 +13,7 @@ NEEDED = {
     "loops": ("districts",),
     "customers_by_year": ("districts",),
     "terminals": ("loops",),
-    "sections": ("loops", "terminals"),
+    "sections": ("districts", "loops", "terminals"),
     "section_pieces": ("sections",),
     "jobs": ("loops", "sections", "terminals", "instruments"),
     "test_shots": ("jobs", "terminals", "instruments"),
@@ -21,7 +21,7 @@ NEEDED = {
     "known_lengths": ("sections", "instruments"),
 }
 KEPT = {
-    "districts": ("district_id", "timezone"),
+    "districts": ("district_id", "timezone", "recorded_from"),
     "loops": ("loop_id", "district_id"),
     "terminals": ("terminal_id",),
     "sections": ("section_id", "loop_id", "position", "length_m", "insulation", "installed_on", "is_install_year_only"),
@@ -143,40 +143,86 @@ def _draw_pairs(con: duckdb.DuckDBPyConnection, name: str, place: str, within_s:
     """)
 
 
+SUCCESSION_DAYS = 31
+"""Days by which a section may follow its predecessor too early or too late without a break; a year by year alone."""
+
+
 def _draw_chain_breaks(con: duckdb.DuckDBPyConnection) -> None:
-    """Sections in service that do not join on to the one before: a gap, a fork or another terminal."""
-    columns = ("section_id", "loop_id", "position", "from_terminal_id", "to_terminal_id", "retired_on")
-    listed = ", ".join(columns)
+    """Sections that at some date do not join on to the one before: a gap, a fork or another terminal.
+
+    The chain is looked at on the day records begin and on each day after it on which a section of the loop comes or
+    goes. A section without a date of installation was always there. Of several breaks the one that stands last is told.
+    """
+    columns = ("section_id", "loop_id", "position", "from_terminal_id", "to_terminal_id", "installed_on",
+               "is_install_year_only", "retired_on")
     con.execute(f"""
         create or replace temp table chain_breaks as
         with both_sources as (
-            select {listed}, 1 as newness, file_no, row_number as place from typed
+            select {", ".join(columns)}, 1 as newness, file_no, row_number as place from typed
             union all by name
-            select {listed}, 0 as newness, 0 as file_no, 0 as place from ({latest_sql("sections", columns)})
+            select {", ".join(columns)}, 0 as newness, 0 as file_no, 0 as place from ({latest_sql("sections", columns)})
         ),
         latest as (
-            select * from both_sources where section_id is not null
+            select section_id, loop_id, position, from_terminal_id, to_terminal_id, is_install_year_only,
+                coalesce(case when is_install_year_only then date_trunc('year', installed_on)::date else installed_on
+                    end, date '0001-01-01') as start_on,
+                coalesce(retired_on, date '9999-12-31') as end_on
+            from both_sources where section_id is not null and position is not null
             qualify row_number() over (partition by section_id order by newness desc, file_no desc, place desc) = 1
+        ),
+        begun as (
+            -- a loop is of one district
+            select l.loop_id, d.recorded_from from known_loops as l join known_districts as d using (district_id)
+        ),
+        dates as (
+            select s.loop_id, greatest(s.start_on, coalesce(b.recorded_from, s.start_on)) as day
+            from latest as s left join begun as b using (loop_id)
+            union
+            select s.loop_id, s.end_on from latest as s left join begun as b using (loop_id)
+            where s.end_on < date '9999-12-31' and s.end_on > coalesce(b.recorded_from, date '0001-01-01')
+        ),
+        spells as (
+            select loop_id, day, lead(day, 1, date '9999-12-31') over (partition by loop_id order by day) as until
+            from dates
         ),
         neighbours as (
             select
-                section_id, position, from_terminal_id,
-                lag(position) over along as position_before,
-                lag(to_terminal_id) over along as terminal_before
-            from latest where retired_on is null
-            window along as (partition by loop_id order by position, section_id)
+                s.section_id, s.loop_id, s.position, s.from_terminal_id, p.day, p.until,
+                lag(s.position) over along as position_before,
+                lag(s.to_terminal_id) over along as terminal_before
+            -- a section once for every spell it was in service
+            from spells as p join latest as s on s.loop_id = p.loop_id and s.start_on <= p.day and p.day < s.end_on
+            window along as (partition by s.loop_id, p.day order by s.position, s.section_id)
+        ),
+        broken as (
+            select section_id, loop_id, day, until, case
+                when position_before is null then 'it begins at position ' || position
+                when position = position_before then 'two sections in service at position ' || position
+                when position > position_before + 1 then 'no section between positions ' || position_before || ' and '
+                    || position
+                else 'position ' || position || ' starts at ' || from_terminal_id || ', position ' || position_before
+                    || ' ends at ' || terminal_before
+            end as breaks
+            from neighbours
+            where (position_before is null and position > 1) or position = position_before
+                or position > position_before + 1 or from_terminal_id <> terminal_before
+        ),
+        lasting as (
+            select section_id, loop_id, breaks, min(day) as since, max(until) as until, sum(until - day) as days
+            from broken group by all
+        ),
+        tolerances as (
+            select loop_id, case when bool_or(is_install_year_only) then 366 else {SUCCESSION_DAYS} end as tolerated
+            from latest group by loop_id
         )
-        select section_id, case
-            when position_before is null then 'it begins at position ' || position
-            when position = position_before then 'two sections in service at position ' || position
-            when position > position_before + 1 then 'no section between positions ' || position_before || ' and '
-                || position
-            else 'position ' || position || ' starts at ' || from_terminal_id || ', position ' || position_before
-                || ' ends at ' || terminal_before
-        end as breaks
-        from neighbours
-        where (position_before is null and position > 1) or position = position_before
-            or position > position_before + 1 or from_terminal_id <> terminal_before
+        select k.section_id, k.breaks || case
+            when k.until < date '9999-12-31' then ', from ' || k.since || ' to ' || k.until
+            when k.since > coalesce(b.recorded_from, date '0001-01-01') then ', since ' || k.since
+            else '' end as breaks
+        -- one tolerance and one day of beginning a loop
+        from lasting as k join tolerances as t using (loop_id) left join begun as b using (loop_id)
+        where k.days > t.tolerated
+        qualify row_number() over (partition by k.section_id order by k.until desc, k.since, k.breaks) = 1
     """)
 
 

@@ -191,8 +191,9 @@ RULES: tuple[Rule, ...] = (
     Rule("install_date_impossible", "warn", ("sections",), Holds("is_install_date_possible"), "installed_on",
          "installed_on = '{value}' is earlier than this insulation was made", "TRXLPE installed in 1975"),
     Rule("loop_not_one_chain", "warn", ("sections",), Holds("is_loop_chained"), "loop_id",
-         "the sections of loop '{value}' do not form one chain: {expected}", "position 3 starts at another terminal "
-         "than position 2 ends"),
+         "the sections of loop '{value}' do not form one chain at every date: {expected}. A gap that ends with an "
+         "installation is a predecessor that left the register",
+         "position 3 was installed in 2009 and nothing lay there before, while positions 2 and 4 are of 1978"),
     # ---- corrections
     Rule("correction_stale", "reject", ("corrections",), Holds("is_correction_current"), "value_now",
          "{expected}; nothing is changed: export the proposals again, or mend value_now",
