@@ -8,6 +8,8 @@ from collections.abc import Iterable
 from pathlib import Path
 from typing import Any, NoReturn
 
+import duckdb
+
 from pipelines.intake.mapping import ColumnSource, Mapping, RowFilter, TableSource
 from pipelines.intake.zones import is_zone
 from shared import dictionary, units
@@ -21,6 +23,8 @@ COLUMN_KEYS = {
     "from": str, "join": list, "with": str, "value": (str, int, float, bool), "unit": str, "formats": list,
     "codes": dict, "default": str,
 }
+UNFIT_DELIMITERS = "\"\n\r\x00"
+MOST_ROWS_SKIPPED = 100_000
 FILTER_KEYS = {"column": str, "values": list, "keep": bool}
 WORDS = {
     str: "a text in quotes", int: "a whole number", list: "a list in brackets", dict: "a table", bool: "true or false",
@@ -111,17 +115,46 @@ def _parse_table(place: _Place, block: dict[str, Any], number: int) -> TableSour
     if zone is not None and not is_zone(zone):
         what = f"timezone '{zone}' is no IANA time zone"
         place.fail(what, "give one such as America/Chicago, or UTC", "timezone", number)
-    for key in ("delimiter", "decimal"):
-        if len(block.get(key, ".")) != 1 or (key == "decimal" and block.get(key, ".") not in ".,"):
-            place.fail(f"{key} = {block[key]!r} is not one mark", "give '.' or ','" if key == "decimal" else
-                       "give one mark such as ';', or leave it out to have it found", key, number)
+    _check_dialect(place, block, number)
     return TableSource(
         table=table, columns=columns, pattern=block.get("files", "*"), sheet=block.get("sheet"),
         delimiter=block.get("delimiter"), encoding=block.get("encoding"), skip_rows=block.get("skip_rows", 0),
         skip_after_header=block.get("skip_after_header", 0), decimal=block.get("decimal", "."), timezone=zone,
-        formats=_texts(place, block.get("formats", []), "formats", number),
+        formats=_check_formats(place, _texts(place, block.get("formats", []), "formats", number), number),
         filters=tuple(_parse_filter(place, given, number) for given in block.get("filters", [])),
     )
+
+
+def _check_dialect(place: _Place, block: dict[str, Any], number: int) -> None:
+    """Refuse marks, encodings and counts of rows that no reader could follow."""
+    decimal, delimiter = block.get("decimal", "."), block.get("delimiter", ",")
+    if decimal not in (".", ","):
+        place.fail(f"decimal = {decimal!r} is not one mark", "give '.' or ','", "decimal", number)
+    if len(delimiter) != 1 or delimiter in UNFIT_DELIMITERS:
+        remedy = "give one mark such as ';', or leave it out to have it found"
+        place.fail(f"delimiter = {delimiter!r} is not one mark", remedy, "delimiter", number)
+    for key in ("skip_rows", "skip_after_header"):
+        if not 0 <= block.get(key, 0) <= MOST_ROWS_SKIPPED:
+            remedy = f"give a whole number from 0 to {MOST_ROWS_SKIPPED}"
+            place.fail(f"{key} = {block[key]} is no number of rows to skip", remedy, key, number)
+    encoding = block.get("encoding", "utf-8")
+    try:
+        "é".encode(encoding, "replace").decode(encoding, "replace")
+    except (LookupError, ValueError):
+        remedy = "give one such as utf-8, utf-16, cp1252 or latin-1, or leave it out to have it found"
+        place.fail(f"encoding {encoding!r} is not known", remedy, "encoding", number)
+
+
+def _check_formats(place: _Place, formats: tuple[str, ...], block: int) -> tuple[str, ...]:
+    """Refuse a format of stamps that the warehouse cannot follow; it is tried there, on a connection of its own."""
+    for one in formats:
+        try:
+            with duckdb.connect() as trial:
+                trial.execute("select try_strptime('2019-04-30', ?)", [one])
+        except duckdb.Error as fault:
+            remedy = "give marks such as %d/%m/%Y %H:%M"
+            place.fail(f"formats holds {one!r}: {str(fault).splitlines()[0]}", remedy, "formats", block)
+    return formats
 
 
 def _parse_column(place: _Place, table: str, name: str, given: Any, block: int) -> ColumnSource:
@@ -149,7 +182,7 @@ def _parse_column(place: _Place, table: str, name: str, given: Any, block: int) 
     return ColumnSource(
         columns=(given["from"],) if "from" in given else _texts(place, given.get("join", []), "join", block),
         joiner=given.get("with", " "), value=None if value is None else _constant(value), unit=unit,
-        formats=_texts(place, given.get("formats", []), "formats", block),
+        formats=_check_formats(place, _texts(place, given.get("formats", []), "formats", block), block),
         codes=_parse_codes(place, name, given.get("codes", {}), block), default=given.get("default"),
     )
 
