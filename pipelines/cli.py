@@ -342,7 +342,10 @@ def schedule(
 ) -> None:
     """Refresh on a cron schedule, until stopped."""
     space = open_workspace(workspace)
-    with history_of(space, True):
+    from pipelines.run_history import recording
+
+    space.make()
+    with recording(space, serving=True):
         from pipelines.flows import serve_refresh
 
         print(f"refresh of {space.folder} on '{cron}'; stop with Ctrl-C", flush=True)

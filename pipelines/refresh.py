@@ -91,20 +91,20 @@ def build_marts(run: Refresh) -> dict[str, int]:
 
 
 def write_exports(run: Refresh) -> dict[str, int]:
-    """The export tables as CSV and Parquet, and a workbook for each person."""
+    """The export tables as CSV and Parquet."""
     from pipelines import exports
-    from reports.workbooks import write_workbooks
 
-    rows = exports.write_exports(run.con, run.workspace.exports)
-    books = write_workbooks(run.con, run.settings, run.workspace.exports)
-    return rows | {book.name: 1 for book in books}
+    return exports.write_exports(run.con, run.workspace.exports)
 
 
 def write_reports(run: Refresh) -> dict[str, int]:
-    """The pages."""
+    """The pages and, beside them, a workbook for each person."""
     from reports.site import write_reports as write_pages
+    from reports.workbooks import writing_workbooks
 
-    return {path.name: 1 for path in write_pages(run.con, run.settings, run.workspace.reports)}
+    with writing_workbooks(run.con, run.settings, run.workspace.exports) as books:
+        pages = write_pages(run.con, run.settings, run.workspace.reports)
+    return {path.name: 1 for path in (*pages, *books)}
 
 
 STEPS: dict[str, Callable[[Refresh], dict[str, int]]] = {

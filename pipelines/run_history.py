@@ -35,9 +35,21 @@ def home_of(workspace: Workspace) -> Path:
     return workspace.runs / "history"
 
 
-def set_environment(home: Path) -> None:
-    """Set the engine's environment; must come before its first import."""
+UNASKED_SERVICES = (
+    "SCHEDULER", "LATE_RUNS", "CANCELLATION_CLEANUP", "PAUSE_EXPIRATIONS", "FOREMAN", "REPOSSESSOR", "TRIGGERS",
+    "CLEANUP_RECONCILER",
+)
+"""Services of the engine that a run of ours asks nothing of; each is started and, slower, stopped with the API.
+
+What remains writes down task runs and events.
+"""
+
+
+def set_environment(home: Path, *, serving: bool = False) -> None:
+    """Set the engine's environment; must come before its first import. A schedule needs all its services."""
     home.mkdir(parents=True, exist_ok=True)
+    if not serving:
+        os.environ.update({f"PREFECT_SERVER_SERVICES_{name}_ENABLED": "false" for name in UNASKED_SERVICES})
     os.environ.update({
         "PREFECT_HOME": str(home),
         "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
@@ -102,7 +114,9 @@ class ApiChild:
 
 
 @contextlib.contextmanager
-def recording(workspace: Workspace, meanwhile: Callable[[], object] = lambda: None) -> Iterator[None]:
+def recording(
+    workspace: Workspace, meanwhile: Callable[[], object] = lambda: None, *, serving: bool = False,
+) -> Iterator[None]:
     """Run flows inside this: they are recorded in the workspace's own history.
 
     Parameters
@@ -111,11 +125,13 @@ def recording(workspace: Workspace, meanwhile: Callable[[], object] = lambda: No
         Its runs/ holds the history.
     meanwhile
         Work that needs no engine, done while the engine starts.
+    serving
+        Whether runs are to be started by the engine itself, on a schedule.
     """
     home = home_of(workspace)
     if not home.exists() and TEMPLATE.exists():
         shutil.copytree(TEMPLATE, home)
-    set_environment(home)
+    set_environment(home, serving=serving)
     child = ApiChild(home)
     child.start()
     try:
@@ -167,6 +183,9 @@ def _serve(port: int) -> None:
 
     threading.Thread(target=end_with_parent, daemon=True).start()
     server.run()
+    # The API has closed its database; to take the interpreter down in order would keep the command waiting for seconds.
+    sys.stderr.flush()
+    os._exit(0)
 
 
 def _prepare() -> None:

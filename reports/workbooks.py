@@ -6,9 +6,15 @@ No macros, no formulas, no links: every text is written as text, so nothing in t
 from __future__ import annotations
 
 import datetime as dt
+import errno
+import multiprocessing
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from pipelines.warehouse import models
@@ -18,6 +24,8 @@ from shared import dictionary
 from shared.errors import UserError
 
 if TYPE_CHECKING:
+    from multiprocessing.connection import Connection
+
     import duckdb
 
     from shared.settings import Settings
@@ -49,6 +57,15 @@ WIDEST = 48
 """Characters of the widest column."""
 
 
+@dataclass(frozen=True)
+class Sheet:
+    """An export table as its sheet shows it: the first rows, and how many there are in all."""
+
+    table: dictionary.Table
+    shown: pd.DataFrame
+    rows: int
+
+
 def write_workbooks(con: duckdb.DuckDBPyConnection, settings: Settings, folder: Path) -> list[Path]:
     """Write replacement.xlsx, restoration.xlsx and locating.xlsx.
 
@@ -77,22 +94,87 @@ def write_workbooks(con: duckdb.DuckDBPyConnection, settings: Settings, folder: 
 
     Checked by: tests/unit/test_reports_workbooks.py
     """
+    with writing_workbooks(con, settings, folder) as books:
+        pass
+    return books
+
+
+@contextmanager
+def writing_workbooks(con: duckdb.DuckDBPyConnection, settings: Settings, folder: Path) -> Iterator[list[Path]]:
+    """Write the workbooks in a process of their own while the caller does other work; see write_workbooks.
+
+    On leaving, the workbooks stand in their places and their paths in the list; a fault of the other process is
+    raised. Where the caller's own work fails, the workbooks of before stay.
+    """
+    # A fresh process: a forked one would share the open warehouse and the workflow engine's threads.
+    processes = multiprocessing.get_context("spawn")
+    hearing, telling = processes.Pipe(duplex=False)
+    writer = processes.Process(
+        target=_write_all, args=(telling, read_sheets(con), settings, folder), daemon=True, name="workbooks",
+    )
     folder.mkdir(parents=True, exist_ok=True)
-    marts = Marts(con)
-    written = []
-    for person in SHEETS:
-        path = folder / f"{person}.xlsx"
-        unfinished = folder / f".{person}.xlsx.new"
+    writer.start()
+    telling.close()
+    books: list[Path] = []
+    try:
+        yield books
         try:
-            write_one(unfinished, person, marts, settings)
-            unfinished.replace(path)
-        except OSError as fault:
-            raise UserError(
-                f"the workbook cannot be written: {fault.strerror}", str(path),
-                "close the spreadsheet that holds it, then: loopwear refresh",
-            ) from None
-        written.append(path)
-    return written
+            fault = hearing.recv()
+        except EOFError:
+            fault = RuntimeError("the process that writes the workbooks ended early")
+        if fault is not None:
+            raise fault
+    finally:
+        writer.terminate()
+        writer.join()
+    for person in SHEETS:
+        with _explained(folder / f"{person}.xlsx") as path:
+            _unfinished(path).replace(path)
+        books.append(path)
+
+
+def _write_all(telling: Connection, sheets: dict[str, list[Sheet]], settings: Settings, folder: Path) -> None:
+    """Write every workbook beside its place; tell the fault, or None."""
+    try:
+        for person, listed in sheets.items():
+            with _explained(folder / f"{person}.xlsx") as path:
+                write_one(_unfinished(path), person, listed, settings)
+    except Exception as fault:
+        telling.send(fault)
+    else:
+        telling.send(None)
+
+
+def _unfinished(path: Path) -> Path:
+    return path.with_name(f".{path.name}.new")
+
+
+@contextmanager
+def _explained(path: Path) -> Iterator[Path]:
+    """A fault of the disk in the user's words."""
+    from xlsxwriter.exceptions import FileCreateError
+
+    try:
+        yield path
+    except (OSError, FileCreateError) as seen:
+        fault = seen if isinstance(seen, OSError) else seen.args[0]
+        if fault.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
+            raise fault from None  # a full disk is said by the command, for every file alike
+        raise UserError(
+            f"the workbook cannot be written: {fault.strerror}", str(path),
+            "close the spreadsheet that holds it, then: loopwear refresh",
+        ) from None
+
+
+def read_sheets(con: duckdb.DuckDBPyConnection) -> dict[str, list[Sheet]]:
+    """The tables of each workbook, as far as its sheets show them."""
+    marts = Marts(con)
+    return {person: [_first_rows(table, marts.read(table.name)) for table in sheet_tables(person)] for person in SHEETS}
+
+
+def _first_rows(table: dictionary.Table, frame: pd.DataFrame) -> Sheet:
+    ordered = frame.sort_values(["rank", *table.key]) if "rank" in frame.columns else frame
+    return Sheet(table, ordered.head(ROWS_AT_MOST), len(frame))
 
 
 def sheet_tables(person: str) -> list[dictionary.Table]:
@@ -105,7 +187,7 @@ def sheet_tables(person: str) -> list[dictionary.Table]:
     return [exports[stem] for stem in named + more]
 
 
-def write_one(path: Path, person: str, marts: Marts, settings: Settings) -> None:
+def write_one(path: Path, person: str, sheets: list[Sheet], settings: Settings) -> None:
     """Write one workbook: the notes first, then a sheet a table."""
     import xlsxwriter
 
@@ -117,11 +199,10 @@ def write_one(path: Path, person: str, marts: Marts, settings: Settings) -> None
             "title": f"loopwear: {person}", "created": dt.datetime(as_of.year, as_of.month, as_of.day),
         })
         forms = make_formats(book)
-        tables = [(table, marts.read(table.name)) for table in sheet_tables(person)]
-        write_notes(book, forms, person, tables, settings)
-        for table, frame in tables:
-            if len(frame):
-                write_sheet(book, forms, table, frame, settings)
+        write_notes(book, forms, person, sheets, settings)
+        for sheet in sheets:
+            if sheet.rows:
+                write_sheet(book, forms, sheet, settings)
 
 
 def make_formats(book: Any) -> dict[str, Any]:
@@ -144,14 +225,10 @@ def heading_of(column: str, currency: str) -> str:
     return style.label_of(column) + (f" [{unit.replace('money', currency)}]" if unit else "")
 
 
-def write_sheet(
-    book: Any, forms: dict[str, Any], table: dictionary.Table, frame: pd.DataFrame, settings: Settings,
-) -> None:
+def write_sheet(book: Any, forms: dict[str, Any], made: Sheet, settings: Settings) -> None:
     """Write one table: headings that stay in view, a filter, widths after the content."""
+    table, shown = made.table, made.shown
     sheet = book.add_worksheet(table.stem[:31])
-    shown = frame.head(ROWS_AT_MOST)
-    if "rank" in shown.columns:
-        shown = frame.sort_values(["rank", *table.key]).head(ROWS_AT_MOST)
     sheet.freeze_panes(1, 1)
     sheet.autofilter(0, 0, len(shown), len(table.columns) - 1)
     sheet.set_landscape()
@@ -162,41 +239,40 @@ def write_sheet(
         kind = dictionary.columns()[name].type
         heading = heading_of(name, settings.general.currency)
         sheet.write_string(0, place, heading, forms["head_right" if kind in ("number", "integer") else "head"])
-        longest = write_column(sheet, forms, place, name, kind, shown[name].tolist())
+        longest = write_column(sheet, forms, place, name, kind, shown[name])
         sheet.set_column(place, place, min(WIDEST, max(longest + 2, max(map(len, heading.split(" "))) + 2, 9)))
 
 
-def write_column(sheet: Any, forms: dict[str, Any], place: int, name: str, kind: str, values: list[Any]) -> int:
-    """Write the cells of one column under its heading; returns the longest text written."""
-    decimals = style.decimals_of(name)
-    longest = 0
-    for row, value in enumerate(values, start=1):
-        if style.is_missing(value):
-            continue
-        if kind in ("number", "integer"):
-            if style.finite(value):
-                sheet.write_number(row, place, float(value), forms[f"number{2 if decimals is None else decimals}"])
-                longest = max(longest, len(style.number(value, decimals)))
-        elif kind == "boolean":
+def write_column(sheet: Any, forms: dict[str, Any], place: int, name: str, kind: str, values: pd.Series) -> int:
+    """Write the cells of one column under its heading, missing ones left empty; returns the longest text written."""
+    rows = np.arange(1, len(values) + 1)
+    if kind in ("number", "integer"):
+        numbers = values.to_numpy(dtype=np.float64, na_value=np.nan)
+        there = np.isfinite(numbers)
+        decimals = style.decimals_of(name)
+        form = forms[f"number{2 if decimals is None else decimals}"]
+        for row, number in zip(rows[there].tolist(), numbers[there].tolist(), strict=True):
+            sheet.write_number(row, place, number, form)
+        ends = (numbers[there].min(), numbers[there].max()) if there.any() else ()
+        return max((len(style.number(end, decimals)) for end in ends), default=0)
+    there = values.notna().to_numpy()
+    cells = list(zip(rows[there].tolist(), values[there].tolist(), strict=True))
+    if kind == "boolean":
+        for row, value in cells:
             sheet.write_boolean(row, place, bool(value), forms["text"])
-        elif kind in ("date", "instant"):
+        return 0
+    if kind in ("date", "instant"):
+        for row, value in cells:
             moment = pd.Timestamp(value)
             bare = (moment.tz_convert("UTC").tz_localize(None) if moment.tzinfo else moment).to_pydatetime()
             sheet.write_datetime(row, place, bare, forms["day" if kind == "date" else "moment"])
-            longest = 16 if kind == "instant" else 10
-        else:
-            sheet.write_string(row, place, str(value), forms["text"])
-            longest = max(longest, len(str(value)))
-    return longest
+        return 16 if kind == "instant" else 10
+    for row, value in cells:
+        sheet.write_string(row, place, str(value), forms["text"])
+    return max((len(str(value)) for _, value in cells), default=0)
 
 
-def write_notes(
-    book: Any,
-    forms: dict[str, Any],
-    person: str,
-    tables: list[tuple[dictionary.Table, pd.DataFrame]],
-    settings: Settings,
-) -> None:
+def write_notes(book: Any, forms: dict[str, Any], person: str, sheets: list[Sheet], settings: Settings) -> None:
     """Write the first sheet: what the workbook stands on, each table's rows and cautions, each column's meaning."""
     sheet = book.add_worksheet("notes")
     sheet.set_column(0, 0, 30)
@@ -216,9 +292,10 @@ def write_notes(
     lines: list[tuple[str, tuple[str, ...]]] = [
         ("title", (f"loopwear: {person}",)), ("text", (stands,)), ("text", (units,)),
     ]  # fmt: skip
-    for table, frame in tables:
-        size = f"{style.counted(len(frame), 'row')}" if len(frame) else "no row, so no sheet"
-        if len(frame) > ROWS_AT_MOST:
+    for made in sheets:
+        table = made.table
+        size = f"{style.counted(made.rows, 'row')}" if made.rows else "no row, so no sheet"
+        if made.rows > ROWS_AT_MOST:
             size += f"; the first {ROWS_AT_MOST:,} are here, all are in {table.stem}.csv"
         lines += [("text", ("",)), ("bold", (table.stem, "", "", f"One row is {table.grain}: {size}."))]
         lines += [("wrap", ("", "", "Caution", dictionary.caveats()[key])) for key in table.caveats]

@@ -12,6 +12,7 @@ import pytest
 from pipelines import warehouse
 from reports import workbooks
 from shared import dictionary
+from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse, read_model, write_table
 from tests.report_marts import write_small_marts
@@ -93,3 +94,26 @@ def test_the_same_warehouse_gives_the_same_bytes(tmp_path: Path) -> None:
     write_small_marts(con)
     made = [p.read_bytes() for p in workbooks.write_workbooks(con, SETTINGS, tmp_path / "a")]
     assert made == [p.read_bytes() for p in workbooks.write_workbooks(con, SETTINGS, tmp_path / "b")]
+
+
+def test_a_workbook_that_is_held_open_is_named(tmp_path: Path) -> None:
+    con = open_warehouse(Workspace(tmp_path))
+    write_small_marts(con)
+    (tmp_path / "books" / ".locating.xlsx.new").mkdir(parents=True)
+    with pytest.raises(UserError) as fault:
+        workbooks.write_workbooks(con, SETTINGS, tmp_path / "books")
+    assert str(fault.value) == (
+        "the workbook cannot be written: Is a directory\n"
+        f"  where: {tmp_path}/books/locating.xlsx\n"
+        "  to do: close the spreadsheet that holds it, then: loopwear refresh"
+    )
+
+
+def test_workbooks_of_before_stay_where_the_pages_fail(tmp_path: Path) -> None:
+    con = open_warehouse(Workspace(tmp_path))
+    write_small_marts(con)
+    (tmp_path / "books").mkdir()
+    (tmp_path / "books" / "locating.xlsx").write_text("of before")
+    with pytest.raises(ZeroDivisionError), workbooks.writing_workbooks(con, SETTINGS, tmp_path / "books"):
+        raise ZeroDivisionError
+    assert (tmp_path / "books" / "locating.xlsx").read_text() == "of before"
