@@ -13,7 +13,8 @@ from pipelines.locating.readings import Floats, Readings
 
 SLOWNESS_PRIOR_SD = 0.3
 """Slowness against that of REFERENCE_PCT is 1 +- 0.3: the whole band of insulated cable, so nearly flat."""
-SLACK_PRIOR_SD = 0.03
+SLACK_PRIOR_SD = 0.1
+"""Nearly flat: a prior at none that drew slack to itself would leave the rest of it in the velocity."""
 TAIL_PRIOR_SD_M = {"recorded": 0.3, "unknown": 2.0}
 PINNED = 1e12
 """Prior precision that keeps a term at its prior mean."""

@@ -75,7 +75,7 @@ class Solution:
     inverse: Floats  # (q, q)
     within: Floats  # (G, 2, 2)
     carried: Floats  # (G, 2, q)
-    criterion: float  # -2 log restricted likelihood, up to a constant
+    criterion: float  # -2 log restricted likelihood, without the log determinants of the instruments' priors
 
 
 def sum_products(design: Design, weight: Floats, run_variance: float) -> CrossProducts:
@@ -201,17 +201,15 @@ def row_variance(solution: Solution, design: Design) -> Floats:
     return np.asarray(fixed - 2.0 * mixed + np.einsum("ni,nij,nj->n", z, own[at], z))
 
 
-def solve(
-    products: CrossProducts, design: Design, spread: Floats, tightness: Floats,
-) -> Solution:
-    """Solve the mixed-model equations for given spreads of the instrument effects.
+def solve(products: CrossProducts, design: Design, precision: Floats, pull: Floats | None = None) -> Solution:
+    """Solve the mixed-model equations for given priors of the instrument effects.
 
     Parameters
     ----------
-    spread
-        Standard deviations of the scale error and of the time-zero error, shape (2,).
-    tightness
-        Factor on the prior precision of each instrument's two errors, shape (G, 2).
+    precision
+        Inverse prior covariance of each instrument's scale error and time-zero error, shape (G, 2, 2).
+    pull
+        Precision times prior mean of them, shape (G, 2); none: zero means.
 
     References
     ----------
@@ -219,29 +217,24 @@ def solve(
 
     Checked by: tests/unit/test_locating_mixed_model.py
     """
-    precision = tightness / spread**2
-    block = products.random + precision[:, :, None] * np.eye(2)
+    block = products.random + precision
+    response = products.random_response if pull is None else products.random_response + pull
     within = np.linalg.inv(block)
     carried = within @ products.random_fixed
     prior = design.prior_precision
     system = products.fixed + np.diag(prior) - np.einsum("gik,gij->kj", products.random_fixed, carried)
-    target = products.fixed_response + prior * design.prior_mean - np.einsum(
-        "gik,gi->k", carried, products.random_response,
-    )
+    target = products.fixed_response + prior * design.prior_mean - np.einsum("gik,gi->k", carried, response)
     lower = np.linalg.cholesky(system)
     half = np.linalg.solve(lower, np.column_stack([target, np.eye(len(target))]))
     inverse = half[:, 1:].T @ half[:, 1:]
     fixed = inverse @ target
-    taken = np.einsum("gij,gj->gi", within, products.random_response)
+    taken = np.einsum("gij,gj->gi", within, response)
     random = taken - carried @ fixed
     quadratic = (
-        products.response + prior @ design.prior_mean**2
-        - float(np.sum(taken * products.random_response)) - float(half[:, 0] @ half[:, 0])
+        products.response + prior @ design.prior_mean**2 - float(np.sum(taken * response))
+        - float(half[:, 0] @ half[:, 0])
     )
-    log_determinant = (
-        2.0 * float(np.log(np.diag(lower)).sum()) + float(np.linalg.slogdet(block)[1].sum())
-        + 2.0 * design.groups * float(np.log(spread).sum())
-    )
+    log_determinant = 2.0 * float(np.log(np.diag(lower)).sum()) + float(np.linalg.slogdet(block)[1].sum())
     return Solution(
         fixed, random, inverse, np.asarray(within, dtype=float), carried, float(quadratic + log_determinant),
     )

@@ -8,10 +8,10 @@ import numpy as np
 
 from pipelines.locating import line, mixed_model, noise
 from pipelines.locating.instrument_spread import (
-    SCALE_SD_PRIOR,
-    ZERO_SD_PRIOR,
-    fit_tightness,
+    InstrumentSpread,
+    count_faults,
     integrate_instrument_spread,
+    start_instrument_spread,
     step_instrument_spread,
 )
 from pipelines.locating.line import State
@@ -38,7 +38,9 @@ class VelocityFit:
     points, weights
         Solutions over a grid of the two instrument standard deviations, and their posterior weights.
     scale_sd, zero_sd
-        Standard deviations of the instrument errors at each point, shape (points,).
+        Standard deviations of the errors of an instrument not seen before, at each point, shape (points,).
+    faulty
+        Probability that each instrument's scale, and its time zero, is faulty, shape (I, 2).
     noise, factor
         Noise, and each instrument's noise variance against the fleet's.
     residual_m, variance_m2, leverage, right
@@ -60,6 +62,7 @@ class VelocityFit:
     weights: Floats
     scale_sd: Floats
     zero_sd: Floats
+    faulty: Floats
     noise: Noise
     factor: Floats
     residual_m: Floats
@@ -110,6 +113,16 @@ class VelocityFit:
 
 
 @dataclass(frozen=True)
+class _Guess:
+    """Where a round starts from: estimates, noise, and what is believed of the instruments."""
+
+    state: State
+    noise: Noise
+    factor: Floats
+    instruments: InstrumentSpread
+
+
+@dataclass(frozen=True)
 class _Round:
     """What one round works out before it solves: the linear form and the weights."""
 
@@ -146,8 +159,8 @@ def fit_velocity(readings: Readings, *, tails_recorded: bool = False, max_rounds
     Each round: (1) errors of the true lengths: the regressor is the best estimate of the length from both sides,
     which gives the estimating equation of Deming's regression, so slopes are not flattened; (2) probability of each
     reading to be right, from a two-part normal mixture; (3) mixed-model equations, with the restricted likelihood of
-    the two instrument variances; (4) restricted likelihood of the noise. At the end the instrument variances are
-    integrated over a grid.
+    the two instrument variances and the probability of each instrument to be in order; (4) restricted likelihood of
+    the noise. At the end the instrument variances are integrated over a grid.
 
     References
     ----------
@@ -159,47 +172,53 @@ def fit_velocity(readings: Readings, *, tails_recorded: bool = False, max_rounds
     dug = int(readings.is_dug.sum())
     has_slack = min(dug, len(readings) - dug) >= ENOUGH_FOR_SLACK
     prior = line.priors(len(readings.classes), has_slack, tails_recorded)
-    state, spread, factor = line.start_state(readings), WIDE_START, np.ones(len(readings.instruments))
-    log_sd, tightness = np.log([SCALE_SD_PRIOR[0], ZERO_SD_PRIOR[0]]), np.ones((len(readings.instruments), 2))
+    guess, now, rounds = _settle(readings, prior, max_rounds)
+    return _average(readings, guess, now, has_slack, rounds)
+
+
+def _settle(readings: Readings, prior: tuple[Floats, Floats], max_rounds: int) -> tuple[_Guess, _Round, int]:
+    """Rounds until nothing moves: where they end, the last linear form, and their number."""
+    groups = len(readings.instruments)
+    guess = _Guess(line.start_state(readings), WIDE_START, np.ones(groups), start_instrument_spread(groups))
     rounds, is_settled = 0, False
     while True:
         rounds += 1
-        now = _prepare(readings, state, spread, factor, log_sd, prior)
-        log_sd_before, log_sd = log_sd, step_instrument_spread(
-            now.products, now.design, log_sd, tightness,
-        )
+        now = _prepare(readings, guess, prior)
+        before = guess
+        point = step_instrument_spread(now.products, now.design, guess.instruments)
         if is_settled or rounds >= max_rounds:
-            break
-        solution = mixed_model.solve(now.products, now.design, np.exp(log_sd), tightness)
-        tightness = fit_tightness(solution, log_sd)
-        moved = line.solution_state(solution)
-        spread_moved, factor = _fit_noise(readings, moved, spread, factor, now, solution)
-        is_settled = _is_settled(state, moved, spread, spread_moved) and np.abs(log_sd - log_sd_before).max() < 0.02
-        state, spread = moved, spread_moved
-    points, weights, sds = integrate_instrument_spread(now.products, now.design, log_sd, tightness)
+            return replace(guess, instruments=point.spread), now, rounds
+        state = line.solution_state(point.solution)
+        spread, factor = _fit_noise(readings, state, guess, now, point.solution)
+        guess = _Guess(state, spread, factor, count_faults(point.spread))
+        is_settled = _is_settled(before, guess)
+
+
+def _average(readings: Readings, guess: _Guess, now: _Round, has_slack: bool, rounds: int) -> VelocityFit:
+    """The fit averaged over the uncertainty of the instrument variances."""
+    grid, weights = integrate_instrument_spread(now.products, now.design, guess.instruments)
+    points = tuple(point.solution for point in grid)
     state = line.state_of(
         weights @ np.array([p.fixed for p in points]), np.tensordot(weights, np.array([p.random for p in points]), 1),
     )
-    # spread of a further instrument: that of Student's errors seen, not of their core alone
-    widening = np.sqrt(np.mean(1.0 / tightness, axis=0)) if len(tightness) else np.ones(2)
+    unseen = np.array([point.spread.unseen_sd() for point in grid])
     leverage = _leverage(points[len(points) // 2], now.design, now.right / now.variance)
     return VelocityFit(
-        readings=readings, state=state, points=points, weights=weights,
-        scale_sd=sds[:, 0] * widening[0], zero_sd=sds[:, 1] * widening[1],
-        noise=spread, factor=factor, residual_m=readings.time_m - line.line(readings, state),
+        readings=readings, state=state, points=points, weights=weights, scale_sd=unseen[:, 0], zero_sd=unseen[:, 1],
+        faulty=np.tensordot(weights, np.array([point.spread.faulty for point in grid]), 1),
+        noise=guess.noise, factor=guess.factor, residual_m=readings.time_m - line.line(readings, state),
         variance_m2=now.variance, leverage=leverage, right=now.right,
-        own=mixed_model.sum_fixed_by_group(now.design, now.right / now.own, spread.run**2), has_slack=has_slack,
+        own=mixed_model.sum_fixed_by_group(now.design, now.right / now.own, guess.noise.run**2), has_slack=has_slack,
         freedom=float(np.sum(now.right * (1.0 - leverage))) + noise.PRIOR_READINGS, rounds=rounds,
     )
 
 
-def _prepare(
-    readings: Readings, state: State, spread: Noise, factor: Floats, log_sd: Floats, prior: tuple[Floats, Floats],
-) -> _Round:
+def _prepare(readings: Readings, guess: _Guess, prior: tuple[Floats, Floats]) -> _Round:
+    state, spread, factor = guess.state, guess.noise, guess.factor
     residual = readings.time_m - line.line(readings, state)
     length_m = line.best_length(readings, state, spread, factor, residual)
     design = line.linearise(readings, state, residual, length_m, *prior)
-    variance = line.reading_variance(readings, spread, design.scale, factor, *np.exp(log_sd))
+    variance = line.reading_variance(readings, spread, design.scale, factor, *guess.instruments.unseen_sd())
     right = noise.right_probability(residual, variance, noise.wrong_sd(readings), spread.wrong_share)
     # rows that share a run carry its deviation in the run term, so it leaves their own variance
     shared = np.bincount(readings.run)[readings.run] > 1
@@ -209,26 +228,29 @@ def _prepare(
 
 
 def _fit_noise(
-    readings: Readings, state: State, spread: Noise, factor: Floats, now: _Round, solution: Solution,
+    readings: Readings, state: State, before: _Guess, now: _Round, solution: Solution,
 ) -> tuple[Noise, Floats]:
+    factor = before.factor
     residual = readings.time_m - line.line(readings, state)
     leverage = _leverage(solution, now.design, now.right / now.variance)
     spread = noise.fit_noise(
-        readings, spread, residual, leverage, now.right, now.design.scale, line.factor_of(readings, factor),
+        readings, before.noise, residual, leverage, now.right, now.design.scale, line.factor_of(readings, factor),
     )
     run = noise.fit_run_deviation(readings, residual, now.variance, now.right, spread)
     factor = noise.fit_factors(readings, factor, residual, now.variance, leverage, now.right)
     return replace(spread, run=run), factor
 
 
-def _is_settled(before: State, after: State, noise_before: Noise, noise_after: Noise) -> bool:
-    moved = np.abs(after.slowness - before.slowness).max() + abs(after.slack - before.slack)
-    moved += 0.01 * abs(after.tail_m - before.tail_m)
+def _is_settled(before: _Guess, after: _Guess) -> bool:
+    moved = np.abs(after.state.slowness - before.state.slowness).max() + abs(after.state.slack - before.state.slack)
+    moved += 0.01 * abs(after.state.tail_m - before.state.tail_m)
     noises = [
-        abs(np.log(getattr(noise_after, name) / getattr(noise_before, name)))
+        abs(np.log(getattr(after.noise, name) / getattr(before.noise, name)))
         for name in ("constant_m", "growing", "wrong_share")
     ]
-    return bool(moved < 5e-5 and max(noises) < 1e-2)
+    faulty = np.abs(after.instruments.faulty - before.instruments.faulty).max(initial=0.0)
+    spread = np.abs(after.instruments.log_sd - before.instruments.log_sd).max()
+    return bool(moved < 5e-5 and max(noises) < 1e-2 and spread < 0.02 and faulty < 0.02)
 
 
 def _leverage(solution: Solution, design: Design, weight: Floats) -> Floats:

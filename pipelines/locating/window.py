@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -76,7 +77,7 @@ def _metres_and_feet(distance_m: float) -> str:
     return f"{distance_m:.1f} m ({distance_m / M_PER_FT:.0f} ft)"
 
 
-def window_half_width(line: pd.Series, corrected_m: float, quantile: float) -> float:
+def window_half_width(line: Mapping[str, float] | pd.Series, corrected_m: float, quantile: float) -> float:
     """Half width of the window at a corrected distance, metres along the route.
 
     Parameters

@@ -11,11 +11,12 @@ import os
 import numpy as np
 import pytest
 
-from tests.locating_study import DESIGNS, score_design, summarise
+from tests.locating_study import DESIGNS, print_study, score_design, summarise
 
 FULL = os.environ.get("LOOPWEAR_FULL") == "1"
 FLEETS = 125 if FULL else 6
-SEED = 20260101
+SEED = 20261125
+"""Not used while the method was developed."""
 
 
 def margin(share: float, count: int) -> float:
@@ -31,6 +32,7 @@ def test_truth_is_recovered(name: str) -> None:
     if name != "few readings":
         slack = 3.0 * found["velocity sd"] / np.sqrt(classes)
         assert abs(found["velocity bias"]) < 0.1 + slack
+        assert abs(found["velocity drawn"]) < 0.1 + slack
         assert found["offset rmse m"] < 0.5
     # limits may be wide where little is known, never too narrow
     assert found["velocity covered"] > 0.87 - margin(0.9, classes)
@@ -51,6 +53,4 @@ def test_a_class_read_by_one_instrument_alone_is_called_not_separable() -> None:
 
 
 if __name__ == "__main__":
-    for title, design in DESIGNS.items():
-        figures = summarise(score_design(design, 125, SEED))
-        print(title, {key: round(value, 3) for key, value in figures.items()}, flush=True)
+    print_study(125, SEED)
