@@ -76,6 +76,13 @@ def run_topic(topic: str) -> Callable[[Refresh], dict[str, int]]:
     return run_step
 
 
+def weigh_corrections(run: Refresh) -> dict[str, int]:
+    """The results without the corrections applied, and with those proposed."""
+    from pipelines import effects
+
+    return effects.run(run.con, run.settings)
+
+
 def build_marts(run: Refresh) -> dict[str, int]:
     """The tables that are exported, then the checks that must return no row."""
     built = count_rows(run.con, warehouse.build_models(run.con, "marts"))
@@ -110,6 +117,7 @@ def write_reports(run: Refresh) -> dict[str, int]:
 STEPS: dict[str, Callable[[Refresh], dict[str, int]]] = {
     "core": build_core,
     **{topic: run_topic(topic) for topic in TOPICS},
+    "effects": weigh_corrections,
     "marts": build_marts,
     "exports": write_exports,
     "reports": write_reports,

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import duckdb
+
 from pipelines.intake.share import TableShare
 from pipelines.validation.register import latest_sql
 from shared import dictionary
@@ -23,14 +25,18 @@ def apply_corrections(share: TableShare) -> int:
 
     Checked by: tests/unit/test_intake_corrections.py
     """
-    con = share.con
-    facts = dictionary.load_tables()["jobs"]
-    con.execute(f"""
+    share.con.execute(f"""
         create or replace temp table corrections_to_apply as
         select c.job_id, c."column", c.value_proposed, c.source_file, c.row_number from raw.corrections as c
         where c.batch_id = '{share.batch}' and c.decision = 'apply'
         qualify row_number() over (partition by job_id, "column" order by load_sequence desc) = 1
     """)
+    return insert_corrected(share.con, share.batch)
+
+
+def insert_corrected(con: duckdb.DuckDBPyConnection, batch: str) -> int:
+    """Append the corrected row of each job of the temporary table ``corrections_to_apply``, and drop that table."""
+    facts = dictionary.load_tables()["jobs"]
     arms = []
     for column in facts.columns:
         if column in ("job_id", "revision", "date_only_columns"):
@@ -50,7 +56,7 @@ def apply_corrections(share: TableShare) -> int:
             from corrections_to_apply group by job_id
         ),
         latest as ({latest_sql("jobs", (*facts.columns, "content_hash"))})
-        select {", ".join(arms)}, '{share.batch}', c.source_file, c.row_number,
+        select {", ".join(arms)}, '{batch}', c.source_file, c.row_number,
             (select coalesce(max(load_sequence), 0) from raw.jobs)
                 + row_number() over (order by c.row_number, j.job_id),
             j.content_hash
@@ -81,15 +87,19 @@ def join_jobs(share: TableShare) -> int:
 
     Checked by: tests/unit/test_intake_clusters.py
     """
-    con = share.con
-    facts = dictionary.load_tables()["jobs"]
-    listed = ", ".join(f'"{c}"' for c in facts.columns)
-    con.execute(f"""
+    share.con.execute(f"""
         create or replace temp table joins_decided as
         select c.job_id, c.joined_with, c.source_file, c.row_number from raw.job_clusters as c
         where c.batch_id = '{share.batch}' and c.cluster_decision = 'join'
         qualify row_number() over (partition by job_id order by load_sequence desc) = 1
     """)
+    return insert_joined(share.con, share.batch)
+
+
+def insert_joined(con: duckdb.DuckDBPyConnection, batch: str) -> int:
+    """Append the rows that the temporary table ``joins_decided`` makes of its jobs, and drop that table."""
+    facts = dictionary.load_tables()["jobs"]
+    listed = ", ".join(f'"{c}"' for c in facts.columns)
     completed = [
         f'j."{c}"' if c in NOT_COMPLETED else f'coalesce(j."{c}", g."{c}") as "{c}"' for c in facts.columns
     ]
@@ -118,7 +128,7 @@ def join_jobs(share: TableShare) -> int:
             union all by name
             select * exclude (joined_with, status), 'cancelled' as status, 1 as is_gone from gone
         )
-        select {listed}, '{share.batch}', source_file, row_number,
+        select {listed}, '{batch}', source_file, row_number,
             (select coalesce(max(load_sequence), 0) from raw.jobs) + row_number() over (order by is_gone, job_id),
             content_hash
         from rows_new

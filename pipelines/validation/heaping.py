@@ -16,6 +16,7 @@ GRIDS = (1.0, 0.1, 0.01)
 GRID_SHARE = 0.95
 """A column stands on a grid where this share of its values does."""
 LEAST_VALUES = 20
+BY_LUCK = 0.05
 
 
 def binomial_limits(hits: ArrayLike, tries: ArrayLike, level: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -105,7 +106,9 @@ def measure_heaping(counts: pd.DataFrame, level: float) -> pd.DataFrame:
 
     Notes
     -----
-    is_heaped: the lower limit is above chance.
+    is_heaped: so many values would gather by chance alone, somewhere in the table, in fewer than 1 table of 20 (exact
+    binomial probability times the number of rows, after Bonferroni): dozens of columns are looked at, and some of them
+    lie above chance by luck.
 
     Checked by: tests/unit/test_validation_heaping.py
     """
@@ -118,5 +121,14 @@ def measure_heaping(counts: pd.DataFrame, level: float) -> pd.DataFrame:
     return kept.assign(
         heaped_pct=100.0 * share, heaped_lo=100.0 * lo, heaped_hi=100.0 * hi, by_chance_pct=100.0 * chance,
         rounded_pct=100.0 * ((share - chance) / (1.0 - chance).where(chance < 1.0)).clip(lower=0.0).fillna(0.0),
-        is_heaped=lo > chance,
+        is_heaped=_by_luck(kept) * len(kept) < BY_LUCK,
     )[COLUMNS].reset_index(drop=True)
+
+
+def _by_luck(counts: pd.DataFrame) -> NDArray[np.float64]:
+    """Probability that chance puts so many values there, or more."""
+    from scipy.special import betainc
+
+    k, n = counts["values_heaped"].to_numpy(float), counts["values_given"].to_numpy(float)
+    tail = betainc(np.maximum(k, 1.0), n - k + 1.0, counts["by_chance"].to_numpy(float))
+    return np.asarray(np.where(k > 0, tail, 1.0), dtype=np.float64)

@@ -104,3 +104,146 @@ def chart_gaps(gaps: pd.DataFrame) -> go.Figure:
     chart.update_yaxes(autorange="reversed", ticks="", showline=False)
     chart.update_xaxes(title_text="Rows without it [%]", rangemode="tozero")
     return chart
+
+
+def chart_completeness(by_month: pd.DataFrame) -> go.Figure:
+    """Share of jobs that give each field, a row a field and a column a month: the darker, the more.
+
+    Parameters
+    ----------
+    by_month
+        Percent given, one row a month (its index, '2019-04'), one column a field, in the order drawn, top first; a
+        month without jobs is missing.
+
+    Notes
+    -----
+    Checked by: tests/end_to_end/test_reports_browser.py
+    """
+    chart = style.new_chart(style.row_height(len(by_month.columns), each=19, around=110))
+    chart.add_heatmap(
+        z=[[None if style.is_missing(v) else float(v) for v in by_month[c]] for c in by_month.columns],
+        x=list(by_month.index), y=list(by_month.columns), zmin=0, zmax=100, ygap=2,
+        colorscale=[[0, style.INKS["rule"]], [1, style.INKS["first"]]],
+        colorbar={"title": {"text": "Given [%]"}, "thickness": 10, "outlinewidth": 0, "len": 0.6, "x": 1.0},
+        hovertemplate="%{y}, %{x}: %{z:.0f} % given<extra></extra>",
+    )  # fmt: skip
+    chart.update_yaxes(autorange="reversed", ticks="", showline=False, tickfont={"size": 11})
+    chart.update_xaxes(title_text="Month of the report", type="date", tickformat="%Y", showgrid=False)
+    return chart
+
+
+def chart_orphans(counts: pd.DataFrame) -> go.Figure:
+    """Share of a year's jobs on sections that are not in the register, with limits.
+
+    Parameters
+    ----------
+    counts
+        reported_year, jobs, orphans, orphan_pct, pct_lo, pct_hi.
+
+    Notes
+    -----
+    Checked by: tests/end_to_end/test_reports_browser.py
+    """
+    chart = style.new_chart(320)
+    chart.add_scatter(
+        x=counts["reported_year"].tolist(), y=counts["orphan_pct"].tolist(), mode="markers+lines", showlegend=False,
+        line={"color": style.INKS["first"], "width": 1}, marker={"color": style.INKS["first"], "size": 7},
+        error_y=style.bars_between(counts["orphan_pct"], counts["pct_lo"], counts["pct_hi"]),
+        customdata=counts[["orphans", "jobs"]].astype(int).to_numpy().tolist(),
+        hovertemplate="%{x}: %{customdata[0]} of %{customdata[1]} jobs<extra></extra>",
+    )  # fmt: skip
+    chart.update_yaxes(title_text="Not in the register [%]", rangemode="tozero")
+    chart.update_xaxes(title_text="Year of the report", tickformat="d")
+    return chart
+
+
+def chart_heaping(rows: pd.DataFrame) -> go.Figure:
+    """Share of values at round places with limits, against what chance would put there.
+
+    Parameters
+    ----------
+    rows
+        column, file, heap, heaped_pct, heaped_lo, heaped_hi, by_chance_pct, is_heaped, in the order drawn, top first.
+
+    Notes
+    -----
+    Checked by: tests/end_to_end/test_reports_browser.py
+    """
+    names = [f"{r.column}, {str(r.heap).replace('_', ' ')}<br>{r.file}" for r in rows.itertuples()]
+    chart = style.new_chart(style.row_height(len(rows), each=36, around=96))
+    chart.add_scatter(
+        x=rows["by_chance_pct"].tolist(), y=names, mode="markers", name="by chance",
+        marker={"color": style.INKS["pale"], "symbol": "line-ns-open", "size": 12, "line": {"width": 2}},
+        hovertemplate="by chance %{x:.1f} %<extra></extra>",
+    )  # fmt: skip
+    for is_heaped, name, ink, mark in ((True, "more than chance", "second", "circle"), (False, "as chance", "first",
+                                                                                       "circle-open")):  # fmt: skip
+        part = rows["is_heaped"].astype(bool) == is_heaped
+        own = rows[part]
+        if own.empty:
+            continue
+        chart.add_scatter(
+            x=own["heaped_pct"].tolist(), y=[n for n, keep in zip(names, part, strict=True) if keep], mode="markers",
+            name=name, marker={"color": style.INKS[ink], "symbol": mark, "size": 8},
+            error_x=style.bars_between(own["heaped_pct"], own["heaped_lo"], own["heaped_hi"]),
+            hovertemplate="%{x:.1f} % of the values<extra></extra>",
+        )  # fmt: skip
+    chart.update_yaxes(categoryorder="array", categoryarray=names[::-1], ticks="", showline=False,
+                       tickfont={"size": 11})  # fmt: skip
+    chart.update_xaxes(title_text="Share of the values [%]", rangemode="tozero")
+    return chart
+
+
+def chart_trend(rows: pd.DataFrame) -> go.Figure:
+    """Share of rows kept out and flagged, load by load.
+
+    Parameters
+    ----------
+    rows
+        batch_id, out_pct, warned_pct, in the order of the loads.
+
+    Notes
+    -----
+    Checked by: tests/end_to_end/test_reports_browser.py
+    """
+    chart = style.new_chart(300)
+    for place, (column, name) in enumerate((("out_pct", "kept out"), ("warned_pct", "kept and flagged"))):
+        chart.add_scatter(
+            x=rows["batch_id"].tolist(), y=rows[column].tolist(), mode="markers+lines", name=name,
+            line={"color": style.ink_of(place), "dash": style.dash_of(place), "width": 1.6},
+            marker={"color": style.ink_of(place), "symbol": style.mark_of(place), "size": 7},
+            hovertemplate="%{x}: %{y:.2f} %<extra>" + name + "</extra>",
+        )  # fmt: skip
+    chart.update_yaxes(title_text="Share of the rows read [%]", rangemode="tozero")
+    chart.update_xaxes(title_text="Load", type="category")
+    return chart
+
+
+def chart_effects(names: list[str], changes: dict[str, list[float]]) -> go.Figure:
+    """How far each answer moves in each version of the records, percent of the answer as it stands.
+
+    Parameters
+    ----------
+    names
+        Answers, in the order drawn, top first.
+    changes
+        Version to the change of each answer in percent; missing where it has no answer.
+
+    Notes
+    -----
+    Checked by: tests/end_to_end/test_reports_browser.py
+    """
+    bare = [name.partition(" [")[0] for name in names]
+    wrapped = [name.replace(" to ", " to<br>", 1).replace(" of ", " of<br>", 1) for name in bare]
+    chart = style.new_chart(style.row_height(len(names), each=38, around=110))
+    for place, (version, values) in enumerate(changes.items()):
+        chart.add_scatter(
+            x=[None if style.is_missing(v) else float(v) for v in values], y=wrapped, mode="markers", name=version,
+            marker={"color": style.ink_of(place), "symbol": style.mark_of(place), "size": 8},
+            hovertemplate="%{y}: %{x:+.2f} %<extra>" + version + "</extra>",
+        )  # fmt: skip
+    chart.add_vline(x=0, line={"color": style.INKS["soft"], "width": 1})
+    chart.update_yaxes(categoryorder="array", categoryarray=wrapped[::-1], ticks="", showline=False,
+                       tickfont={"size": 11})  # fmt: skip
+    chart.update_xaxes(title_text="Change of the answer [%]")
+    return chart

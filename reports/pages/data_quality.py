@@ -9,6 +9,8 @@ import pandas as pd
 from reports import style
 from reports.figures import validation as figures
 from reports.page import Exhibit, Page, Section, Table, absent, largest
+from reports.pages import data_quality_decisions as decisions
+from reports.pages import data_quality_values as values
 from shared import dictionary
 
 if TYPE_CHECKING:
@@ -27,7 +29,6 @@ SHOWN_FINDINGS = 2_000
 
 def build(marts: Marts, settings: Settings) -> Page:
     """The data quality page."""
-    del settings
     findings = marts.read(QUARANTINE)
     return Page(
         key="data_quality",
@@ -38,8 +39,15 @@ def build(marts: Marts, settings: Settings) -> Page:
             "Nothing is dropped and nothing is mended in silence.",
         ),
         sections=(
-            Section("What is loaded", (tables_loaded(marts), files_read(marts), gaps(marts))),
-            Section("What was found", (rules(findings), single_findings(findings))),
+            Section("What is loaded", (tables_loaded(marts), files_read(marts), values.trend(marts))),
+            Section("What the files said as a whole", (
+                values.whole_files(marts), values.completeness(marts), gaps(marts), values.orphans(marts, settings),
+                values.heaping(marts, settings),
+            )),
+            Section("What waits for a decision", (
+                decisions.effects(marts), decisions.proposals(marts), decisions.clusters(marts),
+            )),
+            Section("What was found in single rows", (rules(findings), single_findings(findings))),
         ),
     )
 

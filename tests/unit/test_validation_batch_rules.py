@@ -132,7 +132,7 @@ def test_orphans_are_told_by_year(load) -> None:
         gone = [y for y, job in zip(years, rows, strict=True) if job["section_id"] == "S-gone"].count(str(year))
         assert (counted, share, is_broken) == (years.count(str(year)), round(gone / counted, 4), gone / counted > 0.05)
     assert any(broken for *_, broken in told)
-    assert said(report, "orphan_share")[0].endswith("make old cable look better than it was")
+    assert said(report, "orphan_share")[0].endswith("name one that is not in the register (allowed 5%)")
 
 
 def test_a_column_that_went_empty_is_told_and_one_that_was_always_sparse_is_not(load) -> None:

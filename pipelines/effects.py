@@ -1,0 +1,173 @@
+"""What do the corrections do to the answers: those applied taken back, those proposed all applied?
+
+Nothing is estimated: the records are altered in a database of its own in memory, staging and core are built from
+them, and the velocities fitted, just as a refresh does. The warehouse itself is only read.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import duckdb
+import pandas as pd
+
+from pipelines import warehouse
+from pipelines.intake.corrections import insert_corrected, insert_joined
+from shared import dictionary
+from shared.settings import Settings
+from shared.store import LAYERS, read_model, write_settings, write_table
+
+SCRATCH = "as_if"
+
+Results = dict[tuple[str, str], float]
+
+
+def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
+    """Write fitted.correction_effects.
+
+    Returns
+    -------
+    dict
+        Table written to its rows.
+
+    Notes
+    -----
+    A proposal on a row in quarantine moves nothing here: its job is not in use.
+
+    Checked by: tests/end_to_end/test_refresh_effects.py
+    """
+    # ---- read
+    standing = _results(con, read_model(con, "fitted.velocity_by_class"))
+    slips = con.execute("""
+        select job_id, "column", value_proposed, 'proposed' as source_file, 0 as row_number
+        from fitted.proposed_corrections
+        -- of two proposals for one value the likelier is taken
+        qualify row_number() over (partition by job_id, "column" order by likelihood desc nulls last, slip) = 1
+        order by job_id, "column"
+    """).df()
+    joins = con.execute("""
+        select job_id, joined_with, 'proposed' as source_file, 0 as row_number from fitted.job_clusters order by job_id
+    """).df()
+    applied = con.execute(f"select count(*) from raw.jobs where {DECIDED}").fetchone()
+
+    # ---- compute
+    found: dict[str, Results] = {"value_standing": standing}
+    if applied and applied[0]:
+        found["value_without_applied"] = _as_if(con, settings, _take_back)
+    if len(slips):
+        found["value_with_slips"] = _as_if(con, settings, lambda other: _apply(other, slips))
+    if len(joins):
+        found["value_with_joins"] = _as_if(con, settings, lambda other: _join(other, joins))
+
+    # ---- write
+    return {"fitted.correction_effects": write_table(con, "fitted.correction_effects", _to_frame(found))}
+
+
+DECIDED = """(batch_id, source_file) in (
+    select (batch_id, file) from raw.files where "table" in ('corrections', 'job_clusters')
+)"""
+"""SQL that tells a job's row made by a decision."""
+
+
+def _to_frame(found: dict[str, Results]) -> pd.DataFrame:
+    names = [c for c in dictionary.tables()["fitted.correction_effects"].columns if c.startswith("value_")]
+    keys = list(dict.fromkeys(key for results in found.values() for key in results))
+    rows = [(*key, *(found.get(name, {}).get(key) for name in names)) for key in keys]
+    frame = pd.DataFrame(rows, columns=["answer", "group_name", *names])
+    return frame.astype(dict.fromkeys(names, float))
+
+
+def _results(con: duckdb.DuckDBPyConnection, classes: pd.DataFrame) -> Results:
+    """The results of the core tables a connection sees, and of fitted classes."""
+    stages = con.execute("""
+        select count(*), avg(dispatch_to_arrive_min), avg(arrive_to_locate_min), avg(locate_to_restore_min),
+            avg(report_to_restore_min), sum(customer_minutes)
+        from core.job_stages
+    """).fetchone() or ()
+    names = ("jobs", "mean_time_to_arrive_min", "mean_time_to_locate_min", "mean_located_to_restored_min",
+             "mean_time_to_restore_min", "customer_minutes")
+    values: dict[tuple[str, str], Any] = {(n, "all"): v for n, v in zip(names, stages, strict=True)}
+    counted = con.execute("select count(*) filter (is_counted) from core.failures").fetchone()
+    values["failures_counted", "all"] = counted[0] if counted else None
+    error = con.execute("""
+        select 100 * median(abs(displayed_distance_m - true_length_m) / true_length_m) from core.locating_readings
+        where is_usable and reading_kind = 'dug' and true_length_m > 0
+    """).fetchone()
+    values["median_error_pct", "all"] = error[0] if error else None
+    for row in classes.to_dict("records"):
+        values["velocity_fitted_pct", str(row["cable_class"])] = row["velocity_fitted_pct"]
+    return {key: float(value) for key, value in values.items() if value is not None and value == value}
+
+
+def _as_if(
+    con: duckdb.DuckDBPyConnection, settings: Settings, alter: Callable[[duckdb.DuckDBPyConnection], None],
+) -> Results:
+    """The results of the records as they would be, altered."""
+    with _scratch(con) as other:
+        write_settings(other, settings)
+        alter(other)
+        warehouse.build_models(other, "staging")
+        warehouse.build_models(other, "core")
+        return _results(other, _fit_classes(other, settings))
+
+
+@contextmanager
+def _scratch(con: duckdb.DuckDBPyConnection) -> Iterator[duckdb.DuckDBPyConnection]:
+    """A database in memory with its own copy of the jobs; every other source table is the warehouse's own.
+
+    A second connection of the same process, since one transaction writes to one database alone. It sees what was
+    committed: the raw tables, which a refresh does not touch.
+    """
+    row = con.execute("select current_database()").fetchone()
+    home = row[0] if row else "warehouse"
+    other = con.cursor()
+    try:
+        other.execute("set TimeZone = 'UTC'")
+        other.execute(f"attach ':memory:' as {SCRATCH}")
+        other.execute(f"use {SCRATCH}")
+        for layer in LAYERS:
+            other.execute(f"create schema if not exists {layer}")
+        for stem in (*dictionary.load_tables(), "files"):
+            kind = "table" if stem == "jobs" else "view"
+            other.execute(f'create {kind} raw.{stem} as select * from "{home}".raw.{stem}')
+        yield other
+    finally:
+        other.execute(f'use "{home}"')
+        other.execute(f"detach database if exists {SCRATCH}")
+        other.close()
+
+
+def _take_back(other: duckdb.DuckDBPyConnection) -> None:
+    other.execute(f"delete from raw.jobs where {DECIDED}")
+
+
+def _apply(other: duckdb.DuckDBPyConnection, slips: pd.DataFrame) -> None:
+    other.register("slips_frame", slips)
+    other.execute("create or replace temp table corrections_to_apply as select * from slips_frame")
+    other.unregister("slips_frame")
+    insert_corrected(other, "proposed")
+
+
+def _join(other: duckdb.DuckDBPyConnection, joins: pd.DataFrame) -> None:
+    other.register("joins_frame", joins)
+    other.execute("create or replace temp table joins_decided as select * from joins_frame")
+    other.unregister("joins_frame")
+    insert_joined(other, "proposed")
+
+
+def _fit_classes(other: duckdb.DuckDBPyConnection, settings: Settings) -> pd.DataFrame:
+    """Velocities by class, fitted as the locating step fits them."""
+    from pipelines.locating.estimates import describe_classes
+    from pipelines.locating.readings import select_readings
+    from pipelines.locating.step import median_settings
+    from pipelines.locating.velocity import fit_velocity
+
+    table = read_model(other, "core.locating_readings")
+    readings = select_readings(table, read_model(other, "core.locating_paths"))
+    if not len(readings):
+        return pd.DataFrame(columns=["cable_class", "velocity_fitted_pct"])
+    tails = other.execute("select count(tail_m) > 0.5 * count(*) from staging.terminals").fetchone()
+    fit = fit_velocity(readings, tails_recorded=bool(tails and tails[0]))
+    return describe_classes(fit, median_settings(readings, table), settings)
