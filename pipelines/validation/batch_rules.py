@@ -62,7 +62,7 @@ BATCH_RULES: tuple[BatchRule, ...] = (
               "validation.orphan_share_limit where the year has validation.batch_min_rows jobs that name a section",
               "of the {rows} jobs of {year} that name a section, {measured:.1%} name one that is not in the register "
               "(allowed {allowed:.0%})",
-              "31 of 120 jobs of 2009 on sections deleted from the register in 2010: old cable looks better than it was"),
+              "31 of 120 jobs of 2009 on sections deleted in 2010: old cable then looks better than it was"),
     BatchRule("column_emptied", "warn", MEASURED,
               "share of rows that give a column, over the same share in all earlier loads, below "
               "validation.emptied_share where 10 values or more were to be expected",

@@ -180,8 +180,8 @@ def propose_zone_slips(stamps: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     stamps
-        job_id, dispatched_at, arrived_at, located_at, restored_at (instants), utc_offset_min (minutes that the
-        district is behind UTC at the time, above 0 in the Americas).
+        job_id, source_file, dispatched_at, arrived_at, located_at, restored_at (instants), utc_offset_min (minutes
+        that the district is behind UTC at the time, above 0 in the Americas).
 
     Returns
     -------
@@ -192,8 +192,8 @@ def propose_zone_slips(stamps: pd.DataFrame) -> pd.DataFrame:
     -----
     A local time that was UTC was moved by the offset once more at intake. For each job the spans dispatch to arrival
     and location to restoration are weighed as they are and with both stamps put back; log spans of the others are
-    normal with a robust spread, and a span below a minute counts as 1e-4. Only cluster of a calendar year with two
-    jobs or more is proposed: one feed writes UTC for a season, not once.
+    normal with a robust spread, and a span below a minute counts as 1e-4. Only a cluster of two jobs or
+    more of one file and calendar year is proposed: one feed writes UTC for a season, not once.
 
     Checked by: tests/unit/test_validation_slips.py
     """
@@ -210,15 +210,15 @@ def propose_zone_slips(stamps: pd.DataFrame) -> pd.DataFrame:
     chance = np.where(np.abs(offset) >= 60.0, 1.0 / (1.0 + np.exp(-odds)), 0.0)
     hits = frame.assign(chance=chance, year=frame["arrived_at"].dt.year)[chance >= PROPOSED_FROM]
     rows = []
-    for year, cluster in hits.groupby("year"):
+    for (file, year), cluster in hits.groupby(["source_file", "year"]):
         if len(cluster) < 2:
             continue
-        in_year = int((frame["arrived_at"].dt.year == year).sum())
+        in_year = int(((frame["arrived_at"].dt.year == year) & (frame["source_file"] == file)).sum())
         for row in cluster.to_dict("records"):
             minutes = float(row["utc_offset_min"])
             said = (
                 f"{minutes / 60:g} hours late against dispatch and restoration, as UTC in a local field is; so are "
-                f"{len(cluster)} of {in_year} jobs of {year}"
+                f"{len(cluster)} of {in_year} jobs of {year} in {file}"
             )
             for column in ("arrived_at", "located_at"):
                 moved = row[column] - pd.Timedelta(minutes=minutes)

@@ -93,7 +93,7 @@ PLACES = """
     order by j.job_id, c.terminal_id
 """
 STAMPS = """
-    select j.job_id, j.dispatched_at, j.arrived_at, j.located_at, j.restored_at,
+    select j.job_id, j.source_file, j.dispatched_at, j.arrived_at, j.located_at, j.restored_at,
         (epoch(timezone('UTC', j.arrived_at)) - epoch(timezone(d.timezone, j.arrived_at))) / 60.0 as utc_offset_min
     from staging.jobs as j join staging.loops as l on l.loop_id = j.loop_id
     join staging.districts as d on d.district_id = l.district_id

@@ -39,7 +39,7 @@ def proposals(marts: Marts) -> Exhibit:
     return Exhibit(
         key="proposals", title=title, sources=("marts.proposed_corrections",),
         finding=f"{style.counted(rows['job_id'].nunique(), 'job')} carry the signature of a slip: {listed}. "
-        f"Of {style.counted(len(rows), 'proposal')} {unsure:,} are less likely than 80 %.",
+        f"{unsure:,} of {style.counted(len(rows), 'proposal')} {'is' if unsure == 1 else 'are'} less likely than 80 %.",
         more=(DECIDING.format(file="proposed_corrections", name="corrections"),),
         definition="The likelihood is the probability of the slip given the record and how common such slips are "
         "taken to "

@@ -179,15 +179,16 @@ def whole_files(marts: Marts) -> Exhibit:
     broken = results[results["message"].notna()].sort_values(
         ["batch", "file", "rule", "column", "year"], ascending=[False, True, True, True, True])  # fmt: skip
     broken = broken.reset_index(drop=True)
-    measured = results[results["measured"].notna()]
-    finding = f"No file broke a rule; {style.counted(len(measured), 'measure')} lie in their bounds."
+    kept = int((results["measured"].notna() & results["message"].isna()).sum())
+    within = f"{style.counted(kept, 'measure')} {'lies in its' if kept == 1 else 'lie in their'} bounds."
+    finding = f"No file broke a rule; {within}"
     if len(broken):
         counts = broken.groupby("rule").size().sort_values(ascending=False, kind="stable")
         finding = (
             f"{style.counted(len(broken), 'warning')} of whole files in "
             f"{style.counted(broken['batch'].nunique(), 'load')}: "
             + ", ".join(f"{str(rule).replace('_', ' ')} {n}" for rule, n in counts.items())
-            + f". {len(measured) - int(broken['measured'].notna().sum()):,} measures lie in their bounds."
+            + f". {within}"
         )
     return Exhibit(
         key="whole-files", title=title, sources=("marts.batch_results",), finding=finding,

@@ -221,10 +221,12 @@ def coverage(marts: Marts) -> Exhibit:
         title=title,
         finding=finding[:1].upper() + finding[1:] + ".",
         sources=(COVERAGE,),
-        definition="Each past dig against the window it would have had, made from a fit without it"
-        + (" and from the errors of the digs before it" if method == "conformal" else "")
+        definition="Each past dig against the window it would have had at its time: everything fitted anew, at five "
+        "moments, to the readings before"
+        + (", and the width taken from the errors of earlier digs" if method == "conformal" else "")
         + f". Method in use: {method}, the one of two whose shares lie nearer to those promised.",
-        count=f"{style.counted(overall['tried'].max(), 'dig')}; the first fifty are not tested.",
+        count=f"{style.counted(overall['tried'].max(), 'dig')}; the first sixth only begins the fit, the fifty digs "
+        "after it the errors.",
         interval="Wilson limits of the shares.",
         left_out="Digs without a setting on record; back-filled estimates. Gross errors are in: no window holds them.",
         chart=chart_coverage(drawn),

@@ -198,7 +198,8 @@ def season(marts: Marts) -> Exhibit:
         "insulation faster, so it reads short in late summer (common practice, no source).",
         count=f"{style.counted(rows['readings'].sum(), 'reading')}.",
         interval="F-test of the two terms; limits of the swing from their joint spread.",
-        left_out="It is not taken off the corrected distances: it is small beside the scatter of a single reading.",
+        left_out="Where the data carry it, it is taken off every reading before the fit and off the corrected "
+        "distances. A dig window takes it off where the day is given.",
         tables=(Table(rows, tuple(rows.columns), SEASON),),
     )
 

@@ -77,6 +77,7 @@ def test_utc_in_a_local_field_is_proposed_for_a_season_and_not_for_a_long_drive(
     rows = 120
     reported = pd.Timestamp("2012-01-01 12:00", tz="UTC") + pd.to_timedelta(np.arange(rows) * 3, unit="D")
     frame = pd.DataFrame({"job_id": [f"J{n:03d}" for n in range(rows)], "dispatched_at": reported})
+    frame["source_file"] = "jobs.csv"
     frame["arrived_at"] = reported + pd.to_timedelta(rng.lognormal(np.log(35), 0.4, rows), unit="min")
     frame["located_at"] = frame["arrived_at"] + pd.Timedelta(minutes=50)
     frame["restored_at"] = frame["located_at"] + pd.to_timedelta(rng.lognormal(np.log(45), 0.5, rows), unit="min")
@@ -89,13 +90,15 @@ def test_utc_in_a_local_field_is_proposed_for_a_season_and_not_for_a_long_drive(
     assert set(found["column"]) == {"arrived_at", "located_at"}
     first = found[(found["job_id"] == "J010") & (found["column"] == "arrived_at")].iloc[0]
     assert pd.Timestamp(first["value_now"]) - pd.Timestamp(first["value_proposed"]) == pd.Timedelta(hours=6)
-    assert "so are 3 of 120 jobs of 2012" in first["grounds"]
+    assert "so are 3 of 120 jobs of 2012 in jobs.csv" in first["grounds"]
+    assert propose_zone_slips(frame.assign(source_file=[f"{n % 40}.csv" for n in range(rows)])).empty  # no one source
 
 
 def test_one_odd_job_alone_is_no_season() -> None:
     rng = np.random.default_rng(3)
     reported = pd.Timestamp("2012-01-01", tz="UTC") + pd.to_timedelta(np.arange(40), unit="D")
     frame = pd.DataFrame({"job_id": [str(n) for n in range(40)], "dispatched_at": reported, "utc_offset_min": 360.0})
+    frame["source_file"] = "jobs.csv"
     frame["arrived_at"] = reported + pd.to_timedelta(rng.lognormal(3.5, 0.4, 40), unit="min")
     frame["located_at"] = frame["arrived_at"] + pd.Timedelta(minutes=50)
     frame["restored_at"] = frame["located_at"] + pd.Timedelta(minutes=45)
