@@ -35,17 +35,30 @@ class FileCount:
 
 
 def keep_rows(share: TableShare) -> None:
-    """Append the rows that are not unchanged to raw, in the order they came."""
+    """Append the rows that are not unchanged to raw, numbered in the order they came.
+
+    Notes
+    -----
+    A row's load_sequence follows from its file and row number, so that nothing as wide as a row has to be sorted;
+    numbers are left out where rows are.
+    """
     columns = ", ".join(f'"{c}"' for c in share.facts.columns)
     share.con.execute(f"""
         insert into raw.{share.table} ({columns}, batch_id, source_file, row_number, load_sequence, content_hash)
-        select {columns}, '{share.batch}', l.file, t.row_number,
-            (select coalesce(max(load_sequence), 0) from raw.{share.table})
-                + row_number() over (order by t.file_no, t.row_number),
-            t.content_hash
-        from typed as t join sorted as s on s.rid = t.rowid join ({_labels(share)}) as l on l.file_no = t.file_no
-        where s.fate <> 'unchanged'
-        order by t.file_no, t.row_number
+        with lengths as (select file_no, max(row_number) as last_row from typed group by file_no),
+        places as (
+            select file_no, coalesce(sum(last_row) over (
+                order by file_no rows between unbounded preceding and 1 preceding
+            ), 0) + (select coalesce(max(load_sequence), 0) from raw.{share.table}) as rows_before
+            from lengths
+        )
+        select {columns}, '{share.batch}', l.file, t.row_number, (p.rows_before + t.row_number)::bigint, t.content_hash
+        from typed as t
+        join ({_labels(share)}) as l on l.file_no = t.file_no
+        join places as p on p.file_no = t.file_no
+        where t.rowid not in (select rid from rejected) and t.rowid not in (
+            select rid from sorted where fate = 'unchanged'
+        )
     """)
 
 
@@ -57,17 +70,10 @@ def keep_quarantine(share: TableShare) -> None:
     """
     con, table = share.con, share.table
     con.execute(f"create or replace temp table rejected_rows as {_cells_sql(share)}")
-    key = ", ".join(f"t.{c}::varchar" for c in share.key)
-    con.execute(f"""
-        update raw.quarantined_rows as q set released_by = '{share.batch}'
-        where q."table" = '{table}' and q.released_by is null
-            and q.row_hash not in (select row_hash from rejected_rows)
-            and (
-                (q.key <> '' and q.key in (
-                    select concat_ws(' / ', {key}) from typed as t join sorted as s on s.rid = t.rowid
-                )) or q.row_hash in ({_ids_sql(share)})
-            )
-    """)
+    if con.execute(
+        'select 1 from raw.quarantined_rows where "table" = ? and released_by is null limit 1', [table],
+    ).fetchone():
+        _release_rows(share)
     con.execute(f"""
         insert into raw.quarantined_rows
         select '{share.batch}', '{table}', l.file, q.row_number, q.row_hash, q.key, l.headers, q.cells, null
@@ -88,6 +94,20 @@ def keep_quarantine(share: TableShare) -> None:
         order by t.file_no, t.row_number, n.rule, n."column"
     """)
     con.execute("drop table rejected_rows")
+
+
+def _release_rows(share: TableShare) -> None:
+    key = ", ".join(f"t.{c}::varchar" for c in share.key)
+    share.con.execute(f"""
+        update raw.quarantined_rows as q set released_by = '{share.batch}'
+        where q."table" = '{share.table}' and q.released_by is null
+            and q.row_hash not in (select row_hash from rejected_rows)
+            and (
+                (q.key <> '' and q.key in (
+                    select concat_ws(' / ', {key}) from typed as t join sorted as s on s.rid = t.rowid
+                )) or q.row_hash in ({_ids_sql(share)})
+            )
+    """)
 
 
 def count_files(share: TableShare) -> list[FileCount]:

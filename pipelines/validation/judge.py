@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from typing import TYPE_CHECKING
+
 import duckdb
+import numpy as np
 import pandas as pd
 
 from pipelines.validation.facts import FactsPlan, plan_facts
@@ -11,6 +15,10 @@ from pipelines.validation.rules import Listed, NotBefore, Rule, Within
 from pipelines.validation.suite import run_suite
 from shared import dictionary
 
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+ROWS_AT_ONCE = 500_000
 FORMS = {
     "number": "a number", "integer": "a whole number", "date": "a date such as 2019-04-30",
     "instant": "a time such as 2019-04-30 14:05", "boolean": "true or false", "text": "a text",
@@ -47,9 +55,7 @@ def judge_rows(
     registered = draw_register(con, table)
     plan = plan_facts(table, date_only, registered=registered, now=now)
     rules = tuple(rule for rule in rules if _can_fail(rule, plan))
-    facts = _draw_facts(con, plan, rules)
-    failed = run_suite(table, facts, rules)
-    del facts
+    failed = _find_failed(con, table, plan, rules)
     listed = [(rule.name, int(rid)) for rule in rules for rid in failed[rule.name]]
     if not listed:
         return
@@ -65,13 +71,25 @@ def judge_rows(
             con.execute(f"insert into new_findings {_findings_sql(table, rule, plan)}")
 
 
+def _find_failed(
+    con: duckdb.DuckDBPyConnection, table: str, plan: FactsPlan, rules: tuple[Rule, ...],
+) -> dict[str, NDArray[np.int64]]:
+    """Rows that fail each rule; the facts come in parts, so that memory does not grow with the file."""
+    parts = [run_suite(table, facts, rules) for facts in _draw_facts(con, plan, rules)]
+    none = np.empty(0, dtype=np.int64)
+    return {rule.name: np.sort(np.concatenate([none, *(part[rule.name] for part in parts)])) for rule in rules}
+
+
 def _can_fail(rule: Rule, plan: FactsPlan) -> bool:
     """Whether the table has a column the rule could find fault with at all."""
     fact = rule.demand.later if isinstance(rule.demand, NotBefore) else rule.demand.fact
     return plan.facts[fact] not in ("null::varchar", "true")
 
 
-def _draw_facts(con: duckdb.DuckDBPyConnection, plan: FactsPlan, rules: tuple[Rule, ...]) -> pd.DataFrame:
+def _draw_facts(
+    con: duckdb.DuckDBPyConnection, plan: FactsPlan, rules: tuple[Rule, ...],
+) -> Iterator[pd.DataFrame]:
+    """Frames of facts, ROWS_AT_ONCE rows or so each, indexed by row."""
     wanted: dict[str, str] = {}
     for rule in rules:
         demand = rule.demand
@@ -84,7 +102,9 @@ def _draw_facts(con: duckdb.DuckDBPyConnection, plan: FactsPlan, rules: tuple[Ru
         else:
             wanted[demand.fact] = f"coalesce(({plan.facts[demand.fact]}), true)"
     listed = ", ".join(f"{sql} as {fact}" for fact, sql in wanted.items())
-    return con.execute(f"select j.rid, {listed} from judged as j{plan.joins}").df().set_index("rid").rename_axis(None)
+    drawn = con.execute(f"select j.rid, {listed} from judged as j{plan.joins}")
+    while len(facts := drawn.fetch_df_chunk(ROWS_AT_ONCE // duckdb.__standard_vector_size__)):
+        yield facts.set_index("rid").rename_axis(None)
 
 
 def _write_forms(con: duckdb.DuckDBPyConnection, table: str, insulations: tuple[str, ...]) -> None:

@@ -5,7 +5,8 @@
 JOBS jobs of 30 columns and as many sections (1,000,000 each by default) are written once, then in each round the bare
 read and the whole load (typing, zones, every rule by Great Expectations on every row, findings, one transaction)
 are run one after the other, each in a process of its own and into a new warehouse. Before any time is printed, the
-rows kept are compared with the rows read.
+rows kept are compared with the rows read. Processor seconds stand beside the seconds: on a machine with other work
+they are the better measure. Of the load's first round, the seconds and the peak of memory of each phase are shown.
 """
 
 from __future__ import annotations
@@ -17,12 +18,25 @@ import statistics
 import subprocess
 import sys
 import tempfile
+import threading
 import time
+from collections import defaultdict
 from pathlib import Path
+from typing import Any
 
 import duckdb
 
 MEMBERS = ("jobs", "sections")
+PHASES = {
+    "read_files": "read the files as texts", "type_rows": "texts to values", "set_known_apart": "find what is known",
+    "join": "wait for the import of Great Expectations", "draw_register": "draw the register and the neighbours",
+    "_draw_facts": "hand the facts to Python", "run_suite": "Great Expectations, every rule on every row",
+    "judge_rows": "write the findings", "judge_batch": "judge whole files", "sort_rows": "sort the rows",
+    "keep_rows": "append to raw", "keep_quarantine": "set rows aside", "count_files": "count",
+    "drop_temporary": "drop temporary tables", "checkpoint": "write the warehouse's file",
+}
+"""Functions of a load, the innermost first known: what each does."""
+SAMPLE_S = 0.02
 
 
 def write_files(folder: Path, jobs: int) -> Path:
@@ -77,7 +91,54 @@ def write_files(folder: Path, jobs: int) -> Path:
     return folder
 
 
-def bare_read(folder: Path, place: Path) -> dict[str, float]:
+class PhaseWatch:
+    """Samples, from a thread beside the load, which phase is under way and how much memory the process holds.
+
+    The load itself knows nothing of it. Memory is what is resident, a file mapped into memory included.
+    """
+
+    def __init__(self) -> None:
+        self.seconds: dict[str, float] = defaultdict(float)
+        self.peak_mb: dict[str, float] = defaultdict(float)
+        self._watched = threading.get_ident()
+        self._over = threading.Event()
+        self._thread = threading.Thread(target=self._sample, daemon=True)
+
+    def __enter__(self) -> PhaseWatch:
+        self._thread.start()
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self._over.set()
+        self._thread.join()
+
+    def _sample(self) -> None:
+        before = time.perf_counter()
+        while not self._over.wait(SAMPLE_S):
+            frame = sys._current_frames().get(self._watched)
+            while frame is not None and frame.f_code.co_name not in PHASES:
+                frame = frame.f_back
+            phase = PHASES[frame.f_code.co_name] if frame else "the rest"
+            now = time.perf_counter()
+            self.seconds[phase] += now - before
+            self.peak_mb[phase] = max(self.peak_mb[phase], resident_mb())
+            before = now
+
+
+def resident_mb() -> float:
+    """Memory this process holds, in MB; 0 where the system does not say."""
+    try:
+        pages = int(Path("/proc/self/statm").read_text().split()[1])
+    except OSError:
+        return 0.0
+    return pages * resource.getpagesize() / 2**20
+
+
+def checkpoint(con: duckdb.DuckDBPyConnection) -> None:
+    con.execute("checkpoint")
+
+
+def bare_read(folder: Path, place: Path) -> dict[str, Any]:
     """DuckDB's own reading of the two large files, all columns texts, into tables of a new file."""
     with duckdb.connect(str(place / "bare.duckdb"), config={"memory_limit": "3GB"}) as con:
         start = time.perf_counter()
@@ -90,7 +151,7 @@ def bare_read(folder: Path, place: Path) -> dict[str, float]:
     return {"seconds": seconds, "rows": rows}
 
 
-def whole_load(folder: Path, place: Path) -> dict[str, float]:
+def whole_load(folder: Path, place: Path) -> dict[str, Any]:
     """The load of all four files; the register of loops and districts is a small part of it."""
     from pipelines.intake.load import load_paths
     from shared.settings import Settings
@@ -98,20 +159,24 @@ def whole_load(folder: Path, place: Path) -> dict[str, float]:
 
     con = open_warehouse(Workspace(place / "workspace"))
     start = time.perf_counter()
-    report = load_paths(con, [folder], Settings())
-    con.execute("checkpoint")
+    with PhaseWatch() as watch:
+        report = load_paths(con, [folder], Settings())
+        checkpoint(con)
     seconds = time.perf_counter() - start
     counts = [f for f in report.files if f.table in MEMBERS]
     assert all(f.read == f.accounted_for for f in counts)
     kept = sum(con.execute(f"select count(*) from raw.{t}").fetchone()[0] for t in MEMBERS)
     found = con.execute("select count(*) from raw.findings").fetchone()[0]
-    return {"seconds": seconds, "rows": kept + sum(f.quarantined for f in counts), "findings": found}
+    return {
+        "seconds": seconds, "rows": kept + sum(f.quarantined for f in counts), "findings": found,
+        "phases": {p: (s, watch.peak_mb[p]) for p, s in watch.seconds.items()},
+    }
 
 
 WAYS = {"bare": bare_read, "load": whole_load}
 
 
-def run_apart(way: str, folder: Path) -> dict[str, float]:
+def run_apart(way: str, folder: Path) -> dict[str, Any]:
     """One way in a process of its own, with its peak of memory."""
     with tempfile.TemporaryDirectory() as place:
         command = [sys.executable, "-m", "tests.benchmarks.load_jobs", "--way", way, str(folder), place]
@@ -122,7 +187,8 @@ def run_apart(way: str, folder: Path) -> dict[str, float]:
 def main(arguments: list[str]) -> None:
     if arguments[:1] == ["--way"]:
         result = WAYS[arguments[1]](Path(arguments[2]), Path(arguments[3]))
-        result["peak_mb"] = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+        used = resource.getrusage(resource.RUSAGE_SELF)
+        result |= {"peak_mb": used.ru_maxrss / 1024, "cpu_s": used.ru_utime + used.ru_stime}
         print(json.dumps(result))
         return
     jobs, rounds = (int(a) for a in (arguments + ["1000000", "3"][len(arguments):])[:2])
@@ -130,15 +196,28 @@ def main(arguments: list[str]) -> None:
         folder = write_files(Path(place), jobs)
         size = sum(p.stat().st_size for p in folder.iterdir()) / 1e6
         print(f"{jobs} jobs and as many sections, {size:.0f} MB of CSV, {rounds} rounds")
-        ratios = []
-        for _ in range(rounds):
+        ratios, cpu_ratios = [], []
+        for number in range(rounds):
             bare, load = run_apart("bare", folder), run_apart("load", folder)
             if bare["rows"] != load["rows"]:
                 raise SystemExit(f"not compared: {bare['rows']} rows read, {load['rows']} accounted for")
+            if number == 0:
+                print_phases(load)
             ratios.append(load["seconds"] / bare["seconds"])
-            print(f"bare read {bare['seconds']:.2f} s, {bare['peak_mb']:.0f} MB; load {load['seconds']:.2f} s, "
-                  f"{load['peak_mb']:.0f} MB, {load['findings']:.0f} findings; ratio {ratios[-1]:.1f}", flush=True)
-        print(f"load / bare read: median {statistics.median(ratios):.1f}, {min(ratios):.1f} to {max(ratios):.1f}")
+            cpu_ratios.append(load["cpu_s"] / bare["cpu_s"])
+            for name, way in (("bare read", bare), ("load", load)):
+                print(f"{name}: {way['seconds']:.2f} s, {way['cpu_s']:.2f} s of processor, {way['peak_mb']:.0f} MB")
+            print(f"ratio {ratios[-1]:.1f}, of processor {cpu_ratios[-1]:.1f}; {load['findings']} findings", flush=True)
+        for name, found in (("seconds", ratios), ("processor seconds", cpu_ratios)):
+            print(f"load / bare read, {name}: median {statistics.median(found):.1f}, "
+                  f"{min(found):.1f} to {max(found):.1f}")
+
+
+def print_phases(load: dict[str, Any]) -> None:
+    """Where the time of a load goes, and the peak of memory in each phase."""
+    phases = sorted(load["phases"].items(), key=lambda item: -item[1][0])
+    for phase, (seconds, peak_mb) in phases:
+        print(f"  {seconds:7.2f} s {seconds / load['seconds']:5.0%}  {peak_mb:6.0f} MB  {phase}")
 
 
 if __name__ == "__main__":
