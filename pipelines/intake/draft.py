@@ -6,6 +6,7 @@ import itertools
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from functools import cached_property
 from pathlib import Path
 
 import duckdb
@@ -45,6 +46,16 @@ class Sample:
         """Texts of a column that are not blank."""
         place = self.headers.index(header)
         return [row[place].strip() for row in self.rows if place < len(row) and row[place].strip()]
+
+    def numbers(self, header: str) -> list[str]:
+        """Texts of a column of numbers, their decimals after a point."""
+        texts = self.texts(header)
+        return texts if self.decimal is None else [t.replace(".", "").replace(",", ".") for t in texts]
+
+    @cached_property
+    def decimal(self) -> guesses.Guess | None:
+        """The decimal comma, where the file has one."""
+        return guesses.guess_decimal([cell.strip() for row in self.rows for cell in row])
 
     def unit_of(self, header: str) -> str:
         place = self.headers.index(header)
@@ -197,6 +208,8 @@ def _head(path: Path, sample: Sample, table: str) -> list[str]:
         lines.append(f'encoding = "{sample.encoding}"  # no mark says so; the file is no UTF-8')
     if sample.skip_rows:
         lines.append(f"skip_rows = {sample.skip_rows}  # rows above the header")
+    if sample.decimal:
+        lines.append(f'decimal = ","  # {sample.decimal.evidence}')
     if sample.skip_after_header:
         lines.append("skip_after_header = 1  # the row beneath the header holds units")
     if any(dictionary.columns()[c].type == "instant" for c in dictionary.load_tables()[table].source_columns):
@@ -211,7 +224,12 @@ def _head(path: Path, sample: Sample, table: str) -> list[str]:
 
 def _draft_column(draft: Draft, sample: Sample, column: str, known_median: float | None) -> None:
     facts = dictionary.columns()[column]
-    free = [(i, h) for i, h in enumerate(sample.headers) if h and h not in draft.used]
+    others = [c for c in dictionary.load_tables()[draft.table].source_columns if c != column]
+    # A header goes to the column it says best, not to the first that it says at all.
+    free = [
+        (i, h) for i, h in enumerate(sample.headers) if h and h not in draft.used
+        and header_score(h, column) >= min(0.9, max(header_score(h, c) for c in others))
+    ]
     ranked = sorted(((header_score(h, column), -i, h) for i, h in free), reverse=True)
     if not ranked or ranked[0][0] < ENOUGH:
         required = column in dictionary.load_tables()[draft.table].required
@@ -229,6 +247,7 @@ def _draft_column(draft: Draft, sample: Sample, column: str, known_median: float
     if facts.type in ("instant", "date"):
         draft.lines.append(_draft_stamp(draft, sample, column, header, texts, said))
     elif facts.unit in ("m", "% of c"):
+        texts = sample.numbers(header)
         guess = guesses.guess_velocity(texts) if facts.unit == "% of c" else \
             guesses.guess_length_unit(header, sample.unit_of(header), texts, known_median)
         said += f"; {guess.evidence}" + ("" if guess.is_sure else "; ???")

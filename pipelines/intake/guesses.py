@@ -108,6 +108,16 @@ def numbers_of(texts: list[str]) -> list[float]:
     return found
 
 
+def guess_decimal(texts: list[str]) -> Guess | None:
+    """A comma before the decimals, where more of the numbers among some texts prove it than prove a point."""
+    grouped = re.compile(r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?")
+    commas = [t for t in texts if re.fullmatch(r"[+-]?(\d+|\d{1,3}(\.\d{3})+),\d+", t) and not grouped.fullmatch(t)]
+    points = [t for t in texts if re.fullmatch(r"[+-]?\d+\.\d+", t)]
+    if len(commas) <= len(points):
+        return None
+    return Guess((",",), f"{len(commas)} numbers such as {commas[0]}, {len(points)} with a point")
+
+
 def guess_length_unit(header: str, unit_cell: str, texts: list[str], known_median_m: float | None) -> Guess:
     """Unit of a length: said in the header or the unit row, else by magnitude against the sections on record."""
     for place, said in (("the header", header), ("the unit row", unit_cell)):

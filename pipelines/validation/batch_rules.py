@@ -56,6 +56,12 @@ BATCH_RULES: tuple[BatchRule, ...] = (
               "the delimiter had to be assumed: {delimiter} gives {rows} known headings, {other}. State delimiter "
               "in the mapping",
               "a mapped file of which the mapping names one heading"),
+    BatchRule("thousands_assumed", "warn", SOURCES,
+              "numbers such as 1,250 in a column of a file in the canonical form in which no number has a point or a "
+              "second comma to prove what the comma is",
+              "{column} holds {rows} numbers such as '{sample}', read as thousands: if the comma stands before "
+              "decimals, state decimal in a mapping",
+              "a semicolon file in which a length of 1.25 km is written 1,250"),
     # ---- against the register and what was loaded before
     BatchRule("orphan_share", "warn", ("jobs",),
               "share of a year's jobs whose section_id is not in the register, above "
@@ -63,6 +69,11 @@ BATCH_RULES: tuple[BatchRule, ...] = (
               "of the {rows} jobs of {year} that name a section, {measured:.1%} name one that is not in the register "
               "(allowed {allowed:.0%})",
               "31 of 120 jobs of 2009 on sections deleted in 2010: old cable then looks better than it was"),
+    BatchRule("column_absent", "warn", MEASURED,
+              "columns that the file has not, or its mapping does not name, and that half of the rows loaded before give",
+              "the file lacks {rows} columns that rows loaded before mostly give: {column}. Its rows stay out of the "
+              "figures that need them",
+              "a job file without dug_distance_m, where 8 in 10 jobs had it before"),
     BatchRule("column_emptied", "warn", MEASURED,
               "share of rows that give a column, over the same share in all earlier loads, below "
               "validation.emptied_share where 10 values or more were to be expected",

@@ -28,7 +28,7 @@ NOT_COMPARED = ("revision", "year", "position", "shot_no", "x", "y")
 
 @dataclass(frozen=True)
 class FileFacts:
-    """What the reader knows of a file beyond its rows.
+    """What the reader knows of a file beyond its rows; ``columns`` are those of its table that it can fill.
 
     ``encoding`` holds, where it was assumed, its name, the characters beyond ASCII, a word with one, and how many of
     them Latin-1 would read otherwise; ``delimiter``, where it was assumed, itself, the known headings, and the rival.
@@ -39,6 +39,7 @@ class FileFacts:
     headers: tuple[str, ...]
     view: str
     is_mapped: bool
+    columns: frozenset[str] = frozenset()
     encoding: tuple[str, int, str, int] | None = None
     delimiter: tuple[str, int, str] | None = None
 
@@ -192,6 +193,38 @@ def _find_assumed_delimiters(
     return found
 
 
+def _find_assumed_thousands(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+) -> list[BatchResult]:
+    del settings
+    facts = dictionary.columns()
+    numeric = [c for c in dictionary.load_tables()[table].source_columns if facts[c].type in ("number", "integer")]
+    found = []
+    for file in files:
+        if file.is_mapped:
+            continue
+        places = {h.casefold(): i for i, h in reversed(list(enumerate(file.headers, start=1)))}
+        present = [c for c in numeric if c in places]
+        if not present:
+            continue
+        # One look at all columns for a comma is quick; few files have any.
+        looked = ", ".join(f"count(*) filter (contains(c{places[c]}, ','))" for c in present)
+        commas = con.execute(f"select {looked} from {file.view}").fetchone() or ()
+        for column in (c for c, n in zip(present, commas, strict=True) if n):
+            cell = f"trim(c{places[column]})"
+            row = con.execute(f"""
+                select count(*) filter (regexp_full_match({cell}, '[+-]?\\d{{1,3}},\\d{{3}}')),
+                    count(*) filter (contains({cell}, '.') or regexp_full_match({cell}, '.*,.*,.*')),
+                    any_value({cell}) filter (regexp_full_match({cell}, '[+-]?\\d{{1,3}},\\d{{3}}'))
+                from {file.view} where contains(c{places[column]}, ',')
+                    or (contains(c{places[column]}, '.') and {cell} similar to '[+-]?[0-9,]*[.][0-9]+')
+            """).fetchone()
+            if row and row[0] and not row[1]:
+                said = rule.message.format(column=column, rows=row[0], sample=row[2])
+                found.append(BatchResult(file.label, rule.name, rule.severity, column, rows=row[0], message=said))
+    return found
+
+
 # ------------------------------------------------------------------ against the register and earlier loads
 
 
@@ -220,6 +253,24 @@ def _measure_orphans(
     return results
 
 
+def _find_absent_columns(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+) -> list[BatchResult]:
+    columns = dictionary.load_tables()[table].source_columns
+    given = ", ".join(f'count("{c}")' for c in columns)
+    rows_before, *before = con.execute(f"select count(*), {given} from raw.{table}").fetchone() or (0,)
+    if rows_before < settings.batch_min_rows:
+        return []
+    usual = [c for c, n in zip(columns, before, strict=True) if n >= rows_before / 2]
+    results = []
+    for file in files:
+        absent = [c for c in usual if c not in file.columns]
+        if absent:
+            said = rule.message.format(rows=len(absent), column=", ".join(absent))
+            results.append(BatchResult(file.label, rule.name, rule.severity, rows=len(absent), message=said))
+    return results
+
+
 def _measure_emptied_columns(
     con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
 ) -> list[BatchResult]:
@@ -230,12 +281,13 @@ def _measure_emptied_columns(
     if rows_before < settings.batch_min_rows:
         return []
     labels = {file.number: file.label for file in files}
+    filled = {file.number: file.columns for file in files}
     results = []
     counted = con.execute(f"select file_no, count(*), {given} from judged group by file_no order by file_no").fetchall()
     for number, rows, *now in (row for row in counted if row[0] in labels):
         for column, here, earlier in zip(columns, now, before, strict=True):
             share_before = earlier / rows_before
-            if share_before * rows < EXPECTED_VALUES:
+            if share_before * rows < EXPECTED_VALUES or column not in filled[number]:
                 continue
             kept = here / rows / share_before
             said = rule.message.format(
@@ -291,7 +343,7 @@ def _distribution_result(file: FileFacts, rule: BatchRule, column: str, measured
     )
 
 
-OF_READING = ("column_unknown", "column_repeated", "encoding_assumed", "delimiter_assumed")
+OF_READING = ("column_unknown", "column_repeated", "encoding_assumed", "delimiter_assumed", "thousands_assumed")
 """Rules that ask how a file was read: they are put to files of any size."""
 
 MEASURES = {
@@ -299,7 +351,9 @@ MEASURES = {
     "column_repeated": _find_repeated_columns,
     "encoding_assumed": _find_assumed_encodings,
     "delimiter_assumed": _find_assumed_delimiters,
+    "thousands_assumed": _find_assumed_thousands,
     "orphan_share": _measure_orphans,
+    "column_absent": _find_absent_columns,
     "column_emptied": _measure_emptied_columns,
     "distribution_shifted": _measure_distributions,
 }

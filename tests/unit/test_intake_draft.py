@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from pipelines.intake.draft import draft_mapping
-from pipelines.intake.guesses import guess_formats, guess_length_unit, guess_velocity
+from pipelines.intake.guesses import guess_decimal, guess_formats, guess_length_unit, guess_velocity
 from pipelines.intake.load import load_paths
 from pipelines.intake.mapping_file import parse_mapping
 from shared.errors import UserError
@@ -105,3 +105,21 @@ def test_a_file_without_a_table_is_refused(tmp_path: Path, content: bytes, what:
     with pytest.raises(UserError) as caught:
         draft_mapping(tmp_path / "x.csv", None, Settings())
     assert caught.value.what == what
+
+
+def test_a_decimal_comma_is_guessed_and_the_values_load(tmp_path: Path) -> None:
+    path = tmp_path / "book.csv"
+    path.write_text("Ticket;Loop;Time Off;Time On;Dug ft;Crew\n" + "".join(
+        f"T{n};L1;03.05.2018 10:{n};03.05.2018 12:{n};{300 + n},5;C{n}\n" for n in range(10, 20)), encoding="utf-8")
+    text = draft_mapping(path, None, Settings())
+    assert 'decimal = ","  # 10 numbers such as 310,5, 0 with a point' in text
+    assert 'crew_id = "Crew"  # a word of the trade for it' in text  # and no dispatched_at by its one word
+    assert "dug_distance_m = 94.6404" in text
+
+
+@pytest.mark.parametrize(("texts", "is_comma"), [
+    (["1,250", "3,400"], False), (["12,5"], True), (["12,5", "1.250,5"], True), (["12.5", "1,204.5"], False),
+    (["12,5", "12.5"], False), ([], False), (["C1", "3.5.2018"], False),
+])
+def test_a_decimal_comma_must_be_proven(texts: list[str], is_comma: bool) -> None:
+    assert (guess_decimal(texts) is not None) == is_comma

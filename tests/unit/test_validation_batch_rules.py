@@ -143,6 +143,29 @@ def test_a_column_that_went_empty_is_told_and_one_that_was_always_sparse_is_not(
     ]
 
 
+def test_columns_that_a_file_has_not_are_told_in_one_line(load) -> None:
+    load("jobs.csv", season(0, 60))
+    left = [{k: v for k, v in row.items() if k not in ("crew_id", "cause", "notes")} for row in season(100, 60)]
+    _, report = load("jobs_later.csv", left)
+    assert [(r.rule, r.message) for r in report.broken] == [(
+        "column_absent",
+        ("the file lacks 2 columns that rows loaded before mostly give: crew_id, cause. Its rows stay out of the "
+        "figures that need them"),
+    )]
+
+
+def test_a_comma_that_may_stand_before_decimals_is_told_unless_proven(load) -> None:
+    rows = with_changes("jobs", {"repair_cost": "1,250"}, {"repair_cost": "6100"}, {"repair_cost": "980"})
+    con, report = load("jobs.csv", rows, delimiter=";")
+    assert said(report, "thousands_assumed") == [
+        ("repair_cost holds 1 numbers such as '1,250', read as thousands: if the comma stands before decimals, state "
+        "decimal in a mapping"),
+    ]
+    assert con.execute("select repair_cost from raw.jobs where job_id = 'J1'").fetchone() == (1250.0,)
+    rows[1]["repair_cost"] = "6,100.50"
+    assert said(load("jobs_2.csv", rows, delimiter=";")[1], "thousands_assumed") == []
+
+
 def test_feet_in_a_column_of_metres_are_told_by_their_distribution(load) -> None:
     load("jobs.csv", season(0, 160))
     feet = [dict(j, dug_distance_m=f"{float(j['dug_distance_m']) / 0.3048:.1f}") for j in season(200, 80)]
