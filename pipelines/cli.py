@@ -209,7 +209,8 @@ def print_load(report: Any) -> None:
     for found in report.broken:
         print(f"warning: {found.file}: {found.message} [{found.rule}]")
     if files["quarantined"].sum():
-        print(f"{files['quarantined'].sum()} rows are in quarantine; see why: loopwear quarantine")
+        kept_out = files["quarantined"].sum()
+        print(f"{kept_out} {'row is' if kept_out == 1 else 'rows are'} in quarantine; see why: loopwear quarantine")
 
 
 @app.command(epilog="Example: loopwear refresh --as-of 2025-12-31 --horizon 5 --budget 2000000")

@@ -70,7 +70,7 @@ BATCH_RULES: tuple[BatchRule, ...] = (
               "(allowed {allowed:.0%})",
               "31 of 120 jobs of 2009 on sections deleted in 2010: old cable then looks better than it was"),
     BatchRule("column_absent", "warn", MEASURED,
-              "columns that the file has not, or its mapping does not name, and that half of the rows loaded before give",
+              "columns that the file or its mapping does not name and that half of the rows loaded before give",
               "the file lacks {rows} columns that rows loaded before mostly give: {column}. Its rows stay out of the "
               "figures that need them",
               "a job file without dug_distance_m, where 8 in 10 jobs had it before"),
