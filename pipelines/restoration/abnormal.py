@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from pipelines.restoration.bootstrap import limit_groups, limit_shares, sort_groups
+from pipelines.restoration.bootstrap import limit_groups, limit_shares, sort_groups, widen_by_days
 
 LONG_DAYS = 10.0
 """Days beyond which a loop is counted as long abnormal: our choice."""
@@ -23,8 +23,8 @@ def summarise_abnormal_days(
     Parameters
     ----------
     jobs
-        One row a job on a loop (radials have no second end): a column for each grouping, abnormal_days, and
-        loop_failures_per_year, what the loop's cable is expected to fail in a year.
+        One row a job on a loop (radials have no second end): a column for each grouping, reported_on, abnormal_days,
+        and loop_failures_per_year, what the loop's cable is expected to fail in a year.
     groupings
         Columns to group by.
     level, replicates, rng
@@ -47,9 +47,15 @@ def summarise_abnormal_days(
     kept = jobs.dropna(subset=["abnormal_days"])
     years = kept["abnormal_days"] / DAYS_A_YEAR
     kept = kept.assign(abnormal_years=years, strandings=years * kept["loop_failures_per_year"])
+    days = pd.factorize(kept["reported_on"])[0].astype(np.int64)
     for grouping in groupings if len(kept) else ():
-        groups = sort_groups(kept["abnormal_days"].to_numpy(dtype=np.float64), pd.Categorical(kept[grouping]))
+        lengths, names = kept["abnormal_days"].to_numpy(dtype=np.float64), pd.Categorical(kept[grouping])
+        groups = sort_groups(lengths, names)
         found = limit_groups(groups, level=level, replicates=replicates, rng=rng)
+        found["mean_lo"], found["mean_hi"] = widen_by_days(
+            groups.names, found["mean_lo"].to_numpy(), found["mean_hi"].to_numpy(), lengths, names, days,
+            level=level, replicates=replicates, rng=rng,
+        )
         sums = kept.groupby(grouping, observed=True)[["abnormal_years", "strandings"]].sum()
         long = (kept["abnormal_days"] > LONG_DAYS).astype(np.int64)
         over = long.groupby(kept[grouping], observed=True).sum().to_numpy()

@@ -217,6 +217,37 @@ def limit_means_by_day(
     return left, lo, hi
 
 
+def widen_by_days(
+    names: NDArray[np.object_], lo: Floats, hi: Floats, values: Floats, groups: pd.Categorical, days: Ints, *,
+    level: float, replicates: int, rng: np.random.Generator,
+) -> tuple[Floats, Floats]:
+    """Limits of means with those of whole days in place of those of jobs, where a group has days enough.
+
+    Parameters
+    ----------
+    names
+        Names of the groups that have limits, in order.
+    lo, hi
+        Their limits from jobs resampled one by one (limit_means), the shape of names.
+    values, groups, days
+        What the limits are of, as for limit_means_by_day; missing values are left out.
+    level, replicates, rng
+        As for limit_means.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_restoration_bootstrap.py
+    """
+    known = ~np.isnan(values)
+    codes, day_lo, day_hi = limit_means_by_day(
+        values[known], groups[known], days[known], level=level, replicates=replicates, rng=rng,
+    )
+    rows = np.isin(names, np.asarray(groups.categories, dtype=object)[codes])
+    lo, hi = lo.copy(), hi.copy()
+    lo[rows], hi[rows] = day_lo, day_hi
+    return lo, hi
+
+
 def _resample_small_groups(
     groups: SortedGroups, wanted: NDArray[np.bool_], tail: float, replicates: int, rng: np.random.Generator,
     lo: Floats, hi: Floats,

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from pipelines.restoration.bootstrap import limit_means, sort_groups
+from pipelines.restoration.bootstrap import limit_means, sort_groups, widen_by_days
 
 Floats = NDArray[np.float64]
 
@@ -85,8 +85,8 @@ def measure_search_effort(jobs: pd.DataFrame, groupings: Sequence[str], *, level
     Parameters
     ----------
     jobs
-        One row a job with at least one test: a column for each grouping, tests, least_tests (by chance of failure),
-        least_tests_by_count (all sections alike), locate_min (time to locate, may be missing).
+        One row a job with at least one test: a column for each grouping, reported_on, tests, least_tests (by
+        chance of failure), least_tests_by_count (all sections alike), locate_min (time to locate, may be missing).
     groupings
         Columns to group by.
     level, replicates, rng
@@ -107,12 +107,16 @@ def measure_search_effort(jobs: pd.DataFrame, groupings: Sequence[str], *, level
     if len(timed) >= 30 and np.ptp(timed["tests"]) > 0:
         slope = float(np.polyfit(timed["tests"], timed["locate_min"], 1)[0])
     excess = (jobs["tests"] - jobs["least_tests"]).to_numpy(dtype=np.float64)
+    days = pd.factorize(jobs["reported_on"])[0].astype(np.int64)
     parts = []
     for grouping in groupings:
         if jobs.empty:
             break
-        mean, lo, hi = limit_means(
-            sort_groups(excess, pd.Categorical(jobs[grouping])), level=level, replicates=replicates, rng=rng,
+        names = pd.Categorical(jobs[grouping])
+        groups = sort_groups(excess, names)
+        mean, lo, hi = limit_means(groups, level=level, replicates=replicates, rng=rng)
+        lo, hi = widen_by_days(
+            groups.names, lo, hi, excess, names, days, level=level, replicates=replicates, rng=rng,
         )
         means = jobs.groupby(grouping, observed=True)[["tests", "least_tests", "least_tests_by_count"]].mean()
         parts.append(pd.DataFrame({

@@ -6,13 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.restoration.bootstrap import (
-    SortedGroups,
-    limit_groups,
-    limit_means_by_day,
-    limit_shares,
-    sort_groups,
-)
+from pipelines.restoration.bootstrap import SortedGroups, limit_groups, limit_shares, sort_groups, widen_by_days
 
 GROUPINGS = ("all", "district", "method", "crew", "cable_class", "month", "year", "configuration", "loop_size")
 
@@ -69,27 +63,16 @@ def summarise_stages(
             names = groups_of[grouping].take(order)
             groups = sort_groups(minutes[order], names)
             found = limit_groups(groups, level=level, replicates=replicates, rng=rng)
-            _widen_by_days(found, minutes[order], names, days[order], level, replicates, rng)
+            found["mean_lo"], found["mean_hi"] = widen_by_days(
+                groups.names, found["mean_lo"].to_numpy(), found["mean_hi"].to_numpy(), minutes[order], names,
+                days[order], level=level, replicates=replicates, rng=rng,
+            )
             parts.append(_with_shares(found, groups, level).assign(grouped_by=grouping, stage=stage))
     summary = pd.concat(parts, ignore_index=True)
     summary["is_small_group"] = summary["jobs"] < small_group
     return summary.rename(columns={
         "mean": "mean_min", "median": "median_min", "p90": "p90_min",
     }).sort_values(["grouped_by", "group_name", "stage"], ignore_index=True)
-
-
-def _widen_by_days(
-    found: pd.DataFrame, minutes: NDArray[np.float64], names: pd.Categorical, days: NDArray[np.int64], level: float,
-    replicates: int, rng: np.random.Generator,
-) -> None:
-    """Put the limits of whole days in place of those of jobs, where there are days enough."""
-    known = ~np.isnan(minutes)
-    codes, lo, hi = limit_means_by_day(
-        minutes[known], names[known], days[known], level=level, replicates=replicates, rng=rng,
-    )
-    rows = found.index[found["group_name"].isin(names.categories[codes])]
-    found.loc[rows, "mean_lo"] = lo
-    found.loc[rows, "mean_hi"] = hi
 
 
 def _with_shares(found: pd.DataFrame, groups: SortedGroups, level: float) -> pd.DataFrame:

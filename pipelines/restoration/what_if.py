@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from pipelines.restoration.bootstrap import limit_means, sort_groups
+from pipelines.restoration.bootstrap import limit_means, sort_groups, widen_by_days
 
 SOONER_MIN = 10.0
 """Minutes by which crews arrive sooner in the first what-if."""
@@ -57,7 +57,7 @@ def summarise_savings(
     Parameters
     ----------
     jobs
-        As for find_savings, with a column for each grouping and customer_minutes.
+        As for find_savings, with a column for each grouping, reported_on and customer_minutes.
     groupings
         Columns to group by.
     years
@@ -75,11 +75,16 @@ def summarise_savings(
     Checked by: tests/unit/test_restoration_what_if.py
     """
     savings = find_savings(jobs)
+    days = pd.factorize(jobs["reported_on"])[0].astype(np.int64)
     parts = []
     for scenario in SCENARIOS:
         for grouping in groupings if len(jobs) else ():
-            groups = sort_groups(savings[scenario].to_numpy(dtype=np.float64), pd.Categorical(jobs[grouping]))
+            saved, names = savings[scenario].to_numpy(dtype=np.float64), pd.Categorical(jobs[grouping])
+            groups = sort_groups(saved, names)
             mean, lo, hi = limit_means(groups, level=level, replicates=replicates, rng=rng)
+            lo, hi = widen_by_days(
+                groups.names, lo, hi, saved, names, days, level=level, replicates=replicates, rng=rng,
+            )
             total = jobs.groupby(grouping, observed=True)["customer_minutes"].sum().to_numpy()
             parts.append(pd.DataFrame({
                 "scenario": scenario, "grouped_by": grouping, "group_name": groups.names, "jobs": groups.counts,

@@ -132,11 +132,9 @@ def stages() -> Part:
     found = summarise(minutes, 0.90)
     return Part(
         "stages", "Mean, median and limits of a stage",
-        (("A stage is the time between two stamps. Jobs lacking one are left out of that stage alone. Limits of the "
-         "mean come "
-         "from drawing jobs again with replacement (percentile bootstrap), or where the page works them out itself "
-         "from the "
-         "mean, spread and skewness."),),
+        (("A stage is the time between two stamps. Jobs lacking one are left out of that stage alone. Limits of the mean "
+         "come from drawing whole days of jobs again with replacement (percentile bootstrap), or where the page works "
+         "them out itself from the mean, spread and skewness."),),
         ("Five jobs of 60, 75, 90, 110 and 240 minutes: mean 575 / 5 = 115, median 90.",
          (f"Spread {minutes.std():.1f}; limits from {style.number(found['mean_lo'], 0)} to "
          f"{style.number(found['mean_hi'], 0)} "

@@ -130,7 +130,7 @@ def savings(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         definition="Every job on file replayed: with arrival 10 minutes sooner (never before the report), with half "
         "the time from arrival to the section found, and both; later steps move up and keep their length.",
         count=f"{style.counted(halved['jobs'], 'job')} with known customer-minutes.",
-        interval=interval_words(settings, by_days=False),
+        interval=interval_words(settings),
         left_out="What the change would cost, and whatever a step waited for besides the crew. Jobs without the stamps "
         "claim no saving.",
         chart=restoration_minutes.chart_savings(whole.reset_index()),
@@ -173,7 +173,7 @@ def search_effort(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         "times its length, split again and again where the chance of failure is nearest one half. Averaged over jobs; "
         "it says nothing about any one job.",
         count=f"{style.counted(every['jobs'], 'job')}; each group's count stands behind its name.",
-        interval=interval_words(settings, by_days=False),
+        interval=interval_words(settings),
         left_out="Jobs whose section was seen from above ground, and jobs without tests or without a known section. "
         "Where a crew may switch is not known here: some terminals cannot be opened safely, so part of the excess is "
         "no one's choice.",

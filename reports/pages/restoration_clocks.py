@@ -49,15 +49,12 @@ def of_group(rows: pd.DataFrame, grouping: str) -> pd.DataFrame:
     return rows[rows["grouped_by"] == grouping] if len(rows) else rows
 
 
-def interval_words(settings: Settings, *, by_days: bool = True) -> str:
-    """How the limits are made: those of stages and clocks resample whole days, the others jobs."""
-    over = (
-        "over whole days, since jobs of one stormy day are alike (over jobs where there are fewer than ten days)"
-        if by_days else "over jobs"
-    )
+def interval_words(settings: Settings) -> str:
+    """How the limits are made."""
     return (
-        f"{style.percent(settings.general.interval_level)} percentile bootstrap: means {over}, by saddlepoint, under "
-        f"ten by {style.counted(settings.restoration.bootstrap_replicates, 'resample')}, seeded; medians and 90th "
+        f"{style.percent(settings.general.interval_level)} percentile bootstrap: means over whole days, since jobs of "
+        "one stormy day are alike (over jobs where there are fewer than ten days), by saddlepoint, under ten by "
+        f"{style.counted(settings.restoration.bootstrap_replicates, 'resample')}, seeded; medians and 90th "
         "percentiles over jobs by order statistics; shares by Wilson."
     )
 
@@ -382,7 +379,7 @@ def abnormal_days(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         definition="From reported_at to normal_at. Expected strandings: failures a year of the loop's cable, by the "
         "rates of its classes over all ages, times the time it was away from normal.",
         count=f"{style.counted(every['jobs'], 'job')} on loops; each group's count stands behind its name.",
-        interval=interval_words(settings, by_days=False),
+        interval=interval_words(settings),
         left_out="Radials, which have no second feed at any time. A loop that has just failed is likely worse than its "
         "class, so the expected strandings err on the low side.",
         chart=restoration_minutes.chart_abnormal(districts),

@@ -11,7 +11,7 @@ from pipelines.restoration.abnormal import summarise_abnormal_days
 
 def test_days_shares_and_strandings() -> None:
     jobs = pd.DataFrame({
-        "all": "all", "abnormal_days": [2.0, 4.0, 12.0, 20.0, np.nan],
+        "all": "all", "reported_on": range(5), "abnormal_days": [2.0, 4.0, 12.0, 20.0, np.nan],
         "loop_failures_per_year": [0.1, 0.2, 0.1, 0.5, 9.0],
     })
     found = summarise_abnormal_days(jobs, ("all",), level=0.9, replicates=500, rng=np.random.default_rng(1)).iloc[0]
@@ -24,5 +24,5 @@ def test_days_shares_and_strandings() -> None:
 
 
 def test_no_jobs_give_no_rows() -> None:
-    empty = pd.DataFrame({"all": [], "abnormal_days": [], "loop_failures_per_year": []}, dtype=float)
+    empty = pd.DataFrame({"all": [], "reported_on": [], "abnormal_days": [], "loop_failures_per_year": []}, dtype=float)
     assert summarise_abnormal_days(empty, ("all",), level=0.9, replicates=200, rng=np.random.default_rng(1)).empty

@@ -70,6 +70,7 @@ def test_effort_is_averaged_over_jobs() -> None:
     jobs = pd.DataFrame({
         "all": "all", "district": ["A"] * 20 + ["B"] * 20, "tests": [3.0] * 20 + [5.0] * 20, "least_tests": 2.5,
         "least_tests_by_count": 2.6, "locate_min": [50.0] * 20 + [90.0] * 20,
+        "reported_on": range(40),
     })
     found = measure_search_effort(jobs, ("all", "district"), level=0.9, replicates=200, rng=np.random.default_rng(1))
     found = found.set_index("group_name")
@@ -81,5 +82,6 @@ def test_effort_is_averaged_over_jobs() -> None:
 
 
 def test_no_jobs_give_no_rows() -> None:
-    empty = pd.DataFrame(columns=["all", "tests", "least_tests", "least_tests_by_count", "locate_min"], dtype=float)
+    columns = ["all", "reported_on", "tests", "least_tests", "least_tests_by_count", "locate_min"]
+    empty = pd.DataFrame(columns=columns, dtype=float)
     assert measure_search_effort(empty, ("all",), level=0.9, replicates=200, rng=np.random.default_rng(1)).empty

@@ -52,6 +52,7 @@ def test_the_summary_adds_up() -> None:
         "all": "all", "district": rng.choice(["A", "B"], 200), "report_to_arrive": 40.0,
         "customers_out_at_arrival": rng.integers(1, 60, 200).astype(float),
         "arrive_to_locate_customer_minutes": rng.integers(0, 5000, 200).astype(float), "customer_minutes": 9000.0,
+        "reported_on": range(200),
     })
     found = summarise_savings(jobs, ("all", "district"), 4.0, level=0.9, replicates=200, rng=rng)
     every = found[(found["scenario"] == "search_halved") & (found["grouped_by"] == "all")].iloc[0]
@@ -61,3 +62,19 @@ def test_the_summary_adds_up() -> None:
     assert every["saved_lo"] < every["saved_customer_minutes"] < every["saved_hi"]
     parts = found[(found["scenario"] == "search_halved") & (found["grouped_by"] == "district")]
     assert parts["saved_customer_minutes"].sum() == pytest.approx(every["saved_customer_minutes"])
+
+
+def test_jobs_of_one_day_count_as_one_in_the_limits() -> None:
+    rng = np.random.default_rng(3)
+    of_day = rng.gamma(1.0, 2000.0, 40)
+    jobs = pd.DataFrame({
+        "all": "all", "reported_on": np.repeat(np.arange(40), 5), "report_to_arrive": 40.0,
+        "customers_out_at_arrival": 0.0, "arrive_to_locate_customer_minutes": np.repeat(of_day, 5),
+        "customer_minutes": 9000.0,
+    })
+    options = {"level": 0.9, "replicates": 200, "rng": rng}
+    alike = summarise_savings(jobs, ("all",), 1.0, **options).set_index("scenario").loc["search_halved"]
+    one_by_one = summarise_savings(jobs.assign(reported_on=range(200)), ("all",), 1.0, **options)
+    apart = one_by_one.set_index("scenario").loc["search_halved"]
+    wider = (alike["saved_hi"] - alike["saved_lo"]) / (apart["saved_hi"] - apart["saved_lo"])
+    assert wider == pytest.approx(np.sqrt(5), rel=0.05)  # 40 independent values, not 200
