@@ -8,7 +8,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 
+from pipelines.replacement.backtest import measure_capture
 from reports import style
 from reports.pages.picked import summarise
 from reports.pages.reference import Part, Reference
@@ -24,8 +26,7 @@ def build(settings: Settings) -> Reference:
     return Reference(
         "methods", "Methods", "How is each figure made, and how can I redo it?",
         (("Each method is said in a few sentences, with its source and a small example in round numbers. The numbers "
-         "of the "
-         "examples are made up."),),
+          "of the examples are made up."),),
         (late_entry(), rates(), power_law(), multipliers(), money(settings), back_test(), stages(), customer_minutes(),
          indices(), comparisons(), velocity(), offset()),
     )  # fmt: skip
@@ -37,13 +38,11 @@ def late_entry() -> Part:
     return Part(
         "late-entry", "Time in view",
         (("A cable counts from the later of its installation and the day its district's records begin, to the earlier "
-         "of its "
-         "retirement and the as-of date. Before that nobody wrote its failures down, so it must not be counted as "
-         "time without "
-         "failure. Exposure is length times years in view."),),
+          "of its retirement and the as-of date. Before that nobody wrote its failures down, so it must not be "
+          "counted as time without failure. Exposure is length times years in view."),),
         ("Cable of 1978-07-01, records from 2006-01-01, as of 2025-12-31.",
          (f"It enters at age {age:.2f} and is in view for {years:.2f} years; 0.120 km of it give 0.120 × {years:.2f} = "
-         f"{0.120 * years:.2f} km-years.")),
+          f"{0.120 * years:.2f} km-years.")),
         "Left truncation: J. P. Klein and M. L. Moeschberger, Survival Analysis (2003), section 3.4.",
     )  # fmt: skip
 
@@ -53,11 +52,10 @@ def rates() -> Part:
     return Part(
         "rates", "A rate and its limits",
         (("A rate is failures over exposure. Its limits are exact: the smallest and the largest mean count that would "
-         "still "
-         "give such a count with 5 % probability on each side."),),
+          "still give such a count with 5 % probability on each side."),),
         (f"12 failures over 150 km-years: 12 / 150 × 100 = {12 / 1.5:.1f} per 100 km and year.",
          (f"Limits of the count: χ²(0.05; 24) / 2 = {lo:.2f} and χ²(0.95; 26) / 2 = {hi:.2f}; over 150 km-years "
-         f"{lo / 1.5:.1f} to {hi / 1.5:.1f}.")),
+          f"{lo / 1.5:.1f} to {hi / 1.5:.1f}.")),
         "F. Garwood, Biometrika 28 (1936), 437-442.",
     )  # fmt: skip
 
@@ -67,10 +65,8 @@ def power_law() -> Part:
     return Part(
         "power-law", "How the rate grows with age",
         (("Failures of a kilometre up to an age a follow (a / scale) to the power of the shape: a repair replaces a "
-         "few metres "
-         "and leaves the rest as old as it was. Shape and scale are fitted by maximum likelihood to all failures of "
-         "a class, "
-         "with each section's own time in view. Shape 1 is a constant rate."),),
+          "few metres and leaves the rest as old as it was. Shape and scale are fitted by maximum likelihood to all "
+          "failures of a class, with each section's own time in view. Shape 1 is a constant rate."),),
         ("Shape 3, scale 50 years, one kilometre, from age 30 to 35.",
          f"(35/50)³ − (30/50)³ = {to_35:.3f} − {to_30:.3f} = {to_35 - to_30:.3f} failures."),
         "L. H. Crow, in Reliability and Biometry (SIAM 1974), 379-410.",
@@ -82,13 +78,12 @@ def multipliers() -> Part:
     return Part(
         "multipliers", "How much worse than its class",
         (("Each loop's own record is weighed against its class: the class sets a gamma distribution of multipliers "
-         "with mean 1, "
-         "the record moves it. A short record moves it little, so a loop is not condemned for one bad year."),),
+          "with mean 1, the record moves it. A short record moves it little, so a loop is not condemned for one bad "
+          "year."),),
         ((f"Spread between loops: variance 0.35, so 1 / 0.35 = {shape:.2f}. On record 4 failures, expected of its "
-         "class 1.3."),
-         (f"({shape:.2f} + 4) / ({shape:.2f} + 1.3) = {(shape + 4) / (shape + 1.3):.2f} times its class, where 4 / "
-         "1.3 = "
-         f"{4 / 1.3:.2f} would take the record at its word.")),
+          "class 1.3."),
+         (f"({shape:.2f} + 4) / ({shape:.2f} + 1.3) = {(shape + 4) / (shape + 1.3):.2f} times its class, where 4 / 1.3 "
+          f"= {4 / 1.3:.2f} would take the record at its word.")),
         "E. Hauer, Observational Before-After Studies in Road Safety (1997), chapter 11.",
     )  # fmt: skip
 
@@ -101,28 +96,27 @@ def money(settings: Settings) -> Part:
     return Part(
         "money", "Whether replacing pays",
         (("Benefit is the present value of the failures avoided: repairs and customer-minutes, less the failures of "
-         "the new "
-         "cable. It pays where benefit reaches cost. The prices are settings."),),
+          "the new cable. It pays where benefit reaches cost. The prices are settings."),),
         ((f"A failure costs {part.repair_cost:,.0f} for the repair and 6,000 customer-minutes × "
-         f"{part.customer_minute_value:g} = "
-         f"{each:,.0f} {settings.general.currency}. Replacing avoids 0.1 failures a year, the same each year."),
+          f"{part.customer_minute_value:g} = {each:,.0f} {settings.general.currency}. Replacing avoids 0.1 failures a "
+          "year, the same each year."),
          (f"One a year over {years:g} years at {part.discount_rate_pct:g} % is worth {factor:.2f} today: 0.1 × "
-         f"{each:,.0f} × "
-         f"{factor:.2f} = {0.1 * each * factor:,.0f}.")),
+          f"{each:,.0f} × {factor:.2f} = {0.1 * each * factor:,.0f}.")),
         "Annuity: any book of engineering economics.",
     )  # fmt: skip
 
 
 def back_test() -> Part:
+    picks = pd.DataFrame({"length_km": [20.0, 30.0, 50.0], "observed": [9.0, 6.0, 5.0], "loop_code": [0, 1, 2]})
+    captured, _ = measure_capture(picks, np.arange(3), np.arange(3), np.ones((1, 3)), (0.35,))
     return Part(
         "back-test", "Whether the ranking would have worked",
         (("On several past dates the whole method is run with only what was known then: failures reported and closed "
-         "before, "
-         "sections installed before. Then the failures that followed are counted on the length each rule would have "
-         "picked "
-         "first. Rules are compared at the same length."),),
-        (("A rule picks 10 of 100 km. Of 50 later failures 16 were on it: capture 16 / 50 = 32 %; picking blindly "
-         "gives 10 %."),),
+          "before, sections installed before. Then the failures that followed are counted on the length each rule "
+          "would have picked first. Rules are compared at the same length; a pick that is cut counts in part."),),
+        ("A rule picks loops of 20, 30 and 50 km in this order; 9, 6 and 5 failures followed on them.",
+         (f"On the first 35 km lie all of the first and half of the second: 9 + 6 × 15 / 30 = {captured[0]:.0f} of 20, "
+          f"a capture of {style.percent(captured[0] / 20)}; picking blindly gives 35 %.")),
         "Common practice in forecasting: a forecast is judged on data it has not seen.",
     )
 
@@ -132,16 +126,14 @@ def stages() -> Part:
     found = summarise(minutes, 0.90)
     return Part(
         "stages", "Mean, median and limits of a stage",
-        (("A stage is the time between two stamps. Jobs lacking one are left out of that stage alone. Limits of the mean "
-         "come from drawing whole days of jobs again with replacement (percentile bootstrap), or where the page works "
-         "them out itself from the mean, spread and skewness."),),
+        (("A stage is the time between two stamps. Jobs lacking one are left out of that stage alone. Limits of the "
+          "mean come from drawing whole days of jobs again with replacement (percentile bootstrap), or where the page "
+          "works them out itself from the mean, spread and skewness."),),
         ("Five jobs of 60, 75, 90, 110 and 240 minutes: mean 575 / 5 = 115, median 90.",
          (f"Spread {minutes.std():.1f}; limits from {style.number(found['mean_lo'], 0)} to "
-         f"{style.number(found['mean_hi'], 0)} "
-         "minutes at 90 %: five jobs say little.")),
+          f"{style.number(found['mean_hi'], 0)} minutes at 90 %: five jobs say little.")),
         "B. Efron and R. Tibshirani, An Introduction to the Bootstrap (1993), chapter 13; N. J. Johnson, J. Amer. "
-        "Statist. "
-        "Assoc. 73 (1978), 536-544.",
+        "Statist. Assoc. 73 (1978), 536-544.",
     )  # fmt: skip
 
 
@@ -150,7 +142,7 @@ def customer_minutes() -> Part:
     return Part(
         "customer-minutes", "Customer-minutes by step",
         (("Customers come back in steps. Each is counted until their own step; counting everyone until the last "
-         "overstates."),),
+          "overstates."),),
         (f"120 customers out; 60 back after 40 minutes, 60 after 140: 60 × 40 + 60 × 140 = {by_step:,}.",
          f"Everyone until the last would be 120 × 140 = {naive:,}, {style.percent(naive / by_step - 1)} too many."),
         "IEEE Std 1366-2022, definitions of customer interruption duration.",
@@ -164,8 +156,7 @@ def indices() -> Part:
         ("Over interruptions of more than five minutes. On cable faults alone, so a part of the system's index.",),
         ("1,000 customers served; 120 out for 90 minutes, 60 out for 3 minutes. The second does not count.",
          (f"SAIDI 120 × 90 / 1,000 = {saidi:.1f} minutes; SAIFI 120 / 1,000 = {saifi:.2f}; CAIDI {saidi:.1f} / "
-         f"{saifi:.2f} = "
-         f"{saidi / saifi:.0f} minutes.")),
+          f"{saifi:.2f} = {saidi / saifi:.0f} minutes.")),
         "IEEE Std 1366-2022.",
     )  # fmt: skip
 
@@ -175,11 +166,10 @@ def comparisons() -> Part:
     return Part(
         "months", "Months: chance or change",
         (("A month is compared with what months do by chance: the mean plus or minus 2.66 times the mean step from "
-         "month to "
-         "month. Inside these limits there is nothing to explain."),),
-        (("Months of 150, 162, 147 and 171 minutes: steps 12, 15 and 24, mean step "
-         f"{moving.mean():.0f}; limits 157.5 ± 2.66 × {moving.mean():.0f} = {157.5 - 2.66 * moving.mean():.0f} to "
-         f"{157.5 + 2.66 * moving.mean():.0f}."),),
+          "month to month. Inside these limits there is nothing to explain."),),
+        ((f"Months of 150, 162, 147 and 171 minutes: steps 12, 15 and 24, mean step {moving.mean():.0f}; limits 157.5 "
+          f"± 2.66 × {moving.mean():.0f} = {157.5 - 2.66 * moving.mean():.0f} to "
+          f"{157.5 + 2.66 * moving.mean():.0f}."),),
         "W. A. Shewhart (1931); individuals chart, constant 3 / 1.128 = 2.66.",
     )  # fmt: skip
 
@@ -190,8 +180,7 @@ def velocity() -> Part:
     return Part(
         "velocity", "From a displayed distance to a true one",
         (("An instrument measures time. It shows that time multiplied by the velocity it is set to. With the velocity "
-         "fitted to "
-         "the digs the same time gives the corrected distance. A setting too fast reads far."),),
+          "fitted to the digs the same time gives the corrected distance. A setting too fast reads far."),),
         (f"Displayed 112.0 m at 56 % of c: 112.0 / (0.56 × {C_M_PER_US:.3f} m/µs) = {time:.4f} µs one way.",
          f"At 53.1 % of c: {time:.4f} × 0.531 × {C_M_PER_US:.3f} = {right:.1f} m, which is 112.0 × 53.1 / 56."),
         "Velocity of light 299.792458 m/µs, exact (SI). A distance is no permission to dig.",
@@ -203,13 +192,11 @@ def offset() -> Part:
     return Part(
         "offset", "Why percent errors mislead",
         (("An offset adds the same metres to every reading; a wrong velocity adds the same share. Averaging percent "
-         "errors "
-         "mixes the two. So slope and offset are fitted apart: time shown = sum over classes of length × slowness, "
-         "times the "
-         "instrument's scale, plus its offset."),),
+          "errors mixes the two. So slope and offset are fitted apart: time shown = sum over classes of length × "
+          "slowness, times the instrument's scale, plus its offset."),),
         ((f"Offset 1.6 m and a right velocity: at {near:.0f} m the error is {100 * 1.6 / near:.1f} %, at {far:.0f} m "
-         f"{100 * 1.6 / far:.1f} %. The mean, {50 * 1.6 / near + 50 * 1.6 / far:.1f} %, looks like a velocity that "
-         "is wrong."),),
+          f"{100 * 1.6 / far:.1f} %. The mean, {50 * 1.6 / near + 50 * 1.6 / far:.1f} %, looks like a velocity that is "
+          "wrong."),),
         "Weighted least squares with random effects: J. C. Pinheiro and D. M. Bates, Mixed-Effects Models (2000), "
         "chapter 2.",
     )  # fmt: skip
