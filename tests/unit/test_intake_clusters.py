@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import duckdb
@@ -24,18 +25,28 @@ AGAIN = dict(TABLES["jobs"][1], job_id="J2-R", dug_distance_m="41.9", **{
 FIRST = dict(TABLES["jobs"][0], repair_cost="")
 
 
+@pytest.fixture(scope="module")
+def loaded(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
+    """A warehouse with the jobs loaded, made once."""
+    space = Workspace(tmp_path_factory.mktemp("loaded"))
+    with open_warehouse(space) as con:
+        write_settings(con, Settings())
+        paths = [write_csv(space.folder / f"{t}.csv", TABLES[t]) for t in ("districts", "loops", "sections")]
+        jobs = [FIRST, *TABLES["jobs"][1:], CALL, TOLD, AGAIN]
+        load_paths(con, [*paths, write_csv(space.folder / "jobs.csv", jobs)], Settings())
+        warehouse.build_models(con, "staging")
+    return space
+
+
 @pytest.fixture
-def con(tmp_path: Path) -> duckdb.DuckDBPyConnection:
-    con = open_warehouse(Workspace(tmp_path / "workspace"))
-    write_settings(con, Settings())
-    paths = [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops", "sections")]
-    jobs = [FIRST, *TABLES["jobs"][1:], CALL, TOLD, AGAIN]
-    load_paths(con, [*paths, write_csv(tmp_path / "jobs.csv", jobs)], Settings())
-    return con
+def con(tmp_path: Path, loaded: Workspace) -> duckdb.DuckDBPyConnection:
+    for path in (loaded.warehouse, loaded.folder / "jobs.csv"):
+        shutil.copy(path, tmp_path / path.name)
+    return open_warehouse(Workspace(tmp_path))
 
 
 def found(con: duckdb.DuckDBPyConnection) -> list[tuple[object, ...]]:
-    warehouse.build_models(con, "staging")
+    con.execute(f"create or replace table staging.jobs as {warehouse.models()['staging.jobs'].query}")
     made = find_clusters(con)
     return list(made[["job_id", "joined_with", "likeness", "jobs_in_cluster"]].itertuples(index=False, name=None))
 
@@ -114,7 +125,6 @@ def test_a_join_that_cannot_stand_is_kept_out_with_its_reason(con, tmp_path: Pat
 
 
 def test_the_export_can_be_filled_in_and_loaded_as_it_is(con, tmp_path: Path) -> None:
-    found(con)
     made = find_clusters(con)
     made.loc[made["job_id"] == "J2-R", "cluster_decision"] = "join"
     made.to_csv(tmp_path / "job_clusters.csv", index=False)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 
@@ -39,11 +40,20 @@ def season(first: int, rows: int, **cells: str) -> list[Row]:
     return made
 
 
+@pytest.fixture(scope="module")
+def register(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A warehouse that holds the register, made once."""
+    space = Workspace(tmp_path_factory.mktemp("register"))
+    with open_warehouse(space) as con:
+        load_paths(con, [write_csv(space.folder / f"{t}.csv", TABLES[t]) for t in BASE[:3]], Settings())
+    return space.warehouse
+
+
 @pytest.fixture
-def load(tmp_path: Path) -> Callable[..., tuple[duckdb.DuckDBPyConnection, LoadReport]]:
-    """Loads files into one warehouse; the register first, once."""
-    con = open_warehouse(Workspace(tmp_path / "workspace"))
-    load_paths(con, [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in BASE[:3]], Settings())
+def load(tmp_path: Path, register: Path) -> Callable[..., tuple[duckdb.DuckDBPyConnection, LoadReport]]:
+    """Loads files into one warehouse that holds the register."""
+    shutil.copy(register, tmp_path / register.name)
+    con = open_warehouse(Workspace(tmp_path))
 
     def run(name: str, rows: list[Row] | str | bytes, settings: Settings | None = None, **form: str):
         path = tmp_path / name
