@@ -37,6 +37,7 @@ def build(marts: Marts, settings: Settings) -> Page:
         summary=(
             "A row that was read is loaded, or already there, or replaced by a later revision, or in quarantine.",
             "Nothing is dropped and nothing is mended in silence.",
+            what_waits(marts, findings),
         ),
         sections=(
             Section("What is loaded", (tables_loaded(marts), files_read(marts), values.trend(marts))),
@@ -50,6 +51,23 @@ def build(marts: Marts, settings: Settings) -> Page:
             Section("What was found in single rows", (rules(findings), single_findings(findings))),
         ),
     )
+
+
+def what_waits(marts: Marts, findings: pd.DataFrame) -> str:
+    """One sentence: what is there to mend, to read and to decide on."""
+    kept_out = findings.loc[findings["severity"] == "reject", ["batch", "table", "file", "row_number"]]
+    results = marts.read("marts.batch_results")
+    slips = marts.read("marts.proposed_corrections")["job_id"].nunique()
+    waiting = (
+        (len(kept_out.drop_duplicates()), "row in quarantine", "rows in quarantine"),
+        (int(results["message"].notna().sum()), "warning of a whole file", "warnings of whole files"),
+        (slips, "job with a slip to decide on", "jobs with a slip to decide on"),
+        (len(marts.read("marts.job_clusters")), "job that may be another one again", "jobs that may be others again"),
+    )
+    said = [style.counted(n, one, several) for n, one, several in waiting if n]
+    if not said:
+        return "Nothing waits to be mended or decided on."
+    return "Waiting for a person: " + (", ".join(said[:-1]) + " and " if len(said) > 1 else "") + said[-1] + "."
 
 
 def staged(marts: Marts) -> dict[str, pd.DataFrame]:

@@ -124,6 +124,7 @@ def test_the_dictionary_page_has_every_table_and_column(pages: dict[str, str]) -
 def test_the_rules_page_has_every_rule(pages: dict[str, str]) -> None:
     for rule in (*RULES, *BATCH_RULES):
         assert f"<th scope=row>{rule.name}</th>" in pages["rules"]
+        assert rule.example in html.unescape(pages["rules"]), rule.name
 
 
 def test_the_settings_page_has_every_setting_with_the_value_in_use(tmp_path: Path) -> None:
