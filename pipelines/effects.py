@@ -1,13 +1,14 @@
 """What do the corrections do to the answers: those applied taken back, those proposed all applied?
 
-Nothing is estimated: the records are altered in a database of its own in memory, staging and core are built from
-them, and the velocities fitted, just as a refresh does. The warehouse itself is only read.
+Nothing is estimated: the records are altered in a database of its own beside the warehouse, staging and core are built
+from them, and the velocities fitted, just as a refresh does. The warehouse itself is only read.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from pathlib import Path
 from typing import Any
 
 import duckdb
@@ -54,6 +55,8 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
 
     # ---- compute
     found: dict[str, Results] = {"value_standing": standing}
+    if not settings.validation.weigh_corrections:
+        applied, slips, joins = None, slips.iloc[:0], joins.iloc[:0]
     if applied and applied[0]:
         found["value_without_applied"] = _as_if(con, settings, _take_back)
     if len(slips):
@@ -115,17 +118,20 @@ def _as_if(
 
 @contextmanager
 def _scratch(con: duckdb.DuckDBPyConnection) -> Iterator[duckdb.DuckDBPyConnection]:
-    """A database in memory with its own copy of the jobs; every other source table is the warehouse's own.
+    """A database with its own copy of the jobs, gone afterwards; every other source table is the warehouse's own.
 
-    A second connection of the same process, since one transaction writes to one database alone. It sees what was
+    It is a file in the workspace's runs folder, so that large fleets need no more memory than the settings allow. A
+    second connection of the same process, since one transaction writes to one database alone. It sees what was
     committed: the raw tables, which a refresh does not touch.
     """
     row = con.execute("select current_database()").fetchone()
     home = row[0] if row else "warehouse"
     other = con.cursor()
+    place = _scratch_file(con)
     try:
         other.execute("set TimeZone = 'UTC'")
-        other.execute(f"attach ':memory:' as {SCRATCH}")
+        quoted = ":memory:" if place is None else str(place).replace("'", "''")
+        other.execute(f"attach '{quoted}' as {SCRATCH}")
         other.execute(f"use {SCRATCH}")
         for layer in LAYERS:
             other.execute(f"create schema if not exists {layer}")
@@ -137,6 +143,24 @@ def _scratch(con: duckdb.DuckDBPyConnection) -> Iterator[duckdb.DuckDBPyConnecti
         other.execute(f'use "{home}"')
         other.execute(f"detach database if exists {SCRATCH}")
         other.close()
+        _remove(place)
+
+
+def _scratch_file(con: duckdb.DuckDBPyConnection) -> Path | None:
+    """Where the scratch database goes: beside the warehouse's other temporary files; nowhere if it is in memory."""
+    row = con.execute("select path from duckdb_databases() where database_name = current_database()").fetchone()
+    runs = Path(row[0]).parent / "runs" if row and row[0] else None
+    if runs is None or not runs.is_dir():
+        return None
+    place = runs / f"{SCRATCH}.duckdb"
+    _remove(place)  # a run that was killed may have left it
+    return place
+
+
+def _remove(place: Path | None) -> None:
+    if place is not None:
+        place.unlink(missing_ok=True)
+        place.with_name(f"{place.name}.wal").unlink(missing_ok=True)
 
 
 def _take_back(other: duckdb.DuckDBPyConnection) -> None:
@@ -160,14 +184,10 @@ def _join(other: duckdb.DuckDBPyConnection, joins: pd.DataFrame) -> None:
 def _fit_classes(other: duckdb.DuckDBPyConnection, settings: Settings) -> pd.DataFrame:
     """Velocities by class, fitted as the locating step fits them."""
     from pipelines.locating.estimates import describe_classes
-    from pipelines.locating.readings import select_readings
-    from pipelines.locating.step import median_settings
-    from pipelines.locating.velocity import fit_velocity
+    from pipelines.locating.step import fit_readings, median_settings, read_inputs
 
-    table = read_model(other, "core.locating_readings")
-    readings = select_readings(table, read_model(other, "core.locating_paths"))
-    if not len(readings):
+    inputs = read_inputs(other)
+    found = fit_readings(inputs, settings.general.interval_level)
+    if found is None:
         return pd.DataFrame(columns=["cable_class", "velocity_fitted_pct"])
-    tails = other.execute("select count(tail_m) > 0.5 * count(*) from staging.terminals").fetchone()
-    fit = fit_velocity(readings, tails_recorded=bool(tails and tails[0]))
-    return describe_classes(fit, median_settings(readings, table), settings)
+    return describe_classes(found.fit, median_settings(found.readings, inputs.readings), settings)

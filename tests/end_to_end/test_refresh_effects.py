@@ -48,3 +48,7 @@ def test_all_proposals_applied_move_the_answers_as_foretold(demo_space: Workspac
     assert values(con, "value_without_applied") == pytest.approx(before, rel=1e-9)
     databases = con.execute("select database_name from duckdb_databases() where not internal").fetchall()
     assert databases == [("warehouse",)]
+    assert list(space.runs.glob("as_if*")) == []
+    effects.run(con, settings.override("validation", weigh_corrections=False))
+    assert values(con, "value_standing") == pytest.approx(foretold, rel=1e-9)
+    assert values(con, "value_without_applied") == {}
