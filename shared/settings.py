@@ -55,6 +55,7 @@ class Validation:
     """What the rules do."""
 
     severities: dict[str, str] = setting({}, "severity of a rule other than its own: rule = reject, warn or off")
+    weigh_corrections: bool = setting(True, "show what corrections applied and proposed do to the answers")
     batch_min_rows: int = setting(30, "rows below which a file, or a year of it, is not measured as a whole", low=5)
     orphan_share_limit: float = setting(
         0.05, "share of a year's jobs on sections that are not in the register, above which a file is warned of",

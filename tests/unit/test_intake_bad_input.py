@@ -47,7 +47,7 @@ def message_of(con: duckdb.DuckDBPyConnection, tmp_path: Path, monkeypatch):
   where: absent.csv
   to do: check the path; quote it if it holds blanks"""),
     ("empty.csv", """the file's name says no table: known: corrections, customers_by_year, districts, instruments, \
-jobs, known_lengths, loops, restoration_steps, section_pieces, sections, terminals, test_shots
+job_clusters, jobs, known_lengths, loops, restoration_steps, section_pieces, sections, terminals, test_shots
   where: empty.csv
   to do: name it after its table, or write a mapping: loopwear draft-mapping empty.csv"""),
     ("loops_without_district.csv", """the required column 'district_id' of table loops is missing
@@ -83,7 +83,7 @@ def test_a_folder_with_nothing_for_a_table_is_refused(message_of) -> None:
     assert message_of("papers") == """the folder holds no file that is meant for a table
   where: papers
   to do: name the files after their tables (districts, customers_by_year, loops, terminals, sections, section_pieces, \
-instruments, jobs, test_shots, restoration_steps, known_lengths, corrections), or give a --mapping"""
+instruments, jobs, test_shots, restoration_steps, known_lengths, corrections, job_clusters), or give a --mapping"""
 
 
 def test_rows_that_cannot_be_taken_apart_are_set_aside_one_by_one(

@@ -25,8 +25,10 @@ def make_digs(n: int = 600, tail: float = 0.0, seed: int = 1) -> pd.DataFrame:
         {
             "read_at": pd.Timestamp("2010-01-01", tz="UTC") + pd.to_timedelta(np.arange(n), unit="D"),
             "reading_id": [f"r{i:05d}" for i in range(n)],
-            "left_out_error_m": error,
-            "standard_error_m": 2.0,
+            "forward_error_m": error,
+            "forward_se_m": 2.0,
+            "freedom": 1e6,
+            "wrong_share": 0.0,
             "true_length_m": rng.uniform(5, 300, n),
             "cable_class": "A",
             "instrument_id": "I1",
@@ -45,7 +47,7 @@ def test_the_parametric_quantile_makes_room_for_gross_errors() -> None:
 
 
 def test_windows_hold_what_they_promise_on_plain_errors() -> None:
-    tested = backtest_windows(make_digs(2000), (0.5, 0.8, 0.95), 1e6, 0.0)
+    tested = backtest_windows(make_digs(2000), (0.5, 0.8, 0.95))
     table = summarise_coverage(tested, "conformal", 0.90)
     overall = table[(table["grouped_by"] == "all")]
     assert (overall["held_share"] - overall["window_level"]).abs().max() < 0.03
@@ -54,14 +56,14 @@ def test_windows_hold_what_they_promise_on_plain_errors() -> None:
 
 def test_conformal_is_chosen_where_the_form_of_the_errors_is_another() -> None:
     digs = make_digs(1500)
-    digs["left_out_error_m"] = (
-        np.sign(digs["left_out_error_m"]) * 2.0 * np.random.default_rng(2).exponential(1, 1500) ** 2
+    digs["forward_error_m"] = (
+        np.sign(digs["forward_error_m"]) * 2.0 * np.random.default_rng(2).exponential(1, 1500) ** 2
     )
-    assert choose_method(backtest_windows(digs, (0.5, 0.8, 0.95), 1e6, 0.0)) == "conformal"
+    assert choose_method(backtest_windows(digs, (0.5, 0.8, 0.95))) == "conformal"
 
 
 def test_nothing_is_tested_below_fifty_digs() -> None:
-    tested = backtest_windows(make_digs(40), (0.5, 0.8, 0.95), 100.0, 0.0)
+    tested = backtest_windows(make_digs(40), (0.5, 0.8, 0.95))
     assert tested.empty
     assert choose_method(tested) == "parametric"
     assert summarise_coverage(tested, "parametric", 0.9).empty

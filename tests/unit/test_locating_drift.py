@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.locating.drift import chart_drift, describe_drift, fit_hinge, fit_season, sum_cumulatively
+from pipelines.locating.drift import chart_drift, describe_drift, fit_hinge, sum_cumulatively
 
 CALIBRATED = pd.Series({"A": pd.Timestamp("2019-05-01")})
 
@@ -67,19 +67,3 @@ def test_the_hinge_of_noiseless_readings_is_exact() -> None:
 def test_a_sum_that_never_passes_its_limit_has_no_place() -> None:
     found = sum_cumulatively(np.zeros(20), 0.0, 0.5, 5.0)
     assert (found.first_out, found.onset) == (-1, -1)
-
-
-def test_a_season_is_found_with_its_size_and_its_day() -> None:
-    history = make_history(0.0, n=1500)
-    day = history["read_at"].dt.day_of_year
-    swing = 0.0045 * np.cos(2 * np.pi * (day - 45) / 365.25)
-    found = fit_season(history.assign(relative_error=history["relative_error"] + swing), 0.90).iloc[0]
-    assert found["is_carried"]
-    assert found["season_lo"] < 0.45 < found["season_hi"]
-    assert abs(found["reads_longest_day"] - 45) < 35
-
-
-def test_no_season_is_found_without_one_or_within_half_a_year() -> None:
-    history = make_history(0.0, n=1500, seed=5)
-    assert not fit_season(history, 0.99)["is_carried"].any()
-    assert fit_season(history[history["read_at"].dt.month <= 6], 0.90).empty

@@ -22,7 +22,7 @@ def fitted(make_warehouse):
     readings, truth = make_readings(Design(planted_zero_m={0: 4.0}), np.random.default_rng(31))
     fit = fit_velocity(readings, tails_recorded=True)
     con = make_warehouse({}, build=("staging",))
-    digs = pd.DataFrame({"left_out_error_m": [1.0, -2.0], "standard_error_m": [2.0, 2.0]})
+    digs = pd.DataFrame({"forward_error_m": [1.0, -2.0], "forward_se_m": [2.0, 2.0]})
     in_use = pd.Series([53.0, np.nan], index=["class 0", "class 1"])
     write_table(con, "fitted.locating_lines", fit_lines(fit))
     write_table(con, "fitted.window_quantiles", fit_quantiles(digs, "parametric", (0.5, 0.8, 0.95), fit.freedom, 0.0))

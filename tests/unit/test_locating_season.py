@@ -1,0 +1,57 @@
+"""Season: found where planted, not found where not, and taken off where found."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipelines.locating.season import fit_season, season_errors, season_shift, take_season_off
+from pipelines.locating.velocity import fit_velocity
+from tests.locating_fleets import Design, make_readings
+from tests.unit.test_locating_drift import make_history
+
+
+def test_a_season_is_found_with_its_size_and_its_day() -> None:
+    history = make_history(0.0, n=1500)
+    day = history["read_at"].dt.day_of_year
+    swing = 0.0045 * np.cos(2 * np.pi * (day - 45) / 365.25)
+    found = fit_season(history.assign(relative_error=history["relative_error"] + swing), 0.90).iloc[0]
+    assert found["is_carried"]
+    assert found["season_lo"] < 0.45 < found["season_hi"]
+    assert abs(found["reads_longest_day"] - 45) < 35
+
+
+def test_no_season_is_found_without_one_or_within_half_a_year() -> None:
+    history = make_history(0.0, n=1500, seed=5)
+    assert not fit_season(history, 0.99)["is_carried"].any()
+    assert fit_season(history[history["read_at"].dt.month <= 6], 0.90).empty
+
+
+def test_the_shift_is_nothing_where_no_season_is_carried() -> None:
+    season = pd.DataFrame({
+        "insulation": ["XLPE", "EPR"], "season_pct": [0.5, 0.9], "reads_longest_day": [45, 45],
+        "is_carried": [True, False],
+    })
+    read_at = pd.Series(pd.to_datetime(["2020-02-14", "2020-08-14", "2020-02-14", None, "2020-02-14"], utc=True))
+    shift = season_shift(season, pd.Series(["XLPE", "XLPE", "EPR", "XLPE", None]), read_at)
+    assert shift[0] == pytest.approx(0.005, abs=1e-6)
+    assert shift[1] == pytest.approx(0.005 * np.cos(2 * np.pi * (227 - 45) / 365.25))
+    assert shift[2:].tolist() == [0.0, 0.0, 0.0]
+
+
+def test_readings_with_the_season_taken_off_scatter_less() -> None:
+    readings, _ = make_readings(Design(classes=1, instruments=3, dug=150, far_end=0), np.random.default_rng(3))
+    read_at = pd.Series(
+        pd.Timestamp("2015-01-01", tz="UTC") + pd.to_timedelta(np.arange(len(readings)) * 31 % 3650, unit="D"),
+    )
+    facts = pd.DataFrame({"read_at": read_at, "insulation": "XLPE"})
+    swing = 0.03 * np.cos(2 * np.pi * (read_at.dt.day_of_year.to_numpy() - 45) / 365.25)
+    long = take_season_off(readings, 1 / (1 + swing) - 1)  # put on, that is
+    fit = fit_velocity(long, tails_recorded=True)
+    season = fit_season(season_errors(fit, facts), 0.90)
+    assert season["is_carried"].all()
+    calm = fit_velocity(
+        take_season_off(long, season_shift(season, facts["insulation"], read_at)), tails_recorded=True,
+    )
+    assert calm.noise.growing < 0.9 * fit.noise.growing
