@@ -164,12 +164,12 @@ passed, condemned: of such instruments truly out of tolerance where they dig, ca
 w50, w80, w95: share of new digs inside their windows"""
 
 
-def print_study(fleets: int, seed: int) -> None:
-    """The study as a table, a line a design."""
+def print_study(fleets: int, seed: int, designs: list[str]) -> None:
+    """The study as a table, a line a design; every design where none is named."""
     print(f"{fleets} fleets a design, seed {seed}")
     print("design".ljust(24) + "".join(name.rjust(10) for name in ("fleets", *COLUMNS.values())))
-    for title, design in DESIGNS.items():
-        figures = summarise(score_design(design, fleets, seed))
+    for title in designs or DESIGNS:
+        figures = summarise(score_design(DESIGNS[title], fleets, seed))
         cells = [f"{figures[name]:+.3f}" if "bias" in name or "drawn" in name else f"{figures[name]:.3f}"
                  if name in figures else "-" for name in COLUMNS]
         print(title.ljust(24) + "".join(cell.rjust(10) for cell in (str(fleets), *cells)), flush=True)

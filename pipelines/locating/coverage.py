@@ -34,25 +34,25 @@ def conformal_quantile(ordered: list[float] | Floats, level: float) -> float:
     return float(ordered[place - 1]) if place <= len(ordered) else math.inf
 
 
-def backtest_windows(digs: pd.DataFrame, levels: tuple[float, ...], freedom: float, wrong_share: float) -> pd.DataFrame:
-    """Each dig against windows made from the digs before it, a row a dig, level and method.
+def backtest_windows(digs: pd.DataFrame, levels: tuple[float, ...]) -> pd.DataFrame:
+    """Each dig against the window it would have had at its time, a row a dig, level and method.
 
     Parameters
     ----------
     digs
-        read_at, reading_id, left_out_error_m and standard_error_m of each dug reading.
+        Digs foreseen (forward.py): read_at, reading_id, forward_error_m, forward_se_m, freedom, wrong_share.
     levels
         Levels of the windows.
 
     Notes
     -----
-    The error is the one the reading would have had, had it been left out of the fit. The conformal quantile comes
-    from earlier digs alone; the first fifty are not tested. The parametric one is of the fit.
+    The conformal quantile comes from the errors of earlier digs alone; the first fifty are not tested. The parametric
+    one is of the fit at the origin.
 
     Checked by: tests/unit/test_locating_coverage.py
     """
     ordered = digs.sort_values(["read_at", "reading_id"], ignore_index=True)
-    score = (ordered["left_out_error_m"] / ordered["standard_error_m"]).abs().to_numpy(float)
+    score = (ordered["forward_error_m"] / ordered["forward_se_m"]).abs().to_numpy(float)
     seen: list[float] = []
     conformal = np.full((len(score), len(levels)), np.nan)
     for row, each in enumerate(score):
@@ -61,11 +61,13 @@ def backtest_windows(digs: pd.DataFrame, levels: tuple[float, ...], freedom: flo
         bisect.insort(seen, each)
     parts = []
     for k, level in enumerate(levels):
-        for method, quantile in (
-            ("parametric", np.full(len(score), parametric_quantile(level, freedom, wrong_share))),
-            ("conformal", conformal[:, k]),
-        ):
-            half_width = quantile * ordered["standard_error_m"]
+        by_origin = {
+            pair: parametric_quantile(level, *pair)
+            for pair in set(zip(ordered["freedom"], ordered["wrong_share"], strict=True))
+        }
+        parametric = [by_origin[pair] for pair in zip(ordered["freedom"], ordered["wrong_share"], strict=True)]
+        for method, quantile in (("parametric", np.array(parametric, dtype=float)), ("conformal", conformal[:, k])):
+            half_width = quantile * ordered["forward_se_m"].to_numpy(float)
             parts.append(ordered.assign(
                 window_level=level, window_method=method, half_width_m=half_width, is_held=score <= quantile,
             ).iloc[ENOUGH:])
@@ -130,12 +132,21 @@ def fit_quantiles(
 ) -> pd.DataFrame:
     """Quantile of the standardised error that windows of each level use, with both candidates.
 
+    Parameters
+    ----------
+    digs
+        Digs foreseen: forward_error_m and forward_se_m.
+    method
+        The method in use.
+    freedom, wrong_share
+        Of the last fit, for the parametric quantile.
+
     Returns
     -------
     DataFrame
         Rows of fitted.window_quantiles.
     """
-    ordered = np.sort((digs["left_out_error_m"] / digs["standard_error_m"]).abs().to_numpy(float))
+    ordered = np.sort((digs["forward_error_m"] / digs["forward_se_m"]).abs().to_numpy(float))
     rows = []
     for level in levels:
         parametric = parametric_quantile(level, freedom, wrong_share)

@@ -1,4 +1,4 @@
-"""Has an instrument drifted: EWMA and CUSUM charts of its readings in time, and the season in them."""
+"""Has an instrument drifted: EWMA and CUSUM charts of its readings in time."""
 
 from __future__ import annotations
 
@@ -222,59 +222,3 @@ def fit_hinge(years: Floats, error: Floats, standard_error: Floats, level: float
     reach = float(stdtrit(n - 2, 0.5 + level / 2.0)) * se
     chance = 2.0 * float(stdtr(n - 2, -abs(slope) / se)) * HINGES
     return Hinge(place, slope, slope - reach, slope + reach, chance < 1.0 - level)
-
-
-def fit_season(readings: pd.DataFrame, level: float) -> pd.DataFrame:
-    """Yearly swing of the relative error, by insulation.
-
-    Parameters
-    ----------
-    readings
-        Right readings: insulation, read_at, relative_error, standard_error.
-    level
-        Two-sided level of the limits of the swing.
-
-    Returns
-    -------
-    DataFrame
-        Rows of fitted.season. season_pct is half the swing from trough to peak; is_carried says whether the data show
-        one: an F-test of the two terms at 1 - level, on readings from at least three quarters of the year.
-
-    Notes
-    -----
-    Weighted regression on cosine and sine of the day of the year. Warm soil makes extruded insulation faster, so it
-    reads short in late summer; paper-insulated cable is the other way round (common practice, no source).
-
-    Checked by: tests/unit/test_locating_drift.py
-    """
-    from scipy.special import fdtrc
-    from scipy.stats import chi
-
-    rows = []
-    for insulation, own in readings.groupby("insulation", sort=True):
-        angle = own["read_at"].dt.day_of_year.to_numpy(float) * 2.0 * np.pi / 365.25
-        quarters = own["read_at"].dt.quarter.nunique()
-        if len(own) < 4 * ENOUGH or quarters < 3:
-            continue
-        weight = own["standard_error"].to_numpy(float) ** -2
-        x = np.column_stack([np.ones(len(own)), np.cos(angle), np.sin(angle)])
-        inverse = np.linalg.inv(x.T @ (x * weight[:, None]))
-        y = own["relative_error"].to_numpy(float)
-        found = inverse @ (x.T @ (weight * y))
-        free = len(own) - 3
-        scale = float(weight @ (y - x @ found) ** 2) / free
-        swing = inverse[1:, 1:] * scale
-        statistic = float(found[1:] @ np.linalg.solve(swing, found[1:])) / 2.0
-        size = float(np.hypot(found[1], found[2]))
-        reach = float(chi.ppf(level, 2)) * float(np.sqrt(np.trace(swing) / 2.0))
-        rows.append({
-            "insulation": insulation, "readings": len(own), "season_pct": 100.0 * size,
-            "season_lo": 100.0 * max(size - reach, 0.0), "season_hi": 100.0 * (size + reach),
-            "reads_longest_day": round(float(np.arctan2(found[2], found[1])) / (2.0 * np.pi) * 365.25) % 365 + 1,
-            "season_p_value": float(fdtrc(2.0, float(free), statistic)),
-            "is_carried": float(fdtrc(2.0, float(free), statistic)) < 1.0 - level,
-        })
-    return pd.DataFrame(rows, columns=[
-        "insulation", "readings", "season_pct", "season_lo", "season_hi", "reads_longest_day", "season_p_value",
-        "is_carried",
-    ])

@@ -20,8 +20,9 @@ FAULT_SD = np.array([0.05, 4.0])
 Wide on purpose: it hardly draws the estimate of a faulty instrument to anything, nor lets it draw the others."""
 FAULT_SHARE_PRIOR = (0.1, 10.0)
 """Share of faulty instruments before anything is read, and how many instruments that is worth. Our choice."""
-WIDEST = 0.5
-"""Share of the readings' own precision that an open question, fault or none, may take off an instrument's limits."""
+WIDEST = (0.5, 0.2)
+"""Share of the readings' own precision that an open question, fault or none, may take off an instrument's limits: the
+first that the equations bear."""
 _MEDIAN = np.log([SCALE_SD_PRIOR[0], ZERO_SD_PRIOR[0]])
 _SPREAD = np.array([SCALE_SD_PRIOR[1], ZERO_SD_PRIOR[1]])
 
@@ -117,14 +118,31 @@ def solve_at(
     """
     away = (log_sd - _MEDIAN) / _SPREAD
     spread = replace(spread, log_sd=np.clip(log_sd, _MEDIAN - 5.0 * _SPREAD, _MEDIAN + 5.0 * _SPREAD))
-    while True:
+    solution = solve(products, design, spread.precision, spread.pull)
+    for _ in range(passes - 1):
+        spread, _evidence = _match_mixture(solution, spread, 0.0)
         solution = solve(products, design, spread.precision, spread.pull)
-        found, evidence = _match_mixture(solution, spread, WIDEST if is_final and passes == 2 else 0.0)
-        passes -= 1
-        if passes <= 0:
-            height = 0.5 * solution.criterion - evidence + 0.5 * float(away @ away)
-            return Point(replace(spread, faulty=found.faulty), solution, height)
-        spread = found
+    if is_final:
+        spread, solution = _solve_widest(products, design, spread, solution)
+    found, evidence = _match_mixture(solution, spread, 0.0)
+    height = 0.5 * solution.criterion - evidence + 0.5 * float(away @ away)
+    return Point(replace(spread, faulty=found.faulty), solution, height)
+
+
+def _solve_widest(
+    products: CrossProducts, design: Design, spread: InstrumentSpread, solution: Solution,
+) -> tuple[InstrumentSpread, Solution]:
+    """Solve once more with normals that may take precision off, as far as the equations stay positive definite.
+
+    Several open questions about one class could take off more than its readings bring; then they take off less.
+    """
+    for widest in WIDEST:
+        found, _evidence = _match_mixture(solution, spread, widest)
+        try:
+            return found, solve(products, design, found.precision, found.pull)
+        except np.linalg.LinAlgError:
+            continue
+    return spread, solution
 
 
 def _match_mixture(solution: Solution, spread: InstrumentSpread, widest: float) -> tuple[InstrumentSpread, float]:

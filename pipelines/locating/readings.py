@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -119,4 +119,21 @@ def select_readings(readings: pd.DataFrame, paths: pd.DataFrame) -> Readings:
         run=pd.factorize(run_key)[0].astype(np.int64),
         classes=classes,
         instruments=instruments,
+    )
+
+
+def keep_readings(readings: Readings, kept: Flags) -> Readings:
+    """Some of the readings; classes and instruments stay numbered as they were, read or not."""
+    place = np.cumsum(kept) - 1
+    inside = kept[readings.part_row]
+    by_row = {
+        name: getattr(readings, name)[kept]
+        for name in (
+            "reading_id", "time_m", "length_m", "tail_m", "zero_errors", "is_dug", "is_paced", "is_satellite",
+            "is_register", "instrument",
+        )
+    }
+    return replace(
+        readings, **by_row, part_row=place[readings.part_row[inside]], part_class=readings.part_class[inside],
+        part_m=readings.part_m[inside], run=pd.factorize(readings.run[kept])[0].astype(np.int64),
     )

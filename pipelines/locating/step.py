@@ -10,13 +10,15 @@ import pandas as pd
 
 from pipelines.locating.correction import correct_distances, fit_lines, mean_section_slowness
 from pipelines.locating.coverage import backtest_windows, choose_method, fit_quantiles, summarise_coverage
-from pipelines.locating.drift import chart_drift, describe_drift, fit_season
+from pipelines.locating.drift import chart_drift, describe_drift
 from pipelines.locating.estimates import describe_classes, describe_instruments, describe_noise
+from pipelines.locating.forward import foresee_digs
 from pipelines.locating.line import cable_time, effects_of
 from pipelines.locating.noise import length_variance
 from pipelines.locating.proposals import describe_reads_long, propose_settings
 from pipelines.locating.readings import Readings, select_readings
 from pipelines.locating.register import find_contradicted_lengths
+from pipelines.locating.season import fit_season, season_errors, season_shift, take_season_off
 from pipelines.locating.separability import common_scale_sd
 from pipelines.locating.velocity import VelocityFit, fit_velocity
 from pipelines.locating.window import LEVELS
@@ -37,22 +39,7 @@ TABLES = (
 def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     """Fit the readings and write the tables of the topic; returns rows by table."""
     # ---- read
-    inputs = Inputs(
-        readings=read_model(con, "core.locating_readings"), paths=read_model(con, "core.locating_paths"),
-        runs=read_model(con, "core.locating_runs"), spans=read_model(con, "core.locating_spans"),
-        sections=con.execute("""
-            select section_id, loop_id, cable_class, insulation, length_m from staging.sections order by section_id
-        """).df(),
-        pieces=con.execute("""
-            select section_id, from_m, to_m, cable_class from staging.section_pieces order by section_id, from_m
-        """).df(),
-        instruments=con.execute(
-            "select instrument_id, last_calibrated_on from staging.instruments order by instrument_id",
-        ).df(),
-        tails_recorded=bool(
-            con.execute("select count(tail_m) > 0.5 * count(*) from staging.terminals").fetchall()[0][0],
-        ),
-    )
+    inputs = read_inputs(con)
 
     # ---- compute
     frames = fit_tables(inputs, settings)
@@ -75,28 +62,83 @@ class Inputs:
     tails_recorded: bool
 
 
+def read_inputs(con: duckdb.DuckDBPyConnection) -> Inputs:
+    """The tables the topic reads, from a warehouse with staging and core built."""
+    return Inputs(
+        readings=read_model(con, "core.locating_readings"), paths=read_model(con, "core.locating_paths"),
+        runs=read_model(con, "core.locating_runs"), spans=read_model(con, "core.locating_spans"),
+        sections=con.execute("""
+            select section_id, loop_id, cable_class, insulation, length_m from staging.sections order by section_id
+        """).df(),
+        pieces=con.execute("""
+            select section_id, from_m, to_m, cable_class from staging.section_pieces order by section_id, from_m
+        """).df(),
+        instruments=con.execute(
+            "select instrument_id, last_calibrated_on from staging.instruments order by instrument_id",
+        ).df(),
+        tails_recorded=bool(
+            con.execute("select count(tail_m) > 0.5 * count(*) from staging.terminals").fetchall()[0][0],
+        ),
+    )
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """Usable readings as they came, their facts, the season in them, and the fit with it taken off where carried."""
+
+    readings: Readings
+    facts: pd.DataFrame
+    season: pd.DataFrame
+    fit: VelocityFit
+
+
+def fit_readings(inputs: Inputs, level: float) -> Fitted | None:
+    """Fit the usable readings; none where nothing is usable."""
+    readings = select_readings(inputs.readings, inputs.paths)
+    if not len(readings):
+        return None
+    facts = reading_facts(readings, inputs)
+    fit = fit_velocity(readings, tails_recorded=inputs.tails_recorded)
+    season = fit_season(season_errors(fit, facts), level)
+    if season["is_carried"].any():
+        calm = take_season_off(readings, season_shift(season, facts["insulation"], facts["read_at"]))
+        fit = fit_velocity(calm, tails_recorded=inputs.tails_recorded)
+    return Fitted(readings, facts, season, fit)
+
+
 def fit_tables(inputs: Inputs, settings: Settings) -> dict[str, pd.DataFrame]:
     """Every fitted table of the topic; empty ones where no reading is usable."""
     table, level = inputs.readings, settings.general.interval_level
-    readings = select_readings(table, inputs.paths)
+    found = fit_readings(inputs, level)
     last_at = table[table["is_usable"].astype(bool)].groupby("instrument_id")["read_at"].max()
-    names = sorted({*inputs.instruments["instrument_id"], *readings.instruments})
+    names = sorted({*inputs.instruments["instrument_id"], *(found.readings.instruments if found else ())})
     frames = {name: pd.DataFrame(columns=list(dictionary.tables()[name].columns)) for name in TABLES}
     frames["fitted.reads_long"] = describe_reads_long(_dug_with_both(table), level)
-    if not len(readings):
+    if found is None:
         frames["fitted.instrument_bias"] = frames["fitted.instrument_bias"].reindex(range(len(names))).assign(
             instrument_id=names, readings=0, verdict="too_few_readings",
         )
         return frames
-    fit = fit_velocity(readings, tails_recorded=inputs.tails_recorded)
-    frames["fitted.velocity_by_class"] = describe_classes(fit, median_settings(readings, table), settings)
+    fit, facts = found.fit, found.facts
+    foreseen = foresee_digs(found.readings, facts, level, tails_recorded=inputs.tails_recorded)
+    frames["fitted.season"] = found.season
+    frames["fitted.velocity_by_class"] = describe_classes(fit, median_settings(fit.readings, table), settings)
     frames["fitted.instrument_bias"] = describe_instruments(fit, names, last_at, settings)
     frames["fitted.locating_noise"] = describe_noise(fit)
     frames["fitted.locating_lines"] = fit_lines(fit)
-    frames |= _digs_and_windows(fit, inputs, frames["fitted.locating_lines"], settings)
-    frames |= _drift_and_season(fit, inputs, level)
+    frames |= _digs_and_windows(fit, inputs, foreseen, frames["fitted.locating_lines"], settings)
+    frames |= _drift(fit, inputs, facts, level)
     frames["fitted.register_lengths"] = _register_lengths(fit, inputs)
     return frames
+
+
+def reading_facts(readings: Readings, inputs: Inputs) -> pd.DataFrame:
+    """Moment, instrument, class and insulation of every reading of the fit, in its order."""
+    insulation = inputs.sections.drop_duplicates("cable_class").set_index("cable_class")["insulation"]
+    frame = inputs.readings.set_index("reading_id").reindex(list(readings.reading_id)).reset_index()
+    return frame[["reading_id", "read_at", "instrument_id", "cable_class"]].assign(
+        insulation=frame["cable_class"].map(insulation),
+    )
 
 
 def _dug_with_both(table: pd.DataFrame) -> pd.DataFrame:
@@ -107,7 +149,7 @@ def _dug_with_both(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _digs_and_windows(
-    fit: VelocityFit, inputs: Inputs, lines: pd.DataFrame, settings: Settings,
+    fit: VelocityFit, inputs: Inputs, foreseen: pd.DataFrame, lines: pd.DataFrame, settings: Settings,
 ) -> dict[str, pd.DataFrame]:
     slowness = mean_section_slowness(inputs.sections, inputs.pieces, fit.readings.classes, fit.state.slowness)
     corrected = correct_distances(fit, inputs.runs, slowness)
@@ -116,33 +158,29 @@ def _digs_and_windows(
         "velocity_setting_pct",
     ]
     digs = corrected.merge(inputs.readings[facts], on="reading_id", how="left")
-    tested = backtest_windows(digs, LEVELS, fit.freedom, fit.noise.wrong_share)
+    ahead = foreseen.merge(digs, on="reading_id", how="inner")
+    tested = backtest_windows(ahead, LEVELS)
     method = choose_method(tested)
     return {
         "fitted.corrected_distances": digs[[*corrected.columns, "job_id"]],
-        "fitted.window_quantiles": fit_quantiles(digs, method, LEVELS, fit.freedom, fit.noise.wrong_share),
+        "fitted.window_quantiles": fit_quantiles(ahead, method, LEVELS, fit.freedom, fit.noise.wrong_share),
         "fitted.window_coverage": summarise_coverage(tested, method, settings.general.interval_level),
         "fitted.setting_proposals": propose_settings(fit, lines, digs, settings),
     }
 
 
-def _drift_and_season(fit: VelocityFit, inputs: Inputs, level: float) -> dict[str, pd.DataFrame]:
-    insulation = inputs.sections.drop_duplicates("cable_class").set_index("cable_class")["insulation"]
-    frame = inputs.readings.set_index("reading_id").reindex(list(fit.readings.reading_id)).reset_index()
+def _drift(fit: VelocityFit, inputs: Inputs, facts: pd.DataFrame, level: float) -> dict[str, pd.DataFrame]:
     time = cable_time(fit.readings, fit.state)
     leave_out = fit.residual_m / (1.0 - fit.leverage)
     # a scale that cannot be told from the class is no error to be charted
     scale = np.where(common_scale_sd(fit) < 0.02, fit.state.scale, 0.0)
-    frame = frame.assign(
-        season_error=leave_out / time, relative_error=leave_out / time + effects_of(fit.readings, scale),
-        standard_error=fit.variance_m2**0.5 / time, insulation=frame["cable_class"].map(insulation),
-    )[fit.right > 0.5]
-    charted = frame.dropna(subset=["instrument_id"])
+    charted = facts.assign(
+        relative_error=leave_out / time + effects_of(fit.readings, scale), standard_error=fit.variance_m2**0.5 / time,
+    )[fit.right > 0.5].dropna(subset=["instrument_id"])
     chart = chart_drift(charted)
     calibrated = inputs.instruments.set_index("instrument_id")["last_calibrated_on"]
     return {
         "fitted.drift_chart": chart, "fitted.instrument_drift": describe_drift(chart, charted, calibrated, level),
-        "fitted.season": fit_season(frame.assign(relative_error=frame["season_error"]), level),
     }
 
 

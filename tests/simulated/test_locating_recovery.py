@@ -1,12 +1,13 @@
 """Fleets of known truth: velocities, offsets, verdicts and windows come out as promised.
 
 Small by default; LOOPWEAR_FULL=1 makes 1,000 fleets. Every figure of those:
-`python -m tests.simulated.test_locating_recovery`
+`python -m tests.simulated.test_locating_recovery`, or with the names of some designs after it.
 """
 
 from __future__ import annotations
 
 import os
+import sys
 
 import numpy as np
 import pytest
@@ -53,4 +54,4 @@ def test_a_class_read_by_one_instrument_alone_is_called_not_separable() -> None:
 
 
 if __name__ == "__main__":
-    print_study(125, SEED)
+    print_study(125, SEED, sys.argv[1:])
