@@ -34,7 +34,9 @@ class General:
     currency: str = setting("USD", "currency of all money, for display")
     seed: int = setting(20260101, "seed of every random draw", low=0)
     small_group: int = setting(10, "groups with fewer jobs are greyed", low=1)
-    memory_limit_gb: float = setting(3.0, "memory the warehouse may use", unit="GB", low=0.25)
+    memory_limit_gb: float = setting(
+        2.5, "memory the warehouse may use; a load's own work takes up to 0.5 GB beside it", unit="GB", low=0.25,
+    )
 
 
 @dataclass(frozen=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import itertools
 import json
 from collections.abc import Iterator
@@ -16,8 +17,9 @@ from pipelines.intake.aliases import UNIT_WORDS, header_score
 from pipelines.intake.formats import JSON_LINES, PARQUET, SHEETS, read_file, sheet_names, sheet_records
 from pipelines.intake.mapping import TableSource
 from pipelines.intake.mapping_file import parse_mapping_text
+from pipelines.intake.records import find_encoding, read_records
 from pipelines.intake.sources import LOAD_ORDER
-from pipelines.intake.text import find_delimiter, find_encoding, read_records, refuse_binary
+from pipelines.intake.text import find_delimiter, refuse_binary
 from pipelines.intake.typed import TypedSelect, Zones
 from shared import dictionary
 from shared.errors import UserError
@@ -141,7 +143,7 @@ def read_sample(path: Path) -> Sample:
     text = data.decode(encoding, "replace").removeprefix("\ufeff")
     words = {c for t in dictionary.load_tables().values() for c in t.source_columns}
     longest = max(text.splitlines()[:HEAD_ROWS], key=len, default="")
-    records = read_records(text, find_delimiter(longest, words))
+    records = read_records(io.StringIO(text, newline=""), find_delimiter(longest, words))
     sample = _sample_of((cells for _, cells, _ in records), None, encoding if assumed else None)
     if not sample.headers:
         raise UserError("the file holds no table", str(path), "export one with a header row")

@@ -107,27 +107,32 @@ def _read_records(
 
 
 def _read_json_lines(con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str) -> ReadFile:
+    """The file is gone through twice, first for the names, so that it need not be held in memory."""
+    headers: dict[str, None] = {}
     try:
-        lines = path.read_text(encoding="utf-8-sig").split("\n")
+        for _, row, _ in _json_lines(path):
+            headers.update(dict.fromkeys(row or {}))
+        if not headers:
+            raise UserError(
+                "no line of the file is a JSON object", label, 'write one object a line: {"job_id": "J1", ...}',
+            )
+        records: Records = (
+            (number, [line.strip()], "the line is no JSON object") if row is None
+            else (number, [_json_text(row.get(h)) for h in headers], None)
+            for number, row, line in _json_lines(path)
+        )
+        rows = write_cells(con, name, len(headers), records)
     except UnicodeDecodeError as fault:
         raise UserError(f"the file is no UTF-8: {fault}", label, "write JSON lines in UTF-8") from None
-    headers: dict[str, None] = {}
-    parsed: list[tuple[int, dict[str, Any] | None, str]] = []
-    for number, line in enumerate(lines, start=1):
-        if not line.strip():
-            continue
-        row = _parse_line(line)
-        headers.update(dict.fromkeys(row or {}))
-        parsed.append((number, row, line))
-    if not headers:
-        raise UserError("no line of the file is a JSON object", label, 'write one object a line: {"job_id": "J1", ...}')
-    records: Records = (
-        (number, [line.strip()], "the line is no JSON object") if row is None
-        else (number, [_json_text(row.get(h)) for h in headers], None)
-        for number, row, line in parsed
-    )
-    rows = write_cells(con, name, len(headers), records)
     return ReadFile(name, tuple(clean_header(h) for h in headers), rows, careful=True)
+
+
+def _json_lines(path: Path) -> Iterator[tuple[int, dict[str, Any] | None, str]]:
+    """Lines that are not blank: number, object (None where it is none), text."""
+    with path.open(encoding="utf-8-sig", newline="\n") as lines:
+        for number, line in enumerate(lines, start=1):
+            if line.strip():
+                yield number, _parse_line(line), line
 
 
 def _parse_line(line: str) -> dict[str, Any] | None:

@@ -8,10 +8,8 @@ from __future__ import annotations
 
 import codecs
 import csv
-import io
 import itertools
 import json
-import mmap
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
@@ -21,14 +19,22 @@ import duckdb
 import pandas as pd
 
 from pipelines.intake.mapping import TableSource
+from pipelines.intake.records import (
+    UTF16_MARKS,
+    Record,
+    count_line_ends,
+    describe_assumed,
+    find_encoding,
+    find_file_encoding,
+    in_portions,
+    read_records,
+    wide_text,
+)
 from shared.errors import UserError
 
 DELIMITERS = (",", ";", "\t", "|")
-UTF16_MARKS = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
-MAX_CELL = 64 * 1024 * 1024
-MAX_LINES_IN_A_CELL = 1000
-"""An open quote is followed no further than this: past it, the first line alone is set aside as malformed."""
 CHUNK_ROWS = 50_000
+CHUNK_CHARACTERS = 32 * 1024 * 1024
 HEAD_BYTES = 1 << 16
 
 BINARY_SIGNS = {
@@ -87,32 +93,8 @@ def refuse_binary(head: bytes, label: str) -> None:
     for sign, kind in BINARY_SIGNS.items():
         if head.startswith(sign):
             raise UserError(f"this is no text file but {kind}", label, "export the table as CSV and load that")
-    if b"\x00" in head and not head.startswith(UTF16_MARKS) and not _wide_text(head):
+    if b"\x00" in head and not head.startswith(UTF16_MARKS) and not wide_text(head):
         raise UserError("this is no text file: it holds zero bytes", label, "export the table as CSV and load that")
-
-
-def _wide_text(head: bytes) -> str | None:
-    """UTF-16 without a mark: every other byte of western text is zero."""
-    places = {i % 2 for i, byte in enumerate(head[:4096]) if byte == 0}
-    if len(places) == 1 and head[:4096].count(0) > len(head[:4096]) // 4:
-        return "utf-16-le" if places == {1} else "utf-16-be"
-    return None
-
-
-def find_encoding(data: bytes) -> tuple[str, bool]:
-    """Encoding of a text, and whether it had to be assumed (no mark, no valid UTF-8)."""
-    if data.startswith(UTF16_MARKS):
-        return "utf-16", False
-    wide = _wide_text(data)
-    if wide:
-        return wide, True
-    for encoding, assumed in (("utf-8-sig", False), ("cp1252", True)):
-        try:
-            codecs.decode(data, encoding)
-        except UnicodeDecodeError:
-            continue
-        return encoding, assumed
-    return "latin-1", True
 
 
 def find_delimiter(header: str, expected: set[str]) -> str:
@@ -141,20 +123,6 @@ def find_rival(header: str, expected: set[str], chosen: str) -> tuple[str, int, 
 
 def _named(delimiter: str) -> str:
     return {",": "the comma", ";": "the semicolon", "\t": "the tab", "|": "the bar"}.get(delimiter, repr(delimiter))
-
-
-def describe_assumed(text: str, encoding: str) -> tuple[str, int, str, int]:
-    """What an assumed encoding bears on: its name, the characters beyond ASCII, a word, those Latin-1 reads otherwise.
-
-    Notes
-    -----
-    Windows-1252 and Latin-1 differ in the bytes 80 to 9F alone.
-    """
-    beyond = re.findall(r"[^\x00-\x7f]", text)
-    word = re.search(r"[^\s,;|\"]*[^\x00-\x7f][^\s,;|\"]*", text)
-    differing = sum(c > "\xff" or "\x80" <= c <= "\x9f" for c in beyond) if encoding == "cp1252" else 0
-    name = {"cp1252": "Windows-1252", "latin-1": "Latin-1", "utf-16-le": "UTF-16", "utf-16-be": "UTF-16"}[encoding]
-    return name, len(beyond), word.group()[:40] if word else "", differing
 
 
 def clean_header(cell: str) -> str:
@@ -191,10 +159,9 @@ def read_text(
     """
     if path.stat().st_size == 0:
         raise UserError("the file is empty", label, "export the table again; the first row must hold the column names")
-    with path.open("rb") as handle, mmap.mmap(handle.fileno(), 0, access=mmap.ACCESS_READ) as data:
-        head = data[:HEAD_BYTES]
-        line_ends = _count(data, b"\n") + (data[-1:] != b"\n")
-        lone_returns = _count(data, b"\r") != _count(data, b"\r\n")
+    with path.open("rb") as handle:
+        head = handle.read(HEAD_BYTES)
+    line_ends, lone_returns = count_line_ends(path)
     refuse_binary(head, label)
     narrow = b"\x00" not in head and not lone_returns and (source.encoding or "utf-8") in ("utf-8", "utf-8-sig")
     guess = "utf-8-sig" if narrow else source.encoding or find_encoding(head)[0]
@@ -211,18 +178,8 @@ def read_text(
         read = _read_clean(con, name, path, header, delimiter, source, line_ends)
         if read is not None:
             return replace(read, delimiter_assumed=rival)
-    encoding, assumed = (source.encoding, False) if source.encoding else find_encoding(path.read_bytes())
+    encoding, assumed = (source.encoding, False) if source.encoding else find_file_encoding(path)
     return _read_careful(con, name, path, label, TextDialect(delimiter, encoding, assumed, rival), source)
-
-
-def _count(data: mmap.mmap, sought: bytes) -> int:
-    """Times that some bytes stand in a file, in steps that keep the memory small."""
-    step = 1 << 24
-    inside = sum(data[at : at + step].count(sought) for at in range(0, len(data), step))
-    across = sum(
-        data[at - len(sought) + 1 : at + len(sought) - 1].count(sought) for at in range(step, len(data), step)
-    ) if len(sought) > 1 else 0
-    return inside + across
 
 
 def _read_clean(
@@ -264,82 +221,43 @@ def _read_careful(
 ) -> ReadFile:
     """Python's reading of a file: short, long and unclosed rows are kept apart with their fault."""
     try:
-        text = path.read_bytes().decode(dialect.encoding)
-    except (UnicodeDecodeError, LookupError) as fault:
+        with path.open(encoding=dialect.encoding, newline="") as lines:
+            first = next(lines, "").removeprefix("\ufeff")
+            records = read_records(itertools.chain([first], lines), dialect.delimiter)
+            headers, rows = _write_records(con, name, label, records, source)
+        if not dialect.encoding_assumed:
+            return ReadFile(name, headers, rows, None, dialect.rival, careful=True)
+        with path.open(encoding=dialect.encoding, newline="") as lines:
+            described = describe_assumed(lines, dialect.encoding)
+        return ReadFile(name, headers, rows, described, dialect.rival, careful=True)
+    except (UnicodeError, LookupError) as fault:
         raise UserError(
             f"the file cannot be read as {dialect.encoding}: {fault}", label,
             "state the right encoding in the mapping, or leave it out to have it found",
         ) from None
-    records = read_records(text.removeprefix("\ufeff"), dialect.delimiter)
+
+
+def _write_records(
+    con: duckdb.DuckDBPyConnection, name: str, label: str, records: Iterator[Record], source: TableSource,
+) -> tuple[tuple[str, ...], int]:
     header_cells = next(itertools.islice(records, source.skip_rows, None), (0, [], None))[1]
     headers = tuple(clean_header(c) for c in header_cells)
     if not any(headers):
         raise UserError(
             "the file has no header row", label, "export the table again; the first row must hold the column names",
         )
-    kept = itertools.islice(records, source.skip_after_header, None)
-    rows = write_cells(con, name, len(headers), kept)
-    return ReadFile(
-        name, headers, rows, describe_assumed(text, dialect.encoding) if dialect.encoding_assumed else None,
-        dialect.rival, careful=True,
-    )
-
-
-def read_records(text: str, delimiter: str) -> Iterator[tuple[int, list[str], str | None]]:
-    """Rows of a delimited text: row number as a spreadsheet shows it, cells, and what is wrong with the quoting.
-
-    Blank lines are counted but not given. A quote that is never closed, or is followed by more than a delimiter,
-    spoils its own first line alone; reading goes on with the next line.
-    """
-    csv.field_size_limit(MAX_CELL)
-    lines = io.StringIO(text, newline="").readlines()
-    number, at = 0, 0
-    width: int | None = None
-    while at < len(lines):
-        number += 1
-        line = lines[at]
-        if not line.strip("\r\n"):
-            at += 1
-            continue
-        cells, used, fault = _next_record(lines, at, delimiter)
-        if used > 1 and (fault or (width is not None and len(cells) != width)):
-            cells, used, fault = [line.rstrip("\r\n")], 1, "a quote is opened and not closed on this line"
-        if width is None:
-            width = len(cells)
-        at += used
-        yield number, cells, fault
-
-
-def _next_record(lines: list[str], at: int, delimiter: str) -> tuple[list[str], int, str | None]:
-    taken = 0
-
-    def feed() -> Iterator[str]:
-        nonlocal taken
-        for line in lines[at : at + MAX_LINES_IN_A_CELL]:
-            taken += 1
-            yield line
-
-    try:
-        cells = next(csv.reader(feed(), delimiter=delimiter, strict=True))
-    except csv.Error as fault:
-        if taken == 1:
-            loose = next(csv.reader([lines[at]], delimiter=delimiter, quoting=csv.QUOTE_NONE), [])
-            return loose, 1, f"the quoting is broken ({fault})"
-        return [], taken, "a quote is not closed"
-    except StopIteration:
-        return [], max(taken, 1), "a quote is not closed"
-    return cells, taken, None
+    return headers, write_cells(con, name, len(headers), itertools.islice(records, source.skip_after_header, None))
 
 
 def write_cells(
-    con: duckdb.DuckDBPyConnection, name: str, width: int, records: Iterator[tuple[int, list[str], str | None]],
+    con: duckdb.DuckDBPyConnection, name: str, width: int, records: Iterator[Record],
 ) -> int:
     """Write rows of texts into the temporary table ``name``; returns how many."""
     columns = [f"c{i}" for i in range(1, width + 1)]
     typed = ", ".join(f"{c} VARCHAR" for c in columns)
     con.execute(f"create or replace temp table {name}_cells (row_number BIGINT, cells VARCHAR, fault VARCHAR, {typed})")
     rows = 0
-    while chunk := list(itertools.islice(records, CHUNK_ROWS)):
+    for chunk in in_portions(records, CHUNK_ROWS, CHUNK_CHARACTERS):
         fitted = [_fit(number, cells, fault, width) for number, cells, fault in chunk]
         frame = pd.DataFrame(fitted, columns=["row_number", "cells", "fault", *columns], dtype="object")
         con.register("cells_to_write", frame)

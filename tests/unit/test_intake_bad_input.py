@@ -83,7 +83,7 @@ def test_a_folder_with_nothing_for_a_table_is_refused(message_of) -> None:
     assert message_of("papers") == """the folder holds no file that is meant for a table
   where: papers
   to do: name the files after their tables (districts, customers_by_year, loops, terminals, sections, section_pieces, \
-instruments, jobs, test_shots, restoration_steps, known_lengths, corrections, job_clusters), or give a --mapping"""
+instruments, jobs, test_shots, restoration_steps, known_lengths, job_clusters, corrections), or give a --mapping"""
 
 
 def test_rows_that_cannot_be_taken_apart_are_set_aside_one_by_one(
