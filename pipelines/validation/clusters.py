@@ -61,7 +61,8 @@ def find_clusters(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     con.execute("""
         create or replace temp table jobs_standing as
         with arrivals as (select job_id, min(load_sequence) as arrival from raw.jobs group by job_id)
-        select j.*, epoch(j.reported_at) as reported_s, a.arrival
+        select j.job_id, j.loop_id, j.section_id, j.test_terminal_id, j.crew_id, j.dug_distance_m,
+            epoch(j.reported_at) as reported_s, a.arrival
         -- each job arrived first once
         from staging.jobs as j join arrivals as a on a.job_id = j.job_id
     """)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import shutil
 from pathlib import Path
 
@@ -91,6 +92,17 @@ def test_joined_jobs_become_one_with_the_first_report_and_what_was_missing(con, 
         [report.batch_id]).fetchall()
     assert lineage == [("J1", "closed", "job_clusters.csv", 2), ("J1-B", "cancelled", "job_clusters.csv", 2),
                        ("J1-C", "cancelled", "job_clusters.csv", 3)]
+
+
+def test_the_ledger_says_that_a_job_was_joined(con, tmp_path: Path) -> None:
+    decide(con, tmp_path, ("J1-B", "J1", "join"))
+    write_settings(con, Settings().override("general", as_of=dt.date(2019, 1, 1)))
+    warehouse.build_models(con, "staging")
+    warehouse.build_models(con, "core")
+    ledger = con.execute(
+        f"select figure, sum(source_rows)::bigint, sum(source_rows) filter (reason like 'joined with%')::bigint "
+        f"from ({warehouse.models()['marts.row_ledger'].query}) group by figure").fetchall()
+    assert sorted(ledger) == [("locating", 6, 1), ("restoration", 6, 1), ("survival", 6, 1)]
 
 
 def test_separated_jobs_are_both_kept_and_not_shown_again(con, tmp_path: Path) -> None:

@@ -1,5 +1,5 @@
 -- One row is a file of jobs, a figure, and one reason why rows of that file are in or out of it.
--- Reads: raw.files, raw.jobs, staging.jobs, core.job_stages, core.failures, core.locating_readings
+-- Reads: raw.files, raw.jobs, raw.job_clusters, staging.jobs, core.job_stages, core.failures, core.locating_readings
 -- Key: batch, file, figure, reason
 -- Units: rows
 -- Why: every row of every file is counted in or out of every figure; for each figure they sum to the rows read
@@ -36,6 +36,13 @@ closed_jobs as (
     from staging.jobs
 ),
 
+joined_jobs as (
+    select job_id
+    from raw.job_clusters
+    where cluster_decision = 'join'
+    group by job_id
+),
+
 in_restoration as (
     select job_id
     from core.job_stages
@@ -66,6 +73,7 @@ verdicts as (
         figures.figure,
         case
             when source_rows.place > 1 then 'a later row of the job stands'
+            when closed_jobs.job_id is null and joined_jobs.job_id is not null then 'joined with another job by decision'
             when closed_jobs.job_id is null then 'the job is not closed'
             when figures.figure = 'restoration'
                 then case when in_restoration.job_id is null then 'not among the jobs judged by the as-of date' end
@@ -80,8 +88,9 @@ verdicts as (
     from source_rows
     -- each row is judged once for every figure
     cross join figures
-    -- the four tables joined hold a row a job at most
+    -- the five tables joined hold a row a job at most
     left join closed_jobs on closed_jobs.job_id = source_rows.job_id
+    left join joined_jobs on joined_jobs.job_id = source_rows.job_id
     left join in_restoration on in_restoration.job_id = source_rows.job_id
     left join in_survival on in_survival.job_id = source_rows.job_id
     left join in_locating on in_locating.job_id = source_rows.job_id
