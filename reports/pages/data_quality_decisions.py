@@ -19,7 +19,7 @@ SCENARIOS = {
     "value_without_applied": "without the corrections applied", "value_with_slips": "with every slip corrected",
     "value_with_joins": "with every cluster joined",
 }  # fmt: skip
-DECIDING = "Fill in the decision in exports/{file}.csv, save it as {name}.csv and load it; nothing is changed before."
+DECIDING = "Fill in {column} in a copy of exports/{file}.csv and load that; nothing is changed before."
 
 
 def proposals(marts: Marts) -> Exhibit:
@@ -33,14 +33,14 @@ def proposals(marts: Marts) -> Exhibit:
         )  # fmt: skip
     rows = rows.sort_values(["likelihood", "job_id", "column", "slip"], ascending=[False, True, True, True])
     counts = rows.groupby("slip")["job_id"].nunique().sort_values(ascending=False, kind="stable")
-    listed = ", ".join(f"{str(slip).replace('_', ' ')} {n}" for slip, n in counts.items())
+    listed = ", ".join(f"{str(slip).replace('_', ' ').replace('utc', 'UTC')} {n}" for slip, n in counts.items())
     unsure = int((rows["likelihood"] < 0.8).sum())
     shown = rows.head(SHOWN).reset_index(drop=True)
     return Exhibit(
         key="proposals", title=title, sources=("marts.proposed_corrections",),
         finding=f"{style.counted(rows['job_id'].nunique(), 'job')} carry the signature of a slip: {listed}. "
         f"{unsure:,} of {style.counted(len(rows), 'proposal')} {'is' if unsure == 1 else 'are'} less likely than 80 %.",
-        more=(DECIDING.format(file="proposed_corrections", name="corrections"),),
+        more=(DECIDING.format(column="decision", file="proposed_corrections"),),
         definition="The likelihood is the probability of the slip given the record and how common such slips are "
         "taken to "
         "be (Bayes' rule). It is our judgement, not a measured share: the evidence is beside it.",
@@ -69,7 +69,7 @@ def clusters(marts: Marts) -> Exhibit:
         finding=f"{style.counted(len(rows), 'job')} may be one with another, in "
         f"{style.counted(rows['cluster_id'].nunique(), 'cluster')}: {listed}. All are counted as separate jobs "
         f"until decided.",
-        more=(DECIDING.format(file="job_clusters", name="job_clusters"),),
+        more=(DECIDING.format(column="cluster_decision", file="job_clusters"),),
         definition="Entered twice: reported within 15 minutes on one loop. Opened again: dug within 30 days and 3 "
         "m on one "
         "section, from one terminal. What hangs together by a chain of such pairs is one cluster.",
