@@ -46,7 +46,9 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     ]
     proposed = pd.concat([f for f in found if len(f)] or [pd.DataFrame(columns=slips.COLUMNS)], ignore_index=True)
     seen = set(map(tuple, decided.to_numpy()))
-    open_ = [(job, column) not in seen for job, column in zip(proposed["job_id"], proposed["column"], strict=True)]
+    pairs = zip(proposed["job_id"], proposed["column"], strict=True)
+    # Of no proposals, an untyped list would be read as a choice of no columns.
+    open_ = pd.Series([pair not in seen for pair in pairs], index=proposed.index, dtype=bool)
     proposed = proposed[open_].sort_values(["job_id", "column", "slip"]).drop_duplicates(["job_id", "column", "slip"])
     proposed = proposed.assign(decision="")
 
