@@ -72,8 +72,17 @@ def import_for_refresh() -> None:
 
 
 def print_frame(frame: pd.DataFrame) -> None:
-    """A frame as aligned text on standard output."""
-    print(frame.to_string(index=False, na_rep="") if len(frame) else "(none)")
+    """A frame as aligned text on standard output: texts to the left, numbers to the right."""
+    if not len(frame):
+        print("(none)")
+        return
+    shown = {}
+    for name, column in frame.items():
+        texts = column.fillna("").astype(str) if column.dtype.kind in "OU" or str(column.dtype) == "str" else None
+        width = 0 if texts is None else max(len(str(name)), int(texts.str.len().max()))
+        shown[str(name).ljust(width)] = column if texts is None else texts.str.ljust(width)
+    lines = type(frame)(shown).to_string(index=False, na_rep="").splitlines()
+    print("\n".join(line.rstrip() for line in lines))
 
 
 @app.command(epilog="Example: loopwear demo --loops 300 --workspace demo")
@@ -292,25 +301,31 @@ def quarantine(
     name="dig-window", epilog="Example: loopwear dig-window --class XLPE/bare/buried --distance 84 --velocity 53",
 )
 def dig_window(
-    cable_class: Annotated[str, typer.Option("--class", help="Cable class of the run.")],
+    classes: Annotated[list[str], typer.Option(
+        "--class", help="Cable class of the run. Several, in the order passed: all but the last as CLASS=METRES.",
+    )],
     distance: Annotated[float, typer.Option(help="Displayed distance, metres.")],
     instrument: Annotated[str | None, typer.Option(help="Instrument that was read.")] = None,
     velocity: Annotated[float | None, typer.Option(help="Velocity setting it stood on, percent of c.")] = None,
+    on: Annotated[dt.datetime | None, typer.Option(
+        formats=["%Y-%m-%d"], help="Day of the reading: takes the season off.",
+    )] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
     settings: SettingsOption = None,
 ) -> None:
     """Correct one reading and give its window.
 
     A distance is no permission to dig."""
-    from pipelines.locating.window import find_dig_window
+    from pipelines.locating.window import find_dig_window, read_way
     from shared.dictionary import caveats
     from shared.settings import load_settings
     from shared.store import open_warehouse
 
-    chosen = load_settings(settings)
+    chosen, (passed, last) = load_settings(settings), read_way(classes)
     with open_warehouse(open_workspace(workspace), chosen, read_only=True) as con:
         window = find_dig_window(
-            con, chosen, cable_class=cable_class, distance_m=distance, instrument_id=instrument, velocity_pct=velocity,
+            con, chosen, cable_class=last, distance_m=distance, instrument_id=instrument, velocity_pct=velocity,
+            passed_before=passed, on=on.date() if on else None,
         )
     print(window.describe())
     print(f"\n{caveats()['no_permission_to_dig']}")

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from datetime import date
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from pipelines.locating.readings import REFERENCE_PCT
+from pipelines.locating.season import season_shift
 from shared.errors import UserError, suggest_name
 from shared.settings import Settings
 from shared.store import has_table, read_model
@@ -28,7 +31,7 @@ class DigWindow:
     Parameters
     ----------
     cable_class, instrument_id, velocity_pct, distance_m
-        What was asked; instrument_id is empty for an instrument not on record.
+        What was asked, classes in the order passed; instrument_id is empty for an instrument not on record.
     corrected_m, lo_m, hi_m
         Corrected distance and the window at `level`.
     level
@@ -36,7 +39,7 @@ class DigWindow:
     windows
         (level, lo, hi) at 50, 80 and 95 %.
     held, tried
-        Back-test: past digs of the class inside windows of `level`, and digs tried.
+        Back-test: past digs of the class the window lies in, inside windows of `level`, and digs tried.
     note
         What was assumed.
     """
@@ -77,44 +80,86 @@ def _metres_and_feet(distance_m: float) -> str:
     return f"{distance_m:.1f} m ({distance_m / M_PER_FT:.0f} ft)"
 
 
-def window_half_width(line: Mapping[str, float] | pd.Series, corrected_m: float, quantile: float) -> float:
-    """Half width of the window at a corrected distance, metres along the route.
+Line = Mapping[str, Any] | pd.Series
+"""A row of fitted.locating_lines."""
+
+
+def window_half_width(line: Line, corrected_m: float, quantile: float) -> float:
+    """Half width of the window at a corrected distance over one class: half_width_along on a way of one part."""
+    return half_width_along([(line, corrected_m)], quantile)
+
+
+def half_width_along(passed: list[tuple[Line, float]], quantile: float) -> float:
+    """Half width of the window at the end of a way over several classes, metres along the route.
 
     Parameters
     ----------
-    line
-        A row of fitted.locating_lines.
+    passed
+        Line of each class passed and the length passed in it, metres; the fault lies in the last.
     quantile
         Quantile of the standardised error.
 
     Notes
     -----
-    Variance of the line at that distance plus that of a single reading, over the slope.
+    Variance of the line at that distance plus that of a single reading, over the slope of the last class. The errors
+    of the slopes of several classes are taken to move together, which is the wider way to take them.
+
+    Checked by: tests/unit/test_locating_window.py
     """
+    last = passed[-1][0]
     variance = (
-        line["constant_variance"] + 2 * corrected_m * line["line_covariance"]
-        + corrected_m**2 * line["slope_variance"]
-        + line["noise_constant_variance"] + corrected_m**2 * line["noise_growing_variance"]
+        last["constant_variance"] + last["noise_constant_variance"]
+        + sum(2 * length * line["line_covariance"] for line, length in passed)
+        + sum(length * np.sqrt(line["slope_variance"]) for line, length in passed) ** 2
+        + sum(length * np.sqrt(line["noise_growing_variance"]) for line, length in passed) ** 2
     )
-    return float(quantile * np.sqrt(max(variance, 0.0)) / line["slope"])
+    return float(quantile * np.sqrt(max(variance, 0.0)) / last["slope"])
+
+
+def correct_along(time_m: float, way: list[tuple[Line, float]]) -> list[tuple[Line, float]]:
+    """The part of each class on the way that a reading stands for: line and length passed, metres along the route.
+
+    Parameters
+    ----------
+    time_m
+        Reading as a distance at REFERENCE_PCT.
+    way
+        Line of each class in the order passed and its length along the route, metres; the last one goes on.
+
+    Checked by: tests/unit/test_locating_window.py
+    """
+    left = time_m - way[0][0]["constant_m"]
+    passed: list[tuple[Line, float]] = []
+    for place, (line, length) in enumerate(way):
+        into = max(left / line["slope"], 0.0)
+        if into <= length or place == len(way) - 1:
+            return [*passed, (line, float(into))]
+        passed.append((line, length))
+        left -= line["slope"] * length
+    return passed
 
 
 def find_dig_window(
     con: duckdb.DuckDBPyConnection, settings: Settings, *, cable_class: str, distance_m: float,
     instrument_id: str | None = None, velocity_pct: float | None = None,
+    passed_before: tuple[tuple[str, float], ...] = (), on: date | None = None,
 ) -> DigWindow:
     """Corrected distance and window for one displayed distance, from the last refresh.
 
     Parameters
     ----------
     cable_class
-        Class of the cable on the way.
+        Class of the cable on the way; where several are passed, the last.
     distance_m
         Displayed distance, metres.
     instrument_id
         Instrument; none: an instrument not seen before.
     velocity_pct
-        Setting it stood on, percent of c; none: the median setting in use on the class.
+        Setting it stood on, percent of c; none: the median setting in use on the first class of the way.
+    passed_before
+        Classes passed before it, each with its length along the route in metres.
+    on
+        Day of the reading, for the season; none: a mean season.
 
     Raises
     ------
@@ -123,47 +168,105 @@ def find_dig_window(
 
     Checked by: tests/unit/test_locating_window.py
     """
-    if not has_table(con, "fitted.locating_lines"):
-        raise UserError("no velocities are fitted yet", "fitted.locating_lines", "run: loopwear refresh")
-    lines = read_model(con, "fitted.locating_lines")
+    lines = _read_lines(con)
     quantiles = read_model(con, "fitted.window_quantiles").set_index("window_level")
-    if lines.empty:
-        raise UserError(
-            "no velocity could be fitted: no reading has a displayed distance, a true length and a setting",
-            "core.locating_readings", "load jobs with dug distances, or known_lengths, then run: loopwear refresh",
-        )
     if not 0 < distance_m < 100_000:
         raise UserError(f"distance {distance_m} is out of bounds", "--distance", "give metres above 0")
-    classes = sorted(lines["cable_class"].unique())
-    if cable_class not in classes:
-        raise UserError(f"no reading passed the class '{cable_class}'", "--class", suggest_name(cable_class, classes))
     instruments = sorted(i for i in lines["instrument_id"].unique() if i)
     if instrument_id and instrument_id not in instruments:
         remedy = suggest_name(instrument_id, instruments)
         raise UserError(f"unknown instrument '{instrument_id}'", "--instrument", remedy)
-    setting, note = _choose_setting(con, cable_class, velocity_pct)
-    at = (lines["cable_class"] == cable_class) & (lines["instrument_id"] == (instrument_id or ""))
-    line = lines[at].iloc[0]
-    corrected = max((distance_m * REFERENCE_PCT / setting - line["constant_m"]) / line["slope"], 0.0)
+    own = lines[lines["instrument_id"] == (instrument_id or "")]
+    way = _lay_way(own, (*passed_before, (cable_class, math.inf)))
+    setting, note = _choose_setting(con, str(way[0][0]["cable_class"]), velocity_pct)
+    shift, season_note = _find_season(con, cable_class, on)
+    passed = correct_along(distance_m * REFERENCE_PCT / setting / (1.0 + shift), way)
+    corrected = sum(length for _, length in passed)
+    note = " ".join(filter(None, [note, season_note]))
     level = settings.locating.window_level
     if not instrument_id:
         note = " ".join(filter(None, [note, "Instrument not stated: its own error widens the window."]))
 
     def window(at_level: float) -> tuple[float, float]:
-        half = window_half_width(line, corrected, interpolate_quantile(quantiles["quantile"], at_level))
+        half = half_width_along(passed, interpolate_quantile(quantiles["quantile"], at_level))
         return max(corrected - half, 0.0), corrected + half
 
+    held, tried = _read_backtest(con, str(passed[-1][0]["cable_class"]), level)
+    return DigWindow(
+        cable_class=" then ".join(str(line["cable_class"]) for line, _ in way),
+        instrument_id=instrument_id or "", velocity_pct=setting, distance_m=distance_m,
+        corrected_m=corrected, lo_m=window(level)[0], hi_m=window(level)[1], level=level,
+        windows=tuple((each, *window(each)) for each in sorted({*LEVELS, level})),
+        held=held, tried=tried, note=note,
+    )
+
+
+def _read_backtest(con: duckdb.DuckDBPyConnection, cable_class: str, level: float) -> tuple[int, int]:
+    """Past digs of the class that windows of the level held, and those tried."""
     coverage = read_model(con, "fitted.window_coverage")
     tested = coverage[
         (coverage["grouped_by"] == "cable_class") & (coverage["group_name"] == cable_class) & coverage["is_used"]
         & (coverage["window_level"] - level).abs().lt(1e-9)
     ]
-    return DigWindow(
-        cable_class=cable_class, instrument_id=instrument_id or "", velocity_pct=setting, distance_m=distance_m,
-        corrected_m=corrected, lo_m=window(level)[0], hi_m=window(level)[1], level=level,
-        windows=tuple((each, *window(each)) for each in sorted({*LEVELS, level})),
-        held=int(tested["held"].sum()), tried=int(tested["tried"].sum()), note=note,
-    )
+    return int(tested["held"].sum()), int(tested["tried"].sum())
+
+
+def _read_lines(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    if not has_table(con, "fitted.locating_lines"):
+        raise UserError("no velocities are fitted yet", "fitted.locating_lines", "run: loopwear refresh")
+    lines = read_model(con, "fitted.locating_lines")
+    if lines.empty:
+        raise UserError(
+            "no velocity could be fitted: no reading has a displayed distance, a true length and a setting",
+            "core.locating_readings", "load jobs with dug distances, or known_lengths, then run: loopwear refresh",
+        )
+    return lines
+
+
+def read_way(classes: list[str]) -> tuple[tuple[tuple[str, float], ...], str]:
+    """Classes of --class in the order passed: those before the last with their lengths, and the last.
+
+    Raises
+    ------
+    UserError
+        A class before the last has no length, or one that is no number.
+    """
+    passed = []
+    for text in classes[:-1]:
+        name, _, length = text.rpartition("=")
+        try:
+            passed.append((name, float(length)))
+        except ValueError:
+            raise UserError(
+                f"'{text}' has no length", "--class", "give all classes but the last as CLASS=METRES",
+            ) from None
+    return tuple(passed), classes[-1]
+
+
+def _lay_way(own: pd.DataFrame, parts: tuple[tuple[str, float], ...]) -> list[tuple[Line, float]]:
+    by_class: dict[str, Line] = {str(row["cable_class"]): row for _, row in own.iterrows()}
+    classes = sorted(by_class)
+    way: list[tuple[Line, float]] = []
+    for name, length in parts:
+        if name not in by_class:
+            raise UserError(f"no reading passed the class '{name}'", "--class", suggest_name(name, classes))
+        if not length > 0:
+            raise UserError(f"length {length} of '{name}' is out of bounds", "--class", "give metres above 0")
+        way.append((by_class[name], length))
+    return way
+
+
+def _find_season(con: duckdb.DuckDBPyConnection, cable_class: str, on: date | None) -> tuple[float, str]:
+    """Share by which readings of the class are long on a day, and the words for it."""
+    if on is None or not has_table(con, "fitted.season"):
+        return 0.0, ""
+    found = con.execute(
+        "select min(insulation) from staging.sections where cable_class = ?", [cable_class],
+    ).fetchone()
+    insulation, day = pd.Series([found[0] if found else None]), pd.Series([pd.Timestamp(on)])
+    shift = float(season_shift(read_model(con, "fitted.season"), insulation, day)[0])
+    words = f"Season: readings of {insulation[0]} are {abs(shift):.1%} {'long' if shift > 0 else 'short'} on {on}."
+    return shift, words if shift else "The data carry no season for this class."
 
 
 def _choose_setting(con: duckdb.DuckDBPyConnection, cable_class: str, velocity_pct: float | None) -> tuple[float, str]:

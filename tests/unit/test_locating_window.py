@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from datetime import date
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -10,7 +12,7 @@ from pipelines.locating.correction import fit_lines
 from pipelines.locating.coverage import fit_quantiles
 from pipelines.locating.estimates import describe_classes
 from pipelines.locating.velocity import fit_velocity
-from pipelines.locating.window import find_dig_window, interpolate_quantile, window_half_width
+from pipelines.locating.window import find_dig_window, interpolate_quantile, read_way, window_half_width
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import write_table
@@ -176,3 +178,48 @@ def test_half_width_written_out() -> None:
 def test_levels_between_those_tabled_follow_the_normal_scale() -> None:
     quantiles = pd.Series([0.67449, 1.28155, 1.95996], index=[0.5, 0.8, 0.95])
     assert interpolate_quantile(quantiles, 0.90) == pytest.approx(1.64485, abs=1e-4)  # normal table
+
+
+def test_a_way_of_one_class_cut_in_two_is_the_same_way(fitted) -> None:
+    con, *_ = fitted
+    asked = {"distance_m": 90.0, "instrument_id": "I001", "velocity_pct": 53}
+    whole = find_dig_window(con, Settings(), cable_class="class 0", **asked)
+    cut = find_dig_window(con, Settings(), cable_class="class 0", passed_before=(("class 0", 30.0),), **asked)
+    assert cut.corrected_m == pytest.approx(whole.corrected_m)
+    assert [*cut.windows[1]] == pytest.approx([*whole.windows[1]])
+
+
+def test_several_classes_each_take_the_time_of_their_own_velocity(fitted) -> None:
+    con, fit, _ = fitted
+    asked = {"distance_m": 90.0, "instrument_id": "I001", "velocity_pct": 53}
+    found = find_dig_window(con, Settings(), cable_class="class 1", passed_before=(("class 0", 30.0),), **asked)
+    lines = fit_lines(fit).set_index(["instrument_id", "cable_class"])
+    first, second = lines.loc[("I001", "class 0")], lines.loc[("I001", "class 1")]
+    right = 30 + (90 - first["constant_m"] - 30 * first["slope"]) / second["slope"]
+    assert found.corrected_m == pytest.approx(right)
+    assert found.cable_class == "class 0 then class 1"
+    # a fault in the first class: nothing of the second is passed
+    near = find_dig_window(con, Settings(), cable_class="class 1", passed_before=(("class 0", 300.0),), **asked)
+    alone = find_dig_window(con, Settings(), cable_class="class 0", **asked)
+    assert near.windows == alone.windows
+    assert (near.held, near.tried) == (41, 50)
+
+
+def test_the_classes_of_a_way_are_read_with_their_lengths() -> None:
+    assert read_way(["A/b=60", "C/d=5.5", "E/f"]) == ((("A/b", 60.0), ("C/d", 5.5)), "E/f")
+    with pytest.raises(UserError, match="'A/b' has no length"):
+        read_way(["A/b", "C/d"])
+
+
+def test_the_season_is_taken_off_on_a_given_day(fitted) -> None:
+    con, *_ = fitted
+    con.execute("insert into staging.sections (section_id, cable_class, insulation) values ('S1', 'class 0', 'XLPE')")
+    write_table(con, "fitted.season", pd.DataFrame([{
+        "insulation": "XLPE", "readings": 900, "season_pct": 1.0, "season_lo": 0.5, "season_hi": 1.5,
+        "reads_longest_day": 45, "season_p_value": 0.001, "is_carried": True,
+    }]))
+    asked = {"cable_class": "class 0", "distance_m": 101.0, "instrument_id": "I001", "velocity_pct": 53}
+    winter = find_dig_window(con, Settings(), on=date(2024, 2, 14), **asked)
+    plain = find_dig_window(con, Settings(), **{**asked, "distance_m": 100.0})
+    assert winter.corrected_m == pytest.approx(plain.corrected_m)
+    assert "readings of XLPE are 1.0% long" in winter.note
