@@ -18,6 +18,7 @@ from sklearn.ensemble import HistGradientBoostingRegressor
 from sklearn.linear_model import PoissonRegressor
 from sklearn.preprocessing import OneHotEncoder, OrdinalEncoder, SplineTransformer
 from sklearn.utils.validation import check_is_fitted, validate_data
+from threadpoolctl import threadpool_limits
 
 from pipelines.survival.curves import PowerLawCurves
 
@@ -234,12 +235,17 @@ def fit_hazard(
 
     Notes
     -----
+    One thread: cells are few, threads that wait for each other on a busy machine cost ten times what they save, and
+    the sums come out the same whatever the machine.
+
     Checked by: tests/unit/test_survival_hazard.py
     """
     expected = expect_cells(cells, laws, class_of_pattern)
     used = expected > 1e-9  # a failure on the day of entry, at a birthday, has no exposure beside it
     failures = cells["failures"].to_numpy(dtype=np.float64)[used]
-    return hazard.fit(describe_cells(cells[used], patterns), failures / expected[used], sample_weight=expected[used])
+    described = describe_cells(cells[used], patterns)
+    with threadpool_limits(limits=1):
+        return hazard.fit(described, failures / expected[used], sample_weight=expected[used])
 
 
 def draw_up_curves(
@@ -276,7 +282,8 @@ def draw_up_curves(
     for start in range(0, len(pattern), CHUNK):
         part = slice(start, start + CHUNK)
         asked = pd.DataFrame({"pattern": pattern[part], "age": age[part]})
-        factor[part] = hazard.predict(describe_cells(asked, patterns))
+        with threadpool_limits(limits=1):
+            factor[part] = hazard.predict(describe_cells(asked, patterns))
     place = np.clip(np.arange(ages)[None, :], first[:, None], last[:, None]) - first[:, None]
     factors = factor[(np.cumsum(spans) - spans)[:, None] + place]
     whole = np.arange(ages + 1, dtype=np.float64)
@@ -284,3 +291,22 @@ def draw_up_curves(
     table = np.zeros((size, ages + 1))
     np.cumsum(np.diff(up_to, axis=1) * factors, axis=1, out=table[:, 1:])
     return PatternCurves(table, laws.variation[class_of_pattern])
+
+
+def blend_curves(laws: PowerLawCurves, class_of_pattern: Whole, *curves: PatternCurves) -> PatternCurves:
+    """Mean of the power laws and further curves of the same patterns.
+
+    Notes
+    -----
+    Forms that err in different ways err less in their mean, and a forecast is no proof of any one of them.
+
+    References
+    ----------
+    J. M. Bates and C. W. J. Granger, Operational Research Quarterly 20 (1969) 451-468, The combination of forecasts.
+
+    Checked by: tests/unit/test_survival_hazard.py
+    """
+    size, ages = curves[0].up_to.shape
+    whole = np.broadcast_to(np.arange(ages, dtype=np.float64), (size, ages))
+    tables = [laws.cumulative(class_of_pattern[:, None], whole), *(c.up_to for c in curves)]
+    return PatternCurves(np.mean(tables, axis=0), curves[0].variation)

@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.survival import nested
+from pipelines.survival import evidence, nested
 from pipelines.survival.cells import aggregate_cells, find_patterns
 from pipelines.survival.curves import PowerLawCurves, fit_power_law_curves
+from pipelines.survival.evidence import Shares
 from pipelines.survival.history import FailureHistory, known_at
 from pipelines.survival.windows import Windows, build_windows, loop_only_failures
 from shared.settings import Settings
@@ -27,9 +28,6 @@ __all__ = ["DEFAULT_CHOICES", "FailureHistory", "FailureModel", "ModelChoices", 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
-Shares = tuple[Whole, Floats, Floats, Floats]
-"""Window, age in years, weight, and years ago of each share of a failure known by loop alone."""
-
 NO_SHARES: Shares = (np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0), np.zeros(0))
 
 LEAST_FAILURES = 30
@@ -43,14 +41,12 @@ YEARS_AHEAD = 10
 class ModelChoices:
     """What validation decides (choices.choose_model), and what stands where it has not been asked.
 
-    hazard: power_law (class alone), spline or boosted. penalty: ridge penalty of the hazard, in failures.
-    memory_years: a failure, and the time in view, count exp(-age / memory) in the multipliers; infinity counts all
-    alike. length_power: see nested.Variances.
+    hazard: power_law (class alone), spline, boosted, or blend (the mean of the three). penalty: ridge penalty of the
+    hazard, in failures. length_power: see nested.Variances.
     """
 
-    hazard: str = "spline"
+    hazard: str = "blend"
     penalty: float = 10.0
-    memory_years: float = float("inf")
     length_power: float = 0.0
 
 
@@ -61,8 +57,9 @@ DEFAULT_CHOICES = ModelChoices()
 class FailureModel:
     """A fitted failure model: curves of the kinds of cable, multipliers of sections within half-loops within loops.
 
-    codes: curve of each window. failures, expected: seen and expected by kind alone, of each section in view (failures
-    shared from the loop included). recorded: whole failures on record of each section.
+    codes: curve of each window. failures, expected: seen and expected by kind and length, of each section in view
+    (failures shared from the loop included). recorded: whole failures on record of each section. end_factor,
+    class_level, level_variation: see evidence.fit_end_length and evidence.hold_levels, one a section.
     """
 
     windows: Windows
@@ -73,21 +70,24 @@ class FailureModel:
     recorded: Whole
     failures: Floats
     expected: Floats
+    end_factor: Floats
+    class_level: Floats
+    level_variation: Floats
     tree: nested.Tree
     variances: nested.Variances
     posterior: nested.Posterior
 
     def expected_by_class(self, years: float) -> Floats:
-        """Failures its kind expects of each section over the years after the as-of date; 0 out of service."""
+        """Failures its kind and length expect of each section over the years after the as-of date; 0 out of service."""
         w = self.windows
         ahead = self.curves.cumulative(self.codes, w.age_now + years) - self.curves.cumulative(self.codes, w.age_now)
-        return np.asarray(w.sum_by_section(w.km * ahead) * w.in_service)
+        return np.asarray(w.sum_by_section(w.km * ahead) * self.end_factor * self.class_level * w.in_service)
 
     @property
     def variation(self) -> Floats:
         """Coefficient of variation of the level of each section's curve."""
         w = self.windows
-        return w.sum_by_section(w.weight * self.curves.variation[self.codes])
+        return np.maximum(w.sum_by_section(w.weight * self.curves.variation[self.codes]), self.level_variation)
 
     def forecast(self, years: float) -> pd.DataFrame:
         """Failures to expect of every section in service over the years after the as-of date.
@@ -236,8 +236,11 @@ def fit_failure_model(
     -----
     1. Power law per class over the windows in view; a section without a date counts in parts over its likely years.
     2. Failures known by loop alone are shared over the loop's sections by the first curves, then curves are refitted.
-    3. The hazard regression corrects the power laws by age, vintage, length and kind.
-    4. Variances of the loop, half-loop and section multipliers by maximum likelihood; posterior of each multiplier.
+    3. The hazard regression corrects the power laws by age, vintage, length and kind; the ends of a section count as
+       so many metres of it; what lies ahead is held to the level of the class in the last years.
+    4. Variances of the loop, half-loop and section multipliers by maximum likelihood, from occasions on which a section
+       is known to have failed (shares of a failure would look like less variation than there is); then the posterior
+       of each multiplier, shared failures included. A repeat soon after a failure is no new occasion.
 
     Checked by: tests/unit/test_survival_model.py, tests/simulated/test_survival_simulated.py
     """
@@ -247,26 +250,50 @@ def fit_failure_model(
     shared = _share_loop_failures(history, windows, class_codes, laws)
     if len(shared[0]):
         laws = _fit_laws(windows, class_codes, classes, settings, shared)
-    curves, codes = _correct_laws(laws, class_codes, _tabulate_cells(windows, class_codes, shared), choices)
+    curves: Curves = laws
+    codes = class_codes
+    if choices.hazard != "power_law":
+        table = _tabulate_cells(windows, class_codes, shared)
+        if table.cells["failures"].sum() >= LEAST_FAILURES:
+            curves, codes = _draw_form(laws, class_codes, table, choices, {})
     recorded = windows.sum_by_section(windows.event_weight, windows.event_window)
-    failures = recorded + windows.sum_by_section(shared[2], shared[0])
+    shares = windows.sum_by_section(shared[2], shared[0])
     expected = windows.sum_by_section(
         windows.km * (curves.cumulative(codes, windows.exit_years) - curves.cumulative(codes, windows.entry_years)),
     )
-    tree = nested.build_tree(
-        failures, expected, windows.sections["length_km"].to_numpy(dtype=np.float64),
-        np.unique(windows.sections["half_loop_id"].to_numpy(dtype=str), return_inverse=True)[1],
-        np.unique(windows.sections["loop_id"].to_numpy(dtype=str), return_inverse=True)[1],
-    )
+    occasions = evidence.count_occasions(windows)
+    end_factor = evidence.fit_end_length(occasions, expected, windows.sections["length_km"].to_numpy(dtype=np.float64))
+    expected = expected * end_factor
+    late, spent = evidence.discount_years(windows, shared, curves, codes, evidence.LEVEL_YEARS)
+    level, level_variation = evidence.hold_levels(_section_codes(windows, class_codes), late, spent * end_factor)
+    told = recorded.sum() + shares.sum()
+    tree = _grow_tree(windows, occasions, expected * (occasions.sum() / max(told, 1e-300)))
     variances = nested.fit_variances(tree, choices.length_power, start)
-    if np.isfinite(choices.memory_years):
-        late, spent = _remember(windows, shared, curves, codes, choices.memory_years)
-        tree = dataclasses.replace(tree, failures=late, expected=spent)
+    seen = occasions + shares
+    tree = dataclasses.replace(tree, failures=seen, expected=expected * (seen.sum() / max(told, 1e-300)))
     return FailureModel(
         windows=windows, level=settings.general.interval_level, choices=choices, codes=codes, curves=curves,
-        recorded=recorded.round().astype(np.int64), failures=failures, expected=expected, tree=tree,
-        variances=variances, posterior=nested.fit_posterior(tree, variances),
+        recorded=recorded.round().astype(np.int64), failures=recorded + shares, expected=expected,
+        end_factor=end_factor, class_level=level, level_variation=level_variation, tree=tree, variances=variances,
+        posterior=nested.fit_posterior(tree, variances),
     )
+
+
+def _grow_tree(windows: Windows, failures: Floats, expected: Floats) -> nested.Tree:
+    """Sections in their half-loops and loops."""
+    named = windows.sections
+    return nested.build_tree(
+        failures, expected, named["length_km"].to_numpy(dtype=np.float64),
+        np.unique(named["half_loop_id"].to_numpy(dtype=str), return_inverse=True)[1],
+        np.unique(named["loop_id"].to_numpy(dtype=str), return_inverse=True)[1],
+    )
+
+
+def _section_codes(windows: Windows, class_codes: Whole) -> Whole:
+    """Class of each section from the class of its windows."""
+    codes = np.zeros(len(windows.sections), dtype=np.int64)
+    codes[windows.owner] = class_codes
+    return codes
 
 
 def fit_curves(
@@ -276,7 +303,10 @@ def fit_curves(
     class_codes, classes = _code_classes(windows)
     laws = _fit_laws(windows, class_codes, classes, settings, NO_SHARES)
     table = _tabulate_cells(windows, class_codes, NO_SHARES)
-    return [_correct_laws(laws, class_codes, table, choices) for choices in forms]
+    if table.cells["failures"].sum() < LEAST_FAILURES:
+        return [(laws, class_codes)] * len(forms)
+    drawn: dict[tuple[str, float], PatternCurves] = {}
+    return [_draw_form(laws, class_codes, table, choices, drawn) for choices in forms]
 
 
 @dataclass(frozen=True)
@@ -307,35 +337,26 @@ def _tabulate_cells(windows: Windows, class_codes: Whole, shared: Shares) -> Cel
     return CellTable(cells, patterns, pattern, class_of_pattern)
 
 
-def _correct_laws(
+def _draw_form(
     laws: PowerLawCurves, class_codes: Whole, table: CellTable, choices: ModelChoices,
+    drawn: dict[tuple[str, float], PatternCurves],
 ) -> tuple[PowerLawCurves | PatternCurves, Whole]:
-    """The curves chosen, and the curve of each window."""
-    if choices.hazard == "power_law" or table.cells["failures"].sum() < LEAST_FAILURES:
+    """The curves chosen, and the curve of each window; drawn keeps what several forms share."""
+    if choices.hazard == "power_law":
         return laws, class_codes
     from pipelines.survival import hazard
 
     fleet = table.cells, table.patterns, laws, table.class_of_pattern
-    fitted = hazard.fit_hazard(hazard.make_hazard(choices.hazard, choices.penalty), *fleet)
-    return hazard.draw_up_curves(fitted, *fleet, YEARS_AHEAD), table.pattern
 
+    def draw(form: str) -> PatternCurves:
+        if (form, choices.penalty) not in drawn:
+            fitted = hazard.fit_hazard(hazard.make_hazard(form, choices.penalty), *fleet)
+            drawn[form, choices.penalty] = hazard.draw_up_curves(fitted, *fleet, YEARS_AHEAD)
+        return drawn[form, choices.penalty]
 
-def _remember(
-    windows: Windows, shared: Shares, curves: PowerLawCurves | PatternCurves, codes: Whole, memory_years: float,
-) -> tuple[Floats, Floats]:
-    """Failures and expected failures of each section, older ones counting less."""
-    ago = (windows.as_of.to_datetime64() - windows.event_on) / np.timedelta64(1, "D") / 365.25
-    failures = windows.sum_by_section(windows.event_weight * np.exp(-ago / memory_years), windows.event_window)
-    failures += windows.sum_by_section(shared[2] * np.exp(-shared[3] / memory_years), shared[0])
-    expected = np.zeros(len(windows.owner))
-    back = int(np.ceil((windows.age_now - windows.entry_years).max(initial=0.0)))
-    for year in range(back):
-        low = np.clip(windows.age_now - year - 1, windows.entry_years, windows.exit_years)
-        high = np.clip(windows.age_now - year, windows.entry_years, windows.exit_years)
-        some = high > low
-        spent = curves.cumulative(codes[some], high[some]) - curves.cumulative(codes[some], low[some])
-        expected[some] += np.exp(-(year + 0.5) / memory_years) * spent
-    return failures, windows.sum_by_section(windows.km * expected)
+    if choices.hazard != "blend":
+        return draw(choices.hazard), table.pattern
+    return hazard.blend_curves(laws, table.class_of_pattern, draw("spline"), draw("boosted")), table.pattern
 
 
 def gamma_limits(shape: Floats, rate: Floats, level: float) -> tuple[Floats, Floats]:

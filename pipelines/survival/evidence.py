@@ -1,0 +1,131 @@
+"""What of a failure record speaks for the multipliers, for the level of a class, and for the ends of a section."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from pipelines.survival.multipliers import fit_dispersion, log_likelihood
+from pipelines.survival.windows import Windows
+
+if TYPE_CHECKING:
+    from pipelines.survival.model import Curves
+
+Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
+
+Shares = tuple[Whole, Floats, Floats, Floats]
+"""Window, age in years, weight, and years ago of each share of a failure known by loop alone."""
+
+REPEAT_DAYS = 90
+"""A section that fails again within so many days of its last failure tells of the repair, or of one season, and not
+once more of the cable. Common practice, no source; records of buried mains show such repeats far above chance."""
+
+LONGEST_END_M = 30.0
+"""Most that the two ends of a section can stand for, metres of its own cable."""
+
+LEVEL_YEARS = 5.0
+"""Memory of a class's level: a year so long ago counts 1/e of the last one."""
+
+LEVEL_FAILURES = 10.0
+"""Failures' worth of trust in the fitted curve against the level of the last years."""
+
+
+def count_occasions(windows: Windows) -> Floats:
+    """Occasions on which each section failed: a failure within REPEAT_DAYS of the one before is no new occasion.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_survival_evidence.py
+    """
+    owner = windows.owner[windows.event_window]
+    day = windows.event_on.astype("datetime64[D]").astype(np.int64)
+    pairs = np.unique(np.column_stack([owner, day]), axis=0) if len(owner) else np.zeros((0, 2), dtype=np.int64)
+    again = (np.diff(pairs[:, 0]) == 0) & (np.diff(pairs[:, 1]) <= REPEAT_DAYS)
+    first = pairs[np.r_[True, ~again], 0] if len(pairs) else pairs[:, 0]
+    return np.bincount(first, minlength=len(windows.sections)).astype(np.float64)
+
+
+def fit_end_length(occasions: Floats, expected: Floats, length_km: Floats) -> Floats:
+    """How many times its share by length each section is expected to fail, its two ends counted as cable.
+
+    Parameters
+    ----------
+    occasions, expected
+        Of each section: occasions on which it failed, and failures expected in proportion to its length.
+    length_km
+        Of each section, km.
+
+    Returns
+    -------
+    array of shape (sections,)
+        (length + ends) / length, scaled so that the sum expected of the fleet stays.
+
+    Notes
+    -----
+    A section has two terminations whatever its length, and short ones fail more per km. The length that the ends stand
+    for is found by maximum likelihood (negative binomial with the dispersion of the sections) between 0 and
+    LONGEST_END_M; at 0 all factors are 1.
+
+    Checked by: tests/unit/test_survival_evidence.py
+    """
+    from scipy.optimize import minimize_scalar
+
+    used = expected > 0
+    if occasions[used].sum() == 0:
+        return np.ones(len(expected))
+    n = occasions[used]
+    scaled = expected[used] * n.sum() / expected[used].sum()
+    dispersion = max(fit_dispersion(n, scaled), 1e-3)
+
+    def factor(end_m: float) -> Floats:
+        longer = 1.0 + end_m / 1000.0 / np.maximum(length_km, 1e-4)
+        return np.asarray(longer * expected.sum() / (longer @ expected))
+
+    def loss(end_m: float) -> float:
+        return -log_likelihood(n, scaled * factor(end_m)[used], dispersion)
+
+    found = minimize_scalar(loss, bounds=(0.0, LONGEST_END_M), method="bounded", options={"xatol": 0.01})
+    return factor(float(found.x)) if found.fun < loss(0.0) else np.ones(len(expected))
+
+
+def hold_levels(class_codes: Whole, failures: Floats, expected: Floats) -> tuple[Floats, Floats]:
+    """Level of each section's class in the last years against its curve, and that level's coefficient of variation.
+
+    Parameters
+    ----------
+    class_codes
+        Class of each section.
+    failures, expected
+        Of each section, old years discounted with a memory of LEVEL_YEARS.
+
+    Notes
+    -----
+    A curve by age and vintage says nothing of what changes with the calendar: repair practice, loading, drought. The
+    level is a gamma-Poisson mean, (LEVEL_FAILURES + failures) / (LEVEL_FAILURES + expected).
+
+    Checked by: tests/unit/test_survival_evidence.py
+    """
+    seen, awaited = np.bincount(class_codes, failures), np.bincount(class_codes, expected)
+    level = (LEVEL_FAILURES + seen) / (LEVEL_FAILURES + awaited)
+    return np.asarray(level[class_codes]), np.asarray(1.0 / np.sqrt(LEVEL_FAILURES + seen))[class_codes]
+
+
+def discount_years(
+    windows: Windows, shared: Shares, curves: Curves, codes: Whole, memory_years: float,
+) -> tuple[Floats, Floats]:
+    """Failures and expected failures of each section, older ones counting less."""
+    ago = (windows.as_of.to_datetime64() - windows.event_on) / np.timedelta64(1, "D") / 365.25
+    failures = windows.sum_by_section(windows.event_weight * np.exp(-ago / memory_years), windows.event_window)
+    failures += windows.sum_by_section(shared[2] * np.exp(-shared[3] / memory_years), shared[0])
+    expected = np.zeros(len(windows.owner))
+    back = int(np.ceil((windows.age_now - windows.entry_years).max(initial=0.0)))
+    for year in range(back):
+        low = np.clip(windows.age_now - year - 1, windows.entry_years, windows.exit_years)
+        high = np.clip(windows.age_now - year, windows.entry_years, windows.exit_years)
+        some = high > low
+        spent = curves.cumulative(codes[some], high[some]) - curves.cumulative(codes[some], low[some])
+        expected[some] += np.exp(-(year + 0.5) / memory_years) * spent
+    return failures, windows.sum_by_section(windows.km * expected)
