@@ -20,6 +20,7 @@ LATE_DAYS = 365
 LEAST_JOBS = 20
 FELL = 0.10
 """Completeness is said to have fallen where it did so by more than this."""
+LEAST_EXPECTED = 10.0
 SHOWN_HEAPS = 16
 HEAP_WORDS = {
     "midnight": "at midnight", "quarter_hour": "at quarters of an hour", "tens_of_metres": "at whole tens of metres",
@@ -46,11 +47,12 @@ def completeness(marts: Marts) -> Exhibit:
     })  # fmt: skip
     never = rows.loc[rows["given_pct"] == 0, "field"].tolist()
     rows = rows[rows["given_pct"] > 0].sort_values(["given_pct", "field"]).reset_index(drop=True)
-    by_month = 100.0 * given.groupby(reported.dt.strftime("%Y-%m")).mean()
+    month = reported.dt.strftime("%Y-%m")
+    by_month = 100.0 * given.groupby(month).mean()
     months = pd.period_range(by_month.index.min(), by_month.index.max(), freq="M").strftime("%Y-%m")
     return Exhibit(
         key="completeness", title=title, sources=(),
-        finding=_completeness_words(rows, int(is_late.sum()), int((~is_late).sum())),
+        finding=find_hole(given, month) + _completeness_words(rows, int(is_late.sum()), int((~is_late).sum())),
         definition="Share of the closed jobs reported in a month (UTC) that give the field at all, right or wrong. "
         "Months without a job are blank. Fields that every row must have are left out.",
         count=f"{style.counted(len(dated), 'closed job')} in {style.counted(len(by_month), 'month')}.",
@@ -63,6 +65,29 @@ def completeness(marts: Marts) -> Exhibit:
                     "late_pct": "In the last 12 months [%]"},
         ),),
     )  # fmt: skip
+
+
+def find_hole(given: pd.DataFrame, month: pd.Series[str]) -> str:
+    """The field and months in a row, if any, in which no job gives a field that jobs else give.
+
+    The hole is told in which the most values would have been expected, ten at least, by the share of the other jobs.
+    """
+    best, said = LEAST_EXPECTED, ""
+    jobs = given.groupby(month).size()
+    for field, counts in given.groupby(month).sum().items():
+        is_empty = counts == 0
+        run = (is_empty != is_empty.shift(fill_value=False)).cumsum()
+        for _, months in counts[is_empty].groupby(run[is_empty]):
+            inside = int(jobs[months.index].sum())
+            outside = int(jobs.sum()) - inside
+            share = float(counts.sum()) / outside if outside else 0.0
+            if inside * share >= best:
+                best = inside * share
+                said = (
+                    f"{field} is given in none of {style.counted(inside, 'job')} from {months.index[0]} to "
+                    f"{months.index[-1]}, else in {style.percent(share)}. "
+                )
+    return said
 
 
 def _completeness_words(rows: pd.DataFrame, late: int, before: int) -> str:

@@ -54,6 +54,16 @@ def test_a_field_that_fell_in_the_last_year_is_named() -> None:
     assert "notes" in made.left_out
 
 
+def test_months_in_which_a_field_is_never_given_are_named() -> None:
+    # A job a fortnight; of the 100 the 30 in the middle lack the crew, and 8 lack the section.
+    crew = [True] * 40 + [False] * 30 + [True] * 30
+    made = values.completeness(Fixed(jobs=some_jobs(crew, ["S1"] * 60 + [None] * 8 + ["S1"] * 32)))
+    first, last = (f"{made_on:%Y-%m}" for made_on in some_jobs(crew, ["S1"] * 100)["reported_at"].iloc[[41, 68]])
+    said = told(made)
+    assert said.startswith("crew_id is given in none of ")
+    assert f" jobs from {first} to {last}, else in 9" in said  # one or two of the 30 stand in months with others
+
+
 def test_orphans_are_counted_by_year_among_jobs_that_name_a_section() -> None:
     jobs = some_jobs([True] * 52, ["gone"] * 5 + ["S1"] * 43 + [None] * 4)
     made = values.orphans(Fixed(jobs=jobs, sections=pd.DataFrame({"section_id": ["S1"]})), Settings())
