@@ -199,7 +199,7 @@ def season(marts: Marts) -> Exhibit:
         count=f"{style.counted(rows['readings'].sum(), 'reading')}.",
         interval="F-test of the two terms; limits of the swing from their joint spread.",
         left_out="Where the data carry it, it is taken off every reading before the fit and off the corrected "
-        "distances; loopwear dig-window takes it off where --on gives the day. The card below does not: the season is "
+        "distances; loopwear dig-window takes it off where --on gives the day. The field card does not: the season is "
         "small beside the scatter of a single reading.",
         tables=(Table(rows, tuple(rows.columns), SEASON),),
     )

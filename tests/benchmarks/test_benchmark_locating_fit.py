@@ -7,14 +7,14 @@ from tests.benchmarks.locating_fit import compare, large_readings
 
 def test_the_fit_is_closer_than_the_simple_ways() -> None:
     table = compare(3).set_index(["readings", "way"])
-    for name in ("no gross errors", "a tenth gross errors"):
-        error = table.loc[name]["rms points"]
-        simple = error.drop(["this fit", "statsmodels MixedLM"])
-        assert error["this fit"] < 0.7 * simple.min()
-    assert (
-        table.loc[("a tenth gross errors", "this fit"), "rms points"]
-        < 0.5 * (table.loc[("a tenth gross errors", "statsmodels MixedLM"), "rms points"])
-    )
+    # of forty fleets the fit's error is 0.44 of the next best without gross errors and 0.06 with them; three are few
+    for name, velocity_share, window_share in (("no gross errors", 0.75, 0.9), ("a tenth gross errors", 0.1, 0.6)):
+        simple = table.loc[name].drop(["this fit", "statsmodels MixedLM"])
+        ours = table.loc[(name, "this fit")]
+        assert ours["rms points"] < velocity_share * simple["rms points"].min()
+        assert ours["80 % window +- m"] < window_share * simple["80 % window +- m"].min()
+    dirty = table.loc["a tenth gross errors"]["rms points"]
+    assert dirty["this fit"] < 0.1 * dirty["statsmodels MixedLM"]
 
 
 def test_large_readings_have_the_size_asked_for() -> None:

@@ -78,3 +78,15 @@ def test_along_a_loop_it_names_the_sections_touched(page, demo_space) -> None:
     assert section in touched.split(", ")
     page.fill("#card-setting", "10")
     assert page.inner_text("#card-result").startswith("Give the setting: 30 to 80 % of c")
+
+
+def test_the_printed_card_is_one_sheet_with_its_cautions(page, demo_space) -> None:
+    page.goto((demo_space.reports / "locating.html").as_uri())
+    page.evaluate("document.body.classList.add('card-alone')")
+    for paper in ("A4", "Letter"):
+        sheet = page.pdf(format=paper)
+        assert len(re.findall(rb"/Type\s*/Page\b", sheet)) == 1
+    first = page.locator("#field-card .caution").first
+    assert "no permission to dig" in first.inner_text()
+    # the answer stands below the caution
+    assert first.bounding_box()["y"] < page.locator(".card-answer").bounding_box()["y"]
