@@ -7,14 +7,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from pipelines.locating import instrument_spread
 from pipelines.locating.instrument_spread import FAULT_SD, solve_at, start_instrument_spread
-from pipelines.locating.mixed_model import Design, sum_products
+from pipelines.locating.mixed_model import Design, solve, sum_products
 from pipelines.locating.readings import REFERENCE_PCT
 from pipelines.locating.velocity import fit_velocity
 from tests.locating_fleets import Design as Fleet
 from tests.locating_fleets import make_readings
 
 LOG_SD = np.log([0.003, 0.4])
+UNIT = 1 / np.exp(LOG_SD)
 
 
 def one_instrument(scale: float, zero: float) -> tuple[Design, np.ndarray]:
@@ -89,3 +91,21 @@ def test_a_faulty_instrument_is_found_and_does_not_move_the_velocity() -> None:
         errors.append(REFERENCE_PCT / fit.state.slowness - REFERENCE_PCT / without.state.slowness)
         assert fit.state.scale[0] == pytest.approx(0.05, abs=0.015)
     assert abs(np.mean(errors)) < 0.1
+
+
+def test_open_questions_that_would_upset_the_equations_take_off_less(monkeypatch) -> None:
+    design, weight = one_instrument(0.01, 2.5)
+    products, start = sum_products(design, weight, 0.0), start_instrument_spread(1)
+    kept = solve_at(products, design, start, LOG_SD, 30)
+
+    def refuse_negative(products, design, precision, pull=None):
+        if np.linalg.eigvalsh(precision / np.outer(UNIT, UNIT)).min() < -1e-6:
+            raise np.linalg.LinAlgError
+        return solve(products, design, precision, pull)
+
+    monkeypatch.setattr(instrument_spread, "solve", refuse_negative)
+    found = solve_at(products, design, start, LOG_SD, 30, is_final=True)
+    assert found.solution.within == pytest.approx(kept.solution.within, rel=1e-6)
+    monkeypatch.undo()
+    wide = solve_at(products, design, start, LOG_SD, 30, is_final=True)
+    assert wide.solution.within[0, 1, 1] > 1.2 * kept.solution.within[0, 1, 1]
