@@ -6,6 +6,7 @@ kill falls within the load's own work and not within the imports.
 
 from __future__ import annotations
 
+import datetime as dt
 import json
 import os
 import random
@@ -41,7 +42,9 @@ for line in sys.stdin:
     child = os.fork()
     if child:
         print(child, flush=True)
-        print(os.waitstatus_to_exitcode(os.waitpid(child, 0)[1]), flush=True)
+        _, status, used = os.wait4(child, 0)
+        print(os.waitstatus_to_exitcode(status), flush=True)
+        print(used.ru_maxrss // 1024, flush=True)
         continue
     for name, number in (("out", 1), ("err", 2)):
         os.dup2(os.open(call["log"] + "." + name, os.O_CREAT | os.O_TRUNC | os.O_WRONLY), number)
@@ -71,6 +74,7 @@ class Commands:
 
     server: subprocess.Popen[str]
     log: Path
+    peak_mb: int = 0
 
     def start(self, *arguments: str | Path, file_bytes: int = 0, watched: str = "") -> int:
         """Start a command; returns its process id."""
@@ -82,8 +86,10 @@ class Commands:
         return self._answer()
 
     def wait(self) -> int:
-        """Exit code of the command that was started last; minus the signal where it was killed."""
-        return self._answer()
+        """Exit code of the command that was started last; minus the signal where it was killed. Sets its peak_mb."""
+        code = self._answer()
+        self.peak_mb = self._answer()
+        return code
 
     def run(self, *arguments: str | Path, file_bytes: int = 0, watched: str = "") -> int:
         self.start(*arguments, file_bytes=file_bytes, watched=watched)
@@ -104,7 +110,7 @@ def commands(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Commands]:
         cwd=tmp_path_factory.mktemp("cwd"), env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
     )
     made = Commands(server, tmp_path_factory.mktemp("said") / "child")
-    assert made.wait() == 0  # it has imported what a load needs
+    assert made._answer() == 0  # it has imported what a load needs
     yield made
     server.communicate()
 
@@ -239,6 +245,40 @@ def test_a_workspace_that_may_not_be_written_is_named(
     assert commands.run("status", "--workspace", disk / "old") == 0, commands.said()
     mount("remount,rw,size=20m")
     assert counts(disk / "old") == before
+
+
+@pytest.mark.parametrize("ending", ["", "\u00e9".encode("cp1252").decode("latin-1")], ids=["clean", "record by record"])
+def test_a_file_larger_than_the_memory_allowed_is_loaded_whole(
+    commands: Commands, ending: str, tmp_path: Path,
+) -> None:
+    """Long notes make the size; a letter that is no UTF-8 makes Python read the whole file, record by record.
+
+    The full size is 2 GB with 1 GB of memory; by default it is 10 MB and a smaller limit, for the road alone.
+    """
+    size, limit_mb = (2_000_000_000, 1000) if FULL else (10_000_000, 600)
+    for table in ("districts", "loops"):
+        write_csv(tmp_path / f"{table}.csv", TABLES[table])
+    note = "found at the second pad, " * 200
+    jobs = many_jobs(1)[0]
+    rows = size // len(note)
+    with (tmp_path / "jobs.csv").open("w", encoding="latin-1", newline="") as handle:
+        handle.write(",".join(jobs) + "\n")
+        for number in range(rows):
+            reported = dt.datetime(2004, 1, 1) + number * dt.timedelta(minutes=17)
+            jobs |= {"job_id": f"J{number}", "notes": f'"{note}{number}"', "reported_at": f"{reported:%Y-%m-%d %H:%M}"}
+            handle.write(",".join(jobs.values()) + "\n")
+        if ending:
+            handle.write(",".join((jobs | {"job_id": "J-last", "notes": ending}).values()) + "\n")
+    settings = tmp_path / "settings.toml"
+    settings.write_text(f"[general]\nmemory_limit_gb = {0.5 if FULL else 0.25}\n")
+    files = [tmp_path / f"{t}.csv" for t in ("districts", "loops", "jobs")]
+    place = tmp_path / "workspace"
+    assert commands.run("load", *files, "--workspace", place, "--settings", settings) == 0, commands.said()
+    print(f"{size / 1e6:.0f} MB, {rows} rows: peak {commands.peak_mb} MB")
+    assert counts(place)["jobs"] == rows + bool(ending)
+    assert commands.peak_mb < limit_mb
+    (tmp_path / "jobs.csv").unlink()
+    shutil.rmtree(place)
 
 
 def test_a_load_calls_nobody_and_leaves_nothing_outside_the_workspace(commands: Commands, tmp_path: Path) -> None:
