@@ -167,7 +167,10 @@ def read_class_rates(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
             any_value(exposure.km_years) as km_years,
             count(failures.job_id)::double as failures
         from (
-            select cable_class, coalesce(sum(exposure_km_years), 0) as km_years
+            -- summed in one order: a sum of floats depends on it, and the same input must give the same bytes
+            select
+                cable_class,
+                coalesce(list_sum(list(exposure_km_years order by section_id)), 0) as km_years
             from core.section_exposure where cable_class is not null group by cable_class
         ) as exposure
         left join core.failures as failures
@@ -230,7 +233,9 @@ def read_loop_rates(con: duckdb.DuckDBPyConnection, rates: pd.DataFrame) -> pd.D
     try:
         return con.execute("""
             select
-                job_stages.job_id, coalesce(sum(rates.rate * sections.length_km), 0) as loop_failures_per_year
+                job_stages.job_id,
+                coalesce(list_sum(list(rates.rate * sections.length_km order by sections.section_id)), 0)
+                    as loop_failures_per_year
             from core.job_stages as job_stages
             left join core.section_exposure as sections
                 on sections.loop_id = job_stages.loop_id
