@@ -284,6 +284,7 @@ def indices(rows: pd.DataFrame, major: pd.DataFrame) -> Exhibit:
 def hit_customers(rows: pd.DataFrame) -> Exhibit:
     """Customers with several, or with long, interruptions in a year."""
     title = "Customers hit several times, or for long"
+    rows = rows[rows["customers"].notna()] if len(rows) else rows
     shown = rows[(rows["measure"] == "celid") | rows["threshold"].isin([2, 3])] if len(rows) else rows
     if shown.empty:
         return absent("customers", title, (CUSTOMERS,), "No half-loop was interrupted twice in a year, or for 4 hours.",
