@@ -20,8 +20,8 @@ from shared.errors import UserError
     ('encoding = "zlib"', "encoding 'zlib' is not known",
      "give one such as utf-8, utf-16, cp1252 or latin-1, or leave it out to have it found"),
     ('formats = ["%d/%m/%Y", "%Q"]',
-     "formats holds '%Q': Invalid Input Error: Failed to parse format specifier %Q: Unrecognized format for "
-     "strftime/strptime: %Q", "give marks such as %d/%m/%Y %H:%M"),
+     ("formats holds '%Q': Invalid Input Error: Failed to parse format specifier %Q: Unrecognized format for "
+      "strftime/strptime: %Q"), "give marks such as %d/%m/%Y %H:%M"),
 ])
 def test_a_block_that_cannot_be_followed_is_refused_with_its_line(line: str, what: str, remedy: str) -> None:
     with pytest.raises(UserError) as caught:
