@@ -210,7 +210,8 @@ def test_the_ranking_holds_every_section_and_its_top_has_failed_most(con, counte
     top = loops.nsmallest(20, "rank")
     print("\n", top[["rank", "loop_id", "length_km", "failures_recorded", "expected_recorded", "multiplier",
                      "expected_failures"]].round(3).to_string(index=False))
-    assert (top["failures_recorded"] > top["expected_recorded"]).all()
+    # a long road of a bad kind may be among them without a failure of its own
+    assert top["failures_recorded"].sum() > top["expected_recorded"].sum()
     assert top["reasons"].str.len().min() > 40
 
 
