@@ -64,10 +64,12 @@ def run_suite(table: str, facts: pd.DataFrame, rules: tuple[Rule, ...]) -> dict[
 def _batch_definition() -> Any:
     """Where frames are handed over: one context a process, since making one takes longer than judging a small table."""
     os.environ.setdefault("GX_ANALYTICS_ENABLED", "false")
-    logging.getLogger("great_expectations").setLevel(logging.WARNING)
     import great_expectations as gx
     from great_expectations.data_context.types.base import ProgressBarsConfig
 
+    # The second sets a level of its own when imported; the workflow engine's handler would print what it says.
+    for chatty in ("great_expectations", "great_expectations.data_context.types.base"):
+        logging.getLogger(chatty).setLevel(logging.WARNING)
     context = gx.get_context(mode="ephemeral")
     context.variables.progress_bars = ProgressBarsConfig(globally=False)
     asset = context.data_sources.add_pandas("facts").add_dataframe_asset("rows")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import logging
 from pathlib import Path
 
 import duckdb
@@ -173,6 +174,14 @@ def test_rows_without_fault_have_no_finding(broken: duckdb.DuckDBPyConnection) -
     assert [
         f for f in found if f[1] < 2 + len({**TABLES, **DECIDED}[f[0]]) and (f[2], f[1]) not in pairs
     ] == []
+
+
+def test_the_suites_say_nothing_where_a_log_handler_listens(
+    broken: duckdb.DuckDBPyConnection,  # noqa: ARG001 (its suites have run)
+) -> None:
+    for name, logger in logging.root.manager.loggerDict.items():
+        if name.startswith("great_expectations") and isinstance(logger, logging.Logger):
+            assert not logger.isEnabledFor(logging.INFO), name
 
 
 def test_severities_are_those_of_the_rules_and_rejected_rows_are_set_aside(broken: duckdb.DuckDBPyConnection) -> None:
