@@ -109,6 +109,12 @@ def _keep(con: duckdb.DuckDBPyConnection, batch: str, table: str, results: list[
     )
 
 
+def _break(file: FileFacts, rule: BatchRule, rows: int, column: str = "", **words: object) -> BatchResult:
+    """A rule that a file breaks, in the rule's words."""
+    said = rule.message.format(column=column, rows=rows, **words)
+    return BatchResult(file.label, rule.name, rule.severity, column or None, rows=rows, message=said)
+
+
 # ------------------------------------------------------------------ how the file was read
 
 
@@ -129,8 +135,7 @@ def _find_unknown_columns(
             if not header and not rows:
                 continue
             nearest = _nearest(header, [c for c in known if c not in given], place)
-            said = rule.message.format(column=header, table=table, rows=rows, nearest=nearest)
-            found.append(BatchResult(file.label, rule.name, rule.severity, header or None, rows=rows, message=said))
+            found.append(_break(file, rule, rows, header, table=table, nearest=nearest))
     return found
 
 
@@ -156,8 +161,7 @@ def _find_repeated_columns(
         for name in dict.fromkeys(n for n in names if names.count(n) > 1 and (file.is_mapped or n in known) and n):
             places = [i for i, n in enumerate(names, start=1) if n == name][1:]
             rows = sum(_values_under(con, file, place) for place in places)
-            said = rule.message.format(column=name, rows=rows)
-            found.append(BatchResult(file.label, rule.name, rule.severity, name, rows=rows, message=said))
+            found.append(_break(file, rule, rows, name))
     return found
 
 
@@ -175,8 +179,7 @@ def _find_assumed_encodings(
         if file.encoding and file.encoding[1]:
             name, characters, sample, differing = file.encoding
             otherwise = f"; Latin-1 would read {differing} of them otherwise" if differing else ""
-            said = rule.message.format(rows=characters, encoding=name, sample=sample, otherwise=otherwise)
-            found.append(BatchResult(file.label, rule.name, rule.severity, rows=characters, message=said))
+            found.append(_break(file, rule, characters, encoding=name, sample=sample, otherwise=otherwise))
     return found
 
 
@@ -188,8 +191,7 @@ def _find_assumed_delimiters(
     for file in files:
         if file.delimiter:
             delimiter, headings, other = file.delimiter
-            said = rule.message.format(delimiter=delimiter, rows=headings, other=other)
-            found.append(BatchResult(file.label, rule.name, rule.severity, rows=headings, message=said))
+            found.append(_break(file, rule, headings, delimiter=delimiter, other=other))
     return found
 
 
@@ -220,8 +222,7 @@ def _find_assumed_thousands(
                     or (contains(c{places[column]}, '.') and {cell} similar to '[+-]?[0-9,]*[.][0-9]+')
             """).fetchone()
             if row and row[0] and not row[1]:
-                said = rule.message.format(column=column, rows=row[0], sample=row[2])
-                found.append(BatchResult(file.label, rule.name, rule.severity, column, rows=row[0], message=said))
+                found.append(_break(file, rule, row[0], column, sample=row[2]))
     return found
 
 
@@ -253,12 +254,21 @@ def _measure_orphans(
     return results
 
 
+def _count_given(
+    con: duckdb.DuckDBPyConnection, table: str, columns: Sequence[str], by: str = "",
+) -> list[tuple[int, ...]]:
+    """Rows, and values given of each column; with `by`, its value before them, a tuple each."""
+    counts = ", ".join(("count(*)", *(f'count("{c}")' for c in columns)))
+    if by:
+        return con.execute(f"select {by}, {counts} from {table} group by {by} order by {by}").fetchall()
+    return con.execute(f"select {counts} from {table}").fetchall()
+
+
 def _find_absent_columns(
     con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
 ) -> list[BatchResult]:
     columns = dictionary.load_tables()[table].source_columns
-    given = ", ".join(f'count("{c}")' for c in columns)
-    rows_before, *before = con.execute(f"select count(*), {given} from raw.{table}").fetchone() or (0,)
+    rows_before, *before = _count_given(con, f"raw.{table}", columns)[0]
     if rows_before < settings.batch_min_rows:
         return []
     usual = [c for c, n in zip(columns, before, strict=True) if n >= rows_before / 2]
@@ -276,14 +286,13 @@ def _measure_emptied_columns(
 ) -> list[BatchResult]:
     columns = [c for c in dictionary.load_tables()[table].source_columns
                if c not in dictionary.load_tables()[table].required]
-    given = ", ".join(f'count("{c}")' for c in columns)
-    rows_before, *before = con.execute(f"select count(*), {given} from raw.{table}").fetchone() or (0,)
+    rows_before, *before = _count_given(con, f"raw.{table}", columns)[0]
     if rows_before < settings.batch_min_rows:
         return []
     labels = {file.number: file.label for file in files}
     filled = {file.number: file.columns for file in files}
     results = []
-    counted = con.execute(f"select file_no, count(*), {given} from judged group by file_no order by file_no").fetchall()
+    counted = _count_given(con, "judged", columns, by="file_no")
     for number, rows, *now in (row for row in counted if row[0] in labels):
         for column, here, earlier in zip(columns, now, before, strict=True):
             share_before = earlier / rows_before
