@@ -168,17 +168,20 @@ def _take_back(other: duckdb.DuckDBPyConnection) -> None:
 
 
 def _apply(other: duckdb.DuckDBPyConnection, slips: pd.DataFrame) -> None:
-    other.register("slips_frame", slips)
-    other.execute("create or replace temp table corrections_to_apply as select * from slips_frame")
-    other.unregister("slips_frame")
+    _lay_ready(other, "corrections_to_apply", slips)
     insert_corrected(other, "proposed")
 
 
 def _join(other: duckdb.DuckDBPyConnection, joins: pd.DataFrame) -> None:
-    other.register("joins_frame", joins)
-    other.execute("create or replace temp table joins_decided as select * from joins_frame")
-    other.unregister("joins_frame")
+    _lay_ready(other, "joins_decided", joins)
     insert_joined(other, "proposed")
+
+
+def _lay_ready(other: duckdb.DuckDBPyConnection, table: str, decided: pd.DataFrame) -> None:
+    """A frame as the temporary table that the decisions are inserted from."""
+    other.register("decided_frame", decided)
+    other.execute(f"create or replace temp table {table} as select * from decided_frame")
+    other.unregister("decided_frame")
 
 
 def _fit_classes(other: duckdb.DuckDBPyConnection, settings: Settings) -> pd.DataFrame:

@@ -248,6 +248,23 @@ def widen_by_days(
     return lo, hi
 
 
+def limit_clustered_means(
+    values: Floats, groups: pd.Categorical, days: Ints, *, level: float, replicates: int, rng: np.random.Generator,
+) -> tuple[SortedGroups, Floats, Floats, Floats]:
+    """Mean of every group, with limits of whole days where it has days enough: sorted groups, mean, lower, upper.
+
+    Notes
+    -----
+    limit_means, then widen_by_days.
+
+    Checked by: tests/unit/test_restoration_what_if.py
+    """
+    found = sort_groups(values, groups)
+    mean, lo, hi = limit_means(found, level=level, replicates=replicates, rng=rng)
+    lo, hi = widen_by_days(found.names, lo, hi, values, groups, days, level=level, replicates=replicates, rng=rng)
+    return found, mean, lo, hi
+
+
 def _resample_small_groups(
     groups: SortedGroups, wanted: NDArray[np.bool_], tail: float, replicates: int, rng: np.random.Generator,
     lo: Floats, hi: Floats,

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-from pipelines.restoration.bootstrap import limit_means, sort_groups, widen_by_days
+from pipelines.restoration.bootstrap import limit_clustered_means
 
 Floats = NDArray[np.float64]
 
@@ -112,11 +112,8 @@ def measure_search_effort(jobs: pd.DataFrame, groupings: Sequence[str], *, level
     for grouping in groupings:
         if jobs.empty:
             break
-        names = pd.Categorical(jobs[grouping])
-        groups = sort_groups(excess, names)
-        mean, lo, hi = limit_means(groups, level=level, replicates=replicates, rng=rng)
-        lo, hi = widen_by_days(
-            groups.names, lo, hi, excess, names, days, level=level, replicates=replicates, rng=rng,
+        _, mean, lo, hi = limit_clustered_means(
+            excess, pd.Categorical(jobs[grouping]), days, level=level, replicates=replicates, rng=rng,
         )
         means = jobs.groupby(grouping, observed=True)[["tests", "least_tests", "least_tests_by_count"]].mean()
         parts.append(pd.DataFrame({

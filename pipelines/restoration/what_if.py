@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from pipelines.restoration.bootstrap import limit_means, sort_groups, widen_by_days
+from pipelines.restoration.bootstrap import limit_clustered_means
 
 SOONER_MIN = 10.0
 """Minutes by which crews arrive sooner in the first what-if."""
@@ -79,11 +79,9 @@ def summarise_savings(
     parts = []
     for scenario in SCENARIOS:
         for grouping in groupings if len(jobs) else ():
-            saved, names = savings[scenario].to_numpy(dtype=np.float64), pd.Categorical(jobs[grouping])
-            groups = sort_groups(saved, names)
-            mean, lo, hi = limit_means(groups, level=level, replicates=replicates, rng=rng)
-            lo, hi = widen_by_days(
-                groups.names, lo, hi, saved, names, days, level=level, replicates=replicates, rng=rng,
+            groups, mean, lo, hi = limit_clustered_means(
+                savings[scenario].to_numpy(dtype=np.float64), pd.Categorical(jobs[grouping]), days,
+                level=level, replicates=replicates, rng=rng,
             )
             total = jobs.groupby(grouping, observed=True)["customer_minutes"].sum().to_numpy()
             parts.append(pd.DataFrame({
