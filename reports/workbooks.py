@@ -19,9 +19,9 @@ import pandas as pd
 
 from pipelines.warehouse import models
 from reports import style
-from reports.marts import Marts
 from shared import dictionary
 from shared.errors import UserError
+from shared.store import has_table, read_model
 
 if TYPE_CHECKING:
     from multiprocessing.connection import Connection
@@ -168,13 +168,16 @@ def _explained(path: Path) -> Iterator[Path]:
 
 def read_sheets(con: duckdb.DuckDBPyConnection) -> dict[str, list[Sheet]]:
     """The tables of each workbook, as far as its sheets show them."""
-    marts = Marts(con)
-    return {person: [_first_rows(table, marts.read(table.name)) for table in sheet_tables(person)] for person in SHEETS}
+    return {person: [_read_sheet(con, table) for table in sheet_tables(person)] for person in SHEETS}
 
 
-def _first_rows(table: dictionary.Table, frame: pd.DataFrame) -> Sheet:
-    ordered = frame.sort_values(["rank", *table.key]) if "rank" in frame.columns else frame
-    return Sheet(table, ordered.head(ROWS_AT_MOST), len(frame))
+def _read_sheet(con: duckdb.DuckDBPyConnection, table: dictionary.Table) -> Sheet:
+    if not has_table(con, table.name):
+        return Sheet(table, pd.DataFrame(columns=list(table.columns)), 0)
+    counted = con.execute(f"select count(*) from {table.name}").fetchone()
+    first_by = "rank" if "rank" in table.columns else None
+    shown = read_model(con, table.name, first_by=first_by, rows=ROWS_AT_MOST)
+    return Sheet(table, shown, counted[0] if counted else 0)
 
 
 def sheet_tables(person: str) -> list[dictionary.Table]:

@@ -130,12 +130,23 @@ def has_table(con: duckdb.DuckDBPyConnection, name: str) -> bool:
     return bool(row and row[0])
 
 
-def read_model(con: duckdb.DuckDBPyConnection, name: str) -> pd.DataFrame:
-    """A table of the warehouse as a frame, in the order of its key, so that the same input gives the same bytes."""
+def read_model(
+    con: duckdb.DuckDBPyConnection, name: str, *, first_by: str | None = None, rows: int | None = None,
+) -> pd.DataFrame:
+    """A table of the warehouse as a frame, in the order of its key, so that the same input gives the same bytes.
+
+    Parameters
+    ----------
+    first_by
+        A column to order by before the key.
+    rows
+        Rows read at most.
+    """
     table = dictionary.tables()[name]
     listed = ", ".join(f'"{c}"' for c in table.columns)
-    key = ", ".join(f'"{c}"' for c in table.key)
-    return con.execute(f"select {listed} from {name} order by {key}").df()
+    order = ", ".join(f'"{c}"' for c in ([first_by] if first_by else []) + list(table.key))
+    limit = "" if rows is None else f" limit {rows}"
+    return con.execute(f"select {listed} from {name} order by {order}{limit}").df()
 
 
 def write_table(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> int:
