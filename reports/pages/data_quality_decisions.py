@@ -38,12 +38,11 @@ def proposals(marts: Marts) -> Exhibit:
     shown = rows.head(SHOWN).reset_index(drop=True)
     return Exhibit(
         key="proposals", title=title, sources=("marts.proposed_corrections",),
-        finding=f"{style.counted(rows['job_id'].nunique(), 'job')} carry the signature of a slip: {listed}. "
-        f"{unsure:,} of {style.counted(len(rows), 'proposal')} {'is' if unsure == 1 else 'are'} less likely than 80 %.",
+        finding=f"{style.counted(rows['job_id'].nunique(), 'job')} carry the signature of a slip: {listed}. {unsure:,} "
+        f"of {style.counted(len(rows), 'proposal')} {'is' if unsure == 1 else 'are'} less likely than 80 %.",
         more=(DECIDING.format(column="decision", file="proposed_corrections"),),
         definition="The likelihood is the probability of the slip given the record and how common such slips are "
-        "taken to "
-        "be (Bayes' rule). It is our judgement, not a measured share: the evidence is beside it.",
+        "taken to be (Bayes' rule). It is our judgement, not a measured share: the evidence is beside it.",
         count=f"{style.counted(len(rows), 'proposal')}.", interval="None.",
         left_out="Slips already applied or refused, and those less likely than 50 %.",
         tables=(Table(
@@ -67,12 +66,11 @@ def clusters(marts: Marts) -> Exhibit:
     return Exhibit(
         key="clusters", title=title, sources=("marts.job_clusters",),
         finding=f"{style.counted(len(rows), 'job')} may be one with another, in "
-        f"{style.counted(rows['cluster_id'].nunique(), 'cluster')}: {listed}. All are counted as separate jobs "
-        f"until decided.",
+        f"{style.counted(rows['cluster_id'].nunique(), 'cluster')}: {listed}. All are counted as separate jobs until "
+        "decided.",
         more=(DECIDING.format(column="cluster_decision", file="job_clusters"),),
-        definition="Entered twice: reported within 15 minutes on one loop. Opened again: dug within 30 days and 3 "
-        "m on one "
-        "section, from one terminal. What hangs together by a chain of such pairs is one cluster.",
+        definition="Entered twice: reported within 15 minutes on one loop. Opened again: dug within 30 days and 3 m "
+        "on one section, from one terminal. What hangs together by a chain of such pairs is one cluster.",
         count=f"{style.counted(len(rows), 'job')}.", interval="None.",
         left_out="Jobs that were joined or separated by a decision.",
         tables=(Table(
@@ -102,8 +100,8 @@ def effects(marts: Marts) -> Exhibit:
         key="effects", title=title, sources=("marts.correction_effects",),
         finding=" ".join(_largest_change(rows, name, changes[name]) for name in given),
         definition="The jobs are altered in a copy, staging and core are built from it and the velocities fitted "
-        "again, as "
-        "in a refresh. Time to locate is from arrival to location; a slip that moves both stamps does not move it.",
+        "again, as in a refresh. Time to locate is from arrival to location; a slip that moves both stamps does not "
+        "move it.",
         count=f"{style.counted(len(rows), 'answer')} in {len(given) + 1} versions.",
         interval="None: both versions stand on the same jobs.",
         left_out="The rates and the ranking, which are not fitted again; the failures that count are shown.",
@@ -131,6 +129,6 @@ def _largest_change(rows: pd.DataFrame, scenario: str, change: pd.Series[Any]) -
     others = int((moved["change"].abs() >= 1.0).sum())
     return (
         f"{words}, {head['name']} would be {style.number(head[scenario])} instead of "
-        f"{style.number(head['value_standing'])}; {style.counted(others, 'answer')} of {len(moved)} would move by "
-        f"1 % or more."
+        f"{style.number(head['value_standing'])}; {style.counted(others, 'answer')} of {len(moved)} would move by 1 % "
+        "or more."
     )

@@ -132,11 +132,9 @@ def orphans(marts: Marts, settings: Settings) -> Exhibit:
     if gone:
         head = largest(counts, "orphan_pct")
         finding = (
-            f"{style.percent(gone / total, 1)} of the jobs that name a section name one that is not in the "
-            f"register; most in "
-            f"{int(head['reported_year'])}, {style.counted(head['orphans'], 'job')} of {int(head['jobs']):,}. "
-            f"Such failures "
-            "cannot be counted, so cable that has since left the register looks better than it was."
+            f"{style.percent(gone / total, 1)} of the jobs that name a section name one that is not in the register; "
+            f"most in {int(head['reported_year'])}, {style.counted(head['orphans'], 'job')} of {int(head['jobs']):,}. "
+            "Such failures cannot be counted, so cable that has since left the register looks better than it was."
         )
     return Exhibit(
         key="orphans", title=title, sources=(), finding=finding,
@@ -166,21 +164,18 @@ def heaping(marts: Marts, settings: Settings) -> Exhibit:
     if len(heaped):
         head = heaped.iloc[0]
         finding = (
-            f"Values gather in {len(heaped)} of {len(rows)} places looked at. Most in "
-            f"{head['table']}.{head['column']} of "
-            f"{head['file']}: {style.percent(head['heaped_pct'] / 100, 1)} of "
-            f"{style.counted(head['values_given'], 'value')} "
-            f"lie {HEAP_WORDS[head['heap']]}, by chance {style.percent(head['by_chance_pct'] / 100, 1)} would."
+            f"Values gather in {len(heaped)} of {len(rows)} places looked at. Most in {head['table']}.{head['column']} "
+            f"of {head['file']}: {style.percent(head['heaped_pct'] / 100, 1)} of "
+            f"{style.counted(head['values_given'], 'value')} lie {HEAP_WORDS[head['heap']]}, by chance "
+            f"{style.percent(head['by_chance_pct'] / 100, 1)} would."
         )
     shown = rows.head(max(SHOWN_HEAPS, len(heaped)))
     return Exhibit(
         key="heaping", title=title, sources=("marts.heaping",), finding=finding,
         more=("A stage of minutes cannot be finer than its stamps, nor an error than the tape; nothing is repaired.",),
-        definition="Stamps by the district's clock; a date without an hour counts as midnight, and midnights are "
-        "left out "
-        "of the quarters. Lengths: chance is set by the column's own last digit. Values gather where chance would "
-        "put so "
-        "many anywhere in the table in fewer than 1 table of 20 (exact binomial, Bonferroni).",
+        definition="Stamps by the district's clock; a date without an hour counts as midnight, and midnights are left "
+        "out of the quarters. Lengths: chance is set by the column's own last digit. Values gather where chance would "
+        "put so many anywhere in the table in fewer than 1 table of 20 (exact binomial, Bonferroni).",
         count=f"{style.counted(len(rows), 'place')} of 20 values or more.",
         interval=f"Clopper-Pearson limits of a share, {style.percent(settings.general.interval_level)}.",
         left_out="Columns of a file with fewer than 20 values.",
@@ -217,10 +212,9 @@ def whole_files(marts: Marts) -> Exhibit:
         )
     return Exhibit(
         key="whole-files", title=title, sources=("marts.batch_results",), finding=finding,
-        definition="What no single row can tell: headings nobody reads, assumed encodings, orphans by year, "
-        "columns that "
-        "went empty, values unlike those loaded before. The rules page says what each measures; each is judged at its "
-        "load, against what stood then.",
+        definition="What no single row can tell: headings nobody reads, assumed encodings, orphans by year, columns "
+        "that went empty, values unlike those loaded before. The rules page says what each measures; each is judged "
+        "at its load, against what stood then.",
         count=f"{style.counted(len(results), 'result')} in {style.counted(results['batch'].nunique(), 'load')}.",
         interval="None.", left_out="Measures in their bounds: in the export batch_results.",
         tables=(Table(broken, ("file", "rule", "message", "batch"), "marts.batch_results"),)
@@ -252,9 +246,8 @@ def trend(marts: Marts) -> Exhibit:
     )  # fmt: skip
     return Exhibit(
         key="trend", title=title, sources=(), finding=finding,
-        definition="Rows kept out (quarantine) and rows kept but flagged, of the rows a load read, as counted "
-        "when it was "
-        "loaded; rows mended since are still in the count of their load.",
+        definition="Rows kept out (quarantine) and rows kept but flagged, of the rows a load read, as counted when it "
+        "was loaded; rows mended since are still in the count of their load.",
         count=f"{style.counted(len(rows), 'load')}, {style.counted(rows['read'].sum(), 'row')}.",
         interval="None: shares of all rows.", left_out="Loads that were undone.",
         chart=figures.chart_trend(rows) if len(rows) > 1 else None,

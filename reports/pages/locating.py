@@ -50,8 +50,8 @@ def build(marts: Marts, settings: Settings) -> Page:
             Section(
                 "Instruments",
                 (instruments(bias, settings), digs.spread(errors), setting.drift(marts), setting.season(marts)),
-                "What is left when the velocity of every class is right belongs to the instrument: an offset, the same "
-                "at any distance, and a scale, which grows with it.",
+                "What is left when the velocity of every class is right belongs to the instrument: an offset, the "
+                "same at any distance, and a scale, which grows with it.",
             ),
             Section(
                 "Digs",
@@ -98,15 +98,13 @@ def class_velocities(velocities: pd.DataFrame, settings: Settings) -> Exhibit:
     slow = judged[(judged["verdict"] == "out_of_tolerance") & (judged["bias_points"] < 0)]
     finding = (
         f"Of {style.counted(len(judged), 'class', 'classes')} that can be judged, {len(fast)} "
-        f"{'is' if len(fast) == 1 else 'are'} "
-        f"set too fast and {len(slow)} too slow."
+        f"{'is' if len(fast) == 1 else 'are'} set too fast and {len(slow)} too slow."
     )
     if len(fast) or len(slow):
         listed = pd.concat([fast, slow]).sort_values("cable_class")
         finding += " " + " ".join(
             f"{r.cable_class}: set {style.number(r.setting_median_pct, 2)}, fitted "
-            f"{style.number(r.velocity_fitted_pct, 2)} "
-            f"({style.limits(r.velocity_lo, r.velocity_hi, 2)}) % of c."
+            f"{style.number(r.velocity_fitted_pct, 2)} ({style.limits(r.velocity_lo, r.velocity_hi, 2)}) % of c."
             for r in listed.itertuples()
         )
     unjudged = len(rows) - len(judged)
@@ -122,8 +120,7 @@ def class_velocities(velocities: pd.DataFrame, settings: Settings) -> Exhibit:
         more=more,
         sources=(VELOCITIES,),
         definition="One regression of all readings: time shown = sum over classes of length times slowness, with an "
-        "offset and "
-        "a scale for each instrument. Velocity in percent of the velocity of light. Too fast reads far.",
+        "offset and a scale for each instrument. Velocity in percent of the velocity of light. Too fast reads far.",
         count=f"{style.counted(rows['readings'].sum(), 'reading')} over "
         f"{style.counted(len(rows), 'class', 'classes')}.",
         interval=f"{style.percent(settings.general.interval_level)} limits of the weighted, robust regression.",
@@ -193,12 +190,10 @@ def instruments(bias: pd.DataFrame, settings: Settings) -> Exhibit:
         more=more,
         sources=(BIAS,),
         definition="Offset: error at no distance, as a length. Scale: shown over true distance once the velocity is "
-        "right; "
-        "1.01 reads 1 % far. The shaded band is the tolerance.",
+        "right; 1.01 reads 1 % far. The shaded band is the tolerance.",
         count=f"{style.counted(rows['readings'].sum(), 'reading')} over {style.counted(len(rows), 'instrument')}.",
         interval=f"{style.percent(settings.general.interval_level)} limits; instruments with few readings are drawn "
-        "towards "
-        "no error (random effects), so that three readings condemn nobody.",
+        "towards no error (random effects), so that three readings condemn nobody.",
         left_out="Instruments without a usable reading. Where a class is read by one instrument alone the two cannot "
         "be told apart.",
         chart=figures.chart_instruments(

@@ -56,10 +56,9 @@ def spread(errors: pd.DataFrame) -> Exhibit:
     worst = largest(table, "error_median")
     finding = (
         f"The middle error of {worst['instrument_id']} is furthest from nought: "
-        f"{style.quantity(worst['error_median'], 'm', 1)} "
-        f"as displayed, {style.quantity(worst['corrected_median'], 'm', 1)} corrected. The correction brings the "
-        "middle "
-        f"error nearer to nought for {len(far)} of {style.counted(len(table), 'instrument')}."
+        f"{style.quantity(worst['error_median'], 'm', 1)} as displayed, "
+        f"{style.quantity(worst['corrected_median'], 'm', 1)} corrected. The correction brings the middle error nearer "
+        f"to nought for {len(far)} of {style.counted(len(table), 'instrument')}."
     )
     return Exhibit(
         key="spread",
@@ -108,8 +107,8 @@ def error_by_distance(errors: pd.DataFrame) -> Exhibit:
     reach = figures.reach_of(rows)
     beyond = int((rows["error_m"].abs() > reach).sum() + (rows["corrected_error_m"].abs() > reach).sum())
     finding = gain_words(errors) + (
-        f" The displayed distance reads {'far' if middle > 0 else 'short'} by {style.quantity(abs(middle), 'm', 1)} "
-        "in the middle."
+        f" The displayed distance reads {'far' if middle > 0 else 'short'} by {style.quantity(abs(middle), 'm', 1)} in "
+        "the middle."
     )
     return Exhibit(
         key="errors",
@@ -174,7 +173,7 @@ def called_sections(errors: pd.DataFrame) -> Exhibit:
         )
     if missed["into_wrong_section_m"].notna().any():
         finding += (
-            f" Where the wrong section was called, the reading lay "
+            " Where the wrong section was called, the reading lay "
             f"{style.quantity(missed['into_wrong_section_m'].median(), 'm', 1)} outside the right one in the middle."
         )
     return Exhibit(
@@ -183,8 +182,7 @@ def called_sections(errors: pd.DataFrame) -> Exhibit:
         finding=finding,
         sources=(ERRORS,),
         definition="The displayed distance is laid along the sections from the test terminal; it is right where it "
-        "ends in the section "
-        "that failed.",
+        "ends in the section that failed.",
         count=f"{style.counted(len(rows), 'dig')}.",
         interval="None.",
         left_out="Jobs whose sections do not join up from the test terminal.",
@@ -266,12 +264,12 @@ def register_lengths(marts: Marts) -> Exhibit:
         finding=finding,
         sources=(LENGTHS,),
         definition="Readings of cable ends, and from both ends of a section, imply a length at the fitted velocity. "
-        "Over a path of several sections the difference is shared by least squares. Listed where it is more than three "
-        "standard errors, 5 % and 3 m; strongest evidence first.",
+        "Over a path of several sections the difference is shared by least squares. Listed where it is more than "
+        "three standard errors, 5 % and 3 m; strongest evidence first.",
         count=f"{style.counted(rows['readings'].sum(), 'reading')} over {style.counted(len(rows), 'section')}.",
         interval="90 % limits by least squares; readings that disagree widen them.",
-        left_out="Sections no such reading passes. A single reading may be the one that is wrong: look at the readings "
-        "column before the register is changed.",
+        left_out="Sections no such reading passes. A single reading may be the one that is wrong: look at the "
+        "readings column before the register is changed.",
         tables=(
             Table(
                 rows.head(LISTED),

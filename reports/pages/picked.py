@@ -55,16 +55,14 @@ def picked(marts: Marts, settings: Settings) -> Exhibit:
     return Exhibit(
         key="picked",
         title=title,
-        finding=f"Over all districts and years the mean from report to last customer back is "
+        finding="Over all districts and years the mean from report to last customer back is "
         f"{style.number(whole['mean_min'], 0)} minutes. Choose a district or years at the head of the page and this "
-        "figure "
-        "and its table are worked out anew, here in the page; the other charts stay as they are.",
+        "figure and its table are worked out anew, here in the page; the other charts stay as they are.",
         sources=("marts.restoration_stages",),
         definition="Time between the two stamps of each stage. The year is that of the report, local time.",
         count=f"{style.counted_range(rows['jobs'], 'job')} a stage.",
-        interval=f"{style.percent(level)} normal limits of the mean with the term for skewness (Johnson 1978), so "
-                 "that a part "
-        "can be worked out without drawing samples. Percentiles are interpolated between jobs.",
+        interval=f"{style.percent(level)} normal limits of the mean with the term for skewness (Johnson 1978), so that "
+                 "a part can be worked out without drawing samples. Percentiles are interpolated between jobs.",
         left_out="Jobs without both stamps of a stage; jobs whose time of restoration only copies the closing of the "
                  "paper.",
         chart=chart_picked(rows),

@@ -75,19 +75,16 @@ def answer(marts: Marts, settings: Settings) -> Answer:
     top = loops.head(10)
     first = (
         f"{top.iloc[0]['loop_id']} ranks first, with {style.number(top.iloc[0]['expected_failures'], 1)} failures "
-        "expected in "
-        f"{style.number(settings.general.horizon_years)} years "
-        f"({style.limits(top.iloc[0]['expected_failures_lo'], top.iloc[0]['expected_failures_hi'], 1)}) if nothing "
-        "is done"
-        f"; then {', '.join(top['loop_id'].iloc[1:5])}."
+        f"expected in {style.number(settings.general.horizon_years)} years "
+        f"({style.limits(top.iloc[0]['expected_failures_lo'], top.iloc[0]['expected_failures_hi'], 1)}) if nothing is "
+        f"done; then {', '.join(top['loop_id'].iloc[1:5])}."
     )
     share_length = top["length_km"].sum() / loops["length_km"].sum()
     share_failures = top["expected_failures"].sum() / loops["expected_failures"].sum()
     second = (
         f"The first {len(top)} of {style.counted(len(loops), 'loop')} hold {style.percent(share_length, 1)} of the "
-        "length and "
-        f"{style.percent(share_failures, 1)} of the expected failures; the rank of the first may lie anywhere from "
-        f"{style.number(top.iloc[0]['rank_lo'], 0)} to {style.number(top.iloc[0]['rank_hi'], 0)}."
+        f"length and {style.percent(share_failures, 1)} of the expected failures; the rank of the first may lie "
+        f"anywhere from {style.number(top.iloc[0]['rank_lo'], 0)} to {style.number(top.iloc[0]['rank_hi'], 0)}."
     )
     third = (
         backtest_sentence(backtest) + " A ranking is a planning aid and says nothing about the state of any one cable."
@@ -136,8 +133,8 @@ def backtest_sentence(backtest: pd.DataFrame) -> str:
     outcome = "better than" if model > rival + 0.005 else "no better than" if model < rival - 0.005 else "level with"
     return (
         f"On past dates the worst {share} of the length by this ranking held {style.percent(model)} of the {total:,} "
-        "later "
-        f"failures, {outcome} the best simple rule ({figures.RULE_NAMES.get(best, best)}: {style.percent(rival)})."
+        f"later failures, {outcome} the best simple rule ({figures.RULE_NAMES.get(best, best)}: "
+        f"{style.percent(rival)})."
     )
 
 
@@ -154,12 +151,10 @@ def first_loops(loops: pd.DataFrame, settings: Settings) -> Exhibit:
     level_with_last = int((top["expected_failures_lo"] <= last["expected_failures_hi"]).sum()) - 1
     finding = (
         f"The first {len(top)} of {style.counted(len(rows), 'loop')} are "
-        f"{style.percent(top['length_km'].sum() / rows['length_km'].sum(), 1)} "
-        f"of the length and {style.percent(top['expected_failures'].sum() / rows['expected_failures'].sum(), 1)} of "
-        "the failures "
-        f"expected in {style.number(settings.general.horizon_years)} years. "
-        f"The order inside this list is loose: the limits of {level_with_last} of the {len(top) - 1} above the last "
-        "reach down to its own."
+        f"{style.percent(top['length_km'].sum() / rows['length_km'].sum(), 1)} of the length and "
+        f"{style.percent(top['expected_failures'].sum() / rows['expected_failures'].sum(), 1)} of the failures "
+        f"expected in {style.number(settings.general.horizon_years)} years. The order inside this list is loose: the "
+        f"limits of {level_with_last} of the {len(top) - 1} above the last reach down to its own."
     )
     return Exhibit(
         key="loops",
@@ -167,8 +162,7 @@ def first_loops(loops: pd.DataFrame, settings: Settings) -> Exhibit:
         finding=finding,
         sources=(LOOPS,),
         definition="Expected failures: the class's rate at the cable's age, times how much worse than its class the "
-        "loop has shown "
-        "itself, over the horizon, with nothing done. The number before a name is its rank.",
+        "loop has shown itself, over the horizon, with nothing done. The number before a name is its rank.",
         count=f"{style.counted(rows['failures_recorded'].sum(), 'failure')} on record over "
         f"{style.quantity(float(rows['length_km'].sum()), 'km', 0)} in service.",
         interval=f"{style.percent(settings.general.interval_level)} limits of the posterior; rank limits likewise.",
@@ -189,10 +183,9 @@ def reasons(loops: pd.DataFrame) -> Exhibit:
     lucky = rows[rows["failures_recorded"] > 2 * rows["expected_failures"]]
     finding = (
         f"{first['loop_id']} has failed {style.counted(first['failures_recorded'], 'time')} where its class alone "
-        "leads one to expect "
-        f"{style.number(first['expected_recorded'], 1)}. For {len(lucky)} of these {len(rows)} loops the record "
-        "shows more than twice "
-        "what is expected ahead: part of a long record is bad luck, and luck does not repeat."
+        f"leads one to expect {style.number(first['expected_recorded'], 1)}. For {len(lucky)} of these {len(rows)} "
+        "loops the record shows more than twice what is expected ahead: part of a long record is bad luck, and luck "
+        "does not repeat."
     )
     return Exhibit(
         key="reasons",
@@ -220,9 +213,8 @@ def benefit(sections: pd.DataFrame) -> Exhibit:
     finding = (
         f"{style.counted(len(paying), 'section')} of {len(rows):,}, "
         f"{style.quantity(float(paying['length_km'].sum()), 'km', 1)} of "
-        f"{style.quantity(float(rows['length_km'].sum()), 'km', 1)}, {'returns' if len(paying) == 1 else 'return'} "
-        "the cost of replacement. "
-        f"The best section returns {style.number(best, 2)} of its cost."
+        f"{style.quantity(float(rows['length_km'].sum()), 'km', 1)}, {'returns' if len(paying) == 1 else 'return'} the "
+        f"cost of replacement. The best section returns {style.number(best, 2)} of its cost."
     )
     top = in_rank_order(rows).head(200)
     return Exhibit(
@@ -231,8 +223,7 @@ def benefit(sections: pd.DataFrame) -> Exhibit:
         finding=finding,
         sources=(SECTIONS,),
         definition="Benefit: present value of repairs and customer-minutes avoided over the life of the new cable, "
-        "less its own "
-        "failures. Cost: replacing the section. Prices and the value of a minute are settings.",
+        "less its own failures. Cost: replacing the section. Prices and the value of a minute are settings.",
         count=f"{style.counted(len(rows), 'section')} in service.",
         interval="None: the ratio is a mean; its uncertainty follows the limits of the expected failures.",
         left_out="Reasons to replace that are not failures: new works, overload, safety. Mobilising on a loop is in "
@@ -279,9 +270,9 @@ def programme(rows: pd.DataFrame, settings: Settings) -> Exhibit:
     finding = (
         f"{cost} of {budget} replaces {style.quantity(float(rows['length_m'].sum()) / 1000, 'km', 1)} on "
         f"{style.counted(rows['loop_id'].nunique(), 'loop')} and avoids "
-        f"{style.number(rows['avoided_failures'].sum(), 1)} failures in "
-        f"{style.number(settings.general.horizon_years)} years. Over the life of the cable it returns "
-        f"{style.money(abs(net), settings.general.currency)} {'more' if net >= 0 else 'less'} than it costs."
+        f"{style.number(rows['avoided_failures'].sum(), 1)} failures in {style.number(settings.general.horizon_years)} "
+        f"years. Over the life of the cable it returns {style.money(abs(net), settings.general.currency)} "
+        f"{'more' if net >= 0 else 'less'} than it costs."
     )
     return Exhibit(
         key="programme",
@@ -339,8 +330,8 @@ def capture(backtest: pd.DataFrame) -> Exhibit:
         finding=backtest_sentence(backtest),
         sources=(BACKTEST,),
         definition="At each past date the loops are ordered by each rule with only what was known then; the curve "
-        "counts the failures of "
-        f"the following {style.number(rows['horizon_years'].iloc[0])} years on the length picked first.",
+        f"counts the failures of the following {style.number(rows['horizon_years'].iloc[0])} years on the length "
+        "picked first.",
         count=f"{style.counted(pooled['failures_total'].max(), 'later failure')} after "
         f"{style.counted(len(origins), 'past date')}: {dates}.",
         interval="None drawn. Two rules a few percent apart cannot be told apart on so many failures.",
@@ -375,9 +366,8 @@ def calibration(deciles: pd.DataFrame, settings: Settings) -> Exhibit:
     expected, observed = float(rows["expected"].sum()), int(rows["observed"].sum())
     finding = (
         f"{style.number(expected, 0)} failures were expected and {observed:,} came, a ratio of "
-        f"{style.number(observed / expected, 2)}. "
-        f"In {inside} of {len(rows)} tenths the expected number lies within the limits of the count seen; "
-        f"{style.number(settings.general.interval_level * len(rows), 0)} would be usual."
+        f"{style.number(observed / expected, 2)}. In {inside} of {len(rows)} tenths the expected number lies within "
+        f"the limits of the count seen; {style.number(settings.general.interval_level * len(rows), 0)} would be usual."
     )
     return Exhibit(
         key="calibration",
@@ -387,8 +377,8 @@ def calibration(deciles: pd.DataFrame, settings: Settings) -> Exhibit:
         definition="Cable ordered by expected failures per km and cut into tenths of the length, at each past date.",
         count=f"{observed:,} failures in {len(rows)} tenths.",
         interval=f"{style.percent(settings.general.interval_level)} exact Poisson limits of the count (Garwood 1936).",
-        left_out="Failures whose section is unknown are shared out by expectation, so the single tenths lean a "
-        "little to their forecast.",
+        left_out="Failures whose section is unknown are shared out by expectation, so the single tenths lean a little "
+        "to their forecast.",
         chart=figures.chart_calibration(rows),
         tables=(
             Table(

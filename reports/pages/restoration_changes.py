@@ -51,14 +51,14 @@ def months(rows: pd.DataFrame, measure: str) -> Exhibit:
         ).capitalize()
     late = len(rows) - len(mature)
     more = (
-        ((f"The last {style.counted(late, 'month')} {'is' if late == 1 else 'are'} not complete and not judged: "
-          "slow jobs close last."),) if late else ()
+        ((f"The last {style.counted(late, 'month')} {'is' if late == 1 else 'are'} not complete and not judged: slow "
+          "jobs close last."),) if late else ()
     )
     return Exhibit(
         key=key, title=title, finding=finding, more=more, sources=(TREND,),
-        definition="Mean of the jobs reported in the month, local time. Limits: three estimated standard deviations to "
-        "either side of the mean of the complete months shown, from their mean moving range. Signals: beyond a limit, "
-        "or the eighth or later in a row on one side.",
+        definition="Mean of the jobs reported in the month, local time. Limits: three estimated standard deviations "
+        "to either side of the mean of the complete months shown, from their mean moving range. Signals: beyond a "
+        "limit, or the eighth or later in a row on one side.",
         count=f"{style.counted(rows['jobs'].sum(), 'job')} in {len(rows)} months.",
         interval="Individuals chart (NIST/SEMATECH e-Handbook 6.3.2.2); adjusted means by the delta method.",
         left_out="Earlier months are in restoration_summary. Months hold few jobs each, so the limits are wide."
@@ -131,8 +131,8 @@ def savings(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         "the time from arrival to the section found, and both; later steps move up and keep their length.",
         count=f"{style.counted(halved['jobs'], 'job')} with known customer-minutes.",
         interval=interval_words(settings),
-        left_out="What the change would cost, and whatever a step waited for besides the crew. Jobs without the stamps "
-        "claim no saving.",
+        left_out="What the change would cost, and whatever a step waited for besides the crew. Jobs without the "
+        "stamps claim no saving.",
         chart=restoration_minutes.chart_savings(whole.reset_index()),
         tables=(Table(rows[rows["grouped_by"].isin(["all", "configuration", "loop_size", "district"])],
                       ("scenario", "grouped_by", "group_name", "jobs", "customer_minutes", "saved_customer_minutes",
@@ -152,9 +152,8 @@ def search_effort(rows: pd.DataFrame, settings: Settings) -> Exhibit:
     shown = pd.concat([whole, sizes, of_group(rows, "method")], ignore_index=True)
     finding = (
         f"Crews use {style.number(every['mean_tests'], 2)} tests to find the section where halving by the chance of "
-        f"failure would need {style.number(every['mean_least_tests'], 2)}: "
-        f"{style.number(every['excess_tests'], 2)} too many "
-        f"({style.limits(every['excess_lo'], every['excess_hi'], 2)})."
+        f"failure would need {style.number(every['mean_least_tests'], 2)}: {style.number(every['excess_tests'], 2)} "
+        f"too many ({style.limits(every['excess_lo'], every['excess_hi'], 2)})."
     )
     if not style.is_missing(every["excess_min"]):
         finding += (
@@ -169,9 +168,9 @@ def search_effort(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         more = (f"The excess is largest on {loop_words(worst['group_name'])}: {most}.",)
     return Exhibit(
         key="search", title=title, finding=finding, more=more, sources=(SEARCH,),
-        definition="Least: the half-loop's sections in service on the day, each weighed by its class's failures per km "
-        "times its length, split again and again where the chance of failure is nearest one half. Averaged over jobs; "
-        "it says nothing about any one job.",
+        definition="Least: the half-loop's sections in service on the day, each weighed by its class's failures per "
+        "km times its length, split again and again where the chance of failure is nearest one half. Averaged over "
+        "jobs; it says nothing about any one job.",
         count=f"{style.counted(every['jobs'], 'job')}; each group's count stands behind its name.",
         interval=interval_words(settings),
         left_out="Jobs whose section was seen from above ground, and jobs without tests or without a known section. "
@@ -197,8 +196,8 @@ def funnel(rows: pd.DataFrame, grouping: str, measure: str, settings: Settings) 
     rows = rows[(rows["grouped_by"] == grouping) & (rows["measure"] == measure)] if len(rows) else rows
     if len(rows) < 2:
         return absent(key, title, (COMPARISON,), f"Fewer than two {plural} have enough jobs to be compared.",
-                      f"load more jobs, or lower restoration.comparison_min_jobs "
-                      f"(now {settings.restoration.comparison_min_jobs}) in the settings, then run: loopwear refresh")
+                      "load more jobs, or lower restoration.comparison_min_jobs (now "
+                      f"{settings.restoration.comparison_min_jobs}) in the settings, then run: loopwear refresh")
     rows = rows.sort_values(["ratio_adjusted", "group_name"]).reset_index(drop=True)
     out = rows[rows["verdict"] != "within"]
     if out.empty:
@@ -262,8 +261,8 @@ def groups(summary: pd.DataFrame, grouping: str, title: str, settings: Settings)
         finding = (
             f"From {best['group_name']} to {worst['group_name']} the mean time to restore runs from "
             f"{style.number(best['mean_time_to_restore_min'], 0)} to "
-            f"{style.number(worst['mean_time_to_restore_min'], 0)} "
-            f"minutes; the two intervals {'do not touch' if apart else 'overlap'}."
+            f"{style.number(worst['mean_time_to_restore_min'], 0)} minutes; the two intervals "
+            f"{'do not touch' if apart else 'overlap'}."
         )
     else:
         finding = f"Fewer than two groups have {small} jobs, so nothing can be compared."
@@ -274,8 +273,7 @@ def groups(summary: pd.DataFrame, grouping: str, title: str, settings: Settings)
         sources=(SUMMARY,),
         definition="Time to locate: located_at minus arrived_at. Time to restore: restored_at minus reported_at.",
         count=f"{style.counted(rows['jobs'].sum(), 'job')} in {style.counted(len(rows), 'group')}; the count of each "
-        "stands "
-        f"behind its name. Groups under {small} jobs are pale.",
+        f"stands behind its name. Groups under {small} jobs are pale.",
         interval=interval_words(settings),
         left_out="No adjustment for the number of sections, the hour, or loop against radial.",
         chart=figures.chart_groups(rows, small),

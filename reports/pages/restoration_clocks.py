@@ -15,8 +15,8 @@ if TYPE_CHECKING:
     from shared.settings import Settings
 
 REMEDY = (
-    "load jobs.csv with reported_at and restored_at (and arrived_at, located_at for the time to locate), "
-    "then run: loopwear refresh"
+    "load jobs.csv with reported_at and restored_at (and arrived_at, located_at for the time to locate), then run: "
+    "loopwear refresh"
 )
 
 SUMMARY = "marts.restoration_summary"
@@ -54,8 +54,8 @@ def interval_words(settings: Settings) -> str:
     return (
         f"{style.percent(settings.general.interval_level)} percentile bootstrap: means over whole days, since jobs of "
         "one stormy day are alike (over jobs where there are fewer than ten days), by saddlepoint, under ten by "
-        f"{style.counted(settings.restoration.bootstrap_replicates, 'resample')}, seeded; medians and 90th "
-        "percentiles over jobs by order statistics; shares by Wilson."
+        f"{style.counted(settings.restoration.bootstrap_replicates, 'resample')}, seeded; medians and 90th percentiles "
+        "over jobs by order statistics; shares by Wilson."
     )
 
 
@@ -93,8 +93,8 @@ def waterfall(rows: pd.DataFrame) -> Exhibit:
         "stamps and restoration steps; without steps everyone waits until the last restoration.",
         count=f"{style.counted(counts.sum(), 'job')}, {style.counted_range(counts, 'job')} a bar.",
         interval="None: the shares count what happened.",
-        left_out="Jobs whose customers or restoration are unknown or not believed. Minutes that a missing stamp leaves "
-        "without a stage are shown as not to be told.",
+        left_out="Jobs whose customers or restoration are unknown or not believed. Minutes that a missing stamp "
+        "leaves without a stage are shown as not to be told.",
         chart=restoration_minutes.chart_waterfall(sizes, names),
         tables=(Table(sizes[sizes["group_name"].isin(list(names))],
                       ("group_name", "part", "jobs", "customer_minutes", "share_of_minutes"), WATERFALL),),
@@ -133,9 +133,8 @@ def stage_means(stages: pd.DataFrame, settings: Settings) -> Exhibit:
         more = (
             (
                 f"Half of the jobs have everyone back within {style.number(kept['median_min'], 0)} minutes, nine of "
-                "ten "
-                f"within {style.number(kept['p90_min'], 0)}. A mean above its median says that a few long jobs carry "
-                "much of it."
+                f"ten within {style.number(kept['p90_min'], 0)}. A mean above its median says that a few long jobs "
+                "carry much of it."
             ),
         )
     return Exhibit(
@@ -148,9 +147,8 @@ def stage_means(stages: pd.DataFrame, settings: Settings) -> Exhibit:
         count=f"{style.counted_range(rows['jobs'], 'job')} a stage.",
         interval=interval_words(settings),
         left_out="Jobs without one of the two stamps, with a date only, or with stamps out of order are left out of "
-        "that "
-        "stage alone. As each stage has its own jobs, the means need not add up to the mean of the whole. "
-        "Loops and radials are together here; in the next figure they are apart.",
+        "that stage alone. As each stage has its own jobs, the means need not add up to the mean of the whole. Loops "
+        "and radials are together here; in the next figure they are apart.",
         chart=figures.chart_customer_stages(rows),
         tables=(Table(rows, ("stage", "jobs", "mean_min", "mean_lo", "mean_hi", "median_min", "p90_min"), STAGES),),
     )
@@ -208,14 +206,14 @@ def naive_figure(rows: pd.DataFrame) -> Exhibit:
     sizes = sizes.set_index("group_name").reindex(list(names)).reset_index()
     every: Any = of_group(rows, "all").iloc[0]
     finding = (
-        f"Counting everyone as out until the last customer is back overstates the customer-minutes by "
+        "Counting everyone as out until the last customer is back overstates the customer-minutes by "
         f"{style.percent(every['overstated_pct'] / 100)}."
     )
     if "loop" in whole.index and "radial" in whole.index:
         finding += (
             f" It is {style.percent(whole['overstated_pct']['loop'] / 100)} on loops and "
-            f"{style.percent(whole['overstated_pct']['radial'] / 100)} on radials, whose last customers wait for "
-            "the repair."
+            f"{style.percent(whole['overstated_pct']['radial'] / 100)} on radials, whose last customers wait for the "
+            "repair."
         )
     return Exhibit(
         key="naive", title=title, finding=finding, sources=(NAIVE,),
@@ -381,8 +379,8 @@ def abnormal_days(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         "rates of its classes over all ages, times the time it was away from normal.",
         count=f"{style.counted(every['jobs'], 'job')} on loops; each group's count stands behind its name.",
         interval=interval_words(settings),
-        left_out="Radials, which have no second feed at any time. A loop that has just failed is likely worse than its "
-        "class, so the expected strandings err on the low side.",
+        left_out="Radials, which have no second feed at any time. A loop that has just failed is likely worse than "
+        "its class, so the expected strandings err on the low side.",
         chart=restoration_minutes.chart_abnormal(districts),
         tables=(Table(districts, ("group_name", "jobs", "mean_days", "mean_days_lo", "mean_days_hi", "median_days",
                                   "p90_days", "share_over_10_days", "share_over_10_days_lo", "share_over_10_days_hi",

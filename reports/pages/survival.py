@@ -55,8 +55,7 @@ def age_rates(rates: pd.DataFrame, classes: pd.DataFrame, settings: Settings) ->
         worst = largest(thick, "rate_per_100km_year")
         finding = (
             f"{worst['cable_class']} aged {style.number(worst['age_from'])} to {style.number(worst['age_to'])} fails "
-            "most: "
-            f"{style.quantity(worst['rate_per_100km_year'], '1/(100 km year)', 1)} "
+            f"most: {style.quantity(worst['rate_per_100km_year'], '1/(100 km year)', 1)} "
             f"({style.limits(worst['rate_lo'], worst['rate_hi'], 1)}; {style.counted(worst['failures'], 'failure')})."
         )
     hidden = rows["cable_class"].nunique() - len(drawn)
@@ -67,8 +66,7 @@ def age_rates(rates: pd.DataFrame, classes: pd.DataFrame, settings: Settings) ->
         sources=(AGES,),
         more=(f"Classes with fewer failures, in the table alone: {hidden}.",) if hidden > 0 else (),
         definition="Failures that count over length times years in view, in bands of age. Line: the fitted power law "
-        "over the same "
-        "exposure. A mark pointing down: no failure, the rate is below it.",
+        "over the same exposure. A mark pointing down: no failure, the rate is below it.",
         count=f"{style.counted(rows['failures'].sum(), 'failure')} over "
         f"{style.quantity(float(rows['exposure_km_years'].sum()), 'km-years', 0)}.",
         interval=f"{style.percent(settings.general.interval_level)} exact Poisson limits (Garwood 1936).",
@@ -103,9 +101,8 @@ def shapes(classes: pd.DataFrame, settings: Settings) -> Exhibit:
     fitted = rows.dropna(subset=["shape", "shape_lo", "shape_hi"])
     growing, falling = fitted[fitted["shape_lo"] > 1], fitted[fitted["shape_hi"] < 1]
     finding = (
-        f"For {len(growing)} of {style.counted(len(fitted), 'fitted class', 'fitted classes')} the rate grows with "
-        "age beyond the limits of chance, "
-        f"for {len(falling)} it falls."
+        f"For {len(growing)} of {style.counted(len(fitted), 'fitted class', 'fitted classes')} the rate grows with age "
+        f"beyond the limits of chance, for {len(falling)} it falls."
     )
     if len(growing):
         steep = largest(growing, "shape")
@@ -118,9 +115,9 @@ def shapes(classes: pd.DataFrame, settings: Settings) -> Exhibit:
         title=title,
         finding=finding,
         sources=(CLASSES,),
-        definition="Power law: failures to an age = length times (age over scale) to the power of the shape. Shape "
-        "1: the rate does not "
-        "change; 2: it grows in proportion to age. Scale: age by which one kilometre has failed once.",
+        definition="Power law: failures to an age = length times (age over scale) to the power of the shape. Shape 1: "
+        "the rate does not change; 2: it grows in proportion to age. Scale: age by which one kilometre has failed "
+        "once.",
         count=f"{style.counted(rows['failures'].sum(), 'failure')} in {style.counted(len(rows), 'class', 'classes')}.",
         interval=f"{style.percent(settings.general.interval_level)} likelihood limits of the recurrent failures; "
         "rates: exact Poisson limits.",
@@ -168,8 +165,8 @@ def cumulative(curves: pd.DataFrame, classes: pd.DataFrame, settings: Settings) 
         title=title,
         finding=finding,
         sources=(CURVES,),
-        definition="Mean cumulative failures: at each failure age, one over the length in view at that age, summed "
-        "up to it.",
+        definition="Mean cumulative failures: at each failure age, one over the length in view at that age, summed up "
+        "to it.",
         count=f"{len(rows):,} steps in {style.counted(rows['cable_class'].nunique(), 'class', 'classes')}.",
         interval=f"{style.percent(settings.general.interval_level)} robust limits over sections.",
         left_out="Ages at which hardly any cable is in view jump; the length at risk stands in the table.",
