@@ -8,6 +8,7 @@ from __future__ import annotations
 import datetime as dt
 import errno
 import multiprocessing
+import pickle
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -109,10 +110,13 @@ def writing_workbooks(con: duckdb.DuckDBPyConnection, settings: Settings, folder
     # A fresh process: a forked one would share the open warehouse and the workflow engine's threads.
     processes = multiprocessing.get_context("spawn")
     hearing, telling = processes.Pipe(duplex=False)
-    writer = processes.Process(
-        target=_write_all, args=(telling, read_sheets(con), settings, folder), daemon=True, name="workbooks",
-    )
     folder.mkdir(parents=True, exist_ok=True)
+    handed_over = folder / ".sheets.new"
+    # By a file: handed over by the process's own pipe, they would hang us if it ended before it read them.
+    handed_over.write_bytes(pickle.dumps(read_sheets(con)))
+    writer = processes.Process(
+        target=_write_all, args=(telling, handed_over, settings, folder), daemon=True, name="workbooks",
+    )
     writer.start()
     telling.close()
     books: list[Path] = []
@@ -127,15 +131,17 @@ def writing_workbooks(con: duckdb.DuckDBPyConnection, settings: Settings, folder
     finally:
         writer.terminate()
         writer.join()
+        handed_over.unlink(missing_ok=True)
     for person in SHEETS:
         with _explained(folder / f"{person}.xlsx") as path:
             _unfinished(path).replace(path)
         books.append(path)
 
 
-def _write_all(telling: Connection, sheets: dict[str, list[Sheet]], settings: Settings, folder: Path) -> None:
+def _write_all(telling: Connection, handed_over: Path, settings: Settings, folder: Path) -> None:
     """Write every workbook beside its place; tell the fault, or None."""
     try:
+        sheets: dict[str, list[Sheet]] = pickle.loads(handed_over.read_bytes())
         for person, listed in sheets.items():
             with _explained(folder / f"{person}.xlsx") as path:
                 write_one(_unfinished(path), person, listed, settings)

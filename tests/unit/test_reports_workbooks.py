@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import datetime as dt
+import subprocess
+import sys
 import zipfile
 from pathlib import Path
 
@@ -117,3 +119,25 @@ def test_workbooks_of_before_stay_where_the_pages_fail(tmp_path: Path) -> None:
     with pytest.raises(ZeroDivisionError), workbooks.writing_workbooks(con, SETTINGS, tmp_path / "books"):
         raise ZeroDivisionError
     assert (tmp_path / "books" / "locating.xlsx").read_text() == "of before"
+
+
+ENDS_EARLY = """
+import sys
+from pathlib import Path
+from reports.workbooks import write_workbooks
+from shared.settings import Settings
+from shared.store import Workspace, open_warehouse
+from tests.report_marts import write_small_marts
+con = open_warehouse(Workspace(Path(sys.argv[1])))
+write_small_marts(con, loops=400)
+write_workbooks(con, Settings(), Path(sys.argv[1]) / "books")
+"""
+"""A programme read from standard input: no process can be started from it, so the writer ends at once."""
+
+
+def test_a_writer_that_ends_at_once_is_said_and_not_waited_for(tmp_path: Path) -> None:
+    command = [sys.executable, "-", str(tmp_path)]
+    done = subprocess.run(command, input=ENDS_EARLY, capture_output=True, text=True, timeout=120, check=False)
+    assert done.returncode == 1
+    assert "RuntimeError: the process that writes the workbooks ended early" in done.stderr
+    assert list((tmp_path / "books").iterdir()) == []
