@@ -162,8 +162,8 @@ def first_loops(loops: pd.DataFrame, settings: Settings) -> Exhibit:
         finding=finding,
         sources=(LOOPS,),
         definition="Expected failures: what cable of its kind and age has done, a section's two ends counted as so "
-        "many metres and held to the level of its class in the last years, times how much worse than its class the loop "
-        "has shown itself, over the horizon, with nothing done. The number before a name is its rank.",
+        "many metres and held to the level of its class in the last years, times how much worse than its class the "
+        "loop has shown itself, over the horizon, with nothing done. The number before a name is its rank.",
         count=f"{style.counted(rows['failures_recorded'].sum(), 'failure')} on record over "
         f"{style.quantity(float(rows['length_km'].sum()), 'km', 0)} in service.",
         interval=f"{style.percent(settings.general.interval_level)} limits of the posterior; rank limits likewise.",
