@@ -179,8 +179,10 @@ def find_dig_window(
     own = lines[lines["instrument_id"] == (instrument_id or "")]
     way = _lay_way(own, (*passed_before, (cable_class, math.inf)))
     setting, note = _choose_setting(con, str(way[0][0]["cable_class"]), velocity_pct)
-    shift, season_note = _find_season(con, cable_class, on)
-    passed = correct_along(distance_m * REFERENCE_PCT / setting / (1.0 + shift), way)
+    reading = distance_m * REFERENCE_PCT / setting
+    # The season is that of the class the reading ends in.
+    shift, season_note = _find_season(con, str(correct_along(reading, way)[-1][0]["cable_class"]), on)
+    passed = correct_along(reading / (1.0 + shift), way)
     corrected = sum(length for _, length in passed)
     note = " ".join(filter(None, [note, season_note]))
     level = settings.locating.window_level

@@ -199,8 +199,8 @@ def season(marts: Marts) -> Exhibit:
         count=f"{style.counted(rows['readings'].sum(), 'reading')}.",
         interval="F-test of the two terms; limits of the swing from their joint spread.",
         left_out="Where the data carry it, it is taken off every reading before the fit and off the corrected "
-        "distances; loopwear dig-window takes it off where --on gives the day. The field card does not: the season is "
-        "small beside the scatter of a single reading.",
+        "distances; the field card and loopwear dig-window take it off where they are told the day of the reading. It "
+        "is small beside the scatter of a single reading.",
         tables=(Table(rows, tuple(rows.columns), SEASON),),
     )
 
@@ -264,8 +264,21 @@ def card_facts(marts: Marts) -> dict[str, Any]:
         },
         "usual": next((classes.index(c) for c in usual if c in classes), 0),
         "slack": round(float(slack.iloc[0]) / 100, 5) if len(slack) and not style.is_missing(slack.iloc[0]) else 0.0,
+        "seasons": class_seasons(marts, classes),
         "loops": loop_chains(marts, classes),
     }
+
+
+def class_seasons(marts: Marts, classes: list[str]) -> list[list[float] | None]:
+    """For each class the share by which it swings and the day of the year it reads longest; none where none is seen."""
+    season, sections = marts.read(SEASON), marts.read("staging.sections")
+    carried = season[season["is_carried"].astype(bool)]
+    swings = {
+        r["insulation"]: [round(r["season_pct"] / 100, 6), int(r["reads_longest_day"])]
+        for r in carried.to_dict("records")
+    }
+    insulation = sections.groupby("cable_class")["insulation"].min()
+    return [swings.get(insulation.get(name)) for name in classes]
 
 
 def loop_chains(marts: Marts, classes: list[str]) -> list[Any]:

@@ -82,6 +82,14 @@
       passed.set(part.k, (passed.get(part.k) || 0) + part.route);
     }
   }
+  // Share by which readings of a class are long on the day given; none without a day or where the data show none.
+  function seasonShift(k) {
+    const season = facts.seasons[k], day = at("day").value;
+    if (!season || !day) return 0;
+    const [year, month, date] = day.split("-").map(Number);
+    const ofYear = (Date.UTC(year, month - 1, date) - Date.UTC(year, 0, 0)) / 86400000;
+    return season[0] * Math.cos(2 * Math.PI * (ofYear - season[1]) / 365.25);
+  }
   // on a way of several classes the errors of their slopes are taken to move together
   function standardError(found, instrument) {
     const line = (k) => lines.get(instrument + "|" + k) || lines.get("|" + k);
@@ -116,7 +124,10 @@
     if (!way.length) return say("Give the loop, the terminal tested from and the one measured towards.");
     if (!(setting >= 30 && setting <= 80)) return say("Give the setting: 30 to 80 % of c, or the same in the unit chosen.");
     const instrument = at("instrument").value;
-    const found = correct(distance * REFERENCE / setting, instrument, way);
+    const reading = distance * REFERENCE / setting;
+    // the season is that of the class the reading ends in
+    const shift = seasonShift(correct(reading, instrument, way).k);
+    const found = correct(reading / (1 + shift), instrument, way);
     if (found.distance <= 0) return say("The corrected distance is at the terminal itself: the reading is within the instrument's offset.");
     const error = standardError(found, instrument);
     const rows = facts.quantiles.map(([level, quantile]) => {
@@ -140,6 +151,11 @@
       for (const cell of cells) row.insertCell().textContent = cell;
     }
     result.replaceChildren(head, table);
+    if (shift) {
+      const note = document.createElement("p");
+      note.textContent = `Season taken off: readings of this cable are ${(100 * Math.abs(shift)).toFixed(1)} % ${shift > 0 ? "long" : "short"} on that day.`;
+      result.append(note);
+    }
     if (found.beyond) {
       const note = document.createElement("p");
       note.textContent = "The corrected distance lies beyond the last section of the register on this side.";

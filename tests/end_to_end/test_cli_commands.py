@@ -11,7 +11,9 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
+from pipelines.locating.window import find_dig_window
 from shared import dictionary
+from shared.settings import Settings
 from shared.store import Workspace, open_warehouse, read_model
 
 COMMANDS = (
@@ -125,6 +127,23 @@ def test_dig_window_answers_with_the_caution(demo_space: Workspace) -> None:
     )
     assert done.returncode == 0, done.stderr
     assert "A distance is no permission to dig." in done.stdout
+
+
+def test_dig_window_over_several_classes(demo_space: Workspace) -> None:
+    with open_warehouse(demo_space, read_only=True) as con:
+        classes = con.execute("select cable_class from marts.velocity_by_class order by readings desc").fetchall()
+        first, second = classes[0][0], classes[1][0]
+        ours = find_dig_window(
+            con, Settings(), cable_class=second, distance_m=140.0, velocity_pct=53.0, passed_before=((first, 60.0),),
+        )
+    asked = ("dig-window", "--workspace", demo_space.folder, "--distance", "140", "--velocity", "53")
+    done = run(*asked, "--class", f"{first}=60", "--class", second)
+    assert done.returncode == 0, done.stderr
+    assert f"{first} then {second}" in done.stdout
+    assert f"corrected {ours.corrected_m:.1f} m" in done.stdout
+    lacking = run(*asked, "--class", first, "--class", second)
+    assert lacking.returncode == 1
+    assert "give all classes but the last as CLASS=METRES" in lacking.stderr
 
 
 def test_the_same_refresh_writes_the_same_bytes(demo_space: Workspace, copied_space: Path) -> None:

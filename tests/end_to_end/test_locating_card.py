@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import os
 import re
 import shutil
@@ -54,6 +55,30 @@ def test_the_card_agrees_with_the_command(page, demo_space) -> None:
     page.select_option("#card-convention", "half_m_per_us")
     page.fill("#card-setting", str(0.55 * 299.792458 / 2))
     assert float(answer.get_attribute("data-corrected")) == pytest.approx(ours.corrected_m, abs=0.02)
+
+
+def test_the_day_of_the_reading_takes_the_season_off(page, demo_space) -> None:
+    with open_warehouse(demo_space, read_only=True) as con:
+        carried = read_model(con, "fitted.season").query("is_carried").sort_values("season_pct")
+        assert len(carried), "the demo plants a season"
+        classes = con.execute("""
+            select distinct cable_class from staging.sections where insulation = ?
+            and cable_class in (select cable_class from fitted.locating_lines) order by cable_class
+        """, [carried["insulation"].iloc[-1]]).fetchall()
+        found = {}
+        for day in (None, dt.date(2024, 2, 29), dt.date(2025, 8, 15)):
+            asked = {"cable_class": classes[0][0], "velocity_pct": 55.0, "distance_m": 90.0, "on": day}
+            found[day] = find_dig_window(con, Settings(), **asked).corrected_m
+    page.reload()
+    page.select_option("#card-classes select", label=classes[0][0])
+    page.fill("#card-setting", "55")
+    page.fill("#card-distance", "90")
+    answer = page.locator(".card-answer")
+    for day, corrected in found.items():
+        page.fill("#card-day", day.isoformat() if day else "")
+        assert float(answer.get_attribute("data-corrected")) == pytest.approx(corrected, abs=0.02)
+        assert ("Season taken off" in page.inner_text("#card-result")) == (day is not None)
+    assert len({round(c, 2) for c in found.values()}) == 3
 
 
 def test_along_a_loop_it_names_the_sections_touched(page, demo_space) -> None:
