@@ -16,6 +16,9 @@ HARMLESS_BYTES = 50 * STEP_BYTES
 SUSPECT_RATIO = 200
 """Tables of text pack about 5 to 30 times; a file that unpacks further than this is a trap, or no table."""
 
+MOST_MEMBERS = 10_000
+"""Files that one archive may hold: years of daily exports, and no more than a folder can bear."""
+
 
 def unpack(path: Path, folder: Path, limit_bytes: int) -> list[tuple[Path, str]]:
     """Files inside a gz or zip file, unpacked, each with what messages call it; any other file as it is.
@@ -30,7 +33,7 @@ def unpack(path: Path, folder: Path, limit_bytes: int) -> list[tuple[Path, str]]
     Raises
     ------
     UserError
-        The archive is broken, locked by a password, or unpacks to more than the limit.
+        The archive is broken, locked by a password, holds too many files or unpacks to more than the limit.
 
     Notes
     -----
@@ -58,6 +61,9 @@ def _unpack_zip(path: Path, folder: Path, limit: int) -> list[tuple[Path, str]]:
     found = []
     with zipfile.ZipFile(path) as archive:
         members = [m for m in sorted(archive.infolist(), key=lambda m: m.filename) if not m.is_dir()]
+        if len(members) > MOST_MEMBERS:
+            what = f"the archive holds {len(members):,} files, more than {MOST_MEMBERS:,}"
+            raise UserError(what, str(path), "put its tables together, or unpack it and load the folder")
         for member in members:
             if member.flag_bits & 1:
                 what = f"'{member.filename}' is locked by a password"
@@ -68,6 +74,31 @@ def _unpack_zip(path: Path, folder: Path, limit: int) -> list[tuple[Path, str]]:
                 limit -= _copy(packed, unpacked, path, member.compress_size, limit)
             found.append((target, f"{path.name}/{member.filename}"))
     return found
+
+
+def check_workbook(path: Path, label: str) -> None:
+    """A workbook is a zip file too: refuse one whose sheets are packed further than sheets of text can be.
+
+    Raises
+    ------
+    UserError
+        It states more bytes than so small a file can hold, were it honest.
+
+    Notes
+    -----
+    The sizes are those its directory states; a reader stops where they end.
+
+    Checked by: tests/unit/test_intake_formats.py
+    """
+    if not zipfile.is_zipfile(path):
+        return
+    with zipfile.ZipFile(path) as parts:
+        stated = sum(member.file_size for member in parts.infolist())
+    if stated > HARMLESS_BYTES and stated > SUSPECT_RATIO * path.stat().st_size:
+        raise UserError(
+            f"the workbook unpacks to {stated // STEP_BYTES} MB, from {path.stat().st_size} bytes", label,
+            "save the sheet that is wanted as CSV",
+        )
 
 
 def _target(folder: Path, name: str) -> Path:

@@ -11,6 +11,7 @@ from typing import Any
 
 import duckdb
 
+from pipelines.intake.archives import check_workbook
 from pipelines.intake.mapping import TableSource
 from pipelines.intake.text import ReadFile, clean_header, read_text, write_cells
 from shared.errors import UserError, suggest_name
@@ -58,6 +59,7 @@ def sheet_names(path: Path, label: str) -> list[str]:
 def _open_workbook(path: Path, label: str) -> Any:
     from python_calamine import CalamineError, CalamineWorkbook
 
+    check_workbook(path, label)
     try:
         return CalamineWorkbook.from_path(str(path))
     except (CalamineError, OSError, ValueError) as fault:

@@ -8,7 +8,7 @@ import duckdb
 import pandas as pd
 
 from pipelines.validation.facts import DUPLICATE_S, REOPENED_S
-from pipelines.validation.register import SAME_SPOT, pairs_sql
+from pipelines.validation.register import SAME_SPOT, pairs_in_time_sql, pairs_sql
 
 COLUMNS = ["cluster_id", "jobs_in_cluster", "job_id", "joined_with", "likeness", "grounds", "cluster_decision"]
 LIKENESSES = ("entered_twice", "opened_again")
@@ -69,11 +69,11 @@ def find_clusters(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     separated = set(con.execute(
         "select job_id, joined_with from raw.job_clusters where cluster_decision = 'separate'").fetchall())
     found: dict[str, tuple[str, str, int]] = {}
-    for likeness, place, within_s, also, order in (
-        ("entered_twice", "loop_id", DUPLICATE_S, "true", "arrival"),
-        ("opened_again", "section_id", REOPENED_S, SAME_SPOT, "reported_s"),
+    for likeness, alike_sql, order in (
+        ("entered_twice", pairs_in_time_sql("jobs_standing", "loop_id", DUPLICATE_S), "arrival"),
+        ("opened_again", pairs_sql("jobs_standing", "section_id", REOPENED_S, SAME_SPOT), "reported_s"),
     ):
-        pairs = con.execute(pairs_sql("jobs_standing", place, within_s, also) + " order by all").fetchall()
+        pairs = con.execute(alike_sql + " order by all").fetchall()
         pairs = [p for p in pairs if p not in separated and p[::-1] not in separated]
         rank = {
             job: (float(value), job) for job, value in con.execute(

@@ -103,8 +103,33 @@ def _draw_neighbours(con: duckdb.DuckDBPyConnection) -> None:
             qualify row_number() over (partition by job_id order by revision desc nulls last, newness desc) = 1
         ) where coalesce(status, 'closed') = 'closed' and reported_s is not null
     """)
-    _draw_pairs(con, "near_in_time", "loop_id", DUPLICATE_S, "true")
+    _draw_nearest_in_time(con)
     _draw_pairs(con, "near_in_place", "section_id", REOPENED_S, SAME_SPOT)
+
+
+def _draw_nearest_in_time(con: duckdb.DuckDBPyConnection) -> None:
+    """Jobs with another of their loop reported within a few minutes, each with the one before it, else after it.
+
+    Who has such a neighbour has one next to it in order of time: thousands of jobs with one stamp are not paired.
+    """
+    con.execute(f"""
+        create or replace temp table near_in_time as
+        with beside as (
+            select job_id, reported_s,
+                lag(job_id) over in_time as before, lag(reported_s) over in_time as before_s,
+                lead(job_id) over in_time as after, lead(reported_s) over in_time as after_s
+            from pool where loop_id is not null
+            window in_time as (partition by loop_id order by reported_s, job_id)
+        ),
+        near as (
+            select job_id, case
+                when reported_s - before_s <= {DUPLICATE_S} then before
+                when after_s - reported_s <= {DUPLICATE_S} then after
+            end as other
+            from beside
+        )
+        select job_id, other from near where other is not null
+    """)
 
 
 def pairs_sql(source: str, place: str, within_s: int, also: str) -> str:
@@ -123,6 +148,26 @@ def pairs_sql(source: str, place: str, within_s: int, also: str) -> str:
         select a.job_id, b.job_id from slots as a join slots as b
         on a.{place} = b.{place} and a.slot + 1 = b.slot and a.job_id <> b.job_id
         where abs(a.reported_s - b.reported_s) <= {within_s} and {also}
+    """
+
+
+NEAREST = 20
+"""Jobs after it that a job is paired with at most; thousands with one stamp still hang together by a chain of pairs."""
+
+
+def pairs_in_time_sql(source: str, place: str, within_s: int) -> str:
+    """SQL of the pairs (one, two) of jobs of a source that are next to one another in time at one place."""
+    return f"""
+        with ordered as (
+            select job_id, {place}, reported_s,
+                row_number() over (partition by {place} order by reported_s, job_id) as turn
+            from {source} where {place} is not null
+        ),
+        asked as (select *, unnest(range(turn + 1, turn + {NEAREST} + 1)) as turn_after from ordered)
+        select a.job_id as one, b.job_id as two
+        -- each turn of a place is one job's
+        from asked as a join ordered as b on a.{place} = b.{place} and a.turn_after = b.turn
+        where b.reported_s - a.reported_s <= {within_s}
     """
 
 

@@ -52,6 +52,15 @@ def found(con: duckdb.DuckDBPyConnection) -> list[tuple[object, ...]]:
     return list(made[["job_id", "joined_with", "likeness", "jobs_in_cluster"]].itertuples(index=False, name=None))
 
 
+def test_a_crowd_with_one_stamp_is_one_cluster(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+    later = {c: FIRST[c].replace("2018-", "2019-") for c in FIRST if c.endswith("_at")}
+    crowd = [dict(FIRST, job_id=f"K{number:03}", **later) for number in range(200)]
+    load_paths(con, [write_csv(tmp_path / "jobs.csv", crowd)], Settings())
+    of_crowd = [row for row in found(con) if str(row[0]).startswith("K")]
+    assert len(of_crowd) == 199
+    assert {row[1:] for row in of_crowd} == {("K000", "entered_twice", 200)}
+
+
 def decide(con: duckdb.DuckDBPyConnection, tmp_path: Path, *decided: tuple[str, str, str]):
     rows: list[Row] = [
         {"job_id": job, "joined_with": with_job, "cluster_decision": word, "grounds": ""}

@@ -157,6 +157,31 @@ def test_an_archive_that_unpacks_too_far_is_refused(con: duckdb.DuckDBPyConnecti
         load_paths(con, [write_gz(tmp_path / "sections.csv.gz")], Settings(intake=Intake(unpacked_limit_gb=1e-7)))
 
 
+def test_a_gz_file_or_a_workbook_that_unpacks_too_far_is_refused(
+    con: duckdb.DuckDBPyConnection, tmp_path: Path,
+) -> None:
+    zeros = bytes(1 << 20)
+    with gzip.open(tmp_path / "jobs.csv.gz", "wb") as packed:
+        for _ in range(60):
+            packed.write(zeros)
+    with pytest.raises(UserError, match=r"the archive unpacks to more than 5\d MB"):
+        load_paths(con, [tmp_path / "jobs.csv.gz"], Settings())
+    book = zipfile.ZipFile(tmp_path / "jobs.xlsx", "w", zipfile.ZIP_DEFLATED)
+    with book, book.open("xl/worksheets/sheet1.xml", "w") as sheet:
+        for _ in range(60):
+            sheet.write(zeros)
+    with pytest.raises(UserError, match="the workbook unpacks to 60 MB, from"):
+        load_paths(con, [tmp_path / "jobs.xlsx"], Settings())
+
+
+def test_an_archive_of_too_many_files_is_refused(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+    with zipfile.ZipFile(tmp_path / "export.zip", "w") as archive:
+        for number in range(10_001):
+            archive.writestr(f"jobs_{number}.csv", "")
+    with pytest.raises(UserError, match="the archive holds 10,001 files, more than 10,000"):
+        load_paths(con, [tmp_path / "export.zip"], Settings())
+
+
 def test_nothing_is_written_outside_the_folder_for_unpacking(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
     (tmp_path / "a" / "b").mkdir(parents=True)
     before = sorted(tmp_path.rglob("*escape*"))
