@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -54,13 +55,19 @@ class PowerLawData:
     def exposure_km_years(self) -> float:
         return float(self.signed_km @ self.ages_years)
 
+    @cached_property
+    def _logs(self) -> tuple[Floats, Floats]:
+        """Log ages and the signed km at them; age 0 adds nothing."""
+        some = self.ages_years > 0
+        return np.log(self.ages_years[some]), self.signed_km[some]
+
     def moments(self, shape: float, scale_years: float = 1.0) -> tuple[float, float, float]:
         """Sum of signed km x (age/scale)^shape, and its first two derivatives by shape."""
-        some = self.ages_years > 0
-        log_ages = np.log(self.ages_years[some] / scale_years)
-        powers = self.signed_km[some] * np.exp(shape * log_ages)
-        first = powers * log_ages
-        return float(powers.sum()), float(first.sum()), float(first @ log_ages)
+        log_ages, signed_km = self._logs
+        relative = log_ages - np.log(scale_years)
+        powers = signed_km * np.exp(shape * relative)
+        first = powers * relative
+        return float(powers.sum()), float(first.sum()), float(first @ relative)
 
 
 def summarise_ages(
@@ -129,16 +136,20 @@ def fit_shape(strata: list[PowerLawData], prior: ShapePrior | None = None) -> fl
     if not some:
         raise ValueError("no failures: a shape cannot be fitted")
 
-    def score(shape: float) -> float:
-        total = 0.0
+    def score(shape: float) -> tuple[float, float]:
+        total = slope = 0.0
         for stratum in some:
-            power, first, _ = stratum.moments(shape)
+            power, first, second = stratum.moments(shape)
             total += stratum.failures * (1.0 / shape - first / power) + stratum.sum_log_ages
+            slope -= stratum.failures * (1.0 / shape**2 + second / power - (first / power) ** 2)
         if prior is not None:
-            total -= np.log(shape / prior.centre) / (prior.spread**2 * shape)
-        return total
+            pull = np.log(shape / prior.centre)
+            total -= pull / (prior.spread**2 * shape)
+            slope -= (1.0 - pull) / (prior.spread * shape) ** 2
+        return total, slope
 
-    return _root(score, 1.0, 1e-3, STEEPEST)
+    found = _newton(score, 2.0, 1e-3, STEEPEST)
+    return _root(lambda shape: score(shape)[0], 1.0, 1e-3, STEEPEST) if found is None else found
 
 
 def fit_power_law(data: PowerLawData, level: float) -> PowerLaw | None:
@@ -177,24 +188,77 @@ def fit_power_law(data: PowerLawData, level: float) -> PowerLaw | None:
     power, _, _ = data.moments(shape)
     scale = (power / data.failures) ** (1.0 / shape)
     drop = float(chdtri(1.0, 1.0 - level)) / 2.0
-    best = _profile_of_shape(data, shape)
-    lowest = best - drop
-    shape_lo = _root(lambda b: _profile_of_shape(data, b) - lowest, shape, 1e-3, shape)
-    shape_hi = _root(lambda b: _profile_of_shape(data, b) - lowest, shape, shape, STEEPEST)
-    profile = _profile_of_scale(data, shape)
-    scale_lo = _scale_limit(profile, scale, lowest, down=True)
-    scale_hi = _scale_limit(profile, scale, lowest, down=False)
+    best = _profile_of_shape(data, shape)[0]
+    shape_lo, shape_hi = (_shape_limit(data, shape, best - drop, down=down) for down in (True, False))
+    scale_lo, scale_hi = (_scale_limit(data, shape, scale, best - drop, down=down) for down in (True, False))
     return PowerLaw(
         failures=data.failures, exposure_km_years=data.exposure_km_years, shape=shape, shape_lo=shape_lo,
         shape_hi=shape_hi, scale_years=scale, scale_lo=scale_lo, scale_hi=scale_hi, log_likelihood=best,
     )
 
 
-def _profile_of_shape(data: PowerLawData, shape: float) -> float:
-    """Log-likelihood with the best scale for this shape."""
-    power, _, _ = data.moments(shape)
+def _profile_of_shape(data: PowerLawData, shape: float) -> tuple[float, float]:
+    """Log-likelihood with the best scale for this shape, and its derivative."""
+    power, first, _ = data.moments(shape)
     n = data.failures
-    return float(n * np.log(n / power) + n * np.log(shape) + (shape - 1.0) * data.sum_log_ages - n)
+    height = n * np.log(n / power) + n * np.log(shape) + (shape - 1.0) * data.sum_log_ages - n
+    return float(height), float(n * (1.0 / shape - first / power) + data.sum_log_ages)
+
+
+def _shape_limit(data: PowerLawData, shape: float, lowest: float, *, down: bool) -> float:
+    """Shape below or above the best at which the profile has dropped to lowest."""
+
+    def above(at: float) -> tuple[float, float]:
+        height, slope = _profile_of_shape(data, at)
+        return height - lowest, slope
+
+    low, high = (1e-3, shape) if down else (shape, STEEPEST)
+    # of a parabola's width: the best is known to about a part in the root of the failures
+    start = shape * (1.0 - 1.6 / (1.6 + data.failures**0.5) if down else 1.0 + 1.6 / data.failures**0.5)
+    found = _newton(above, min(max(start, low), high), low, high)
+    return _root(lambda at: above(at)[0], shape, low, high) if found is None else found
+
+
+def _scale_limit(data: PowerLawData, shape: float, scale: float, lowest: float, *, down: bool) -> float:
+    """Scale below or above the best at which its profile has dropped to lowest; 0 or infinity where it never does.
+
+    The limit is where the log-likelihood is at lowest and its derivative by shape at zero: two equations, solved by
+    Newton's method from where a parabola would have it, else searched for along the profile.
+    """
+    place = np.array([shape, np.log(scale)])
+    height, gradient, curvature = _log_likelihood(data, *place)
+    drop = height - lowest
+    along = np.array([-curvature[0, 1] / curvature[0, 0], 1.0])  # the ridge: best shape as the scale moves
+    bend = float(along @ curvature @ along)
+    if bend < 0.0:
+        place = place + (-1.0 if down else 1.0) * (-2.0 * drop / bend) ** 0.5 * along
+        for _ in range(30):
+            if not 0.0 < place[0] < STEEPEST:
+                break
+            height, gradient, curvature = _log_likelihood(data, *place)
+            step = np.linalg.lstsq(np.array([gradient, curvature[0]]), [lowest - height, -gradient[0]])[0]
+            place = place + step
+            if abs(step).max() < 1e-11:
+                log_scale = float(place[1])
+                right_side = (log_scale < np.log(scale)) == down
+                if right_side and curvature[0, 0] < 0.0:
+                    return float(np.exp(log_scale))
+                break
+            if abs(step).max() > 3.0:
+                break
+    return _search_scale_limit(_profile_of_scale(data, shape), scale, lowest, down=down)
+
+
+def _log_likelihood(data: PowerLawData, shape: float, log_scale: float) -> tuple[float, Floats, Floats]:
+    """Log-likelihood with its gradient and second derivatives by shape and log scale."""
+    power, first, second = data.moments(shape, float(np.exp(log_scale)))
+    n, logs = data.failures, data.sum_log_ages - data.failures * log_scale
+    across = power - n + shape * first
+    return (
+        float(n * np.log(shape) + (shape - 1.0) * logs - n * log_scale - power),
+        np.array([n / shape + logs - first, shape * (power - n)]),
+        np.array([[-n / shape**2 - second, across], [across, -(shape**2) * power]]),
+    )
 
 
 def _profile_of_scale(data: PowerLawData, start: float) -> Callable[[float], float]:
@@ -203,23 +267,19 @@ def _profile_of_scale(data: PowerLawData, start: float) -> Callable[[float], flo
 
     def profile(log_scale: float) -> float:
         nonlocal shape
-        scale = float(np.exp(log_scale))
-        n, logs = data.failures, data.sum_log_ages - data.failures * log_scale
         for _ in range(60):
-            _, first, second = data.moments(shape, scale)
-            score, curvature = n / shape + logs - first, n / shape**2 + max(second, 0.0)
-            step = float(np.clip(score / curvature, -shape / 2, shape))
+            _, gradient, curvature = _log_likelihood(data, shape, log_scale)
+            step = float(np.clip(gradient[0] / -min(curvature[0, 0], -data.failures / shape**2), -shape / 2, shape))
             shape += step
             if abs(step) < 1e-10 * shape:
                 break
-        power, _, _ = data.moments(shape, scale)
-        return float(n * np.log(shape) + (shape - 1.0) * logs - n * log_scale - power)
+        return _log_likelihood(data, shape, log_scale)[0]
 
     return profile
 
 
-def _scale_limit(profile: Callable[[float], float], scale: float, lowest: float, *, down: bool) -> float:
-    """Scale at which the profile has dropped to lowest; 0 or infinity where it never does."""
+def _search_scale_limit(profile: Callable[[float], float], scale: float, lowest: float, *, down: bool) -> float:
+    """Scale at which the profile has dropped to lowest, by ever longer steps; 0 or infinity where it never does."""
     step, inner = 0.05, float(np.log(scale))
     for _ in range(40):
         outer = inner - step if down else inner + step
@@ -229,6 +289,22 @@ def _scale_limit(profile: Callable[[float], float], scale: float, lowest: float,
         if abs(inner - np.log(scale)) > 20:
             break
     return 0.0 if down else float("inf")
+
+
+def _newton(function: Callable[[float], tuple[float, float]], start: float, low: float, high: float) -> float | None:
+    """A root between low and high by Newton's method on a value and its slope; none where it strays or stalls."""
+    at = start
+    for _ in range(40):
+        value, slope = function(at)
+        if not slope or not np.isfinite(value):
+            return None
+        step = -value / slope
+        at += step
+        if not low < at < high:
+            return None
+        if abs(step) < 1e-12 * at:
+            return at
+    return None
 
 
 def _root(function: Callable[[float], float], start: float, low: float, high: float) -> float:
