@@ -39,3 +39,87 @@ def poisson_limits(counts: ArrayLike, level: float) -> tuple[NDArray[np.float64]
         lo = np.where(n > 0, chdtri(2.0 * np.maximum(n, 1e-12), 1.0 - tail) / 2.0, 0.0)
     hi = chdtri(2.0 * n + 2.0, tail) / 2.0
     return np.asarray(lo, dtype=np.float64), np.asarray(hi, dtype=np.float64)
+
+
+def count_limits(mean: ArrayLike, shape: ArrayLike, level: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Limits in which a count yet to come should lie, when its mean is itself known only so far.
+
+    Parameters
+    ----------
+    mean
+        Expected count, at least 0.
+    shape
+        Shape of the gamma that says how well the mean is known: its coefficient of variation is shape ** -0.5.
+    level
+        Two-sided coverage, between 0 and 1.
+
+    Returns
+    -------
+    lo, hi
+        Smallest counts whose probability of not being exceeded reaches either tail.
+
+    Notes
+    -----
+    A Poisson count with a gamma mean is negative binomial: P(N <= n) = I_p(shape, n + 1), p = shape / (shape + mean).
+
+    Checked by: tests/unit/test_shared_intervals.py
+    """
+    from scipy.special import betainc
+
+    m, k = np.broadcast_arrays(np.asarray(mean, dtype=np.float64), np.asarray(shape, dtype=np.float64))
+    chance = k / (k + m)
+
+    def find(tail: float) -> NDArray[np.int64]:
+        """Smallest n with P(N <= n) >= tail, by halving between -1 and a count far above."""
+        low = np.full(m.shape, -1, dtype=np.int64)
+        high = np.ceil(m + 40.0 * np.sqrt(m + m**2 / k) + 60.0).astype(np.int64)
+        while np.any(high - low > 1):
+            middle = np.maximum((low + high) // 2, 0)
+            reached = betainc(k, middle + 1.0, chance) >= tail
+            low, high = np.where(reached, low, middle), np.where(reached, middle, high)
+        return np.asarray(high)
+
+    return find((1.0 - level) / 2.0), find((1.0 + level) / 2.0)
+
+
+def count_coverage(mean: ArrayLike, shape: ArrayLike, lo: ArrayLike, hi: ArrayLike) -> NDArray[np.float64]:
+    """Probability that a count with a gamma mean lies between two counts, both included: see count_limits."""
+    from scipy.special import betainc
+
+    m, k, low, high = (np.asarray(part, dtype=np.float64) for part in (mean, shape, lo, hi))
+    chance = k / (k + m)
+    below = np.where(low > 0, betainc(k, np.maximum(low, 1.0), chance), 0.0)
+    return np.asarray(betainc(k, high + 1.0, chance) - below)
+
+
+def ratio_limits(
+    counts: ArrayLike, mean: ArrayLike, shape: ArrayLike, level: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Exact limits of how many times its expectation a count truly is, the expectation being a gamma.
+
+    Parameters
+    ----------
+    counts
+        Counts seen.
+    mean, shape
+        Of the gamma of the expectation, mean above 0.
+    level
+        Two-sided coverage.
+
+    Notes
+    -----
+    The count is negative binomial with mean ratio x mean; the limits are the ratios at which the count seen or fewer
+    (more) has the probability of a tail. As shape grows they become Garwood's limits of the count over the mean.
+
+    Checked by: tests/unit/test_shared_intervals.py
+    """
+    from scipy.special import betaincinv
+
+    n, m, k = (np.asarray(part, dtype=np.float64) for part in (counts, mean, shape))
+    tail = (1.0 - level) / 2.0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        at_least = betaincinv(k, np.maximum(n, 1e-12), 1.0 - tail)
+        at_most = betaincinv(k, n + 1.0, tail)
+        lo = np.where(n > 0, k * (1.0 - at_least) / (at_least * m), 0.0)
+        hi = k * (1.0 - at_most) / (at_most * m)
+    return np.asarray(lo), np.asarray(hi)

@@ -142,6 +142,10 @@ class Replacement:
         1e-4, "share of the best possible that the programme may miss", low=0, high=0.1,
     )
     backtest_origins: int = setting(5, "past dates, a year apart, at which the ranking is tested", low=2, high=30)
+    before_after_years: float = setting(
+        3.0, "years looked at before and after a date in comparisons before and after", unit="years", low=1, high=15,
+    )
+    watched: dict[str, dt.date] = setting({}, "loops to compare before and after a day: 'loop_id' = 2021-06-30")
     backtest_replicates: int = setting(200, "bootstrap replicates of the back-test", low=50, high=10_000)
 
 
@@ -189,11 +193,12 @@ def _check(section: str, f: dataclasses.Field[Any], value: Any, where: str) -> N
         bool: isinstance(value, bool),
         str: isinstance(value, str),
         dict[str, str]: isinstance(value, dict) and all(isinstance(v, str) for v in value.values()),
+        dict[str, dt.date]: isinstance(value, dict) and all(type(v) is dt.date for v in value.values()),
         dt.date | None: value is None or type(value) is dt.date,
     }
     if not fits[wanted]:
         names = {float: "a number", int: "a whole number", bool: "true or false", str: "text in quotes",
-                 dict[str, str]: "a table of texts"}
+                 dict[str, str]: "a table of texts", dict[str, dt.date]: "a table of dates"}
         raise UserError(
             f"setting {key} = {value!r} is not {names.get(wanted, 'a date such as 2025-12-31')}",
             where, f"give {key} {names.get(wanted, 'a date such as 2025-12-31')}",

@@ -49,6 +49,7 @@ def write_small_marts(con: duckdb.DuckDBPyConnection, *, loops: int = 40, digs: 
         **locating_marts(draws, digs),
         **survival_marts(draws),
         **replacement_marts(draws, loops),
+        **belief_marts(draws),
         "marts.quarantine": quarantine_mart(),
         "core.job_stages": job_stages(draws),
     }.items():
@@ -291,6 +292,41 @@ def replacement_marts(draws: np.random.Generator, loops: int) -> dict[str, pd.Da
         "marts.backtest": pd.DataFrame(backtest, columns=columns),
         "marts.backtest_calibration": pd.DataFrame(calibration, columns=["origin", "decile", "expected", "observed"]),
     }
+
+
+def belief_marts(draws: np.random.Generator) -> dict[str, pd.DataFrame]:
+    """Past forecasts, and sets before and after."""
+    scores = pd.DataFrame(
+        [(pd.Timestamp(f"{year}-12-31"), how, name) for year in (2020, 2024)
+         for how, name in [("all", "all"), *(("cable_class", c) for c in CLASSES)]],
+        columns=["origin", "grouped_by", "group_name"],
+    )  # fmt: skip
+    expected = np.where(scores["grouped_by"] == "all", 80.0, 16.0)
+    scores = scores.assign(
+        length_km=900.0, loops=850, expected=expected, expected_lo=(0.8 * expected).astype(int),
+        expected_hi=(1.2 * expected).astype(int), observed_failures=draws.poisson(expected), is_inside=True,
+        deviance_model=300.0, deviance_constant=450.0, deviance_class_constant=340.0, loops_inside_fraction=0.982,
+        loops_inside_promised=0.985,
+    )  # fmt: skip
+    sets = pd.DataFrame(
+        [("replaced_in", "2022"), ("replaced_because", "programme"), ("recent_failures", "2020-12-31"),
+         ("most_failures", "2020-12-31"), ("injected_in", "2021"), ("watched", "L-000001")],
+        columns=["grouped_by", "group_name"],
+    )  # fmt: skip
+    seen = np.array([1, 4, 21, 30, 1, 2])
+    expected = np.array([9.0, 40.0, 20.0, 28.0, 2.0, 2.5])
+    naive = 2.0 * expected
+    sets = sets.assign(
+        picked_from=pd.Timestamp("2020-12-31"), picked_to=pd.Timestamp("2022-06-30"), loops=20, sections=200,
+        length_km=25.0, years_before=3.0, failures_before=naive.astype(int), years_after=3.0, naive_after=naive,
+        expected_after=expected, expected_after_lo=0.8 * expected, expected_after_hi=1.2 * expected, seen_after=seen,
+        seen_after_lo=0.6 * seen, seen_after_hi=1.6 * seen, naive_fall_pct=100 * (1 - seen / naive),
+        expected_fall_pct=50.0, seen_over_expected=seen / expected, seen_over_expected_lo=0.6 * seen / expected,
+        seen_over_expected_hi=1.6 * seen / expected, sections_left_out=3,
+        effect_verdict=["fewer_than_expected", "fewer_than_expected", "as_expected", "as_expected", "too_few",
+                        "too_few"],
+    )  # fmt: skip
+    return {"marts.forecast_score": scores, "marts.before_after": sets}
 
 
 def quarantine_mart() -> pd.DataFrame:

@@ -6,7 +6,7 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from pipelines.replacement import assemble, backtest
+from pipelines.replacement import assemble, backtest, belief
 from pipelines.survival.choices import choose_model
 from pipelines.survival.model import FailureHistory, FailureModel, fit_failure_model, known_at
 from pipelines.survival.step import read_choices
@@ -15,7 +15,7 @@ from shared.store import read_model, write_table
 
 TABLES = (
     "fitted.section_ranking", "fitted.loop_ranking", "fitted.group_ranking", "fitted.programme", "fitted.backtest",
-    "fitted.backtest_differences", "fitted.backtest_calibration", "fitted.replacement_figures",
+    "fitted.backtest_differences", "fitted.backtest_calibration", "fitted.replacement_figures", *belief.TABLES,
 )
 
 
@@ -34,6 +34,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         ["job_id", "loop_id", "district_id", "configuration", "customers_interrupted", "customer_minutes"]
     ]
     stated = read_model(con, "staging.jobs")[["job_id", "repair_cost"]]
+    retired = read_model(con, "staging.sections")[["section_id", "retired_because"]]
     loops = read_model(con, "staging.loops")[["loop_id", "configuration", "customers"]]
     form_now = read_choices(con)
     as_of = settings.general.as_of
@@ -55,21 +56,24 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     )
     # The form is chosen once, with what was known at the first origin: no later origin may have a say in it.
     form_then = choose_model(known_at(history, min(origins)), settings).chosen if origins else form_now
+    models_then: list[FailureModel] = []
 
     def fit_as_then(known: FailureHistory) -> FailureModel:
-        return fit_failure_model(known, settings, form_then)
+        models_then.append(fit_failure_model(known, settings, form_then))
+        return models_then[-1]
 
     tested = backtest.run_backtest(
         history, fit_as_then, origins, horizon,
         level=settings.general.interval_level, replicates=settings.replacement.backtest_replicates,
         random=np.random.default_rng(settings.general.seed),
     )
+    believed = belief.weigh_evidence(history, tuple(models_then), fit_as_then, retired, settings)
     figures = assemble.list_figures(facts, section_ranking, programme, choice, settings)
 
     # ---- write
     frames = (
         section_ranking, loop_ranking, group_ranking, programme, tested.captures, tested.differences,
-        tested.calibration, figures,
+        tested.calibration, figures, *(believed[name] for name in belief.TABLES),
     )
     return {name: _write(con, name, frame) for name, frame in zip(TABLES, frames, strict=True)}
 

@@ -9,8 +9,7 @@ import pandas as pd
 from reports import style
 from reports.figures import replacement as figures
 from reports.page import Answer, Exhibit, Page, Section, Table, absent
-from reports.pages import survival
-from shared.intervals import poisson_limits
+from reports.pages import replacement_belief, survival
 
 if TYPE_CHECKING:
     from reports.marts import Marts
@@ -21,8 +20,6 @@ QUESTION = "Which loops should be replaced first?"
 LOOPS = "marts.loop_ranking"
 SECTIONS = "marts.section_ranking"
 PROGRAMME = "marts.programme"
-BACKTEST = "marts.backtest"
-CALIBRATION = "marts.backtest_calibration"
 
 REMEDY = "load districts.csv, loops.csv, sections.csv and jobs.csv, then run: loopwear refresh"
 
@@ -56,11 +53,7 @@ def build(marts: Marts, settings: Settings) -> Page:
         sections=(
             Section("The ranking", (first_loops(loops, settings), reasons(loops))),
             Section("What pays", (benefit(sections), programme(marts.read(PROGRAMME), settings))),
-            Section(
-                "Has it worked before?",
-                (capture(marts.read(BACKTEST)), calibration(marts.read(CALIBRATION), settings)),
-                "The same method on past dates, with only what was known then, against the rules people use.",
-            ),
+            replacement_belief.section(marts, settings),
             survival.section(marts, settings),
         ),
     )
@@ -68,7 +61,7 @@ def build(marts: Marts, settings: Settings) -> Page:
 
 def answer(marts: Marts, settings: Settings) -> Answer:
     """The engineer's question in three sentences."""
-    loops, backtest = in_rank_order(marts.read(LOOPS)), marts.read(BACKTEST)
+    loops, backtest = in_rank_order(marts.read(LOOPS)), marts.read(replacement_belief.BACKTEST)
     link = {"link": "replacement.html", "link_text": "The ranking with its limits, its reasons and its back-test"}
     if loops.empty:
         return Answer(QUESTION, ("There is no ranking yet.", f"To do: {REMEDY}."), **link)
@@ -87,7 +80,8 @@ def answer(marts: Marts, settings: Settings) -> Answer:
         f"anywhere from {style.number(top.iloc[0]['rank_lo'], 0)} to {style.number(top.iloc[0]['rank_hi'], 0)}."
     )
     third = (
-        backtest_sentence(backtest) + " A ranking is a planning aid and says nothing about the state of any one cable."
+        f"{replacement_belief.backtest_sentence(backtest)} A ranking is a planning aid and says nothing about the "
+        "state of any one cable."
     )
     return Answer(QUESTION, (first, second, third), **link)
 
@@ -95,47 +89,6 @@ def answer(marts: Marts, settings: Settings) -> Answer:
 def in_rank_order(rows: pd.DataFrame) -> pd.DataFrame:
     key = [c for c in ("rank", "loop_id", "section_id") if c in rows.columns]
     return rows.dropna(subset=["rank"]).sort_values(key).reset_index(drop=True) if len(rows) else rows
-
-
-def pool(backtest: pd.DataFrame, level: str) -> pd.DataFrame:
-    """Back-test of one level with its past dates pooled: captured over total."""
-    rows = backtest[backtest["level"] == level]
-    pooled = rows.groupby(["rule", "length_fraction"], sort=True)[["failures_captured", "failures_total"]].sum()
-    pooled = pooled.reset_index()
-    pooled["capture_fraction"] = pooled["failures_captured"] / pooled["failures_total"].where(
-        pooled["failures_total"] > 0
-    )
-    kept: pd.DataFrame = pooled.dropna(subset=["capture_fraction"])
-    return kept
-
-
-def at_tenth(pooled: pd.DataFrame) -> pd.DataFrame:
-    """Capture of each rule at the share of length nearest to a tenth, best first."""
-    if pooled.empty:
-        return pooled
-    fractions = sorted(pooled["length_fraction"].unique())
-    nearest = min(fractions, key=lambda f: (abs(f - 0.10), f))
-    rows: pd.DataFrame = pooled[pooled["length_fraction"] == nearest]
-    return rows.sort_values(["capture_fraction", "rule"], ascending=[False, True]).reset_index(drop=True)
-
-
-def backtest_sentence(backtest: pd.DataFrame) -> str:
-    """What the back-test says about the model against the best simple rule."""
-    rows = at_tenth(pool(backtest, "loop")) if len(backtest) else backtest
-    named = rows.set_index("rule")["capture_fraction"] if len(rows) else pd.Series(dtype=float)
-    others = named.drop(labels=["model", "random"], errors="ignore")
-    if "model" not in named.index or others.empty:
-        return "The ranking has not been tried on past dates yet."
-    best = str(others.index[0])
-    model, rival = float(named["model"]), float(others.iloc[0])
-    share = style.percent(rows["length_fraction"].iloc[0])
-    total = int(rows["failures_total"].iloc[0])
-    outcome = "better than" if model > rival + 0.005 else "no better than" if model < rival - 0.005 else "level with"
-    return (
-        f"On past dates the worst {share} of the length by this ranking held {style.percent(model)} of the {total:,} "
-        f"later failures, {outcome} the best simple rule ({figures.RULE_NAMES.get(best, best)}: "
-        f"{style.percent(rival)})."
-    )
 
 
 def first_loops(loops: pd.DataFrame, settings: Settings) -> Exhibit:
@@ -300,93 +253,6 @@ def programme(rows: pd.DataFrame, settings: Settings) -> Exhibit:
                     "net_benefit",
                 ),
                 PROGRAMME,
-            ),
-        ),
-    )
-
-
-def capture(backtest: pd.DataFrame) -> Exhibit:
-    """The ranking against the rules people use."""
-    title = "Later failures caught, by rule"
-    rows = backtest[backtest["level"] == "loop"] if len(backtest) else backtest
-    pooled = pool(backtest, "loop") if len(rows) else rows
-    if pooled.empty:
-        return absent(
-            "capture",
-            title,
-            (BACKTEST,),
-            "The ranking could not be tried on a past date: too few years are loaded.",
-            "load older jobs and the register with retired sections, then run: loopwear refresh",
-        )
-    order = [rule for rule in figures.RULE_NAMES if rule in set(pooled["rule"])]
-    shown = pooled.assign(place=pooled["rule"].map({r: i for i, r in enumerate(order)})).sort_values(
-        ["place", "length_fraction"]
-    )
-    shown["rule"] = shown["rule"].map(figures.RULE_NAMES)
-    origins = sorted(rows["origin"].unique())
-    dates = ", ".join(f"{pd.Timestamp(o):%Y-%m-%d}" for o in origins)
-    return Exhibit(
-        key="capture",
-        title=title,
-        finding=backtest_sentence(backtest),
-        sources=(BACKTEST,),
-        definition="At each past date the loops are ordered by each rule with only what was known then; the curve "
-        f"counts the failures of the following {style.number(rows['horizon_years'].iloc[0])} years on the length "
-        "picked first.",
-        count=f"{style.counted(pooled['failures_total'].max(), 'later failure')} after "
-        f"{style.counted(len(origins), 'past date')}: {dates}.",
-        interval="None drawn. Two rules a few percent apart cannot be told apart on so many failures.",
-        left_out="Loops built after the date. Random is the mean of many draws.",
-        chart=figures.chart_capture(pooled),
-        tables=(
-            Table(
-                shown.reset_index(drop=True),
-                ("rule", "length_fraction", "failures_captured", "failures_total", "capture_fraction"),
-                BACKTEST,
-            ),
-        ),
-    )
-
-
-def calibration(deciles: pd.DataFrame, settings: Settings) -> Exhibit:
-    """Whether as many failures came as were expected."""
-    title = "Failures expected and failures seen"
-    if deciles.empty:
-        return absent(
-            "calibration",
-            title,
-            (CALIBRATION,),
-            "There is no past forecast to score.",
-            "load older jobs and the register with retired sections, then run: loopwear refresh",
-        )
-    rows = deciles.sort_values(["origin", "decile"]).reset_index(drop=True)
-    rows["observed_lo"], rows["observed_hi"] = poisson_limits(
-        rows["observed"].to_numpy(), settings.general.interval_level
-    )
-    inside = int(((rows["expected"] >= rows["observed_lo"]) & (rows["expected"] <= rows["observed_hi"])).sum())
-    expected, observed = float(rows["expected"].sum()), int(rows["observed"].sum())
-    finding = (
-        f"{style.number(expected, 0)} failures were expected and {observed:,} came, a ratio of "
-        f"{style.number(observed / expected, 2)}. In {inside} of {len(rows)} tenths the expected number lies within "
-        f"the limits of the count seen; {style.number(settings.general.interval_level * len(rows), 0)} would be usual."
-    )
-    return Exhibit(
-        key="calibration",
-        title=title,
-        finding=finding,
-        sources=(CALIBRATION,),
-        definition="Cable ordered by expected failures per km and cut into tenths of the length, at each past date.",
-        count=f"{observed:,} failures in {len(rows)} tenths.",
-        interval=f"{style.percent(settings.general.interval_level)} exact Poisson limits of the count (Garwood 1936).",
-        left_out="Failures whose section is unknown are shared out by expectation, so the single tenths lean a little "
-        "to their forecast.",
-        chart=figures.chart_calibration(rows),
-        tables=(
-            Table(
-                rows,
-                ("origin", "decile", "expected", "observed", "observed_lo", "observed_hi"),
-                CALIBRATION,
-                labels={"observed_lo": "Observed, low", "observed_hi": "Observed, high"},
             ),
         ),
     )

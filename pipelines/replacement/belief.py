@@ -1,0 +1,65 @@
+"""Why should anyone believe the ranking? Puts together what holds it against the years that followed."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Callable, Sequence
+
+import pandas as pd
+
+from pipelines.replacement.before_after import tabulate_before_after
+from pipelines.replacement.forecast_score import score_forecasts
+from pipelines.replacement.picked_sets import list_members
+from pipelines.survival.history import FailureHistory, known_at
+from pipelines.survival.model import FailureModel
+from shared.settings import Settings
+
+TABLES = ("fitted.before_after", "fitted.forecast_score")
+
+
+def weigh_evidence(
+    history: FailureHistory, models_then: Sequence[FailureModel], fit: Callable[[FailureHistory], FailureModel],
+    reasons: pd.DataFrame, settings: Settings,
+) -> dict[str, pd.DataFrame]:
+    """Tables that let a reader judge the ranking, by name.
+
+    Parameters
+    ----------
+    history
+        What is known now.
+    models_then
+        Models that the back-test fitted at its past dates.
+    fit
+        Fits as it did; called once more, for a year ago.
+    reasons
+        section_id and retired_because.
+    settings
+        general.interval_level, replacement.before_after_years and replacement.watched are used.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_replacement_belief.py
+    """
+    level = settings.general.interval_level
+    models = add_last_year(history, models_then, fit)
+    members = list_members(history, reasons, models, settings.replacement.watched)
+    return {
+        "fitted.before_after": tabulate_before_after(
+            history, models, members, settings.replacement.before_after_years, level),
+        "fitted.forecast_score": score_forecasts(history, models, level),
+    }
+
+
+def add_last_year(
+    history: FailureHistory, models_then: Sequence[FailureModel], fit: Callable[[FailureHistory], FailureModel],
+) -> list[FailureModel]:
+    """The models of the past dates, and one that stands a year ago; none where there are none."""
+    year_ago = (pd.Timestamp(history.as_of) - pd.DateOffset(years=1)).date()
+    if not models_then or any(stands_on(model) == year_ago for model in models_then):
+        return list(models_then)
+    return [*models_then, fit(known_at(history, year_ago))]
+
+
+def stands_on(model: FailureModel) -> dt.date:
+    """The day whose knowledge a model has."""
+    return model.windows.as_of.date()

@@ -1,0 +1,162 @@
+"""Which cable was picked, when, and what counts as failing afterwards: the sets that before and after are told of."""
+
+from __future__ import annotations
+
+import datetime as dt
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipelines.replacement.backtest import RECENT_YEARS, order_by_rule
+from pipelines.replacement.before_after import SUCCESSION_DAYS
+from pipelines.survival.history import FailureHistory
+from pipelines.survival.model import FailureModel
+from shared.units import DAYS_PER_YEAR
+
+PICKED_LOOPS = 25
+"""Loops that a rule picks at a past date, but no more than a tenth of the fleet's."""
+
+PICKING_RULES = ("most_failures", "recent_failures")
+
+COLUMNS = ["grouped_by", "group_name", "section_id", "on", "until", "counts", "counts_loop_only", "is_followed"]
+
+
+def list_members(
+    history: FailureHistory, reasons: pd.DataFrame, models: Sequence[FailureModel],
+    watched: Mapping[str, dt.date],
+) -> pd.DataFrame:
+    """All sets: cable replaced, cable injected, loops a rule would have picked, and loops a person watches.
+
+    Parameters
+    ----------
+    history
+        What is known now.
+    reasons
+        section_id and retired_because.
+    models
+        Models at past dates: the dates at which loops are picked by rule.
+    watched
+        Loops with the day something was done on each.
+
+    Returns
+    -------
+    DataFrame
+        One row a set and section: grouped_by (replaced_in, replaced_because, injected_in, most_failures,
+        recent_failures, watched), group_name, section_id, on (the day it was picked), until (the end of the time
+        after, missing: open), counts (place: failures of the cable that took its place; same: of the section itself;
+        loop: of the whole loop), counts_loop_only, is_followed (cable lies in its place).
+
+    Notes
+    -----
+    Checked by: tests/unit/test_replacement_before_after.py
+    """
+    parts = [
+        list_replaced(history, reasons), list_injected(history),
+        list_by_rules(history, models),
+        list_watched(history, watched),
+    ]
+    return pd.concat([part[COLUMNS] for part in parts if len(part)] or [pd.DataFrame(columns=COLUMNS)],
+                     ignore_index=True)
+
+
+def list_replaced(history: FailureHistory, reasons: pd.DataFrame) -> pd.DataFrame:
+    """Sections taken out of service, by year and by reason; failures after are those of the cable in their place."""
+    sections = history.sections
+    retired = pd.to_datetime(sections["retired_on"])
+    gone = sections[retired <= pd.Timestamp(history.as_of)]
+    if gone.empty:
+        return pd.DataFrame()
+    gone = gone[["section_id", "loop_id", "position"]].assign(on=retired[gone.index])
+    laid = sections[["section_id", "loop_id", "position"]].assign(laid_on=pd.to_datetime(sections["installed_on"]))
+    pairs = gone.merge(laid, on=["loop_id", "position"], suffixes=("", "_next"))
+    follows = pairs["section_id"].ne(pairs["section_id_next"]) & pairs["laid_on"].ge(
+        pairs["on"] - pd.Timedelta(days=SUCCESSION_DAYS))
+    followed = set(pairs.loc[follows, "section_id"])
+    stated = reasons.dropna().set_index("section_id")["retired_because"].astype(object)
+    because = gone["section_id"].map(stated).astype(object).fillna("unknown")
+    gone = gone.assign(
+        until=pd.Series(index=gone.index, dtype="datetime64[ns]"), counts="place", counts_loop_only=False,
+        is_followed=gone["section_id"].isin(followed),
+    )
+    return pd.concat([
+        gone.assign(grouped_by="replaced_in", group_name=gone["on"].dt.year.astype(str)),
+        gone.assign(grouped_by="replaced_because", group_name=because.astype(str)),
+    ], ignore_index=True)
+
+
+def list_injected(history: FailureHistory) -> pd.DataFrame:
+    """Sections injected in place, by year; failures after are their own, until they are taken out of service."""
+    sections = history.sections
+    injected = pd.to_datetime(sections["rejuvenated_on"])
+    kept = sections[(injected <= pd.Timestamp(history.as_of)).to_numpy(dtype=bool)]
+    on = injected[kept.index]
+    return pd.DataFrame({
+        "grouped_by": "injected_in", "group_name": on.dt.year.astype(str), "section_id": kept["section_id"], "on": on,
+        "until": pd.to_datetime(kept["retired_on"]), "counts": "same", "counts_loop_only": False, "is_followed": True,
+    })
+
+
+def list_by_rules(history: FailureHistory, models: Sequence[FailureModel]) -> pd.DataFrame:
+    """Sections of the loops that each rule would have picked on each model's date, followed until something was done.
+
+    Notes
+    -----
+    Ending the time after at a replacement does not favour anyone: until then the failures come as they would have.
+    """
+    until = history.sections.set_index("section_id")[["retired_on", "rejuvenated_on"]].apply(pd.to_datetime)
+    parts = []
+    for model in models:
+        w = model.windows
+        place = np.flatnonzero(w.in_service)
+        for rule in PICKING_RULES:
+            picked = w.sections["section_id"].iloc[place[_pick_by_rule(model, rule)[place]]]
+            ends = until.loc[picked]
+            injected = ends["rejuvenated_on"].where(ends["rejuvenated_on"] > w.as_of)
+            parts.append(pd.DataFrame({
+                "grouped_by": rule, "group_name": f"{w.as_of:%Y-%m-%d}", "section_id": picked.to_numpy(),
+                "on": w.as_of, "until": ends["retired_on"].where(~(injected < ends["retired_on"]), injected).where(
+                    ends["retired_on"].notna(), injected).to_numpy(),
+            }))
+    frame = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
+    return frame.assign(counts="same", counts_loop_only=True, is_followed=True)
+
+
+def _pick_by_rule(model: FailureModel, rule: str) -> NDArray[np.bool_]:
+    """Whether each section's loop is among those that a rule picks on the model's date."""
+    w = model.windows
+    loops, code = np.unique(w.sections["loop_id"].to_numpy(dtype=str), return_inverse=True)
+    km = w.sections["length_km"].to_numpy(dtype=np.float64) * w.in_service
+    ago = (w.as_of.to_datetime64() - w.event_on) / np.timedelta64(1, "D") / DAYS_PER_YEAR
+    recent = w.sum_by_section(w.event_weight * (ago < RECENT_YEARS), w.event_window)
+
+    def total(values: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.bincount(code, weights=values * w.in_service, minlength=len(loops)).astype(np.float64)
+
+    length = total(km)
+    units = pd.DataFrame({
+        "length_km": length, "failures": total(model.recorded.astype(np.float64)), "failures_recent": total(recent),
+        "age_years": total(km * w.sum_by_section(w.weight * w.age_now)) / np.maximum(length, 1e-9),
+    })
+    present = np.flatnonzero(length > 0)
+    order, _ = order_by_rule(units.iloc[present], rule)
+    count = min(PICKED_LOOPS, int(np.ceil(len(present) / 10)))
+    chosen = np.zeros(len(loops), dtype=bool)
+    chosen[present[order[:count]]] = True
+    return np.asarray(chosen[code])
+
+
+def list_watched(history: FailureHistory, watched: Mapping[str, dt.date]) -> pd.DataFrame:
+    """Sections in service on the day something was done on their loop; all later failures of the loop count."""
+    if not watched:
+        return pd.DataFrame()
+    sections = history.sections
+    on = sections["loop_id"].map({loop: pd.Timestamp(day) for loop, day in watched.items()})
+    installed = pd.to_datetime(sections["installed_on"])
+    retired = pd.to_datetime(sections["retired_on"])
+    there = on.notna() & ~(installed > on) & ~(retired < on)
+    return pd.DataFrame({
+        "grouped_by": "watched", "group_name": sections["loop_id"], "section_id": sections["section_id"], "on": on,
+        "until": pd.NaT, "counts": "loop", "counts_loop_only": True, "is_followed": True,
+    })[there]

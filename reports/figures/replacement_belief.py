@@ -1,0 +1,199 @@
+"""Figures that hold the ranking against what followed: back-test, calibration, before and after, past forecasts."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from reports import style
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+RULE_NAMES = {
+    "model": "this model",
+    "most_failures": "most failures",
+    "recent_failures": "most recent failures",
+    "failures_per_km": "failures per km",
+    "oldest_first": "oldest first",
+    "three_in_five_years": "three in five years",
+    "random": "random",
+}
+"""Rules of the back-test in words, the model first."""
+
+def chart_capture(pooled: pd.DataFrame) -> go.Figure:
+    """Share of the later failures caught against the share of length picked, a line a rule.
+
+    Parameters
+    ----------
+    pooled
+        rule, length_fraction, capture_fraction: one level, origins pooled, rules in the order of RULE_NAMES.
+
+    Notes
+    -----
+    Checked by: tests/end_to_end/test_reports_browser.py
+    """
+    chart = style.new_chart(430)
+    rules = [rule for rule in RULE_NAMES if (pooled["rule"] == rule).any()]
+    for place, rule in enumerate(rules):
+        rows = pooled[pooled["rule"] == rule].sort_values("length_fraction")
+        chart.add_scatter(
+            x=(100 * rows["length_fraction"]).tolist(),
+            y=(100 * rows["capture_fraction"]).tolist(),
+            mode="lines+markers",
+            name=RULE_NAMES[rule],
+            line={"color": style.ink_of(place), "width": 2.4 if rule == "model" else 1.3, "dash": style.dash_of(place)},
+            marker={"symbol": style.mark_of(place), "size": 8},
+            hovertemplate="worst %{x:.0f} % of length: %{y:.0f} % of failures<extra>" + RULE_NAMES[rule] + "</extra>",
+        )
+    chart.update_xaxes(title_text="Length picked [%]", rangemode="tozero", showgrid=False)
+    chart.update_yaxes(title_text="Later failures on it [%]", rangemode="tozero")
+    return chart
+
+
+def chart_calibration(deciles: pd.DataFrame) -> go.Figure:
+    """Failures seen against failures expected, a mark a tenth of the length and past date.
+
+    Parameters
+    ----------
+    deciles
+        Rows of backtest_calibration with observed_lo and observed_hi, limits of the mean behind the count.
+
+    Notes
+    -----
+    Checked by: tests/end_to_end/test_reports_browser.py
+    """
+    chart = style.new_chart(400)
+    top = float(max(deciles["expected"].max(), deciles["observed_hi"].max(), 1.0))
+    chart.add_scatter(
+        x=[0, top],
+        y=[0, top],
+        mode="lines",
+        name="as expected",
+        hoverinfo="skip",
+        line={"color": style.INKS["soft"], "width": 1, "dash": "dot"},
+    )
+    for place, (origin, rows) in enumerate(deciles.groupby("origin", sort=True)):
+        chart.add_scatter(
+            x=rows["expected"].tolist(),
+            y=rows["observed"].tolist(),
+            mode="markers",
+            name=f"from {pd.Timestamp(str(origin)):%Y-%m-%d}",
+            marker={"symbol": style.mark_of(place), "size": 9, "color": style.ink_of(place)},
+            error_y={
+                **style.bars_between(rows["observed"], rows["observed_lo"], rows["observed_hi"]),
+                "color": style.ink_of(place),
+            },
+            customdata=rows["decile"].tolist(),
+            hovertemplate="tenth %{customdata}: expected %{x:.1f}, seen %{y}<extra></extra>",
+        )
+    chart.update_xaxes(title_text="Failures expected", rangemode="tozero", showgrid=False)
+    chart.update_yaxes(title_text="Failures seen", rangemode="tozero")
+    return chart
+
+
+PICKED_WORDS = {
+    "watched": "watched",
+    "replaced_in": "replaced in",
+    "replaced_because": "replaced because of",
+    "injected_in": "injected in",
+    "recent_failures": "most recent failures, left alone from",
+    "most_failures": "most failures, left alone from",
+}
+"""How a set was picked, in words, in the order they are shown."""
+
+SHORT_WORDS = {
+    "watched": "",
+    "replaced_in": "replaced",
+    "injected_in": "injected",
+    "recent_failures": "recent record",
+    "most_failures": "whole record",
+}
+"""The same beside a line of the chart, where a year follows; reasons have no line."""
+
+
+def chart_past_forecasts(whole: pd.DataFrame) -> go.Figure:
+    """Failures of the year after each past date: forecast with limits, and those that came.
+
+    Parameters
+    ----------
+    whole
+        Rows of forecast_score for all cable.
+
+    Notes
+    -----
+    Checked by: tests/end_to_end/test_reports_browser.py
+    """
+    chart = style.new_chart(style.row_height(len(whole), each=34))
+    names = [f"{origin:%Y-%m-%d}" for origin in whole["origin"]]
+    chart.add_scatter(
+        x=whole["expected"].tolist(),
+        y=names,
+        mode="markers",
+        name="forecast, with limits of the count",
+        marker={"symbol": style.mark_of(0), "size": 9, "color": style.INKS["first"]},
+        error_x={
+            **style.bars_between(whole["expected"], whole["expected_lo"], whole["expected_hi"]),
+            "color": style.INKS["first"],
+        },
+        hovertemplate="year after %{y}<br>forecast %{x:.1f}<extra></extra>",
+    )
+    chart.add_scatter(
+        x=whole["observed_failures"].tolist(),
+        y=names,
+        mode="markers",
+        name="came",
+        marker={"symbol": "line-ns-open", "size": 14, "color": style.INKS["second"], "line": {"width": 2.5}},
+        hovertemplate="year after %{y}<br>%{x:.0f} came<extra></extra>",
+    )
+    chart.update_yaxes(type="category", autorange="reversed", ticks="", showline=False, title_text="Year after")
+    chart.update_xaxes(title_text="Failures of the fleet in the year", rangemode="tozero")
+    return chart
+
+
+def chart_before_after(sets: pd.DataFrame) -> go.Figure:
+    """Failures after the day: the record carried on, expected with nothing done, and seen.
+
+    Parameters
+    ----------
+    sets
+        Rows of before_after in the order they are shown, those by reason left out.
+
+    Notes
+    -----
+    Checked by: tests/end_to_end/test_reports_browser.py
+    """
+    chart = style.new_chart(style.row_height(len(sets), each=24, around=130))
+    names = [
+        f"{SHORT_WORDS[how]} {name if how == 'watched' else name[:4]}".strip()
+        for how, name in zip(sets["grouped_by"], sets["group_name"], strict=True)
+    ]
+    chart.add_scatter(
+        x=sets["naive_after"].tolist(),
+        y=names,
+        mode="markers",
+        name="record carried on",
+        marker={"symbol": "line-ns-open", "size": 12, "color": style.INKS["fourth"], "line": {"width": 2}},
+        hovertemplate="%{y}<br>record carried on %{x:.1f}<extra></extra>",
+    )
+    for place, (column, name) in enumerate(
+        (("expected_after", "expected with nothing done"), ("seen_after", "seen after"))
+    ):
+        chart.add_scatter(
+            x=sets[column].tolist(),
+            y=names,
+            mode="markers",
+            name=name,
+            marker={"symbol": style.mark_of(place), "size": 8, "color": style.ink_of(place)},
+            error_x={
+                **style.bars_between(sets[column], sets[f"{column}_lo"], sets[f"{column}_hi"]),
+                "color": style.ink_of(place),
+            },
+            hovertemplate="%{y}<br>" + name + " %{x:.1f}<extra></extra>",
+        )
+    chart.update_yaxes(
+        type="category", autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names
+    )
+    chart.update_xaxes(title_text="Failures after the day", rangemode="tozero")
+    return chart

@@ -1,0 +1,82 @@
+"""The models of past dates that the evidence stands on, and the words the page puts to it."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+
+import duckdb
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipelines.replacement import belief
+from pipelines.survival.history import FailureHistory, known_at
+from pipelines.survival.model import FailureModel, fit_failure_model
+from reports.marts import Marts
+from reports.pages import replacement_belief as page
+from shared.settings import Settings
+from tests.report_marts import write_small_marts
+from tests.survival_fleets import make_fleet
+
+NO_REASONS = pd.DataFrame({"section_id": ["S000000"], "retired_because": [None]})
+
+
+@pytest.fixture(scope="module")
+def history() -> FailureHistory:
+    made = make_fleet(31, loops=40).history
+    return dataclasses.replace(made, sections=made.sections.assign(position=np.arange(len(made.sections))))
+
+
+def fit(known: FailureHistory) -> FailureModel:
+    return fit_failure_model(known, Settings())
+
+
+def test_a_year_ago_is_fitted_once_with_what_was_known_then(history: FailureHistory) -> None:
+    then = fit(known_at(history, dt.date(2020, 12, 31)))
+    models = belief.add_last_year(history, [then], fit)
+    assert [belief.stands_on(m) for m in models] == [dt.date(2020, 12, 31), dt.date(2024, 12, 31)]
+    assert belief.add_last_year(history, models, fit) == models
+    assert belief.add_last_year(history, [], fit) == []
+
+
+def test_evidence_has_the_tables_and_columns_of_the_dictionary(history: FailureHistory) -> None:
+    from shared import dictionary
+
+    then = fit(known_at(history, dt.date(2020, 12, 31)))
+    found = belief.weigh_evidence(history, [then], fit, NO_REASONS, Settings())
+    for name, frame in found.items():
+        assert set(dictionary.tables()[name].columns) <= set(frame.columns), name
+    none = belief.weigh_evidence(history, [], fit, NO_REASONS, Settings())
+    assert all(frame.empty for name, frame in none.items() if name in ("fitted.before_after", "fitted.forecast_score"))
+
+
+@pytest.fixture(scope="module")
+def marts() -> Marts:
+    con = duckdb.connect()
+    for layer in ("staging", "core", "fitted", "marts", "settings"):
+        con.execute(f"create schema {layer}")
+    write_small_marts(con)
+    return Marts(con)
+
+
+def test_the_finding_sets_the_fall_beside_the_one_expected(marts: Marts) -> None:
+    finding = page.before_after(marts.read(page.BEFORE_AFTER), Settings()).finding.replace("\u00a0", " ")
+    # 21 seen and 20 expected where the record carried on gives 40; 4 seen of 40 expected
+    assert "failed 48 % less" in finding
+    assert "expected 50 % less" in finding
+    assert "seen over expected is 0.10 (0.06 to 0.16), fewer than chance allows" in finding
+
+
+def test_the_score_is_called_what_it_is(marts: Marts) -> None:
+    rows = marts.read(page.SCORES)
+    assert "the forecast is better than both" in page.past_forecasts(rows, Settings()).finding
+    worse = rows.assign(deviance_model=400.0)
+    assert "no better than the better of them" in page.past_forecasts(worse, Settings()).finding
+    worst = rows.assign(deviance_model=500.0)
+    assert "no better than either" in page.past_forecasts(worst, Settings()).finding
+
+
+def test_without_rows_the_page_says_what_is_missing(marts: Marts) -> None:
+    assert page.before_after(marts.read(page.BEFORE_AFTER).head(0), Settings()).is_absent
+    assert page.past_forecasts(marts.read(page.SCORES).head(0), Settings()).is_absent

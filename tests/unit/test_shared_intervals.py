@@ -1,0 +1,46 @@
+"""Limits of counts with an uncertain mean, against scipy.stats.nbinom and Garwood's limits."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from shared.intervals import count_coverage, count_limits, poisson_limits, ratio_limits
+
+MEANS = np.array([0.0, 0.05, 0.7, 3.0, 22.0, 480.0])
+SHAPES = np.array([2.0, 0.8, 5.0, 40.0, 200.0, 1000.0])
+
+
+@pytest.mark.parametrize("level", [0.5, 0.9, 0.99])
+def test_limits_of_a_coming_count_are_quantiles_of_the_negative_binomial(level: float) -> None:
+    lo, hi = count_limits(MEANS, SHAPES, level)
+    known = stats.nbinom(SHAPES, SHAPES / (SHAPES + MEANS))
+    assert lo.tolist() == known.ppf((1 - level) / 2).tolist()
+    assert hi.tolist() == known.ppf((1 + level) / 2).tolist()
+
+
+def test_coverage_is_the_negative_binomials() -> None:
+    lo, hi = count_limits(MEANS, SHAPES, 0.9)
+    known = stats.nbinom(SHAPES, SHAPES / (SHAPES + MEANS))
+    inside = count_coverage(MEANS, SHAPES, lo, hi)
+    assert inside == pytest.approx(known.cdf(hi) - known.cdf(lo - 1))
+    assert np.all(inside >= 0.9)
+
+
+def test_at_the_limits_of_the_ratio_the_count_seen_lies_in_the_tail() -> None:
+    counts, means, shapes = np.array([0, 3, 17]), np.array([2.0, 5.5, 12.0]), np.array([4.0, 9.0, 60.0])
+    lo, hi = ratio_limits(counts, means, shapes, 0.9)
+    at_hi = stats.nbinom(shapes, shapes / (shapes + hi * means))
+    assert at_hi.cdf(counts) == pytest.approx(0.05)
+    assert lo[0] == 0.0
+    at_lo = stats.nbinom(shapes[1:], shapes[1:] / (shapes[1:] + lo[1:] * means[1:]))
+    assert at_lo.sf(counts[1:] - 1) == pytest.approx(0.05)
+
+
+def test_with_a_mean_known_well_the_ratio_has_garwoods_limits() -> None:
+    counts, means = np.array([0, 4, 30]), np.array([1.5, 6.0, 22.0])
+    lo, hi = ratio_limits(counts, means, np.full(3, 1e9), 0.9)
+    garwood_lo, garwood_hi = poisson_limits(counts, 0.9)
+    assert lo * means == pytest.approx(garwood_lo, rel=1e-5)
+    assert hi * means == pytest.approx(garwood_hi, rel=1e-5)
