@@ -50,6 +50,7 @@ def write_small_marts(con: duckdb.DuckDBPyConnection, *, loops: int = 40, digs: 
         **survival_marts(draws),
         **replacement_marts(draws, loops),
         **belief_marts(draws),
+        **firmness_marts(loops),
         "marts.quarantine": quarantine_mart(),
         "core.job_stages": job_stages(draws),
     }.items():
@@ -327,6 +328,27 @@ def belief_marts(draws: np.random.Generator) -> dict[str, pd.DataFrame]:
                         "too_few"],
     )  # fmt: skip
     return {"marts.forecast_score": scores, "marts.before_after": sets}
+
+
+def firmness_marts(loops: int) -> dict[str, pd.DataFrame]:
+    """The first loop and the thirtieth have changed places; two loops hang on the unknown causes."""
+    now = np.arange(1, loops + 1)
+    then = now.copy()
+    then[[0, min(29, loops - 1)]] = then[[min(29, loops - 1), 0]]
+    moves = pd.DataFrame({
+        "loop_id": [f"L-{n:06d}" for n in now], "run_then": 3, "as_of_then": pd.Timestamp("2024-12-31"),
+        "rank_then": then, "rank_now": now, "places_moved": then - now, "places_own": then - now,
+        "places_by_others": 0, "rate_then": 20.0, "rate_now": 21.0, "class_change_pct": 2.0, "record_change_pct": 3.0,
+        "failures_then": 4, "failures_now": 5, "length_then_km": 1.2, "length_now_km": 1.2, "sections_added": 0,
+        "sections_removed": 0,
+        "churn_reasons": np.where(then != now, "1 new failure on record (5 now)", ""),
+    })  # fmt: skip
+    variants = pd.DataFrame(
+        [("as_it_is", 25, "", ""), ("unknown_causes_left_out", 23, "L-000001, L-000002", "L-000031, L-000032"),
+         ("loop_only_left_out", 25, "", "")],
+        columns=["variant", "top_stay", "top_left", "top_came"],
+    ).assign(failures_used=900.0, sections_used=9000, loops_ranked=loops, top_loops=25, variant_explained="as said")
+    return {"marts.ranking_churn": moves, "marts.ranking_sensitivity": variants}  # fmt: skip
 
 
 def quarantine_mart() -> pd.DataFrame:

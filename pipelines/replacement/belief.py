@@ -8,25 +8,29 @@ from collections.abc import Callable, Sequence
 import pandas as pd
 
 from pipelines.replacement.before_after import tabulate_before_after
+from pipelines.replacement.churn import Ranking, choose_earlier, compare_rankings
 from pipelines.replacement.forecast_score import score_forecasts
 from pipelines.replacement.picked_sets import list_members
+from pipelines.replacement.sensitivity import tabulate_sensitivity
 from pipelines.survival.history import FailureHistory, known_at
 from pipelines.survival.model import FailureModel
 from shared.settings import Settings
 
-TABLES = ("fitted.before_after", "fitted.forecast_score")
+TABLES = (
+    "fitted.before_after", "fitted.forecast_score", "fitted.ranking_churn", "fitted.ranking_sensitivity",
+)
 
 
 def weigh_evidence(
-    history: FailureHistory, models_then: Sequence[FailureModel], fit: Callable[[FailureHistory], FailureModel],
-    reasons: pd.DataFrame, settings: Settings,
+    history: FailureHistory, model: FailureModel, models_then: Sequence[FailureModel],
+    fit: Callable[[FailureHistory], FailureModel], reasons: pd.DataFrame, settings: Settings,
 ) -> dict[str, pd.DataFrame]:
     """Tables that let a reader judge the ranking, by name.
 
     Parameters
     ----------
-    history
-        What is known now.
+    history, model
+        What is known now, and the model the ranking stands on.
     models_then
         Models that the back-test fitted at its past dates.
     fit
@@ -47,7 +51,13 @@ def weigh_evidence(
         "fitted.before_after": tabulate_before_after(
             history, models, members, settings.replacement.before_after_years, level),
         "fitted.forecast_score": score_forecasts(history, models, level),
+        "fitted.ranking_sensitivity": tabulate_sensitivity(history, model, settings.general.horizon_years),
     }
+
+
+def compare_with_kept(kept: Sequence[Ranking], now: Ranking) -> dict[str, pd.DataFrame]:
+    """What moved since the last ranking that differs from this one; no rows where there is none."""
+    return {"fitted.ranking_churn": compare_rankings(choose_earlier(kept, now), now)}
 
 
 def add_last_year(

@@ -6,7 +6,8 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from pipelines.replacement import assemble, backtest, belief
+from pipelines.replacement import assemble, backtest, belief, kept_rankings
+from pipelines.replacement.churn import is_worth_keeping, take_ranking
 from pipelines.survival.choices import choose_model
 from pipelines.survival.model import FailureHistory, FailureModel, fit_failure_model, known_at
 from pipelines.survival.step import read_choices
@@ -37,6 +38,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     retired = read_model(con, "staging.sections")[["section_id", "retired_because"]]
     loops = read_model(con, "staging.loops")[["loop_id", "configuration", "customers"]]
     form_now = read_choices(con)
+    kept = kept_rankings.read_kept(con)
     as_of = settings.general.as_of
     if as_of is None:
         raise ValueError("general.as_of must be resolved before the step runs")
@@ -67,10 +69,17 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         level=settings.general.interval_level, replicates=settings.replacement.backtest_replicates,
         random=np.random.default_rng(settings.general.seed),
     )
-    believed = belief.weigh_evidence(history, tuple(models_then), fit_as_then, retired, settings)
+    now = take_ranking(
+        kept_rankings.next_run_number(con), as_of, f"{form_now.hazard} (penalty {form_now.penalty:g})",
+        kept_rankings.settings_of_ranking(settings), settings.general.horizon_years, loop_ranking, section_ranking,
+    )
+    believed = belief.weigh_evidence(history, model, tuple(models_then), fit_as_then, retired, settings)
+    believed |= belief.compare_with_kept(kept, now)
     figures = assemble.list_figures(facts, section_ranking, programme, choice, settings)
 
     # ---- write
+    if is_worth_keeping(kept, now):
+        kept_rankings.write_kept(con, now)
     frames = (
         section_ranking, loop_ranking, group_ranking, programme, tested.captures, tested.differences,
         tested.calibration, figures, *(believed[name] for name in belief.TABLES),

@@ -197,3 +197,83 @@ def chart_before_after(sets: pd.DataFrame) -> go.Figure:
     )
     chart.update_xaxes(title_text="Failures after the day", rangemode="tozero")
     return chart
+
+
+def chart_churn(moves: pd.DataFrame) -> go.Figure:
+    """Rank then and now of the first loops, a line a loop.
+
+    Parameters
+    ----------
+    moves
+        Rows of ranking_churn that have both ranks, in the order of the rank now.
+
+    Notes
+    -----
+    Checked by: tests/end_to_end/test_reports_browser.py
+    """
+    chart = style.new_chart(style.row_height(len(moves), each=21, around=100))
+    names = moves["loop_id"].tolist()
+    lines_x: list[float | None] = []
+    lines_y: list[str | None] = []
+    for name, before, after in zip(names, moves["rank_then"], moves["rank_now"], strict=True):
+        lines_x += [float(before), float(after), None]
+        lines_y += [name, name, None]
+    chart.add_scatter(
+        x=lines_x, y=lines_y, mode="lines", showlegend=False, hoverinfo="skip",
+        line={"color": style.INKS["soft"], "width": 1.2},
+    )  # fmt: skip
+    for column, name, place in (("rank_then", "then", 1), ("rank_now", "now", 0)):
+        chart.add_scatter(
+            x=moves[column].astype(float).tolist(),
+            y=names,
+            mode="markers",
+            name=name,
+            marker={"symbol": style.mark_of(place), "size": 8, "color": style.ink_of(place)},
+            customdata=moves["places_moved"].astype(float).tolist(),
+            hovertemplate="%{y}<br>rank " + name + " %{x}; moved %{customdata:+d}<extra></extra>",
+        )
+    chart.update_yaxes(
+        type="category", autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names
+    )
+    chart.update_xaxes(title_text="Rank", rangemode="tozero")
+    return chart
+
+
+def chart_sensitivity(variants: pd.DataFrame) -> go.Figure:
+    """How many of the first loops stay first, a bar a reading of the records.
+
+    Parameters
+    ----------
+    variants
+        Rows of ranking_sensitivity with reading, in words.
+
+    Notes
+    -----
+    Checked by: tests/end_to_end/test_reports_browser.py
+    """
+    chart = style.new_chart(style.row_height(len(variants), each=42, around=90))
+    names = [SHORT_READINGS.get(variant, variant) for variant in variants["variant"]]
+    chart.add_bar(
+        x=variants["top_stay"].astype(float).tolist(),
+        y=names,
+        orientation="h",
+        showlegend=False,
+        width=0.5,
+        marker={"color": style.INKS["first"]},
+        text=variants["top_stay"].astype(int).tolist(),
+        textposition="outside",
+        cliponaxis=False,
+        hovertemplate="%{y}<br>%{x} stay<extra></extra>",
+    )
+    chart.update_yaxes(type="category", autorange="reversed", ticks="", showline=False, automargin=True)
+    chart.update_xaxes(title_text="First loops that stay first", range=[0, float(variants["top_loops"].max()) * 1.08])
+    return chart
+
+
+SHORT_READINGS = {
+    "unknown_causes_left_out": "no unknown<br>causes",
+    "unknown_causes_in_proportion": "unknown causes<br>in proportion",
+    "loop_only_left_out": "no failures known<br>by loop alone",
+    "undated_left_out": "no sections<br>without a date",
+}
+"""Readings of the records beside their bars."""

@@ -53,7 +53,7 @@ def build(marts: Marts, settings: Settings) -> Page:
         sections=(
             Section("The ranking", (first_loops(loops, settings), reasons(loops))),
             Section("What pays", (benefit(sections), programme(marts.read(PROGRAMME), settings))),
-            replacement_belief.section(marts, settings),
+            *replacement_belief.sections(marts, settings),
             survival.section(marts, settings),
         ),
     )

@@ -9,6 +9,7 @@ import pandas as pd
 from reports import style
 from reports.figures import replacement_belief as figures
 from reports.page import Exhibit, Section, Table, absent, largest
+from reports.pages import replacement_firmness
 from shared.intervals import poisson_limits
 
 if TYPE_CHECKING:
@@ -23,8 +24,13 @@ BEFORE_AFTER = "marts.before_after"
 OLDER = "load older jobs and the register with retired sections, then run: loopwear refresh"
 
 
+def sections(marts: Marts, settings: Settings) -> tuple[Section, Section]:
+    """The sections of the page on why to believe the ranking."""
+    return section(marts, settings), replacement_firmness.section(marts)
+
+
 def section(marts: Marts, settings: Settings) -> Section:
-    """The section of the page."""
+    """What holds the ranking against the years that followed."""
     return Section(
         "Has it worked before?",
         (

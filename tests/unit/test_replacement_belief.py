@@ -15,6 +15,7 @@ from pipelines.survival.history import FailureHistory, known_at
 from pipelines.survival.model import FailureModel, fit_failure_model
 from reports.marts import Marts
 from reports.pages import replacement_belief as page
+from reports.pages import replacement_firmness as firmness
 from shared.settings import Settings
 from tests.report_marts import write_small_marts
 from tests.survival_fleets import make_fleet
@@ -44,10 +45,10 @@ def test_evidence_has_the_tables_and_columns_of_the_dictionary(history: FailureH
     from shared import dictionary
 
     then = fit(known_at(history, dt.date(2020, 12, 31)))
-    found = belief.weigh_evidence(history, [then], fit, NO_REASONS, Settings())
+    found = belief.weigh_evidence(history, then, [then], fit, NO_REASONS, Settings())
     for name, frame in found.items():
         assert set(dictionary.tables()[name].columns) <= set(frame.columns), name
-    none = belief.weigh_evidence(history, [], fit, NO_REASONS, Settings())
+    none = belief.weigh_evidence(history, then, [], fit, NO_REASONS, Settings())
     assert all(frame.empty for name, frame in none.items() if name in ("fitted.before_after", "fitted.forecast_score"))
 
 
@@ -80,3 +81,40 @@ def test_the_score_is_called_what_it_is(marts: Marts) -> None:
 def test_without_rows_the_page_says_what_is_missing(marts: Marts) -> None:
     assert page.before_after(marts.read(page.BEFORE_AFTER).head(0), Settings()).is_absent
     assert page.past_forecasts(marts.read(page.SCORES).head(0), Settings()).is_absent
+
+
+def test_the_page_says_who_came_who_left_and_why(marts: Marts) -> None:
+    finding = firmness.churn(marts.read(firmness.CHURN)).finding
+    assert finding == (
+        "24 of the first 25 loops were among the first 25 of the ranking as of 2024-12-31. New: L-000001; gone: "
+        "L-000030. The furthest move among them is L-000001, from 30 to 1: 1 new failure on record (5 now)."
+    )
+
+
+def test_a_first_ranking_says_that_there_is_nothing_to_compare_with(marts: Marts) -> None:
+    first = firmness.churn(marts.read(firmness.CHURN).head(0))
+    assert first.is_absent
+    assert first.finding == "This is the first ranking kept here: there is nothing to compare with."
+
+
+def test_a_ranking_in_which_nothing_moved_says_so(marts: Marts) -> None:
+    rows = marts.read(firmness.CHURN)
+    still = rows.assign(rank_then=rows["rank_now"], places_moved=0, churn_reasons="")
+    assert firmness.churn(still).finding == (
+        "25 of the first 25 loops were among the first 25 of the ranking as of 2024-12-31. None of them changed its "
+        "place."
+    )
+
+
+def test_loops_that_came_and_went_do_not_stop_the_page(marts: Marts) -> None:
+    rows = marts.read(firmness.CHURN).astype({"rank_then": "Int64", "rank_now": "Int64", "places_moved": "Int64"})
+    rows.loc[2, ["rank_then", "places_moved"]] = pd.NA
+    rows.loc[3, ["rank_now", "places_moved"]] = pd.NA
+    made = firmness.churn(rows)
+    assert "New: L-000001, L-000003; gone: L-000030, L-000004." in made.finding
+
+
+def test_the_head_is_said_to_hang_on_the_reading_that_moves_most(marts: Marts) -> None:
+    finding = firmness.sensitivity(marts.read(firmness.SENSITIVITY)).finding
+    assert finding.startswith("23 of the first 25 loops stay among the first 25 under each of 2 other readings")
+    assert "that failures of unknown cause do not count: 23 of 25 stay" in finding
