@@ -69,8 +69,8 @@ def score_forecasts(history: FailureHistory, models: Sequence[FailureModel], lev
 def score_one(history: FailureHistory, model: FailureModel, events: pd.DataFrame, level: float) -> pd.DataFrame:
     """Score of one past date: see score_forecasts."""
     w = model.windows
-    loop = np.unique(w.sections["loop_id"].to_numpy(dtype=str), return_inverse=True)[1]
-    classes, code = np.unique(w.sections["cable_class"].to_numpy(dtype=str), return_inverse=True)
+    loop = model.tree.loop_of_half[model.tree.half_of_section]
+    code, classes = pd.factorize(w.sections["cable_class"], sort=True)
     ahead = model.expected_by_class(SCORED_YEARS)
     years = years_in_service(history, model)
     expected = ahead * (model.posterior.shape / model.posterior.rate) * years / SCORED_YEARS
@@ -136,9 +136,10 @@ def relative_variance(model: FailureModel, ahead: Floats) -> Floats:
 
 def years_in_service(history: FailureHistory, model: FailureModel) -> Floats:
     """Part of the year after the model's date for which each of its sections stayed in service."""
-    retired = history.sections.set_index("section_id")["retired_on"].reindex(model.windows.sections["section_id"])
-    days = (pd.to_datetime(retired) - model.windows.as_of).dt.days.to_numpy(dtype=np.float64, na_value=np.inf)
-    return np.clip(days / DAYS_PER_YEAR, 0.0, SCORED_YEARS)
+    place = pd.Index(history.sections["section_id"]).get_indexer(model.windows.sections["section_id"])
+    retired = pd.to_datetime(history.sections["retired_on"]).iloc[place]
+    days = (retired - model.windows.as_of).dt.days.to_numpy(dtype=np.float64, na_value=np.inf)
+    return np.asarray(np.clip(days / DAYS_PER_YEAR, 0.0, SCORED_YEARS))
 
 
 def count_seen(model: FailureModel, events: pd.DataFrame, expected: Floats, loop: Whole) -> Floats:
@@ -146,9 +147,11 @@ def count_seen(model: FailureModel, events: pd.DataFrame, expected: Floats, loop
     w = model.windows
     end = w.as_of + pd.Timedelta(days=round(SCORED_YEARS * DAYS_PER_YEAR))
     coming = events[(events["failed_on"] > w.as_of) & (events["failed_on"] <= end)]
-    seen = coming["section_id"].value_counts().reindex(w.sections["section_id"]).fillna(0.0).to_numpy(dtype=np.float64)
-    alone = coming.loc[coming["section_id"].isna(), "loop_id"].value_counts()
-    by_section = alone.reindex(w.sections["loop_id"]).fillna(0.0).to_numpy(dtype=np.float64)
+    own = coming["section_id"].notna()
+    place = pd.Index(w.sections["section_id"]).get_indexer(coming.loc[own, "section_id"])
+    seen = np.bincount(place[place >= 0], minlength=len(w.sections)).astype(np.float64)
+    alone = coming.loc[~own, "loop_id"].value_counts()
+    by_section = w.sections["loop_id"].map(alone).fillna(0.0).to_numpy(dtype=np.float64)
     total = np.bincount(loop, expected)[loop]
     return np.asarray(seen + by_section * np.divide(expected, total, out=np.zeros(len(total)), where=total > 0))
 

@@ -142,8 +142,9 @@ def gather_evidence(history: FailureHistory, model: FailureModel, weights: Float
     recent = np.bincount(section[own], fading[own], size)
     occasions = np.bincount(section[own], (weights * _is_occasion(section, failed, own))[own], size)
 
-    loops, loop = np.unique(w.sections["loop_id"].to_numpy(dtype=str), return_inverse=True)
-    at = pd.Index(loops).get_indexer(failures["loop_id"])
+    loop = model.tree.loop_of_half[model.tree.half_of_section]
+    loops = name_loops(model)
+    at = pd.Index(loops).get_indexer(pd.Index(failures["loop_id"]))
     alone = failures["why_not"].eq("loop_only").to_numpy() & (at >= 0)
     count = np.maximum(np.bincount(at[alone], minlength=len(loops)), 1)
     shares = model.failures - model.recorded
@@ -170,7 +171,7 @@ def rank_again(model: FailureModel, base: Evidence, given: Evidence, horizon_yea
     """Loops by failures expected per km under other evidence, worst first."""
     w = model.windows
     used = given.is_used
-    code = np.unique(w.sections["cable_class"].to_numpy(dtype=str), return_inverse=True)[1]
+    code = pd.factorize(w.sections["cable_class"])[0]
     told, before = (np.bincount(code[used], e.failures[used]) + 0.5 for e in (given, base))
     size = max(len(told), code.max() + 1)
     factor = np.ones(size)
@@ -191,8 +192,14 @@ def rank_again(model: FailureModel, base: Evidence, given: Evidence, horizon_yea
     )
     totals = nested.fit_totals(tree, model.variances, ahead)
     loop = model.tree.loop_of_half[model.tree.half_of_section]
-    names = w.sections["loop_id"].to_numpy(dtype=str)[np.searchsorted(loop, np.arange(len(totals.loop_mean)))]
+    names = name_loops(model)
     km = np.bincount(loop, w.sections["length_km"].to_numpy(dtype=np.float64) * w.in_service * used)
     rate = np.divide(totals.loop_mean, km, out=np.full(len(km), -1.0), where=km > 0)
     order = np.lexsort((names, -rate))
     return [str(name) for name in names[order[: int((km > 0).sum())]]]
+
+
+def name_loops(model: FailureModel) -> NDArray[np.str_]:
+    """Names of the loops in the order of the model's tree."""
+    first = model.tree.half_starts[model.tree.loop_starts]
+    return np.asarray(model.windows.sections["loop_id"].iloc[first].to_numpy(dtype=str))

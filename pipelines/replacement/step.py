@@ -10,6 +10,7 @@ from pipelines.replacement import assemble, backtest, belief, kept_rankings
 from pipelines.replacement.churn import is_worth_keeping, take_ranking
 from pipelines.survival.choices import choose_model
 from pipelines.survival.model import FailureHistory, FailureModel, fit_failure_model, known_at
+from pipelines.survival.nested import Variances
 from pipelines.survival.step import read_choices
 from shared.settings import Settings
 from shared.store import read_model, write_table
@@ -60,8 +61,8 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     form_then = choose_model(known_at(history, min(origins)), settings).chosen if origins else form_now
     models_then: list[FailureModel] = []
 
-    def fit_as_then(known: FailureHistory) -> FailureModel:
-        models_then.append(fit_failure_model(known, settings, form_then))
+    def fit_as_then(known: FailureHistory, start: Variances | None = None) -> FailureModel:
+        models_then.append(fit_failure_model(known, settings, form_then, start=start))
         return models_then[-1]
 
     tested = backtest.run_backtest(

@@ -235,7 +235,9 @@ def chart_churn(moves: pd.DataFrame) -> go.Figure:
     chart.update_yaxes(
         type="category", autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names
     )
-    chart.update_xaxes(title_text="Rank", rangemode="tozero")
+    # a place near the head matters more than one far down, and one loop that fell to the end would flatten the rest
+    chart.update_xaxes(title_text="Rank, on a scale of ratios", type="log", tickvals=[1, 2, 5, 10, 25, 50, 100, 250,
+                                                                                   500, 1000, 5000, 20000])
     return chart
 
 

@@ -126,10 +126,10 @@ def sensitivity(variants: pd.DataFrame) -> Exhibit:
         tables=(
             Table(
                 rows,
-                ("reading", "top_stay", "top_loops", "failures_used", "sections_used", "top_left", "top_came",
-                 "variant_explained"),
+                ("reading", "top_stay", "top_left", "top_came", "failures_used", "sections_used"),
                 SENSITIVITY,
-                labels={"reading": "Reading"},
+                labels={"reading": "Reading", "top_stay": "Stay", "top_left": "Leave", "top_came": "Come",
+                        "failures_used": "Failures", "sections_used": "Sections"},
             ),
         ),
     )  # fmt: skip

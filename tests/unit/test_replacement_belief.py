@@ -13,6 +13,7 @@ import pytest
 from pipelines.replacement import belief
 from pipelines.survival.history import FailureHistory, known_at
 from pipelines.survival.model import FailureModel, fit_failure_model
+from pipelines.survival.nested import Variances
 from reports.marts import Marts
 from reports.pages import replacement_belief as page
 from reports.pages import replacement_firmness as firmness
@@ -29,8 +30,8 @@ def history() -> FailureHistory:
     return dataclasses.replace(made, sections=made.sections.assign(position=np.arange(len(made.sections))))
 
 
-def fit(known: FailureHistory) -> FailureModel:
-    return fit_failure_model(known, Settings())
+def fit(known: FailureHistory, start: Variances | None = None) -> FailureModel:
+    return fit_failure_model(known, Settings(), start=start)
 
 
 def test_a_year_ago_is_fitted_once_with_what_was_known_then(history: FailureHistory) -> None:

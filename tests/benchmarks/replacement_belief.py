@@ -1,0 +1,69 @@
+"""What the evidence for the ranking costs: seconds of processor for each part, on a workspace that is refreshed.
+
+Run: python -m tests.benchmarks.replacement_belief WORKSPACE
+"""
+
+from __future__ import annotations
+
+import sys
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from pipelines.replacement import backtest, belief, kept_rankings
+from pipelines.replacement.before_after import tabulate_before_after
+from pipelines.replacement.churn import compare_rankings, take_ranking
+from pipelines.replacement.forecast_score import score_forecasts
+from pipelines.replacement.picked_sets import list_members
+from pipelines.replacement.sensitivity import tabulate_sensitivity
+from pipelines.survival.history import known_at
+from pipelines.survival.model import fit_failure_model
+from pipelines.survival.step import read_choices, read_history
+from shared.settings import Settings
+from shared.store import Workspace, open_warehouse, read_model
+
+
+def timed(name: str, call: Callable[[], Any], seconds: dict[str, float]) -> Any:
+    """Call twice and keep the second time: the first loads modules."""
+    call()
+    begun = time.process_time()
+    found = call()
+    seconds[name] = time.process_time() - begun
+    return found
+
+
+def main(folder: Path) -> dict[str, float]:
+    """Print and return the seconds of each part."""
+    con = open_warehouse(Workspace(folder), read_only=True)
+    found = con.execute("select general_as_of from settings.current").fetchone()
+    if found is None:
+        raise SystemExit("refresh the workspace first")
+    settings = Settings().override("general", as_of=found[0])
+    history, form = read_history(con, settings), read_choices(con)
+    reasons = read_model(con, "staging.sections")[["section_id", "retired_because"]]
+    origins, _ = backtest.choose_origins(history, 5.0, 5)
+    model = fit_failure_model(history, settings, form)
+    then = [fit_failure_model(known_at(history, origin), settings, form) for origin in origins]
+    seconds: dict[str, float] = {}
+
+    models = timed("fit of a year ago", lambda: belief.add_last_year(
+        history, then, lambda known, start: fit_failure_model(known, settings, form, start=start)), seconds)
+    members = timed("sets picked", lambda: list_members(history, reasons, models, {}), seconds)
+    timed("before and after", lambda: tabulate_before_after(history, models, members, 3.0, 0.9), seconds)
+    timed("past forecasts", lambda: score_forecasts(history, models, 0.9), seconds)
+    timed("other readings", lambda: tabulate_sensitivity(history, model, 5.0), seconds)
+    kept = timed("kept rankings read", lambda: kept_rankings.read_kept(con), seconds)
+    now = take_ranking(
+        99, found[0], "", {}, 5.0, read_model(con, "fitted.loop_ranking").assign(expected_class=1.0, failures_shared=0),
+        read_model(con, "fitted.section_ranking"),
+    )
+    timed("rankings compared", lambda: compare_rankings(kept[0], now), seconds)
+    for name, took in seconds.items():
+        print(f"{name:20s} {took:6.3f} s")
+    print(f"{'all':20s} {sum(seconds.values()):6.3f} s of processor, {len(history.sections):,} sections")
+    return seconds
+
+
+if __name__ == "__main__":
+    main(Path(sys.argv[1]))
