@@ -34,9 +34,9 @@ if TYPE_CHECKING:
 SHEETS = {
     "replacement": (
         "loop_ranking", "section_ranking", "group_ranking", "programme", "programme_years", "programme_curve",
-        "money_tornado", "backtest", "backtest_differences", "backtest_calibration", "forecast_score", "before_after",
-        "ranking_churn", "ranking_sensitivity", "watched_half_loops", "replacement_figures", "class_survival",
-        "age_rates", "mean_cumulative_failures",
+        "money_tornado", "backtest", "backtest_differences", "backtest_calibration", "backtest_money",
+        "forecast_score", "before_after", "ranking_churn", "ranking_sensitivity", "watched_half_loops",
+        "replacement_figures", "class_survival", "age_rates", "mean_cumulative_failures",
     ),
     "restoration": ("restoration_summary", "restoration_stages"),
     "locating": ("velocity_by_class", "instrument_bias", "locating_errors"),

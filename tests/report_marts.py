@@ -327,7 +327,14 @@ def belief_marts(draws: np.random.Generator) -> dict[str, pd.DataFrame]:
         effect_verdict=["fewer_than_expected", "fewer_than_expected", "as_expected", "as_expected", "too_few",
                         "too_few"],
     )  # fmt: skip
-    return {"marts.forecast_score": scores, "marts.before_after": sets}
+    rules = ("model", "model_per_cost", *RULES[1:])
+    money = pd.DataFrame(
+        [(pd.Timestamp("2020-12-31"), 5.0, level, rule, share, 9e7 * share, 240 * share**0.5, 240, share**0.5)
+         for level in ("loop", "section") for rule in rules for share in (0.01, 0.05, 0.10, 0.20)],
+        columns=["origin", "horizon_years", "level", "rule", "cost_fraction", "money_spent", "failures_captured",
+                 "failures_total", "capture_fraction"],
+    )  # fmt: skip
+    return {"marts.forecast_score": scores, "marts.before_after": sets, "marts.backtest_money": money}
 
 
 def firmness_marts(loops: int) -> dict[str, pd.DataFrame]:

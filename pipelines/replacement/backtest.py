@@ -46,6 +46,9 @@ class Model(Protocol):
 
 Fit = Callable[[FailureHistory], Model]
 
+Measure = Callable[[pd.DataFrame, dt.date, float, str, Floats], pd.DataFrame]
+"""Units with loop_code, origin, horizon in years, level, and draws of loops (replicates, loops), to rows of a table."""
+
 
 @dataclass(frozen=True)
 class Backtest:
@@ -54,6 +57,7 @@ class Backtest:
     captures: pd.DataFrame
     differences: pd.DataFrame
     calibration: pd.DataFrame
+    further: pd.DataFrame
 
 
 def choose_origins(history: FailureHistory, horizon_years: float, count: int) -> tuple[list[dt.date], float]:
@@ -89,6 +93,7 @@ def run_backtest(
     history: FailureHistory, fit: Fit, origins: list[dt.date], horizon_years: float, *, level: float,
     replicates: int, random: np.random.Generator,
     further_rules: Mapping[dt.date, Mapping[str, pd.Series]] | None = None,
+    further_measure: Measure | None = None,
 ) -> Backtest:
     """Fit at every origin with what was known then, pick by every rule, and count what followed.
 
@@ -109,6 +114,8 @@ def run_backtest(
     further_rules
         Scores of sections (by section_id, failures per km, larger is picked first) under further rule names, by
         origin: perfect knowledge of a simulated fleet, for instance.
+    further_measure
+        Measures the units of each origin and level in another way, with the same draws of loops.
 
     Returns
     -------
@@ -116,7 +123,7 @@ def run_backtest(
         captures: origin, horizon_years, level, rule, length_fraction, failures_captured, failures_total,
         capture_fraction, capture_lo, capture_hi. differences: level, rule, length_fraction, origins, capture_model,
         capture_rule, difference, difference_lo, difference_hi. calibration: origin, decile, length_km, expected,
-        observed, observed_lo, observed_hi.
+        observed, observed_lo, observed_hi. further: what further_measure gave.
 
     Notes
     -----
@@ -132,7 +139,7 @@ def run_backtest(
     """
     loops = pd.Index(sorted(history.sections["loop_id"].unique()))
     draws = random.multinomial(len(loops), np.full(len(loops), 1.0 / max(len(loops), 1)), size=replicates).astype(float)
-    captures, calibrations, replicas = [], [], {}
+    captures, calibrations, others, replicas = [], [], [], {}
     for origin in origins:
         further = (further_rules or {}).get(origin, {})
         units = list_units(history, origin, horizon_years, fit(known_at(history, origin)), further)
@@ -144,9 +151,12 @@ def run_backtest(
                 found, drawn = measure_capture(scored, order, groups, draws)
                 replicas[origin, unit_level, rule] = drawn
                 captures.append(_capture_rows(scored, origin, horizon_years, unit_level, rule, found, drawn, level))
+            if further_measure is not None:
+                others.append(further_measure(scored, origin, horizon_years, unit_level, draws))
         calibrations.append(calibrate(units, origin, level))
     frame = _concatenate(captures)
-    return Backtest(frame, _compare(frame, replicas, origins, level), _concatenate(calibrations))
+    return Backtest(
+        frame, _compare(frame, replicas, origins, level), _concatenate(calibrations), _concatenate(others))
 
 
 def list_units(

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.replacement import assemble, backtest, belief, kept_rankings
+from pipelines.replacement.backtest_money import CaptureByMoney, price_sections
 from pipelines.replacement.churn import is_worth_keeping, take_ranking
 from pipelines.survival.choices import choose_model
 from pipelines.survival.model import FailureHistory, FailureModel, fit_failure_model, known_at
@@ -17,7 +18,8 @@ from shared.store import read_model, write_table
 
 TABLES = (
     "fitted.section_ranking", "fitted.loop_ranking", "fitted.group_ranking", "fitted.programme", "fitted.backtest",
-    "fitted.backtest_differences", "fitted.backtest_calibration", "fitted.replacement_figures", *belief.TABLES,
+    "fitted.backtest_differences", "fitted.backtest_calibration", "fitted.replacement_figures",
+    "fitted.backtest_money", *belief.TABLES,
 )
 
 
@@ -69,6 +71,10 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         history, fit_as_then, origins, horizon,
         level=settings.general.interval_level, replicates=settings.replacement.backtest_replicates,
         random=np.random.default_rng(settings.general.seed),
+        further_measure=CaptureByMoney(
+            price_sections(sections, settings.replacement), settings.replacement.cost_per_loop,
+            settings.general.interval_level,
+        ),
     )
     now = take_ranking(
         kept_rankings.next_run_number(con), as_of, f"{form_now.hazard} (penalty {form_now.penalty:g})",
@@ -83,7 +89,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         kept_rankings.write_kept(con, now)
     frames = (
         section_ranking, loop_ranking, group_ranking, programme, tested.captures, tested.differences,
-        tested.calibration, figures, *(believed[name] for name in belief.TABLES),
+        tested.calibration, figures, tested.further, *(believed[name] for name in belief.TABLES),
     )
     return {name: _write(con, name, frame) for name, frame in zip(TABLES, frames, strict=True)}
 

@@ -13,6 +13,7 @@ if TYPE_CHECKING:
 
 RULE_NAMES = {
     "model": "this model",
+    "model_per_cost": "this model, per unit of cost",
     "most_failures": "most failures",
     "recent_failures": "most recent failures",
     "failures_per_km": "failures per km",
@@ -22,13 +23,15 @@ RULE_NAMES = {
 }
 """Rules of the back-test in words, the model first."""
 
-def chart_capture(pooled: pd.DataFrame) -> go.Figure:
-    """Share of the later failures caught against the share of length picked, a line a rule.
+def chart_capture(pooled: pd.DataFrame, by: str = "length") -> go.Figure:
+    """Share of the later failures caught against the share of length or cost picked, a line a rule.
 
     Parameters
     ----------
     pooled
-        rule, length_fraction, capture_fraction: one level, origins pooled, rules in the order of RULE_NAMES.
+        rule, length_fraction or cost_fraction, capture_fraction: one level, origins pooled.
+    by
+        length or cost.
 
     Notes
     -----
@@ -37,17 +40,18 @@ def chart_capture(pooled: pd.DataFrame) -> go.Figure:
     chart = style.new_chart(430)
     rules = [rule for rule in RULE_NAMES if (pooled["rule"] == rule).any()]
     for place, rule in enumerate(rules):
-        rows = pooled[pooled["rule"] == rule].sort_values("length_fraction")
+        rows = pooled[pooled["rule"] == rule].sort_values(f"{by}_fraction")
         chart.add_scatter(
-            x=(100 * rows["length_fraction"]).tolist(),
+            x=(100 * rows[f"{by}_fraction"]).tolist(),
             y=(100 * rows["capture_fraction"]).tolist(),
             mode="lines+markers",
             name=RULE_NAMES[rule],
             line={"color": style.ink_of(place), "width": 2.4 if rule == "model" else 1.3, "dash": style.dash_of(place)},
             marker={"symbol": style.mark_of(place), "size": 8},
-            hovertemplate="worst %{x:.0f} % of length: %{y:.0f} % of failures<extra>" + RULE_NAMES[rule] + "</extra>",
+            hovertemplate=f"first %{{x:.0f}} % of {by}: %{{y:.0f}} % of failures<extra>{RULE_NAMES[rule]}</extra>",
         )
-    chart.update_xaxes(title_text="Length picked [%]", rangemode="tozero", showgrid=False)
+    title = "Length picked [%]" if by == "length" else "Money spent, of the cost of it all [%]"
+    chart.update_xaxes(title_text=title, rangemode="tozero", showgrid=False)
     chart.update_yaxes(title_text="Later failures on it [%]", rangemode="tozero")
     return chart
 

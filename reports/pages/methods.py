@@ -11,10 +11,11 @@ import numpy as np
 import pandas as pd
 
 from pipelines.replacement.backtest import measure_capture
+from pipelines.replacement.forecast_score import deviance
 from reports import style
 from reports.pages.picked import summarise
 from reports.pages.reference import Part, Reference
-from shared.intervals import poisson_limits
+from shared.intervals import poisson_limits, ratio_limits
 from shared.units import C_M_PER_US, one_way_time_us
 
 if TYPE_CHECKING:
@@ -27,7 +28,8 @@ def build(settings: Settings) -> Reference:
         "methods", "Methods", "How is each figure made, and how can I redo it?",
         (("Each method is said in a few sentences, with its source and a small example in round numbers. The numbers "
           "of the examples are made up."),),
-        (late_entry(), rates(), power_law(), multipliers(), money(settings), back_test(), stages(), customer_minutes(),
+        (late_entry(), rates(), power_law(), multipliers(), money(settings), back_test(),
+         by_itself(), past_forecast(), places_moved(), stages(), customer_minutes(),
          indices(), comparisons(), velocity(), offset()),
     )  # fmt: skip
 
@@ -119,6 +121,55 @@ def back_test() -> Part:
           f"a capture of {style.percent(captured[0] / 20)}; picking blindly gives 35 %.")),
         "Common practice in forecasting: a forecast is judged on data it has not seen.",
     )
+
+
+def by_itself() -> Part:
+    shape = 1 / 0.5
+    expected, before, seen = 2.0, 8, 3
+    after = (shape + before) / (shape + expected) * expected
+    lo, hi = (float(v[0]) for v in ratio_limits(np.array([seen]), np.array([after]), np.array([shape + before]), 0.90))
+    return Part(
+        "by-itself", "What would have fallen by itself",
+        (("Cable picked for a bad record fails less afterwards even where nothing is done: part of the record was bad "
+          "luck. So failures after a date are held against what the model expected with nothing done, from what was "
+          "known on that date: the class curve from there on times the posterior multiplier. Only a count outside the "
+          "limits of that comparison is called a difference, and even then something else may have changed."),),
+        ((f"Three years before: {before} failures where the class expects {expected:.0f}; variance of multipliers 0.5, "
+          f"so 1 / 0.5 = {shape:.0f}. For the three years after, at the same class rate, "
+          f"({shape:.0f} + {before}) / ({shape:.0f} + {expected:.0f}) × {expected:.0f} = {after:.0f} are to be "
+          f"expected with nothing done: a fall of {style.percent(1 - after / before, 1)} by itself."),
+         (f"Seen: {seen}. Against the record that is {style.percent(1 - seen / before, 1)} less; against what was to "
+          f"be expected {seen} / {after:.0f} = {seen / after:.2f} ({style.limits(lo, hi, 2)} at 90 %): chance.")),
+        "E. Hauer, Observational Before-After Studies in Road Safety (1997), chapters 11 and 12. Limits: the count is "
+        "negative binomial about the expected mean.",
+    )  # fmt: skip
+
+
+def past_forecast() -> Part:
+    seen, forecast, constant = np.array([2.0, 0.0, 1.0]), np.array([1.5, 0.5, 1.0]), np.array([1.0, 1.0, 1.0])
+    scores = [float(deviance(pd.Series(seen), pd.Series(mean)).sum()) for mean in (forecast, constant)]
+    return Part(
+        "past-forecast", "How a past forecast is scored",
+        (("Deviance is twice the log-likelihood that a forecast loses against knowing every count: the sum of "
+          "2 × (n ln(n / m) − n + m) for counts n and forecasts m. Smaller is better; it rewards telling bad loops "
+          "from good ones, which the fleet's total alone does not."),),
+        ("On three loops 2, 0 and 1 failures came. One forecast says 1.5, 0.5 and 1, the other 1 each: both 3 in all.",
+         f"Deviance {scores[0]:.2f} against {scores[1]:.2f}: the first told the loops apart."),
+        "P. McCullagh and J. A. Nelder, Generalized Linear Models (1989), section 2.3.",
+    )  # fmt: skip
+
+
+def places_moved() -> Part:
+    return Part(
+        "places-moved", "Why a loop moved in the ranking",
+        (("Each ranking is kept, and the next is held against the last that differs. Failures expected per km are the "
+          "class's times the multiplier, so a change is a product of two: what the class expects (age, length, curves) "
+          "and what the loop's own record says. Places by its own figure are those it would have moved had no other "
+          "loop changed; the rest are the others'."),),
+        ("Loops A, B, C expect 40, 30 and 20 per 100 km and year, then 40, 30 and 35.",
+         "C rises from 3 to 2 by its own figure; B falls from 2 to 3 though its figure stands: others moved past it."),
+        "Arithmetic; no source.",
+    )  # fmt: skip
 
 
 def stages() -> Part:

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 BACKTEST = "marts.backtest"
 CALIBRATION = "marts.backtest_calibration"
+MONEY = "marts.backtest_money"
 SCORES = "marts.forecast_score"
 BEFORE_AFTER = "marts.before_after"
 
@@ -35,6 +36,7 @@ def section(marts: Marts, settings: Settings) -> Section:
         "Has it worked before?",
         (
             capture(marts.read(BACKTEST)),
+            capture_by_money(marts.read(MONEY), settings),
             calibration(marts.read(CALIBRATION), settings),
             past_forecasts(marts.read(SCORES), settings),
             before_after(marts.read(BEFORE_AFTER), settings),
@@ -122,6 +124,54 @@ def capture(backtest: pd.DataFrame) -> Exhibit:
                 shown.reset_index(drop=True),
                 ("rule", "length_fraction", "failures_captured", "failures_total", "capture_fraction"),
                 BACKTEST,
+            ),
+        ),
+    )
+
+
+def capture_by_money(backtest: pd.DataFrame, settings: Settings) -> Exhibit:
+    """The ranking against the rules people use, for the same money."""
+    title = "Later failures caught, by rule, for the same money"
+    rows = backtest[backtest["level"] == "loop"]
+    if rows.empty or not rows["failures_total"].sum():
+        return absent("capture_by_money", title, (MONEY,), "The ranking could not be tried on a past date.", OLDER)
+    pooled = rows.groupby(["rule", "cost_fraction"], sort=True)[["money_spent", "failures_captured", "failures_total"]]
+    shown = pooled.agg({"money_spent": "mean", "failures_captured": "sum", "failures_total": "sum"}).reset_index()
+    shown["capture_fraction"] = shown["failures_captured"] / shown["failures_total"]
+    order = {rule: place for place, rule in enumerate(figures.RULE_NAMES)}
+    shown = shown.sort_values(
+        ["rule", "cost_fraction"], key=lambda key: key.map(order) if key.name == "rule" else key, ignore_index=True
+    )
+    tenth = shown[shown["cost_fraction"].sub(0.10).abs().lt(1e-9)].set_index("rule")
+    ours = tenth.loc[["model", "model_per_cost"], "capture_fraction"]
+    others = tenth["capture_fraction"].drop(labels=["model", "model_per_cost", "random"], errors="ignore")
+    best, rival = str(others.idxmax()), float(others.max())
+    lead = float(ours["model_per_cost"]) - rival
+    outcome = "more than" if lead > 0.005 else "less than" if lead < -0.005 else "level with"
+    finding = (
+        f"A tenth of what replacing everything would cost, spent by failures expected per unit of money, would have "
+        f"caught {style.percent(ours['model_per_cost'])} of the later failures, {outcome} the best simple rule "
+        f"({figures.RULE_NAMES[best]}: {style.percent(rival)}). Spent in the order of the ranking, which is per km, it "
+        f"would have caught {style.percent(ours['model'])}."
+    )
+    return Exhibit(
+        key="capture_by_money",
+        title=title,
+        finding=finding,
+        sources=(MONEY,),
+        definition="As above, but each rule picks whole loops until a share of the cost of replacing all loops is "
+        "spent: the metres at the prices of the settings, buried or in duct, and mobilising once a loop.",
+        count=f"{style.counted(shown['failures_total'].max(), 'later failure')} after "
+        f"{style.counted(rows['origin'].nunique(), 'past date')}; a tenth is "
+        f"{style.money(float(tenth['money_spent'].iloc[0]), settings.general.currency)}.",
+        interval="None drawn; each date's limits, by resampling loops, are in the export.",
+        left_out="Prices of the past: today's stand for every date. Sections alone: in the export.",
+        chart=figures.chart_capture(shown, "cost"),
+        tables=(
+            Table(
+                shown.assign(rule=shown["rule"].map(figures.RULE_NAMES)),
+                ("rule", "cost_fraction", "money_spent", "failures_captured", "failures_total", "capture_fraction"),
+                MONEY,
             ),
         ),
     )

@@ -79,14 +79,21 @@ def churn_sentence(rows: pd.DataFrame, then: str) -> str:
     names = ""
     if len(came) or len(gone):
         names = f" New: {', '.join(came['loop_id']) or 'none'}; gone: {', '.join(gone['loop_id']) or 'none'}."
+    fallen = gone.dropna(subset=["rank_now"])
+    if len(fallen):
+        last = fallen.iloc[-1]
+        names += (
+            f" Furthest down went {last['loop_id']}, from {int(last['rank_then'])} to {int(last['rank_now'])}: "
+            f"{last['churn_reasons']}."
+        )
     moved = now_first[now_first["places_moved"].fillna(0).ne(0)]
     if moved.empty:
         return first + names + (" None of them changed its place." if not names else "")
     size = moved["places_moved"].abs().astype(float)
     furthest = moved.loc[size[size == size.max()].index[0]]
     return (
-        f"{first}{names} The furthest move among them is {furthest['loop_id']}, from {int(furthest['rank_then'])} to "
-        f"{int(furthest['rank_now'])}: {furthest['churn_reasons']}."
+        f"{first}{names} The furthest move among the first is {furthest['loop_id']}, from "
+        f"{int(furthest['rank_then'])} to {int(furthest['rank_now'])}: {furthest['churn_reasons']}."
     )
 
 

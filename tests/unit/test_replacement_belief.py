@@ -88,7 +88,8 @@ def test_the_page_says_who_came_who_left_and_why(marts: Marts) -> None:
     finding = firmness.churn(marts.read(firmness.CHURN)).finding
     assert finding == (
         "24 of the first 25 loops were among the first 25 of the ranking as of 2024-12-31. New: L-000001; gone: "
-        "L-000030. The furthest move among them is L-000001, from 30 to 1: 1 new failure on record (5 now)."
+        "L-000030. Furthest down went L-000030, from 1 to 30: 1 new failure on record (5 now). The furthest move among "
+        "the first is L-000001, from 30 to 1: 1 new failure on record (5 now)."
     )
 
 

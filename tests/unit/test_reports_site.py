@@ -5,13 +5,14 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import html
+import math
 import os
 import re
 from pathlib import Path
 
 import pandas as pd
 import pytest
-from scipy.stats import chi2
+from scipy.stats import chi2, nbinom
 
 from pipelines.validation.batch_rules import BATCH_RULES
 from pipelines.validation.rules import RULES
@@ -152,6 +153,11 @@ def test_the_worked_examples_are_right() -> None:
     assert "= 10,800" in example("customer-minutes") and "= 16,800" in example("customer-minutes")
     assert "SAIDI 120 × 90 / 1,000 = 10.8" in example("indices")
     assert "= 106.2 m" in example("velocity")  # 112 x 53.1 / 56
+    assert "= 5 are to be expected" in example("by-itself")  # (2 + 8) / (2 + 2) x 2
+    chance = nbinom(10, 10 / (10 + 1.96 * 5))  # at the upper limit of the ratio, 3 or fewer have 5 %
+    assert chance.cdf(3) == pytest.approx(0.05, abs=0.001) and "0.60 (0.15 to 1.96 at 90 %)" in example("by-itself")
+    told = 2 * (2 * math.log(2 / 1.5) - 0.5 + 0.5)
+    assert f"Deviance {told:.2f} against {2 * (2 * math.log(2) - 1 + 1):.2f}" in example("past-forecast")
     assert "mean step 17; limits 157.5 ± 2.66 × 17 = 112 to 203" in example("months")
 
 

@@ -97,3 +97,13 @@ def test_every_setting_has_meaning_and_source_and_a_default_within_its_bounds() 
             if isinstance(value, int | float):
                 assert field.metadata["low"] is None or value >= field.metadata["low"], field.name
                 assert field.metadata["high"] is None or value <= field.metadata["high"], field.name
+
+
+def test_watched_loops_carry_a_date_each(tmp_path: Path) -> None:
+    settings = load_text(tmp_path, '[replacement.watched]\n"OB-L0001" = 2021-06-30\n')
+    assert settings.replacement.watched == {"OB-L0001": dt.date(2021, 6, 30)}
+    assert "replacement_watched" not in settings.flat()
+    assert fault_of(tmp_path, '[replacement.watched]\n"OB-L0001" = "2021"\n') == (
+        "setting replacement.watched = {'OB-L0001': '2021'} is not a table of dates\n"
+        "  where: DIR/settings.toml\n  to do: give replacement.watched a table of dates"
+    )
