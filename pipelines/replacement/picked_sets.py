@@ -13,6 +13,7 @@ from pipelines.replacement.backtest import RECENT_YEARS, order_by_rule
 from pipelines.replacement.before_after import SUCCESSION_DAYS
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.model import FailureModel
+from shared.errors import UserError
 from shared.units import DAYS_PER_YEAR
 
 PICKED_LOOPS = 25
@@ -148,10 +149,22 @@ def _pick_by_rule(model: FailureModel, rule: str) -> NDArray[np.bool_]:
 
 
 def list_watched(history: FailureHistory, watched: Mapping[str, dt.date]) -> pd.DataFrame:
-    """Sections in service on the day something was done on their loop; all later failures of the loop count."""
+    """Sections in service on the day something was done on their loop; all later failures of the loop count.
+
+    Raises
+    ------
+    UserError
+        A loop is not in the register.
+    """
     if not watched:
         return pd.DataFrame()
     sections = history.sections
+    unknown = sorted(set(watched) - set(sections["loop_id"]))
+    if unknown:
+        raise UserError(
+            f"setting replacement.watched names {', '.join(unknown)}, which has no section loaded", "settings file",
+            "correct the loop_id, or load loops.csv and sections.csv, then: loopwear refresh",
+        )
     on = sections["loop_id"].map({loop: pd.Timestamp(day) for loop, day in watched.items()})
     installed = pd.to_datetime(sections["installed_on"])
     retired = pd.to_datetime(sections["retired_on"])

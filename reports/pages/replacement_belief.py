@@ -284,7 +284,9 @@ def before_after(sets: pd.DataFrame, settings: Settings) -> Exhibit:
     rows = sets.assign(place=sets["grouped_by"].map(order)).sort_values(["place", "group_name"], ignore_index=True)
     shown = rows[rows["effect_verdict"].ne("too_few") | rows["grouped_by"].eq("watched")]
     drawn = shown[shown["grouped_by"].ne("replaced_because")]
-    sentences = [left_alone_sentence(rows), replaced_sentence(rows)]
+    sentences = [left_alone_sentence(rows), replaced_sentence(rows), watched_sentence(rows)]
+    unseen = sorted(set(settings.replacement.watched) - set(rows.loc[rows["grouped_by"].eq("watched"), "group_name"]))
+    untold = f" Watched, but no model could stand before that day: {', '.join(unseen)}." if unseen else ""
     return Exhibit(
         key="before_after",
         title=title,
@@ -301,7 +303,7 @@ def before_after(sets: pd.DataFrame, settings: Settings) -> Exhibit:
         interval=f"{style.percent(settings.general.interval_level)} limits: exact Poisson of the count seen, gamma of "
         "the mean expected, negative binomial of seen over expected.",
         left_out=f"{style.counted(rows['sections_left_out'].sum(), 'section')} that cannot be followed (counted once a "
-        "set). Sets of different dates share loops. What else changed at the same time is not taken out.",
+        f"set). Sets of different dates share loops. What else changed at the same time is not taken out.{untold}",
         chart=figures.chart_before_after(drawn) if len(drawn) else None,
         tables=(
             Table(
@@ -331,6 +333,19 @@ def left_alone_sentence(rows: pd.DataFrame) -> str:
         f"record carried on, though nothing was done; the model had expected {style.percent(expected)} less "
         f"({style.counted(len(alone), 'past date')})."
     )
+
+
+def watched_sentence(rows: pd.DataFrame) -> str:
+    """What became of the loops named in the settings, the first three of them."""
+    watched = rows[rows["grouped_by"] == "watched"]
+    said = [
+        f"{row['group_name']} since {pd.Timestamp(row['picked_from']):%Y-%m-%d}: {int(row['seen_after'])} seen, "
+        f"{style.number(row['expected_after'], 1)} expected with nothing done "
+        f"({'too few to say' if row['effect_verdict'] == 'too_few' else row['effect_verdict'].replace('_', ' ')})"
+        for row in watched.head(3).to_dict("records")
+    ]
+    more = f", and {len(watched) - 3} more in the table" if len(watched) > 3 else ""
+    return f"Watched: {'; '.join(said)}{more}." if said else ""
 
 
 def replaced_sentence(rows: pd.DataFrame) -> str:

@@ -13,6 +13,7 @@ from pipelines.replacement.before_after import LEAST_EXPECTED, list_events, tabu
 from pipelines.replacement.picked_sets import list_injected, list_members, list_replaced, list_watched
 from pipelines.survival.history import FailureHistory, known_at
 from pipelines.survival.model import FailureModel, fit_failure_model
+from shared.errors import UserError
 from shared.settings import Settings
 from tests.survival_fleets import make_fleet
 
@@ -137,3 +138,13 @@ def test_no_verdict_without_enough_to_expect(history: FailureHistory, model: Fai
 def test_a_set_before_any_model_has_no_row(history: FailureHistory, model: FailureModel) -> None:
     members = list_watched(history, {"L00001": dt.date(2015, 1, 1)})
     assert tabulate_before_after(history, [model], members, 3.0, 0.9).empty
+
+
+def test_a_watched_loop_that_is_not_there_is_named() -> None:
+    history = place_sections(make_fleet(3, loops=12).history)
+    with pytest.raises(UserError) as caught:
+        list_watched(history, {"L00001": dt.date(2021, 1, 1), "L99999": dt.date(2021, 1, 1)})
+    assert str(caught.value) == (
+        "setting replacement.watched names L99999, which has no section loaded\n  where: settings file\n"
+        "  to do: correct the loop_id, or load loops.csv and sections.csv, then: loopwear refresh"
+    )

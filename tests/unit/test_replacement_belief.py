@@ -67,6 +67,7 @@ def test_the_finding_sets_the_fall_beside_the_one_expected(marts: Marts) -> None
     # 21 seen and 20 expected where the record carried on gives 40; 4 seen of 40 expected
     assert "failed 48 % less" in finding
     assert "expected 50 % less" in finding
+    assert "Watched: L-000001 since 2020-12-31: 2 seen, 2.5 expected with nothing done (too few to say)." in finding
     assert "seen over expected is 0.10 (0.06 to 0.16), fewer than chance allows" in finding
 
 
@@ -120,3 +121,10 @@ def test_the_head_is_said_to_hang_on_the_reading_that_moves_most(marts: Marts) -
     finding = firmness.sensitivity(marts.read(firmness.SENSITIVITY)).finding
     assert finding.startswith("23 of the first 25 loops stay among the first 25 under each of 2 other readings")
     assert "that failures of unknown cause do not count: 23 of 25 stay" in finding
+
+
+def test_a_watched_loop_that_no_model_could_judge_is_named(marts: Marts) -> None:
+    replacement = dataclasses.replace(Settings().replacement, watched={"L-000009": dt.date(2001, 1, 1)})
+    settings = dataclasses.replace(Settings(), replacement=replacement)
+    made = page.before_after(marts.read(page.BEFORE_AFTER), settings)
+    assert made.left_out.endswith("Watched, but no model could stand before that day: L-000009.")
