@@ -263,11 +263,14 @@ def past_forecasts(scores: pd.DataFrame, settings: Settings) -> Exhibit:
         left_out="Cable laid after the date. Failures known by loop alone are shared over the loop by the forecast.",
         chart=figures.chart_past_forecasts(whole),
         tables=(
-            Table(whole, ("origin", *columns, "loops_inside_fraction"), SCORES,
-                  labels={"expected_lo": "Count to come, low", "expected_hi": "Count to come, high"}),
-            Table(classes, ("group_name", *columns), SCORES, labels={
-                "group_name": f"Class, from {last['origin']:%Y-%m-%d}", "expected_lo": "Count to come, low",
-                "expected_hi": "Count to come, high"}),
+            Table(
+                pd.concat([whole, classes], ignore_index=True),
+                ("origin", "group_name", *columns, "loops_inside_fraction"),
+                SCORES,
+                labels={"group_name": "Cable", "expected_lo": "Count to come, low",
+                        "expected_hi": "Count to come, high"},
+                extra=len(rows) - len(whole) - len(classes),
+            ),
         ),
     )  # fmt: skip
 
