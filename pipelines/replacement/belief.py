@@ -5,24 +5,72 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Sequence
 
+import numpy as np
 import pandas as pd
 
+from pipelines.replacement import backtest
+from pipelines.replacement.backtest_money import CaptureByMoney, price_sections
 from pipelines.replacement.before_after import tabulate_before_after
 from pipelines.replacement.churn import Ranking, choose_earlier, compare_rankings
 from pipelines.replacement.forecast_score import score_forecasts
 from pipelines.replacement.picked_sets import list_members
 from pipelines.replacement.sensitivity import tabulate_sensitivity
+from pipelines.survival.choices import choose_model
 from pipelines.survival.history import FailureHistory, known_at
-from pipelines.survival.model import FailureModel
+from pipelines.survival.model import FailureModel, ModelChoices, fit_failure_model
 from pipelines.survival.nested import Variances
 from shared.settings import Settings
 
 TABLES = (
+    "fitted.backtest", "fitted.backtest_differences", "fitted.backtest_calibration", "fitted.backtest_money",
     "fitted.before_after", "fitted.forecast_score", "fitted.ranking_churn", "fitted.ranking_sensitivity",
 )
 
 Fit = Callable[[FailureHistory, Variances | None], FailureModel]
 """Fits a model to what was known on a day, the search for the variances beginning where told."""
+
+
+def try_ranking(
+    history: FailureHistory, model: FailureModel, form_now: ModelChoices, reasons: pd.DataFrame, settings: Settings,
+) -> dict[str, pd.DataFrame]:
+    """Everything that holds the ranking against what followed: the back-test, and what weigh_evidence adds, by table.
+
+    Parameters
+    ----------
+    history, model
+        What is known now, and the model the ranking stands on.
+    form_now
+        Form of that model; it stands in where the records are too short for a past date.
+    reasons
+        section_id and retired_because.
+    settings
+        general, survival and replacement are used.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_replacement_belief.py
+    """
+    general, terms = settings.general, settings.replacement
+    origins, horizon = backtest.choose_origins(history, general.horizon_years, terms.backtest_origins)
+    # The form is chosen once, with what was known at the first origin: no later origin may have a say in it.
+    form_then = choose_model(known_at(history, min(origins)), settings).chosen if origins else form_now
+    models_then: list[FailureModel] = []
+
+    def fit_as_then(known: FailureHistory, start: Variances | None = None) -> FailureModel:
+        models_then.append(fit_failure_model(known, settings, form_then, start=start))
+        return models_then[-1]
+
+    tested = backtest.run_backtest(
+        history, fit_as_then, origins, horizon, level=general.interval_level, replicates=terms.backtest_replicates,
+        random=np.random.default_rng(general.seed),
+        further_measure=CaptureByMoney(
+            price_sections(history.sections, terms), terms.cost_per_loop, general.interval_level),
+    )
+    return {
+        "fitted.backtest": tested.captures, "fitted.backtest_differences": tested.differences,
+        "fitted.backtest_calibration": tested.calibration, "fitted.backtest_money": tested.further,
+        **weigh_evidence(history, model, tuple(models_then), fit_as_then, reasons, settings),
+    }
 
 
 def weigh_evidence(

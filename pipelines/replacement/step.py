@@ -3,23 +3,18 @@
 from __future__ import annotations
 
 import duckdb
-import numpy as np
 import pandas as pd
 
-from pipelines.replacement import assemble, backtest, belief, kept_rankings
-from pipelines.replacement.backtest_money import CaptureByMoney, price_sections
+from pipelines.replacement import assemble, belief, kept_rankings
 from pipelines.replacement.churn import is_worth_keeping, take_ranking
-from pipelines.survival.choices import choose_model
-from pipelines.survival.model import FailureHistory, FailureModel, fit_failure_model, known_at
-from pipelines.survival.nested import Variances
+from pipelines.survival.model import FailureHistory, fit_failure_model
 from pipelines.survival.step import read_choices
 from shared.settings import Settings
 from shared.store import read_model, write_table
 
 TABLES = (
-    "fitted.section_ranking", "fitted.loop_ranking", "fitted.group_ranking", "fitted.programme", "fitted.backtest",
-    "fitted.backtest_differences", "fitted.backtest_calibration", "fitted.replacement_figures",
-    "fitted.backtest_money", *belief.TABLES,
+    "fitted.section_ranking", "fitted.loop_ranking", "fitted.group_ranking", "fitted.programme",
+    "fitted.replacement_figures", *belief.TABLES,
 )
 
 
@@ -56,40 +51,19 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     loop_ranking = assemble.rank_loops(facts, section_ranking, settings)
     group_ranking = assemble.rank_half_loops_and_districts(facts, section_ranking, settings)
     programme, choice = assemble.plan_programme(section_ranking, settings)
-    origins, horizon = backtest.choose_origins(
-        history, settings.general.horizon_years, settings.replacement.backtest_origins,
-    )
-    # The form is chosen once, with what was known at the first origin: no later origin may have a say in it.
-    form_then = choose_model(known_at(history, min(origins)), settings).chosen if origins else form_now
-    models_then: list[FailureModel] = []
-
-    def fit_as_then(known: FailureHistory, start: Variances | None = None) -> FailureModel:
-        models_then.append(fit_failure_model(known, settings, form_then, start=start))
-        return models_then[-1]
-
-    tested = backtest.run_backtest(
-        history, fit_as_then, origins, horizon,
-        level=settings.general.interval_level, replicates=settings.replacement.backtest_replicates,
-        random=np.random.default_rng(settings.general.seed),
-        further_measure=CaptureByMoney(
-            price_sections(sections, settings.replacement), settings.replacement.cost_per_loop,
-            settings.general.interval_level,
-        ),
-    )
     now = take_ranking(
         kept_rankings.next_run_number(con), as_of, f"{form_now.hazard} (penalty {form_now.penalty:g})",
         kept_rankings.settings_of_ranking(settings), settings.general.horizon_years, loop_ranking, section_ranking,
     )
-    believed = belief.weigh_evidence(history, model, tuple(models_then), fit_as_then, retired, settings)
-    believed |= belief.compare_with_kept(kept, now)
+    believed = belief.try_ranking(history, model, form_now, retired, settings) | belief.compare_with_kept(kept, now)
     figures = assemble.list_figures(facts, section_ranking, programme, choice, settings)
 
     # ---- write
     if is_worth_keeping(kept, now):
         kept_rankings.write_kept(con, now)
     frames = (
-        section_ranking, loop_ranking, group_ranking, programme, tested.captures, tested.differences,
-        tested.calibration, figures, tested.further, *(believed[name] for name in belief.TABLES),
+        section_ranking, loop_ranking, group_ranking, programme, figures,
+        *(believed[name] for name in belief.TABLES),
     )
     return {name: _write(con, name, frame) for name, frame in zip(TABLES, frames, strict=True)}
 

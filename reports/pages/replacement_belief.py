@@ -230,28 +230,12 @@ def past_forecasts(scores: pd.DataFrame, settings: Settings) -> Exhibit:
     whole = rows[rows["grouped_by"] == "all"].reset_index(drop=True)
     last = whole.iloc[-1]
     classes = rows[(rows["grouped_by"] == "cable_class") & (rows["origin"] == last["origin"])].reset_index(drop=True)
-    sums = whole[["deviance_model", "deviance_constant", "deviance_class_constant"]].sum()
-    others = {"the fleet's rate carried on": sums["deviance_constant"],
-              "each class's rate carried on": sums["deviance_class_constant"]}
-    ranked = sorted(others.values())
-    verdict = ("better than both" if sums["deviance_model"] < ranked[0] else
-               "no better than the better of them" if sums["deviance_model"] < ranked[1] else "no better than either")
-    finding = (
-        f"For the year after {style.date_words(last['origin'])} {style.number(last['expected'], 0)} failures were "
-        f"forecast ({style.limits(last['expected_lo'], last['expected_hi'], 0)}) and "
-        f"{style.number(last['observed_failures'], 0)} came. Over {style.counted(len(whole), 'past date')} "
-        f"{int(whole['is_inside'].sum())} of the counts lie within their limits. "
-        f"Loop by loop the forecast is {verdict}: its deviance is {style.number(sums['deviance_model'], 0)}, "
-        + ", ".join(f"that of {name} {style.number(value, 0)}" for name, value in others.items())
-        + f" (smaller is better). {style.percent(last['loops_inside_fraction'], 1)} of the loops lie within their own "
-        f"limits, which promise {style.percent(last['loops_inside_promised'], 1)}."
-    )
     columns = ("expected", "expected_lo", "expected_hi", "observed_failures", "deviance_model", "deviance_constant",
                "deviance_class_constant")  # fmt: skip
     return Exhibit(
         key="past_forecasts",
         title=title,
-        finding=finding,
+        finding=score_sentence(whole),
         sources=(SCORES,),
         definition="The method with only what was known on the date, its failures of the next year against those that "
         "came, on the cable then in service for as long as it stayed. Deviance: twice the log-likelihood lost against "
@@ -273,6 +257,27 @@ def past_forecasts(scores: pd.DataFrame, settings: Settings) -> Exhibit:
             ),
         ),
     )  # fmt: skip
+
+
+def score_sentence(whole: pd.DataFrame) -> str:
+    """How near the forecasts of the whole came, and whether they told loops apart better than constant rates."""
+    last = whole.iloc[-1]
+    sums = whole[["deviance_model", "deviance_constant", "deviance_class_constant"]].sum()
+    others = {"the fleet's rate carried on": sums["deviance_constant"],
+              "each class's rate carried on": sums["deviance_class_constant"]}
+    ranked = sorted(others.values())
+    verdict = ("better than both" if sums["deviance_model"] < ranked[0] else
+               "no better than the better of them" if sums["deviance_model"] < ranked[1] else "no better than either")
+    return (
+        f"For the year after {style.date_words(last['origin'])} {style.number(last['expected'], 0)} failures were "
+        f"forecast ({style.limits(last['expected_lo'], last['expected_hi'], 0)}) and "
+        f"{style.number(last['observed_failures'], 0)} came. Over {style.counted(len(whole), 'past date')} "
+        f"{int(whole['is_inside'].sum())} of the counts lie within their limits. "
+        f"Loop by loop the forecast is {verdict}: its deviance is {style.number(sums['deviance_model'], 0)}, "
+        + ", ".join(f"that of {name} {style.number(value, 0)}" for name, value in others.items())
+        + f" (smaller is better). {style.percent(last['loops_inside_fraction'], 1)} of the loops lie within their own "
+        f"limits, which promise {style.percent(last['loops_inside_promised'], 1)}."
+    )
 
 
 def before_after(sets: pd.DataFrame, settings: Settings) -> Exhibit:
