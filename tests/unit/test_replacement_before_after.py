@@ -10,7 +10,13 @@ import pandas as pd
 import pytest
 
 from pipelines.replacement.before_after import LEAST_EXPECTED, list_events, tabulate_before_after
-from pipelines.replacement.picked_sets import list_injected, list_members, list_replaced, list_watched
+from pipelines.replacement.picked_sets import (
+    list_by_rules,
+    list_injected,
+    list_members,
+    list_replaced,
+    list_watched,
+)
 from pipelines.survival.history import FailureHistory, known_at
 from pipelines.survival.model import FailureModel, fit_failure_model
 from shared.errors import UserError
@@ -45,11 +51,12 @@ def replace_first(history: FailureHistory, after: int) -> FailureHistory:
     sections.loc[old, ["retired_on", "in_view_to"]] = DAY
     failures = history.failures
     failures = failures[failures["section_id"].ne(sections.loc[old, "section_id"])]
-    # three before the day, one of them more than three years before, and those that follow
-    days = [DAY + pd.Timedelta(days=d) for d in (-10, -400, -2000, *range(30, 30 + after))]
+    # three before the day, one of them more than three years before; those that follow, and one too late to count
+    days = [DAY + pd.Timedelta(days=d) for d in (-10, -400, -2000, 1300, *range(30, 30 + after))]
     added = pd.DataFrame({
         "job_id": [f"X{k}" for k in range(len(days))], "loop_id": sections.loc[old, "loop_id"],
-        "section_id": [sections.loc[old, "section_id"]] * 3 + ["NEW"] * after, "failed_on": days, "closed_on": days,
+        "section_id": [sections.loc[old, "section_id"]] * 3 + ["NEW"] * (1 + after), "failed_on": days,
+        "closed_on": days,
         "is_counted": True, "why_not": None, "district_id": "D1", "cause": "unknown", "failed_component": "cable",
     })
     return dataclasses.replace(
@@ -148,3 +155,76 @@ def test_a_watched_loop_that_is_not_there_is_named() -> None:
         "setting replacement.watched names L99999, which has no section loaded\n  where: settings file\n"
         "  to do: correct the loop_id, or load loops.csv and sections.csv, then: loopwear refresh"
     )
+
+
+def test_an_older_model_brought_up_to_date_says_nearly_what_a_new_one_says(
+    history: FailureHistory, model: FailureModel,
+) -> None:
+    """Three years lie between the model and the day: their failures and their exposure must count."""
+    day = dt.date(2023, 12, 31)
+    fresh = fit_failure_model(known_at(history, day), Settings())
+    loops = sorted(set(history.sections["loop_id"]))
+    watched = list_watched(history, dict.fromkeys(loops, day))
+    old, new = (
+        tabulate_before_after(history, [m], watched, 2.0, 0.9).set_index("group_name")["expected_after"]
+        for m in (model, fresh)
+    )
+    # 190 failures in all: the level of the last years alone moves by a tenth
+    assert old.sum() == pytest.approx(new.sum(), rel=0.15)
+    assert np.corrcoef(np.log(old), np.log(new))[0, 1] > 0.97
+    # as the model stood three years before, untold of what happened since, it is further off
+    since = known_at(history, dt.date(2020, 12, 31)).failures
+    untold = dataclasses.replace(history, failures=since)
+    stale = tabulate_before_after(untold, [model], watched, 2.0, 0.9).set_index("group_name")["expected_after"]
+    assert np.corrcoef(np.log(stale), np.log(new))[0, 1] < np.corrcoef(np.log(old), np.log(new))[0, 1]
+
+
+def test_time_without_a_failure_since_the_models_day_lowers_what_is_expected(
+    history: FailureHistory, model: FailureModel,
+) -> None:
+    day = pd.Timestamp("2023-12-31")
+    quiet = dataclasses.replace(history, failures=known_at(history, dt.date(2020, 12, 31)).failures)
+    watched = list_watched(quiet, dict.fromkeys(sorted(set(history.sections["loop_id"])), day.date()))
+    expected = tabulate_before_after(quiet, [model], watched, 2.0, 0.9)["expected_after"].sum()
+    # the same cable and years with the multipliers as they were on the model's own day
+    ahead = model.expected_by_class(5.0) - model.expected_by_class(3.0)
+    stays = model.windows.sections["section_id"].isin(watched["section_id"]).to_numpy()
+    untouched = (ahead * model.posterior.shape / model.posterior.rate)[stays].sum()
+    assert 0.5 * untouched < expected < 0.95 * untouched
+
+
+def test_sets_of_sections_are_expected_only_the_failures_whose_section_is_told(
+    history: FailureHistory, model: FailureModel,
+) -> None:
+    """With every second later failure known by loop alone, half as many are expected to be seen on a section."""
+    after = pd.to_datetime(history.failures["failed_on"]).gt(DAY)
+    second = after & (np.arange(len(history.failures)) % 2 == 0) & history.failures["is_counted"]
+    blurred = history.failures.assign(
+        section_id=history.failures["section_id"].where(~second),
+        is_counted=history.failures["is_counted"] & ~second,
+        why_not=history.failures["why_not"].where(~second, "loop_only"),
+    )
+    mine = ("replaced_in", "2021")
+    expected, shares = [], []
+    for failures in (history.failures, blurred):
+        now = replace_first(dataclasses.replace(history, failures=failures), after=0)
+        table = tabulate_before_after(now, [model], list_replaced(now, REASONS), 3.0, 0.9)
+        expected.append(table.set_index(["grouped_by", "group_name"]).loc[mine, "expected_after"])
+        later = list_events(now).query("failed_on > @DAY")
+        shares.append(later["section_id"].notna().mean())
+    assert shares[1] < 0.65 * shares[0]
+    assert expected[1] / expected[0] == pytest.approx(shares[1] / shares[0], rel=0.01)
+
+
+def test_loops_left_alone_are_followed_until_something_is_done(history: FailureHistory, model: FailureModel) -> None:
+    members = list_by_rules(history, [model])
+    picked = members["section_id"].iloc[0]
+    injected = pd.Timestamp("2021-12-31")
+    sections = history.sections.assign(
+        rejuvenated_on=pd.Series(injected, history.sections.index).where(history.sections["section_id"].eq(picked)))
+    now = list_by_rules(dataclasses.replace(history, sections=sections), [model])
+    assert now.loc[now["section_id"].eq(picked), "until"].eq(injected).all()
+    retired = history.sections.set_index("section_id")["retired_on"].reindex(members["section_id"])
+    gone = retired.notna().to_numpy()
+    assert members.loc[gone, "until"].tolist() == retired[gone].tolist()
+    assert members.loc[~gone, "until"].isna().all()

@@ -80,6 +80,19 @@ def test_the_head_is_that_of_a_fit_from_the_beginning(
     assert kept >= moved
 
 
+def test_a_class_that_failed_less_of_late_falls(history: FailureHistory, model: FailureModel) -> None:
+    base = gather_evidence(history, model, np.ones(len(history.failures)))
+    sections = model.windows.sections
+    quiet = sections["cable_class"].eq("XLPE/bare/buried").to_numpy()
+    given = Evidence(base.failures, base.occasions, np.where(quiet, 0.0, base.recent), base.is_used)
+    of_class = set(sections.loc[quiet, "loop_id"])
+    before, after = (
+        np.mean([place for place, loop in enumerate(rank_again(model, base, evidence, HORIZON)) if loop in of_class])
+        for evidence in (base, given)
+    )
+    assert after > before + 5
+
+
 def test_weights_follow_the_share_of_known_causes() -> None:
     failures = pd.DataFrame({
         "cause": ["dig_in", "water_treeing", "workmanship", "overload", "unknown", "unknown", "water_treeing"],
