@@ -11,7 +11,11 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import pandas as pd
+
 from pipelines.replacement import backtest, belief, kept_rankings
+from pipelines.replacement.backtest_money import CaptureByMoney, price_sections
 from pipelines.replacement.before_after import tabulate_before_after
 from pipelines.replacement.churn import compare_rankings, take_ranking
 from pipelines.replacement.forecast_score import score_forecasts
@@ -52,6 +56,15 @@ def main(folder: Path) -> dict[str, float]:
     members = timed("sets picked", lambda: list_members(history, reasons, models, {}), seconds)
     timed("before and after", lambda: tabulate_before_after(history, models, members, 3.0, 0.9), seconds)
     timed("past forecasts", lambda: score_forecasts(history, models, 0.9), seconds)
+    loops = pd.Index(sorted(history.sections["loop_id"].unique()))
+    draws = np.random.default_rng(0).multinomial(len(loops), np.full(len(loops), 1 / len(loops)), 200).astype(float)
+    parts = []
+    for origin, past in zip(origins, then, strict=True):
+        units = backtest.list_units(history, origin, 5.0, past)
+        parts += [(part.assign(loop_code=loops.get_indexer(part["loop_id"])), origin, 5.0, level, draws)
+                  for part, level in ((units, "section"), (backtest.roll_up(units), "loop"))]
+    measure = CaptureByMoney(price_sections(history.sections, settings.replacement), 6_000.0, 0.9)
+    timed("for the same money", lambda: [measure(*part) for part in parts], seconds)
     timed("other readings", lambda: tabulate_sensitivity(history, model, 5.0), seconds)
     kept = timed("kept rankings read", lambda: kept_rankings.read_kept(con), seconds)
     now = take_ranking(
