@@ -57,6 +57,16 @@ class _Problem:
     loop_penalty: float
     budget: float
 
+    @property
+    def loops(self) -> int:
+        """How many loops there are."""
+        return int(self.loop_of_section.max()) + 1
+
+    @property
+    def ratio(self) -> Floats:
+        """Gain per weight of each option."""
+        return np.asarray(self.gain / np.maximum(self.weight, 1e-12))
+
 
 @dataclass(frozen=True)
 class _Relaxed:
@@ -113,10 +123,11 @@ def choose_options(
     if len(problem.weight) == 0:
         return Choice(np.zeros(0, dtype=bool), 0.0, 0.0, 0.0, 0.0, 0)
     relaxed = _find_price(problem)
-    chosen = _fill_up(problem, relaxed)
-    gain = _gain(problem, chosen)
     bound, searched = relaxed.bound, 0
-    if bound - gain > max(relative_gap, 1e-9) * abs(bound):
+    enough = bound - max(relative_gap, 1e-9) * abs(bound)
+    chosen = _fill_up_well(problem, relaxed, enough)
+    gain = _gain(problem, chosen)
+    if gain < enough:
         better, bound, searched = _search(problem, relaxed, chosen, relative_gap, time_limit_s)
         if _gain(problem, better) > gain:
             chosen, gain = better, _gain(problem, better)
@@ -151,8 +162,7 @@ def _relax(problem: _Problem, price: float) -> _Relaxed:
     worth = problem.gain - price * problem.weight
     best = np.zeros(len(problem.loop_of_section))
     np.maximum.at(best, problem.section, worth)
-    loops = int(problem.loop_of_section.max()) + 1
-    surplus = np.bincount(problem.loop_of_section, best, loops).astype(np.float64)
+    surplus = np.bincount(problem.loop_of_section, best, problem.loops).astype(np.float64)
     surplus -= price * problem.loop_weight + problem.loop_penalty
     wanted = (worth > 0) & (worth == best[problem.section]) & (surplus[problem.loop] > 0)
     # Of a section's options that are worth the same, the first is taken.
@@ -188,16 +198,17 @@ def _relax_keeping(best: _Relaxed, kept: _Relaxed) -> _Relaxed:
                     kept.spent)
 
 
-def _fill_up(problem: _Problem, relaxed: _Relaxed) -> Booleans:
-    """The relaxation's choice, with what still fits added in the order of gain per weight."""
-    chosen = relaxed.chosen.copy()
+def _fill_up(problem: _Problem, start: Booleans) -> Booleans:
+    """A choice that keeps to the budget, with what still fits added in the order of gain per weight."""
+    chosen = start.copy()
     left = problem.budget - _spent(problem, chosen)
     taken = np.zeros(len(problem.loop_of_section), dtype=bool)
     taken[problem.section[chosen]] = True
-    opened = np.zeros(int(problem.loop_of_section.max()) + 1, dtype=bool)
+    opened = np.zeros(problem.loops, dtype=bool)
     opened[problem.loop[chosen]] = True
-    ratio = problem.gain / np.maximum(problem.weight, 1e-12)
-    for option in np.argsort(-ratio, kind="stable"):
+    # What does not fit now will not fit later either: what is left only shrinks.
+    fits = np.flatnonzero(~taken[problem.section] & (problem.weight <= left) & (problem.gain > 0))
+    for option in fits[np.argsort(-problem.ratio[fits], kind="stable")]:
         section, loop = problem.section[option], problem.loop[option]
         extra = 0.0 if opened[loop] else problem.loop_weight
         penalty = 0.0 if opened[loop] else problem.loop_penalty
@@ -207,6 +218,51 @@ def _fill_up(problem: _Problem, relaxed: _Relaxed) -> Booleans:
             chosen[option] = taken[section] = opened[loop] = True
             left -= problem.weight[option] + extra
     return chosen
+
+
+PARTS_TRIED = 8
+"""Parts of further loops that are tried in filling up: more gains next to nothing."""
+
+
+def _fill_up_well(problem: _Problem, relaxed: _Relaxed, enough: float) -> Booleans:
+    """The relaxation's choice filled up with the part of one further loop that serves best, then with single options.
+
+    Single options are a dear way of spending what is left, since each would open a loop for itself. It ends when the
+    gain is enough.
+    """
+    best = _fill_up(problem, relaxed.chosen)
+    for part in _list_parts(problem, relaxed):
+        if _gain(problem, best) >= enough:
+            break
+        tried = relaxed.chosen.copy()
+        tried[part] = True
+        tried = _fill_up(problem, tried)
+        if _gain(problem, tried) > _gain(problem, best):
+            best = tried
+    return best
+
+
+def _list_parts(problem: _Problem, relaxed: _Relaxed) -> list[Integers]:
+    """Parts of loops not opened that fit into what is left: each loop's options from the best downwards."""
+    left = problem.budget - relaxed.spent - problem.loop_weight
+    opened = np.zeros(problem.loops, dtype=bool)
+    opened[problem.loop[relaxed.chosen]] = True
+    offered = np.flatnonzero(
+        (relaxed.worth == relaxed.best_of_section[problem.section]) & (problem.gain > 0) & ~opened[problem.loop]
+    )
+    offered = offered[np.unique(problem.section[offered], return_index=True)[1]]
+    order = offered[np.lexsort((-problem.ratio[offered], problem.loop[offered]))]
+    loop = problem.loop[order]
+    before = np.searchsorted(loop, loop)  # place at which the option's loop begins
+
+    def so_far(values: Floats) -> Floats:
+        total = np.concatenate([[0.0], np.cumsum(values)])
+        return np.asarray(total[1:] - total[before])
+
+    weight, gain = so_far(problem.weight[order]), so_far(problem.gain[order]) - problem.loop_penalty
+    fits = np.flatnonzero((weight <= left) & (gain > 0))
+    ends = fits[np.argsort(-gain[fits], kind="stable")[:PARTS_TRIED]]
+    return [order[before[end]:end + 1] for end in ends]
 
 
 def _search(
