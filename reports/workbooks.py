@@ -33,8 +33,8 @@ if TYPE_CHECKING:
 
 SHEETS = {
     "replacement": (
-        "loop_ranking", "section_ranking", "group_ranking", "programme", "programme_years", "programme_curve",
-        "money_tornado", "backtest", "backtest_differences", "backtest_calibration", "before_after",
+        "loop_ranking", "section_ranking", "group_ranking", "programme", "programme_years", "cost_curve",
+        "input_sensitivity", "backtest", "backtest_differences", "backtest_calibration", "before_after",
         "watched_half_loops", "loop_churn", "replacement_figures", "class_survival", "age_rates",
         "mean_cumulative_failures",
     ),

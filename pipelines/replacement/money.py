@@ -236,3 +236,43 @@ def value_sections(sections: pd.DataFrame, new_rate_per_100km_year: float, setti
         pays_above_per_100km_year=new_rate_per_100km_year + 100.0 * cost_per_km / (failure * years),
         is_paying=avoided_cost > cost,
     )
+
+
+def value_injections(sections: pd.DataFrame, settings: Replacement, horizon_years: float) -> pd.DataFrame:
+    """What injecting each section costs and buys, were it injected.
+
+    Parameters
+    ----------
+    sections
+        Rows of value_sections: length_km, expected_failures (over the horizon, nothing done), cost_per_failure
+        [money] and customer_minutes_per_failure [min].
+    settings
+        cost_per_m_injected, injection_multiplier, injection_years and discount_rate_pct are used.
+    horizon_years
+        Years that expected_failures covers.
+
+    Returns
+    -------
+    DataFrame
+        On the same index: cost, avoided_cost, avoided_failures, avoided_customer_minutes.
+
+    Notes
+    -----
+    The cable stays, and fails injection_multiplier times as often for injection_years, then as before:
+
+        avoided_cost = (1 - multiplier) x rate now x length x cost of a failure x annuity factor of those years.
+
+    Failures avoided are counted over the horizon, as those of replacing are, or over injection_years if fewer.
+
+    Checked by: tests/unit/test_replacement_plan.py
+    """
+    yearly = (1.0 - settings.injection_multiplier) * sections["expected_failures"] / horizon_years
+    avoided = yearly * min(horizon_years, settings.injection_years)
+    return pd.DataFrame({
+        "cost": 1000.0 * settings.cost_per_m_injected * sections["length_km"],
+        "avoided_cost": yearly * sections["cost_per_failure"] * annuity_factor(
+            settings.injection_years, settings.discount_rate_pct,
+        ),
+        "avoided_failures": avoided,
+        "avoided_customer_minutes": avoided * sections["customer_minutes_per_failure"],
+    })

@@ -7,7 +7,7 @@ large fleet, and the rest is solved by HiGHS. The gap to the bound is kept and p
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -134,6 +134,32 @@ def choose_options(
     return Choice(chosen, gain, max(bound, gain), _spent(problem, chosen), relaxed.price, searched)
 
 
+def choose_at_prices(
+    options: pd.DataFrame, prices: Floats, *, loop_weight: float = 0.0,
+) -> list[tuple[Booleans, float]]:
+    """The best choice at each price of the budget, and what it spends.
+
+    Parameters
+    ----------
+    options, loop_weight
+        See choose_options.
+    prices
+        Gain that one unit of budget must bring.
+
+    Notes
+    -----
+    The choice at a price gains the most of all that spend as much: no other could, or it would be better at that price
+    too (H. Everett, Operations Research 11 (1963) 399-417). So a curve of gain against budget is had without a search.
+
+    Checked by: tests/properties/test_replacement_plan.py
+    """
+    problem = _as_problem(options, 0.0, loop_weight, 0.0)
+    if len(problem.weight) == 0:
+        return [(np.zeros(0, dtype=bool), 0.0) for _ in prices]
+    relaxed = [_relax(problem, float(price)) for price in prices]
+    return [(each.chosen, each.spent) for each in relaxed]
+
+
 def _as_problem(options: pd.DataFrame, budget: float, loop_weight: float, loop_penalty: float) -> _Problem:
     section, section_ids = pd.factorize(options["section_id"])
     loop, _ = pd.factorize(options["loop_id"])
@@ -178,19 +204,33 @@ def _find_price(problem: _Problem) -> _Relaxed:
     free = _relax(problem, 0.0)
     if free.spent <= problem.budget:
         return free
-    low, high = 0.0, float(np.max(problem.gain / np.maximum(problem.weight, 1e-12), initial=0.0)) * 1.001 + 1e-12
-    kept = best = _relax(problem, high)
+    low, high = 0.0, float(np.max(problem.ratio, initial=0.0)) * 1.001 + 1e-12
+    least = high
+    within, least_bound = problem, _relax(problem, high).bound
     for _ in range(60):
-        middle = _relax(problem, (low + high) / 2.0)
-        best = middle if middle.bound < best.bound else best
-        if middle.spent <= problem.budget:
-            high, kept = middle.price, middle
+        middle = (low + high) / 2.0
+        tried = _relax(within, middle)
+        if tried.bound < least_bound:
+            least, least_bound = middle, tried.bound
+        if tried.spent <= problem.budget:
+            high = middle
         else:
-            low = middle.price
-        if high - low <= 1e-12 * high:
+            low = middle
+            # What is worth nothing at this price is worth nothing at any above it.
+            within = _only(within, tried.worth > 0)
+        if high - low <= 1e-10 * high:
             break
+    best, kept = _relax(problem, least), _relax(problem, high)
     # Choice from the side that keeps to the budget, bound from the lowest seen (both prices agree but for rounding).
     return kept if kept.bound <= best.bound * (1.0 + 1e-12) else _relax_keeping(best, kept)
+
+
+def _only(problem: _Problem, options: Booleans) -> _Problem:
+    """The problem with some of its options alone."""
+    return replace(
+        problem, weight=problem.weight[options], gain=problem.gain[options], section=problem.section[options],
+        loop=problem.loop[options],
+    )
 
 
 def _relax_keeping(best: _Relaxed, kept: _Relaxed) -> _Relaxed:
@@ -206,19 +246,25 @@ def _fill_up(problem: _Problem, start: Booleans) -> Booleans:
     taken[problem.section[chosen]] = True
     opened = np.zeros(problem.loops, dtype=bool)
     opened[problem.loop[chosen]] = True
-    # What does not fit now will not fit later either: what is left only shrinks.
-    fits = np.flatnonzero(~taken[problem.section] & (problem.weight <= left) & (problem.gain > 0))
-    for option in fits[np.argsort(-problem.ratio[fits], kind="stable")]:
-        section, loop = problem.section[option], problem.loop[option]
-        extra = 0.0 if opened[loop] else problem.loop_weight
-        penalty = 0.0 if opened[loop] else problem.loop_penalty
-        if problem.gain[option] <= penalty:
-            continue
-        if not taken[section] and problem.weight[option] + extra <= left:
-            chosen[option] = taken[section] = opened[loop] = True
-            left -= problem.weight[option] + extra
+    ratio = problem.ratio
+    rest = np.argsort(-ratio, kind="stable")
+    while len(rest):
+        # What does not fit now will not fit later either: what is left only shrinks.
+        rest = rest[~taken[problem.section[rest]] & (problem.weight[rest] <= left) & (problem.gain[rest] > 0)]
+        for option in rest[:FILL_STEP]:
+            section, loop = problem.section[option], problem.loop[option]
+            extra = 0.0 if opened[loop] else problem.loop_weight
+            penalty = 0.0 if opened[loop] else problem.loop_penalty
+            fits = not taken[section] and problem.weight[option] + extra <= left
+            if fits and problem.gain[option] > penalty:
+                chosen[option] = taken[section] = opened[loop] = True
+                left -= problem.weight[option] + extra
+        rest = rest[FILL_STEP:]
     return chosen
 
+
+FILL_STEP = 200
+"""Options looked at one by one before those that no longer fit are dropped."""
 
 PARTS_TRIED = 8
 """Parts of further loops that are tried in filling up: more gains next to nothing."""

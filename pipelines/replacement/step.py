@@ -6,7 +6,7 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from pipelines.replacement import assemble, backtest
+from pipelines.replacement import assemble, assemble_money, backtest
 from pipelines.survival.choices import choose_model
 from pipelines.survival.model import FailureHistory, FailureModel, fit_failure_model, known_at
 from pipelines.survival.step import read_choices
@@ -14,7 +14,8 @@ from shared.settings import Settings
 from shared.store import read_model, write_table
 
 TABLES = (
-    "fitted.section_ranking", "fitted.loop_ranking", "fitted.group_ranking", "fitted.programme", "fitted.backtest",
+    "fitted.section_ranking", "fitted.loop_ranking", "fitted.group_ranking", "fitted.programme",
+    "fitted.programme_years", "fitted.cost_curve", "fitted.input_sensitivity", "fitted.backtest",
     "fitted.backtest_differences", "fitted.backtest_calibration", "fitted.replacement_figures",
 )
 
@@ -49,7 +50,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     section_ranking = assemble.rank_sections(facts, settings)
     loop_ranking = assemble.rank_loops(facts, section_ranking, settings)
     group_ranking = assemble.rank_half_loops_and_districts(facts, section_ranking, settings)
-    programme, choice = assemble.plan_programme(section_ranking, settings)
+    money = assemble_money.plan_money(facts, model, settings)
     origins, horizon = backtest.choose_origins(
         history, settings.general.horizon_years, settings.replacement.backtest_origins,
     )
@@ -64,12 +65,11 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         level=settings.general.interval_level, replicates=settings.replacement.backtest_replicates,
         random=np.random.default_rng(settings.general.seed),
     )
-    figures = assemble.list_figures(facts, section_ranking, programme, choice, settings)
 
     # ---- write
     frames = (
-        section_ranking, loop_ranking, group_ranking, programme, tested.captures, tested.differences,
-        tested.calibration, figures,
+        section_ranking, loop_ranking, group_ranking, money.programme, money.years, money.curve, money.sensitivity,
+        tested.captures, tested.differences, tested.calibration, money.figures,
     )
     return {name: _write(con, name, frame) for name, frame in zip(TABLES, frames, strict=True)}
 

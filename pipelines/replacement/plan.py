@@ -1,0 +1,371 @@
+"""What to replace, what to inject and what to leave, year by year, under a budget each year?
+
+The years are chosen one after another: each spends its budget as well as it can on what the years before have left,
+and the proven gap of each is kept. That is not the best plan over all years together; how far it can fall short of that
+is bounded by giving all years' budgets at once, each section at the terms of its best year (bound_plan).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipelines.replacement.money import value_injections, value_sections
+from pipelines.replacement.programme import Choice, choose_options, order_programme
+from pipelines.survival.model import FailureModel
+from shared.settings import Replacement
+
+Floats = NDArray[np.float64]
+
+INJECTED_INSULATIONS = ("HMWPE", "XLPE", "TRXLPE")
+"""Extruded polyethylene, which the fluid treats; see can_be_injected."""
+
+VALUED = (
+    "length_km", "installation", "expected_failures", "repair_cost_per_failure", "customer_minutes_per_failure",
+    "customers_interrupted_per_failure",
+)
+"""Columns of a section that its worth is made of."""
+
+LATER_GAP = 0.003
+"""Share of the best that a later year may miss, where programme_gap is less: later years are planned anew before they
+come, and the last tenths of a percent are what takes an integer search."""
+
+BOUND_STEPS = 40
+"""Steps of the search for the price at which the plan's bound is least: (2/3)^40 of where it began."""
+
+
+@dataclass(frozen=True)
+class Budget:
+    """What a year may spend, in money or in km, and how a loop opened counts.
+
+    In money the mobilising of each loop is spent from the budget. In km it takes no length, so it is taken from what
+    the work gains.
+    """
+
+    amount: float
+    is_km: bool
+    cost_per_loop: float
+
+    @property
+    def loop_weight(self) -> float:
+        """What a loop opened takes from the budget."""
+        return 0.0 if self.is_km else self.cost_per_loop
+
+    @property
+    def loop_penalty(self) -> float:
+        """What a loop opened takes from the gain."""
+        return self.cost_per_loop if self.is_km else 0.0
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Work chosen (a row a section), a row a year, the first year's choice, what the plan gains and at most could."""
+
+    programme: pd.DataFrame
+    years: pd.DataFrame
+    first: Choice
+    gain: float
+    bound: float
+
+    @property
+    def gap(self) -> float:
+        """Share of the bound that the whole plan may miss."""
+        return max(0.0, self.bound - self.gain) / abs(self.bound) if self.bound else 0.0
+
+
+def read_budget(terms: Replacement) -> Budget:
+    """The budget of one year: in km where replacement.budget_km is set, else in money."""
+    is_km = terms.budget_km > 0
+    return Budget(terms.budget_km if is_km else terms.budget, is_km, terms.cost_per_loop)
+
+
+def can_be_injected(sections: pd.DataFrame) -> pd.Series:
+    """Which sections may be offered for injection.
+
+    Parameters
+    ----------
+    sections
+        insulation, installation, conductor and rejuvenated_on of each section.
+
+    Returns
+    -------
+    Series of bool
+        True where the section may be offered.
+
+    Notes
+    -----
+    Offered is polyethylene cable (HMWPE, XLPE, TRXLPE), directly buried, not injected before, whose conductor is not
+    called solid. The fluid runs along the gaps between the strands of the conductor and from there into the insulation,
+    where it takes up the water of the trees: a solid conductor has no gaps; paper and oil are no place for it; rubber
+    (EPR) hardly fails by such trees. Cable in duct is drawn out and replaced for little more. A second injection is not
+    offered, because nothing is known here of how the first one went. An installation not on record is not offered.
+    Blocked splices and corroded neutrals, which forbid injection on the spot, are not in a register.
+
+    Checked by: tests/unit/test_replacement_plan.py
+    """
+    solid = sections["conductor"].astype("string").str.contains("solid", case=False, na=False).astype(bool)
+    return (
+        sections["insulation"].isin(INJECTED_INSULATIONS) & sections["installation"].eq("buried")
+        & sections["rejuvenated_on"].isna() & ~solid
+    )
+
+
+def forecast_years(model: FailureModel, horizon_years: float, years: int) -> pd.DataFrame:
+    """Failures to expect of every section over the horizon that begins with each year of the plan.
+
+    Parameters
+    ----------
+    model
+        The fitted failure model.
+    horizon_years
+        Years looked ahead from the start of each year.
+    years
+        Years of the plan.
+
+    Returns
+    -------
+    DataFrame
+        One row a section in service, index section_id; columns 0 to years - 1. The cable grows older; what its own
+        record says of it stays as it is today.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_replacement_plan.py
+    """
+    starts = [float(year) for year in range(years)]
+    up_to = {y: model.expected_by_class(y) for y in {*starts, *(start + horizon_years for start in starts)}}
+    mean = model.posterior.shape / model.posterior.rate
+    frame = pd.DataFrame(
+        {int(start): mean * (up_to[start + horizon_years] - up_to[start]) for start in starts},
+        index=pd.Index(model.windows.sections["section_id"], name="section_id"),
+    )
+    return frame[model.windows.in_service].sort_index()
+
+
+def list_options(
+    sections: pd.DataFrame, new_rate_per_100km_year: float, terms: Replacement, horizon_years: float, *,
+    year: int = 0,
+) -> pd.DataFrame:
+    """Everything that may be done in a year of the plan: replace each section, inject those that can be.
+
+    Parameters
+    ----------
+    sections
+        Sections by section_id with length_km, installation, is_injectable (can_be_injected), expected_failures (over
+        the horizon that begins with that year) and what a failure of them costs (money.add_consequences).
+    new_rate_per_100km_year
+        Failures of the new cable per 100 km and year.
+    year
+        Whole years from now, 0 for the first year of the plan.
+
+    Returns
+    -------
+    DataFrame
+        One row a section and action, ordered by both: section_id, loop_id, action, length_m, cost, avoided_failures,
+        avoided_customer_minutes, avoided_cost and net_benefit (present value at the start of the plan), is_paying,
+        is_offered (it gains, and returns at least least_benefit_cost_ratio of its cost), and weight and gain for the
+        programme. The rows are the same in every year.
+
+    Notes
+    -----
+    Money of a later year counts (1 + discount rate)^-year of money today; budgets are spent in money of their year.
+
+    Checked by: tests/unit/test_replacement_plan.py
+    """
+    valued = value_sections(sections[list(VALUED)], new_rate_per_100km_year, terms, horizon_years)
+    replaced = valued.rename(columns={"replacement_cost": "cost"})
+    places = np.flatnonzero(sections["is_injectable"])
+    injected = value_injections(valued.iloc[places], terms, horizon_years)
+    place = np.concatenate([places, np.arange(len(valued))])
+    order = np.argsort(place, kind="stable")  # a section's injection first, as the names of the actions order them
+    rows = place[order]
+    cost, avoided, failures, minutes = (
+        np.concatenate([injected[name], replaced[name]])[order]
+        for name in ("cost", "avoided_cost", "avoided_failures", "avoided_customer_minutes")
+    )
+    later = (1.0 + terms.discount_rate_pct / 100.0) ** -year
+    length = sections["length_km"].to_numpy(dtype=float)[rows]
+    return pd.DataFrame({
+        "section_id": sections["section_id"].array[rows], "loop_id": sections["loop_id"].array[rows],
+        "action": np.where(order < len(places), "inject", "replace"), "length_m": 1000.0 * length, "cost": cost,
+        "avoided_failures": failures, "avoided_customer_minutes": minutes, "avoided_cost": later * avoided,
+        "net_benefit": later * (avoided - cost), "is_paying": avoided > cost,
+        "is_offered": (avoided > 0) & (cost > 0) & (avoided >= terms.least_benefit_cost_ratio * cost),
+        "weight": length if terms.budget_km > 0 else cost, "gain": later * avoided,
+    })
+
+
+def choose_work(options: pd.DataFrame, budget: Budget, relative_gap: float, *, later: float = 1.0,
+                ) -> tuple[pd.DataFrame, Choice]:
+    """The best work of one year among what is offered, and how good it is.
+
+    Parameters
+    ----------
+    options
+        Rows of list_options.
+    budget
+        What the year may spend.
+    relative_gap
+        See choose_options.
+    later
+        Present value of one unit of that year's money.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_replacement_plan.py
+    """
+    offered = options[options["is_offered"]].reset_index(drop=True)
+    choice = choose_options(
+        offered, budget.amount, loop_weight=budget.loop_weight, loop_penalty=later * budget.loop_penalty,
+        relative_gap=relative_gap,
+    )
+    return offered[choice.chosen], choice
+
+
+def order_work(work: pd.DataFrame, budget: Budget) -> pd.DataFrame:
+    """The work of a year in order (order_programme); the first row of each loop bears its mobilising."""
+    ordered = order_programme(work, loop_weight=budget.loop_weight)
+    opens = ~ordered["loop_id"].duplicated()
+    return ordered.assign(mobilising_cost=np.where(opens, budget.cost_per_loop, 0.0))
+
+
+def plan_years(
+    sections: pd.DataFrame, expected: pd.DataFrame, new_rate_per_100km_year: float, terms: Replacement,
+    horizon_years: float,
+) -> Plan:
+    """The work of each year of the plan, the years chosen one after another.
+
+    Parameters
+    ----------
+    sections
+        See list_options.
+    expected
+        Failures of forecast_years, a column a year of the plan, a row a section.
+
+    Returns
+    -------
+    Plan
+        programme: rows of list_options with plan_year from 1, programme_order and mobilising_cost. years: a row a year
+        with what was chosen, what waits, and bound and gap of the year's choice.
+
+    Notes
+    -----
+    What is not chosen in a year waits: a year later it is a year older and its money is discounted once more. A
+    section is worked on once in a plan. Every loop on which work is done in a year bears its mobilising in that year.
+
+    Checked by: tests/unit/test_replacement_plan.py, tests/properties/test_replacement_plan.py
+    """
+    budget = read_budget(terms)
+    by_year = expected.reindex(sections["section_id"]).to_numpy(dtype=float).T
+    offers = [
+        list_options(
+            sections.assign(expected_failures=failures), new_rate_per_100km_year, terms, horizon_years, year=year,
+        )
+        for year, failures in enumerate(by_year)
+    ]
+    left = np.ones(len(offers[0]), dtype=bool)
+    works, rows, choices = [], [], []
+    for year, offer in enumerate(offers):
+        later = (1.0 + terms.discount_rate_pct / 100.0) ** -year
+        gap = max(terms.programme_gap, LATER_GAP if year else 0.0)
+        work, choice = choose_work(offer[left], budget, gap, later=later)
+        work = order_work(work, budget)
+        left &= ~offer["section_id"].isin(work["section_id"]).to_numpy()
+        works.append(work.assign(plan_year=year + 1))
+        rows.append(_describe_year(year, work, offer[left], choice, budget, later))
+        choices.append(choice)
+    programme = pd.concat(works, ignore_index=True)
+    return Plan(
+        programme.assign(programme_order=np.arange(1, len(programme) + 1)), pd.DataFrame(rows), choices[0],
+        sum(choice.gain for choice in choices), bound_plan(offers, budget, terms.discount_rate_pct),
+    )
+
+
+def _describe_year(
+    year: int, work: pd.DataFrame, waiting: pd.DataFrame, choice: Choice, budget: Budget, later: float,
+) -> dict[str, float | int]:
+    """One row of the table of years."""
+    replaced, waits = work["action"].eq("replace"), waiting[waiting["action"].eq("replace")]
+    return {
+        "plan_year": year + 1, "budget": np.nan if budget.is_km else budget.amount,
+        "budget_km": budget.amount if budget.is_km else np.nan,
+        "spent": float(work["cost"].sum() + work["mobilising_cost"].sum()),
+        "loops": int(work["loop_id"].nunique()),
+        "sections_replaced": int(replaced.sum()), "replaced_km": float(work.loc[replaced, "length_m"].sum() / 1000.0),
+        "sections_injected": int((~replaced).sum()),
+        "injected_km": float(work.loc[~replaced, "length_m"].sum() / 1000.0),
+        "avoided_failures": float(work["avoided_failures"].sum()),
+        "avoided_customer_minutes": float(work["avoided_customer_minutes"].sum()),
+        "avoided_cost": float(work["avoided_cost"].sum()),
+        "net_benefit": float(work["net_benefit"].sum() - later * work["mobilising_cost"].sum()),
+        "sections_waiting": len(waits), "waiting_km": float(waits["length_m"].sum() / 1000.0),
+        "waiting_paying": int(waiting.loc[waiting["is_paying"], "section_id"].nunique()),
+        "gain_bound": choice.bound, "gap": choice.gap,
+    }
+
+
+def bound_plan(offers: list[pd.DataFrame], budget: Budget, discount_rate_pct: float) -> float:
+    """What no plan over the same years can gain more than.
+
+    Parameters
+    ----------
+    offers
+        list_options of each year, the same rows in the same order, as if nothing had been done before.
+    budget
+        What each year may spend.
+    discount_rate_pct
+        Discount rate, percent a year.
+
+    Returns
+    -------
+    float
+        An upper limit of the gain of every plan that works on a section once, whichever way its years are chosen.
+
+    Notes
+    -----
+    With a price p_t of each year's budget the budgets need not be kept, and a loop that is opened bears at least the
+    cheapest year's mobilising. Of each section then at most the best pair of action a and year t is taken:
+
+        L(p) = budget sum p_t + sum over loops of max(0, sum over sections of max(0, max over a, t of gain_at - p_t
+               weight_at) - least p_t x loop_weight - least loop_penalty_t).
+
+    Any prices give a limit. They fall from year to year as all gains together do, and the level with the least L is
+    sought.
+
+    Checked by: tests/properties/test_replacement_plan.py
+    """
+    gain = np.stack([np.where(o["is_offered"], o["gain"], 0.0) for o in offers])
+    weight = offers[0]["weight"].to_numpy(dtype=float)
+    useful = gain.max(axis=0) > 0
+    if not useful.any():
+        return 0.0
+    gain, weight = gain[:, useful], weight[useful]
+    section, _ = pd.factorize(offers[0].loc[useful, "section_id"])
+    loop, _ = pd.factorize(offers[0].loc[useful, "loop_id"])
+    first = np.flatnonzero(np.diff(section, prepend=-1))  # a section's rows stand together
+    falls = np.minimum(gain.sum(axis=1) / gain[0].sum(), 1.0) if gain[0].sum() > 0 else np.ones(len(gain))
+    penalty = budget.loop_penalty * (1.0 + discount_rate_pct / 100.0) ** (1 - len(offers))
+
+    def limit(price: float) -> float:
+        worth = (gain - price * falls[:, None] * weight).max(axis=0)
+        best = np.maximum(np.maximum.reduceat(worth, first), 0.0)
+        surplus = np.bincount(loop[first], best) - price * falls.min() * budget.loop_weight - penalty
+        return float(price * falls.sum() * budget.amount + np.maximum(surplus, 0.0).sum())
+
+    low, high = 0.0, float(np.max(gain.max(axis=0) / np.maximum(falls.min() * weight, 1e-12)))
+    return min(limit(0.0), _least(limit, low, high))
+
+
+def _least(function: Callable[[float], float], low: float, high: float) -> float:
+    """Least value of a convex function that a search by thirds finds between two places."""
+    least = np.inf
+    for _ in range(BOUND_STEPS):
+        left, right = low + (high - low) / 3.0, high - (high - low) / 3.0
+        at_left, at_right = function(left), function(right)
+        least = min(least, at_left, at_right)
+        low, high = (low, right) if at_left <= at_right else (left, high)
+    return float(least)
