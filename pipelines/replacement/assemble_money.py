@@ -115,12 +115,13 @@ def _list_plan(plan: Plan) -> Figures:
         ("programme_spent", float(work["cost"].sum() + work["mobilising_cost"].sum()),
          "cost of the first year's work and of mobilising on its loops"),
         ("programme_gain", first.gain, "avoided cost of the first year's work"),
-        ("programme_bound", first.bound, "proven upper limit of the first year's avoided cost under the budget"),
+        ("programme_bound", first.bound,
+         "proven upper limit of the first year's avoided cost under the budget, actions as settled for the plan"),
         ("programme_gap", first.gap, "share of the first year's bound that may be missing"),
         ("programme_price", first.price, "avoided cost that one more unit of the first year's budget would buy"),
         ("plan_gain", plan.gain, "avoided cost of all years of the plan"),
         ("plan_bound", plan.bound, "upper limit of the avoided cost of any plan over the same years"),
-        ("plan_gap", plan.gap, "share of the plan's bound that choosing the years one after another may miss"),
+        ("plan_gap", plan.gap, "share of the plan's bound that choosing actions first and years in turn may miss"),
     ]
 
 

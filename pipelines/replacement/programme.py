@@ -7,16 +7,24 @@ large fleet, and the rest is solved by HiGHS. The gap to the bound is kept and p
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Booleans = NDArray[np.bool_]
-
+from pipelines.replacement.filling import fill_up_well
+from pipelines.replacement.relaxation import (
+    Booleans,
+    Floats,
+    Integers,
+    Problem,
+    Relaxed,
+    as_problem,
+    find_least_bound,
+    relax,
+    spend,
+    total_gain,
+)
 
 SEARCH_OPTIONS = 6000
 """Options that the integer search is given at most; HiGHS settles as many in a few seconds."""
@@ -42,43 +50,6 @@ class Choice:
     def gap(self) -> float:
         """Share of the bound that may be missing."""
         return max(0.0, self.bound - self.gain) / abs(self.bound) if self.bound else 0.0
-
-
-@dataclass(frozen=True)
-class _Problem:
-    """Options as arrays, ordered so that each section's options and each loop's sections are found by index."""
-
-    weight: Floats
-    gain: Floats
-    section: Integers
-    loop: Integers
-    loop_of_section: Integers
-    loop_weight: float
-    loop_penalty: float
-    budget: float
-
-    @property
-    def loops(self) -> int:
-        """How many loops there are."""
-        return int(self.loop_of_section.max()) + 1
-
-    @property
-    def ratio(self) -> Floats:
-        """Gain per weight of each option."""
-        return np.asarray(self.gain / np.maximum(self.weight, 1e-12))
-
-
-@dataclass(frozen=True)
-class _Relaxed:
-    """The problem with the budget priced instead of kept: it falls apart into loops."""
-
-    price: float
-    bound: float
-    worth: Floats
-    best_of_section: Floats
-    surplus_of_loop: Floats
-    chosen: Booleans
-    spent: float
 
 
 def choose_options(
@@ -119,19 +90,30 @@ def choose_options(
 
     Checked by: tests/published/test_replacement_programme.py, tests/properties/test_replacement_programme.py
     """
-    problem = _as_problem(options, budget, loop_weight, loop_penalty)
+    problem = as_problem(options, budget, loop_weight, loop_penalty)
     if len(problem.weight) == 0:
         return Choice(np.zeros(0, dtype=bool), 0.0, 0.0, 0.0, 0.0, 0)
-    relaxed = _find_price(problem)
+    relaxed = find_least_bound(problem)
     bound, searched = relaxed.bound, 0
     enough = bound - max(relative_gap, 1e-9) * abs(bound)
-    chosen = _fill_up_well(problem, relaxed, enough)
-    gain = _gain(problem, chosen)
+    chosen = fill_up_well(problem, relaxed, enough)
+    gain = total_gain(problem, chosen)
     if gain < enough:
         better, bound, searched = _search(problem, relaxed, chosen, relative_gap, time_limit_s)
-        if _gain(problem, better) > gain:
-            chosen, gain = better, _gain(problem, better)
-    return Choice(chosen, gain, max(bound, gain), _spent(problem, chosen), relaxed.price, searched)
+        if total_gain(problem, better) > gain:
+            chosen, gain = better, total_gain(problem, better)
+    return Choice(chosen, gain, max(bound, gain), spend(problem, chosen), relaxed.price, searched)
+
+
+def find_price(options: pd.DataFrame, budget: float, *, loop_weight: float = 0.0, loop_penalty: float = 0.0) -> float:
+    """Gain that the last unit of a budget brings, to six digits: where the bound of choose_options is least.
+
+    Notes
+    -----
+    Checked by: tests/properties/test_replacement_plan.py
+    """
+    problem = as_problem(options, budget, loop_weight, loop_penalty)
+    return find_least_bound(problem, 1e-6).price if len(problem.weight) else 0.0
 
 
 def choose_at_prices(
@@ -153,169 +135,18 @@ def choose_at_prices(
 
     Checked by: tests/properties/test_replacement_plan.py
     """
-    problem = _as_problem(options, 0.0, loop_weight, 0.0)
+    problem = as_problem(options, 0.0, loop_weight, 0.0)
     if len(problem.weight) == 0:
         return [(np.zeros(0, dtype=bool), 0.0) for _ in prices]
-    relaxed = [_relax(problem, float(price)) for price in prices]
+    relaxed = [relax(problem, float(price)) for price in prices]
     return [(each.chosen, each.spent) for each in relaxed]
 
 
-def _as_problem(options: pd.DataFrame, budget: float, loop_weight: float, loop_penalty: float) -> _Problem:
-    section, section_ids = pd.factorize(options["section_id"])
-    loop, _ = pd.factorize(options["loop_id"])
-    loop_of_section = np.zeros(len(section_ids), dtype=np.int64)
-    loop_of_section[section] = loop
-    return _Problem(
-        options["weight"].to_numpy(dtype=float), options["gain"].to_numpy(dtype=float), section.astype(np.int64),
-        loop.astype(np.int64), loop_of_section, loop_weight, loop_penalty, budget,
-    )
-
-
-def _loops_opened(problem: _Problem, chosen: Booleans) -> int:
-    return len(np.unique(problem.loop[chosen]))
-
-
-def _spent(problem: _Problem, chosen: Booleans) -> float:
-    return float(problem.weight[chosen].sum()) + problem.loop_weight * _loops_opened(problem, chosen)
-
-
-def _gain(problem: _Problem, chosen: Booleans) -> float:
-    return float(problem.gain[chosen].sum()) - problem.loop_penalty * _loops_opened(problem, chosen)
-
-
-def _relax(problem: _Problem, price: float) -> _Relaxed:
-    """Best choice and bound when each unit of budget costs its price."""
-    worth = problem.gain - price * problem.weight
-    best = np.zeros(len(problem.loop_of_section))
-    np.maximum.at(best, problem.section, worth)
-    surplus = np.bincount(problem.loop_of_section, best, problem.loops).astype(np.float64)
-    surplus -= price * problem.loop_weight + problem.loop_penalty
-    wanted = (worth > 0) & (worth == best[problem.section]) & (surplus[problem.loop] > 0)
-    # Of a section's options that are worth the same, the first is taken.
-    chosen = np.zeros(len(worth), dtype=bool)
-    places = np.flatnonzero(wanted)
-    chosen[places[np.unique(problem.section[places], return_index=True)[1]]] = True
-    bound = price * problem.budget + float(np.maximum(surplus, 0.0).sum())
-    return _Relaxed(price, bound, worth, best, surplus, chosen, _spent(problem, chosen))
-
-
-def _find_price(problem: _Problem) -> _Relaxed:
-    """The relaxation at the least price at which its choice keeps to the budget."""
-    free = _relax(problem, 0.0)
-    if free.spent <= problem.budget:
-        return free
-    low, high = 0.0, float(np.max(problem.ratio, initial=0.0)) * 1.001 + 1e-12
-    least = high
-    within, least_bound = problem, _relax(problem, high).bound
-    for _ in range(60):
-        middle = (low + high) / 2.0
-        tried = _relax(within, middle)
-        if tried.bound < least_bound:
-            least, least_bound = middle, tried.bound
-        if tried.spent <= problem.budget:
-            high = middle
-        else:
-            low = middle
-            # What is worth nothing at this price is worth nothing at any above it.
-            within = _only(within, tried.worth > 0)
-        if high - low <= 1e-10 * high:
-            break
-    best, kept = _relax(problem, least), _relax(problem, high)
-    # Choice from the side that keeps to the budget, bound from the lowest seen (both prices agree but for rounding).
-    return kept if kept.bound <= best.bound * (1.0 + 1e-12) else _relax_keeping(best, kept)
-
-
-def _only(problem: _Problem, options: Booleans) -> _Problem:
-    """The problem with some of its options alone."""
-    return replace(
-        problem, weight=problem.weight[options], gain=problem.gain[options], section=problem.section[options],
-        loop=problem.loop[options],
-    )
-
-
-def _relax_keeping(best: _Relaxed, kept: _Relaxed) -> _Relaxed:
-    return _Relaxed(best.price, best.bound, best.worth, best.best_of_section, best.surplus_of_loop, kept.chosen,
-                    kept.spent)
-
-
-def _fill_up(problem: _Problem, start: Booleans) -> Booleans:
-    """A choice that keeps to the budget, with what still fits added in the order of gain per weight."""
-    chosen = start.copy()
-    left = problem.budget - _spent(problem, chosen)
-    taken = np.zeros(len(problem.loop_of_section), dtype=bool)
-    taken[problem.section[chosen]] = True
-    opened = np.zeros(problem.loops, dtype=bool)
-    opened[problem.loop[chosen]] = True
-    ratio = problem.ratio
-    rest = np.argsort(-ratio, kind="stable")
-    while len(rest):
-        # What does not fit now will not fit later either: what is left only shrinks.
-        rest = rest[~taken[problem.section[rest]] & (problem.weight[rest] <= left) & (problem.gain[rest] > 0)]
-        for option in rest[:FILL_STEP]:
-            section, loop = problem.section[option], problem.loop[option]
-            extra = 0.0 if opened[loop] else problem.loop_weight
-            penalty = 0.0 if opened[loop] else problem.loop_penalty
-            fits = not taken[section] and problem.weight[option] + extra <= left
-            if fits and problem.gain[option] > penalty:
-                chosen[option] = taken[section] = opened[loop] = True
-                left -= problem.weight[option] + extra
-        rest = rest[FILL_STEP:]
-    return chosen
-
-
-FILL_STEP = 200
-"""Options looked at one by one before those that no longer fit are dropped."""
-
-PARTS_TRIED = 8
-"""Parts of further loops that are tried in filling up: more gains next to nothing."""
-
-
-def _fill_up_well(problem: _Problem, relaxed: _Relaxed, enough: float) -> Booleans:
-    """The relaxation's choice filled up with the part of one further loop that serves best, then with single options.
-
-    Single options are a dear way of spending what is left, since each would open a loop for itself. It ends when the
-    gain is enough.
-    """
-    best = _fill_up(problem, relaxed.chosen)
-    for part in _list_parts(problem, relaxed):
-        if _gain(problem, best) >= enough:
-            break
-        tried = relaxed.chosen.copy()
-        tried[part] = True
-        tried = _fill_up(problem, tried)
-        if _gain(problem, tried) > _gain(problem, best):
-            best = tried
-    return best
-
-
-def _list_parts(problem: _Problem, relaxed: _Relaxed) -> list[Integers]:
-    """Parts of loops not opened that fit into what is left: each loop's options from the best downwards."""
-    left = problem.budget - relaxed.spent - problem.loop_weight
-    opened = np.zeros(problem.loops, dtype=bool)
-    opened[problem.loop[relaxed.chosen]] = True
-    offered = np.flatnonzero(
-        (relaxed.worth == relaxed.best_of_section[problem.section]) & (problem.gain > 0) & ~opened[problem.loop]
-    )
-    offered = offered[np.unique(problem.section[offered], return_index=True)[1]]
-    order = offered[np.lexsort((-problem.ratio[offered], problem.loop[offered]))]
-    loop = problem.loop[order]
-    before = np.searchsorted(loop, loop)  # place at which the option's loop begins
-
-    def so_far(values: Floats) -> Floats:
-        total = np.concatenate([[0.0], np.cumsum(values)])
-        return np.asarray(total[1:] - total[before])
-
-    weight, gain = so_far(problem.weight[order]), so_far(problem.gain[order]) - problem.loop_penalty
-    fits = np.flatnonzero((weight <= left) & (gain > 0))
-    ends = fits[np.argsort(-gain[fits], kind="stable")[:PARTS_TRIED]]
-    return [order[before[end]:end + 1] for end in ends]
-
-
 def _search(
-    problem: _Problem, relaxed: _Relaxed, known: Booleans, relative_gap: float, time_limit_s: float,
+    problem: Problem, relaxed: Relaxed, known: Booleans, relative_gap: float, time_limit_s: float,
 ) -> tuple[Booleans, float, int]:
     """Integer search over what the bound leaves open; returns choice, bound, options searched."""
-    room = relaxed.bound - _gain(problem, known) + 1e-9 * max(1.0, abs(relaxed.bound))
+    room = relaxed.bound - total_gain(problem, known) + 1e-9 * max(1.0, abs(relaxed.bound))
     core = _settle(problem, relaxed, room)
     whole = True
     while core.open_options > SEARCH_OPTIONS:
@@ -344,7 +175,7 @@ class _Core:
         return int(len(self.options) - self.is_taken.sum())
 
 
-def _settle(problem: _Problem, relaxed: _Relaxed, room: float) -> _Core:
+def _settle(problem: Problem, relaxed: Relaxed, room: float) -> _Core:
     """Settle every loop and option whose other state would lower the bound by more than room."""
     surplus = relaxed.surplus_of_loop
     always_open = surplus > room
@@ -357,7 +188,7 @@ def _settle(problem: _Problem, relaxed: _Relaxed, room: float) -> _Core:
 
 
 def _solve_core(
-    problem: _Problem, core: _Core, relative_gap: float, time_limit_s: float,
+    problem: Problem, core: _Core, relative_gap: float, time_limit_s: float,
 ) -> tuple[Booleans | None, float]:
     """Solve what is left with HiGHS; returns which of the core's options are chosen (none if none found), bound."""
     from scipy.optimize import Bounds, LinearConstraint, milp

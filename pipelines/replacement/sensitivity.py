@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.replacement.money import NewCable
-from pipelines.replacement.plan import LATER_GAP, choose_work, list_options, read_budget
+from pipelines.replacement.plan import LATER_GAP, choose_work, list_options, read_budget, settle_actions
 from shared.settings import Replacement
 
 DISCOUNT_POINTS = 2.0
@@ -175,8 +175,8 @@ def move_inputs(
 
     Notes
     -----
-    Nothing is scaled by hand: every section is valued again and the programme chosen again, to plan.LATER_GAP of the
-    best. A swing below that share of the avoided cost means nothing.
+    Nothing is scaled by hand: every section is valued again, its action settled and the first year's work chosen again,
+    to plan.LATER_GAP of the best. A swing below that share of the avoided cost means nothing.
 
     Checked by: tests/unit/test_replacement_sensitivity.py
     """
@@ -212,7 +212,9 @@ def _value_case(case: Case, sections: pd.DataFrame, horizon_years: float) -> Out
     )
     options = list_options(valued, case.new_rate, case.terms, horizon_years)
     gap = max(case.terms.programme_gap, LATER_GAP)
-    chosen, _ = choose_work(options, read_budget(case.terms), gap)
+    budget = read_budget(case.terms)
+    settled = settle_actions(options, budget, case.terms.programme_years)
+    chosen, _ = choose_work(options[settled.worthwhile], budget, gap)
     return Outcome(
         float(chosen["net_benefit"].sum()) - case.terms.cost_per_loop * chosen["loop_id"].nunique(),
         int((options["is_paying"] & options["action"].eq("replace")).sum()), int(chosen["is_paying"].sum()), chosen,

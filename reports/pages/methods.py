@@ -119,9 +119,10 @@ def plan(settings: Settings) -> Part:
         "plan", "Replace, inject or wait",
         (("Each year of the plan chooses the work that avoids the most cost within its budget: of each section at most "
           "one action, and a fixed cost for each loop opened. It is an integer programme; a price on money gives an "
-          "upper limit, which proves how near to the best the choice is. What is left waits: a year on it is older, "
-          "and its money counts less. Years are chosen one after another; a limit of all years' budgets together says "
-          "what that may cost."),
+          "upper limit, which proves how near to the best the choice is. What money is worth over all years settles "
+          "whether a section suits injection or replacement; then the years are chosen one after another. What is left "
+          "waits: a year on it is older, and its money counts less. A limit of all years' budgets together says what "
+          "choosing in turn may cost."),
          ("An injection leaves a share of the failures, for some years; polyethylene cable, directly buried, not "
           "injected before, is offered it. The cost of one more failure avoided comes from the same choice for less "
           "and for more money. Moved inputs are not scaled: every section is valued and chosen anew.")),

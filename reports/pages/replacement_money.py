@@ -108,10 +108,11 @@ def rates_sentence(rows: pd.DataFrame) -> str:
     low, high = known["pays_above_per_100km_year"].quantile([0.05, 0.95])
     reach = known["expected_rate_per_100km_year"] / known["pays_above_per_100km_year"]
     unit = "1/(100 km year)"
+    passing = int((reach > 1).sum())
     return (
         f" For nine sections in ten replacing pays above a rate that lies between {style.quantity(low, unit, 0)} and "
         f"{style.quantity(high, unit, 0)}, by how the cable lies and whom it serves: "
-        f"{style.counted((reach > 1).sum(), 'section')} {'passes' if (reach > 1).sum() == 1 else 'pass'} their own, "
+        f"{style.counted(passing, 'section')} {'passes its own' if passing == 1 else 'pass their own'}, "
         f"{int((reach > 0.5).sum()):,} reach half of it, and the median section {style.percent(reach.median())}."
     )
 
@@ -145,8 +146,8 @@ def programme(rows: pd.DataFrame, amounts: pd.Series, settings: Settings) -> Exh
         f"{style.number(settings.general.horizon_years)} years. While it lasts it returns "
         f"{style.money(abs(net), currency)} {'more' if net >= 0 else 'less'} than it costs."
         f"{without_injection_sentence(first, amounts)}"
-        f" The budget is {budget_words(settings)} a year; it is proven that no other choice within it avoids "
-        f"{style.percent(gap, 3)} more cost or above."
+        f" The budget is {budget_words(settings)} a year; it is proven that no other choice of this work within it "
+        f"avoids {style.percent(gap, 3)} more cost or above."
     )
     return Exhibit(
         key="programme",
@@ -154,8 +155,9 @@ def programme(rows: pd.DataFrame, amounts: pd.Series, settings: Settings) -> Exh
         finding=finding,
         sources=(PROGRAMME, FIGURES),
         definition="The work that avoids the most cost within the budget, a fixed cost for each loop opened included "
-        "(integer programme with a proven limit). Work that does not return its cost is taken too, while money is "
-        "left. Injected may be polyethylene cable, directly buried, not injected before, its conductor not solid.",
+        "(integer programme with a proven limit). Whether a section suits injection or replacement is settled before, "
+        "by what money is worth over all years of the plan. Work that does not return its cost is taken too, while "
+        "money is left. Injected may be polyethylene cable, directly buried, not injected before, not solid inside.",
         count=f"{style.counted(len(first), 'section')}.",
         interval="None: built on mean figures. What other inputs would change is shown below.",
         left_out="What the crews and the permits of real years allow; splices and neutrals that forbid injection.",
@@ -219,9 +221,10 @@ def plan(years: pd.DataFrame, amounts: pd.Series, settings: Settings) -> Exhibit
         title=title,
         finding=finding,
         sources=(YEARS, FIGURES),
-        definition="Each year has the budget anew and spends it as well as it can on what the years before have left; "
-        "what is not chosen waits, grows a year older and is discounted a year more. A section is worked on once. "
-        "Every loop opened in a year bears its mobilising in that year.",
+        definition="First each section's action is settled by what money is worth over all years: injection buys more "
+        "for a little money, but the section is then done. Then each year spends its budget as well as it can on what "
+        "the years before have left; what is not chosen waits, grows a year older and is discounted a year more. A "
+        "section is worked on once. Every loop opened in a year bears its mobilising in that year.",
         count=f"{style.counted(years['sections_replaced'].sum(), 'section')} replaced, "
         f"{int(years['sections_injected'].sum()):,} injected, {int(last['sections_waiting']):,} waiting at the end.",
         interval="None: built on mean figures. The gap of a year is proven, not estimated.",
@@ -247,7 +250,7 @@ def together_sentence(years: pd.DataFrame, amounts: pd.Series) -> str:
     if len(years) < 2 or not gain > 0 or style.is_missing(bound):
         return ""
     return (
-        "The years are chosen one after another, each the best for itself: chosen together they could avoid at most "
+        "The years are chosen one after another: chosen together they could avoid at most "
         f"{style.percent(bound / gain - 1, 1)} more cost."
     )
 
@@ -279,7 +282,8 @@ def cost_curve(curve: pd.DataFrame, years: pd.DataFrame, settings: Settings) -> 
         title=title,
         finding=finding,
         sources=(CURVE, YEARS),
-        definition="The first year's work for less and for more money, each point the best there is for its money. "
+        definition="The best work of one year alone for less and for more money. The first year of the plan avoids a "
+        "little less than that: it leaves to later years what they will replace, where a year alone would inject. "
         "One more costs: money over failures avoided since the point before. Failures are counted over the horizon, "
         "while the worth of one is that of all it stands for while the work lasts.",
         count=f"{style.counted(len(rows), 'point')}, the last with {int(end['sections_replaced']):,} sections replaced "
@@ -331,7 +335,7 @@ def inputs(moved: pd.DataFrame, settings: Settings) -> Exhibit:
     finding = (
         f"{capital(names[top['input']])} moves the first year's net benefit most: {ends(top)}, where it stands at "
         f"{signed(float(top['net_benefit']), currency)}. "
-        + (f"Of what chance and prices move as a whole, {names[price['input']]} comes first: {ends(price)}. "
+        + (f"Of the inputs that move all sections alike, the {names[price['input']]} comes first: {ends(price)}. "
            if price["input"] != top["input"] else "")
         + f"{int(rows['programme_paying'].iloc[0]):,} sections of the work return their own cost; with one input moved "
         f"between {int(rows[['programme_paying_at_low', 'programme_paying_at_high']].min().min()):,} and "

@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.replacement.cost_curve import trace_cost_curve
-from pipelines.replacement.plan import Plan, list_options, plan_years
+from pipelines.replacement.plan import Plan, list_options, plan_years, read_budget, settle_actions
+from pipelines.replacement.programme import choose_at_prices, find_price
 from shared.settings import Replacement
 from tests.replacement_fleets import PLAIN, make_sections
 
@@ -114,8 +115,35 @@ def test_more_budget_never_avoids_less_by_more_than_the_gap(fleet, more: int) ->
     small, large = plan_of(frame, expected, terms), plan_of(frame, expected, richer)
     slack = 1e-6 * max(small.gain, 1.0)
     assert large.gain >= small.gain - (large.bound - large.gain) - slack
-    assert large.first.gain >= small.first.gain * (1.0 - large.first.gap) - slack
     assert large.bound >= small.gain - slack
+    # A single year has all actions open, so its own gap holds.
+    one, two = (plan_of(frame, expected[[0]], each) for each in (terms, richer))
+    assert two.gain >= one.gain * (1.0 - two.first.gap) - slack
+
+
+@given(fleets(sections=6, years=3))
+@settings(max_examples=40, deadline=None, derandomize=True)
+def test_settled_actions_are_those_worth_most_at_the_price_of_the_whole_plan(fleet) -> None:
+    frame, expected, terms = fleet
+    budget = read_budget(terms)
+    options = list_options(frame.assign(expected_failures=expected[0].to_numpy()), RATE, terms, 5.0)
+    settled = settle_actions(options, budget, 3)
+    assert not (settled.worthwhile & ~settled.best).any()
+    fits = options["is_offered"] & (options["weight"] + budget.loop_weight <= budget.amount)
+    assert not settled.best[~fits].any()
+    # Every section that can be worked on keeps an action, and both only where they are worth the same.
+    assert options.loc[fits, "section_id"].isin(options.loc[settled.best, "section_id"]).all()
+    price = find_price(
+        options[fits], 3 * budget.amount, loop_weight=budget.loop_weight, loop_penalty=budget.loop_penalty,
+    )
+    worth = (options["gain"] - price * options["weight"]).where(fits)
+    best = worth.groupby(options["section_id"]).transform("max")
+    assert (worth == best)[settled.best].all()
+    # At that price about all years' budgets are spent: a little less spends more, a little more does not.
+    if price > 0:
+        for factor, fit in ((1.01, True), (0.99, False)):
+            (_, spent), = choose_at_prices(options[fits], np.array([factor * price]), loop_weight=budget.loop_weight)
+            assert budget.is_km or (spent <= 3 * budget.amount + 1e-6) == fit
 
 
 @given(fleets(sections=5, years=1))

@@ -102,8 +102,8 @@ def check_programme(sections, programme, figures) -> None:
     assert programme["section_id"].is_unique
     assert programme["action"].eq("inject").any()
     assert amount["sections_injectable"] < amount["sections_in_service"]
-    # Leaving an action out cannot gain.
-    assert amount["replaced_only_gain"] <= amount["programme_bound"]
+    # Replacing alone gains less over the years; how much less in the first is a figure of the page.
+    assert 0 < amount["replaced_only_gain"] < amount["plan_gain"]
 
 
 def check_money_tables(tables) -> None:
@@ -118,7 +118,8 @@ def check_money_tables(tables) -> None:
     curve = tables["fitted.cost_curve"]
     # The curve at the money of the first year: between the points on both sides of it.
     under, over = curve[curve["spent"] <= 400_000].iloc[-1], curve[curve["spent"] > 400_000].iloc[0]
-    assert under["avoided_cost"] <= amount["programme_bound"] + 1e-6
+    # The first year of a plan leaves to later years what they will replace, so it may lie below the curve.
+    assert amount["programme_gain"] > 0.8 * under["avoided_cost"]
     assert amount["programme_gain"] <= over["avoided_cost"] + 1e-6
     assert (np.diff(curve["marginal_return"]) <= 1e-9).all()
     first = programme[programme["plan_year"].eq(1)]

@@ -106,6 +106,23 @@ def test_the_better_of_replacing_and_injecting_is_taken_for_the_money_there_is()
     assert rich.years["replaced_km"].tolist() == [0.2]
 
 
+def test_a_section_is_not_injected_in_a_year_if_the_plan_can_replace_it() -> None:
+    # Two equal sections on a loop. A year of 21,000 pays for both injections (16,000 and mobilising) or for one
+    # replacement; with 17,000 no replacement fits.
+    sections = make_sections([("a", "L", 0.2, 1.0, "XLPE"), ("b", "L", 0.2, 1.0, "XLPE")])
+    once, twice = forecasts(sections, [1.0, 1.0]), forecasts(sections, [1.0, 1.0], [1.0, 1.0])
+    both = dataclasses.replace(PLAIN, budget=21_000.0, injection_years=30.0)
+    # Injected for 30 years 2 x 0.7 x 30 = 42 beat 40: a year for itself injects both, two years replace both.
+    alone = plan_years(sections, once, 0.0, both, 5.0)
+    together = plan_years(sections, twice, 0.0, both, 5.0)
+    assert alone.programme["action"].tolist() == ["inject", "inject"]
+    assert together.programme["action"].tolist() == ["replace", "replace"]
+    assert together.programme["plan_year"].tolist() == [1, 2]
+    assert together.gain == pytest.approx(2 / 5 * FAILURE * 40)
+    small = plan_years(sections, twice, 0.0, dataclasses.replace(both, budget=17_000.0), 5.0)
+    assert small.programme["action"].tolist() == ["inject", "inject"]
+
+
 def test_nothing_is_injected_where_injection_is_said_to_do_nothing() -> None:
     sections = make_sections([("a", "L", 0.2, 1.0, "XLPE")])
     useless = dataclasses.replace(PLAIN, injection_multiplier=1.0, budget=9e3)

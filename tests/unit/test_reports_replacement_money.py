@@ -65,7 +65,7 @@ def test_the_sections_that_pass_their_rate_are_counted(exhibits) -> None:
     text = said(exhibits["benefit"])
     assert text.startswith("1 section of 3, 0.2 km of 1.0 km, returns the cost of replacement.")
     # 150 of 100, 60 of 100 and 5 of 50: one passes, two reach half, the median is 60 %.
-    assert "1 section passes their own, 2 reach half of it, and the median section 60 %." in text
+    assert "1 section passes its own, 2 reach half of it, and the median section 60 %." in text
     assert "Of 250 sections that can be injected, injecting returns its cost on 7." in text
 
 
