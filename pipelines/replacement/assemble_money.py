@@ -12,6 +12,7 @@ from pipelines.replacement.cost_curve import trace_cost_curve
 from pipelines.replacement.money import annuity_factor
 from pipelines.replacement.plan import (
     LATER_GAP,
+    Budget,
     Plan,
     can_be_injected,
     choose_work,
@@ -66,7 +67,7 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
     )
     rows = [
         *_list_prices(facts, terms), *_list_paying(sections, list_options(sections, rate, terms, horizon)),
-        *_list_plan(plan), *_list_without_injection(sections, rate, terms, horizon),
+        *_list_plan(plan, read_budget(terms)), *_list_without_injection(sections, rate, terms, horizon),
     ]
     return Money(
         plan.programme, plan.years, trace_cost_curve(list_options(sections, rate, in_money, horizon), in_money), moved,
@@ -107,19 +108,20 @@ def _list_paying(sections: pd.DataFrame, options: pd.DataFrame) -> Figures:
     ]
 
 
-def _list_plan(plan: Plan) -> Figures:
+def _list_plan(plan: Plan, budget: Budget) -> Figures:
+    less = ", less mobilising" if budget.is_km else ""
     first, work = plan.first, plan.programme[plan.programme["plan_year"].eq(1)]
     return [
         ("programme_sections", len(work), "sections chosen in the first year"),
         ("programme_loops", work["loop_id"].nunique(), "loops opened in the first year"),
         ("programme_spent", float(work["cost"].sum() + work["mobilising_cost"].sum()),
          "cost of the first year's work and of mobilising on its loops"),
-        ("programme_gain", first.gain, "avoided cost of the first year's work"),
+        ("programme_gain", first.gain, f"avoided cost of the first year's work{less}"),
         ("programme_bound", first.bound,
          "proven upper limit of the first year's avoided cost under the budget, actions as settled for the plan"),
         ("programme_gap", first.gap, "share of the first year's bound that may be missing"),
         ("programme_price", first.price, "avoided cost that one more unit of the first year's budget would buy"),
-        ("plan_gain", plan.gain, "avoided cost of all years of the plan"),
+        ("plan_gain", plan.gain, f"avoided cost of all years of the plan{less}"),
         ("plan_bound", plan.bound, "upper limit of the avoided cost of any plan over the same years"),
         ("plan_gap", plan.gap, "share of the plan's bound that choosing actions first and years in turn may miss"),
     ]

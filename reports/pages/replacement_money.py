@@ -205,10 +205,10 @@ def plan(years: pd.DataFrame, amounts: pd.Series, settings: Settings) -> Exhibit
     first, last = years.iloc[0], years.iloc[-1]
     horizon = style.number(settings.general.horizon_years)
     finding = (
-        f"{style.counted(len(years), 'year')} of {budget_words(settings)} "
-        f"{'replace' if len(years) > 1 else 'replaces'} {style.quantity(float(years['replaced_km'].sum()), 'km', 1)}, "
-        f"{'inject' if len(years) > 1 else 'injects'} {style.quantity(float(years['injected_km'].sum()), 'km', 1)} and "
-        f"leave {style.quantity(float(last['waiting_km']), 'km', 0)} waiting. They avoid "
+        f"In {style.counted(len(years), 'year')} of {budget_words(settings)} "
+        f"{style.quantity(float(years['replaced_km'].sum()), 'km', 1)} are replaced, "
+        f"{style.quantity(float(years['injected_km'].sum()), 'km', 1)} injected, and "
+        f"{style.quantity(float(last['waiting_km']), 'km', 0)} wait. The work avoids "
         f"{style.number(years['avoided_failures'].sum(), 0)} failures, each year's counted over the {horizon} years "
         f"after it: {style.number(first['avoided_failures'], 1)} by the first year's work"
         + (f", {style.number(last['avoided_failures'], 1)} by the last's. " if len(years) > 1 else ". ")
@@ -271,7 +271,7 @@ def cost_curve(curve: pd.DataFrame, years: pd.DataFrame, settings: Settings) -> 
 
     worth = float(near["marginal_cost_per_failure_avoided"] * near["marginal_return"])
     finding = (
-        f"About {style.money(float(near['spent']), currency)}, one more failure avoided costs {cost(near)} and is "
+        f"At about {style.money(float(near['spent']), currency)}, one more failure avoided costs {cost(near)} and is "
         f"worth {style.money(worth, currency)}. The first {style.number(start['avoided_failures'], 1)} cost "
         f"{cost(start)} each; at {style.money(float(end['spent']), currency)}, where the curve ends, one more costs "
         f"{cost(end)}. "
@@ -282,8 +282,8 @@ def cost_curve(curve: pd.DataFrame, years: pd.DataFrame, settings: Settings) -> 
         title=title,
         finding=finding,
         sources=(CURVE, YEARS),
-        definition="The best work of one year alone for less and for more money. The first year of the plan avoids a "
-        "little less than that: it leaves to later years what they will replace, where a year alone would inject. "
+        definition="The best work of one year alone for less and for more money. The first year of the plan avoids "
+        "less than that: it leaves to later years what they will replace, where a year alone would inject. "
         "One more costs: money over failures avoided since the point before. Failures are counted over the horizon, "
         "while the worth of one is that of all it stands for while the work lasts.",
         count=f"{style.counted(len(rows), 'point')}, the last with {int(end['sections_replaced']):,} sections replaced "
@@ -328,6 +328,9 @@ def inputs(moved: pd.DataFrame, settings: Settings) -> Exhibit:
     kept = rows[["share_kept_at_low", "share_kept_at_high"]].min(axis=1)
     least = rows.iloc[int(kept.fillna(2.0).argmin())]
 
+    paying = int(rows["programme_paying"].iloc[0])
+    moved_paying = rows[["programme_paying_at_low", "programme_paying_at_high"]].to_numpy(dtype=float)
+
     def ends(row: pd.Series) -> str:
         values = sorted((float(row["net_benefit_at_low"]), float(row["net_benefit_at_high"])))
         return f"from {signed(values[0], currency)} to {signed(values[1], currency)}"
@@ -337,9 +340,8 @@ def inputs(moved: pd.DataFrame, settings: Settings) -> Exhibit:
         f"{signed(float(top['net_benefit']), currency)}. "
         + (f"Of the inputs that move all sections alike, the {names[price['input']]} comes first: {ends(price)}. "
            if price["input"] != top["input"] else "")
-        + f"{int(rows['programme_paying'].iloc[0]):,} sections of the work return their own cost; with one input moved "
-        f"between {int(rows[['programme_paying_at_low', 'programme_paying_at_high']].min().min()):,} and "
-        f"{int(rows[['programme_paying_at_low', 'programme_paying_at_high']].max().max()):,}. At least "
+        + f"{style.counted(paying, 'section')} of the work {'returns its' if paying == 1 else 'return their'} own "
+        f"cost; with one input moved between {int(moved_paying.min()):,} and {int(moved_paying.max()):,}. At least "
         f"{style.percent(kept.min())} of the length now chosen is chosen again, whichever moves; least for the "
         f"{names[least['input']]}."
     )  # fmt: skip

@@ -123,6 +123,24 @@ def test_a_section_is_not_injected_in_a_year_if_the_plan_can_replace_it() -> Non
     assert small.programme["action"].tolist() == ["inject", "inject"]
 
 
+def test_sections_are_injected_where_money_is_short_over_all_years() -> None:
+    # Eight sections: two years of 21,000 replace two of them (2 x 40 years) or inject four (4 x 0.7 x 30 years).
+    sections = make_sections([(f"s{place}", "L", 0.2, 1.0, "XLPE") for place in range(8)])
+    terms = dataclasses.replace(PLAIN, injection_years=30.0)
+    plan = plan_years(sections, forecasts(sections, [1.0] * 8, [1.0] * 8), 0.0, terms, 5.0)
+    assert plan.programme["action"].tolist() == ["inject"] * 4
+    assert plan.programme["plan_year"].tolist() == [1, 1, 2, 2]
+
+
+def test_the_limit_counts_mobilising_on_a_loop_once() -> None:
+    # Two loops, a section each, 20,000 and 6,000 for mobilising; 26,000 a year do one in each year.
+    sections = make_sections([("a", "L", 0.2, 1.0, "EPR"), ("b", "M", 0.2, 1.0, "EPR")])
+    terms = dataclasses.replace(PLAIN, budget=26_000.0, cost_per_loop=6_000.0)
+    plan = plan_years(sections, forecasts(sections, [1.0, 1.0], [1.0, 1.0]), 0.0, terms, 5.0)
+    assert plan.gain == pytest.approx(2 / 5 * FAILURE * 40)
+    assert plan.bound == pytest.approx(plan.gain)
+
+
 def test_nothing_is_injected_where_injection_is_said_to_do_nothing() -> None:
     sections = make_sections([("a", "L", 0.2, 1.0, "XLPE")])
     useless = dataclasses.replace(PLAIN, injection_multiplier=1.0, budget=9e3)

@@ -81,8 +81,8 @@ def test_the_first_year_alone_is_added_up(exhibits) -> None:
 
 def test_the_plan_adds_up_its_years(exhibits) -> None:
     text = said(exhibits["plan"])
-    assert text.startswith("2 years of USD 500,000 replace 0.4 km, inject 0.7 km and leave 40 km waiting.")
-    assert "They avoid 7 failures" in text
+    assert text.startswith("In 2 years of USD 500,000 0.4 km are replaced, 0.7 km injected, and 40 km wait.")
+    assert "The work avoids 7 failures" in text
     assert "5.0 by the first year's work, 2.0 by the last's" in text
     assert "On none of the 387 sections that wait" in text
     # 305,000 over 290,000.
@@ -95,7 +95,7 @@ def test_a_budget_in_km_is_said_in_km() -> None:
     given = Given({**money_marts(), money.PROGRAMME: work()})
     settings = SETTINGS.override("replacement", budget_km=12.0)
     texts = {exhibit.key: said(exhibit) for exhibit in money.section(given, settings).exhibits}
-    assert texts["plan"].startswith("2 years of 12.0 km replace")
+    assert texts["plan"].startswith("In 2 years of 12.0 km 0.4 km are replaced")
     assert "The budget is 12.0 km a year" in texts["programme"]
 
 
@@ -103,7 +103,7 @@ def test_the_cost_of_one_more_is_read_where_the_first_year_spends(exhibits) -> N
     text = said(exhibits["cost_curve"])
     # The point at 480,000: 126,667 each, of which four tenths come back.
     assert text.startswith(
-        "About USD 480,000, one more failure avoided costs USD 126,667 and is worth USD 50,667. The first 2.0 cost "
+        "At about USD 480,000, one more failure avoided costs USD 126,667 and is worth USD 50,667. The first 2.0 cost "
         "USD 50,000 each; at USD 900,000, where the curve ends, one more costs USD 420,000. Up to USD 100,000 money "
         "returns itself or more"
     )
