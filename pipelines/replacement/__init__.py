@@ -10,6 +10,7 @@ money.py       what a failure costs, what replacing buys, the failure rate at wh
 programme.py   the best work under one budget, as an integer programme with a proven bound
 relaxation.py  the same with the budget priced instead of kept: the bound
 filling.py     a choice within the budget, made from the relaxation's
+options.py     what may be done to a section in a year, what it costs and avoids
 plan.py        what to replace, inject and leave, year by year, and how far from the best plan that may be
 cost_curve.py  what one more failure avoided costs as the budget grows
 sensitivity.py what becomes of the first year when an input is wrong

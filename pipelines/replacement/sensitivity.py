@@ -10,7 +10,8 @@ import numpy as np
 import pandas as pd
 
 from pipelines.replacement.money import NewCable
-from pipelines.replacement.plan import LATER_GAP, choose_work, list_options, read_budget, settle_actions
+from pipelines.replacement.options import list_options, read_budget
+from pipelines.replacement.plan import LATER_GAP, choose_work, settle_actions
 from shared.settings import Replacement
 
 DISCOUNT_POINTS = 2.0
@@ -161,7 +162,7 @@ def move_inputs(
     Parameters
     ----------
     sections
-        Sections by section_id; see plan.list_options and list_moves.
+        Sections by section_id; see options.list_options and list_moves.
     repair_cost
         Repair of one failure, as learned or set [money].
 

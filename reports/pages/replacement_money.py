@@ -205,7 +205,7 @@ def plan(years: pd.DataFrame, amounts: pd.Series, settings: Settings) -> Exhibit
     first, last = years.iloc[0], years.iloc[-1]
     horizon = style.number(settings.general.horizon_years)
     finding = (
-        f"In {style.counted(len(years), 'year')} of {budget_words(settings)} "
+        f"In {style.counted(len(years), 'year')}, each of {budget_words(settings)}, "
         f"{style.quantity(float(years['replaced_km'].sum()), 'km', 1)} are replaced, "
         f"{style.quantity(float(years['injected_km'].sum()), 'km', 1)} injected, and "
         f"{style.quantity(float(last['waiting_km']), 'km', 0)} wait. The work avoids "

@@ -12,7 +12,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pipelines.replacement.cost_curve import trace_cost_curve
-from pipelines.replacement.plan import Plan, list_options, plan_years, read_budget, settle_actions
+from pipelines.replacement.options import list_options, read_budget
+from pipelines.replacement.plan import Plan, plan_years, settle_actions
 from pipelines.replacement.programme import choose_at_prices, find_price
 from shared.settings import Replacement
 from tests.replacement_fleets import PLAIN, make_sections

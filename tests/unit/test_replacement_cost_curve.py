@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from pipelines.replacement.cost_curve import trace_cost_curve
-from pipelines.replacement.plan import list_options
+from pipelines.replacement.options import list_options
 from tests.replacement_fleets import FAILURE, PLAIN, make_sections
 
 

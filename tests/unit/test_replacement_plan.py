@@ -8,14 +8,8 @@ import pandas as pd
 import pytest
 
 from pipelines.replacement.money import annuity_factor
-from pipelines.replacement.plan import (
-    bound_plan,
-    can_be_injected,
-    forecast_years,
-    list_options,
-    plan_years,
-    read_budget,
-)
+from pipelines.replacement.options import can_be_injected, list_options, read_budget
+from pipelines.replacement.plan import bound_plan, forecast_years, plan_years
 from pipelines.survival.model import fit_failure_model
 from shared.settings import Settings
 from tests.replacement_fleets import FAILURE, PLAIN, make_sections

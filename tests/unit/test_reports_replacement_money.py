@@ -81,7 +81,7 @@ def test_the_first_year_alone_is_added_up(exhibits) -> None:
 
 def test_the_plan_adds_up_its_years(exhibits) -> None:
     text = said(exhibits["plan"])
-    assert text.startswith("In 2 years of USD 500,000 0.4 km are replaced, 0.7 km injected, and 40 km wait.")
+    assert text.startswith("In 2 years, each of USD 500,000, 0.4 km are replaced, 0.7 km injected, and 40 km wait.")
     assert "The work avoids 7 failures" in text
     assert "5.0 by the first year's work, 2.0 by the last's" in text
     assert "On none of the 387 sections that wait" in text
@@ -95,7 +95,7 @@ def test_a_budget_in_km_is_said_in_km() -> None:
     given = Given({**money_marts(), money.PROGRAMME: work()})
     settings = SETTINGS.override("replacement", budget_km=12.0)
     texts = {exhibit.key: said(exhibit) for exhibit in money.section(given, settings).exhibits}
-    assert texts["plan"].startswith("In 2 years of 12.0 km 0.4 km are replaced")
+    assert texts["plan"].startswith("In 2 years, each of 12.0 km, 0.4 km are replaced")
     assert "The budget is 12.0 km a year" in texts["programme"]
 
 
