@@ -13,7 +13,7 @@ filling.py     a choice within the budget, made from the relaxation's
 options.py     what may be done to a section in a year, what it costs and avoids
 plan.py        what to replace, inject and leave, year by year, and how far from the best plan that may be
 cost_curve.py  what one more failure avoided costs as the budget grows
-sensitivity.py what becomes of the first year when an input is wrong
+moved_inputs.py what becomes of the first year when an input is wrong
 backtest.py    what the ranking would have caught at past dates, beside the rules people use
 reasons.py     why a loop or section ranks where it does, in words and numbers
 step.py        the only reading and writing

@@ -10,9 +10,9 @@ import pandas as pd
 from pipelines.replacement.assemble import Facts
 from pipelines.replacement.cost_curve import trace_cost_curve
 from pipelines.replacement.money import annuity_factor
+from pipelines.replacement.moved_inputs import add_district_limits, move_inputs
 from pipelines.replacement.options import Budget, can_be_injected, list_options, read_budget
 from pipelines.replacement.plan import LATER_GAP, Plan, choose_work, forecast_years, plan_years
-from pipelines.replacement.sensitivity import add_district_limits, move_inputs
 from pipelines.survival.model import FailureModel
 from shared.settings import Replacement, Settings
 

@@ -18,9 +18,9 @@ from scipy.sparse import coo_array
 
 from pipelines.replacement.cost_curve import trace_cost_curve
 from pipelines.replacement.money import NewCable
+from pipelines.replacement.moved_inputs import move_inputs
 from pipelines.replacement.options import list_options, read_budget
 from pipelines.replacement.plan import choose_work, plan_years
-from pipelines.replacement.sensitivity import move_inputs
 from shared.settings import Replacement
 
 RATE = 0.5

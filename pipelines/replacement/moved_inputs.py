@@ -77,7 +77,7 @@ def list_moves(base: Case, sections: pd.DataFrame) -> Iterator[Moved]:
     section to its own at once, which is further than chance takes them together; and every section by as much as the
     limits of its district's total, which is how they err together.
 
-    Checked by: tests/unit/test_replacement_sensitivity.py
+    Checked by: tests/unit/test_replacement_moved_inputs.py
     """
     terms = base.terms
     prices = 1.0 - terms.sensitivity_price_share, 1.0 + terms.sensitivity_price_share
@@ -142,7 +142,7 @@ def add_district_limits(sections: pd.DataFrame, districts: pd.DataFrame) -> pd.D
 
     Notes
     -----
-    Checked by: tests/unit/test_replacement_sensitivity.py
+    Checked by: tests/unit/test_replacement_moved_inputs.py
     """
     known = districts.set_index("district_id")
     mean = known["expected_failures"].where(known["expected_failures"] > 0)
@@ -179,7 +179,7 @@ def move_inputs(
     Nothing is scaled by hand: every section is valued again, its action settled and the first year's work chosen again,
     to plan.LATER_GAP of the best. A swing below that share of the avoided cost means nothing.
 
-    Checked by: tests/unit/test_replacement_sensitivity.py
+    Checked by: tests/unit/test_replacement_moved_inputs.py
     """
     base = Case(terms, new_cable.rate_per_100km_year, repair_cost)
     # Numbers for names: the programme is chosen some two dozen times, and only counts come out of it.

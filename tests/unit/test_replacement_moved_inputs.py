@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from pipelines.replacement.money import NewCable, annuity_factor
-from pipelines.replacement.sensitivity import add_district_limits, move_inputs
+from pipelines.replacement.moved_inputs import add_district_limits, move_inputs
 from shared import dictionary
 from tests.replacement_fleets import PLAIN, make_sections
 
