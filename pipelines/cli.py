@@ -228,7 +228,7 @@ def refresh(
         formats=["%Y-%m-%d"], help="Day the figures stand on; default: the day of the last report loaded.",
     )] = None,
     horizon: Annotated[float | None, typer.Option(help="Years looked ahead.")] = None,
-    budget: Annotated[float | None, typer.Option(help="Money for one programme.")] = None,
+    budget: Annotated[float | None, typer.Option(help="Money for the programme of one year.")] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
     settings: SettingsOption = None,
     history: HistoryOption = True,

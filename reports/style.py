@@ -90,6 +90,7 @@ DECIMALS_OF_COLUMN: Final = {
     "jobs_expected": 0,
     "share_of_served": 4,
     "maifi": 3,
+    "gap": 4,
 }
 """Decimals of the columns whose unit does not settle them."""
 

@@ -112,7 +112,11 @@ class Survival:
 class Replacement:
     """Money and the programme."""
 
-    budget: float = setting(3_000_000.0, "money for one programme, a year", unit="money", low=0)
+    budget: float = setting(3_000_000.0, "money for the programme of one year", unit="money", low=0)
+    budget_km: float = setting(
+        0.0, "length of cable for the programme of one year, in place of money; 0: the budget in money holds",
+        unit="km", low=0,
+    )
     cost_per_m_buried: float = setting(190.0, "replacing directly buried cable", unit="money/m", low=0)
     cost_per_m_duct: float = setting(95.0, "replacing cable in duct", unit="money/m", low=0)
     cost_per_loop: float = setting(6_000.0, "mobilising on a loop, once", unit="money", low=0)
@@ -130,11 +134,15 @@ class Replacement:
     )
     cost_per_m_injected: float = setting(55.0, "injecting cable in place", unit="money/m", low=0)
     injection_multiplier: float = setting(
-        0.3, "share of the failures that is left after injection", source="our choice; set it from your own records",
+        0.3, "share of the failures that is left after injection; 1: nothing is injected",
+        source="our choice; set it from your own records",
         low=0, high=1,
     )
     injection_years: float = setting(20.0, "years over which injection earns", unit="years", low=1, high=100)
     programme_years: int = setting(5, "years of the plan, each with the budget", unit="years", low=1, high=20)
+    sensitivity_price_share: float = setting(
+        0.3, "share by which the table of moved inputs lowers and raises each price", low=0, high=0.9,
+    )
     least_benefit_cost_ratio: float = setting(
         0.0, "sections that return less of their cost are left out of the programme; 1: only those that pay", low=0,
     )
@@ -259,5 +267,6 @@ def resolve_settings(
     if horizon is not None:
         settings = settings.override("general", horizon_years=float(horizon))
     if budget is not None:
-        settings = settings.override("replacement", budget=float(budget))
+        # A budget asked for in money is meant, whatever length a settings file allows.
+        settings = settings.override("replacement", budget=float(budget), budget_km=0.0)
     return settings

@@ -266,6 +266,9 @@ def replacement_marts(draws: np.random.Generator, loops: int) -> dict[str, pd.Da
             "avoided_customer_minutes": picked["customer_minutes_at_risk"],
             "net_benefit": 10_000.0,
             "programme_order": range(1, 10),
+            "mobilising_cost": 6_000.0,
+            "plan_year": [1] * 6 + [2] * 3,
+            "action": ["replace", "inject", "inject"] * 3,
         }
     )
     backtest, calibration = [], []
@@ -290,6 +293,7 @@ def replacement_marts(draws: np.random.Generator, loops: int) -> dict[str, pd.Da
         "marts.loop_ranking": by_loop,
         "marts.section_ranking": by_section,
         "marts.programme": programme,
+        **money_marts(),
         "marts.backtest": pd.DataFrame(backtest, columns=columns),
         "marts.backtest_calibration": pd.DataFrame(calibration, columns=["origin", "decile", "expected", "observed"]),
     }
@@ -356,6 +360,75 @@ def firmness_marts(loops: int) -> dict[str, pd.DataFrame]:
         columns=["variant", "top_stay", "top_left", "top_came"],
     ).assign(failures_used=900.0, sections_used=9000, loops_ranked=loops, top_loops=25, variant_explained="as said")
     return {"marts.ranking_churn": moves, "marts.ranking_sensitivity": variants}  # fmt: skip
+
+
+def money_marts() -> dict[str, pd.DataFrame]:
+    years = pd.DataFrame(
+        {
+            "plan_year": [1, 2],
+            "budget": 500_000.0,
+            "spent": [480_000.0, 470_000.0],
+            "loops": [6, 3],
+            "sections_replaced": [2, 1],
+            "replaced_km": [0.3, 0.1],
+            "sections_injected": [4, 2],
+            "injected_km": [0.5, 0.2],
+            "avoided_failures": [5.0, 2.0],
+            "avoided_cost": [200_000.0, 90_000.0],
+            "net_benefit": [-280_000.0, -380_000.0],
+            "sections_waiting": [390, 387],
+            "waiting_km": [40.2, 39.9],
+            "waiting_paying": [1, 0],
+            "gap": [0.0001, 0.002],
+        }
+    )
+    curve = pd.DataFrame(
+        {
+            "curve_point": [1, 2, 3],
+            "spent": [100_000.0, 480_000.0, 900_000.0],
+            "sections_replaced": [1, 2, 9],
+            "sections_injected": [1, 4, 5],
+            "avoided_failures": [2.0, 5.0, 6.0],
+            "cost_per_failure_avoided": [50_000.0, 96_000.0, 150_000.0],
+            "marginal_cost_per_failure_avoided": [50_000.0, 126_667.0, 420_000.0],
+            "marginal_return": [1.2, 0.4, 0.1],
+        }
+    )
+    inputs = pd.DataFrame(
+        {
+            "input": ["repair_cost", "expected_failures_of_sections"],
+            "input_standing": [6_500.0, 40.0],
+            "input_low": [4_550.0, 10.0],
+            "input_high": [8_450.0, 80.0],
+            "net_benefit": -280_000.0,
+            "net_benefit_at_low": [-300_000.0, -450_000.0],
+            "net_benefit_at_high": [-250_000.0, 100_000.0],
+            "swing": [50_000.0, 550_000.0],
+            "programme_paying": 3,
+            "programme_paying_at_low": [2, 0],
+            "programme_paying_at_high": [4, 9],
+            "share_kept_at_low": [0.9, 0.6],
+            "share_kept_at_high": [0.95, 0.8],
+        }
+    )
+    figures = pd.DataFrame(
+        [
+            ("programme_gap", 0.0001),
+            ("plan_gain", 290_000.0),
+            ("plan_bound", 305_000.0),
+            ("sections_injectable", 250.0),
+            ("sections_paying_injected", 7.0),
+            ("replaced_only_km", 0.4),
+            ("replaced_only_failures", 3.0),
+        ],
+        columns=["figure", "amount"],
+    ).assign(explained="")
+    return {
+        "marts.programme_years": years,
+        "marts.cost_curve": curve,
+        "marts.input_sensitivity": inputs,
+        "marts.replacement_figures": figures,
+    }
 
 
 def quarantine_mart() -> pd.DataFrame:

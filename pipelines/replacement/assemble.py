@@ -13,12 +13,10 @@ from pipelines.replacement.money import (
     FailureCosts,
     NewCable,
     add_consequences,
-    annuity_factor,
     find_new_cable,
     learn_failure_costs,
     value_sections,
 )
-from pipelines.replacement.programme import Choice, choose_options, order_programme
 from pipelines.replacement.ranking import group_alike, rank_units
 from pipelines.replacement.reasons import explain_loops
 from pipelines.survival.model import FailureHistory, FailureModel
@@ -62,7 +60,8 @@ def gather(
     counted = history.failures[counts_as_failure(history.failures) & history.failures["section_id"].notna()]
     last = counted.assign(failed_on=pd.to_datetime(counted["failed_on"])).groupby("section_id")["failed_on"].max()
     register = history.sections.set_index("section_id")[
-        ["position", "installation", "installed_on", "customers", "length_m"]
+        ["position", "installation", "insulation", "conductor", "rejuvenated_on", "installed_on", "customers",
+         "length_m"]
     ]
     sections = model.forecast(horizon).merge(register, left_on="section_id", right_index=True, how="left").merge(
         loops.rename(columns={"customers": "loop_customers"}), on="loop_id", how="left",
@@ -172,71 +171,3 @@ def _worst_class(sections: pd.DataFrame, by: str) -> pd.DataFrame:
     return ordered.drop_duplicates(by)[[by, "cable_class", "length_km"]].rename(
         columns={"cable_class": "worst_class", "length_km": "worst_class_km"},
     )
-
-
-def plan_programme(sections: pd.DataFrame, settings: Settings) -> tuple[pd.DataFrame, Choice]:
-    """The sections to replace under the budget.
-
-    Parameters
-    ----------
-    sections
-        The section ranking.
-    settings
-        replacement.budget, cost_per_loop, least_benefit_cost_ratio, programme_gap.
-
-    Notes
-    -----
-    The programme avoids the most cost within the budget. Sections that return less than the least ratio are left out.
-
-    Checked by: tests/unit/test_replacement_assemble.py
-    """
-    terms = settings.replacement
-    offered = sections[
-        sections["avoided_cost"].gt(0) & sections["benefit_cost_ratio"].ge(terms.least_benefit_cost_ratio)
-    ].assign(weight=lambda s: s["replacement_cost"], gain=lambda s: s["avoided_cost"]).sort_values(
-        "section_id", kind="stable",
-    ).reset_index(drop=True)
-    choice = choose_options(
-        offered, terms.budget, loop_weight=terms.cost_per_loop, relative_gap=terms.programme_gap,
-    )
-    ordered = order_programme(offered[choice.chosen], loop_weight=terms.cost_per_loop)
-    return ordered.assign(cost=ordered["weight"]), choice
-
-
-def list_figures(
-    facts: Facts, sections: pd.DataFrame, programme: pd.DataFrame, choice: Choice, settings: Settings,
-) -> pd.DataFrame:
-    """Single figures that the page prints, each with how it came about.
-
-    Notes
-    -----
-    Checked by: tests/unit/test_replacement_assemble.py
-    """
-    costs, new = facts.costs, facts.new_cable
-    terms = settings.replacement
-    new_from = (
-        f"{new.failures} failures in {new.exposure_km_years:.0f} km-years of {new.cable_class}, the class now laid most"
-        if new.cable_class else "from the settings: the class now laid most has too few failures"
-    )
-    repair_from = (
-        f"mean of {costs.repair_cost_jobs} jobs that state it" if costs.repair_cost_jobs
-        else "from the settings: too few jobs state it"
-    )
-    rows = [
-        ("new_cable_rate_per_100km_year", new.rate_per_100km_year, new_from),
-        ("repair_cost", costs.repair_cost, repair_from),
-        ("minutes_per_customer", costs.fleet_minutes_per_customer,
-         "customer-minutes over customers interrupted, all jobs"),
-        ("annuity_years", annuity_factor(terms.cable_life_years, terms.discount_rate_pct),
-         "present value of one unit of money a year over the life of the cable"),
-        ("sections_in_service", len(sections), "sections ranked"),
-        ("sections_paying", int(sections["is_paying"].sum()), "sections whose avoided cost exceeds their own cost"),
-        ("programme_sections", len(programme), "sections chosen"),
-        ("programme_loops", programme["loop_id"].nunique(), "loops opened"),
-        ("programme_spent", choice.spent, "cost of the sections chosen and of mobilising on their loops"),
-        ("programme_gain", choice.gain, "avoided cost of the sections chosen"),
-        ("programme_bound", choice.bound, "proven upper limit of the avoided cost under the budget"),
-        ("programme_gap", choice.gap, "share of the bound that may be missing"),
-        ("programme_price", choice.price, "avoided cost that one more unit of budget would buy"),
-    ]
-    return pd.DataFrame(rows, columns=["figure", "amount", "explained"]).astype({"amount": float})

@@ -211,28 +211,74 @@ def value_sections(sections: pd.DataFrame, new_rate_per_100km_year: float, setti
     Checked by: tests/unit/test_replacement_money.py
     """
     years = annuity_factor(settings.cable_life_years, settings.discount_rate_pct)
-    length_km = sections["length_km"]
-    duct = sections["installation"].eq("duct")
+    length_km, expected, minutes, customers, repair = (
+        sections[name].to_numpy(dtype=float)
+        for name in (
+            "length_km", "expected_failures", "customer_minutes_per_failure", "customers_interrupted_per_failure",
+            "repair_cost_per_failure",
+        )
+    )
+    duct = sections["installation"].eq("duct").to_numpy(dtype=bool)
     cost_per_km = 1000.0 * np.where(duct, settings.cost_per_m_duct, settings.cost_per_m_buried)
     failure = (
-        sections["repair_cost_per_failure"]
-        + settings.customer_minute_value * sections["customer_minutes_per_failure"].fillna(0.0)
-        + settings.customer_event_value * sections["customers_interrupted_per_failure"].fillna(0.0)
+        repair + settings.customer_minute_value * np.nan_to_num(minutes)
+        + settings.customer_event_value * np.nan_to_num(customers)
     )
-    new_failures = new_rate_per_100km_year / 100.0 * length_km * horizon_years
-    avoided = sections["expected_failures"] - new_failures
+    avoided = expected - new_rate_per_100km_year / 100.0 * length_km * horizon_years
     avoided_cost = avoided / horizon_years * failure * years
     cost = length_km * cost_per_km
-    return sections.assign(
-        cost_per_failure=failure,
-        replacement_cost=cost,
-        avoided_cost=avoided_cost,
-        benefit_cost_ratio=avoided_cost / cost.where(cost > 0),
-        net_benefit=avoided_cost - cost,
-        avoided_failures=avoided,
-        avoided_customer_minutes=avoided * sections["customer_minutes_per_failure"],
-        customer_minutes_at_risk=sections["expected_failures"] * sections["customer_minutes_per_failure"],
-        expected_rate_per_100km_year=100.0 * sections["expected_failures"] / (length_km * horizon_years),
-        pays_above_per_100km_year=new_rate_per_100km_year + 100.0 * cost_per_km / (failure * years),
-        is_paying=avoided_cost > cost,
+    with np.errstate(divide="ignore", invalid="ignore"):  # of no length or no cost: no ratio, or an endless one
+        return sections.assign(
+            cost_per_failure=failure,
+            replacement_cost=cost,
+            avoided_cost=avoided_cost,
+            benefit_cost_ratio=avoided_cost / np.where(cost > 0, cost, np.nan),
+            net_benefit=avoided_cost - cost,
+            avoided_failures=avoided,
+            avoided_customer_minutes=avoided * minutes,
+            customer_minutes_at_risk=expected * minutes,
+            expected_rate_per_100km_year=100.0 * expected / (length_km * horizon_years),
+            pays_above_per_100km_year=new_rate_per_100km_year + 100.0 * cost_per_km / (failure * years),
+            is_paying=avoided_cost > cost,
+        )
+
+
+def value_injections(sections: pd.DataFrame, settings: Replacement, horizon_years: float) -> pd.DataFrame:
+    """What injecting each section costs and buys, were it injected.
+
+    Parameters
+    ----------
+    sections
+        Rows of value_sections: length_km, expected_failures (over the horizon, nothing done), cost_per_failure
+        [money] and customer_minutes_per_failure [min].
+    settings
+        cost_per_m_injected, injection_multiplier, injection_years and discount_rate_pct are used.
+    horizon_years
+        Years that expected_failures covers.
+
+    Returns
+    -------
+    DataFrame
+        On the same index: cost, avoided_cost, avoided_failures, avoided_customer_minutes.
+
+    Notes
+    -----
+    The cable stays, and fails injection_multiplier times as often for injection_years, then as before:
+
+        avoided_cost = (1 - multiplier) x rate now x length x cost of a failure x annuity factor of those years.
+
+    Failures avoided are counted over the horizon, as those of replacing are, or over injection_years if fewer.
+
+    Checked by: tests/unit/test_replacement_plan.py
+    """
+    length, expected, each, minutes = (
+        sections[name].to_numpy(dtype=float)
+        for name in ("length_km", "expected_failures", "cost_per_failure", "customer_minutes_per_failure")
     )
+    yearly = (1.0 - settings.injection_multiplier) * expected / horizon_years
+    avoided = yearly * min(horizon_years, settings.injection_years)
+    return pd.DataFrame({
+        "cost": 1000.0 * settings.cost_per_m_injected * length,
+        "avoided_cost": yearly * each * annuity_factor(settings.injection_years, settings.discount_rate_pct),
+        "avoided_failures": avoided, "avoided_customer_minutes": avoided * minutes,
+    }, index=sections.index)

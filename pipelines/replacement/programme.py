@@ -11,12 +11,20 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Booleans = NDArray[np.bool_]
-
+from pipelines.replacement.filling import fill_up_well
+from pipelines.replacement.relaxation import (
+    Booleans,
+    Floats,
+    Integers,
+    Problem,
+    Relaxed,
+    as_problem,
+    find_least_bound,
+    relax,
+    spend,
+    total_gain,
+)
 
 SEARCH_OPTIONS = 6000
 """Options that the integer search is given at most; HiGHS settles as many in a few seconds."""
@@ -42,33 +50,6 @@ class Choice:
     def gap(self) -> float:
         """Share of the bound that may be missing."""
         return max(0.0, self.bound - self.gain) / abs(self.bound) if self.bound else 0.0
-
-
-@dataclass(frozen=True)
-class _Problem:
-    """Options as arrays, ordered so that each section's options and each loop's sections are found by index."""
-
-    weight: Floats
-    gain: Floats
-    section: Integers
-    loop: Integers
-    loop_of_section: Integers
-    loop_weight: float
-    loop_penalty: float
-    budget: float
-
-
-@dataclass(frozen=True)
-class _Relaxed:
-    """The problem with the budget priced instead of kept: it falls apart into loops."""
-
-    price: float
-    bound: float
-    worth: Floats
-    best_of_section: Floats
-    surplus_of_loop: Floats
-    chosen: Booleans
-    spent: float
 
 
 def choose_options(
@@ -109,111 +90,63 @@ def choose_options(
 
     Checked by: tests/published/test_replacement_programme.py, tests/properties/test_replacement_programme.py
     """
-    problem = _as_problem(options, budget, loop_weight, loop_penalty)
+    problem = as_problem(options, budget, loop_weight, loop_penalty)
     if len(problem.weight) == 0:
         return Choice(np.zeros(0, dtype=bool), 0.0, 0.0, 0.0, 0.0, 0)
-    relaxed = _find_price(problem)
-    chosen = _fill_up(problem, relaxed)
-    gain = _gain(problem, chosen)
+    relaxed = find_least_bound(problem)
     bound, searched = relaxed.bound, 0
-    if bound - gain > max(relative_gap, 1e-9) * abs(bound):
+    enough = bound - max(relative_gap, 1e-9) * abs(bound)
+    chosen = fill_up_well(problem, relaxed, enough)
+    gain = total_gain(problem, chosen)
+    if gain < enough:
         better, bound, searched = _search(problem, relaxed, chosen, relative_gap, time_limit_s)
-        if _gain(problem, better) > gain:
-            chosen, gain = better, _gain(problem, better)
-    return Choice(chosen, gain, max(bound, gain), _spent(problem, chosen), relaxed.price, searched)
+        if total_gain(problem, better) > gain:
+            chosen, gain = better, total_gain(problem, better)
+    return Choice(chosen, gain, max(bound, gain), spend(problem, chosen), relaxed.price, searched)
 
 
-def _as_problem(options: pd.DataFrame, budget: float, loop_weight: float, loop_penalty: float) -> _Problem:
-    section, section_ids = pd.factorize(options["section_id"])
-    loop, _ = pd.factorize(options["loop_id"])
-    loop_of_section = np.zeros(len(section_ids), dtype=np.int64)
-    loop_of_section[section] = loop
-    return _Problem(
-        options["weight"].to_numpy(dtype=float), options["gain"].to_numpy(dtype=float), section.astype(np.int64),
-        loop.astype(np.int64), loop_of_section, loop_weight, loop_penalty, budget,
-    )
+def find_price(options: pd.DataFrame, budget: float, *, loop_weight: float = 0.0, loop_penalty: float = 0.0) -> float:
+    """Gain that the last unit of a budget brings, to six digits: where the bound of choose_options is least.
+
+    Notes
+    -----
+    Checked by: tests/properties/test_replacement_plan.py
+    """
+    problem = as_problem(options, budget, loop_weight, loop_penalty)
+    return find_least_bound(problem, 1e-6).price if len(problem.weight) else 0.0
 
 
-def _loops_opened(problem: _Problem, chosen: Booleans) -> int:
-    return len(np.unique(problem.loop[chosen]))
+def choose_at_prices(
+    options: pd.DataFrame, prices: Floats, *, loop_weight: float = 0.0,
+) -> list[tuple[Booleans, float]]:
+    """The best choice at each price of the budget, and what it spends.
 
+    Parameters
+    ----------
+    options, loop_weight
+        See choose_options.
+    prices
+        Gain that one unit of budget must bring.
 
-def _spent(problem: _Problem, chosen: Booleans) -> float:
-    return float(problem.weight[chosen].sum()) + problem.loop_weight * _loops_opened(problem, chosen)
+    Notes
+    -----
+    The choice at a price gains the most of all that spend as much: no other could, or it would be better at that price
+    too (H. Everett, Operations Research 11 (1963) 399-417). So a curve of gain against budget is had without a search.
 
-
-def _gain(problem: _Problem, chosen: Booleans) -> float:
-    return float(problem.gain[chosen].sum()) - problem.loop_penalty * _loops_opened(problem, chosen)
-
-
-def _relax(problem: _Problem, price: float) -> _Relaxed:
-    """Best choice and bound when each unit of budget costs its price."""
-    worth = problem.gain - price * problem.weight
-    best = np.zeros(len(problem.loop_of_section))
-    np.maximum.at(best, problem.section, worth)
-    loops = int(problem.loop_of_section.max()) + 1
-    surplus = np.bincount(problem.loop_of_section, best, loops).astype(np.float64)
-    surplus -= price * problem.loop_weight + problem.loop_penalty
-    wanted = (worth > 0) & (worth == best[problem.section]) & (surplus[problem.loop] > 0)
-    # Of a section's options that are worth the same, the first is taken.
-    chosen = np.zeros(len(worth), dtype=bool)
-    places = np.flatnonzero(wanted)
-    chosen[places[np.unique(problem.section[places], return_index=True)[1]]] = True
-    bound = price * problem.budget + float(np.maximum(surplus, 0.0).sum())
-    return _Relaxed(price, bound, worth, best, surplus, chosen, _spent(problem, chosen))
-
-
-def _find_price(problem: _Problem) -> _Relaxed:
-    """The relaxation at the least price at which its choice keeps to the budget."""
-    free = _relax(problem, 0.0)
-    if free.spent <= problem.budget:
-        return free
-    low, high = 0.0, float(np.max(problem.gain / np.maximum(problem.weight, 1e-12), initial=0.0)) * 1.001 + 1e-12
-    kept = best = _relax(problem, high)
-    for _ in range(60):
-        middle = _relax(problem, (low + high) / 2.0)
-        best = middle if middle.bound < best.bound else best
-        if middle.spent <= problem.budget:
-            high, kept = middle.price, middle
-        else:
-            low = middle.price
-        if high - low <= 1e-12 * high:
-            break
-    # Choice from the side that keeps to the budget, bound from the lowest seen (both prices agree but for rounding).
-    return kept if kept.bound <= best.bound * (1.0 + 1e-12) else _relax_keeping(best, kept)
-
-
-def _relax_keeping(best: _Relaxed, kept: _Relaxed) -> _Relaxed:
-    return _Relaxed(best.price, best.bound, best.worth, best.best_of_section, best.surplus_of_loop, kept.chosen,
-                    kept.spent)
-
-
-def _fill_up(problem: _Problem, relaxed: _Relaxed) -> Booleans:
-    """The relaxation's choice, with what still fits added in the order of gain per weight."""
-    chosen = relaxed.chosen.copy()
-    left = problem.budget - _spent(problem, chosen)
-    taken = np.zeros(len(problem.loop_of_section), dtype=bool)
-    taken[problem.section[chosen]] = True
-    opened = np.zeros(int(problem.loop_of_section.max()) + 1, dtype=bool)
-    opened[problem.loop[chosen]] = True
-    ratio = problem.gain / np.maximum(problem.weight, 1e-12)
-    for option in np.argsort(-ratio, kind="stable"):
-        section, loop = problem.section[option], problem.loop[option]
-        extra = 0.0 if opened[loop] else problem.loop_weight
-        penalty = 0.0 if opened[loop] else problem.loop_penalty
-        if problem.gain[option] <= penalty:
-            continue
-        if not taken[section] and problem.weight[option] + extra <= left:
-            chosen[option] = taken[section] = opened[loop] = True
-            left -= problem.weight[option] + extra
-    return chosen
+    Checked by: tests/properties/test_replacement_plan.py
+    """
+    problem = as_problem(options, 0.0, loop_weight, 0.0)
+    if len(problem.weight) == 0:
+        return [(np.zeros(0, dtype=bool), 0.0) for _ in prices]
+    relaxed = [relax(problem, float(price)) for price in prices]
+    return [(each.chosen, each.spent) for each in relaxed]
 
 
 def _search(
-    problem: _Problem, relaxed: _Relaxed, known: Booleans, relative_gap: float, time_limit_s: float,
+    problem: Problem, relaxed: Relaxed, known: Booleans, relative_gap: float, time_limit_s: float,
 ) -> tuple[Booleans, float, int]:
     """Integer search over what the bound leaves open; returns choice, bound, options searched."""
-    room = relaxed.bound - _gain(problem, known) + 1e-9 * max(1.0, abs(relaxed.bound))
+    room = relaxed.bound - total_gain(problem, known) + 1e-9 * max(1.0, abs(relaxed.bound))
     core = _settle(problem, relaxed, room)
     whole = True
     while core.open_options > SEARCH_OPTIONS:
@@ -242,7 +175,7 @@ class _Core:
         return int(len(self.options) - self.is_taken.sum())
 
 
-def _settle(problem: _Problem, relaxed: _Relaxed, room: float) -> _Core:
+def _settle(problem: Problem, relaxed: Relaxed, room: float) -> _Core:
     """Settle every loop and option whose other state would lower the bound by more than room."""
     surplus = relaxed.surplus_of_loop
     always_open = surplus > room
@@ -255,7 +188,7 @@ def _settle(problem: _Problem, relaxed: _Relaxed, room: float) -> _Core:
 
 
 def _solve_core(
-    problem: _Problem, core: _Core, relative_gap: float, time_limit_s: float,
+    problem: Problem, core: _Core, relative_gap: float, time_limit_s: float,
 ) -> tuple[Booleans | None, float]:
     """Solve what is left with HiGHS; returns which of the core's options are chosen (none if none found), bound."""
     from scipy.optimize import Bounds, LinearConstraint, milp

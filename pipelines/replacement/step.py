@@ -5,7 +5,7 @@ from __future__ import annotations
 import duckdb
 import pandas as pd
 
-from pipelines.replacement import assemble, belief, kept_rankings
+from pipelines.replacement import assemble, assemble_money, belief, kept_rankings
 from pipelines.replacement.churn import is_worth_keeping, take_ranking
 from pipelines.survival.model import FailureHistory, fit_failure_model
 from pipelines.survival.step import read_choices
@@ -14,7 +14,8 @@ from shared.store import read_model, write_table
 
 TABLES = (
     "fitted.section_ranking", "fitted.loop_ranking", "fitted.group_ranking", "fitted.programme",
-    "fitted.replacement_figures", *belief.TABLES,
+    "fitted.programme_years", "fitted.cost_curve", "fitted.input_sensitivity", "fitted.replacement_figures",
+    *belief.TABLES,
 )
 
 
@@ -50,19 +51,19 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     section_ranking = assemble.rank_sections(facts, settings)
     loop_ranking = assemble.rank_loops(facts, section_ranking, settings)
     group_ranking = assemble.rank_half_loops_and_districts(facts, section_ranking, settings)
-    programme, choice = assemble.plan_programme(section_ranking, settings)
+    money = assemble_money.plan_money(facts, model, settings)
     now = take_ranking(
         kept_rankings.next_run_number(con), as_of, f"{form_now.hazard} (penalty {form_now.penalty:g})",
         kept_rankings.settings_of_ranking(settings), settings.general.horizon_years, loop_ranking, section_ranking,
     )
     believed = belief.try_ranking(history, model, form_now, retired, settings) | belief.compare_with_kept(kept, now)
-    figures = assemble.list_figures(facts, section_ranking, programme, choice, settings)
 
     # ---- write
     if is_worth_keeping(kept, now):
         kept_rankings.write_kept(con, now)
     frames = (
-        section_ranking, loop_ranking, group_ranking, programme, figures,
+        section_ranking, loop_ranking, group_ranking, money.programme, money.years, money.curve, money.sensitivity,
+        money.figures,
         *(believed[name] for name in belief.TABLES),
     )
     return {name: _write(con, name, frame) for name, frame in zip(TABLES, frames, strict=True)}

@@ -1,19 +1,15 @@
-"""Figures of the replacement page: ranking, programme, back-test."""
+"""Figures of the replacement page: the ranking."""
 
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pandas as pd
 
 from reports import style
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
-
-CURVE_POINTS = 400
-"""Points of a curve at most: more than the pixels it is drawn on would only weigh."""
 
 
 def chart_loops(ranking: pd.DataFrame, horizon_years: float) -> go.Figure:
@@ -56,80 +52,4 @@ def chart_loops(ranking: pd.DataFrame, horizon_years: float) -> go.Figure:
     )
     chart.update_yaxes(autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names)
     chart.update_xaxes(title_text="Failures of the loop", rangemode="tozero")
-    return chart
-
-
-def chart_benefit(sections: pd.DataFrame) -> go.Figure:
-    """Benefit over cost against the length replaced, sections taken from the best downwards.
-
-    Parameters
-    ----------
-    sections
-        Rows of section_ranking: length_km, benefit_cost_ratio.
-
-    Notes
-    -----
-    Checked by: tests/end_to_end/test_reports_browser.py
-    """
-    rows = sections.dropna(subset=["benefit_cost_ratio"]).sort_values(
-        ["benefit_cost_ratio", "section_id"], ascending=[False, True]
-    )
-    length = rows["length_km"].cumsum().to_numpy()
-    ratio = rows["benefit_cost_ratio"].to_numpy()
-    if len(rows) > CURVE_POINTS:
-        kept = np.unique(np.geomspace(1, len(rows), CURVE_POINTS).round().astype(int)) - 1
-        length, ratio = length[kept], ratio[kept]
-    chart = style.new_chart(340)
-    chart.add_scatter(
-        x=length.tolist(),
-        y=ratio.tolist(),
-        mode="lines",
-        showlegend=False,
-        line={"color": style.INKS["first"], "width": 1.8},
-        hovertemplate="best %{x:.1f} [km]: the last section returns %{y:.2f} of its cost<extra></extra>",
-    )
-    chart.add_shape(
-        type="line",
-        xref="paper",
-        yref="y",
-        x0=0,
-        x1=1,
-        y0=1,
-        y1=1,
-        line={"color": style.INKS["second"], "width": 1, "dash": "dash"},
-    )
-    chart.update_xaxes(title_text="Length, sections from the best downwards [km]", rangemode="tozero", showgrid=False)
-    chart.update_yaxes(title_text="Benefit over cost", rangemode="tozero")
-    return chart
-
-
-def chart_programme(programme: pd.DataFrame, currency: str) -> go.Figure:
-    """Failures avoided against money spent, in the order of the programme.
-
-    Parameters
-    ----------
-    programme
-        Rows of programme in programme_order.
-    currency
-        Currency of the costs.
-
-    Notes
-    -----
-    Checked by: tests/end_to_end/test_reports_browser.py
-    """
-    cost = np.concatenate([[0.0], programme["cost"].cumsum().to_numpy()]) / 1e6
-    avoided = np.concatenate([[0.0], programme["avoided_failures"].cumsum().to_numpy()])
-    chart = style.new_chart(320)
-    chart.add_scatter(
-        x=cost.tolist(),
-        y=avoided.tolist(),
-        mode="lines",
-        showlegend=False,
-        line={"color": style.INKS["first"], "width": 1.8, "shape": "hv"},
-        hovertemplate="%{x:.2f} million: %{y:.1f} failures avoided<extra></extra>",
-    )
-    chart.update_xaxes(
-        title_text=f"Money spent, in programme order [million {currency}]", rangemode="tozero", showgrid=False
-    )
-    chart.update_yaxes(title_text="Failures avoided", rangemode="tozero")
     return chart

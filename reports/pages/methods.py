@@ -12,6 +12,7 @@ import pandas as pd
 
 from pipelines.replacement.backtest import measure_capture
 from pipelines.replacement.forecast_score import deviance
+from pipelines.replacement.programme import choose_options
 from reports import style
 from reports.pages.picked import summarise
 from reports.pages.reference import Part, Reference
@@ -28,7 +29,7 @@ def build(settings: Settings) -> Reference:
         "methods", "Methods", "How is each figure made, and how can I redo it?",
         (("Each method is said in a few sentences, with its source and a small example in round numbers. The numbers "
           "of the examples are made up."),),
-        (late_entry(), rates(), power_law(), multipliers(), money(settings), back_test(),
+        (late_entry(), rates(), power_law(), multipliers(), money(settings), plan(settings), back_test(),
          by_itself(), past_forecast(), places_moved(), stages(), customer_minutes(),
          indices(), comparisons(), velocity(), offset()),
     )  # fmt: skip
@@ -105,6 +106,35 @@ def money(settings: Settings) -> Part:
          (f"One a year over {years:g} years at {part.discount_rate_pct:g} % is worth {factor:.2f} today: 0.1 × "
           f"{each:,.0f} × {factor:.2f} = {0.1 * each * factor:,.0f}.")),
         "Annuity: any book of engineering economics.",
+    )  # fmt: skip
+
+
+def plan(settings: Settings) -> Part:
+    terms = settings.replacement
+    options = pd.DataFrame({
+        "section_id": ["A", "A", "B", "C"], "loop_id": ["1", "1", "1", "2"], "weight": [20.0, 8.0, 20.0, 10.0],
+        "gain": [50.0, 18.0, 30.0, 16.0],
+    })
+    choice = choose_options(options, 50.0, loop_weight=6.0, relative_gap=0.0)
+    later = (1 + terms.discount_rate_pct / 100) ** -2
+    return Part(
+        "plan", "Replace, inject or wait",
+        (("Each year of the plan chooses the work that avoids the most cost within its budget: of each section at most "
+          "one action, and a fixed cost for each loop opened. It is an integer programme; a price on money gives an "
+          "upper limit, which proves how near to the best the choice is. What money is worth over all years settles "
+          "whether a section suits injection or replacement; then the years are chosen one after another. What is left "
+          "waits: a year on it is older, and its money counts less. A limit of all years' budgets together says what "
+          "choosing in turn may cost."),
+         ("An injection leaves a share of the failures, for some years; polyethylene cable, directly buried, not "
+          "injected before, is offered it. The cost of one more failure avoided comes from the same choice for less "
+          "and for more money. Moved inputs are not scaled: every section is valued and chosen anew.")),
+        (("Budget 50, each loop opened costs 6. Loop 1: replace A for 20 and avoid 50, or inject it for 8 and avoid "
+          "18; replace B for 20 and avoid 30. Loop 2: replace C for 10 and avoid 16."),
+         (f"A and B on one loop: 20 + 20 + 6 = {choice.spent:.0f}, avoiding 50 + 30 = {choice.gain:.0f}. With C in "
+          "place of B: 20 + 10 + 6 + 6 = 42, avoiding 66. A section of 100 waiting two years counts "
+          f"100 × {1 + terms.discount_rate_pct / 100:g}⁻² = {100 * later:.1f}, less what its growth adds.")),
+        "M. L. Fisher, Management Science 27 (1981), 1-18; H. Everett, Operations Research 11 (1963), 399-417; solver "
+        "HiGHS.",
     )  # fmt: skip
 
 

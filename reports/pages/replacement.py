@@ -9,7 +9,7 @@ import pandas as pd
 from reports import style
 from reports.figures import replacement as figures
 from reports.page import Answer, Exhibit, Page, Section, Table, absent
-from reports.pages import replacement_belief, survival
+from reports.pages import replacement_belief, replacement_money, survival
 
 if TYPE_CHECKING:
     from reports.marts import Marts
@@ -18,8 +18,6 @@ if TYPE_CHECKING:
 QUESTION = "Which loops should be replaced first?"
 
 LOOPS = "marts.loop_ranking"
-SECTIONS = "marts.section_ranking"
-PROGRAMME = "marts.programme"
 
 REMEDY = "load districts.csv, loops.csv, sections.csv and jobs.csv, then run: loopwear refresh"
 
@@ -44,7 +42,7 @@ LOOP_COLUMNS = (
 
 def build(marts: Marts, settings: Settings) -> Page:
     """The replacement page."""
-    loops, sections = marts.read(LOOPS), marts.read(SECTIONS)
+    loops = marts.read(LOOPS)
     return Page(
         key="replacement",
         title="Replacement",
@@ -52,7 +50,7 @@ def build(marts: Marts, settings: Settings) -> Page:
         summary=answer(marts, settings).sentences,
         sections=(
             Section("The ranking", (first_loops(loops, settings), reasons(loops))),
-            Section("What pays", (benefit(sections), programme(marts.read(PROGRAMME), settings))),
+            replacement_money.section(marts, settings),
             *replacement_belief.sections(marts, settings),
             survival.section(marts, settings),
         ),
@@ -152,107 +150,5 @@ def reasons(loops: pd.DataFrame) -> Exhibit:
         left_out="Loops further down: in the export.",
         tables=(
             Table(rows, ("rank", "loop_id", "failures_recorded", "expected_recorded", "multiplier", "reasons"), LOOPS),
-        ),
-    )
-
-
-def benefit(sections: pd.DataFrame) -> Exhibit:
-    """How much of the length repays its replacement."""
-    title = "How much of the length repays its replacement"
-    rows = sections.dropna(subset=["benefit_cost_ratio", "length_km"]) if len(sections) else sections
-    if rows.empty:
-        return absent("benefit", title, (SECTIONS,), "No section has a benefit over cost.", REMEDY)
-    paying = rows[rows["benefit_cost_ratio"] >= 1]
-    best = rows["benefit_cost_ratio"].max()
-    finding = (
-        f"{style.counted(len(paying), 'section')} of {len(rows):,}, "
-        f"{style.quantity(float(paying['length_km'].sum()), 'km', 1)} of "
-        f"{style.quantity(float(rows['length_km'].sum()), 'km', 1)}, {'returns' if len(paying) == 1 else 'return'} the "
-        f"cost of replacement. The best section returns {style.number(best, 2)} of its cost."
-    )
-    top = in_rank_order(rows).head(200)
-    return Exhibit(
-        key="benefit",
-        title=title,
-        finding=finding,
-        sources=(SECTIONS,),
-        definition="Benefit: present value of repairs and customer-minutes avoided over the life of the new cable, "
-        "less its own failures. Cost: replacing the section. Prices and the value of a minute are settings.",
-        count=f"{style.counted(len(rows), 'section')} in service.",
-        interval="None: the ratio is a mean; its uncertainty follows the limits of the expected failures.",
-        left_out="Reasons to replace that are not failures: new works, overload, safety. Mobilising on a loop is in "
-        "the programme.",
-        chart=figures.chart_benefit(rows),
-        tables=(
-            Table(
-                top,
-                (
-                    "rank",
-                    "section_id",
-                    "loop_id",
-                    "cable_class",
-                    "installed_on",
-                    "length_km",
-                    "expected_failures",
-                    "replacement_cost",
-                    "avoided_cost",
-                    "benefit_cost_ratio",
-                ),
-                SECTIONS,
-                extra=len(rows) - len(top),
-            ),
-        ),
-    )
-
-
-def programme(rows: pd.DataFrame, settings: Settings) -> Exhibit:
-    """What a programme under the budget buys."""
-    title = "A programme under the budget"
-    budget = style.money(settings.replacement.budget, settings.general.currency)
-    if rows.empty:
-        return absent(
-            "programme",
-            title,
-            (PROGRAMME,),
-            f"No section earns its place in a programme under {budget}.",
-            "raise the budget or the value of a customer-minute with --budget or a settings file, then run: loopwear "
-            "refresh",
-        )
-    rows = rows.sort_values(["programme_order", "section_id"]).reset_index(drop=True)
-    cost = style.money(float(rows["cost"].sum()), settings.general.currency)
-    net = float(rows["net_benefit"].sum())
-    finding = (
-        f"{cost} of {budget} replaces {style.quantity(float(rows['length_m'].sum()) / 1000, 'km', 1)} on "
-        f"{style.counted(rows['loop_id'].nunique(), 'loop')} and avoids "
-        f"{style.number(rows['avoided_failures'].sum(), 1)} failures in {style.number(settings.general.horizon_years)} "
-        f"years. Over the life of the cable it returns {style.money(abs(net), settings.general.currency)} "
-        f"{'more' if net >= 0 else 'less'} than it costs."
-    )
-    return Exhibit(
-        key="programme",
-        title=title,
-        finding=finding,
-        sources=(PROGRAMME,),
-        definition="The sections that together avoid the most cost within the budget, a fixed cost for each loop "
-        "included (integer programme). Work that does not return its cost is taken too, while money is left.",
-        count=f"{style.counted(len(rows), 'section')}.",
-        interval="None: built on mean figures.",
-        left_out="What the budget, the crews and the permits of real years allow.",
-        chart=figures.chart_programme(rows, settings.general.currency),
-        tables=(
-            Table(
-                rows,
-                (
-                    "programme_order",
-                    "loop_id",
-                    "section_id",
-                    "length_m",
-                    "cost",
-                    "avoided_failures",
-                    "avoided_customer_minutes",
-                    "net_benefit",
-                ),
-                PROGRAMME,
-            ),
         ),
     )

@@ -1,8 +1,8 @@
--- One row is a section to be replaced under the budget.
+-- One row is a section to be replaced or injected in a year of the plan.
 -- Reads: fitted.programme
 -- Key: section_id
 -- Units: metres, minutes, money of the settings
--- Why: sections that avoid the most cost within the budget, loops mobilised once
+-- Why: the work that avoids the most cost within each year's budget, loops mobilised once a year
 select
     loop_id,
     section_id,
@@ -13,5 +13,7 @@ select
     net_benefit,
     programme_order,
     avoided_cost,
-    mobilising_cost
+    mobilising_cost,
+    plan_year,
+    action
 from fitted.programme

@@ -1,0 +1,132 @@
+"""The programme with its budget priced instead of kept: it falls apart into loops, and bounds every choice."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
+Booleans = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Problem:
+    """Options as arrays, ordered so that each section's options and each loop's sections are found by index."""
+
+    weight: Floats
+    gain: Floats
+    section: Integers
+    loop: Integers
+    loop_of_section: Integers
+    loop_weight: float
+    loop_penalty: float
+    budget: float
+
+    @property
+    def loops(self) -> int:
+        """How many loops there are."""
+        return int(self.loop_of_section.max()) + 1
+
+    @property
+    def ratio(self) -> Floats:
+        """Gain per weight of each option."""
+        return np.asarray(self.gain / np.maximum(self.weight, 1e-12))
+
+
+@dataclass(frozen=True)
+class Relaxed:
+    """The problem with the budget priced instead of kept: it falls apart into loops."""
+
+    price: float
+    bound: float
+    worth: Floats
+    best_of_section: Floats
+    surplus_of_loop: Floats
+    chosen: Booleans
+    spent: float
+
+
+def as_problem(options: pd.DataFrame, budget: float, loop_weight: float, loop_penalty: float) -> Problem:
+    section, section_ids = pd.factorize(options["section_id"])
+    loop, _ = pd.factorize(options["loop_id"])
+    loop_of_section = np.zeros(len(section_ids), dtype=np.int64)
+    loop_of_section[section] = loop
+    return Problem(
+        options["weight"].to_numpy(dtype=float), options["gain"].to_numpy(dtype=float), section.astype(np.int64),
+        loop.astype(np.int64), loop_of_section, loop_weight, loop_penalty, budget,
+    )
+
+
+def count_loops(problem: Problem, chosen: Booleans) -> int:
+    return len(np.unique(problem.loop[chosen]))
+
+
+def spend(problem: Problem, chosen: Booleans) -> float:
+    return float(problem.weight[chosen].sum()) + problem.loop_weight * count_loops(problem, chosen)
+
+
+def total_gain(problem: Problem, chosen: Booleans) -> float:
+    return float(problem.gain[chosen].sum()) - problem.loop_penalty * count_loops(problem, chosen)
+
+
+def relax(problem: Problem, price: float) -> Relaxed:
+    """Best choice and bound when each unit of budget costs its price."""
+    worth = problem.gain - price * problem.weight
+    best = np.zeros(len(problem.loop_of_section))
+    np.maximum.at(best, problem.section, worth)
+    surplus = np.bincount(problem.loop_of_section, best, problem.loops).astype(np.float64)
+    surplus -= price * problem.loop_weight + problem.loop_penalty
+    wanted = (worth > 0) & (worth == best[problem.section]) & (surplus[problem.loop] > 0)
+    # Of a section's options that are worth the same, the first is taken.
+    places = np.flatnonzero(wanted)[::-1]
+    first = np.full(len(best), -1)
+    first[problem.section[places]] = places
+    chosen = np.zeros(len(worth), dtype=bool)
+    chosen[first[first >= 0]] = True
+    bound = price * problem.budget + float(np.maximum(surplus, 0.0).sum())
+    # A loop with a surplus has an option worth taking, so it is opened.
+    spent = float(problem.weight[chosen].sum()) + problem.loop_weight * int((surplus > 0).sum())
+    return Relaxed(price, bound, worth, best, surplus, chosen, spent)
+
+
+def find_least_bound(problem: Problem, accuracy: float = 1e-10) -> Relaxed:
+    """The relaxation at the least price at which its choice keeps to the budget."""
+    free = relax(problem, 0.0)
+    if free.spent <= problem.budget:
+        return free
+    low, high = 0.0, float(np.max(problem.ratio, initial=0.0)) * 1.001 + 1e-12
+    least = high
+    within, least_bound = problem, relax(problem, high).bound
+    for _ in range(60):
+        middle = (low + high) / 2.0
+        tried = relax(within, middle)
+        if tried.bound < least_bound:
+            least, least_bound = middle, tried.bound
+        if tried.spent <= problem.budget:
+            high = middle
+        else:
+            low = middle
+            # What is worth nothing at this price is worth nothing at any above it.
+            within = _only(within, tried.worth > 0)
+        if high - low <= accuracy * high:
+            break
+    best, kept = relax(problem, least), relax(problem, high)
+    # Choice from the side that keeps to the budget, bound from the lowest seen (both prices agree but for rounding).
+    return kept if kept.bound <= best.bound * (1.0 + 1e-12) else _keeping(best, kept)
+
+
+def _only(problem: Problem, options: Booleans) -> Problem:
+    """The problem with some of its options alone."""
+    return replace(
+        problem, weight=problem.weight[options], gain=problem.gain[options], section=problem.section[options],
+        loop=problem.loop[options],
+    )
+
+
+def _keeping(best: Relaxed, kept: Relaxed) -> Relaxed:
+    return Relaxed(best.price, best.bound, best.worth, best.best_of_section, best.surplus_of_loop, kept.chosen,
+                    kept.spent)

@@ -1,0 +1,251 @@
+"""Figures of what pays: benefit over cost, the plan by year, what a failure avoided costs, and the moved inputs."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from reports import style
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+CURVE_POINTS = 400
+"""Points of a curve at most: more than the pixels it is drawn on would only weigh."""
+
+ACTION_NAMES = {"replaced_km": "replaced", "injected_km": "injected"}
+ACTION_INKS = {"replaced_km": "first", "injected_km": "fourth"}
+ACTION_PATTERNS = {"replaced_km": "", "injected_km": "/"}
+
+INPUT_NAMES = {
+    "cost_per_m_buried": "price of replacing",
+    "cost_per_m_injected": "price of injecting",
+    "cost_per_loop": "mobilising on a loop",
+    "repair_cost": "repair of a failure",
+    "customer_minute_value": "value of a minute",
+    "discount_rate_pct": "discount rate",
+    "cable_life_years": "life of new cable",
+    "injection_years": "years injection lasts",
+    "injection_multiplier": "failures left<br>after injection",
+    "new_cable_rate_per_100km_year": "failures of new cable",
+    "expected_failures_of_sections": "failures, every<br>section at its limit",
+    "expected_failures_of_districts": "failures, every<br>district at its limit",
+}
+"""Moved inputs in few words, for the side of a chart."""
+
+
+def hatched(shape: str) -> dict[str, Any]:
+    """Pattern of a bar over its ink, so that bars part in grey print."""
+    return {"shape": shape, "fillmode": "overlay", "fgcolor": style.INKS["paper"], "size": 6, "solidity": 0.25}
+
+
+def chart_benefit(sections: pd.DataFrame) -> go.Figure:
+    """Benefit over cost against the length replaced, sections taken from the best downwards.
+
+    Parameters
+    ----------
+    sections
+        Rows of section_ranking: length_km, benefit_cost_ratio.
+
+    Notes
+    -----
+    Checked by: tests/end_to_end/test_reports_browser.py
+    """
+    rows = sections.dropna(subset=["benefit_cost_ratio"]).sort_values(
+        ["benefit_cost_ratio", "section_id"], ascending=[False, True]
+    )
+    length = rows["length_km"].cumsum().to_numpy()
+    ratio = rows["benefit_cost_ratio"].to_numpy()
+    if len(rows) > CURVE_POINTS:
+        kept = np.unique(np.geomspace(1, len(rows), CURVE_POINTS).round().astype(int)) - 1
+        length, ratio = length[kept], ratio[kept]
+    chart = style.new_chart(340)
+    chart.add_scatter(
+        x=length.tolist(),
+        y=ratio.tolist(),
+        mode="lines",
+        showlegend=False,
+        line={"color": style.INKS["first"], "width": 1.8},
+        hovertemplate="best %{x:.1f} [km]: the last section returns %{y:.2f} of its cost<extra></extra>",
+    )
+    chart.add_shape(
+        type="line",
+        xref="paper",
+        yref="y",
+        x0=0,
+        x1=1,
+        y0=1,
+        y1=1,
+        line={"color": style.INKS["second"], "width": 1, "dash": "dash"},
+    )
+    chart.update_xaxes(title_text="Length, sections from the best downwards [km]", rangemode="tozero", showgrid=False)
+    chart.update_yaxes(title_text="Benefit over cost", rangemode="tozero")
+    return chart
+
+
+def chart_programme(programme: pd.DataFrame, currency: str) -> go.Figure:
+    """Failures avoided against money spent, in the order of the programme.
+
+    Parameters
+    ----------
+    programme
+        Rows of programme in programme_order, of one year.
+    currency
+        Currency of the costs.
+
+    Notes
+    -----
+    Checked by: tests/end_to_end/test_reports_browser.py
+    """
+    spent = (programme["cost"] + programme["mobilising_cost"].fillna(0.0)).cumsum()
+    cost = np.concatenate([[0.0], spent.to_numpy()]) / 1e6
+    avoided = np.concatenate([[0.0], programme["avoided_failures"].cumsum().to_numpy()])
+    chart = style.new_chart(320)
+    chart.add_scatter(
+        x=cost.tolist(),
+        y=avoided.tolist(),
+        mode="lines",
+        showlegend=False,
+        line={"color": style.INKS["first"], "width": 1.8, "shape": "hv"},
+        hovertemplate="%{x:.2f} million: %{y:.1f} failures avoided<extra></extra>",
+    )
+    chart.update_xaxes(
+        title_text=f"Money spent, in programme order [million {currency}]", rangemode="tozero", showgrid=False
+    )
+    chart.update_yaxes(title_text="Failures avoided", rangemode="tozero")
+    return chart
+
+
+def chart_years(years: pd.DataFrame) -> go.Figure:
+    """Length replaced and injected in each year of the plan, a stacked bar a year.
+
+    Parameters
+    ----------
+    years
+        Rows of programme_years by plan_year.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_reports_replacement_money.py
+    """
+    chart = style.new_chart(340)
+    names = [f"year {year}" for year in years["plan_year"]]
+    for column, name in ACTION_NAMES.items():
+        if not (years[column] > 0).any():
+            continue
+        chart.add_bar(
+            x=names,
+            y=years[column].tolist(),
+            name=name,
+            width=0.6,
+            marker={
+                "color": style.INKS[ACTION_INKS[column]],
+                "pattern": hatched(ACTION_PATTERNS[column]),
+            },
+            customdata=years[["loops", "avoided_failures"]].values.tolist(),
+            hovertemplate="%{x}: %{y:.1f} [km] "
+            + name
+            + "; the year avoids %{customdata[1]:.1f} failures on %{customdata[0]} loops<extra></extra>",
+        )
+    chart.update_layout(barmode="stack")
+    chart.update_xaxes(showgrid=False, ticks="")
+    chart.update_yaxes(title_text="Length worked on [km]", rangemode="tozero")
+    return chart
+
+
+def chart_cost_curve(curve: pd.DataFrame, first_year: pd.Series | None, currency: str) -> go.Figure:
+    """What one more failure avoided costs and is worth, against the failures avoided.
+
+    Parameters
+    ----------
+    curve
+        Rows of cost_curve by curve_point.
+    first_year
+        The first row of programme_years, marked on the curve; None where there is none.
+    currency
+        Currency of the costs.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_reports_replacement_money.py
+    """
+    chart = style.new_chart(400)
+    each = curve["marginal_cost_per_failure_avoided"]
+    lines = (
+        ("one more costs", each, "first", "solid", "hv"),
+        ("one more is worth", each * curve["marginal_return"], "third", "dot", "hv"),
+        ("all so far cost, each", curve["cost_per_failure_avoided"], "fourth", "dash", "linear"),
+    )
+    for name, values, ink, dash, shape in lines:
+        chart.add_scatter(
+            x=curve["avoided_failures"].tolist(),
+            y=(values / 1e3).tolist(),
+            mode="lines",
+            name=name,
+            # A step of the curve reaches back to the point before.
+            line={"color": style.INKS[ink], "width": 1.8, "dash": dash, "shape": "vh" if shape == "hv" else "linear"},
+            customdata=(curve["spent"] / 1e6).tolist(),
+            hovertemplate=f"%{{x:.0f}} failures avoided for %{{customdata:.2f}} million: {name} %{{y:.1f}} thousand"
+            "<extra></extra>",
+        )
+    if first_year is not None and first_year["avoided_failures"] > 0:
+        chart.add_scatter(
+            x=[float(first_year["avoided_failures"])],
+            y=[float(first_year["spent"] / first_year["avoided_failures"] / 1e3)],
+            mode="markers",
+            name="first year of the plan",
+            marker={"symbol": "diamond", "size": 11, "color": style.INKS["second"]},
+            hovertemplate="first year: %{x:.1f} failures at %{y:.1f} thousand each<extra></extra>",
+        )
+    chart.update_xaxes(title_text="Failures avoided", rangemode="tozero", showgrid=False)
+    chart.update_yaxes(title_text=f"Money for a failure avoided [thousand {currency}]", rangemode="tozero")
+    return chart
+
+
+def chart_inputs(moved: pd.DataFrame, currency: str) -> go.Figure:
+    """Net benefit of the first year with each input moved, the largest swing at the top.
+
+    Parameters
+    ----------
+    moved
+        Rows of input_sensitivity, the largest swing first.
+    currency
+        Currency of the costs.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_reports_replacement_money.py
+    """
+    chart = style.new_chart(style.row_height(len(moved), each=40, around=110))
+    standing = float(moved["net_benefit"].iloc[0]) / 1e6
+    names = [INPUT_NAMES.get(name, name) for name in moved["input"]]
+    for end, ink, pattern in (("low", "fourth", "/"), ("high", "first", "")):
+        values = moved[f"net_benefit_at_{end}"] / 1e6
+        chart.add_bar(
+            x=(values - standing).tolist(),
+            y=names,
+            base=standing,
+            orientation="h",
+            width=0.62,
+            name=f"input at its {end} value",
+            marker={
+                "color": style.INKS[ink],
+                "pattern": hatched(pattern),
+            },
+            customdata=np.column_stack([
+                values, moved[f"input_{end}"], moved["input_standing"], moved[f"programme_paying_at_{end}"],
+            ]).tolist(),
+            hovertemplate="%{customdata[1]:,.4~g} in place of %{customdata[2]:,.4~g}: net %{customdata[0]:.2f} million,"
+            " %{customdata[3]} sections of the work pay<extra></extra>",
+        )  # fmt: skip
+    chart.update_layout(barmode="overlay")
+    for place, dash in ((standing, "solid"), (0.0, "dot")):
+        chart.add_shape(
+            type="line", xref="x", yref="paper", x0=place, x1=place, y0=0, y1=1,
+            line={"color": style.INKS["text"], "width": 1, "dash": dash},
+        )  # fmt: skip
+    chart.update_yaxes(autorange="reversed", ticks="", showline=False)
+    chart.update_xaxes(title_text=f"Net benefit [million {currency}]")
+    return chart

@@ -1,0 +1,134 @@
+"""What the replacement page says of money: findings are written from the numbers, and the figures hold them."""
+
+from __future__ import annotations
+
+import pandas as pd
+import pytest
+
+from reports import page as shell
+from reports.figures import replacement_money as figures
+from reports.page import Exhibit
+from reports.pages import replacement_money as money
+from shared import dictionary
+from shared.settings import Settings
+from tests.report_marts import filled, money_marts
+
+SETTINGS = Settings().override("replacement", budget=500_000.0)
+
+
+class Given:
+    """Tables by name; one that is not given has its columns and no row."""
+
+    def __init__(self, tables: dict[str, pd.DataFrame]) -> None:
+        self.tables = {name: filled(name, frame) for name, frame in tables.items()}
+
+    def read(self, name: str) -> pd.DataFrame:
+        empty = pd.DataFrame(columns=list(dictionary.tables()[name].columns))
+        return self.tables.get(name, empty).copy()
+
+
+def said(exhibit: Exhibit) -> str:
+    """A finding in plain text and plain spaces."""
+    return shell.plain(exhibit.finding).replace("\u00a0", " ").replace("\u202f", " ")
+
+
+def ranking() -> pd.DataFrame:
+    return pd.DataFrame({
+        "section_id": ["a", "b", "c"], "loop_id": "L", "length_km": [0.2, 0.3, 0.5], "rank": [1, 2, 3],
+        "expected_rate_per_100km_year": [150.0, 60.0, 5.0], "pays_above_per_100km_year": [100.0, 100.0, 50.0],
+        "benefit_cost_ratio": [1.5, 0.6, 0.1],
+    })
+
+
+def work() -> pd.DataFrame:
+    return pd.DataFrame({
+        "section_id": ["a", "b", "c"], "loop_id": ["L", "L", "M"], "length_m": [200.0, 300.0, 100.0],
+        "cost": [38_000.0, 16_500.0, 19_000.0], "mobilising_cost": [6_000.0, 0.0, 6_000.0],
+        "avoided_failures": [1.5, 0.9, 0.2], "net_benefit": [2_000.0, 1_000.0, -9_000.0], "plan_year": [1, 1, 2],
+        "programme_order": [1, 2, 3], "action": ["replace", "inject", "replace"],
+    })
+
+
+@pytest.fixture
+def exhibits() -> dict[str, Exhibit]:
+    given = Given({**money_marts(), money.SECTIONS: ranking(), money.PROGRAMME: work()})
+    return {exhibit.key: exhibit for exhibit in money.section(given, SETTINGS).exhibits}
+
+
+def test_without_data_every_exhibit_says_what_to_do() -> None:
+    for exhibit in money.section(Given({}), SETTINGS).exhibits:
+        assert exhibit.is_absent, exhibit.key
+        assert "run: loopwear refresh" in exhibit.remedy
+
+
+def test_the_sections_that_pass_their_rate_are_counted(exhibits) -> None:
+    text = said(exhibits["benefit"])
+    assert text.startswith("1 section of 3, 0.2 km of 1.0 km, returns the cost of replacement.")
+    # 150 of 100, 60 of 100 and 5 of 50: one passes, two reach half, the median is 60 %.
+    assert "1 section passes its own, 2 reach half of it, and the median section 60 %." in text
+    assert "Of 250 sections that can be injected, injecting returns its cost on 7." in text
+
+
+def test_the_first_year_alone_is_added_up(exhibits) -> None:
+    text = said(exhibits["programme"])
+    # 38,000 + 16,500 + 6,000 spent; 2,000 + 1,000 less 6,000 for mobilising.
+    assert text.startswith("USD 60,500 replaces 0.2 km and injects 0.3 km on 1 loop and avoids 2.4 failures")
+    assert "it returns USD 3,000 less than it costs" in text
+    assert "Were nothing injected, the same budget would replace 0.4 km and avoid 3.0:" in text
+    assert exhibits["programme"].tables[0].extra == 1
+    assert exhibits["programme"].chart.data[0].x[-1] == pytest.approx(0.0605)
+
+
+def test_the_plan_adds_up_its_years(exhibits) -> None:
+    text = said(exhibits["plan"])
+    assert text.startswith("In 2 years, each of USD 500,000, 0.4 km are replaced, 0.7 km injected, and 40 km wait.")
+    assert "The work avoids 7 failures" in text
+    assert "5.0 by the first year's work, 2.0 by the last's" in text
+    assert "On none of the 387 sections that wait" in text
+    # 305,000 over 290,000.
+    assert "chosen together they could avoid at most 5.2 % more cost" in text
+    bars = {bar.name: list(bar.y) for bar in exhibits["plan"].chart.data}
+    assert bars == {"replaced": [0.3, 0.1], "injected": [0.5, 0.2]}
+
+
+def test_a_budget_in_km_is_said_in_km() -> None:
+    given = Given({**money_marts(), money.PROGRAMME: work()})
+    settings = SETTINGS.override("replacement", budget_km=12.0)
+    texts = {exhibit.key: said(exhibit) for exhibit in money.section(given, settings).exhibits}
+    assert texts["plan"].startswith("In 2 years, each of 12.0 km, 0.4 km are replaced")
+    assert "The budget is 12.0 km a year" in texts["programme"]
+
+
+def test_the_cost_of_one_more_is_read_where_the_first_year_spends(exhibits) -> None:
+    text = said(exhibits["cost_curve"])
+    # The point at 480,000: 126,667 each, of which four tenths come back.
+    assert text.startswith(
+        "At about USD 480,000, one more failure avoided costs USD 126,667 and is worth USD 50,667. The first 2.0 cost "
+        "USD 50,000 each; at USD 900,000, where the curve ends, one more costs USD 420,000. Up to USD 100,000 money "
+        "returns itself or more"
+    )
+    costs, worth, mean, first = exhibits["cost_curve"].chart.data
+    assert list(costs.y) == pytest.approx([50.0, 126.667, 420.0])
+    assert list(worth.y) == pytest.approx([60.0, 50.6668, 42.0])
+    assert list(mean.y) == pytest.approx([50.0, 96.0, 150.0])
+    assert (first.x[0], first.y[0]) == (5.0, 96.0)
+
+
+def test_the_largest_swing_is_on_top(exhibits) -> None:
+    text = said(exhibits["inputs"])
+    assert text.startswith(
+        "Expected failures, every section at its own limit at once moves the first year's net benefit most: from minus "
+        "USD 450,000 to USD 100,000, where it stands at minus USD 280,000."
+    )
+    assert "repair of a failure comes first: from minus USD 300,000 to minus USD 250,000" in text
+    assert "3 sections of the work return their own cost; with one input moved between 0 and 9." in text
+    assert "At least 60 % of the length now chosen is chosen again" in text
+    low, high = exhibits["inputs"].chart.data
+    assert low.y[0] == figures.INPUT_NAMES["expected_failures_of_sections"]
+    # A bar reaches from where it stands to where it is moved.
+    assert [base + step for base, step in zip([low.base] * 2, low.x, strict=True)] == pytest.approx([-0.45, -0.30])
+    assert [high.base + step for step in high.x] == pytest.approx([0.1, -0.25])
+
+
+def test_every_moved_input_has_a_name_for_the_chart() -> None:
+    assert set(figures.INPUT_NAMES) == set(dictionary.codes()["input"])
