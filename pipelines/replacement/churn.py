@@ -225,7 +225,7 @@ def explain_move(row: Mapping[Any, Any], more_shared: float, whole: tuple[str, .
     if others and (not own or abs(others) >= abs(own)):
         said.append(f"{'others moved past it' if others < 0 else 'others fell behind it'} ({abs(others)})")
     if own and others:
-        said.append(f"places by its own figure {own:+d}, by the others' {others:+d}")
+        said.append(f"places by its own figure {own:+d}, by the others' {others:+d}".replace("-", "\u2212"))
     return "; ".join(said)
 
 
@@ -238,7 +238,7 @@ def _record_reasons(row: Mapping[Any, Any], more_shared: float) -> list[str]:
         said.append(f"{-new} failure{'s' if new < -1 else ''} fewer on record ({int(row['failures_now'])} now): "
                     "corrected, or on cable since taken out of service")
     if abs(more_shared) >= 0.05:
-        said.append(f"its share of failures known by loop alone {more_shared:+.1f}")
+        said.append(f"its share of failures known by loop alone {more_shared:+.1f}".replace("-", "\u2212"))
     return said
 
 

@@ -102,8 +102,8 @@ PICKED_WORDS = {
     "replaced_in": "replaced in",
     "replaced_because": "replaced because of",
     "injected_in": "injected in",
-    "recent_failures": "most recent failures, left alone from",
-    "most_failures": "most failures, left alone from",
+    "recent_failures": "recent record, left alone",
+    "most_failures": "whole record, left alone",
 }
 """How a set was picked, in words, in the order they are shown."""
 

@@ -315,15 +315,15 @@ def before_after(sets: pd.DataFrame, settings: Settings) -> Exhibit:
         chart=figures.chart_before_after(drawn) if len(drawn) else None,
         tables=(
             Table(
-                rows.assign(grouped_by=rows["grouped_by"].map(figures.PICKED_WORDS)),
+                rows.assign(group_name=rows["grouped_by"].map(figures.PICKED_WORDS) + " " + rows["group_name"]),
                 (
-                    "grouped_by", "group_name", "sections", "failures_before", "naive_after", "expected_after",
-                    "expected_after_lo", "expected_after_hi", "seen_after", "seen_after_lo", "seen_after_hi",
-                    "naive_fall_pct", "expected_fall_pct", "seen_over_expected", "seen_over_expected_lo",
-                    "seen_over_expected_hi", "effect_verdict",
+                    "group_name", "failures_before", "naive_after", "expected_after", "seen_after", "naive_fall_pct",
+                    "expected_fall_pct", "seen_over_expected", "seen_over_expected_lo", "seen_over_expected_hi",
+                    "effect_verdict",
                 ),
                 BEFORE_AFTER,
-                labels={"grouped_by": "Picked", "group_name": "Set", "naive_after": "Record carried on"},
+                labels={"group_name": "Picked", "naive_after": "Record carried on",
+                        "seen_over_expected_lo": "Low", "seen_over_expected_hi": "High", "effect_verdict": "Verdict"},
             ),
         ),
     )  # fmt: skip

@@ -57,10 +57,10 @@ def churn(moves: pd.DataFrame) -> Exhibit:
             Table(
                 head.reset_index(drop=True),
                 (
-                    "loop_id", "rank_now", "rank_then", "places_moved", "places_own", "places_by_others",
-                    "failures_then", "failures_now", "class_change_pct", "record_change_pct", "churn_reasons",
+                    "loop_id", "rank_now", "rank_then", "places_moved", "places_own", "failures_now", "churn_reasons",
                 ),
                 CHURN,
+                labels={"places_own": "By its own figure", "churn_reasons": "Why"},
                 extra=len(rows) - len(head),
             ),
         ),
