@@ -315,11 +315,11 @@ def belief_marts(draws: np.random.Generator) -> dict[str, pd.DataFrame]:
     )  # fmt: skip
     sets = pd.DataFrame(
         [("replaced_in", "2022"), ("replaced_because", "programme"), ("recent_failures", "2020-12-31"),
-         ("most_failures", "2020-12-31"), ("injected_in", "2021"), ("watched", "L-000001")],
+         ("most_failures", "2020-12-31"), ("injected_in", "all years"), ("watched", "L-000001")],
         columns=["grouped_by", "group_name"],
     )  # fmt: skip
     seen = np.array([1, 4, 21, 30, 1, 2])
-    expected = np.array([9.0, 40.0, 20.0, 28.0, 2.0, 2.5])
+    expected = np.array([9.0, 40.0, 20.0, 28.0, 4.0, 2.5])
     naive = 2.0 * expected
     sets = sets.assign(
         picked_from=pd.Timestamp("2020-12-31"), picked_to=pd.Timestamp("2022-06-30"), loops=20, sections=200,
@@ -328,8 +328,8 @@ def belief_marts(draws: np.random.Generator) -> dict[str, pd.DataFrame]:
         seen_after_lo=0.6 * seen, seen_after_hi=1.6 * seen, naive_fall_pct=100 * (1 - seen / naive),
         expected_fall_pct=50.0, seen_over_expected=seen / expected, seen_over_expected_lo=0.6 * seen / expected,
         seen_over_expected_hi=1.6 * seen / expected, sections_left_out=3,
-        effect_verdict=["fewer_than_expected", "fewer_than_expected", "as_expected", "as_expected", "too_few",
-                        "too_few"],
+        effect_verdict=["fewer_than_expected", "fewer_than_expected", "as_expected", "as_expected",
+                        "as_expected", "too_few"],
     )  # fmt: skip
     rules = ("model", "model_per_cost", *RULES[1:])
     money = pd.DataFrame(

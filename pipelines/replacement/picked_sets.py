@@ -19,6 +19,8 @@ from shared.units import DAYS_PER_YEAR
 PICKED_LOOPS = 25
 """Loops that a rule picks at a past date, but no more than a tenth of the fleet's."""
 
+ALL_YEARS = "all years"
+
 PICKING_RULES = ("most_failures", "recent_failures")
 
 COLUMNS = ["grouped_by", "group_name", "section_id", "on", "until", "counts", "counts_loop_only", "is_followed"]
@@ -88,15 +90,17 @@ def list_replaced(history: FailureHistory, reasons: pd.DataFrame) -> pd.DataFram
 
 
 def list_injected(history: FailureHistory) -> pd.DataFrame:
-    """Sections injected in place, by year; failures after are their own, until they are taken out of service."""
+    """Sections injected in place, by year and all; failures after are their own, until taken out of service."""
     sections = history.sections
     injected = pd.to_datetime(sections["rejuvenated_on"])
     kept = sections[(injected <= pd.Timestamp(history.as_of)).to_numpy(dtype=bool)]
     on = injected[kept.index]
-    return pd.DataFrame({
+    frame = pd.DataFrame({
         "grouped_by": "injected_in", "group_name": on.dt.year.astype(str), "section_id": kept["section_id"], "on": on,
         "until": pd.to_datetime(kept["retired_on"]), "counts": "same", "counts_loop_only": False, "is_followed": True,
     })
+    # a section is injected once, so the years are sets of their own and may be taken together
+    return pd.concat([frame, frame.assign(group_name=ALL_YEARS)], ignore_index=True)
 
 
 def list_by_rules(history: FailureHistory, models: Sequence[FailureModel]) -> pd.DataFrame:

@@ -102,8 +102,8 @@ PICKED_WORDS = {
     "replaced_in": "replaced in",
     "replaced_because": "replaced because of",
     "injected_in": "injected in",
-    "recent_failures": "recent record, left alone",
-    "most_failures": "whole record, left alone",
+    "recent_failures": "recent record",
+    "most_failures": "whole record",
 }
 """How a set was picked, in words, in the order they are shown."""
 
@@ -170,7 +170,7 @@ def chart_before_after(sets: pd.DataFrame) -> go.Figure:
     """
     chart = style.new_chart(style.row_height(len(sets), each=24, around=130))
     names = [
-        f"{SHORT_WORDS[how]} {name if how == 'watched' else name[:4]}".strip()
+        f"{SHORT_WORDS[how]} {name[:4] if name[:4].isdigit() and how != 'watched' else name}".strip()
         for how, name in zip(sets["grouped_by"], sets["group_name"], strict=True)
     ]
     chart.add_scatter(

@@ -292,7 +292,7 @@ def before_after(sets: pd.DataFrame, settings: Settings) -> Exhibit:
     rows = sets.assign(place=sets["grouped_by"].map(order)).sort_values(["place", "group_name"], ignore_index=True)
     shown = rows[rows["effect_verdict"].ne("too_few") | rows["grouped_by"].eq("watched")]
     drawn = shown[shown["grouped_by"].ne("replaced_because")]
-    sentences = [left_alone_sentence(rows), replaced_sentence(rows), watched_sentence(rows)]
+    sentences = [left_alone_sentence(rows), replaced_sentence(rows), injected_sentence(rows), watched_sentence(rows)]
     unseen = sorted(set(settings.replacement.watched) - set(rows.loc[rows["grouped_by"].eq("watched"), "group_name"]))
     untold = f" Watched, but no model could stand before that day: {', '.join(unseen)}." if unseen else ""
     return Exhibit(
@@ -323,7 +323,8 @@ def before_after(sets: pd.DataFrame, settings: Settings) -> Exhibit:
                 ),
                 BEFORE_AFTER,
                 labels={"group_name": "Picked", "naive_after": "Record carried on",
-                        "seen_over_expected_lo": "Low", "seen_over_expected_hi": "High", "effect_verdict": "Verdict"},
+                        "seen_over_expected": "Ratio", "seen_over_expected_lo": "Low", "seen_over_expected_hi": "High",
+                        "effect_verdict": "Verdict"},
             ),
         ),
     )  # fmt: skip
@@ -362,15 +363,27 @@ def replaced_sentence(rows: pd.DataFrame) -> str:
     if replaced.empty:
         return ""
     most = largest(replaced, "expected_after")
+    return (
+        f"Where cable was replaced ({str(most['group_name']).replace('_', ' ')}), the record carried on would give "
+        f"{style.number(most['naive_after'], 0)} failures and {style.number(most['seen_after'], 0)} came, but only "
+        f"{style.number(most['expected_after'], 0)} were to be expected of the old cable: {ratio_words(most)}."
+    )
+
+
+def ratio_words(row: pd.Series) -> str:
+    """Seen over expected with its limits, and what that says."""
     verdict = {
         "fewer_than_expected": "fewer than chance allows",
         "more_than_expected": "more than chance allows",
         "as_expected": "which is within chance of nothing done",
-    }[str(most["effect_verdict"])]
-    ratio = style.limits(most["seen_over_expected_lo"], most["seen_over_expected_hi"], 2)
-    return (
-        f"Where cable was replaced ({str(most['group_name']).replace('_', ' ')}), the record carried on would give "
-        f"{style.number(most['naive_after'], 0)} failures and {style.number(most['seen_after'], 0)} came, but only "
-        f"{style.number(most['expected_after'], 0)} were to be expected of the old cable: seen over expected is "
-        f"{style.number(most['seen_over_expected'], 2)} ({ratio}), {verdict}."
-    )
+    }[str(row["effect_verdict"])]
+    limits = style.limits(row["seen_over_expected_lo"], row["seen_over_expected_hi"], 2)
+    return f"seen over expected is {style.number(row['seen_over_expected'], 2)} ({limits}), {verdict}"
+
+
+def injected_sentence(rows: pd.DataFrame) -> str:
+    """What followed on injected cable of all years together."""
+    injected = rows[rows["grouped_by"].eq("injected_in") & rows["group_name"].eq("all years")]
+    if injected.empty or injected["effect_verdict"].iloc[0] == "too_few":
+        return ""
+    return f"Of injected cable, all years together, {ratio_words(injected.iloc[0])}."

@@ -124,7 +124,7 @@ def test_injected_and_watched_sets() -> None:
             history.sections["section_id"] == "S000004"))
     now = dataclasses.replace(history, sections=sections)
     injected = list_injected(now)
-    assert injected[["group_name", "section_id"]].to_numpy().tolist() == [["2022", "S000004"]]
+    assert injected[["group_name", "section_id"]].to_numpy().tolist() == [["2022", "S000004"], ["all years", "S000004"]]
     watched = list_watched(now, {"L00001": dt.date(2021, 1, 1)})
     there = sections[(sections["loop_id"] == "L00001") & ~(sections["retired_on"] < "2021-01-01")
                      & ~(sections["installed_on"] > "2021-01-01")]

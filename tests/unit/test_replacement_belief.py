@@ -67,6 +67,7 @@ def test_the_finding_sets_the_fall_beside_the_one_expected(marts: Marts) -> None
     # 21 seen and 20 expected where the record carried on gives 40; 4 seen of 40 expected
     assert "failed 48 % less" in finding
     assert "expected 50 % less" in finding
+    assert "all years together, seen over expected is 0.25 (0.15 to 0.40), which is within chance" in finding
     assert "Watched: L-000001 since 2020-12-31: 2 seen, 2.5 expected with nothing done (too few to say)." in finding
     assert "seen over expected is 0.10 (0.06 to 0.16), fewer than chance allows" in finding
 
