@@ -109,6 +109,7 @@ def test_sections_in_service_follow_one_another_and_the_open_point_stands_once(m
     # cable that has been replaced since, and a job of which only the loop is known, have no place
     (f"J | L1 | S2O | 2010-05-01 10:00:00Z | 2010-05-01 14:00:00Z |  | T2 | T3 | 20 | 20 | {REST}", None, "replaced"),
     (f"J | L1 |  | {DAY} | T1 | T2 | 20 | 20 | {REST}", None, "loop_only"),
+    (f"J | L1 | S9 | {DAY} | T1 | T2 | 20 | 20 | {REST}", None, "not_in_register"),
 ])  # fmt: skip
 def test_a_failure_lies_where_it_was_dug(make_warehouse, job: str, at_m: float | None, basis: str) -> None:
     con = build(make_warehouse, job)
@@ -128,16 +129,16 @@ def test_repairs_and_ends_of_pieces_are_splices_once_each(make_warehouse) -> Non
         ("S3", 160 + 10, "piece", None, dt.date(2015, 5, 1)),
         ("S3", 160 + 14, "piece", None, dt.date(2016, 5, 1)),
     ]  # fmt: skip
-    assert rows(con, "select job_id, why_not from marts.loop_strip_marks where mark_kind = 'failure' order by job_id") == [
-        ("E", "other_component"), ("J", None), ("U", None),
-    ]  # fmt: skip
+    failures = "select job_id, why_not from marts.loop_strip_marks where mark_kind = 'failure' order by job_id"
+    assert rows(con, failures) == [("E", "other_component"), ("J", None), ("U", None)]
 
 
 def test_a_loop_lies_at_the_middle_of_its_terminals(make_warehouse) -> None:
     con = build(make_warehouse)
     # R1 has no whole pair of coordinates; straight distances 90, 40 (twice: the successor) and 60 m
     assert rows(con, "select loop_id, x, y, terminals, straight_over_cable from marts.loop_places") == [
-        ("L1", (0 + 90 + 90 + 30) / 4, (0 + 0 + 40 + 40) / 4, 4, pytest.approx((90 + 40 + 40 + 60) / (100 + 55 + 60 + 80))),
+        ("L1", (0 + 90 + 90 + 30) / 4, (0 + 0 + 40 + 40) / 4, 4,
+         pytest.approx((90 + 40 + 40 + 60) / (100 + 55 + 60 + 80))),
     ]  # fmt: skip
 
 
@@ -151,7 +152,8 @@ def test_on_the_demo_strips_add_up_and_dug_failures_lie_inside_their_sections(de
     assert len(strips) > 1_000 and len(marks) > 200
     named = strips.merge(register, on="section_id", validate="one_to_one")
     assert (named["end_m"] - named["start_m"]).to_numpy() == pytest.approx(named["length_m"].to_numpy(), abs=1e-6)
-    drawn = strips.groupby("loop_id").agg(end_m=("end_m", "max"), n=("section_id", "size"), e=("expected_failures", "sum"))
+    drawn = strips.groupby("loop_id").agg(
+        end_m=("end_m", "max"), n=("section_id", "size"), e=("expected_failures", "sum"))
     both = loops.set_index("loop_id").join(drawn, how="outer")
     # two routes to one number: the strip in SQL, the ranking in Python
     assert both["end_m"].to_numpy() == pytest.approx(1000 * both["length_km"].to_numpy(), abs=0.01)

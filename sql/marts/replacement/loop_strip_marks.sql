@@ -44,7 +44,8 @@ placed_jobs as (
         jobs.section_id,
         least(strips.start_m + places.place_m, strips.end_m) as at_m,
         case
-            when jobs.section_id is null or places.job_id is null then 'loop_only'
+            when jobs.section_id is null then 'loop_only'
+            when places.job_id is null then 'not_in_register'
             when strips.section_id is null then 'replaced'
             else places.place_basis
         end as place_basis,
