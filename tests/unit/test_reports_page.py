@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from reports import page, style
+from reports import table as tables
 from reports.page import Exhibit, Frame, Page, Section, Table
 from shared import dictionary
 
@@ -68,7 +69,7 @@ def test_the_first_sentence_is_the_heading() -> None:
 
 def test_data_cannot_close_their_script_element() -> None:
     hostile = "</script><script>alert(1)</script>"
-    made = str(page.as_json({"x": [hostile, float("nan"), 1.123456789012, pd.NA]}))
+    made = str(tables.as_json({"x": [hostile, float("nan"), 1.123456789012, pd.NA]}))
     assert "</script" not in made
     assert json.loads(made) == {"x": [hostile, None, 1.12345679, None]}
 
@@ -95,13 +96,13 @@ def test_every_caveat_of_the_tables_stands_beside_the_figure() -> None:
 
 
 def test_a_long_table_keeps_its_rows_as_data() -> None:
-    rows = page.PLAIN_ROWS + 1
+    rows = tables.PLAIN_ROWS + 1
     frame = pd.DataFrame({"loop_id": [f"L-{n}" for n in range(rows)], "length_km": [n / 10 for n in range(rows)]})
     table = Table(frame, ("loop_id", "length_km"), "marts.loop_ranking")
     made = render_one(Exhibit("k", "T", "F.", (), tables=(table,)))
-    assert made.count("<tr>") == page.FIRST_ROWS + 1
+    assert made.count("<tr>") == tables.FIRST_ROWS + 1
     assert f"L-{rows - 1}" in made
-    assert f"the first {page.FIRST_ROWS} rows of {rows}" in made
+    assert f"the first {tables.FIRST_ROWS} rows of {rows}" in made
 
 
 def test_cells_follow_the_dictionary() -> None:
