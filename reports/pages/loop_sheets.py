@@ -36,15 +36,19 @@ SECTIONS_IN_PAGE = 10_000
 """Sections the page holds, by rank; of a large fleet the export has the rest, which would weigh too much here."""
 
 LOOP_COLUMNS = (
-    "rank", "rank_lo", "rank_hi", "loop_id", "district_id", "worst_class", "length_km", "sections",
-    "failures_recorded", "expected_failures", "expected_failures_lo", "expected_failures_hi", "multiplier",
-    "replacement_cost", "benefit_cost_ratio",
+    "rank", "rank_lo", "rank_hi", "loop_id", "district_id", "length_km", "worst_class", "failures_recorded",
+    "expected_failures", "expected_failures_lo", "expected_failures_hi", "multiplier", "replacement_cost",
+    "benefit_cost_ratio",
 )  # fmt: skip
 SECTION_COLUMNS = (
     "rank", "rank_lo", "rank_hi", "section_id", "loop_id", "district_id", "cable_class", "installed_on", "length_km",
-    "failures_recorded", "expected_failures", "expected_failures_lo", "expected_failures_hi", "multiplier",
-    "benefit_cost_ratio",
+    "failures_recorded", "expected_failures", "expected_failures_lo", "expected_failures_hi", "benefit_cost_ratio",
 )  # fmt: skip
+LABELS = {
+    "failures_recorded": "Failures on record", "expected_failures": "Failures expected",
+    "expected_failures_lo": "Expected, low", "expected_failures_hi": "Expected, high", "replacement_cost": "Cost",
+    "benefit_cost_ratio": "Benefit over cost", "multiplier": "Times its class",
+}  # fmt: skip
 SUMS = ("length_km", "expected_failures")
 
 STRIP_COLUMNS = (
@@ -138,7 +142,7 @@ def first_loops(loops: pd.DataFrame, settings: Settings) -> Exhibit:
         chart=figures.chart_loops(top, settings.general.horizon_years, anchors=anchors),
         tables=(
             Table(
-                rows, LOOP_COLUMNS, LOOPS, filters=("district_id", "worst_class"), sums=SUMS,
+                rows, LOOP_COLUMNS, LOOPS, LABELS, filters=("district_id", "worst_class"), sums=SUMS,
                 anchors={"loop_id": anchors},
             ),
         ),
@@ -174,7 +178,7 @@ def first_sections(sections: pd.DataFrame, loops: pd.DataFrame, settings: Settin
         chart=figures.chart_loops(top, settings.general.horizon_years, "section_id"),
         tables=(
             Table(
-                held, SECTION_COLUMNS, SECTIONS, filters=("district_id", "cable_class"), sums=SUMS,
+                held, SECTION_COLUMNS, SECTIONS, LABELS, filters=("district_id", "cable_class"), sums=SUMS,
                 anchors={"loop_id": anchors}, extra=len(rows) - len(held),
             ),
         ),

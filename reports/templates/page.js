@@ -73,24 +73,36 @@
   }
   const CONFIG = { displayModeBar: false, responsive: true, displaylogo: false, plotlyServerURL: "", showTips: false };
   // plotly does not break a long axis title; on a narrow screen it would be cut off
-  function breakTitles(spec, width) {
-    for (const [key, axis] of Object.entries(spec.layout)) {
+  function breakTitles(layout, roomOf) {
+    const broken = {};
+    for (const [key, axis] of Object.entries(layout)) {
       if (!/^xaxis\d*$/.test(key) || !axis.title || !axis.title.text) continue;
-      const span = axis.domain ? axis.domain[1] - axis.domain[0] : 1;
-      const room = Math.max(14, Math.floor(((width - 90) * span) / 6.4));
+      const room = Math.max(14, Math.floor(roomOf(key, axis) / 6.4));
       let line = 0;
-      axis.title.text = axis.title.text.split(" ").reduce((text, word) => {
+      broken[key + ".title.text"] = axis.title.text.replaceAll("<br>", " ").split(" ").reduce((text, word) => {
         line += word.length + 1;
         if (text && line > room) { line = word.length; return text + "<br>" + word; }
         return text ? text + " " + word : word;
       }, "");
     }
-    return spec;
+    return broken;
   }
+  const spanOf = (axis) => (axis.domain ? axis.domain[1] - axis.domain[0] : 1);
   function draw(id) {
     const box = document.getElementById(id);
-    const spec = breakTitles(fillPicked(id, specOf(id)), box.clientWidth);
-    return Plotly.react(box, spec.data, spec.layout, CONFIG).then(() => addAnchors(box, spec.layout.meta));
+    const spec = fillPicked(id, specOf(id));
+    for (const [key, text] of Object.entries(breakTitles(spec.layout, (_, axis) => (box.clientWidth - 90) * spanOf(axis)))) {
+      spec.layout[key.split(".")[0]].title.text = text;
+    }
+    return Plotly.react(box, spec.data, spec.layout, CONFIG).then(() => {
+      addAnchors(box, spec.layout.meta);
+      // long names at the side leave an axis less room than could be known before they were drawn
+      const edge = box.getBoundingClientRect().right;
+      if ([...box.querySelectorAll("[class$=title] text, text[class$=title]")].some((t) => t.getBoundingClientRect().right > edge)) {
+        return Plotly.relayout(box, breakTitles(spec.layout, (key) => box._fullLayout[key]._length));
+      }
+      return null;
+    });
   }
   // a chart that names places of the page for its rows: a click on a mark or on a name goes there
   function addAnchors(box, meta) {

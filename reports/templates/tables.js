@@ -70,18 +70,18 @@
     tally.setAttribute("role", "status");
     const scroller = table.closest(".scroller");
     scroller.before(bar);
-    if (summed.length) scroller.before(tally);
+    if (summed.length || choices.size) scroller.before(tally);
     const district = columns.find((c) => c.name === "district_id");
     let needle = "";
     let only = null;
     let kept = [];
     function say() {
       const sums = summed.map((c) => {
-        const [sum, unit] = inUnits(kept.reduce((so_far, i) => so_far + (c.values[i] || 0), 0), c.unit);
+        const [sum, unit] = inUnits(kept.reduce((before, i) => before + (c.values[i] || 0), 0), c.unit);
         return `${c.label.toLowerCase()} ${number(sum, c.decimals === null ? 2 : c.decimals)}${unit ? "\u00a0" + unit : ""}`;
       });
       const rows = total === 1 ? "row matches" : "rows match";
-      tally.textContent = `${number(kept.length, 0)} of ${number(total, 0)} ${rows}; sum of ${sums.join(", of ")}.`;
+      tally.textContent = `${number(kept.length, 0)} of ${number(total, 0)} ${rows}${sums.length ? "; sum of " + sums.join(", of ") : ""}.`;
     }
     const made = {
       table, bar,
