@@ -16,7 +16,7 @@ WIDTH = 640
 EDGE = 16
 """Pixels left free at both ends."""
 
-LETTER_PX = 6.0
+LETTER_PX = 6.5
 """Width of a letter at 11 pixels, a little on the wide side."""
 
 STACK_PX = 11
