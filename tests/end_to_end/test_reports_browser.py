@@ -313,7 +313,8 @@ def test_a_sheet_prints_whole(browser: Any, demo_space: Workspace, paper: str) -
         visit.page.evaluate("for (const d of document.querySelectorAll('.sheet')) d.open = true")
         sheets = visit.page.evaluate(
             "[...document.querySelectorAll('.sheet')].map((s) => [s.getBoundingClientRect().height, "
-            "getComputedStyle(s).breakInside, Math.max(...[...s.querySelectorAll('table')].map((t) => t.scrollWidth))])")
+            "getComputedStyle(s).breakInside, "
+            "Math.max(...[...s.querySelectorAll('table')].map((t) => t.scrollWidth))])")
         drawings = visit.page.evaluate(
             "[...document.querySelectorAll('.strip, .map')].map((s) => s.getBoundingClientRect().width)")
     assert len(sheets) == 25
