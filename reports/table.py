@@ -99,8 +99,13 @@ def _bare(value: Any) -> Any:
 
 
 def as_json(value: Any) -> Markup:
-    """JSON that may stand inside a script element: no sequence in it can close the element."""
-    text = json.dumps(_bare(value), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
+    """JSON that may stand inside a script element, of anything a figure is made of."""
+    return as_script(_bare(value))
+
+
+def as_script(value: Any) -> Markup:
+    """JSON of plain values that may stand inside a script element: no sequence in it can close the element."""
+    text = json.dumps(value, ensure_ascii=False, separators=(",", ":"), allow_nan=False)
     return Markup(text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029"))
 
 
@@ -115,7 +120,6 @@ def table_json(table: Table) -> Markup:
     columns = []
     for name in table.columns:
         kind, decimals = facts[name].type if name in facts else "text", style.decimals_of(name)
-        values: list[Any] = table.frame[name].tolist()
         column: dict[str, Any] = {
             "name": name,
             "label": table.label(name),
@@ -125,35 +129,39 @@ def table_json(table: Table) -> Markup:
         }
         if name in table.anchors:
             column["anchors"] = dict(table.anchors[name])
+        values = table.frame[name]
         if kind == "number":
             kept = 5 if decimals is None else decimals + (2 if style.unit_of(name) in style.LENGTH_UNITS else 0)
-            kept = max(kept, SUMMED_DECIMALS) if name in table.sums else kept
-            column["scale"] = kept
-            values = [None if style.is_missing(v) else round(float(v) * 10**kept) for v in values]
+            column["scale"] = max(kept, SUMMED_DECIMALS) if name in table.sums else kept
+            column["values"] = whole_numbers(values, 10 ** column["scale"])
         elif kind == "integer":
             column["steps"] = True
-            values = steps_of(values)
+            column["values"] = steps_of(whole_numbers(values, 1))
         else:
-            texts = [None if style.is_missing(v) else style.cell(v, name) for v in values]
-            named = {text: place for place, text in enumerate(dict.fromkeys(t for t in texts if t is not None))}
-            values = list(texts)
-            if len(named) * 4 < len(texts):
-                column["texts"] = list(named)
-                values = [None if text is None else named[text] for text in texts]
-        columns.append({**column, "values": values})
-    return as_json(columns)
+            places, unlike = pd.factorize(values)
+            texts = [style.cell(value, name) for value in unlike]
+            if len(texts) * 4 < len(values):
+                column["texts"] = texts
+                column["values"] = [None if place < 0 else place for place in places.tolist()]
+            else:
+                column["values"] = [None if place < 0 else texts[place] for place in places.tolist()]
+        columns.append(column)
+    return as_script(columns)
 
 
-def steps_of(values: list[Any]) -> list[int | None]:
+def whole_numbers(values: pd.Series, factor: int) -> list[int | None]:
+    """Numbers times a factor, rounded; missing and unbounded ones are None."""
+    scaled = np.round(values.to_numpy(dtype=np.float64, na_value=np.nan) * factor)
+    return [int(v) if math.isfinite(v) else None for v in scaled.tolist()]
+
+
+def steps_of(values: list[int | None]) -> list[int | None]:
     """Whole numbers as differences from the last one there, the first from 0; one that is missing stays so."""
     steps: list[int | None] = []
     last = 0
     for value in values:
-        if style.is_missing(value):
-            steps.append(None)
-            continue
-        steps.append(int(value) - last)
-        last = int(value)
+        steps.append(None if value is None else value - last)
+        last = last if value is None else value
     return steps
 
 
