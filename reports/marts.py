@@ -32,6 +32,12 @@ class Marts:
                 self._read[name] = pd.DataFrame(columns=list(listed.columns))
         return self._read[name].copy()
 
+    def read_only(self, name: str, column: str, values: list[str]) -> pd.DataFrame:
+        """Those rows of a table whose column holds one of the values; for tables too large to be read whole."""
+        if name in dictionary.tables() and has_table(self._con, name):
+            return read_model(self._con, name, only=(column, values))
+        return self.read(name)
+
     @property
     def names(self) -> tuple[str, ...]:
         """Tables read so far, in the order they were asked for."""

@@ -21,75 +21,25 @@ How a page is made
 
 from __future__ import annotations
 
-import base64
 import datetime as dt
-import json
-import math
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 from markupsafe import Markup, escape
 
 from reports import style
+from reports.table import FIRST_ROWS, as_json, meaning_of, plain_rows, table_json
+from reports.table import Table as Table
 from shared import dictionary
 
 if TYPE_CHECKING:
     import jinja2
     import plotly.graph_objects as go
 
-PLAIN_ROWS = 300
-"""Rows a table may have in plain HTML; above, a first part is plain and the rest is drawn by the page's script."""
-
-FIRST_ROWS = 100
-"""Plain rows of a table that is too long to be plain."""
-
-OPEN_ROWS = 12
-"""Rows up to which a table stands open."""
-
-LONG_TEXT = 30
-"""Characters above which the text of a cell may be broken over lines."""
-
 QUANTITY = re.compile(r"⟦([^|⟧]+)\|([^|⟧]+)\|(\d*)⟧")
-
-
-@dataclass(frozen=True)
-class Table:
-    """The figures of a chart as a table.
-
-    Parameters
-    ----------
-    frame
-        Rows in the order they are printed.
-    columns
-        Columns shown, by their names in the dictionary; the first one names the row.
-    source
-        Table of the warehouse they come from, e.g. marts.loop_ranking.
-    labels
-        Headings other than those made from the column names.
-    extra
-        How many more rows the source holds that are not in the frame (said beneath).
-    """
-
-    frame: pd.DataFrame
-    columns: tuple[str, ...]
-    source: str
-    labels: dict[str, str] = field(default_factory=dict)
-    extra: int = 0
-
-    def label(self, column: str) -> str:
-        return self.labels.get(column) or style.label_of(column)
-
-    @property
-    def is_long(self) -> bool:
-        return len(self.frame) > PLAIN_ROWS
-
-    @property
-    def is_open(self) -> bool:
-        return len(self.frame) <= OPEN_ROWS
 
 
 @dataclass(frozen=True)
@@ -109,6 +59,7 @@ class Exhibit:
     more: tuple[str, ...] = ()
     remedy: str = ""
     cells: dict[str, Any] | None = None
+    body: Markup = Markup("")
 
     @property
     def is_absent(self) -> bool:
@@ -229,102 +180,9 @@ def split_finding(text: str) -> tuple[str, str]:
 # ------------------------------------------------------------------ charts and tables as data
 
 
-def _bare(value: Any) -> Any:
-    """A value of a figure as JSON can hold it: lists for arrays, nine digits, null for what is missing."""
-    if isinstance(value, dict):
-        if set(value) >= {"dtype", "bdata"}:
-            array = np.frombuffer(base64.b64decode(value["bdata"]), dtype=value["dtype"])
-            shape = [int(n) for n in str(value.get("shape", len(array))).split(",")]
-            return _bare(array.reshape(shape).tolist())
-        return {key: _bare(item) for key, item in value.items()}
-    if isinstance(value, list | tuple | np.ndarray | pd.Series):
-        return [_bare(item) for item in value]
-    if isinstance(value, bool | np.bool_):
-        return bool(value)
-    if isinstance(value, int | np.integer):
-        return int(value)
-    if isinstance(value, float | np.floating):
-        return float(f"{value:.9g}") if math.isfinite(value) else None
-    if value is None or value is pd.NaT or value is pd.NA:
-        return None
-    return value if isinstance(value, str) else f"{value:%Y-%m-%dT%H:%M:%S}" if hasattr(value, "hour") else str(value)
-
-
-def as_json(value: Any) -> Markup:
-    """JSON that may stand inside a script element: no sequence in it can close the element."""
-    text = json.dumps(_bare(value), ensure_ascii=False, separators=(",", ":"), allow_nan=False)
-    return Markup(text.replace("<", "\\u003c").replace("\u2028", "\\u2028").replace("\u2029", "\\u2029"))
-
-
 def chart_json(chart: go.Figure) -> Markup:
     """Data and layout of a chart, for the page's script to draw."""
     return as_json(chart.to_plotly_json())
-
-
-def table_json(table: Table) -> Markup:
-    """All rows of a long table, column by column, for the page's script to draw fifty at a time.
-
-    Numbers keep the digits that are printed, lengths two more for the other unit, and a text that comes
-    again is written once: a page of a hundred thousand rows is to stay light.
-    """
-    facts = dictionary.columns()
-    columns = []
-    for name in table.columns:
-        kind, decimals = facts[name].type if name in facts else "text", style.decimals_of(name)
-        values: list[Any] = table.frame[name].tolist()
-        column: dict[str, Any] = {
-            "name": name,
-            "label": table.label(name),
-            "unit": style.unit_of(name),
-            "decimals": decimals,
-            "kind": kind,
-        }
-        if kind == "number":
-            kept = 5 if decimals is None else decimals + (2 if style.unit_of(name) in style.LENGTH_UNITS else 0)
-            values = [None if style.is_missing(v) else round(float(v), kept) for v in values]
-        elif kind != "integer":
-            texts = [None if style.is_missing(v) else style.cell(v, name) for v in values]
-            named = {text: place for place, text in enumerate(dict.fromkeys(t for t in texts if t is not None))}
-            values = list(texts)
-            if len(named) * 4 < len(texts):
-                column["texts"] = list(named)
-                values = [None if text is None else named[text] for text in texts]
-        columns.append({**column, "values": values})
-    return as_json(columns)
-
-
-@dataclass(frozen=True)
-class Cell:
-    """One cell of a plain table."""
-
-    text: str
-    is_number: bool
-    raw: str
-
-    @property
-    def kind(self) -> str:
-        """n: a number; w: a text long enough to be broken over lines."""
-        return "n" if self.is_number else "w" if len(self.text) > LONG_TEXT else ""
-
-
-def plain_rows(table: Table) -> list[list[Cell]]:
-    """The cells of a plain table; a length keeps its raw value for the unit switch."""
-    shown = table.frame.head(FIRST_ROWS) if table.is_long else table.frame
-    facts = dictionary.columns()
-    made: list[list[Cell]] = []
-    columns = [(name, shown[name].tolist()) for name in table.columns]
-    for place in range(len(shown)):
-        row = []
-        for name, values in columns:
-            value = values[place]
-            kind = facts[name].type if name in facts else ("text" if isinstance(value, str) else "number")
-            is_number = kind in ("number", "integer")
-            raw = ""
-            if is_number and style.unit_of(name) in style.LENGTH_UNITS and not style.is_missing(value):
-                raw = f"{float(value):.9g}"
-            row.append(Cell(style.cell(value, name), is_number, raw))
-        made.append(row)
-    return made
 
 
 # ------------------------------------------------------------------ HTML
@@ -364,15 +222,6 @@ def templates() -> jinja2.Environment:
         first_rows=FIRST_ROWS,
     )
     return made
-
-
-def meaning_of(table: Table, column: str) -> str:
-    """Meaning of a column by the dictionary, or nothing."""
-    listed = dictionary.tables().get(table.source)
-    if listed is not None and column in listed.columns:
-        return listed.meaning_of(column)
-    facts = dictionary.columns().get(column)
-    return facts.meaning if facts is not None else ""
 
 
 def render(page: Page, frame: Frame) -> str:

@@ -48,6 +48,9 @@ TOPICS = {
 }  # fmt: skip
 """Topics whose export tables go into each workbook."""
 
+NO_SHEET = ("loop_strips", "loop_strip_marks", "loop_places")
+"""Export tables that are read loop by loop, on the loops' sheets of the page; cut at some loop they answer nothing."""
+
 ROWS_AT_MOST = 2_000
 """Rows of a sheet at most; a spreadsheet is no place for more, and the CSV holds all."""
 
@@ -192,7 +195,7 @@ def sheet_tables(person: str) -> list[dictionary.Table]:
     named = [stem for stem in SHEETS[person] if stem in exports]
     placed = {stem for sheets in SHEETS.values() for stem in sheets}
     topics = {model.path.stem: model.path.parent.name for model in models().values()}
-    more = sorted(stem for stem in exports if stem not in placed and topics.get(stem) in TOPICS[person])
+    more = sorted(stem for stem in exports if stem not in (*placed, *NO_SHEET) and topics.get(stem) in TOPICS[person])
     return [exports[stem] for stem in named + more]
 
 

@@ -132,6 +132,7 @@ def has_table(con: duckdb.DuckDBPyConnection, name: str) -> bool:
 
 def read_model(
     con: duckdb.DuckDBPyConnection, name: str, *, first_by: str | None = None, rows: int | None = None,
+    only: tuple[str, list[str]] | None = None,
 ) -> pd.DataFrame:
     """A table of the warehouse as a frame, in the order of its key, so that the same input gives the same bytes.
 
@@ -141,12 +142,15 @@ def read_model(
         A column to order by before the key.
     rows
         Rows read at most.
+    only
+        A column and the values that it must hold.
     """
     table = dictionary.tables()[name]
     listed = ", ".join(f'"{c}"' for c in table.columns)
     order = ", ".join(f'"{c}"' for c in ([first_by] if first_by else []) + list(table.key))
     limit = "" if rows is None else f" limit {rows}"
-    return con.execute(f"select {listed} from {name} order by {order}{limit}").df()
+    kept, values = (f' where list_contains(?, "{only[0]}")', [only[1]]) if only else ("", [])
+    return con.execute(f"select {listed} from {name}{kept} order by {order}{limit}", values).df()
 
 
 def write_table(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> int:

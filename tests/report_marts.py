@@ -51,6 +51,7 @@ def write_small_marts(con: duckdb.DuckDBPyConnection, *, loops: int = 40, digs: 
         **replacement_marts(draws, loops),
         **belief_marts(draws),
         **firmness_marts(loops),
+        **strip_marts(loops),
         "marts.quarantine": quarantine_mart(),
         "core.job_stages": job_stages(draws),
     }.items():
@@ -241,7 +242,8 @@ def replacement_marts(draws: np.random.Generator, loops: int) -> dict[str, pd.Da
     districts = [DISTRICTS[n % 3] for n in range(loops)]
     installed = pd.Timestamp("1975-07-01").date()
     by_loop = ranked(
-        {"loop_id": loop_ids, "district_id": districts, "sections": 11, "oldest_installed": installed}, loops, draws
+        {"loop_id": loop_ids, "district_id": districts, "sections": 11, "oldest_installed": installed,
+         "worst_class": [CLASSES[n % 5] for n in range(loops)]}, loops, draws
     )
     sections = 3 * loops
     by_section = ranked(
@@ -249,7 +251,7 @@ def replacement_marts(draws: np.random.Generator, loops: int) -> dict[str, pd.Da
             "section_id": [f"S-{n:06d}" for n in range(1, sections + 1)],
             "loop_id": [loop_ids[n // 3] for n in range(sections)],
             "district_id": [districts[n // 3] for n in range(sections)],
-            "cable_class": CLASSES[1],
+            "cable_class": [CLASSES[n % 5] for n in range(sections)],
             "installed_on": installed,
         },
         sections,
@@ -429,6 +431,41 @@ def money_marts() -> dict[str, pd.DataFrame]:
         "marts.input_sensitivity": inputs,
         "marts.replacement_figures": figures,
     }
+
+
+def strip_marts(loops: int, sections: int = 6) -> dict[str, pd.DataFrame]:
+    """The first loops laid out: every fifth is radial, the others are open after their third section."""
+    strips, marks = [], []
+    for n in range(1, min(loops, 30) + 1):
+        loop, start, is_radial = f"L-{n:06d}", 0.0, n % 5 == 0
+        for place in range(1, sections + 1):
+            end = start + 20.0 * place + n
+            half = loop if is_radial else f"{loop}/{'A' if place <= 3 else 'B'}"
+            strips.append((
+                loop, half, place, f"{loop}-S{place}", f"{loop}-T{place - 1}", f"{loop}-T{place}", start, end,
+                CLASSES[(n + place) % 5], pd.Timestamp("1980-05-01").date() if place % 4 else None, 0.1 * place, 1,
+                "to" if place == 3 and not is_radial else None, "radial" if is_radial else "loop",
+            ))
+            start = end
+        day = pd.Timestamp("2020-03-01").date()
+        for kind, section, at, basis, job, why in (
+            ("failure", 1, 5.0, "dug", "J-1", None), ("splice", 1, 5.0, "dug", "J-1", None),
+            ("failure", 1, 6.0, "dug", "J-2", None), ("failure", 2, 40.0, "middle", "J-3", None),
+            ("failure", 2, 41.0, "dug", "J-4", "excluded_cause"), ("splice", 3, 90.0, "piece", None, None),
+            ("failure", None, None, "loop_only", "J-5", "loop_only"),
+        ):
+            job_id, section_id = job and f"{job}-{n}", section and f"{loop}-S{section}"
+            marks.append((loop, kind, section_id, at, basis, job_id, day, "cable", "unknown", why))
+    places = pd.DataFrame({
+        "loop_id": [f"L-{n:06d}" for n in range(1, loops + 1)], "x": [300.0 * (n % 40) for n in range(loops)],
+        "y": [300.0 * (n // 40) for n in range(loops)], "terminals": 7, "straight_over_cable": 0.8,
+    })
+    return {
+        "marts.loop_strips": pd.DataFrame(strips, columns=list(dictionary.tables()["marts.loop_strips"].columns)),
+        "marts.loop_strip_marks": pd.DataFrame(
+            marks, columns=list(dictionary.tables()["marts.loop_strip_marks"].columns)),
+        "marts.loop_places": places,
+    }  # fmt: skip
 
 
 def quarantine_mart() -> pd.DataFrame:

@@ -12,22 +12,28 @@ if TYPE_CHECKING:
     import plotly.graph_objects as go
 
 
-def chart_loops(ranking: pd.DataFrame, horizon_years: float) -> go.Figure:
+def chart_loops(
+    ranking: pd.DataFrame, horizon_years: float, name: str = "loop_id", anchors: dict[str, str] | None = None
+) -> go.Figure:
     """Expected failures of the first loops with limits, beside the failures on record.
 
     Parameters
     ----------
     ranking
-        Rows of loop_ranking in the order of the rank.
+        Rows of loop_ranking, or of section_ranking, in the order of the rank.
     horizon_years
         Years looked ahead.
+    name
+        Column that names a row.
+    anchors
+        Name to the place on the page that its row leads to.
 
     Notes
     -----
     Checked by: tests/end_to_end/test_reports_browser.py
     """
     chart = style.new_chart(style.row_height(len(ranking), each=21, around=100))
-    names = [f"{rank}  {loop}" for rank, loop in zip(ranking["rank"], ranking["loop_id"], strict=True)]
+    names = [f"{rank}  {loop}" for rank, loop in zip(ranking["rank"], ranking[name], strict=True)]
     expected = ranking["expected_failures"]
     chart.add_scatter(
         x=ranking["failures_recorded"].tolist(),
@@ -51,5 +57,8 @@ def chart_loops(ranking: pd.DataFrame, horizon_years: float) -> go.Figure:
         hovertemplate="%{y}<br>expected %{x:.2f}; rank %{customdata[0]:.0f} to %{customdata[1]:.0f}<extra></extra>",
     )
     chart.update_yaxes(autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names)
-    chart.update_xaxes(title_text="Failures of the loop", rangemode="tozero")
+    # the page's script follows them from a mark or a name
+    led = {shown: (anchors or {}).get(row, "") for shown, row in zip(names, ranking[name], strict=True)}
+    chart.update_layout(meta={"anchors": {shown: anchor for shown, anchor in led.items() if anchor}})
+    chart.update_xaxes(title_text=f"Failures of the {name.removesuffix('_id')}", rangemode="tozero")
     return chart

@@ -138,6 +138,7 @@ def error_by_distance(errors: pd.DataFrame) -> Exhibit:
                     "corrected_error_m",
                 ),
                 ERRORS,
+                filters=("cable_class", "instrument_id"),
             ),
         ),
     )
@@ -279,6 +280,7 @@ def register_lengths(marts: Marts) -> Exhibit:
                 ),
                 LENGTHS,
                 extra=max(0, len(rows) - LISTED),
+                filters=("cable_class",),
             ),
         ),
     )

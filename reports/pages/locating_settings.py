@@ -101,6 +101,7 @@ def proposals(marts: Marts) -> Exhibit:
                     "error_before_m", "error_after_m",
                 ),
                 PROPOSALS,
+                filters=("instrument_id", "cable_class"),
             ),
         ),
     )

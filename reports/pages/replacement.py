@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from reports import style
-from reports.figures import replacement as figures
 from reports.page import Answer, Exhibit, Page, Section, Table, absent
-from reports.pages import replacement_belief, replacement_money, survival
+from reports.pages import loop_sheets, replacement_belief, replacement_money, survival
 
 if TYPE_CHECKING:
     from reports.marts import Marts
@@ -22,22 +21,6 @@ LOOPS = "marts.loop_ranking"
 REMEDY = "load districts.csv, loops.csv, sections.csv and jobs.csv, then run: loopwear refresh"
 
 SHOWN_LOOPS = 25
-LOOP_COLUMNS = (
-    "rank",
-    "rank_lo",
-    "rank_hi",
-    "loop_id",
-    "district_id",
-    "length_km",
-    "sections",
-    "failures_recorded",
-    "expected_failures",
-    "expected_failures_lo",
-    "expected_failures_hi",
-    "multiplier",
-    "replacement_cost",
-    "benefit_cost_ratio",
-)
 
 
 def build(marts: Marts, settings: Settings) -> Page:
@@ -49,7 +32,8 @@ def build(marts: Marts, settings: Settings) -> Page:
         question=QUESTION,
         summary=answer(marts, settings).sentences,
         sections=(
-            Section("The ranking", (first_loops(loops, settings), reasons(loops))),
+            Section("The ranking", (*loop_sheets.ranking(marts, settings), reasons(loops))),
+            loop_sheets.section(marts, settings),
             replacement_money.section(marts, settings),
             *replacement_belief.sections(marts, settings),
             survival.section(marts, settings),
@@ -59,7 +43,7 @@ def build(marts: Marts, settings: Settings) -> Page:
 
 def answer(marts: Marts, settings: Settings) -> Answer:
     """The engineer's question in three sentences."""
-    loops, backtest = in_rank_order(marts.read(LOOPS)), marts.read(replacement_belief.BACKTEST)
+    loops, backtest = loop_sheets.in_rank_order(marts.read(LOOPS)), marts.read(replacement_belief.BACKTEST)
     link = {"link": "replacement.html", "link_text": "The ranking with its limits, its reasons and its back-test"}
     if loops.empty:
         return Answer(QUESTION, ("There is no ranking yet.", f"To do: {REMEDY}."), **link)
@@ -84,50 +68,10 @@ def answer(marts: Marts, settings: Settings) -> Answer:
     return Answer(QUESTION, (first, second, third), **link)
 
 
-def in_rank_order(rows: pd.DataFrame) -> pd.DataFrame:
-    key = [c for c in ("rank", "loop_id", "section_id") if c in rows.columns]
-    return rows.dropna(subset=["rank"]).sort_values(key).reset_index(drop=True) if len(rows) else rows
-
-
-def first_loops(loops: pd.DataFrame, settings: Settings) -> Exhibit:
-    """The ranking's head with limits, and the whole of it as a table."""
-    title = "The loops that rank first"
-    if loops.empty:
-        return absent(
-            "loops", title, (LOOPS,), "There is no ranking: no loop has cable in service with a fitted class.", REMEDY
-        )
-    rows = in_rank_order(loops)
-    top = rows.head(SHOWN_LOOPS)
-    last = top.iloc[-1]
-    level_with_last = int((top["expected_failures_lo"] <= last["expected_failures_hi"]).sum()) - 1
-    finding = (
-        f"The first {len(top)} of {style.counted(len(rows), 'loop')} are "
-        f"{style.percent(top['length_km'].sum() / rows['length_km'].sum(), 1)} of the length and "
-        f"{style.percent(top['expected_failures'].sum() / rows['expected_failures'].sum(), 1)} of the failures "
-        f"expected in {style.number(settings.general.horizon_years)} years. The order inside this list is loose: the "
-        f"limits of {level_with_last} of the {len(top) - 1} above the last reach down to its own."
-    )
-    return Exhibit(
-        key="loops",
-        title=title,
-        finding=finding,
-        sources=(LOOPS,),
-        definition="Expected failures: what cable of its kind and age has done, a section's two ends counted as so "
-        "many metres and held to the level of its class in the last years, times how much worse than its class the "
-        "loop has shown itself, over the horizon, with nothing done. The number before a name is its rank.",
-        count=f"{style.counted(rows['failures_recorded'].sum(), 'failure')} on record over "
-        f"{style.quantity(float(rows['length_km'].sum()), 'km', 0)} in service.",
-        interval=f"{style.percent(settings.general.interval_level)} limits of the posterior; rank limits likewise.",
-        left_out="Loops without cable in service. Uncertainty of the class model itself is not in the limits.",
-        chart=figures.chart_loops(top, settings.general.horizon_years),
-        tables=(Table(rows, LOOP_COLUMNS, LOOPS),),
-    )
-
-
 def reasons(loops: pd.DataFrame) -> Exhibit:
     """Why the first loops rank where they do."""
     title = "Why they rank there"
-    rows = in_rank_order(loops)
+    rows = loop_sheets.in_rank_order(loops)
     rows = rows[rows["reasons"].fillna("") != ""].head(SHOWN_LOOPS) if len(rows) else rows
     if rows.empty:
         return absent("reasons", title, (LOOPS,), "No reasons are on file for the ranking.", REMEDY)

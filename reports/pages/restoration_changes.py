@@ -136,7 +136,8 @@ def savings(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         chart=restoration_minutes.chart_savings(whole.reset_index()),
         tables=(Table(rows[rows["grouped_by"].isin(["all", "configuration", "loop_size", "district"])],
                       ("scenario", "grouped_by", "group_name", "jobs", "customer_minutes", "saved_customer_minutes",
-                       "saved_lo", "saved_hi", "saved_share", "saved_per_year"), WHAT_IF),),
+                       "saved_lo", "saved_hi", "saved_share", "saved_per_year"),
+                      WHAT_IF, filters=("scenario", "grouped_by")),),
     )
 
 

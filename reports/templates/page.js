@@ -73,24 +73,47 @@
   }
   const CONFIG = { displayModeBar: false, responsive: true, displaylogo: false, plotlyServerURL: "", showTips: false };
   // plotly does not break a long axis title; on a narrow screen it would be cut off
-  function breakTitles(spec, width) {
-    for (const [key, axis] of Object.entries(spec.layout)) {
+  function breakTitles(layout, roomOf) {
+    const broken = {};
+    for (const [key, axis] of Object.entries(layout)) {
       if (!/^xaxis\d*$/.test(key) || !axis.title || !axis.title.text) continue;
-      const span = axis.domain ? axis.domain[1] - axis.domain[0] : 1;
-      const room = Math.max(14, Math.floor(((width - 90) * span) / 6.4));
+      const room = Math.max(14, Math.floor(roomOf(key, axis) / 6.4));
       let line = 0;
-      axis.title.text = axis.title.text.split(" ").reduce((text, word) => {
+      broken[key + ".title.text"] = axis.title.text.replaceAll("<br>", " ").split(" ").reduce((text, word) => {
         line += word.length + 1;
         if (text && line > room) { line = word.length; return text + "<br>" + word; }
         return text ? text + " " + word : word;
       }, "");
     }
-    return spec;
+    return broken;
   }
+  const spanOf = (axis) => (axis.domain ? axis.domain[1] - axis.domain[0] : 1);
   function draw(id) {
     const box = document.getElementById(id);
-    const spec = breakTitles(fillPicked(id, specOf(id)), box.clientWidth);
-    return Plotly.react(box, spec.data, spec.layout, CONFIG);
+    const spec = fillPicked(id, specOf(id));
+    for (const [key, text] of Object.entries(breakTitles(spec.layout, (_, axis) => (box.clientWidth - 90) * spanOf(axis)))) {
+      spec.layout[key.split(".")[0]].title.text = text;
+    }
+    return Plotly.react(box, spec.data, spec.layout, CONFIG).then(() => {
+      addAnchors(box, spec.layout.meta);
+      // long names at the side leave an axis less room than could be known before they were drawn
+      const edge = box.getBoundingClientRect().right;
+      if ([...box.querySelectorAll("[class$=title] text, text[class$=title]")].some((t) => t.getBoundingClientRect().right > edge)) {
+        return Plotly.relayout(box, breakTitles(spec.layout, (key) => box._fullLayout[key]._length));
+      }
+      return null;
+    });
+  }
+  // a chart that names places of the page for its rows: a click on a mark or on a name goes there
+  function addAnchors(box, meta) {
+    if (!meta || !meta.anchors || box.dataset.anchored) return;
+    box.dataset.anchored = "1";
+    const follow = (name) => { if (meta.anchors[name]) goTo(meta.anchors[name]); };
+    box.on("plotly_click", (event) => follow(event.points[0].y));
+    box.addEventListener("click", (event) => {
+      const tick = event.target.closest(".ytick");
+      if (tick) follow(tick.querySelector("text").dataset.unformatted || tick.textContent);
+    });
   }
   function drawAll() { for (const id of charts.keys()) draw(id); }
   for (const script of document.querySelectorAll("script[data-chart]")) {
@@ -99,7 +122,7 @@
 
   // ---- units in sentences and in plain tables
   function writeUnits() {
-    for (const span of document.querySelectorAll("span.q")) {
+    for (const span of document.querySelectorAll(".q")) {
       const [value, unit] = inUnits(Number(span.dataset.v), span.dataset.u);
       span.textContent = number(value, span.dataset.d === "" ? null : Number(span.dataset.d)) + "\u00a0" + (spoken[unit] || unit);
     }
@@ -117,110 +140,7 @@
     }
   }
 
-  // ---- sorting: a button in each heading
-  function valueOf(cell) {
-    if (cell.dataset.v !== undefined) return Number(cell.dataset.v);
-    const text = cell.textContent.trim();
-    if (text === MISSING || text === "") return null;
-    const bare = text.replaceAll(",", "").replace("−", "-");
-    return bare !== "" && !Number.isNaN(Number(bare)) ? Number(bare) : text;
-  }
-  function compare(a, b) {
-    if (a === null || b === null) return a === b ? 0 : a === null ? 1 : -1;
-    if (typeof a === "number" && typeof b === "number") return a - b;
-    return String(a).localeCompare(String(b), "en", { numeric: true });
-  }
-  function direct(a, b, down) {
-    return a === null || b === null ? compare(a, b) : down ? -compare(a, b) : compare(a, b);
-  }
-  function addSorting(table, sort) {
-    [...table.tHead.rows[0].cells].forEach((head, place) => {
-      const rows = table.tBodies[0].rows;
-      if (rows.length && rows[0].cells[place].classList.contains("n")) head.classList.add("n");
-      const small = head.querySelector("small");
-      const button = document.createElement("button");
-      button.type = "button";
-      button.textContent = [...head.childNodes].filter((n) => n !== small).map((n) => n.textContent).join("").trim();
-      head.replaceChildren(button, ...(small ? [small] : []));
-      button.addEventListener("click", () => {
-        const down = head.getAttribute("aria-sort") === "ascending";
-        for (const other of table.tHead.rows[0].cells) other.removeAttribute("aria-sort");
-        head.setAttribute("aria-sort", down ? "descending" : "ascending");
-        sort(place, down);
-      });
-    });
-  }
-  function sortRows(table, place, down) {
-    const body = table.tBodies[0];
-    const rows = [...body.rows].map((row) => [valueOf(row.cells[place]), row]);
-    rows.sort((a, b) => direct(a[0], b[0], down));
-    body.append(...rows.map((pair) => pair[1]));
-  }
-
-  // ---- long tables: all rows as data, fifty drawn at a time
-  const SHOWN = 50;
-  const longTables = [];
-  function makeLong(table, columns) {
-    for (const column of columns) {
-      if (column.texts) column.values = column.values.map((place) => (place === null ? null : column.texts[place]));
-    }
-    const total = columns[0].values.length;
-    let order = Array.from({ length: total }, (_, i) => i);
-    let kept = order;
-    let from = 0;
-    let needle = "";
-    let only = null;
-    const pager = document.createElement("div");
-    pager.className = "pager";
-    pager.innerHTML = '<label>Find <input type="search"></label><button type="button">Earlier</button><button type="button">Later</button><span role="status"></span>';
-    const [earlier, later] = pager.querySelectorAll("button");
-    const search = pager.querySelector("input");
-    table.closest(".scroller").before(pager);
-    const texts = columns.filter((c) => c.kind === "text" || c.kind === "date");
-    function written(column, i) {
-      const value = column.values[i];
-      if (value === null) return MISSING;
-      if (typeof value !== "number") return value;
-      return number(inUnits(value, column.unit)[0], column.kind === "integer" ? 0 : column.decimals);
-    }
-    function show() {
-      const rows = kept.slice(from, from + SHOWN).map((i) => {
-        const row = document.createElement("tr");
-        columns.forEach((column, place) => {
-          const cell = document.createElement(place ? "td" : "th");
-          if (!place) cell.scope = "row";
-          if (column.kind === "number" || column.kind === "integer") cell.className = "n";
-          else if (typeof column.values[i] === "string" && column.values[i].length > 30) cell.className = "w";
-          cell.textContent = written(column, i);
-          row.append(cell);
-        });
-        return row;
-      });
-      table.tBodies[0].replaceChildren(...rows);
-      earlier.disabled = from === 0;
-      later.disabled = from + SHOWN >= kept.length;
-      pager.querySelector("span").textContent = kept.length
-        ? `Rows ${number(from + 1, 0)} to ${number(Math.min(from + SHOWN, kept.length), 0)} of ${number(kept.length, 0)}`
-        : "No row matches";
-    }
-    function keep() {
-      kept = order.filter((i) => (!only || only(columns, i)) && (!needle || texts.some((c) => c.values[i] !== null && c.values[i].toLowerCase().includes(needle))));
-      from = 0;
-      show();
-    }
-    earlier.addEventListener("click", () => { from = Math.max(0, from - SHOWN); show(); });
-    later.addEventListener("click", () => { from += SHOWN; show(); });
-    search.addEventListener("input", () => { needle = search.value.trim().toLowerCase(); keep(); });
-    table.caption.textContent = table.caption.textContent.replace(/: the first .*/, "");
-    addSorting(table, (place, down) => {
-      const values = columns[place].values;
-      order.sort((a, b) => direct(values[a], values[b], down) || a - b);
-      keep();
-    });
-    show();
-    longTables.push({ table, columns, show, kept: () => kept.length, filter(test) { only = test; keep(); } });
-  }
-
+{% include "tables.js" %}
   // ---- a district and years: minutes by stage are worked out anew, tables with a district keep its rows
   const cellScript = document.querySelector("script[data-cells]");
   const cells = cellScript ? JSON.parse(cellScript.textContent) : null;
@@ -272,10 +192,13 @@
   }
   const filter = document.getElementById("filter");
   let pickedRows = null;
+  let applied = "";
   function applyFilter() {
     let kept = 0;
     let all = 0;
+    const picked = new Set(pickers.map((p) => p.table));
     for (const table of document.querySelectorAll("table:not([data-long])")) {
+      if (picked.has(table)) continue;
       const place = [...table.tHead.rows[0].cells].findIndex((c) => c.dataset.c === "district_id");
       if (place < 0) continue;
       for (const row of table.tBodies[0].rows) {
@@ -284,13 +207,13 @@
         kept += row.hidden ? 0 : 1;
       }
     }
-    for (const long of longTables) {
-      const place = long.columns.findIndex((c) => c.name === "district_id");
-      if (place < 0) continue;
-      long.filter(state.district === "" ? null : (columns, i) => columns[place].values[i] === state.district);
-      all += long.columns[0].values.length;
-      kept += long.kept();
+    for (const picker of pickers) {
+      if (!picker.hasDistrict) continue;
+      if (applied !== state.district) picker.district(state.district);
+      all += picker.total;
+      kept += picker.count();
     }
+    applied = state.district;
     if (cells) {
       const table = document.getElementById(cellScript.dataset.cells + "-table");
       pickedRows = pickedRows || [...table.tBodies[0].rows].map((row) => [...row.cells].map((c) => c.textContent));
@@ -310,7 +233,7 @@
   }
   function makeFilter() {
     const named = new Set(cells ? cells.districts : []);
-    for (const long of longTables) for (const c of long.columns) if (c.name === "district_id") c.values.forEach((v) => v !== null && named.add(v));
+    for (const picker of pickers) picker.districts().forEach((v) => v !== null && named.add(v));
     for (const head of document.querySelectorAll("table:not([data-long]) th[data-c=district_id]")) {
       for (const row of head.closest("table").tBodies[0].rows) named.add(row.cells[head.cellIndex].textContent);
     }
@@ -344,16 +267,41 @@
   function readLink() {
     const parts = location.hash.slice(1).split("&").filter(Boolean);
     const given = new URLSearchParams(parts.filter((p) => p.includes("=")).join("&"));
-    return { anchor: parts.find((p) => !p.includes("=")) || "", given };
+    let anchor = parts.find((p) => !p.includes("=")) || "";
+    try { anchor = decodeURIComponent(anchor); } catch { anchor = ""; }
+    return { anchor, given };
   }
-  function writeLink() {
+  function linkTo(anchor) {
     const kept = new URLSearchParams();
     if (state.district) kept.set("district", state.district);
     if (cells && isPicked()) { kept.set("from", state.from); kept.set("to", state.to); }
     if (state.units === "imperial") kept.set("units", "imperial");
-    const text = [readLink().anchor, kept.toString()].filter(Boolean).join("&");
-    try { history.replaceState(null, "", "#" + text); } catch { location.hash = text; }
+    return "#" + [encodeURIComponent(anchor), kept.toString()].filter(Boolean).join("&");
   }
+  function writeLink() {
+    const link = linkTo(readLink().anchor);
+    try { history.replaceState(null, "", link); } catch { location.hash = link; }
+  }
+  // a link within the page keeps what is chosen, and works again where it was followed before
+  function goTo(anchor) {
+    const link = linkTo(anchor);
+    if (location.hash === link) openAt(anchor);
+    else location.hash = link;
+  }
+  function openAt(anchor) {
+    const target = anchor && document.getElementById(anchor);
+    if (!target) return;
+    for (let part = target.closest("details"); part; part = part.parentElement.closest("details")) part.open = true;
+    target.scrollIntoView();
+    const summary = target.matches("details") && target.querySelector("summary");
+    if (summary) summary.focus({ preventScroll: true });
+  }
+  document.addEventListener("click", (event) => {
+    const link = event.target.closest && event.target.closest("a[href^='#']:not(.skip)");
+    if (!link || event.ctrlKey || event.metaKey || event.shiftKey) return;
+    event.preventDefault();
+    goTo(decodeURIComponent(link.getAttribute("href").slice(1)));
+  });
   function followLink() {
     const { anchor, given } = readLink();
     if (given.get("units") === "imperial") setUnits("imperial");
@@ -369,8 +317,7 @@
       showFilter();
       applyFilter();
     }
-    const target = anchor && document.getElementById(anchor);
-    if (target) target.scrollIntoView();
+    openAt(anchor);
   }
 
   // ---- start
@@ -378,10 +325,11 @@
     makeLong(document.getElementById(script.dataset.table), JSON.parse(script.textContent));
   }
   for (const table of document.querySelectorAll("table:not([data-long]):not([data-plain])")) {
+    if (table.dataset.filters) makePicked(table);
     if (table.tBodies[0].rows.length > 1) addSorting(table, (place, down) => sortRows(table, place, down));
   }
   const units = document.getElementById("units");
-  if (document.querySelector("span.q, [data-v]") || [...charts.values()].some((c) => Object.keys(facts.units).some((u) => c.text.includes("[" + u + "]")))) {
+  if (document.querySelector(".q, [data-v]") || [...charts.values()].some((c) => Object.keys(facts.units).some((u) => c.text.includes("[" + u + "]")))) {
     units.hidden = false;
   }
   function setUnits(value) {

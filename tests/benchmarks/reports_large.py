@@ -22,6 +22,27 @@ FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "-
          "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage"]  # fmt: skip
 
 
+SEARCH = """() => {
+    const box = document.querySelector("#loops .pager input");
+    box.value = document.querySelector("#loops-table tbody th + td + td + td").textContent.toLowerCase();
+    const begun = performance.now();
+    box.dispatchEvent(new Event("input", { bubbles: true }));
+    return performance.now() - begun;
+}"""
+"""Milliseconds of one search in the whole table: the script runs until the rows found are drawn."""
+
+PICK = """() => {
+    const box = document.querySelector("#loops .pager select");
+    document.querySelector("#loops .pager input").value = "";
+    document.querySelector("#loops .pager input").dispatchEvent(new Event("input", { bubbles: true }));
+    box.selectedIndex = 1;
+    const begun = performance.now();
+    box.dispatchEvent(new Event("change", { bubbles: true }));
+    return performance.now() - begun;
+}"""
+"""Milliseconds of picking a district, its rows added up."""
+
+
 def measure(loops: int, opens: int = 3) -> dict[str, float]:
     """Megabytes of the page, seconds until it is drawn (best of some opens), rows found by its own search."""
     from playwright.sync_api import sync_playwright
@@ -44,10 +65,14 @@ def measure(loops: int, opens: int = 3) -> dict[str, float]:
                     "[...document.querySelectorAll('.chart')].every((c) => c.querySelector('.main-svg'))")
                 seconds.append(time.perf_counter() - begun)
                 status = page.locator("#loops .pager [role=status]").text_content()
+                searching, picking = page.evaluate(SEARCH), page.evaluate(PICK)
                 page.close()
             browser.close()
         found = int(str(status).split()[-1].replace(",", "")) if status else 0
-        return {"megabytes": page_file.stat().st_size / 1e6, "seconds": min(seconds), "rows": found}
+        return {
+            "megabytes": page_file.stat().st_size / 1e6, "seconds": min(seconds), "rows": found,
+            "search_ms": searching, "pick_ms": picking,
+        }  # fmt: skip
     finally:
         shutil.rmtree(folder)
 
@@ -55,4 +80,4 @@ def measure(loops: int, opens: int = 3) -> dict[str, float]:
 if __name__ == "__main__":
     made = measure(int(sys.argv[1]) if len(sys.argv) > 1 else 100_000)
     print(f"replacement.html: {made['megabytes']:.2f} MB, drawn in {made['seconds']:.2f} s, {made['rows']:,.0f} "
-          "loops in its table")
+          f"loops in its table, a search {made['search_ms']:.0f} ms, a district picked {made['pick_ms']:.0f} ms")

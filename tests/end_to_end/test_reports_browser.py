@@ -56,7 +56,10 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, dict
     con = open_warehouse(space)
     write_small_marts(con, loops=400)
     write_reports(con, Settings().override("general", as_of=dt.date(2025, 12, 31)), space.reports)
-    names = ("loop_ranking", "restoration_stages", "velocity_by_class", "locating_errors", "instrument_bias")
+    names = (
+        "loop_ranking", "section_ranking", "restoration_stages", "velocity_by_class", "locating_errors",
+        "instrument_bias",
+    )  # fmt: skip
     marts = {name: read_model(con, f"marts.{name}") for name in names}
     marts["job_stages"] = read_model(con, "core.job_stages")
     con.close()
@@ -109,8 +112,11 @@ def test_no_page_complains_fetches_or_scrolls_sideways(
         assert visit.faults == []
 
 
-SHORTEN = "for (const body of document.querySelectorAll('tbody')) [...body.rows].slice(5).forEach((r) => r.remove())"
-"""Rows of a table are alike, and axe's cost grows faster than the page: five of each are looked at."""
+SHORTEN = """() => {
+    for (const body of document.querySelectorAll("tbody")) [...body.rows].slice(5).forEach((r) => r.remove());
+    for (const sheet of [...document.querySelectorAll("details.sheet")].slice(3)) sheet.remove();
+}"""
+"""Rows of a table are alike, and so are sheets, and axe's cost grows faster than the page: a few are looked at."""
 
 AXE = """(rules) => axe.run(document, {
     resultTypes: ["violations"], ...(rules ? {runOnly: {type: "rule", values: rules}} : {}),
@@ -212,6 +218,113 @@ def test_a_long_table_can_be_searched_sorted_and_paged(browser: Any, small: Any)
     assert row[0] == str(wanted["rank"])
     assert float(row[5]) == pytest.approx(wanted["length_km"], abs=0.0051)
     assert shortest == pytest.approx(ranking["length_km"].min(), abs=0.0051)
+
+
+def tally_of(page: Any, exhibit: str) -> tuple[int, float, float]:
+    """Rows that match, and the sums of their length and expected failures, as the page prints them."""
+    said = page.locator(f"#{exhibit} .tally").text_content().replace("\u00a0", " ")
+    said = re.sub(r"(?<=\d),(?=\d)", "", said)
+    found = re.match(r"(\d+) of \d+ rows? match; sum of length ([\d.]+) km, of failures expected ([\d.]+)\.", said)
+    assert found, said
+    return int(found[1]), float(found[2]), float(found[3])
+
+
+@pytest.mark.parametrize(("exhibit", "table", "column"), [
+    ("loops", "loop_ranking", "worst_class"), ("sections", "section_ranking", "cable_class"),
+])  # fmt: skip
+def test_rows_picked_add_up_to_the_export(browser: Any, small: Any, exhibit: str, table: str, column: str) -> None:
+    """The page's own script against pandas on the export, for a district and a class, and in miles."""
+    rows = small[1][table]
+    name = "EPR/jacketed/duct"
+    both = rows[(rows["district_id"] == "Birch") & (rows[column] == name)]
+    with Visit(browser, small[0] / "replacement.html") as visit:
+        page = visit.page
+        page.locator(f"#{exhibit} details summary").first.click()
+        seen = [tally_of(page, exhibit)]
+        page.locator(f"#{exhibit} .pager [name=district_id]").select_option("Birch")
+        page.locator(f"#{exhibit} .pager [name={column}]").select_option(name)
+        seen.append(tally_of(page, exhibit))
+        shown = page.locator(f"#{exhibit}-table tbody tr").count()
+        last = rows.sort_values("rank").iloc[-1]["loop_id" if exhibit == "loops" else "section_id"]
+        for choice in ("district_id", column):
+            page.locator(f"#{exhibit} .pager [name={choice}]").select_option("")
+        page.locator(f"#{exhibit} .pager input").fill(last.lower())
+        seen.append(tally_of(page, exhibit))
+        found = page.locator(f"#{exhibit}-table tbody tr").all_text_contents()
+        page.get_by_label("feet and miles").check()
+        miles = page.locator(f"#{exhibit} .tally").text_content()
+        assert visit.faults == []
+    for said, part in zip(seen, (rows, both, rows[rows["rank"] == rows["rank"].max()]), strict=True):
+        assert said[0] == len(part)
+        assert said[1:] == pytest.approx((part["length_km"].sum(), part["expected_failures"].sum()), abs=0.0151)
+    assert 0 < shown == min(len(both), 50) and len(both) < len(rows)
+    assert len(found) == 1 and last in found[0]
+    assert "mi" in miles
+
+
+def test_a_table_of_a_few_rows_can_be_picked_too(browser: Any, small: Any) -> None:
+    errors = small[1]["locating_errors"]
+    wanted = errors[(errors["cable_class"] == "XLPE/bare/buried") & (errors["instrument_id"] == "R-02")]
+    with Visit(browser, small[0] / "locating.html") as visit:
+        page = visit.page
+        page.locator("#errors .tables details summary").click()
+        page.locator("#errors .pager [name=cable_class]").select_option("XLPE/bare/buried")
+        page.locator("#errors .pager [name=instrument_id]").select_option("R-02")
+        jobs = page.locator("#errors-table tbody tr:visible th").all_text_contents()
+        said = page.locator("#errors .tally").text_content()
+    assert sorted(jobs) == sorted(wanted["job_id"]) and 0 < len(jobs) < len(errors)
+    assert said == f"{len(jobs)} of {len(errors)} rows match."
+
+
+def test_a_link_opens_the_sheet_of_a_loop(browser: Any, small: Any) -> None:
+    near = "Math.abs(document.getElementById('{}').getBoundingClientRect().top) < 300"
+    with Visit(browser, small[0] / "replacement.html", link="#loop-L-000004") as visit:
+        page = visit.page
+        assert page.locator("details.sheet[open]").evaluate_all("(all) => all.map((d) => d.id)") == ["loop-L-000004"]
+        page.wait_for_function(near.format("loop-L-000004"), timeout=10_000)
+        # from the table, by keyboard; what is chosen for the page stays chosen
+        page.locator("#filter [name=district]").select_option("Cedar")
+        page.locator("#loops details summary").first.click()
+        page.locator("#loops-table a", has_text="L-000006").press("Enter")
+        page.wait_for_function(near.format("loop-L-000006"), timeout=10_000)
+        assert page.evaluate("document.activeElement.parentElement.id") == "loop-L-000006"
+        assert page.url.endswith("#loop-L-000006&district=Cedar")
+        assert page.locator("#filter [name=district]").input_value() == "Cedar"
+        # from the figure: a name of its axis
+        page.locator("#loops-chart .ytick text", has_text="L-000002").click()
+        page.wait_for_function(near.format("loop-L-000002"), timeout=10_000)
+        assert page.locator("details.sheet[open]").count() == 3
+        assert visit.faults == []
+
+
+def test_sheets_are_light(demo_space: Workspace) -> None:
+    page = (demo_space.reports / "replacement.html").read_text(encoding="utf-8")
+    sheets = re.findall(r'<details class="sheet".*?</details>', page, re.DOTALL)
+    assert len(sheets) == 25
+    assert all("<svg" in sheet and "<title" in sheet and "<desc" in sheet for sheet in sheets)
+    assert len("".join(sheets).encode()) < 400_000
+
+
+@pytest.mark.parametrize("paper", ["A4", "Letter"])
+def test_a_sheet_prints_whole(browser: Any, demo_space: Workspace, paper: str) -> None:
+    """Drawings are no wider than the paper between its margins; an open sheet is no taller than a page, so not cut."""
+    width_mm, height_mm = {"A4": (210, 297), "Letter": (215.9, 279.4)}[paper]
+    # 96 CSS pixels an inch; margins of 18, 18 and 18, 20 mm by the style sheet
+    wide, high = (width_mm - 36) / 25.4 * 96, (height_mm - 38) / 25.4 * 96
+    with Visit(browser, demo_space.reports / "replacement.html", width=int(wide)) as visit:
+        visit.page.emulate_media(media="print")
+        visit.page.evaluate("for (const d of document.querySelectorAll('.sheet')) d.open = true")
+        sheets = visit.page.evaluate(
+            "[...document.querySelectorAll('.sheet')].map((s) => [s.getBoundingClientRect().height, "
+            "getComputedStyle(s).breakInside, "
+            "Math.max(...[...s.querySelectorAll('table')].map((t) => t.scrollWidth))])")
+        drawings = visit.page.evaluate(
+            "[...document.querySelectorAll('.strip, .map')].map((s) => s.getBoundingClientRect().width)")
+    assert len(sheets) == 25
+    assert max(height for height, *_ in sheets) <= high
+    assert max(width for *_, width in sheets) <= wide
+    assert {breaks for _, breaks, _ in sheets} == {"avoid"}
+    assert len(drawings) == 26 and max(drawings) <= wide
 
 
 def test_the_dark_scheme_redraws_charts_in_its_own_inks(browser: Any, small: Any) -> None:

@@ -1,0 +1,355 @@
+"""The ranking of loops and sections as tables to search, and a sheet for each of the first loops."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+from markupsafe import Markup
+
+from reports import style
+from reports.figures import replacement as figures
+from reports.figures.map import DRAWN_LOOPS, draw_map, lay_flat, nearest_m
+from reports.figures.strip import draw_strip, short_names, terminal_names
+from reports.figures.strip_layout import pieces_of
+from reports.figures.strip_marks import letters_of
+from reports.page import Exhibit, Section, Table, absent, templates
+from reports.table import Cell, plain_rows
+
+if TYPE_CHECKING:
+    from reports.marts import Marts
+    from shared.settings import Settings
+
+LOOPS = "marts.loop_ranking"
+SECTIONS = "marts.section_ranking"
+STRIPS = "marts.loop_strips"
+MARKS = "marts.loop_strip_marks"
+PLACES = "marts.loop_places"
+
+REMEDY = "load districts.csv, loops.csv, sections.csv and jobs.csv, then run: loopwear refresh"
+
+SHOWN_LOOPS = 25
+"""Loops drawn in the figure, and loops that have a sheet."""
+
+SECTIONS_IN_PAGE = 10_000
+"""Sections the page holds, by rank; of a large fleet the export has the rest, which would weigh too much here."""
+
+LOOP_COLUMNS = (
+    "rank", "rank_lo", "rank_hi", "loop_id", "district_id", "length_km", "worst_class", "failures_recorded",
+    "expected_failures", "expected_failures_lo", "expected_failures_hi", "multiplier", "replacement_cost",
+    "benefit_cost_ratio",
+)  # fmt: skip
+SECTION_COLUMNS = (
+    "rank", "rank_lo", "rank_hi", "section_id", "loop_id", "district_id", "cable_class", "installed_on", "length_km",
+    "failures_recorded", "expected_failures", "expected_failures_lo", "expected_failures_hi", "benefit_cost_ratio",
+)  # fmt: skip
+LABELS = {
+    "failures_recorded": "Failures on record", "expected_failures": "Failures expected",
+    "expected_failures_lo": "Expected, low", "expected_failures_hi": "Expected, high", "replacement_cost": "Cost",
+    "benefit_cost_ratio": "Benefit over cost", "multiplier": "Times its class",
+}  # fmt: skip
+SUMS = ("length_km", "expected_failures")
+
+STRIP_COLUMNS = (
+    "position", "section_id", "from_terminal_id", "to_terminal_id", "start_m", "end_m", "cable_class", "installed_on",
+    "failures", "expected_failures",
+)  # fmt: skip
+MARK_COLUMNS = ("job_id", "marked_on", "section_id", "at_m", "place", "failed_component", "cause", "counted")
+MARK_LABELS = {"marked_on": "Reported", "place": "Place", "counted": "Counts", "at_m": "At"}
+
+PLACE_WORDS = {
+    "dug": "where it was dug",
+    "middle": "not known: mid-section",
+    "outside": "dug outside it: mid-section",
+    "replaced": "on cable since replaced",
+    "loop_only": "only the loop is known",
+    "not_in_register": "section not in the register",
+}
+COUNT_WORDS = {
+    "": "yes",
+    "undated_section": "yes, age unknown",
+    "loop_only": "shared over the loop",
+    "excluded_cause": "no: done to the cable",
+    "other_component": "no: other part",
+    "not_in_register": "no: not in register",
+    "before_records": "no: before the records",
+    "after_retirement": "no: after retirement",
+    "before_installation": "no: before installation",
+}
+
+
+def in_rank_order(rows: pd.DataFrame) -> pd.DataFrame:
+    key = [c for c in ("rank", "loop_id", "section_id") if c in rows.columns]
+    return rows.dropna(subset=["rank"]).sort_values(key).reset_index(drop=True) if len(rows) else rows
+
+
+def anchors_of(loops: pd.DataFrame) -> dict[str, str]:
+    """Loop to the id of its sheet, for the loops that have one; an id holds no blank."""
+    return {loop: "loop-" + "_".join(loop.split()) for loop in in_rank_order(loops)["loop_id"].head(SHOWN_LOOPS)}
+
+
+def ranking(marts: Marts, settings: Settings) -> tuple[Exhibit, ...]:
+    """Exhibits of the ranking: loops, the map where there are coordinates, sections."""
+    loops = marts.read(LOOPS)
+    made = (
+        first_loops(loops, settings),
+        loop_map(loops, marts.read(PLACES)),
+        first_sections(marts.read(SECTIONS), loops, settings),
+    )
+    return tuple(exhibit for exhibit in made if exhibit is not None)
+
+
+def section(marts: Marts, settings: Settings) -> Section:
+    """The sheets of the first loops."""
+    loops = in_rank_order(marts.read(LOOPS)).head(SHOWN_LOOPS)
+    names = loops["loop_id"].tolist()
+    strips, marks = marts.read_only(STRIPS, "loop_id", names), marts.read_only(MARKS, "loop_id", names)
+    return Section("Loop by loop", (sheets(loops, strips, marks, settings),))
+
+
+def first_loops(loops: pd.DataFrame, settings: Settings) -> Exhibit:
+    """The ranking's head with limits, and the whole of it as a table."""
+    title = "The loops that rank first"
+    if loops.empty:
+        return absent(
+            "loops", title, (LOOPS,), "There is no ranking: no loop has cable in service with a fitted class.", REMEDY
+        )
+    rows, anchors = in_rank_order(loops), anchors_of(loops)
+    top = rows.head(SHOWN_LOOPS)
+    last = top.iloc[-1]
+    level_with_last = int((top["expected_failures_lo"] <= last["expected_failures_hi"]).sum()) - 1
+    finding = (
+        f"The first {len(top)} of {style.counted(len(rows), 'loop')} are "
+        f"{style.percent(top['length_km'].sum() / rows['length_km'].sum(), 1)} of the length and "
+        f"{style.percent(top['expected_failures'].sum() / rows['expected_failures'].sum(), 1)} of the failures "
+        f"expected in {style.number(settings.general.horizon_years)} years. The order inside this list is loose: the "
+        f"limits of {level_with_last} of the {len(top) - 1} above the last reach down to its own."
+    )
+    return Exhibit(
+        key="loops",
+        title=title,
+        finding=finding,
+        sources=(LOOPS,),
+        definition="Expected failures: what cable of its kind and age has done, a section's two ends counted as so "
+        "many metres and held to the level of its class in the last years, times how much worse than its class the "
+        "loop has shown itself, over the horizon, with nothing done. The number before a name is its rank; a name "
+        "leads to the loop's sheet.",
+        count=f"{style.counted(rows['failures_recorded'].sum(), 'failure')} on record over "
+        f"{style.quantity(float(rows['length_km'].sum()), 'km', 0)} in service.",
+        interval=f"{style.percent(settings.general.interval_level)} limits of the posterior; rank limits likewise.",
+        left_out="Loops without cable in service. Uncertainty of the class model itself is not in the limits.",
+        chart=figures.chart_loops(top, settings.general.horizon_years, anchors=anchors),
+        tables=(
+            Table(
+                rows, LOOP_COLUMNS, LOOPS, LABELS, filters=("district_id", "worst_class"), sums=SUMS,
+                anchors={"loop_id": anchors},
+            ),
+        ),
+    )  # fmt: skip
+
+
+def first_sections(sections: pd.DataFrame, loops: pd.DataFrame, settings: Settings) -> Exhibit:
+    """The sections' own ranking, as a table to search."""
+    title = "The sections that rank first"
+    if sections.empty:
+        return absent("sections", title, (SECTIONS,), "There is no section with a fitted class in service.", REMEDY)
+    rows, anchors = in_rank_order(sections), anchors_of(loops)
+    top, held = rows.head(SHOWN_LOOPS), rows.head(SECTIONS_IN_PAGE)
+    on_first = int(top["loop_id"].isin(set(anchors)).sum())
+    finding = (
+        f"{on_first} of the first {len(top)} of {style.counted(len(rows), 'section')} "
+        f"{'lies' if on_first == 1 else 'lie'} on the first {len(anchors)} loops. These {len(top)} are "
+        f"{style.percent(top['length_km'].sum() / rows['length_km'].sum(), 1)} of the length and "
+        f"{style.percent(top['expected_failures'].sum() / rows['expected_failures'].sum(), 1)} of the failures "
+        f"expected in {style.number(settings.general.horizon_years)} years."
+    )
+    return Exhibit(
+        key="sections",
+        title=title,
+        finding=finding,
+        sources=(SECTIONS,),
+        definition="As for the loops, section by section: a loop may rank high by one section, and a section by its "
+        "loop. The number before a name is its rank.",
+        count=f"{style.counted(rows['failures_recorded'].sum(), 'failure')} on record on these sections.",
+        interval=f"{style.percent(settings.general.interval_level)} limits of the posterior; rank limits likewise.",
+        left_out="Retired cable. Failures whose section is not known are shared over their loop in what is expected, "
+        "and not counted on record here.",
+        chart=figures.chart_loops(top, settings.general.horizon_years, "section_id"),
+        tables=(
+            Table(
+                held, SECTION_COLUMNS, SECTIONS, LABELS, filters=("district_id", "cable_class"), sums=SUMS,
+                anchors={"loop_id": anchors}, extra=len(rows) - len(held),
+            ),
+        ),
+    )  # fmt: skip
+
+
+def loop_map(loops: pd.DataFrame, places: pd.DataFrame) -> Exhibit | None:
+    """The loops on a map, where their terminals have coordinates."""
+    if loops.empty or places.empty:
+        return None
+    rows = in_rank_order(loops.merge(places, on="loop_id", how="inner", validate="one_to_one")).head(DRAWN_LOOPS)
+    plane = lay_flat(rows)
+    anchors = {loop: anchor for loop, anchor in anchors_of(loops).items() if loop in set(rows["loop_id"])}
+    first = rows["loop_id"].isin(set(anchors)).to_numpy()
+    counts = rows.loc[first, "district_id"].value_counts().sort_index(kind="stable").sort_values(
+        ascending=False, kind="stable")  # fmt: skip
+    finding = (
+        f"{int(counts.iloc[0])} of the first {int(first.sum())} loops lie in district {counts.index[0]}, the rest in "
+        f"{style.counted(len(counts) - 1, 'other')}."
+        if len(counts) > 1
+        else f"The first {int(first.sum())} loops lie in one district."
+        if len(counts)
+        else "None of the first loops has coordinates."
+    )
+    if plane.is_metric and first.sum() > 1:
+        near = nearest_m(type(plane)(plane.x[first], plane.y[first], is_metric=True))
+        finding += (
+            " Half of them have another of them within "
+            f"{style.quantity(float(pd.Series(near).median()) / 1000, 'km')}."
+        )
+    return Exhibit(
+        key="map",
+        title="Where they lie",
+        finding=finding,
+        sources=(PLACES, LOOPS),
+        definition="A circle a loop, at the mean of its terminals' coordinates; its area grows with the failures "
+        "expected of the loop. The number is the rank and leads to the loop's sheet. One scale both ways.",
+        count=f"{style.counted(len(rows), 'loop')} drawn of {len(loops):,}.",
+        interval="None.",
+        left_out="Loops without coordinates"
+        + (f" and loops ranked below the first {DRAWN_LOOPS:,}" if len(places) > len(rows) else "")
+        + ("." if plane.is_metric else ". A scale: the coordinates do not fit the cable's lengths in metres."),
+        body=Markup('<div class="scroller drawing" tabindex="0" role="region" aria-label="Map">{}</div>').format(
+            draw_map(rows, plane, anchors)
+        ),
+        tables=(
+            Table(
+                rows.head(SHOWN_LOOPS), ("rank", "loop_id", "district_id", "expected_failures", "x", "y"), PLACES,
+                anchors={"loop_id": anchors}, extra=len(places) - min(SHOWN_LOOPS, len(rows)),
+            ),
+        ),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Column:
+    """Heading of a sheet's table."""
+
+    label: str
+    unit: str
+    is_number: bool
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """What stands on a loop's sheet."""
+
+    anchor: str
+    row: dict[str, Any]
+    title: str
+    facts: tuple[tuple[str, str], ...]
+    drawing: Markup
+    note: str
+    tables: tuple[dict[str, Any], ...]
+
+
+def sheets(loops: pd.DataFrame, strips: pd.DataFrame, marks: pd.DataFrame, settings: Settings) -> Exhibit:
+    """A sheet a loop: drawn to scale, with its reasons, its figures and its jobs."""
+    title = "Sheets of the first loops"
+    if loops.empty or strips.empty:
+        return absent("sheets", title, (STRIPS,), "No loop can be laid out.", REMEDY)
+    jobs = marks[marks["mark_kind"] == "failure"]
+    basis = jobs["place_basis"].value_counts()
+    drawn_mid = int(basis.get("middle", 0)) + int(basis.get("outside", 0))
+    finding = (
+        f"Of {style.counted(len(jobs), 'job')} on the first {style.counted(len(loops), 'loop')}, "
+        f"{int(basis.get('dug', 0))} can be drawn where they were dug. {drawn_mid} are drawn in the middle of their "
+        f"section, {int(basis.get('replaced', 0))} were on cable since replaced, and of "
+        f"{int(basis.get('loop_only', 0)) + int(basis.get('not_in_register', 0))} no section of the register is named."
+    )
+    places = letters_of(strips["cable_class"].value_counts().sort_index(kind="stable").sort_values(
+        ascending=False, kind="stable").index.tolist())  # fmt: skip
+    by_strip, by_mark = dict(iter(strips.groupby("loop_id"))), dict(iter(marks.groupby("loop_id")))
+    anchors = anchors_of(loops)
+    made = [
+        one_sheet(row, anchors[row["loop_id"]], by_strip.get(row["loop_id"], strips.iloc[:0]),
+                  by_mark.get(row["loop_id"], marks.iloc[:0]), places, settings)
+        for row in loops.to_dict("records")
+    ]  # fmt: skip
+    template = templates().get_template("loop_sheet.html")
+    return Exhibit(
+        key="sheets",
+        title=title,
+        finding=finding,
+        sources=(STRIPS, MARKS),
+        definition="Each strip is to scale along the cable, by the register's lengths, from source A; it is no map. A "
+        "dug distance is laid off along the route from the terminal tested from, tails left out.",
+        count=f"{style.counted(len(strips), 'section')} in service, {style.counted(len(jobs), 'job')}.",
+        interval=f"{style.percent(settings.general.interval_level)} limits of the posterior.",
+        left_out="Cable no longer in service is not drawn; its jobs are listed. A repair without a place dug has no "
+        "splice here.",
+        body=Markup("").join(
+            Markup(template.render(sheet=sheet, limits=style.limits)) for sheet in made  # escaped by the template
+        ),
+    )
+
+
+def one_sheet(
+    row: dict[Any, Any], anchor: str, strip: pd.DataFrame, marks: pd.DataFrame, places: dict[str, int],
+    settings: Settings,
+) -> Sheet:  # fmt: skip
+    """The sheet of a loop."""
+    loop, drawing, note = row["loop_id"], Markup(""), ""
+    if len(strip):
+        drawing = draw_strip(strip, marks, places, f"{anchor}-strip")
+        shared, names = short_names(terminal_names(pieces_of(strip)))
+        strip = strip.assign(from_terminal_id=names[:-1], to_terminal_id=names[1:])
+        note = f"The terminals' names begin with {shared}. " if shared else ""
+        note += "A place on the strip is no permission to dig, and the strip is no switching order."
+    jobs = marks[marks["mark_kind"] == "failure"].assign(
+        place=lambda f: f["place_basis"].map(PLACE_WORDS), counted=lambda f: f["why_not"].fillna("").map(COUNT_WORDS)
+    ).sort_values(["marked_on", "job_id"])  # fmt: skip
+    return Sheet(
+        anchor=anchor,
+        row={str(k): v for k, v in row.items()},
+        title=f"Loop {loop}, district {row['district_id']}",
+        facts=facts_of(row, settings),
+        drawing=drawing,
+        note=note,
+        tables=(
+            sheet_table(strip, STRIP_COLUMNS, f"Sections of {loop} in service"),
+            sheet_table(jobs, MARK_COLUMNS, f"Jobs on {loop}"),
+        ),
+    )
+
+
+def facts_of(row: dict[Any, Any], settings: Settings) -> tuple[tuple[str, str], ...]:
+    """The figures of a loop in words."""
+    years, currency = style.number(settings.general.horizon_years), settings.general.currency
+
+    def with_limits(name: str, decimals: int) -> str:
+        limits = style.limits(row[f"{name}_lo"], row[f"{name}_hi"], decimals)
+        return f"{style.number(row[name], decimals)} ({limits})"
+
+    recorded = f"{row['failures_recorded']}, where its class expects {style.number(row['expected_recorded'], 1)}"
+    return (
+        ("Rank", with_limits("rank", 0)),
+        ("Length", f"{style.quantity(row['length_km'], 'km', 2)}, {style.counted(row['sections'], 'section')}"),
+        ("Failures on record", recorded),
+        (f"Expected in {years} years", with_limits("expected_failures", 2)),
+        ("Times its class", with_limits("multiplier", 2)),
+        ("Customer-minutes at risk", style.number(row["customer_minutes_at_risk"], 0)),
+        ("Cost of replacing it", style.money(row["replacement_cost"], currency)),
+        ("Benefit over cost", style.number(row["benefit_cost_ratio"], 2)),
+    )
+
+
+def sheet_table(rows: pd.DataFrame, columns: tuple[str, ...], caption: str) -> dict[str, Any]:
+    """A small table of a sheet, with the cells any table has."""
+    table = Table(rows.reset_index(drop=True), columns, STRIPS, labels=MARK_LABELS)
+    cells: list[list[Cell]] = plain_rows(table)
+    numbers = {n for line in cells for n, cell in enumerate(line) if cell.is_number}
+    heads = [Column(table.label(c), style.unit_of(c), n in numbers) for n, c in enumerate(columns)]
+    return {"caption": caption if cells else f"{caption}: none", "columns": heads, "rows": cells}

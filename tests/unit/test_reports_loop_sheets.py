@@ -1,0 +1,94 @@
+"""The ranking's tables, map and sheets: what they say is counted from the marts."""
+
+from __future__ import annotations
+
+import datetime as dt
+import html
+import re
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from reports.marts import Marts
+from reports.pages import loop_sheets
+from shared.settings import Settings
+from shared.store import Workspace, open_warehouse
+from tests.report_marts import write_small_marts
+
+SETTINGS = Settings().override("general", as_of=dt.date(2025, 12, 31))
+
+
+@pytest.fixture(scope="module")
+def marts(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Marts]:
+    con = open_warehouse(Workspace(tmp_path_factory.mktemp("sheets")))
+    write_small_marts(con, loops=40)
+    yield Marts(con)
+    con.close()
+
+
+def test_the_sheets_finding_counts_the_jobs_by_what_is_known_of_their_place(marts: Marts) -> None:
+    (exhibit,) = loop_sheets.section(marts, SETTINGS).exhibits
+    marks = marts.read("marts.loop_strip_marks")
+    first = marts.read("marts.loop_ranking").sort_values("rank")["loop_id"].head(25)
+    jobs = marks[marks["loop_id"].isin(first) & (marks["mark_kind"] == "failure")]
+    counts = jobs["place_basis"].value_counts()
+    dug = f"Of {len(jobs)} jobs on the first 25 loops, {counts['dug']} can be drawn where they were dug."
+    assert exhibit.finding.startswith(f"{dug} {counts['middle']} are drawn in the middle")
+    assert f"of {counts['loop_only']} no section of the register is named" in exhibit.finding
+
+
+def test_each_of_the_first_loops_has_a_sheet_with_its_sections_and_jobs(marts: Marts) -> None:
+    (exhibit,) = loop_sheets.section(marts, SETTINGS).exhibits
+    sheets = re.findall(r'<details class="sheet" id="(.*?)".*?</details>', exhibit.body, re.DOTALL)
+    ranking = marts.read("marts.loop_ranking").sort_values("rank").head(25)
+    assert sheets == [f"loop-{loop}" for loop in ranking["loop_id"]]
+    first = html.unescape(exhibit.body[: exhibit.body.index("</details>")])
+    strips, marks = marts.read("marts.loop_strips"), marts.read("marts.loop_strip_marks")
+    for table, column in ((strips, "section_id"), (marks, "job_id")):
+        for value in table.loc[table["loop_id"] == ranking["loop_id"].iloc[0], column].dropna():
+            assert f">{value}<" in first
+    assert ranking["reasons"].iloc[0] in first
+    assert "no permission to dig" in first
+
+
+def test_a_fleet_without_coordinates_has_no_map_and_one_without_strips_says_so(marts: Marts) -> None:
+    loops, places = marts.read("marts.loop_ranking"), marts.read("marts.loop_places")
+    assert loop_sheets.loop_map(loops, places.iloc[:0]) is None
+    made = loop_sheets.loop_map(loops, places)
+    assert made is not None and "40 loops drawn of 40" in made.count
+    strips, marks = marts.read("marts.loop_strips"), marts.read("marts.loop_strip_marks")
+    assert loop_sheets.sheets(loops, strips.iloc[:0], marks.iloc[:0], SETTINGS).is_absent
+    # a loop that has no strip keeps its sheet, without a drawing
+    only = strips[strips["loop_id"] != "L-000001"]
+    body = loop_sheets.sheets(loops.head(25), only, marks, SETTINGS).body
+    assert body.count("<svg") == 24 and body.count("<details") == 25
+
+
+def test_the_map_says_how_far_the_first_loops_lie_apart(marts: Marts) -> None:
+    """The first 25 loops of the small marts lie in a row, 300 m from one to the next."""
+    made = loop_sheets.loop_map(marts.read("marts.loop_ranking"), marts.read("marts.loop_places"))
+    assert made is not None
+    assert "within ⟦0.3|km|⟧" in made.finding
+    feet = marts.read("marts.loop_places").assign(straight_over_cable=2.6)
+    other = loop_sheets.loop_map(marts.read("marts.loop_ranking"), feet)
+    assert other is not None and "within" not in other.finding
+    assert "do not fit the cable's lengths in metres" in other.left_out
+
+
+def test_the_page_holds_the_first_sections_and_says_how_many_are_elsewhere(
+    marts: Marts, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(loop_sheets, "SECTIONS_IN_PAGE", 50)
+    sections, loops = marts.read("marts.section_ranking"), marts.read("marts.loop_ranking")
+    (table,) = loop_sheets.first_sections(sections, loops, SETTINGS).tables
+    assert table.frame["rank"].tolist() == list(range(1, 51))
+    assert table.extra == len(sections) - 50
+
+
+def test_ids_of_sheets_hold_no_blank(tmp_path: Path) -> None:
+    con = open_warehouse(Workspace(tmp_path))
+    write_small_marts(con, loops=3)
+    loops = Marts(con).read("marts.loop_ranking").assign(loop_id=["L 1", "L2", "a/b&c"])
+    con.close()
+    assert loop_sheets.anchors_of(loops) == {"L 1": "loop-L_1", "L2": "loop-L2", "a/b&c": "loop-a/b&c"}
