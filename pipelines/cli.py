@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import os
 import sys
 from contextlib import nullcontext
 from pathlib import Path
@@ -394,6 +395,10 @@ def explain_fault(fault: Exception) -> UserError:
 
 def main() -> None:
     """Run a command: a user's fault is said without a traceback and ends with 1, wrong usage with 2."""
+    # The matrices are small: threads of the linear algebra spend more time on waiting for one another than they save.
+    # It reads this when it is first imported, which the commands do.
+    for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+        os.environ.setdefault(name, "1")
     try:
         app()
     except UserError as fault:
