@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
 from reports import style
 from reports.figures import replacement as figures
-from reports.figures.map import DRAWN_LOOPS, draw_map, lay_flat, nearest_m
+from reports.figures.map import DRAWN_LOOPS, Plane, draw_map, lay_flat, nearest_m
 from reports.figures.strip import draw_strip, short_names, terminal_names
 from reports.figures.strip_layout import pieces_of
 from reports.figures.strip_marks import letters_of
@@ -192,23 +193,7 @@ def loop_map(loops: pd.DataFrame, places: pd.DataFrame) -> Exhibit | None:
     rows = in_rank_order(loops.merge(places, on="loop_id", how="inner", validate="one_to_one")).head(DRAWN_LOOPS)
     plane = lay_flat(rows)
     anchors = {loop: anchor for loop, anchor in anchors_of(loops).items() if loop in set(rows["loop_id"])}
-    first = rows["loop_id"].isin(set(anchors)).to_numpy()
-    counts = rows.loc[first, "district_id"].value_counts().sort_index(kind="stable").sort_values(
-        ascending=False, kind="stable")  # fmt: skip
-    finding = (
-        f"{int(counts.iloc[0])} of the first {int(first.sum())} loops lie in district {counts.index[0]}, the rest in "
-        f"{style.counted(len(counts) - 1, 'other')}."
-        if len(counts) > 1
-        else f"The first {int(first.sum())} loops lie in one district."
-        if len(counts)
-        else "None of the first loops has coordinates."
-    )
-    if plane.is_metric and first.sum() > 1:
-        near = nearest_m(type(plane)(plane.x[first], plane.y[first], is_metric=True))
-        finding += (
-            " Half of them have another of them within "
-            f"{style.quantity(float(pd.Series(near).median()) / 1000, 'km')}."
-        )
+    finding = where_first_lie(rows, plane, rows["loop_id"].isin(set(anchors)).to_numpy())
     return Exhibit(
         key="map",
         title="Where they lie",
@@ -231,6 +216,24 @@ def loop_map(loops: pd.DataFrame, places: pd.DataFrame) -> Exhibit | None:
             ),
         ),
     )  # fmt: skip
+
+
+def where_first_lie(rows: pd.DataFrame, plane: Plane, first: np.ndarray) -> str:
+    """Districts of the first loops, and how near they lie to one another."""
+    counts = rows.loc[first, "district_id"].value_counts().sort_index(kind="stable")
+    counts = counts.sort_values(ascending=False, kind="stable")
+    if counts.empty:
+        return "None of the first loops has coordinates."
+    finding = f"The first {int(first.sum())} loops lie in one district."
+    if len(counts) > 1:
+        finding = (
+            f"{int(counts.iloc[0])} of the first {int(first.sum())} loops lie in district {counts.index[0]}, the rest "
+            f"in {style.counted(len(counts) - 1, 'other')}."
+        )
+    if plane.is_metric and first.sum() > 1:
+        near = nearest_m(Plane(plane.x[first], plane.y[first], is_metric=True))
+        finding += f" Half of them have another of them within {style.quantity(float(np.median(near)) / 1000, 'km')}."
+    return finding
 
 
 @dataclass(frozen=True)

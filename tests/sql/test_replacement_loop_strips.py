@@ -89,33 +89,38 @@ def test_sections_in_service_follow_one_another_and_the_open_point_stands_once(m
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize(("job", "at_m", "basis"), [
+PLACES: tuple[tuple[str, float | None, str], ...] = (
     # from T1 towards T2: 2 m of tail, then the 30 m taped
-    (f"J | L1 | S1 | {DAY} | T1 | T2 | 31 | 30 | {REST}", 2 + 30, "dug"),
+    (f"L1 | S1 | {DAY} | T1 | T2 | 31 | 30 | {REST}", 2 + 30, "dug"),
     # from T2 back towards T1: 3 m of tail from the end at 100
-    (f"J | L1 | S1 | {DAY} | T2 | T1 | 31 | 30 | {REST}", 100 - 3 - 30, "dug"),
+    (f"L1 | S1 | {DAY} | T2 | T1 | 31 | 30 | {REST}", 100 - 3 - 30, "dug"),
     # nothing was displayed, and T1 is an end of the section
-    (f"J | L1 | S1 | {DAY} | T1 | T2 |  | 30 | {REST}", 2 + 30, "dug"),
+    (f"L1 | S1 | {DAY} | T1 | T2 |  | 30 | {REST}", 2 + 30, "dug"),
     # from T1 over the whole of S1, whose route is 100 - 2 - 3: the rest lies in S2, after its own tail of 3
-    (f"J | L1 | S2 | {DAY} | T1 | T2 | 110 | 105 | {REST}", 100 + 3 + (105 - 95), "dug"),
+    (f"L1 | S2 | {DAY} | T1 | T2 | 110 | 105 | {REST}", 100 + 3 + (105 - 95), "dug"),
     # a little beyond the end of the route (95 m): at the end, before the tail
-    (f"J | L1 | S1 | {DAY} | T1 | T2 | 97 | 97 | {REST}", 100 - 3, "dug"),
+    (f"L1 | S1 | {DAY} | T1 | T2 | 97 | 97 | {REST}", 100 - 3, "dug"),
     # far beyond it: nobody knows
-    (f"J | L1 | S1 | {DAY} | T1 | T2 | 150 | 150 | {REST}", 100 / 2, "outside"),
+    (f"L1 | S1 | {DAY} | T1 | T2 | 150 | 150 | {REST}", 100 / 2, "outside"),
     # no distance
-    (f"J | L1 | S3 | {DAY} | T3 | T4 | 30 |  | {REST}", 160 + 80 / 2, "middle"),
+    (f"L1 | S3 | {DAY} | T3 | T4 | 30 |  | {REST}", 160 + 80 / 2, "middle"),
     # a terminal of no section of the loop
-    (f"J | L1 | S3 | {DAY} | R-A |  |  | 20 | {REST}", 160 + 80 / 2, "middle"),
+    (f"L1 | S3 | {DAY} | R-A |  |  | 20 | {REST}", 160 + 80 / 2, "middle"),
     # cable that has been replaced since, and a job of which only the loop is known, have no place
-    (f"J | L1 | S2O | 2010-05-01 10:00:00Z | 2010-05-01 14:00:00Z |  | T2 | T3 | 20 | 20 | {REST}", None, "replaced"),
-    (f"J | L1 |  | {DAY} | T1 | T2 | 20 | 20 | {REST}", None, "loop_only"),
-    (f"J | L1 | S9 | {DAY} | T1 | T2 | 20 | 20 | {REST}", None, "not_in_register"),
-])  # fmt: skip
-def test_a_failure_lies_where_it_was_dug(make_warehouse, job: str, at_m: float | None, basis: str) -> None:
-    con = build(make_warehouse, job)
-    ((found, how),) = rows(con, "select at_m, place_basis from marts.loop_strip_marks where mark_kind = 'failure'")
-    assert how == basis
-    assert found == (None if at_m is None else pytest.approx(at_m))
+    (f"L1 | S2O | 2010-05-01 10:00:00Z | 2010-05-01 14:00:00Z |  | T2 | T3 | 20 | 20 | {REST}", None, "replaced"),
+    (f"L1 |  | {DAY} | T1 | T2 | 20 | 20 | {REST}", None, "loop_only"),
+    (f"L1 | S9 | {DAY} | T1 | T2 | 20 | 20 | {REST}", None, "not_in_register"),
+)  # fmt: skip
+"""Jobs without their id, where each lies along its loop, and how that is known."""
+
+
+def test_a_failure_lies_where_it_was_dug(make_warehouse) -> None:
+    con = build(make_warehouse, *(f"J{n} | {job}" for n, (job, *_) in enumerate(PLACES)))
+    found = {job: (at_m, basis) for job, at_m, basis in rows(
+        con, "select job_id, at_m, place_basis from marts.loop_strip_marks where mark_kind = 'failure'")}  # fmt: skip
+    assert len(found) == len(PLACES)
+    for n, (job, at_m, basis) in enumerate(PLACES):
+        assert found[f"J{n}"] == (None if at_m is None else pytest.approx(at_m), basis), job
 
 
 def test_repairs_and_ends_of_pieces_are_splices_once_each(make_warehouse) -> None:
