@@ -170,7 +170,8 @@ def list_units(
     DataFrame
         section_id, loop_id, length_km, expected (forecast over the horizon), expected_in_view (the part of it for the
         time the section stayed in service), failures, failures_recent, failures_five_years, age_years (-1 where the
-        date is unknown), observed (failures that followed), and one column a further rule.
+        date is unknown), observed (failures that followed), observed_shared (with those of which only the loop is
+        known, shared over its sections by what was expected of each), and one column a further rule.
 
     Notes
     -----
@@ -206,9 +207,22 @@ def list_units(
         "age_years": ((start - installed).dt.days / DAYS_PER_YEAR).fillna(-1.0).to_numpy(),
         "observed": count((failed_on > start) & (failed_on <= end)),
     })
+    units["observed_shared"] = units["observed"] + _share_loop_failures(history, units, start, end)
     for rule, score in (further or {}).items():
         units[rule] = score.reindex(units["section_id"]).to_numpy(dtype=float)
     return units.sort_values("section_id", kind="stable").reset_index(drop=True)
+
+
+def _share_loop_failures(
+    history: FailureHistory, units: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp,
+) -> NDArray[np.float64]:
+    """Failures of the horizon known by loop alone, shared over its sections: the forecast counts them too."""
+    alone = history.failures[history.failures["why_not"].eq("loop_only")]
+    failed_on = pd.to_datetime(alone["failed_on"])
+    by_loop = alone.loc[(failed_on > start) & (failed_on <= end), "loop_id"].value_counts()
+    of_loop = units.groupby("loop_id")["expected_in_view"].transform("sum")
+    share = units["expected_in_view"] / of_loop.where(of_loop > 0)
+    return (units["loop_id"].map(by_loop).fillna(0.0) * share.fillna(0.0)).to_numpy(dtype=np.float64)
 
 
 def counts_as_failure(failures: pd.DataFrame) -> pd.Series:
@@ -376,8 +390,8 @@ def calibrate(units: pd.DataFrame, origin: dt.date, level: float) -> pd.DataFram
 
     Notes
     -----
-    Expected counts the part of the horizon for which a section stayed in service. Limits of the seen are exact
-    Poisson.
+    Expected counts the part of the horizon for which a section stayed in service. Failures known by loop alone are in
+    both: shared by expectation, they lean a little to the forecast. Limits of the seen are exact Poisson.
 
     Checked by: tests/unit/test_replacement_backtest.py
     """
@@ -386,11 +400,11 @@ def calibrate(units: pd.DataFrame, origin: dt.date, level: float) -> pd.DataFram
     )
     km = ordered["length_km"].to_numpy(dtype=np.float64)
     decile = np.minimum((np.cumsum(km) - km / 2.0) / km.sum() * 10.0, 9.0).astype(np.int64) + 1
-    sums = ordered.groupby(decile)[["length_km", "expected_in_view", "observed"]].sum()
-    lo, hi = poisson_limits(sums["observed"].to_numpy(), level)
+    sums = ordered.groupby(decile)[["length_km", "expected_in_view", "observed_shared"]].sum()
+    lo, hi = poisson_limits(sums["observed_shared"].to_numpy(), level)
     return pd.DataFrame({
         "origin": pd.Timestamp(origin), "decile": sums.index.to_numpy(), "length_km": sums["length_km"].to_numpy(),
-        "expected": sums["expected_in_view"].to_numpy(), "observed": sums["observed"].to_numpy(),
+        "expected": sums["expected_in_view"].to_numpy(), "observed": sums["observed_shared"].to_numpy(),
         "observed_lo": lo, "observed_hi": hi,
     })
 

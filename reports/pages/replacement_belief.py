@@ -193,9 +193,9 @@ def calibration(deciles: pd.DataFrame, settings: Settings) -> Exhibit:
         rows["observed"].to_numpy(), settings.general.interval_level
     )
     inside = int(((rows["expected"] >= rows["observed_lo"]) & (rows["expected"] <= rows["observed_hi"])).sum())
-    expected, observed = float(rows["expected"].sum()), int(rows["observed"].sum())
+    expected, observed = float(rows["expected"].sum()), float(rows["observed"].sum())
     finding = (
-        f"{style.number(expected, 0)} failures were expected and {observed:,} came, a ratio of "
+        f"{style.number(expected, 0)} failures were expected and {style.number(observed, 0)} came, a ratio of "
         f"{style.number(observed / expected, 2)}. In {inside} of {len(rows)} tenths the expected number lies within "
         f"the limits of the count seen; {style.number(settings.general.interval_level * len(rows), 0)} would be usual."
     )
@@ -205,10 +205,10 @@ def calibration(deciles: pd.DataFrame, settings: Settings) -> Exhibit:
         finding=finding,
         sources=(CALIBRATION,),
         definition="Cable ordered by expected failures per km and cut into tenths of the length, at each past date.",
-        count=f"{observed:,} failures in {len(rows)} tenths.",
+        count=f"{style.number(observed, 0)} failures in {len(rows)} tenths.",
         interval=f"{style.percent(settings.general.interval_level)} exact Poisson limits of the count (Garwood 1936).",
-        left_out="Failures whose section is unknown are shared out by expectation, so the single tenths lean a little "
-        "to their forecast.",
+        left_out="Failures of which only the loop is known are shared over its sections by expectation, on both sides, "
+        "so the single tenths lean a little to their forecast. The curves above count known sections alone.",
         chart=figures.chart_calibration(rows),
         tables=(
             Table(

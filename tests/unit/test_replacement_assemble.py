@@ -137,9 +137,10 @@ def check_backtest(captures, calibration) -> None:
     assert captures["origin"].nunique() == 5
     rows = captures.groupby(["origin", "level", "rule"]).size()
     assert rows.eq(4).all()
-    assert calibration.groupby("origin")["observed"].sum().tolist() == (
-        captures.groupby("origin")["failures_total"].first().tolist()
-    )
+    # known sections, and the failures of which only the loop is known beside them
+    beside = calibration.groupby("origin")["observed"].sum() - captures.groupby("origin")["failures_total"].first()
+    assert beside.ge(-1e-9).all()
+    assert beside.to_numpy() == pytest.approx(beside.round().to_numpy(), abs=1e-6)
 
 
 def test_a_fleet_without_failures_or_jobs_is_ranked_all_the_same(make_warehouse) -> None:

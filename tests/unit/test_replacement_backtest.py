@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 from dataclasses import dataclass
 
@@ -48,6 +49,7 @@ def make_history(sections: list[tuple], failures: list[tuple], as_of: str = "202
         in_view_to=frame["retired_on"].fillna(end), exposure_years=0.0, exposure_km_years=0.0,
     )
     jobs = pd.DataFrame(failures, columns=["section_id", "failed_on", "closed_on"])
+    jobs["loop_id"] = jobs["section_id"].map(frame.set_index("section_id")["loop_id"])
     for column in ("failed_on", "closed_on"):
         jobs[column] = pd.to_datetime(jobs[column])
     return FailureHistory(frame, jobs.assign(is_counted=True, why_not=None), dt.date.fromisoformat(as_of))
@@ -160,11 +162,28 @@ def test_loops_are_sums_of_their_sections() -> None:
 
 def test_calibration_goes_by_tenths_of_the_length() -> None:
     units = make_units(length_km=[1] * 20, expected=list(range(20)), observed=[1] * 20)
-    units["expected_in_view"] = units["expected"]
+    units["expected_in_view"], units["observed_shared"] = units["expected"], units["observed"]
     table = calibrate(units, dt.date(2020, 12, 31), 0.90)
     assert table["decile"].tolist() == list(range(1, 11))
     assert table["expected"].tolist() == [2 * k + 2 * k + 1 for k in range(10)]
     assert table["observed"].tolist() == [2] * 10
+
+
+def test_a_failure_known_by_loop_alone_is_shared_as_the_forecast_is() -> None:
+    sections = [("s0", "L0", 1.0, "1980-01-01", None), ("s1", "L0", 3.0, "1980-01-01", None),
+                ("s2", "L1", 1.0, "1980-01-01", None)]
+    history = make_history(sections, [("s2", "2022-01-01", "2022-01-05"), ("s0", "2022-03-01", "2022-03-05")])
+    alone = history.failures["section_id"].eq("s0")
+    failures = history.failures.assign(
+        is_counted=~alone, why_not=np.where(alone, "loop_only", None),
+        section_id=history.failures["section_id"].where(~alone),
+    )
+    history, origin = dataclasses.replace(history, failures=failures), dt.date(2020, 12, 31)
+    units = list_units(history, origin, 5.0, FlatModel(known_at(history, origin))).set_index("section_id")
+    assert units["observed"].to_dict() == {"s0": 0, "s1": 0, "s2": 1}
+    shares = units["expected_in_view"] / units.groupby("loop_id")["expected_in_view"].transform("sum")
+    assert units["observed_shared"].tolist() == pytest.approx([shares["s0"], shares["s1"], 1.0])
+    assert calibrate(units.reset_index(), origin, 0.9)["observed"].sum() == pytest.approx(2.0)
 
 
 def test_later_events_change_neither_order_nor_forecast() -> None:
@@ -174,7 +193,8 @@ def test_later_events_change_neither_order_nor_forecast() -> None:
     origin = dt.date(2020, 12, 31)
     plain, extended = (make_history(sections, rows) for rows in (past, past + later))
     before, after = (list_units(h, origin, 5.0, FlatModel(known_at(h, origin))) for h in (plain, extended))
-    pd.testing.assert_frame_equal(before.drop(columns="observed"), after.drop(columns="observed"))
+    seen = ["observed", "observed_shared"]
+    pd.testing.assert_frame_equal(before.drop(columns=seen), after.drop(columns=seen))
     assert after["observed"].sum() == 2
 
 
