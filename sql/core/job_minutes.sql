@@ -49,20 +49,20 @@ charged as (
     select
         claims.job_id,
         sum(blocks.customers)::bigint as customers_in_blocks,
-        sum(blocks.customers * blocks.minutes_out) as block_minutes,
-        sum(case when claims.dispatch_claims then blocks.customers * least(blocks.minutes_out, claims.dispatched) end)
-            as to_dispatch,
-        sum(case when claims.arrive_claims then blocks.customers * (
+        exact_sum(blocks.customers * blocks.minutes_out) as block_minutes,
+        exact_sum(case when claims.dispatch_claims
+            then blocks.customers * least(blocks.minutes_out, claims.dispatched) end) as to_dispatch,
+        exact_sum(case when claims.arrive_claims then blocks.customers * (
             least(blocks.minutes_out, greatest(claims.arrived, 0))
             - least(blocks.minutes_out, greatest(claims.dispatched, 0))) end) as to_arrive,
-        sum(case when claims.locate_claims then blocks.customers * (
+        exact_sum(case when claims.locate_claims then blocks.customers * (
             least(blocks.minutes_out, greatest(claims.located, 0))
             - least(blocks.minutes_out, greatest(claims.arrived, 0))) end) as to_locate,
-        sum(case when claims.located is not null then blocks.customers * (
+        exact_sum(case when claims.located is not null then blocks.customers * (
             blocks.minutes_out - least(blocks.minutes_out, greatest(claims.located, 0))) end) as to_restore,
         sum(case when blocks.minutes_out <= current.restoration_sustained_min then blocks.customers end)::bigint
             as customers_back_soon,
-        sum(case when blocks.minutes_out <= current.restoration_sustained_min
+        exact_sum(case when blocks.minutes_out <= current.restoration_sustained_min
             then blocks.customers * blocks.minutes_out end) as minutes_back_soon
     from claims
     -- blocks are many to a job and are summed back to it

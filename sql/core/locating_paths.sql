@@ -227,7 +227,7 @@ pieces_a_section as (
     select
         reading_id,
         section_id,
-        sum(length_m) as length_m
+        exact_sum(length_m) as length_m
     from pieces_passed
     group by reading_id, section_id
 ),
@@ -258,8 +258,8 @@ select
     reading_id,
     cable_class,
     min(path_basis) as path_basis,
-    sum(length_m) as length_m,
-    sum(tail_m) as tail_m
+    exact_sum(length_m) as length_m,
+    exact_sum(tail_m) as tail_m
 from lengths
 -- less than a millimetre is what rounding leaves of a section that only touches the path
 where length_m + tail_m > 0.001

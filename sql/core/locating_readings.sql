@@ -26,8 +26,8 @@ measurements as (
 path_facts as (
     select
         reading_id,
-        sum(length_m) as path_length_m,
-        sum(tail_m) as tail_m,
+        exact_sum(length_m) as path_length_m,
+        exact_sum(tail_m) as tail_m,
         arg_max(cable_class, length_m) as longest_class,
         count(*) as classes_passed,
         min(path_basis) as path_basis

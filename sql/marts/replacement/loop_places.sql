@@ -24,8 +24,8 @@ terminals as (
 middles as (
     select
         terminals.loop_id,
-        avg(terminals.x) as x,
-        avg(terminals.y) as y,
+        exact_sum(terminals.x) / count(*) as x,
+        exact_sum(terminals.y) / count(*) as y,
         count(*) as terminals
     from terminals
     -- one row a loop
@@ -36,8 +36,8 @@ middles as (
 straight_lines as (
     select
         sections.loop_id,
-        sum(sqrt(power(to_end.x - from_end.x, 2) + power(to_end.y - from_end.y, 2))) / nullif(sum(sections.length_m), 0)
-            as straight_over_cable
+        exact_sum(sqrt(power(to_end.x - from_end.x, 2) + power(to_end.y - from_end.y, 2)))
+            / nullif(exact_sum(sections.length_m), 0) as straight_over_cable
     from staging.sections as sections
     -- terminals are unique by terminal_id, twice
     inner join terminals as from_end on from_end.terminal_id = sections.from_terminal_id

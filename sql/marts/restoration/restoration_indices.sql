@@ -39,7 +39,7 @@ grouped as (
         count(*) filter (where jobs.customer_minutes is null) as jobs_without_minutes,
         sum(jobs.customers_sustained)::bigint as customers_sustained,
         sum(jobs.customers_interrupted - jobs.customers_sustained)::bigint as customers_momentary,
-        sum(jobs.minutes_sustained) as customer_minutes_sustained,
+        exact_sum(jobs.minutes_sustained) as customer_minutes_sustained,
         sum(jobs.customers_of_minutes)::bigint as customers_of_minutes
     from jobs
     -- each job counts in both views, unless it fell on a major event day

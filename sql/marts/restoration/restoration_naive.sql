@@ -10,7 +10,7 @@ step_jobs as (
         job_id,
         sum(customers) as customers,
         max(minutes_out) as last_minutes_out,
-        sum(customers * minutes_out) as customer_minutes
+        exact_sum(customers * minutes_out) as customer_minutes
     from core.restoration_blocks
     where is_from_steps and minutes_out is not null
     group by job_id
@@ -40,8 +40,8 @@ select
     end as grouped_by,
     coalesce("all", district, configuration, loop_size) as group_name,
     count(*) as jobs,
-    sum(customer_minutes) as customer_minutes,
-    sum(naive_minutes) as customer_minutes_naive,
-    100.0 * (sum(naive_minutes) / nullif(sum(customer_minutes), 0) - 1) as overstated_pct
+    exact_sum(customer_minutes) as customer_minutes,
+    exact_sum(naive_minutes) as customer_minutes_naive,
+    100.0 * (exact_sum(naive_minutes) / nullif(exact_sum(customer_minutes), 0) - 1) as overstated_pct
 from jobs
 group by grouping sets (("all"), (district), (configuration), (loop_size))

@@ -47,10 +47,10 @@ grouped as (
         count(*) filter (where customer_minutes is null) as jobs_without_customers,
         count(*) filter (where is_restoration_doubted) as jobs_restoration_doubted,
         sum(customers_interrupted)::bigint as customers_interrupted,
-        sum(customer_minutes) as customer_minutes,
-        sum(customer_minutes_naive) filter (where customer_minutes is not null) as customer_minutes_naive,
+        exact_sum(customer_minutes) as customer_minutes,
+        exact_sum(case when customer_minutes is not null then customer_minutes_naive end) as customer_minutes_naive,
         sum(customers_sustained)::bigint as customers_sustained,
-        sum(customer_minutes_sustained) as customer_minutes_sustained
+        exact_sum(customer_minutes_sustained) as customer_minutes_sustained
     from jobs
     group by grouping sets (("all"), (district), (method), (crew), (cable_class), (month), (year))
 ),

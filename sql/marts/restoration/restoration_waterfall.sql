@@ -35,12 +35,12 @@ grouped as (
         end as grouped_by,
         coalesce("all", district, configuration, loop_size, year) as group_name,
         count(*) as jobs,
-        sum(customer_minutes) as total,
-        sum(report_to_dispatch_customer_minutes) as report_to_dispatch,
-        sum(dispatch_to_arrive_customer_minutes) as dispatch_to_arrive,
-        sum(arrive_to_locate_customer_minutes) as arrive_to_locate,
-        sum(locate_to_restore_customer_minutes) as locate_to_restore,
-        sum(unsplit_customer_minutes) as unsplit
+        exact_sum(customer_minutes) as total,
+        exact_sum(report_to_dispatch_customer_minutes) as report_to_dispatch,
+        exact_sum(dispatch_to_arrive_customer_minutes) as dispatch_to_arrive,
+        exact_sum(arrive_to_locate_customer_minutes) as arrive_to_locate,
+        exact_sum(locate_to_restore_customer_minutes) as locate_to_restore,
+        exact_sum(unsplit_customer_minutes) as unsplit
     from jobs
     group by grouping sets (("all"), (district), (configuration), (loop_size), (year))
 ),
