@@ -17,10 +17,23 @@ FILE = "last_figures.json"
 
 FIRST_LOOPS = 10
 
+PROGRAMME_WORDS = {
+    "programme_sections": ("The sections of the first year's work went from {} to {}.", 0),
+    "programme_spent": ("The cost of the first year's work went from {} to {}.", 0),
+    "programme_gain": ("The cost that the first year's work avoids went from {} to {}.", 0),
+}
+"""Figures of the programme that are compared, with their sentences and decimals."""
+
 
 def key_figures(marts: Marts, settings: Settings) -> dict[str, Any]:
     """The figures that are compared from run to run; a table without rows gives none."""
     figures: dict[str, Any] = {"as_of": str(settings.general.as_of)}
+    figures["settings"] = {
+        key: value for key, value in settings.flat().items() if isinstance(value, int | float)
+    }
+    money = marts.read("marts.replacement_figures").set_index("figure")["amount"]
+    for figure in PROGRAMME_WORDS:
+        figures[figure] = round(float(money[figure]), 2) if figure in money.index else None
     for stem in ("jobs", "sections", "loops"):
         figures[stem] = len(marts.read(f"staging.{stem}"))
     summary = marts.read("marts.restoration_summary")
@@ -76,8 +89,15 @@ def remember(folder: Path, now: dict[str, Any]) -> tuple[dict[str, Any] | None, 
 def in_words(before: dict[str, Any] | None, now: dict[str, Any]) -> tuple[str, ...]:
     """What changed, a sentence each."""
     if before is None:
-        return ("This is the first run of this workspace, so there is nothing to compare with.",)
+        return ("No earlier run of this workspace had other figures, so there is nothing to compare with.",)
     said = [f"Compared with the run as of {before.get('as_of')}; this one stands on {now['as_of']}."]
+    old_settings = before.get("settings", now["settings"])
+    turned = [
+        f"{key.replace('_', '.', 1)} from {old_settings.get(key)} to {value}"
+        for key, value in now["settings"].items() if old_settings.get(key) != value
+    ]
+    if turned:
+        said.append(f"Settings changed: {', '.join(turned)}.")
     for stem, noun in (("jobs", "closed job"), ("sections", "section"), ("loops", "loop")):
         more = now[stem] - before.get(stem, 0)
         if more:
@@ -86,7 +106,10 @@ def in_words(before: dict[str, Any] | None, now: dict[str, Any]) -> tuple[str, .
         ("time_to_locate", "The mean time to locate went from {} to {} minutes.", 1),
         ("time_to_restore", "The mean time to restore went from {} to {} minutes.", 1),
         ("expected_failures", "The failures expected over the horizon went from {} to {}.", 1),
+        *((figure, words, decimals) for figure, (words, decimals) in PROGRAMME_WORDS.items()),
     ):
+        if key in PROGRAMME_WORDS and key not in before:
+            continue
         old, new = style.number(before.get(key), decimals), style.number(now[key], decimals)
         if old != new:
             said.append(words.format(old, new))

@@ -261,6 +261,7 @@ def new_chart(height: int = 360) -> go.Figure:
     return go.Figure(
         layout={
             "template": "none",
+            "autotypenumbers": "strict",  # an id of digits is a name, and no number
             "height": height,
             "autosize": True,
             "dragmode": False,

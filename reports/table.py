@@ -25,7 +25,7 @@ FIRST_ROWS = 100
 OPEN_ROWS = 12
 """Rows up to which a table stands open."""
 
-SUMMED_DECIMALS = 4
+SUMMED_DECIMALS = 6
 """Decimals kept of a column that the page adds up, so that the sum of many rows is right to its last digit printed."""
 
 LONG_TEXT = 30

@@ -7,7 +7,13 @@ large fleet, and the rest is solved by HiGHS. The gap to the bound is kept and p
 
 from __future__ import annotations
 
+import ctypes
+import os
+import sys
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -206,18 +212,35 @@ def _solve_core(
     weights = np.concatenate([problem.weight[options], np.full(len(loops), problem.loop_weight)])
     gains = np.concatenate([problem.gain[options], np.full(len(loops), -problem.loop_penalty)])
     lower = np.concatenate([core.is_taken, core.is_always_open[loops]]).astype(float)
-    result = milp(
-        -gains,
-        constraints=[
-            LinearConstraint(csr_array(weights[None, :]), -np.inf, problem.budget),
-            LinearConstraint(link, -np.inf, 0.0),
-            LinearConstraint(one_each, -np.inf, 1.0),
-        ],
-        bounds=Bounds(lower, 1.0), integrality=np.ones(columns, dtype=np.int64),
-        options={"mip_rel_gap": relative_gap, "time_limit": time_limit_s},
-    )
+    with _nothing_printed():
+        result = milp(
+            -gains,
+            constraints=[
+                LinearConstraint(csr_array(weights[None, :]), -np.inf, problem.budget),
+                LinearConstraint(link, -np.inf, 0.0),
+                LinearConstraint(one_each, -np.inf, 1.0),
+            ],
+            bounds=Bounds(lower, 1.0), integrality=np.ones(columns, dtype=np.int64),
+            options={"mip_rel_gap": relative_gap, "time_limit": time_limit_s},
+        )
     bound = np.inf if result.mip_dual_bound is None else -float(result.mip_dual_bound)
     return None if result.x is None else np.asarray(result.x[:n] > 0.5), bound
+
+
+@contextmanager
+def _nothing_printed() -> Iterator[None]:
+    """Standard output closed to the solver: it prints lines of its own now and then, whatever its options say."""
+    sys.stdout.flush()
+    kept = os.dup(1)
+    try:
+        with Path(os.devnull).open("wb") as nothing:
+            os.dup2(nothing.fileno(), 1)
+        yield
+    finally:
+        with suppress(TypeError, OSError):  # where there is no C library to ask, nothing is held back either
+            ctypes.CDLL(None).fflush(None)
+        os.dup2(kept, 1)
+        os.close(kept)
 
 
 def order_programme(chosen: pd.DataFrame, *, loop_weight: float) -> pd.DataFrame:

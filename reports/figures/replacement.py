@@ -39,7 +39,7 @@ def chart_loops(
         x=ranking["failures_recorded"].tolist(),
         y=names,
         mode="markers",
-        name="on record so far",
+        name="on record so far, all years in view",
         marker={"symbol": "line-ns-open", "size": 10, "color": style.INKS["fourth"], "line": {"width": 2}},
         hovertemplate="%{y}<br>%{x} failures on record<extra></extra>",
     )
@@ -56,7 +56,9 @@ def chart_loops(
         customdata=ranking[["rank_lo", "rank_hi", "length_km"]].values.tolist(),
         hovertemplate="%{y}<br>expected %{x:.2f}; rank %{customdata[0]:.0f} to %{customdata[1]:.0f}<extra></extra>",
     )
-    chart.update_yaxes(autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names)
+    chart.update_yaxes(
+        type="category", autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names,
+    )
     # the page's script follows them from a mark or a name
     led = {shown: (anchors or {}).get(row, "") for shown, row in zip(names, ranking[name], strict=True)}
     chart.update_layout(meta={"anchors": {shown: anchor for shown, anchor in led.items() if anchor}})

@@ -36,10 +36,13 @@ SHOWN_LOOPS = 25
 SECTIONS_IN_PAGE = 2_500
 """Sections the page holds, by rank; of a large fleet the export has the rest, which would weigh too much here."""
 
+SHORT_LOOP_KM = 0.1
+"""Below this length a place in the ranking per km says little: our choice, a section or two."""
+
 LOOP_COLUMNS = (
     "rank", "rank_lo", "rank_hi", "loop_id", "district_id", "length_km", "worst_class", "failures_recorded",
-    "expected_failures", "expected_failures_lo", "expected_failures_hi", "multiplier", "replacement_cost",
-    "benefit_cost_ratio",
+    "expected_failures", "expected_failures_lo", "expected_failures_hi", "expected_rate_per_100km_year", "multiplier",
+    "replacement_cost", "benefit_cost_ratio", "rank_by_money",
 )  # fmt: skip
 SECTION_COLUMNS = (
     "rank", "rank_lo", "rank_hi", "section_id", "loop_id", "district_id", "cable_class", "installed_on", "length_km",
@@ -126,16 +129,17 @@ def first_loops(loops: pd.DataFrame, settings: Settings) -> Exhibit:
         f"{style.percent(top['expected_failures'].sum() / rows['expected_failures'].sum(), 1)} of the failures "
         f"expected in {style.number(settings.general.horizon_years)} years. The order inside this list is loose: the "
         f"limits of {level_with_last} of the {len(top) - 1} above the last reach down to its own."
+        f"{short_loops_sentence(top)}"
     )
     return Exhibit(
         key="loops",
         title=title,
         finding=finding,
         sources=(LOOPS,),
-        definition="Expected failures: what cable of its kind and age has done, a section's two ends counted as so "
-        "many metres and held to the level of its class in the last years, times how much worse than its class the "
-        "loop has shown itself, over the horizon, with nothing done. The number before a name is its rank; a name "
-        "leads to the loop's sheet.",
+        definition="Ranked by failures expected per km. Expected failures: what cable of its kind and age has done, a "
+        "section's two ends counted as so many metres and held to the level of its class in the last years, times how "
+        "much worse than its class the loop has shown itself, over the horizon, with nothing done. The number before a "
+        "name is its rank; a name leads to the loop's sheet.",
         count=f"{style.counted(rows['failures_recorded'].sum(), 'failure')} on record over "
         f"{style.quantity(float(rows['length_km'].sum()), 'km', 0)} in service.",
         interval=f"{style.percent(settings.general.interval_level)} limits of the posterior; rank limits likewise.",
@@ -148,6 +152,17 @@ def first_loops(loops: pd.DataFrame, settings: Settings) -> Exhibit:
             ),
         ),
     )  # fmt: skip
+
+
+def short_loops_sentence(top: pd.DataFrame) -> str:
+    """How many of the first loops rank there by their shortness: per km a few metres weigh as much as a whole loop."""
+    short = int((top["length_km"] < SHORT_LOOP_KM).sum())
+    if not short:
+        return ""
+    return (
+        f" {short} of them {'is' if short == 1 else 'are'} shorter than {style.quantity(SHORT_LOOP_KM, 'km', 2)}: "
+        "per km a few metres count as much as a whole loop, so look at their place by money too."
+    )
 
 
 def first_sections(sections: pd.DataFrame, loops: pd.DataFrame, settings: Settings) -> Exhibit:

@@ -49,7 +49,8 @@ def answer(marts: Marts, settings: Settings) -> Answer:
         return Answer(QUESTION, ("There is no ranking yet.", f"To do: {REMEDY}."), **link)
     top = loops.head(10)
     first = (
-        f"{top.iloc[0]['loop_id']} ranks first, with {style.number(top.iloc[0]['expected_failures'], 1)} failures "
+        f"{top.iloc[0]['loop_id']} ranks first by failures expected per km, with "
+        f"{style.number(top.iloc[0]['expected_failures'], 1)} failures "
         f"expected in {style.number(settings.general.horizon_years)} years "
         f"({style.limits(top.iloc[0]['expected_failures_lo'], top.iloc[0]['expected_failures_hi'], 1)}) if nothing is "
         f"done; then {', '.join(top['loop_id'].iloc[1:5])}."
@@ -76,12 +77,14 @@ def reasons(loops: pd.DataFrame) -> Exhibit:
     if rows.empty:
         return absent("reasons", title, (LOOPS,), "No reasons are on file for the ranking.", REMEDY)
     first = rows.iloc[0]
-    lucky = rows[rows["failures_recorded"] > 2 * rows["expected_failures"]]
+    expected = float(rows["expected_recorded"].sum())
+    raw = float(rows["failures_recorded"].sum()) / expected if expected else float("nan")
+    left = float((rows["multiplier"] * rows["expected_recorded"]).sum()) / expected if expected else float("nan")
     finding = (
         f"{first['loop_id']} has failed {style.counted(first['failures_recorded'], 'time')} where its class alone "
-        f"leads one to expect {style.number(first['expected_recorded'], 1)}. For {len(lucky)} of these {len(rows)} "
-        "loops the record shows more than twice what is expected ahead: part of a long record is bad luck, and luck "
-        "does not repeat."
+        f"leads one to expect {style.number(first['expected_recorded'], 1)}. Together these {len(rows)} loops have "
+        f"failed {style.number(raw, 1)} times as often as their classes; {style.number(left, 1)} times is what the "
+        "forecast carries on: the rest may be bad luck, which does not repeat."
     )
     return Exhibit(
         key="reasons",

@@ -16,6 +16,10 @@ if TYPE_CHECKING:
     from reports.marts import Marts
     from shared.settings import Settings
 
+FIRST_LOOPS = 25
+"""Loops at the head of the ranking that the first year's work is held against."""
+
+LOOPS = "marts.loop_ranking"
 SECTIONS = "marts.section_ranking"
 PROGRAMME = "marts.programme"
 YEARS = "marts.programme_years"
@@ -34,10 +38,11 @@ def section(marts: Marts, settings: Settings) -> Section:
     amounts = marts.read(FIGURES).set_index("figure")["amount"].astype(float)
     sections, work = marts.read(SECTIONS), marts.read(PROGRAMME)
     years, curve = in_order(marts.read(YEARS), "plan_year"), in_order(marts.read(CURVE), "curve_point")
+    ranked = in_order(marts.read(LOOPS), "rank")["loop_id"].tolist()
     return Section(
         "What pays",
         (
-            benefit(sections, amounts), programme(work, amounts, settings), plan(years, amounts, settings),
+            benefit(sections, amounts), programme(work, amounts, settings, ranked), plan(years, amounts, settings),
             cost_curve(curve, years, settings), inputs(marts.read(INPUTS), settings),
         ),
     )  # fmt: skip
@@ -127,8 +132,8 @@ def injection_sentence(amounts: pd.Series) -> str:
     )
 
 
-def programme(rows: pd.DataFrame, amounts: pd.Series, settings: Settings) -> Exhibit:
-    """What the first year of the plan does and buys."""
+def programme(rows: pd.DataFrame, amounts: pd.Series, settings: Settings, ranked: list[str]) -> Exhibit:
+    """What the first year of the plan does and buys; ranked: loops in the order of the ranking."""
     title, currency = "The first year's work", settings.general.currency
     first = rows[rows["plan_year"] == 1] if len(rows) else rows
     if first.empty:
@@ -148,6 +153,7 @@ def programme(rows: pd.DataFrame, amounts: pd.Series, settings: Settings) -> Exh
         f"{without_injection_sentence(first, amounts)}"
         f" The budget is {budget_words(settings)} a year; it is proven that no other choice of this work within it "
         f"avoids {style.percent(gap, 3)} more cost or above."
+        f"{off_the_list_sentence(first, ranked[:FIRST_LOOPS])}"
     )
     return Exhibit(
         key="programme",
@@ -157,7 +163,8 @@ def programme(rows: pd.DataFrame, amounts: pd.Series, settings: Settings) -> Exh
         definition="The work that avoids the most cost within the budget, a fixed cost for each loop opened included "
         "(integer programme with a proven limit). Whether a section suits injection or replacement is settled before, "
         "by what money is worth over all years of the plan. Work that does not return its cost is taken too, while "
-        "money is left. Injected may be polyethylene cable, directly buried, not injected before, not solid inside.",
+        "money is left. A section's net benefit is before mobilising, that of the whole after it. "
+        "Injected may be polyethylene cable, directly buried, not injected before, not solid inside.",
         count=f"{style.counted(len(first), 'section')}.",
         interval="None: built on mean figures. What other inputs would change is shown below.",
         left_out="What the crews and the permits of real years allow; splices and neutrals that forbid injection.",
@@ -174,6 +181,17 @@ def programme(rows: pd.DataFrame, amounts: pd.Series, settings: Settings) -> Exh
             ),
         ),
     )  # fmt: skip
+
+
+def off_the_list_sentence(work: pd.DataFrame, first_loops: list[str]) -> str:
+    """How far the work lies on the loops that rank first, and why not on all of them."""
+    if not first_loops:
+        return ""
+    with_work = len(set(first_loops) & set(work["loop_id"]))
+    return (
+        f" Of the {len(first_loops)} loops that rank first, {with_work} have work in it: the ranking goes by "
+        "failures per km, the work by what they cost beside the price, section by section."
+    )
 
 
 def work_words(work: pd.DataFrame) -> str:

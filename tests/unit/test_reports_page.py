@@ -121,8 +121,8 @@ def test_the_data_of_a_long_table_give_back_the_values() -> None:
             last += step or 0
             values.append(None if step is None else last)
         assert values == [None if pd.isna(v) else int(v) for v in frame[name]]
-    # kilometres are printed with two decimals and may be turned into miles; a column that is added up has four
-    for name, decimals in (("length_km", 4), ("expected_failures", 4)):
+    # kilometres are printed with two decimals and may be turned into miles; a column that is added up has six
+    for name, decimals in (("length_km", 4), ("expected_failures", 6)):
         assert data[name]["scale"] == decimals
         values = [v / 10**decimals for v in data[name]["values"]]
         assert values == pytest.approx(frame[name].tolist(), abs=0.51 * 10**-decimals)
