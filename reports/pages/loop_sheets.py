@@ -33,7 +33,7 @@ REMEDY = "load districts.csv, loops.csv, sections.csv and jobs.csv, then run: lo
 SHOWN_LOOPS = 25
 """Loops drawn in the figure, and loops that have a sheet."""
 
-SECTIONS_IN_PAGE = 2_500
+SECTIONS_IN_PAGE = 2_000
 """Sections the page holds, by rank; of a large fleet the export has the rest, which would weigh too much here."""
 
 SHORT_LOOP_KM = 0.1

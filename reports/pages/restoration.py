@@ -113,6 +113,8 @@ def where_minutes_go(marts: Marts) -> str:
     if kept.empty:
         return "No job has both the report and a restoration that can be believed."
     row: Any = kept.iloc[0]
+    if not row.mean_min > 0:
+        return "Every job is restored at the moment of its report: the source keeps no times of restoration."
     said = (
         f"A cable fault {place}keeps customers out for {style.number(row.mean_min, 0)} minutes on average "
         f"({style.limits(row.mean_lo, row.mean_hi, 0)})"
