@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -291,26 +292,27 @@ def loop_chains(marts: Marts, classes: list[str]) -> list[Any]:
     if sections.empty or not classes:
         return []
     in_service = sections[sections["retired_on"].isna() & sections["cable_class"].isin(classes)]
+    columns = ["loop_id", "section_id", "from_terminal_id", "to_terminal_id", "cable_class", "length_m"]
+    rows = in_service.sort_values(["loop_id", "position", "section_id"]).drop_duplicates(
+        ["loop_id", "position"], keep="last",
+    ).dropna(subset=columns[:4])[columns]
     tails = dict(zip(terminals["terminal_id"], terminals["tail_m"].fillna(0.0), strict=True))
+    place = {name: number for number, name in enumerate(classes)}
     found: list[Any] = []
-    for loop, own in in_service.sort_values(["loop_id", "position", "section_id"]).groupby("loop_id", sort=True):
-        own = own.drop_duplicates("position", keep="last").dropna(subset=["from_terminal_id", "to_terminal_id"])
-        whole = bool((own["from_terminal_id"].iloc[1:].to_numpy() == own["to_terminal_id"].iloc[:-1].to_numpy()).all())
-        if own.empty or not whole:
+    for loop, own in itertools.groupby(rows.itertuples(index=False, name=None), key=lambda row: str(row[0])):
+        parts = list(own)
+        if any(before[3] != after[2] for before, after in itertools.pairwise(parts)):
             continue
 
-        def short(name: str, prefix: str = str(loop)) -> str:
+        def short(name: str, prefix: str = loop) -> str:
             return "~" + name.removeprefix(prefix) if name.startswith(prefix) else name
 
-        first = own["from_terminal_id"].iloc[0]
+        first = parts[0][2]
         found.append([
-            str(loop), [short(first), tails.get(first, 0.0)],
+            loop, [short(first), tails.get(first, 0.0)],
             *(
-                [
-                    short(r["section_id"]), classes.index(r["cable_class"]), round(r["length_m"], 1),
-                    short(r["to_terminal_id"]), tails.get(r["to_terminal_id"], 0.0),
-                ]
-                for r in own.to_dict("records")
+                [short(section), place[cable], round(length, 1), short(to), tails.get(to, 0.0)]
+                for _, section, _, to, cable, length in parts
             ),
         ])
     return found
