@@ -111,8 +111,8 @@ def _as_if(
     with _scratch(con) as other:
         write_settings(other, settings)
         alter(other)
-        warehouse.build_models(other, "staging")
-        warehouse.build_models(other, "core")
+        for layer in ("staging", "core"):
+            warehouse.build_models(other, layer, commented=False)
         return _results(other, _fit_classes(other, settings))
 
 

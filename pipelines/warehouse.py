@@ -72,13 +72,13 @@ def load_macros(con: duckdb.DuckDBPyConnection) -> None:
         con.execute(path.read_text(encoding="utf-8").partition("-- assert")[0])
 
 
-def build_models(con: duckdb.DuckDBPyConnection, *layers: str) -> list[str]:
-    """Build the models of some layers; returns the tables built, in order."""
+def build_models(con: duckdb.DuckDBPyConnection, *layers: str, commented: bool = True) -> list[str]:
+    """Build the models of some layers, with the dictionary's comments or without; returns the tables, in order."""
     load_macros(con)
     built = []
     for model in build_order(layers):
         con.execute(f"create or replace table {model.table} as\n{model.query}")
-        if model.table in dictionary.tables():
+        if commented and model.table in dictionary.tables():
             comment_on(con, model.table)
         built.append(model.table)
     return built

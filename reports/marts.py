@@ -30,7 +30,7 @@ class Marts:
                 self._read[name] = read_model(self._con, name)
             else:
                 self._read[name] = pd.DataFrame(columns=list(listed.columns))
-        return self._read[name].copy()
+        return self._read[name].copy(deep=False)  # pandas copies what the caller then writes to
 
     def read_only(self, name: str, column: str, values: list[str]) -> pd.DataFrame:
         """Those rows of a table whose column holds one of the values; for tables too large to be read whole."""
