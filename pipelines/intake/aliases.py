@@ -21,7 +21,7 @@ HEADERS: dict[str, tuple[str, ...]] = {
     "arrived_at": ("arrived", "arrival", "on site", "onsite", "crew arrived"),
     "located_at": ("located", "found", "isolated", "section found", "fault found", "sectionalized"),
     "restored_at": ("restored", "on", "time on", "date on", "back on", "last customer", "all on", "restoration",
-                    "last restored", "power restored", "customers back", "all back"),
+                    "last restored", "power restored", "power back", "customers back", "all back"),
     "pinpointed_at": ("pinpointed", "pinpoint", "spotted"),
     "repaired_at": ("repaired", "repair done", "repair complete", "repair tested", "fixed", "mended"),
     "normal_at": ("normal", "back to normal", "normalized", "normalised", "returned to normal"),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
 import duckdb
@@ -60,16 +60,19 @@ def export_rows(con: duckdb.DuckDBPyConnection, path: Path) -> int:
     The last column, quarantine_id, tells which row a mended one replaces; leave it as it is. Formulas come back as
     they came, since the file is meant to be loaded again.
 
-    With rows of several tables or headers, ``path`` is a folder and each form gets its own file, named after its
-    table. Checked by: tests/unit/test_validation_quarantine.py
+    With rows of several tables or headers, ``path`` is a folder and each form gets its own file, named after the
+    first file its rows came in, so that a mapping knows it again. Checked by: tests/unit/test_validation_quarantine.py
     """
     if not has_table(con, "raw.quarantined_rows"):
         return 0
     rows = con.execute("""
-        select "table", headers, cells, row_hash from raw.quarantined_rows where released_by is null
+        select "table", headers, cells, row_hash, file from raw.quarantined_rows where released_by is null
         order by "table", headers, batch_id, file, row_number
     """).fetchall()
-    forms = list(dict.fromkeys((table, headers) for table, headers, _, _ in rows))
+    first_file: dict[tuple[str, str], str] = {}
+    for table, headers, _, _, file in rows:
+        first_file.setdefault((table, headers), file)
+    forms, names = list(first_file), file_names(list(first_file.values()))
     if len(forms) > 1 and path.suffix:
         tables = ", ".join(sorted({t for t, _ in forms}))
         raise UserError(
@@ -77,15 +80,15 @@ def export_rows(con: duckdb.DuckDBPyConnection, path: Path) -> int:
             "give a folder instead of a file: each form is written to a file of its own",
         )
     try:
-        for number, (table, headers) in enumerate(forms):
-            target = path if path.suffix else path / _file_name(forms, number)
+        for (table, headers), file_name in zip(forms, names, strict=True):
+            target = path if path.suffix else path / file_name
             target.parent.mkdir(parents=True, exist_ok=True)
             with target.open("w", encoding="utf-8", newline="") as handle:
                 writer = csv.writer(handle, lineterminator="\n")
                 writer.writerow([*json.loads(headers), QUARANTINE_ID])
                 writer.writerows(
                     [*_in_width(json.loads(cells), len(json.loads(headers))), row_id]
-                    for t, h, cells, row_id in rows if (t, h) == (table, headers)
+                    for t, h, cells, row_id, _ in rows if (t, h) == (table, headers)
                 )
     except OSError as fault:
         raise UserError(f"the file cannot be written: {fault.strerror}", str(path), "choose another place") from None
@@ -97,7 +100,14 @@ def _in_width(cells: list[str], width: int) -> list[str]:
     return cells + [""] * (width - len(cells))
 
 
-def _file_name(forms: list[tuple[str, str]], number: int) -> str:
-    table = forms[number][0]
-    same = [i for i, (t, _) in enumerate(forms) if t == table]
-    return f"{table}.csv" if len(same) == 1 else f"{table}_{same.index(number) + 1}.csv"
+def file_names(files: list[str]) -> list[str]:
+    """A name for each form: that of the file it came in, numbered where it is taken."""
+    names: list[str] = []
+    for file in files:
+        stem, number = PurePosixPath(file.replace("\\", "/")).stem, 1
+        name = f"{stem}.csv"
+        while name in names:
+            number += 1
+            name = f"{stem}_{number}.csv"
+        names.append(name)
+    return names

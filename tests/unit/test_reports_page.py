@@ -12,6 +12,7 @@ import pytest
 
 from reports import page, style
 from reports import table as tables
+from reports.figures import replacement
 from reports.page import Exhibit, Frame, Page, Section, Table
 from shared import dictionary
 
@@ -176,3 +177,13 @@ def test_the_first_four_inks_part_in_grey_print() -> None:
 
     steps = sorted(lightness(ink) for ink in style.SERIES[:4])
     assert min(b - a for a, b in itertools.pairwise(steps)) >= 8
+
+
+def test_an_id_of_digits_is_a_name_on_every_axis() -> None:
+    """Plotly reads "1  11696" as a number unless it is told not to."""
+    assert style.new_chart().layout.autotypenumbers == "strict"
+    ranking = pd.DataFrame({
+        "rank": [1, 2], "rank_lo": 1, "rank_hi": 2, "loop_id": ["11696", "10720"], "length_km": 1.0,
+        "failures_recorded": [3, 1], "expected_failures": 1.0, "expected_failures_lo": 0.5, "expected_failures_hi": 2.0,
+    })
+    assert replacement.chart_loops(ranking, 5.0).layout.yaxis.type == "category"

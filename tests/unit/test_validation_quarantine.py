@@ -10,7 +10,7 @@ import pytest
 
 from pipelines import warehouse
 from pipelines.intake.load import load_paths
-from pipelines.validation.quarantine import export_rows, list_findings
+from pipelines.validation.quarantine import export_rows, file_names, list_findings
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse
 from tests.cases.small_utility import TABLES, with_changes, write_csv
@@ -69,3 +69,8 @@ def test_a_row_kept_out_for_its_loop_comes_in_once_the_loop_is_known(tmp_path: P
     load_paths(con, list(paths.values()), Settings())
     assert con.execute("select count(*) from raw.jobs").fetchone() == (3,)
     assert list_findings(con).empty
+
+
+def test_each_form_is_named_after_the_file_it_came_in_and_none_is_written_over() -> None:
+    files = ["tickets.csv", "yard.zip/tickets.csv", "tickets_2.xlsx", "old\\jobs.csv"]
+    assert file_names(files) == ["tickets.csv", "tickets_2.csv", "tickets_2_2.csv", "jobs.csv"]
