@@ -230,6 +230,7 @@ def draw_tables(sections: int, jobs: int) -> dict[str, pd.DataFrame]:
     loops = pd.DataFrame({"loop_id": frame["loop_id"].unique(), "configuration": "loop", "customers": 120})
     drawn = {
         "core.section_exposure": frame, "core.failures": failures, "core.job_stages": stages,
+        "staging.sections": frame.assign(retired_because=np.where(gone, "other", None)),
         "staging.jobs": failures[["job_id"]].assign(repair_cost=9000.0), "staging.loops": loops,
     }
     return {name: _with_all_columns(name, part) for name, part in drawn.items()}
