@@ -108,7 +108,7 @@ def in_words(before: dict[str, Any] | None, now: dict[str, Any]) -> tuple[str, .
         ("expected_failures", "The failures expected over the horizon went from {} to {}.", 1),
         *((figure, words, decimals) for figure, (words, decimals) in PROGRAMME_WORDS.items()),
     ):
-        if key in PROGRAMME_WORDS and key not in before:
+        if key not in before:
             continue
         old, new = style.number(before.get(key), decimals), style.number(now[key], decimals)
         if old != new:

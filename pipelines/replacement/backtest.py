@@ -207,22 +207,39 @@ def list_units(
         "age_years": ((start - installed).dt.days / DAYS_PER_YEAR).fillna(-1.0).to_numpy(),
         "observed": count((failed_on > start) & (failed_on <= end)),
     })
-    units["observed_shared"] = units["observed"] + _share_loop_failures(history, units, start, end)
+    alone = history.failures[history.failures["why_not"].eq("loop_only")]
+    alone_on = pd.to_datetime(alone["failed_on"])
+    by_loop = alone.loc[(alone_on > start) & (alone_on <= end), "loop_id"].value_counts()
+    units["observed_shared"] = units["observed"] + share_over_loops(
+        by_loop, units["loop_id"], units["expected_in_view"].to_numpy(),
+    )
     for rule, score in (further or {}).items():
         units[rule] = score.reindex(units["section_id"]).to_numpy(dtype=float)
     return units.sort_values("section_id", kind="stable").reset_index(drop=True)
 
 
-def _share_loop_failures(
-    history: FailureHistory, units: pd.DataFrame, start: pd.Timestamp, end: pd.Timestamp,
+def share_over_loops(
+    by_loop: pd.Series, loop_id: pd.Series, expected: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Failures of the horizon known by loop alone, shared over its sections: the forecast counts them too."""
-    alone = history.failures[history.failures["why_not"].eq("loop_only")]
-    failed_on = pd.to_datetime(alone["failed_on"])
-    by_loop = alone.loc[(failed_on > start) & (failed_on <= end), "loop_id"].value_counts()
-    of_loop = units.groupby("loop_id")["expected_in_view"].transform("sum")
-    share = units["expected_in_view"] / of_loop.where(of_loop > 0)
-    return (units["loop_id"].map(by_loop).fillna(0.0) * share.fillna(0.0)).to_numpy(dtype=np.float64)
+    """Failures known by loop alone, shared over the loop's sections by what was expected of each.
+
+    Parameters
+    ----------
+    by_loop
+        Such failures by loop_id.
+    loop_id, expected
+        Loop of each section, and the failures expected of it.
+
+    Notes
+    -----
+    The forecast counts these failures too. Those of a loop from which nothing is expected are not shared.
+
+    Checked by: tests/unit/test_replacement_backtest.py, tests/unit/test_replacement_forecast_score.py
+    """
+    code = pd.factorize(loop_id)[0]
+    total = np.bincount(code, expected)[code]
+    share = np.divide(expected, total, out=np.zeros(len(total)), where=total > 0)
+    return np.asarray(loop_id.map(by_loop).fillna(0.0).to_numpy(dtype=np.float64) * share)
 
 
 def counts_as_failure(failures: pd.DataFrame) -> pd.Series:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipelines.replacement.backtest import share_over_loops
 from pipelines.replacement.before_after import list_events
 from pipelines.survival import nested
 from pipelines.survival.history import FailureHistory
@@ -77,7 +78,7 @@ def score_one(history: FailureHistory, model: FailureModel, events: pd.DataFrame
     km = w.sections["length_km"].to_numpy(dtype=np.float64) * w.in_service
     units = pd.DataFrame({
         "loop": loop, "code": code, "km": km, "km_years": km * years, "expected": expected,
-        "seen": count_seen(model, events, expected, loop), "level_error": expected * model.variation,
+        "seen": count_seen(model, events, expected), "level_error": expected * model.variation,
     })
     units = units[km > 0]
     fleet, by_class = constant_rates(model, code)
@@ -142,7 +143,7 @@ def years_in_service(history: FailureHistory, model: FailureModel) -> Floats:
     return np.asarray(np.clip(days / DAYS_PER_YEAR, 0.0, SCORED_YEARS))
 
 
-def count_seen(model: FailureModel, events: pd.DataFrame, expected: Floats, loop: Whole) -> Floats:
+def count_seen(model: FailureModel, events: pd.DataFrame, expected: Floats) -> Floats:
     """Failures of the year after the model's date by section; those known by loop alone shared by the forecast."""
     w = model.windows
     end = w.as_of + pd.Timedelta(days=round(SCORED_YEARS * DAYS_PER_YEAR))
@@ -151,9 +152,7 @@ def count_seen(model: FailureModel, events: pd.DataFrame, expected: Floats, loop
     place = pd.Index(w.sections["section_id"]).get_indexer(coming.loc[own, "section_id"])
     seen = np.bincount(place[place >= 0], minlength=len(w.sections)).astype(np.float64)
     alone = coming.loc[~own, "loop_id"].value_counts()
-    by_section = w.sections["loop_id"].map(alone).fillna(0.0).to_numpy(dtype=np.float64)
-    total = np.bincount(loop, expected)[loop]
-    return np.asarray(seen + by_section * np.divide(expected, total, out=np.zeros(len(total)), where=total > 0))
+    return seen + share_over_loops(alone, w.sections["loop_id"], expected)
 
 
 def constant_rates(model: FailureModel, code: Whole) -> tuple[float, Floats]:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipelines.replacement.backtest import counts_as_failure
 from pipelines.survival import evidence, nested
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.model import FailureModel
@@ -132,7 +133,7 @@ def gather_evidence(history: FailureHistory, model: FailureModel, weights: Float
     w = model.windows
     failures = history.failures
     section = pd.Index(w.sections["section_id"]).get_indexer(failures["section_id"])
-    own = (failures["is_counted"].astype(bool) | failures["why_not"].eq("undated_section")).to_numpy() & (section >= 0)
+    own = counts_as_failure(failures).to_numpy() & (section >= 0)
     own &= weights > 0
     failed = pd.to_datetime(failures["failed_on"]).to_numpy(dtype="datetime64[D]")
     ago = (w.as_of.to_datetime64().astype("datetime64[D]") - failed).astype(np.float64) / 365.25

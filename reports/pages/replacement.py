@@ -20,7 +20,6 @@ LOOPS = "marts.loop_ranking"
 
 REMEDY = "load districts.csv, loops.csv, sections.csv and jobs.csv, then run: loopwear refresh"
 
-SHOWN_LOOPS = 25
 
 
 def build(marts: Marts, settings: Settings) -> Page:
@@ -73,7 +72,7 @@ def reasons(loops: pd.DataFrame) -> Exhibit:
     """Why the first loops rank where they do."""
     title = "Why they rank there"
     rows = loop_sheets.in_rank_order(loops)
-    rows = rows[rows["reasons"].fillna("") != ""].head(SHOWN_LOOPS) if len(rows) else rows
+    rows = rows[rows["reasons"].fillna("") != ""].head(loop_sheets.SHOWN_LOOPS) if len(rows) else rows
     if rows.empty:
         return absent("reasons", title, (LOOPS,), "No reasons are on file for the ranking.", REMEDY)
     first = rows.iloc[0]

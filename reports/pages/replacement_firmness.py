@@ -9,6 +9,7 @@ import pandas as pd
 from reports import style
 from reports.figures import replacement_belief as figures
 from reports.page import Exhibit, Section, Table, absent
+from reports.pages.loop_sheets import SHOWN_LOOPS
 from shared import dictionary
 
 if TYPE_CHECKING:
@@ -16,8 +17,6 @@ if TYPE_CHECKING:
 
 CHURN = "marts.ranking_churn"
 SENSITIVITY = "marts.ranking_sensitivity"
-FIRST = 25
-"""Loops at the head of the list."""
 
 
 def section(marts: Marts) -> Section:
@@ -38,7 +37,7 @@ def churn(moves: pd.DataFrame) -> Exhibit:
             "load newer jobs or a corrected register, or change a setting, then run: loopwear refresh",
         )  # fmt: skip
     rows = moves.sort_values(["rank_now", "rank_then", "loop_id"], na_position="last").reset_index(drop=True)
-    head = rows[rows["rank_now"].le(FIRST).fillna(False) | rows["rank_then"].le(FIRST).fillna(False)]
+    head = rows[rows["rank_now"].le(SHOWN_LOOPS).fillna(False) | rows["rank_then"].le(SHOWN_LOOPS).fillna(False)]
     then = f"{pd.Timestamp(rows['as_of_then'].iloc[0]):%Y-%m-%d}"
     moved = rows["places_moved"].fillna(1).ne(0)
     return Exhibit(
@@ -51,7 +50,7 @@ def churn(moves: pd.DataFrame) -> Exhibit:
         "by others: the rest. The figure is failures expected per km: what its class expects, times its multiplier.",
         count=f"{style.counted(len(rows), 'loop')}, {int(moved.sum()):,} of which moved, came or went.",
         interval="None: compare the places moved with the limits of the rank.",
-        left_out=f"Loops that were and are beyond the first {FIRST}: in the export.",
+        left_out=f"Loops that were and are beyond the first {SHOWN_LOOPS}: in the export.",
         chart=figures.chart_churn(head.dropna(subset=["rank_now", "rank_then"])),
         tables=(
             Table(
@@ -69,12 +68,12 @@ def churn(moves: pd.DataFrame) -> Exhibit:
 
 def churn_sentence(rows: pd.DataFrame, then: str) -> str:
     """Who came into the head and who left it, and the furthest move in it with its reason."""
-    now_first = rows[rows["rank_now"].le(FIRST).fillna(False)]
-    came = now_first[~now_first["rank_then"].le(FIRST).fillna(False)]
-    gone = rows[rows["rank_then"].le(FIRST).fillna(False) & ~rows["rank_now"].le(FIRST).fillna(False)]
+    now_first = rows[rows["rank_now"].le(SHOWN_LOOPS).fillna(False)]
+    came = now_first[~now_first["rank_then"].le(SHOWN_LOOPS).fillna(False)]
+    gone = rows[rows["rank_then"].le(SHOWN_LOOPS).fillna(False) & ~rows["rank_now"].le(SHOWN_LOOPS).fillna(False)]
     first = (
-        f"{len(now_first) - len(came)} of the first {len(now_first)} loops were among the first {FIRST} of the ranking "
-        f"as of {then}."
+        f"{len(now_first) - len(came)} of the first {len(now_first)} loops were among the first {SHOWN_LOOPS} of the "
+        f"ranking as of {then}."
     )
     names = ""
     if len(came) or len(gone):

@@ -10,16 +10,13 @@ import pandas as pd
 from reports import style
 from reports.figures import replacement_money as figures
 from reports.page import Exhibit, Section, Table, absent
+from reports.pages import loop_sheets
 from shared import dictionary
 
 if TYPE_CHECKING:
     from reports.marts import Marts
     from shared.settings import Settings
 
-FIRST_LOOPS = 25
-"""Loops at the head of the ranking that the first year's work is held against."""
-
-LOOPS = "marts.loop_ranking"
 SECTIONS = "marts.section_ranking"
 PROGRAMME = "marts.programme"
 YEARS = "marts.programme_years"
@@ -38,11 +35,11 @@ def section(marts: Marts, settings: Settings) -> Section:
     amounts = marts.read(FIGURES).set_index("figure")["amount"].astype(float)
     sections, work = marts.read(SECTIONS), marts.read(PROGRAMME)
     years, curve = in_order(marts.read(YEARS), "plan_year"), in_order(marts.read(CURVE), "curve_point")
-    ranked = in_order(marts.read(LOOPS), "rank")["loop_id"].tolist()
+    head = loop_sheets.in_rank_order(marts.read(loop_sheets.LOOPS))["loop_id"].head(loop_sheets.SHOWN_LOOPS).tolist()
     return Section(
         "What pays",
         (
-            benefit(sections, amounts), programme(work, amounts, settings, ranked), plan(years, amounts, settings),
+            benefit(sections, amounts), programme(work, amounts, settings, head), plan(years, amounts, settings),
             cost_curve(curve, years, settings), inputs(marts.read(INPUTS), settings),
         ),
     )  # fmt: skip
@@ -132,8 +129,8 @@ def injection_sentence(amounts: pd.Series) -> str:
     )
 
 
-def programme(rows: pd.DataFrame, amounts: pd.Series, settings: Settings, ranked: list[str]) -> Exhibit:
-    """What the first year of the plan does and buys; ranked: loops in the order of the ranking."""
+def programme(rows: pd.DataFrame, amounts: pd.Series, settings: Settings, head: list[str]) -> Exhibit:
+    """What the first year of the plan does and buys; head: the loops that rank first."""
     title, currency = "The first year's work", settings.general.currency
     first = rows[rows["plan_year"] == 1] if len(rows) else rows
     if first.empty:
@@ -153,7 +150,7 @@ def programme(rows: pd.DataFrame, amounts: pd.Series, settings: Settings, ranked
         f"{without_injection_sentence(first, amounts)}"
         f" The budget is {budget_words(settings)} a year; it is proven that no other choice of this work within it "
         f"avoids {style.percent(gap, 3)} more cost or above."
-        f"{off_the_list_sentence(first, ranked[:FIRST_LOOPS])}"
+        f"{off_the_list_sentence(first, head)}"
     )
     return Exhibit(
         key="programme",
