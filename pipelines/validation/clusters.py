@@ -7,8 +7,7 @@ from collections.abc import Iterable
 import duckdb
 import pandas as pd
 
-from pipelines.validation.facts import DUPLICATE_S, REOPENED_S
-from pipelines.validation.register import SAME_SPOT, pairs_in_time_sql, pairs_sql
+from pipelines.validation.register import pairs_in_time_sql, same_spot_pairs_sql
 
 COLUMNS = ["cluster_id", "jobs_in_cluster", "job_id", "joined_with", "likeness", "grounds", "cluster_decision"]
 LIKENESSES = ("entered_twice", "opened_again")
@@ -70,8 +69,8 @@ def find_clusters(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
         "select job_id, joined_with from raw.job_clusters where cluster_decision = 'separate'").fetchall())
     found: dict[str, tuple[str, str, int]] = {}
     for likeness, alike_sql, order in (
-        ("entered_twice", pairs_in_time_sql("jobs_standing", "loop_id", DUPLICATE_S), "arrival"),
-        ("opened_again", pairs_sql("jobs_standing", "section_id", REOPENED_S, SAME_SPOT), "reported_s"),
+        ("entered_twice", pairs_in_time_sql("jobs_standing"), "arrival"),
+        ("opened_again", same_spot_pairs_sql("jobs_standing"), "reported_s"),
     ):
         pairs = con.execute(alike_sql + " order by all").fetchall()
         pairs = [p for p in pairs if p not in separated and p[::-1] not in separated]

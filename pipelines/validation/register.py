@@ -104,7 +104,7 @@ def _draw_neighbours(con: duckdb.DuckDBPyConnection) -> None:
         ) where coalesce(status, 'closed') = 'closed' and reported_s is not null
     """)
     _draw_nearest_in_time(con)
-    _draw_pairs(con, "near_in_place", "section_id", REOPENED_S, SAME_SPOT)
+    _draw_near_in_place(con)
 
 
 def _draw_nearest_in_time(con: duckdb.DuckDBPyConnection) -> None:
@@ -132,22 +132,23 @@ def _draw_nearest_in_time(con: duckdb.DuckDBPyConnection) -> None:
     """)
 
 
-def pairs_sql(source: str, place: str, within_s: int, also: str) -> str:
-    """SQL of the pairs (one, two) of jobs of a source that are near in time at one place; each pair once.
+def same_spot_pairs_sql(source: str) -> str:
+    """SQL of the pairs (one, two) of jobs of a source dug at the same spot of a section within weeks; each pair once.
 
-    Equal buckets of time are joined, and each bucket with the next, so that no loop is paired with itself whole.
+    Equal buckets of time are joined, and each bucket with the next, so that no section is paired with itself whole.
     """
+    near = f"abs(a.reported_s - b.reported_s) <= {REOPENED_S} and {SAME_SPOT}"
     return f"""
         with slots as (
-            select *, floor(reported_s / {within_s})::bigint as slot from {source} where {place} is not null
+            select *, floor(reported_s / {REOPENED_S})::bigint as slot from {source} where section_id is not null
         )
         select a.job_id as one, b.job_id as two from slots as a join slots as b
-        on a.{place} = b.{place} and a.slot = b.slot and a.job_id < b.job_id
-        where abs(a.reported_s - b.reported_s) <= {within_s} and {also}
+        on a.section_id = b.section_id and a.slot = b.slot and a.job_id < b.job_id
+        where {near}
         union all
         select a.job_id, b.job_id from slots as a join slots as b
-        on a.{place} = b.{place} and a.slot + 1 = b.slot and a.job_id <> b.job_id
-        where abs(a.reported_s - b.reported_s) <= {within_s} and {also}
+        on a.section_id = b.section_id and a.slot + 1 = b.slot and a.job_id <> b.job_id
+        where {near}
     """
 
 
@@ -155,19 +156,19 @@ NEAREST = 20
 """Jobs after it that a job is paired with at most; thousands with one stamp still hang together by a chain of pairs."""
 
 
-def pairs_in_time_sql(source: str, place: str, within_s: int) -> str:
-    """SQL of the pairs (one, two) of jobs of a source that are next to one another in time at one place."""
+def pairs_in_time_sql(source: str) -> str:
+    """SQL of the pairs (one, two) of jobs of a source reported within minutes on one loop, next to one another."""
     return f"""
         with ordered as (
-            select job_id, {place}, reported_s,
-                row_number() over (partition by {place} order by reported_s, job_id) as turn
-            from {source} where {place} is not null
+            select job_id, loop_id, reported_s,
+                row_number() over (partition by loop_id order by reported_s, job_id) as turn
+            from {source} where loop_id is not null
         ),
         asked as (select *, unnest(range(turn + 1, turn + {NEAREST} + 1)) as turn_after from ordered)
         select a.job_id as one, b.job_id as two
-        -- each turn of a place is one job's
-        from asked as a join ordered as b on a.{place} = b.{place} and a.turn_after = b.turn
-        where b.reported_s - a.reported_s <= {within_s}
+        -- each turn of a loop is one job's
+        from asked as a join ordered as b on a.loop_id = b.loop_id and a.turn_after = b.turn
+        where b.reported_s - a.reported_s <= {DUPLICATE_S}
     """
 
 
@@ -178,10 +179,11 @@ SAME_SPOT = (
 """SQL that says whether two jobs of a section were dug within the same few metres."""
 
 
-def _draw_pairs(con: duckdb.DuckDBPyConnection, name: str, place: str, within_s: int, also: str) -> None:
+def _draw_near_in_place(con: duckdb.DuckDBPyConnection) -> None:
+    """Jobs with another dug at their spot, each with one such."""
     con.execute(f"""
-        create or replace temp table {name} as
-        with pairs as ({pairs_sql("pool", place, within_s, also)})
+        create or replace temp table near_in_place as
+        with pairs as ({same_spot_pairs_sql("pool")})
         select job_id, min(other) as other from (
             select one as job_id, two as other from pairs union all select two, one from pairs
         ) group by job_id
