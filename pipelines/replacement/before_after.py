@@ -241,10 +241,9 @@ def _cumulate(model: FailureModel, row: NDArray[np.int64], start: Floats, end: F
     count = np.searchsorted(w.owner, row, side="right") - first
     leaf = np.repeat(np.arange(len(row)), count)
     window = np.arange(len(leaf)) - np.repeat(np.cumsum(count) - count, count) + first[leaf]
-    codes, age, km = model.codes[window], w.age_now[window], w.km[window]
-    later = np.maximum(end, start)
-    spent = model.curves.cumulative(codes, age + later[leaf]) - model.curves.cumulative(codes, age + start[leaf])
-    return np.bincount(leaf, weights=km * spent, minlength=len(row)).astype(np.float64)
+    age, later = w.age_now[window], np.maximum(end, start)
+    spent = model.spend(window, age + start[leaf], age + later[leaf])
+    return np.bincount(leaf, weights=w.km[window] * spent, minlength=len(row)).astype(np.float64)
 
 
 # ------------------------------------------------------------------ what was seen

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from pipelines.survival import model
 from pipelines.survival.history import FailureHistory
+from pipelines.survival.treatment import leave_out_treated
 from pipelines.survival.windows import Windows, build_windows
 from shared.settings import Settings
 
@@ -64,7 +65,7 @@ def choose_model(history: FailureHistory, settings: Settings) -> Choice:
 
     Checked by: tests/unit/test_survival_model.py
     """
-    windows = build_windows(history)
+    windows = leave_out_treated(build_windows(history))  # the curves are those of cable left alone
     if windows.event_weight.sum() < LEAST_FAILURES:
         return Choice(model.DEFAULT_CHOICES, _table(CANDIDATES, np.full((len(CANDIDATES), 3), np.nan)))
     scores = np.zeros((len(CANDIDATES), 3, len(windows.sections)))

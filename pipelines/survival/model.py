@@ -10,11 +10,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.survival import evidence, nested
+from pipelines.survival import evidence, nested, treatment
 from pipelines.survival.cells import aggregate_cells, find_patterns
 from pipelines.survival.curves import PowerLawCurves, fit_power_law_curves
 from pipelines.survival.evidence import Shares
 from pipelines.survival.history import FailureHistory, known_at
+from pipelines.survival.treatment import Treatment
 from pipelines.survival.windows import Windows, build_windows, loop_only_failures
 from shared.settings import Settings
 
@@ -59,7 +60,8 @@ class FailureModel:
 
     codes: curve of each window. failures, expected: seen and expected by kind and length, of each section in view
     (failures shared from the loop included). recorded: whole failures on record of each section. end_factor,
-    class_level, level_variation: see evidence.fit_end_length and evidence.hold_levels, one a section.
+    class_level, level_variation: see evidence.fit_end_length and evidence.hold_levels, one a section. treatment: what
+    injection leaves of the failures.
     """
 
     windows: Windows
@@ -73,6 +75,7 @@ class FailureModel:
     end_factor: Floats
     class_level: Floats
     level_variation: Floats
+    treatment: Treatment
     tree: nested.Tree
     variances: nested.Variances
     posterior: nested.Posterior
@@ -80,14 +83,31 @@ class FailureModel:
     def expected_by_class(self, years: float) -> Floats:
         """Failures its kind and length expect of each section over the years after the as-of date; 0 out of service."""
         w = self.windows
-        ahead = self.curves.cumulative(self.codes, w.age_now + years) - self.curves.cumulative(self.codes, w.age_now)
+        ahead = self.spend(np.arange(len(w.owner)), w.age_now, w.age_now + years)
         return np.asarray(w.sum_by_section(w.km * ahead) * self.end_factor * self.class_level * w.in_service)
+
+    def spend(self, window: Whole, low: Floats, high: Floats) -> Floats:
+        """Failures of a kilometre that its kind expects of each window between two ages, injection considered."""
+        codes, treated = self.codes[window], self.windows.treated_years[window]
+        left = 1.0 - self.treatment.factor
+        spent = self.curves.cumulative(codes, high) - self.curves.cumulative(codes, low)
+        return np.asarray(
+            spent - left * treatment.spend_treated(self.curves, codes, treated, low, high, self.treatment.years),
+        )
+
+    @property
+    def is_treated(self) -> NDArray[np.bool_]:
+        """Sections under the effect of an injection on the as-of date."""
+        w = self.windows
+        under = treatment.is_treated(w.treated_years, w.age_now, self.treatment.years)
+        return np.asarray(w.sum_by_section(under.astype(np.float64)) > 0)
 
     @property
     def variation(self) -> Floats:
-        """Coefficient of variation of the level of each section's curve."""
+        """Coefficient of variation of the level of each section's curve, and of what injection leaves of it."""
         w = self.windows
-        return np.maximum(w.sum_by_section(w.weight * self.curves.variation[self.codes]), self.level_variation)
+        own = np.maximum(w.sum_by_section(w.weight * self.curves.variation[self.codes]), self.level_variation)
+        return np.where(self.is_treated, np.hypot(own, self.treatment.variation), own)
 
     def forecast(self, years: float) -> pd.DataFrame:
         """Failures to expect of every section in service over the years after the as-of date.
@@ -238,45 +258,75 @@ def fit_failure_model(
     2. Failures known by loop alone are shared over the loop's sections by the first curves, then curves are refitted.
     3. The hazard regression corrects the power laws by age, vintage, length and kind; the ends of a section count as
        so many metres of it; what lies ahead is held to the level of the class in the last years.
-    4. Variances of the loop, half-loop and section multipliers by maximum likelihood, from occasions on which a section
+    4. Injected cable leaves the curves on the day of its injection; what it fails since, against what its own curve and
+       multiplier expect of it left alone, gives the share of failures that injection leaves (treatment.fit_treatment).
+    5. Variances of the loop, half-loop and section multipliers by maximum likelihood, from occasions on which a section
        is known to have failed (shares of a failure would look like less variation than there is); then the posterior
        of each multiplier, shared failures included. A repeat soon after a failure is no new occasion.
 
     Checked by: tests/unit/test_survival_model.py, tests/simulated/test_survival_simulated.py
     """
     windows = build_windows(history)
-    class_codes, classes = _code_classes(windows)
-    laws = _fit_laws(windows, class_codes, classes, settings, NO_SHARES)
-    shared = _share_loop_failures(history, windows, class_codes, laws)
-    if len(shared[0]):
-        laws = _fit_laws(windows, class_codes, classes, settings, shared)
-    curves: Curves = laws
-    codes = class_codes
-    if choices.hazard != "power_law":
-        table = _tabulate_cells(windows, class_codes, shared)
-        if table.cells["failures"].sum() >= LEAST_FAILURES:
-            curves, codes = _draw_form(laws, class_codes, table, choices, {})
+    bare = treatment.leave_out_treated(windows)
+    money = settings.replacement
+    assumed = treatment.assume_treatment(money.injection_multiplier, money.injection_years)
+    class_codes, curves, codes, shared = _fit_kinds(history, windows, bare, settings, choices, assumed)
+    early = _keep_untreated(shared, windows)
+
+    def spend(part: Windows) -> Floats:
+        spent = curves.cumulative(codes, part.exit_years) - curves.cumulative(codes, part.entry_years)
+        return part.sum_by_section(part.km * spent)
+
+    occasions, untreated = evidence.count_occasions(bare), spend(bare)
+    end_factor = evidence.fit_end_length(occasions, untreated, windows.sections["length_km"].to_numpy(dtype=np.float64))
+    late, spent = evidence.discount_years(bare, early, curves, codes, evidence.LEVEL_YEARS)
+    level, level_variation = evidence.hold_levels(_section_codes(windows, class_codes), late, spent * end_factor)
+    fresh = occasions.sum() / max(bare.event_weight.sum() + early[2].sum(), 1e-300)
+    tree = _grow_tree(windows, occasions, untreated * end_factor * fresh)
+    variances = nested.fit_variances(tree, choices.length_power, start)
+    under = windows.sum_by_section(windows.km * treatment.spend_treated(
+        curves, codes, windows.treated_years, windows.entry_years, windows.exit_years, assumed.years,
+    )) * end_factor
+    seen = evidence.count_occasions(windows)
+    left = treatment.fit_treatment(
+        assumed, tree, variances, float((seen - occasions)[under > 0].sum()), under * level * fresh, level_variation,
+    )
     recorded = windows.sum_by_section(windows.event_weight, windows.event_window)
     shares = windows.sum_by_section(shared[2], shared[0])
-    expected = windows.sum_by_section(
-        windows.km * (curves.cumulative(codes, windows.exit_years) - curves.cumulative(codes, windows.entry_years)),
-    )
-    occasions = evidence.count_occasions(windows)
-    end_factor = evidence.fit_end_length(occasions, expected, windows.sections["length_km"].to_numpy(dtype=np.float64))
-    expected = expected * end_factor
-    late, spent = evidence.discount_years(windows, shared, curves, codes, evidence.LEVEL_YEARS)
-    level, level_variation = evidence.hold_levels(_section_codes(windows, class_codes), late, spent * end_factor)
+    expected = spend(windows) * end_factor - (1.0 - left.factor) * under
+    seen = seen + shares
     told = recorded.sum() + shares.sum()
-    tree = _grow_tree(windows, occasions, expected * (occasions.sum() / max(told, 1e-300)))
-    variances = nested.fit_variances(tree, choices.length_power, start)
-    seen = occasions + shares
     tree = dataclasses.replace(tree, failures=seen, expected=expected * (seen.sum() / max(told, 1e-300)))
     return FailureModel(
         windows=windows, level=settings.general.interval_level, choices=choices, codes=codes, curves=curves,
         recorded=recorded.round().astype(np.int64), failures=recorded + shares, expected=expected,
-        end_factor=end_factor, class_level=level, level_variation=level_variation, tree=tree, variances=variances,
-        posterior=nested.fit_posterior(tree, variances),
+        end_factor=end_factor, class_level=level, level_variation=level_variation, treatment=left, tree=tree,
+        variances=variances, posterior=nested.fit_posterior(tree, variances),
     )
+
+
+def _fit_kinds(
+    history: FailureHistory, windows: Windows, bare: Windows, settings: Settings, choices: ModelChoices,
+    assumed: Treatment,
+) -> tuple[Whole, Curves, Whole, Shares]:
+    """Class of each window, curves of the kinds of cable left alone, curve of each window, shared failures."""
+    class_codes, classes = _code_classes(windows)
+    laws = _fit_laws(bare, class_codes, classes, settings, NO_SHARES)
+    shared = _share_loop_failures(history, windows, class_codes, laws, assumed)
+    early = _keep_untreated(shared, windows)
+    if len(early[0]):
+        laws = _fit_laws(bare, class_codes, classes, settings, early)
+    if choices.hazard != "power_law":
+        table = _tabulate_cells(bare, class_codes, early)
+        if table.cells["failures"].sum() >= LEAST_FAILURES:
+            return class_codes, *_draw_form(laws, class_codes, table, choices, {}), shared
+    return class_codes, laws, class_codes, shared
+
+
+def _keep_untreated(shared: Shares, windows: Windows) -> Shares:
+    """The shares that fall on cable not yet injected."""
+    kept = shared[1] <= windows.treated_years[shared[0]]
+    return shared[0][kept], shared[1][kept], shared[2][kept], shared[3][kept]
 
 
 def _grow_tree(windows: Windows, failures: Floats, expected: Floats) -> nested.Tree:
@@ -380,12 +430,14 @@ def _fit_laws(
 
 
 def _share_loop_failures(
-    history: FailureHistory, windows: Windows, codes: Whole, laws: PowerLawCurves,
+    history: FailureHistory, windows: Windows, codes: Whole, laws: PowerLawCurves, assumed: Treatment,
 ) -> Shares:
     """Failures known by loop alone, shared over its windows by their intensity; weights add up to 1 a failure."""
     failure, window, age = loop_only_failures(history, windows)
     if not len(failure):
         return NO_SHARES
     weight = windows.km[window] * laws.intensity(codes[window], age)
+    under = treatment.is_treated(windows.treated_years[window], age, assumed.years)
+    weight = np.where(under, weight * assumed.factor, weight)
     total = np.bincount(failure, weights=weight)
     return window, age, weight / np.maximum(total[failure], 1e-300), windows.age_now[window] - age

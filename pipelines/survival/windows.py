@@ -20,7 +20,8 @@ class Windows:
     """Sections sorted by loop, half-loop and id, with their windows; a section without a date has several.
 
     sections: one row a section. owner: section of each window. weight: share of the section the window stands for.
-    entry_years, exit_years: ages in view (equal where never in view). age_now: age at the as-of date.
+    entry_years, exit_years: ages in view (equal where never in view). age_now: age at the as-of date. treated_years:
+    age at which it was injected, infinite where it was not.
     event_owner, event_window, event_age_years, event_weight, event_on: one entry a failure and window.
     """
 
@@ -31,6 +32,7 @@ class Windows:
     entry_years: Floats
     exit_years: Floats
     age_now: Floats
+    treated_years: Floats
     event_window: Whole
     event_age_years: Floats
     event_weight: Floats
@@ -85,12 +87,15 @@ def build_windows(history: FailureHistory) -> Windows:
     leaves = retired.iloc[owner].reset_index(drop=True)
     entry = np.maximum(years_between(installed, recorded), 0.0)
     leave = np.maximum(years_between(installed, leaves), 0.0)
+    injected = no_later_than(sections["rejuvenated_on"], as_of)
+    treated = years_between(installed, injected.iloc[owner].reset_index(drop=True))
     events = failures.merge(spread.assign(window=np.arange(len(spread))), on="row")
     age = years_between(events["installed_on"], events["failed_on"])
     return Windows(
         sections=sections, as_of=as_of, owner=owner, weight=spread["weight"].to_numpy(dtype=np.float64),
         entry_years=np.minimum(entry, leave), exit_years=leave,
         age_now=np.maximum(years_between(installed, as_of), 0.0),
+        treated_years=np.where(np.isnan(treated), np.inf, np.maximum(treated, 0.0)),
         event_window=events["window"].to_numpy(dtype=np.int64), event_age_years=np.maximum(age, 0.0),
         event_weight=events["weight"].to_numpy(dtype=np.float64), event_on=events["failed_on"].to_numpy(),
     )
