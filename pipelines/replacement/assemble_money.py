@@ -5,6 +5,7 @@ from __future__ import annotations
 import dataclasses
 from dataclasses import dataclass
 
+import numpy as np
 import pandas as pd
 
 from pipelines.replacement.assemble import Facts
@@ -13,7 +14,7 @@ from pipelines.replacement.money import annuity_factor
 from pipelines.replacement.moved_inputs import add_district_limits, move_inputs
 from pipelines.replacement.options import Budget, can_be_injected, list_options, read_budget
 from pipelines.replacement.plan import LATER_GAP, Plan, choose_work, forecast_years, plan_years
-from pipelines.survival.model import FailureModel
+from pipelines.survival.model import FailureModel, gamma_limits
 from shared.settings import Replacement, Settings
 
 Figures = list[tuple[str, float, str]]
@@ -59,6 +60,7 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
     rows = [
         *_list_prices(facts, terms), *_list_paying(sections, list_options(sections, rate, terms, horizon)),
         *_list_plan(plan, read_budget(terms)), *_list_without_injection(sections, rate, terms, horizon),
+        *_list_injected(model),
     ]
     return Money(
         plan.programme, plan.years, trace_cost_curve(list_options(sections, rate, in_money, horizon), in_money), moved,
@@ -115,6 +117,22 @@ def _list_plan(plan: Plan, budget: Budget) -> Figures:
         ("plan_gain", plan.gain, f"avoided cost of all years of the plan{less}"),
         ("plan_bound", plan.bound, "upper limit of the avoided cost of any plan over the same years"),
         ("plan_gap", plan.gap, "share of the plan's bound that choosing actions first and years in turn may miss"),
+    ]
+
+
+def _list_injected(model: FailureModel) -> Figures:
+    """What the record says of cable already injected: its forecast rests on this, not on the settings' share."""
+    left = model.treatment
+    shape = np.array([1.0 / left.variation**2])
+    lo, hi = gamma_limits(shape, shape / left.factor, model.level) if left.factor > 0 else ([0.0], [0.0])
+    return [
+        ("injection_left", left.factor,
+         "share of failures left on injected cable: posterior mean, the settings' share as prior worth one failure"),
+        ("injection_left_lo", float(lo[0]), "lower limit of injection_left: gamma"),
+        ("injection_left_hi", float(hi[0]), "upper limit of injection_left: gamma"),
+        ("injection_failures_since", left.failures, "occasions on which injected cable failed since its injection"),
+        ("injection_expected_untreated", left.expected,
+         "occasions to be expected of the same cable over the same time, left alone"),
     ]
 
 

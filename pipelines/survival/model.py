@@ -124,7 +124,8 @@ class FailureModel:
             length_km, age_years (mean of the likely ages where the date is unknown), is_installed_on_known,
             failures_recorded, failures_shared (its share of failures known by loop alone), expected_recorded,
             expected_class, multiplier with limits, gamma_shape and gamma_rate (posterior of the multiplier),
-            half_loop_multiplier, loop_multiplier, expected_failures with limits, probability_of_failure (one or more).
+            half_loop_multiplier, loop_multiplier, expected_failures with limits, probability_of_failure (one or more),
+            injection_factor (what an injection leaves of its failures; 1 where none is at work).
 
         Notes
         -----
@@ -149,6 +150,7 @@ class FailureModel:
             loop_multiplier=post.loop[self.tree.loop_of_half[owner]], expected_failures=ahead * mean,
             expected_failures_lo=ahead * wide_lo, expected_failures_hi=ahead * wide_hi,
             probability_of_failure=1.0 - (post.rate / (post.rate + ahead)) ** post.shape,
+            injection_factor=np.where(self.is_treated, self.treatment.factor, 1.0),
         )
         return frame[w.in_service].sort_values("section_id", ignore_index=True)
 

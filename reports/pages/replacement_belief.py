@@ -21,6 +21,7 @@ CALIBRATION = "marts.backtest_calibration"
 MONEY = "marts.backtest_money"
 SCORES = "marts.forecast_score"
 BEFORE_AFTER = "marts.before_after"
+FIGURES = "marts.replacement_figures"
 
 OLDER = "load older jobs and the register with retired sections, then run: loopwear refresh"
 
@@ -39,7 +40,7 @@ def section(marts: Marts, settings: Settings) -> Section:
             capture_by_money(marts.read(MONEY), settings),
             calibration(marts.read(CALIBRATION), settings),
             past_forecasts(marts.read(SCORES), settings),
-            before_after(marts.read(BEFORE_AFTER), settings),
+            before_after(marts.read(BEFORE_AFTER), marts.read(FIGURES), settings),
         ),
         "The same method on past dates, with only what was known then, against the rules people use.",
     )
@@ -280,7 +281,7 @@ def score_sentence(whole: pd.DataFrame) -> str:
     )
 
 
-def before_after(sets: pd.DataFrame, settings: Settings) -> Exhibit:
+def before_after(sets: pd.DataFrame, amounts: pd.DataFrame, settings: Settings) -> Exhibit:
     """Failures before and after, beside the fall to be expected with nothing done."""
     title = "Before and after: what would have fallen by itself"
     if sets.empty:
@@ -292,14 +293,15 @@ def before_after(sets: pd.DataFrame, settings: Settings) -> Exhibit:
     rows = sets.assign(place=sets["grouped_by"].map(order)).sort_values(["place", "group_name"], ignore_index=True)
     shown = rows[rows["effect_verdict"].ne("too_few") | rows["grouped_by"].eq("watched")]
     drawn = shown[shown["grouped_by"].ne("replaced_because")]
-    sentences = [left_alone_sentence(rows), replaced_sentence(rows), injected_sentence(rows), watched_sentence(rows)]
+    sentences = [left_alone_sentence(rows), replaced_sentence(rows), injected_sentence(rows),
+                 injection_sentence(amounts, settings), watched_sentence(rows)]
     unseen = sorted(set(settings.replacement.watched) - set(rows.loc[rows["grouped_by"].eq("watched"), "group_name"]))
     untold = f" Watched, but no model could stand before that day: {', '.join(unseen)}." if unseen else ""
     return Exhibit(
         key="before_after",
         title=title,
         finding=" ".join(filter(None, sentences)) or "Too few failures were expected of any set to say anything.",
-        sources=(BEFORE_AFTER,),
+        sources=(BEFORE_AFTER, FIGURES),
         definition=f"Up to {style.number(settings.replacement.before_after_years)} years on either side of the day. "
         "Expected with nothing done: class curve times posterior multiplier, from what was known on the day (empirical "
         "Bayes). Record carried on: the failures before, per km and year, over the time after: no forecast, shown "
@@ -387,3 +389,18 @@ def injected_sentence(rows: pd.DataFrame) -> str:
     if injected.empty or injected["effect_verdict"].iloc[0] == "too_few":
         return ""
     return f"Of injected cable, all years together, {ratio_words(injected.iloc[0])}."
+
+
+def injection_sentence(amounts: pd.DataFrame, settings: Settings) -> str:
+    """What the forecast of cable already injected rests on, beside the share in the settings."""
+    amount = amounts.set_index("figure")["amount"]
+    if not amount.get("injection_expected_untreated"):
+        return ""
+    left = style.number(amount["injection_left"], 2)
+    limits = style.limits(amount["injection_left_lo"], amount["injection_left_hi"], 2)
+    return (
+        f"Its forecast takes {left} ({limits}, gamma) of what it would fail left alone, learnt from "
+        f"{style.counted(amount['injection_failures_since'], 'failure')} since where "
+        f"{style.number(amount['injection_expected_untreated'], 1)} were to be expected; what a new injection is worth "
+        f"takes {style.number(settings.replacement.injection_multiplier, 2)}, from the settings."
+    )

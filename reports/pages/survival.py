@@ -9,6 +9,7 @@ import pandas as pd
 from reports import style
 from reports.figures import survival as figures
 from reports.page import Exhibit, Section, Table, absent, largest
+from reports.pages.survival_groups import ATTRIBUTES, VINTAGES, attributes, vintages
 
 if TYPE_CHECKING:
     from reports.marts import Marts
@@ -29,7 +30,10 @@ def section(marts: Marts, settings: Settings) -> Section:
     ages, classes, curves = marts.read(AGES), marts.read(CLASSES), marts.read(CURVES)
     return Section(
         "How the cable ages",
-        (age_rates(ages, classes, settings), shapes(classes, settings), cumulative(curves, classes, settings)),
+        (
+            age_rates(ages, classes, settings), shapes(classes, settings), cumulative(curves, classes, settings),
+            vintages(marts.read(VINTAGES), settings), attributes(marts.read(ATTRIBUTES), settings),
+        ),
     )
 
 
@@ -168,7 +172,8 @@ def cumulative(curves: pd.DataFrame, classes: pd.DataFrame, settings: Settings) 
         definition="Mean cumulative failures: at each failure age, one over the length in view at that age, summed up "
         "to it.",
         count=f"{len(rows):,} steps in {style.counted(rows['cable_class'].nunique(), 'class', 'classes')}.",
-        interval=f"{style.percent(settings.general.interval_level)} robust limits over sections.",
+        interval=f"{style.percent(settings.general.interval_level)} limits, robust to failures clustering on "
+        "loops (Lawless and Nadeau 1995).",
         left_out="Ages at which hardly any cable is in view jump; the length at risk stands in the table.",
         chart=figures.chart_mean_cumulative(rows, drawn),
         tables=(
@@ -181,3 +186,4 @@ def cumulative(curves: pd.DataFrame, classes: pd.DataFrame, settings: Settings) 
             ),
         ),
     )
+

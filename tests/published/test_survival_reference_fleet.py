@@ -13,6 +13,7 @@ from numpy.testing import assert_allclose
 from scipy.optimize import minimize
 
 from pipelines.survival.cells import aggregate_cells
+from pipelines.survival.cox import fit_cox
 from pipelines.survival.kaplan_meier import estimate_survival
 from pipelines.survival.mean_cumulative import estimate_mean_cumulative
 from pipelines.survival.power_law import fit_power_law, summarise_ages
@@ -70,6 +71,26 @@ def test_limits_robust_to_loops_as_r_has_them() -> None:
         cluster=FLEET["loop"][mine])
     assert_allclose(curve.mean_cumulative[f["steps"]], f["values"], rtol=1e-10)
     assert_allclose(curve.standard_error[f["steps"]], f["robust_error"], rtol=1e-6)
+
+
+def test_hazard_ratios_with_limits_robust_to_loops_as_r_has_them() -> None:
+    f = REFERENCE["cox"]
+    number = np.arange(len(FLEET["km"]))
+    jacketed, district = (7 * number % 5 < 2).astype(np.int64), FLEET["loop"] % 3
+    kinds = np.arange(18)
+    design = np.column_stack([kinds % 2, kinds // 2 % 3 == 1, kinds // 2 % 3 == 2]).astype(float)
+
+    def fit(columns: np.ndarray):
+        return fit_cox(
+            6 * FLEET["class"] + 2 * district + jacketed, FLEET["entry_days"], FLEET["exit_days"], FLEET["km"],
+            FLEET["event_section"], FLEET["event_days"], columns, kinds // 6, FLEET["loop"],
+        )
+
+    full = fit(design)
+    assert_allclose(full.coefficients, f["coefficients"], rtol=1e-10)
+    assert_allclose(np.sqrt(np.diag(full.variance)), f["error"], rtol=1e-10)
+    assert_allclose(np.sqrt(np.diag(full.robust_variance)), f["robust_error"], rtol=1e-10)
+    assert full.log_likelihood - fit(design[:, :0]).log_likelihood == pytest.approx(f["log_likelihood_gain"], rel=1e-9)
 
 
 @pytest.mark.parametrize("number", [0, 1, 2])

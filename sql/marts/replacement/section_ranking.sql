@@ -47,6 +47,12 @@ select
         case
             when last_failure_on is null then 'No failure on record.'
             else 'Last failure ' || strftime(last_failure_on, '%Y-%m-%d') || '.'
+        end,
+        case
+            when injection_factor < 1
+                then format(' Injected in {}: forecast at {:.2f} of what it would fail left alone.',
+                    year(rejuvenated_on), injection_factor)
+            else ''
         end
     ) as reasons,
     half_loop_id,
@@ -61,7 +67,8 @@ select
     customer_minutes_per_failure,
     avoided_failures,
     net_benefit,
-    last_failure_on
+    last_failure_on,
+    injection_factor
 from fitted.section_ranking
 -- one row in all
 cross join settings.current as settings

@@ -1,0 +1,81 @@
+"""Figures of cable compared by decade and attribute, shown on the replacement page."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from reports import style
+
+if TYPE_CHECKING:
+    import plotly.graph_objects as go
+
+
+def chart_vintages(curves: pd.DataFrame, points: int = 60) -> go.Figure:
+    """Mean cumulative failures per kilometre against age, a line a decade of laying.
+
+    Parameters
+    ----------
+    curves
+        Rows of mean_cumulative_by_vintage of one class.
+    points
+        Steps drawn a decade at most; the last step is always among them.
+
+    Notes
+    -----
+    Checked by: tests/end_to_end/test_reports_browser.py
+    """
+    chart = style.new_chart(380)
+    for place, (name, rows) in enumerate(curves.groupby("vintage", sort=True)):
+        steps = rows.sort_values("age_years")
+        if len(steps) > points:
+            steps = steps.iloc[np.unique(np.linspace(0, len(steps) - 1, points).round().astype(int))]
+        chart.add_scatter(
+            x=[float(steps["in_view_from_age_years"].iloc[0]), *steps["age_years"].round(2).tolist()],
+            y=[0.0, *steps["mcf_per_km"].round(4).tolist()],
+            mode="lines",
+            name=str(name),
+            line={"shape": "hv", "color": style.ink_of(place), "width": 1.6, "dash": style.dash_of(place)},
+            hovertemplate=f"laid {name}<br>to age %{{x:.1f}}: %{{y:.3f}} [1/km]<extra></extra>",
+        )
+    chart.update_xaxes(title_text="Age [years]", showgrid=False)
+    chart.update_yaxes(title_text="Failures since in view [1/km]", rangemode="tozero")
+    return chart
+
+
+def chart_attributes(effects: pd.DataFrame) -> go.Figure:
+    """Hazard ratios with limits on a log scale; left of 1 the cable fails less than its reference.
+
+    Parameters
+    ----------
+    effects
+        Rows of attribute_effects with a ratio and value_words, in the order they are drawn, top first.
+
+    Notes
+    -----
+    Checked by: tests/end_to_end/test_reports_browser.py
+    """
+    chart = style.new_chart(style.row_height(len(effects), each=34, around=90))
+    ratio = effects["hazard_ratio"]
+    chart.add_scatter(
+        x=ratio.tolist(),
+        y=effects["value_words"].tolist(),
+        mode="markers",
+        showlegend=False,
+        marker={"symbol": "circle", "size": 9, "color": style.INKS["first"]},
+        error_x={
+            **style.bars_between(ratio, effects["hazard_ratio_lo"], effects["hazard_ratio_hi"]),
+            "color": style.INKS["first"],
+        },
+        customdata=effects[["reference_value", "failures"]].values.tolist(),
+        hovertemplate="%{y}<br>%{x:.2f} times %{customdata[0]}, %{customdata[1]} failures<extra></extra>",
+    )
+    chart.add_shape(
+        type="line", xref="x", yref="paper", x0=1, x1=1, y0=0, y1=1,
+        line={"color": style.INKS["second"], "width": 1, "dash": "dash"},
+    )
+    chart.update_yaxes(autorange="reversed", ticks="", showline=False)
+    chart.update_xaxes(title_text="Hazard ratio, log scale (1: fails as often as the reference)", type="log")
+    return chart
