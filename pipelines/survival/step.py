@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import duckdb
 
-from pipelines.survival import attribute_effects, audit, choices, panels, rates, vintages
+from pipelines.survival import attribute_effects, audit, choices, panels, rates, splices, vintages
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.model import DEFAULT_CHOICES, ModelChoices
 from shared.settings import Settings
@@ -51,6 +51,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         "fitted.survival_mean_cumulative": rates.tabulate_mean_cumulative(history, settings),
         "fitted.survival_vintages": vintages.tabulate_vintages(history, settings),
         "fitted.survival_attributes": attribute_effects.compare_attributes(history, settings),
+        "fitted.survival_splices": splices.tabulate_splices(history, settings),
         "fitted.survival_audit": audit.audit_register(history, settings),
         "fitted.survival_orphans": audit.count_orphans(history),
         "fitted.survival_late_entry": panels.compare_late_entry(history, settings),

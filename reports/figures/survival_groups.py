@@ -79,3 +79,41 @@ def chart_attributes(effects: pd.DataFrame) -> go.Figure:
     chart.update_yaxes(autorange="reversed", ticks="", showline=False)
     chart.update_xaxes(title_text="Hazard ratio, log scale (1: fails as often as the reference)", type="log")
     return chart
+
+
+def chart_splices(bands: pd.DataFrame) -> go.Figure:
+    """Splice and cable failures per 100 section-years by the time since the last repair, on a log scale.
+
+    Parameters
+    ----------
+    bands
+        Rows of splice_failures with band_words, in the order they are drawn.
+
+    Notes
+    -----
+    A band without a failure has no place on a log scale: it is in the table.
+
+    Checked by: tests/end_to_end/test_reports_browser.py
+    """
+    chart = style.new_chart(340)
+    for place, (kind, name) in enumerate((("splice", "splices"), ("cable", "cable"))):
+        shown = bands[bands[f"{kind}_failures"] > 0]
+        rate = shown[f"{kind}_rate_per_100_section_years"]
+        chart.add_scatter(
+            x=shown["band_words"].tolist(),
+            y=rate.tolist(),
+            mode="markers",
+            name=name,
+            marker={"symbol": style.mark_of(place), "size": 9, "color": style.ink_of(place)},
+            error_y={
+                **style.bars_between(rate, shown[f"{kind}_rate_lo"], shown[f"{kind}_rate_hi"]),
+                "color": style.ink_of(place),
+            },
+            customdata=shown[f"{kind}_failures"].tolist(),
+            hovertemplate=name + "<br>%{x} after: %{y:.2f} in 100 section-years, %{customdata} failures<extra></extra>",
+        )
+    chart.update_xaxes(
+        title_text="Time since the last repair", categoryorder="array", categoryarray=bands["band_words"].tolist(),
+    )
+    chart.update_yaxes(title_text="Failures in 100 section-years, log scale", type="log", dtick=1)
+    return chart

@@ -9,7 +9,7 @@ import pandas as pd
 from reports import style
 from reports.figures import survival as figures
 from reports.page import Exhibit, Section, Table, absent, largest
-from reports.pages.survival_groups import ATTRIBUTES, VINTAGES, attributes, vintages
+from reports.pages.survival_groups import ATTRIBUTES, SPLICES, VINTAGES, attributes, splices, vintages
 
 if TYPE_CHECKING:
     from reports.marts import Marts
@@ -33,6 +33,7 @@ def section(marts: Marts, settings: Settings) -> Section:
         (
             age_rates(ages, classes, settings), shapes(classes, settings), cumulative(curves, classes, settings),
             vintages(marts.read(VINTAGES), settings), attributes(marts.read(ATTRIBUTES), settings),
+            splices(marts.read(SPLICES), settings),
         ),
     )
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from pipelines.survival.rates import compare_rates
 from reports import style
 from reports.figures import survival_groups as figures
 from reports.page import Exhibit, Table, absent
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
 
 VINTAGES = "marts.mean_cumulative_by_vintage"
 ATTRIBUTES = "marts.attribute_effects"
+SPLICES = "marts.splice_failures"
 
 REMEDY = "load districts.csv, loops.csv, sections.csv and jobs.csv, then run: loopwear refresh"
 
@@ -137,3 +139,69 @@ def attributes_sentence(told: pd.DataFrame, apart: pd.DataFrame) -> str:
         names = ", ".join(name_values(apart)["value_words"])
         sentence += f" Not separable from insulation and the other attributes: {names}."
     return sentence
+
+
+def splices(rows: pd.DataFrame, settings: Settings) -> Exhibit:
+    """Splice failures by the time since the last repair, cable failures beside them."""
+    title = "How long do the splices of a repair last?"
+    if rows.empty:
+        return absent(
+            "splices", title, (SPLICES,), "No counted failure names a splice.",
+            "failed_component of jobs.csv says what failed: splice, cable or unknown.",
+        )  # fmt: skip
+    return Exhibit(
+        key="splices",
+        title=title,
+        finding=splices_sentence(rows, settings.general.interval_level),
+        sources=(SPLICES,),
+        definition="A section's time in view is cut at each of its repairs: every section-year and failure falls in "
+        "one band. Failures of cable: cable or an unknown component. Sections once repaired are worse than others from "
+        "the start, so compare splices with cable in one band, not with sections without a repair alone.",
+        count=f"{style.counted(rows['splice_failures'].sum(), 'splice failure')} and "
+        f"{style.counted(rows['cable_failures'].sum(), 'cable failure')} in "
+        f"{style.number(rows['section_years'].sum(), 0)} section-years.",
+        interval=f"{style.percent(settings.general.interval_level)} exact Poisson limits (Garwood 1936).",
+        left_out="Splices called cable on the record, and those laid with the cable; failures known by loop alone; "
+        "terminations. The ranking does not add splices of its own: a section's multiplier already rises with each "
+        "failure, and adding them foretold later years no better (DEVELOPERS.md, Decisions).",
+        chart=figures.chart_splices(rows.assign(band_words=rows["repair_band"].map(BAND_WORDS))),
+        tables=(
+            Table(
+                rows,
+                ("repair_band", "section_years", "splice_failures", "splice_rate_per_100_section_years",
+                 "splice_rate_lo", "splice_rate_hi", "cable_failures", "cable_rate_per_100_section_years",
+                 "cable_rate_lo", "cable_rate_hi"),
+                SPLICES,
+            ),
+        ),
+    )  # fmt: skip
+
+
+BAND_WORDS = {
+    "no_repair_on_record": "no repair", "up_to_3_months": "to 3 months", "3_to_12_months": "3 to 12 months",
+    "1_to_2_years": "1 to 2 years", "2_to_5_years": "2 to 5 years", "over_5_years": "over 5 years",
+}
+
+
+def splices_sentence(rows: pd.DataFrame, level: float) -> str:
+    """The rate of the first two years after a repair beside that of later ones, and whether they differ."""
+    bands = rows.set_index("repair_band")
+    young = bands.loc[bands.index.intersection(["up_to_3_months", "3_to_12_months", "1_to_2_years"])]
+    later = bands.loc[bands.index.intersection(["2_to_5_years", "over_5_years"])]
+    counts = [float(part["splice_failures"].sum()) for part in (young, later)]
+    years = [float(part["section_years"].sum()) for part in (young, later)]
+    if not all(years) or not any(counts):
+        return "No splice has failed after a repair on record."
+    rates = [100.0 * count / span for count, span in zip(counts, years, strict=True)]
+    if not all(counts):
+        return (
+            f"After a repair {style.counted(sum(counts), 'splice')} failed, all of them in "
+            f"{'the first two years' if counts[0] else 'later years'}."
+        )
+    compared = compare_rates(counts, years, level)
+    said = "beyond chance" if compared.lo > 1.0 or compared.hi < 1.0 else "within chance"
+    return (
+        f"In the first two years after a repair a splice fails in {style.number(rates[0], 1)} of 100 section-years, "
+        f"later in {style.number(rates[1], 1)}: {style.number(compared.ratio, 1)} times as often "
+        f"({style.limits(compared.lo, compared.hi, 1)}, exact binomial), {said}."
+    )
