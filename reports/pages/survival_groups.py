@@ -149,6 +149,8 @@ def splices(rows: pd.DataFrame, settings: Settings) -> Exhibit:
             "splices", title, (SPLICES,), "No counted failure names a splice.",
             "failed_component of jobs.csv says what failed: splice, cable or unknown.",
         )  # fmt: skip
+    order = {band: place for place, band in enumerate(BAND_WORDS)}
+    rows = rows.sort_values("repair_band", key=lambda bands: bands.map(order), ignore_index=True)
     return Exhibit(
         key="splices",
         title=title,
@@ -172,6 +174,11 @@ def splices(rows: pd.DataFrame, settings: Settings) -> Exhibit:
                  "splice_rate_lo", "splice_rate_hi", "cable_failures", "cable_rate_per_100_section_years",
                  "cable_rate_lo", "cable_rate_hi"),
                 SPLICES,
+                labels={
+                    "repair_band": "Last repair", "section_years": "Section-years",
+                    "splice_rate_per_100_section_years": "in 100", "splice_rate_lo": "low", "splice_rate_hi": "high",
+                    "cable_rate_per_100_section_years": "in 100 ", "cable_rate_lo": "low ", "cable_rate_hi": "high ",
+                },
             ),
         ),
     )  # fmt: skip
