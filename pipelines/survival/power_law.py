@@ -14,6 +14,9 @@ Floats = NDArray[np.float64]
 YOUNGEST_YEARS = 0.5 / 365.25
 """A failure on the day of installation is put half a day later: dates are whole days."""
 
+SHALLOWEST = 0.05
+"""Least shape that is fitted: below it half of a life's failures fall on the first day, and a scale means nothing."""
+
 STEEPEST = 60.0
 """No search looks for a steeper shape: 80 years to this power still fits a double."""
 
@@ -148,8 +151,8 @@ def fit_shape(strata: list[PowerLawData], prior: ShapePrior | None = None) -> fl
             slope -= (1.0 - pull) / (prior.spread * shape) ** 2
         return total, slope
 
-    found = _newton(score, 2.0, 1e-3, STEEPEST)
-    return _root(lambda shape: score(shape)[0], 1.0, 1e-3, STEEPEST) if found is None else found
+    found = _newton(score, 2.0, SHALLOWEST, STEEPEST)
+    return _root(lambda shape: score(shape)[0], 1.0, SHALLOWEST, STEEPEST) if found is None else found
 
 
 def fit_power_law(data: PowerLawData, level: float) -> PowerLaw | None:
@@ -212,7 +215,7 @@ def _shape_limit(data: PowerLawData, shape: float, lowest: float, *, down: bool)
         height, slope = _profile_of_shape(data, at)
         return height - lowest, slope
 
-    low, high = (1e-3, shape) if down else (shape, STEEPEST)
+    low, high = (SHALLOWEST, shape) if down else (shape, STEEPEST)
     # of a parabola's width: the best is known to about a part in the root of the failures
     start = shape * (1.0 - 1.6 / (1.6 + data.failures**0.5) if down else 1.0 + 1.6 / data.failures**0.5)
     found = _newton(above, min(max(start, low), high), low, high)
@@ -233,7 +236,8 @@ def _scale_limit(data: PowerLawData, shape: float, scale: float, lowest: float, 
     if bend < 0.0:
         place = place + (-1.0 if down else 1.0) * (-2.0 * drop / bend) ** 0.5 * along
         for _ in range(30):
-            if not 0.0 < place[0] < STEEPEST:
+            # beyond a factor of e^20 there is no limit worth the name: the search below says 0 or infinity
+            if not 0.0 < place[0] < STEEPEST or not abs(place[1] - np.log(scale)) < 20.0:
                 break
             height, gradient, curvature = _log_likelihood(data, *place)
             step = np.linalg.lstsq(np.array([gradient, curvature[0]]), [lowest - height, -gradient[0]])[0]

@@ -20,17 +20,25 @@ SETTINGS = Settings().override("general", as_of=AS_OF)
 FLEETS = 1000 if os.environ.get("LOOPWEAR_FULL") == "1" else 12
 
 
-def study(fleets: int) -> dict[str, np.ndarray]:
-    """Shapes with limits by fleet and class (no multipliers), and forecasts against what is truly to be expected."""
-    shapes, held, ratio, sections, loops = [], [], [], [], []
+def study_shapes(fleets: int) -> tuple[dict[str, np.ndarray], np.ndarray]:
+    """Fitted over true shape and number of failures by class (no multipliers), and whether limits held the truth."""
+    found: dict[str, list[tuple[float, float]]] = {name: [] for name in CLASSES}
+    held = []
     for seed in range(fleets):
         plain = make_fleet(seed, loops=120, loop_variance=0.0, section_variance=0.0)
         classes = tabulate_classes(plain.history, SETTINGS).set_index("cable_class")
         for name, (true, _) in CLASSES.items():
             row = classes.loc[name]
             if np.isfinite(row["shape"]):
-                shapes.append(row["shape"] / true)
+                found[name].append((row["shape"] / true, row["failures"]))
                 held.append(row["shape_lo"] < true < row["shape_hi"])
+    return {name: np.array(rows) for name, rows in found.items()}, np.array(held, dtype=float)
+
+
+def study(fleets: int) -> dict[str, np.ndarray]:
+    """Forecasts against what is truly to be expected, and how often limits held it."""
+    ratio, sections, loops = [], [], []
+    for seed in range(fleets):
         fleet = make_fleet(10_000 + seed, loops=120)
         model = fit_failure_model(fleet.history, SETTINGS, ModelChoices("power_law"))
         forecast, truth = model.forecast(5.0).set_index("section_id"), fleet.true_expected(5.0)
@@ -42,8 +50,30 @@ def study(fleets: int) -> dict[str, np.ndarray]:
         true_loop = truth.groupby(forecast["loop_id"]).sum().loc[by_loop.index]
         inside = (by_loop["expected_failures_lo"] < true_loop) & (true_loop < by_loop["expected_failures_hi"])
         loops.append(inside.mean())
-    return {"shape": np.array(shapes), "shape held": np.array(held, dtype=float), "forecast": np.array(ratio),
-            "sections held": np.array(sections), "loops held": np.array(loops)}
+    return {"forecast": np.array(ratio), "sections held": np.array(sections), "loops held": np.array(loops)}
+
+
+@pytest.mark.slow
+def test_shapes_are_unbiased_and_their_limits_hold(capsys) -> None:
+    """Three times as many fleets: a shape is soon fitted, and an old class seen over a few years leaves it loose.
+
+    With n failures maximum likelihood puts a shape too high by about n / (n - 1) (time-truncated samples; MIL-HDBK-189,
+    from memory): the smallest class is printed beside that, and held to nothing.
+    """
+    found, held = study_shapes(3 * FLEETS)
+    errors = {name: rows[:, 0].std(ddof=1) / np.sqrt(len(rows)) for name, rows in found.items()}
+    with capsys.disabled():
+        print()
+        for name, rows in found.items():
+            n = rows[:, 1].mean()
+            print(f"  shape of {name}: {rows[:, 0].mean():.4f} of the truth (standard error {errors[name]:.4f}, "
+                  f"{len(rows)} fleets of {n:.0f} failures, n / (n - 1) = {n / (n - 1):.3f})")
+        print(f"  shape held: {held.mean():.4f} ({len(held)} limits)")
+    slack = norm.ppf(0.999) if FLEETS < 1000 else 0.0
+    for name, rows in found.items():
+        if rows[:, 1].mean() > 50:
+            assert abs(rows[:, 0].mean() - 1.0) < 0.02 + slack * errors[name], name
+    assert abs(held.mean() - 0.90) < 0.03 + slack * 0.3 / np.sqrt(len(held))
 
 
 @pytest.mark.slow
@@ -61,7 +91,6 @@ def test_bias_and_coverage(capsys) -> None:
         error = slack * values.std(ddof=1) / np.sqrt(len(values)) if FLEETS < 1000 else 0.0
         return low - error <= values.mean() <= high + error
 
-    assert near("shape", 0.98, 1.02)
     assert near("forecast", 0.98, 1.02)
-    for name in ("shape held", "sections held", "loops held"):
+    for name in ("sections held", "loops held"):
         assert near(name, 0.87, 0.93), name

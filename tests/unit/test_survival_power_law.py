@@ -8,6 +8,9 @@ from numpy.testing import assert_allclose
 
 from pipelines.survival.curves import fit_power_law_curves
 from pipelines.survival.power_law import ShapePrior, fit_power_law, fit_shape, summarise_ages
+from pipelines.survival.rates import view_classes
+from shared.settings import Settings
+from tests.survival_fleets import make_fleet
 
 
 def test_equal_windows_have_the_closed_form() -> None:
@@ -70,3 +73,16 @@ def test_a_few_failures_do_not_run_away() -> None:
         code, 1, np.array([25.0]), np.array([38.6]), np.array([0.4]), np.zeros(4, dtype=np.int64), ages, np.ones(4), 5)
     ahead = 0.4 * (curves.cumulative(code, np.array([43.6])) - curves.cumulative(code, np.array([38.6])))
     assert ahead[0] < 4.0  # four in 13.6 years of record
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("seed", [840, 51_077, 51_236])
+def test_a_scale_that_is_wide_open_has_limits_all_the_same(seed: int) -> None:
+    """Fleets whose old class leaves shape and scale almost free: the search once ran out of the range of numbers."""
+    history = make_fleet(seed, loops=120, loop_variance=0.0, section_variance=0.0).history
+    for view in view_classes(history):
+        law = view.fit(Settings())
+        if law is not None:
+            assert law.shape_lo <= law.shape <= law.shape_hi
+            assert 0.0 <= law.scale_lo < law.scale_years < law.scale_hi
+            assert np.isfinite(law.cumulative(np.array([1.0, 60.0]))).all()
