@@ -16,6 +16,9 @@ Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 TOLERANCE = 1e-10
+LONGEST_STEP = 2.0
+"""Of a coefficient at once, so that none leaps past its maximum into where nothing can be told."""
+
 ENDLESS = 12.0
 """A log hazard ratio beyond this has no maximum: the likelihood still grows, by less than anyone can see."""
 
@@ -99,30 +102,46 @@ def fit_cox(
     strata = _tabulate(kind, entry_days, exit_days, km, event_section, event_days, stratum)
     used, told = _tell_apart(strata, design)
     columns = design[:, used]
-    beta = np.zeros(columns.shape[1])
-    log_likelihood, score, information = _evaluate(strata, columns, beta)
-    for _ in range(50):
-        if not len(beta):
-            break
-        step = np.linalg.solve(information, score)
-        for _ in range(30):
-            further = _evaluate(strata, columns, beta + step)
-            if further[0] >= log_likelihood - 1e-12 * abs(log_likelihood):
-                break
-            step = step / 2.0
-        beta, gained = beta + step, further[0] - log_likelihood
-        log_likelihood, score, information = further
-        if abs(gained) <= TOLERANCE * abs(log_likelihood) and np.abs(step).max() < 1e-8:
-            break
-    variance: Floats = np.asarray(np.linalg.inv(information)) if len(beta) else information
+    beta, log_likelihood, information = _climb(strata, columns)
+    ends = np.abs(beta) < ENDLESS
+    size = np.flatnonzero(ends)
+    variance = np.full((len(beta), len(beta)), np.nan)
+    variance[np.ix_(size, size)] = np.linalg.inv(information[np.ix_(size, size)])
     residuals = _sum_residuals(
         strata, columns, beta, kind, entry_days, exit_days, km, event_section, event_days, cluster,
     )
-    robust = variance @ (residuals.T @ residuals) @ variance
-    beta[np.abs(beta) > ENDLESS] *= np.inf
+    among = variance[np.ix_(size, size)]
+    robust = np.full_like(variance, np.nan)
+    robust[np.ix_(size, size)] = among @ (residuals[:, size].T @ residuals[:, size]) @ among
+    beta = np.where(ends, beta, np.copysign(np.inf, beta))
     return CoxFit(
         _spread(beta, used, told), _spread(variance, used, told), _spread(robust, used, told), log_likelihood,
     )
+
+
+def _climb(strata: list[_Stratum], design: Floats) -> tuple[Floats, float, Floats]:
+    """Coefficients of the greatest likelihood by Newton's method, with that likelihood and the information there.
+
+    A coefficient that passes ENDLESS stays where it is: the others are found beside it.
+    """
+    beta = np.zeros(design.shape[1])
+    height, score, information = _evaluate(strata, design, beta)
+    for _ in range(100):
+        moving = np.flatnonzero(np.abs(beta) < ENDLESS)
+        if not len(moving):
+            break
+        step = np.zeros(len(beta))
+        step[moving] = np.linalg.solve(information[np.ix_(moving, moving)], score[moving])
+        step *= min(1.0, LONGEST_STEP / max(float(np.abs(step).max()), 1e-300))
+        further = _evaluate(strata, design, beta + step)
+        while further[0] < height - 1e-12 * abs(height) and np.abs(step).max() > 1e-12:
+            step = step / 2.0
+            further = _evaluate(strata, design, beta + step)
+        beta = beta + step
+        gained, (height, score, information) = further[0] - height, further
+        if gained <= TOLERANCE * abs(height) and np.abs(step).max() < 1e-8:
+            break
+    return beta, height, information
 
 
 def _tabulate(
