@@ -109,7 +109,8 @@ def injected(settings: Settings) -> Part:
           "before that day, expect of it left alone is held against what came: cable is injected because it failed, "
           "so its record carried on would flatter the fluid. The share left is learnt from that, with the settings' "
           f"share as prior worth {PRIOR_FAILURES:g} failure, and the forecast of injected cable is multiplied by it. "
-          "What a new injection is worth still takes the settings' share."),),
+          "What a new injection is worth still takes the settings' share. Splices of earlier repairs, which the fluid "
+          "does not mend, are in the share learnt."),),
         ((f"20 failures expected of the cable left alone, 6 seen, the settings' share {share:g}: "
          f"({PRIOR_FAILURES:g} + 6) / ({PRIOR_FAILURES:g} / {share:g} + 20) = {learnt:.2f}."),),
         "E. Hauer, Observational Before-After Studies in Road Safety (1997), chapter 11.",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import os
 
 import numpy as np
@@ -121,7 +122,9 @@ def test_district_effects_and_the_effect_of_injection_are_found(make_warehouse):
         true = np.log(table["attribute_value"].map(factors) / table["reference_value"].map(factors))
         error = np.log(table["hazard_ratio_hi"] / table["hazard_ratio"]) / norm.ppf(0.95)
         off = (np.log(table["hazard_ratio"]) - true) / error
-        model = fit_failure_model(history, _settings())
+        # the fluid mends the cable: not the splices of earlier repairs, nor what lightning does (4 % of these failures)
+        body = history.failures[history.failures["failed_component"].ne("splice")]
+        model = fit_failure_model(dataclasses.replace(history, failures=body), _settings())
         print("\n", table.assign(true=np.exp(true), off=off)[
             ["attribute_value", "reference_value", "failures", "hazard_ratio", "true", "off"]].round(2).to_string())
         print(f"injection leaves {model.treatment.factor:.2f} (truth {truth.INJECTION_FACTOR}): "
