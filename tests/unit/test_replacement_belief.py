@@ -63,7 +63,8 @@ def marts() -> Marts:
 
 
 def test_the_finding_sets_the_fall_beside_the_one_expected(marts: Marts) -> None:
-    finding = page.before_after(marts.read(page.BEFORE_AFTER), Settings()).finding.replace("\u00a0", " ")
+    made = page.before_after(marts.read(page.BEFORE_AFTER), marts.read(page.FIGURES), Settings())
+    finding = made.finding.replace("\u00a0", " ")
     # 21 seen and 20 expected where the record carried on gives 40; 4 seen of 40 expected
     assert "failed 48 % less" in finding
     assert "expected 50 % less" in finding
@@ -82,7 +83,7 @@ def test_the_score_is_called_what_it_is(marts: Marts) -> None:
 
 
 def test_without_rows_the_page_says_what_is_missing(marts: Marts) -> None:
-    assert page.before_after(marts.read(page.BEFORE_AFTER).head(0), Settings()).is_absent
+    assert page.before_after(marts.read(page.BEFORE_AFTER).head(0), marts.read(page.FIGURES), Settings()).is_absent
     assert page.past_forecasts(marts.read(page.SCORES).head(0), Settings()).is_absent
 
 
@@ -127,5 +128,18 @@ def test_the_head_is_said_to_hang_on_the_reading_that_moves_most(marts: Marts) -
 def test_a_watched_loop_that_no_model_could_judge_is_named(marts: Marts) -> None:
     replacement = dataclasses.replace(Settings().replacement, watched={"L-000009": dt.date(2001, 1, 1)})
     settings = dataclasses.replace(Settings(), replacement=replacement)
-    made = page.before_after(marts.read(page.BEFORE_AFTER), settings)
+    made = page.before_after(marts.read(page.BEFORE_AFTER), marts.read(page.FIGURES), settings)
     assert made.left_out.endswith("Watched, but no model could stand before that day: L-000009.")
+
+
+def test_what_the_forecast_of_injected_cable_rests_on_is_said_beside_the_settings() -> None:
+    amounts = pd.DataFrame({
+        "figure": ["injection_left", "injection_left_lo", "injection_left_hi", "injection_failures_since",
+                   "injection_expected_untreated"],
+        "amount": [0.4, 0.23, 0.6, 13.0, 31.8],
+    })
+    sentence = page.injection_sentence(amounts, Settings())
+    assert "0.40 (0.23 to 0.60, gamma)" in sentence
+    assert "13 failures since where 31.8 were to be expected" in sentence
+    assert "0.30, from the settings" in sentence
+    assert page.injection_sentence(amounts.assign(amount=0.0), Settings()) == ""

@@ -1,0 +1,65 @@
+"""The findings about decades, attributes and splices: computed from the rows, and sound where there is little."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from reports.pages import survival_groups as page
+from shared.settings import Settings
+
+
+def effects(**changed: object) -> pd.DataFrame:
+    row = {
+        "attribute": "neutral", "attribute_value": "jacketed", "reference_value": "bare", "hazard_ratio": 0.35,
+        "hazard_ratio_lo": 0.25, "hazard_ratio_hi": 0.48, "sections": 100, "failures": 40, "exposure_km_years": 80.0,
+        "attribute_verdict": "lower",
+    }
+    return pd.DataFrame([row | changed])
+
+
+def bands(counts: list[int], years: float = 100.0) -> pd.DataFrame:
+    table = pd.DataFrame({"repair_band": list(page.BAND_WORDS), "section_years": years, "splice_failures": counts})
+    rates = {f"{kind}_{part}": 1.0 for kind in ("splice", "cable") for part in ("rate_lo", "rate_hi")}
+    return table.assign(
+        cable_failures=3, splice_rate_per_100_section_years=1.0, cable_rate_per_100_section_years=1.0, **rates)
+
+
+def test_only_what_lies_beyond_chance_is_said_to_differ() -> None:
+    clear, open_ = effects(), effects(attribute_verdict="within_chance", hazard_ratio_hi=1.2)
+    assert "jacketed neutral fails 0.35 times as often as bare (0.25 to 0.48)" in page.attributes_sentence(
+        clear, clear.head(0))
+    assert page.attributes_sentence(open_, clear.head(0)) == "No value differs from its reference beyond chance."
+    apart = effects(attribute="installation", attribute_value="duct", attribute_verdict="not_separable")
+    assert page.attributes_sentence(clear, apart).endswith("the other attributes: duct installation.")
+
+
+def test_a_fleet_with_nothing_to_compare_says_so() -> None:
+    assert page.attributes(effects(attribute_verdict="reference"), Settings()).is_absent
+    assert page.attributes(effects().head(0), Settings()).is_absent
+    assert page.vintages(pd.DataFrame(), Settings()).is_absent
+    assert page.splices(pd.DataFrame(), Settings()).is_absent
+
+
+def test_splices_of_the_first_two_years_are_compared_with_later_ones() -> None:
+    # 12 in 300 section-years against 2 in 200
+    sentence = page.splices_sentence(bands([1, 4, 4, 4, 1, 1]), 0.9)
+    assert "in 4.0 of 100 section-years, later in 1.0: 4.0 times as often" in sentence
+    assert sentence.endswith("beyond chance.")
+    assert page.splices_sentence(bands([1, 1, 1, 1, 1, 1]), 0.9).endswith("within chance.")
+    assert "all of them in the first two years" in page.splices_sentence(bands([0, 2, 0, 0, 0, 0]), 0.9)
+    assert page.splices_sentence(bands([5, 0, 0, 0, 0, 0]), 0.9) == "No splice has failed after a repair on record."
+
+
+def test_bands_are_shown_in_the_order_of_time() -> None:
+    shuffled = bands([0, 1, 1, 1, 1, 1]).sort_values("repair_band", ascending=False)
+    table = page.splices(shuffled, Settings()).tables[0]
+    assert table.frame["repair_band"].tolist() == list(page.BAND_WORDS)
+
+
+def test_the_class_drawn_is_the_one_with_most_failures_among_those_with_two_decades() -> None:
+    ends = pd.DataFrame({
+        "cable_class": ["A", "B", "B", "C", "C"], "vintage": ["1970-1979", "1970-1979", "1980-1989"] * 1 + [
+            "1970-1979", "1980-1989"], "vintage_failures": [90, 10, 10, 30, 5],
+    })
+    assert page.class_with_decades(ends) == "C"
+    assert page.class_with_decades(ends.head(1)) == "A"
