@@ -140,7 +140,10 @@ def gather_evidence(history: FailureHistory, model: FailureModel, weights: Float
     fading = weights * np.exp(-ago / evidence.LEVEL_YEARS)
     size = len(w.sections)
     recorded = np.bincount(section[own], weights[own], size)
-    recent = np.bincount(section[own], fading[own], size)
+    # the level of a class is that of cable not yet injected
+    injected = pd.to_datetime(w.sections["rejuvenated_on"]).to_numpy(dtype="datetime64[D]")
+    bare = own & ~(failed > injected[section])
+    recent = np.bincount(section[bare], fading[bare], size)
     occasions = np.bincount(section[own], (weights * _is_occasion(section, failed, own))[own], size)
 
     loop = model.tree.loop_of_half[model.tree.half_of_section]

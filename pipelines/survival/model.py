@@ -245,7 +245,7 @@ def fit_failure_model(
     settings
         survival and general.interval_level are used.
     choices
-        Form of the hazard and weight of old failures.
+        Form of the hazard, its penalty, and how variances go with length.
     start
         Where the search for the variances begins, e.g. what an earlier as-of date gave: a quarter of the time.
 

@@ -18,6 +18,9 @@ VINTAGE_YEARS = 10
 LEAST_SHARE = 0.1
 """Where less of a vintage is in view, one failure lifts the curve by more than it tells."""
 
+MOST_STEPS = 100
+"""Steps of a curve that are reported; all count in it."""
+
 COLUMNS = [
     "cable_class", "vintage", "age_years", "at_risk_km", "mcf_per_km", "mcf_lo", "mcf_hi", "in_view_from_age_years",
     "vintage_length_km", "vintage_failures",
@@ -66,7 +69,7 @@ def tabulate_vintages(history: FailureHistory, settings: Settings) -> pd.DataFra
             entry = np.maximum(view.entry_years, start)
             curve = estimate_mean_cumulative(
                 entry, np.maximum(view.exit_years, entry), view.km, view.owner[later], view.event_ages_years[later],
-                settings.general.interval_level, cluster=view.cluster,
+                settings.general.interval_level, cluster=view.cluster, most_steps=MOST_STEPS,
             )
             frames.append(curve.to_frame().assign(
                 cable_class=view.name, vintage=str(vintage),
