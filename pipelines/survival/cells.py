@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import duckdb
 import numpy as np
 import pandas as pd
@@ -124,12 +126,22 @@ def find_patterns(windows: Windows) -> tuple[pd.DataFrame, Whole]:
     """
     s = windows.sections
     names = ["cable_class", "insulation", "neutral", "installation", "conductor", "district_id"]
-    frame = s[names].fillna("unknown").astype(str).iloc[windows.owner].reset_index(drop=True)
     length = np.clip(s["length_km"].to_numpy(dtype=np.float64) * 1000.0, SHORTEST_M, LONGEST_M)
-    frame["log2_length"] = np.round(np.log2(length))[windows.owner]
     installed = windows.as_of.year + windows.as_of.day_of_year / 366.0 - windows.age_now
-    frame["vintage_year"] = np.floor(installed / VINTAGE_YEARS) * VINTAGE_YEARS + VINTAGE_YEARS / 2
-    grouped = frame.groupby([*names, "log2_length", "vintage_year"], sort=True)
-    pattern = np.asarray(grouped.ngroup().to_numpy(), dtype=np.int64)
-    first = np.unique(pattern, return_index=True)[1]
-    return frame.iloc[first].reset_index(drop=True), pattern
+    kinds = [_number_levels(s[name].fillna("unknown").astype(str)) for name in names]
+    kinds.append(_number_levels(pd.Series(np.round(np.log2(length)))))
+    code, levels = [each[windows.owner] for each, _ in kinds], [level for _, level in kinds]
+    vintage = _number_levels(pd.Series(np.floor(installed / VINTAGE_YEARS) * VINTAGE_YEARS + VINTAGE_YEARS / 2))
+    code, levels = [*code, vintage[0]], [*levels, vintage[1]]
+    joined = code[0]
+    for each, level in zip(code[1:], levels[1:], strict=True):
+        joined = np.unique(joined, return_inverse=True)[1] * len(level) + each  # kept small: no product overflows
+    _, first, pattern = np.unique(joined, return_index=True, return_inverse=True)
+    columns = zip([*names, "log2_length", "vintage_year"], code, levels, strict=True)
+    return pd.DataFrame({name: level[each[first]] for name, each, level in columns}), pattern
+
+
+def _number_levels(values: pd.Series) -> tuple[Whole, NDArray[Any]]:
+    """Each value as the place of its level in their order, and the levels."""
+    code, levels = pd.factorize(values, sort=True)
+    return code.astype(np.int64), np.asarray(levels)

@@ -130,7 +130,8 @@ class FailureModel:
             expected_failures_lo=ahead * wide_lo, expected_failures_hi=ahead * wide_hi,
             probability_of_failure=1.0 - (post.rate / (post.rate + ahead)) ** post.shape,
         )
-        return frame[w.in_service].sort_values("section_id", ignore_index=True)
+        order = np.argsort(w.sections["section_code"].to_numpy(), kind="stable")
+        return frame.iloc[order[w.in_service[order]]].reset_index(drop=True)
 
     def forecast_loops(self, years: float) -> pd.DataFrame:
         """Failures to expect of every loop with cable in service: forecast_groups(years, "loop_id")."""
@@ -284,8 +285,7 @@ def _grow_tree(windows: Windows, failures: Floats, expected: Floats) -> nested.T
     named = windows.sections
     return nested.build_tree(
         failures, expected, named["length_km"].to_numpy(dtype=np.float64),
-        np.unique(named["half_loop_id"].to_numpy(dtype=str), return_inverse=True)[1],
-        np.unique(named["loop_id"].to_numpy(dtype=str), return_inverse=True)[1],
+        named["half_code"].to_numpy(dtype=np.int64), named["loop_code"].to_numpy(dtype=np.int64),
     )
 
 
@@ -321,7 +321,7 @@ class CellTable:
 
 def _code_classes(windows: Windows) -> tuple[Whole, int]:
     """Class of each window as a code, and how many there are."""
-    names, code = np.unique(windows.sections["cable_class"].to_numpy(dtype=str), return_inverse=True)
+    code, names = pd.factorize(windows.sections["cable_class"], sort=True)
     return code[windows.owner].astype(np.int64), len(names)
 
 
