@@ -55,6 +55,11 @@ class PowerLawData:
     def exposure_km_years(self) -> float:
         return float(self.signed_km @ self.ages_years)
 
+    def with_failures(self, failure_ages_years: ArrayLike) -> PowerLawData:
+        """The same exposure with other failures, each counting 1."""
+        ages = np.maximum(np.asarray(failure_ages_years, dtype=np.float64), YOUNGEST_YEARS)
+        return PowerLawData(self.ages_years, self.signed_km, float(len(ages)), float(np.log(ages).sum()))
+
     @cached_property
     def _logs(self) -> tuple[Floats, Floats]:
         """Log ages and the signed km at them; age 0 adds nothing."""

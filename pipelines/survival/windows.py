@@ -98,10 +98,9 @@ def build_windows(history: FailureHistory) -> Windows:
 
 def _own_failures(failures: pd.DataFrame, section_codes: Whole) -> pd.DataFrame:
     """Failures of the sections of these codes in the order of their jobs, with the row of each."""
-    row_of = np.full(max(int(section_codes.max(initial=-1)), int(failures["section_code"].max()
-                         if len(failures) else -1)) + 2, -1)  # the last stands for sections out of the register
+    row_of = np.full(int(section_codes.max(initial=-1)) + 2, -1)  # the last stands for sections out of the register
     row_of[section_codes] = np.arange(len(section_codes))
-    row = row_of[failures["section_code"].to_numpy(dtype=np.int64)]
+    row = row_of[np.minimum(failures["section_code"].to_numpy(dtype=np.int64), len(row_of) - 1)]
     used = failures["is_counted"].to_numpy(dtype=bool) | failures["why_not"].eq("undated_section").to_numpy(dtype=bool)
     used &= row >= 0
     return pd.DataFrame({"row": row[used], "failed_on": pd.to_datetime(failures["failed_on"])[used].to_numpy()})
