@@ -64,13 +64,14 @@ def code_names(history: FailureHistory) -> FailureHistory:
     codes = {
         name: pd.factorize(sections[of], sort=True)[0].astype(np.int64)
         for name, of in (("section_code", "section_id"), ("half_code", "half_loop_id"), ("loop_code", "loop_id"))
+        if of in sections.columns
     }
     place = pd.Index(sections["section_id"]).get_indexer(failures["section_id"])
     own = np.where(place >= 0, codes["section_code"][place], -1) if len(sections) else place
-    order = np.lexsort((codes["section_code"], codes["half_code"], codes["loop_code"]))
+    order = np.lexsort(tuple(codes.values()))
     coded = sections.assign(**codes).iloc[order].reset_index(drop=True)
     jobs = failures.assign(section_code=own)
-    if not jobs["job_id"].is_monotonic_increasing:
+    if "job_id" in jobs.columns and not jobs["job_id"].is_monotonic_increasing:
         jobs = jobs.sort_values("job_id")
     return dataclasses.replace(history, sections=coded, failures=jobs)
 

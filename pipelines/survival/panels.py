@@ -119,11 +119,7 @@ def run_fit_test(view: ClassView, ages: Floats, law: PowerLaw) -> TrendTest:
 
     top = int(np.max(view.exit_years, initial=0.0)) + 1
     edges = np.arange(top + 1, dtype=np.float64)
-    entry, leave = view.entry_years, view.exit_years
-    expected = np.array([
-        view.km @ (law.cumulative(np.clip(leave, a, a + 1)) - law.cumulative(np.clip(entry, a, a + 1)))
-        for a in edges[:-1]
-    ])
+    expected = np.diff(view.ages.spend_up_to(edges, law.cumulative))
     observed = np.histogram(ages, bins=edges)[0].astype(np.float64)
     joined: list[list[float]] = [[0.0, 0.0]]
     for e, o in zip(expected, observed, strict=True):

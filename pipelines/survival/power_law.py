@@ -55,6 +55,14 @@ class PowerLawData:
     def exposure_km_years(self) -> float:
         return float(self.signed_km @ self.ages_years)
 
+    def spend_up_to(self, ages_years: Floats, cumulative: Callable[[Floats], Floats] | None = None) -> Floats:
+        """Failures (without a law: km-years) that the exposure up to each age expects of a law of a kilometre."""
+        own, at = (np.asarray(a if cumulative is None else cumulative(a)) for a in (self.ages_years, ages_years))
+        place = np.searchsorted(self.ages_years, ages_years, side="right")
+        below = np.r_[0.0, np.cumsum(self.signed_km * own)][place]
+        km_beyond = np.r_[np.cumsum(self.signed_km[::-1])[::-1], 0.0][place]
+        return np.asarray(below + at * km_beyond)
+
     def with_failures(self, failure_ages_years: ArrayLike) -> PowerLawData:
         """The same exposure with other failures, each counting 1."""
         ages = np.maximum(np.asarray(failure_ages_years, dtype=np.float64), YOUNGEST_YEARS)

@@ -162,9 +162,8 @@ def tabulate_age_rates(history: FailureHistory, settings: Settings) -> pd.DataFr
             rate, lo, hi = _rate_with_limits(failures, exposure, settings.general.interval_level)
             fitted = None
             if law is not None and exposure > 0:
-                spent = law.cumulative(np.clip(view.exit_years, start, end)) - law.cumulative(
-                    np.clip(view.entry_years, start, end))
-                fitted = 100.0 * float(view.km @ spent) / exposure
+                spent = np.diff(view.ages.spend_up_to(np.array([start, end], dtype=np.float64), law.cumulative))
+                fitted = 100.0 * float(spent[0]) / exposure
             rows.append({
                 "cable_class": view.name, "age_from": start, "age_to": end, "exposure_km_years": exposure,
                 "failures": failures, "rate_per_100km_year": rate, "rate_lo": lo, "rate_hi": hi,
