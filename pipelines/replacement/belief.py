@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -28,6 +29,17 @@ TABLES = (
 
 Fit = Callable[[FailureHistory, Variances | None], FailureModel]
 """Fits a model to what was known on a day, the search for the variances beginning where told."""
+
+
+@dataclass(frozen=True)
+class _MeansOnly:
+    """A model as the back-test asks it: nothing is picked by limits."""
+
+    model: FailureModel
+
+    def forecast(self, years: float) -> pd.DataFrame:
+        """Mean failures to expect of every section in service."""
+        return self.model.forecast_means(years)
 
 
 def try_ranking(
@@ -61,8 +73,8 @@ def try_ranking(
         return models_then[-1]
 
     tested = backtest.run_backtest(
-        history, fit_as_then, origins, horizon, level=general.interval_level, replicates=terms.backtest_replicates,
-        random=np.random.default_rng(general.seed),
+        history, lambda known: _MeansOnly(fit_as_then(known)), origins, horizon, level=general.interval_level,
+        replicates=terms.backtest_replicates, random=np.random.default_rng(general.seed),
         further_measure=CaptureByMoney(
             price_sections(history.sections, terms), terms.cost_per_loop, general.interval_level),
     )

@@ -83,6 +83,20 @@ class FailureModel:
         ahead = self.curves.cumulative(self.codes, w.age_now + years) - self.curves.cumulative(self.codes, w.age_now)
         return np.asarray(w.sum_by_section(w.km * ahead) * self.end_factor * self.class_level * w.in_service)
 
+    def ahead(self, years: float) -> Floats:
+        """expected_by_class, worked out once for each horizon."""
+        kept: dict[float, Floats] = self.__dict__.setdefault("_ahead", {})
+        if years not in kept:
+            kept[years] = self.expected_by_class(years)
+        return kept[years]
+
+    def totals_ahead(self, years: float) -> nested.Totals:
+        """Posterior moments of what half-loops and loops expect over the years ahead, worked out once a horizon."""
+        kept: dict[float, nested.Totals] = self.__dict__.setdefault("_totals", {})
+        if years not in kept:
+            kept[years] = nested.fit_totals(self.tree, self.variances, self.ahead(years))
+        return kept[years]
+
     @property
     def variation(self) -> Floats:
         """Coefficient of variation of the level of each section's curve."""
@@ -113,7 +127,7 @@ class FailureModel:
         Checked by: tests/unit/test_survival_model.py
         """
         w, post = self.windows, self.posterior
-        ahead = self.expected_by_class(years)
+        ahead = self.ahead(years)
         owner = self.tree.half_of_section
         frame = w.sections[["section_id", "loop_id", "half_loop_id", "district_id", "cable_class", "length_km",
                             "is_installed_on_known"]].copy()
@@ -132,6 +146,15 @@ class FailureModel:
         )
         order = np.argsort(w.sections["section_code"].to_numpy(), kind="stable")
         return frame.iloc[order[w.in_service[order]]].reset_index(drop=True)
+
+    def forecast_means(self, years: float) -> pd.DataFrame:
+        """What forecast says without limits, for who needs none: section_id, loop_id, length_km, expected_failures."""
+        w = self.windows
+        order = np.argsort(w.sections["section_code"].to_numpy(), kind="stable")
+        order = order[w.in_service[order]]
+        frame = w.sections[["section_id", "loop_id", "length_km"]].iloc[order].reset_index(drop=True)
+        mean = self.posterior.shape / self.posterior.rate
+        return frame.assign(expected_failures=(self.ahead(years) * mean)[order])
 
     def forecast_loops(self, years: float) -> pd.DataFrame:
         """Failures to expect of every loop with cable in service: forecast_groups(years, "loop_id")."""
@@ -164,8 +187,7 @@ class FailureModel:
 
         Checked by: tests/unit/test_survival_model.py
         """
-        ahead = self.expected_by_class(years)
-        totals = nested.fit_totals(self.tree, self.variances, ahead)
+        ahead, totals = self.ahead(years), self.totals_ahead(years)
         group, mean, variance, heads = self._group(by, totals)
         weight = self.windows.in_service.astype(np.float64)
 
