@@ -189,7 +189,7 @@ def plan_years(
     Checked by: tests/unit/test_replacement_plan.py, tests/properties/test_replacement_plan.py
     """
     budget = read_budget(terms)
-    by_year = expected.reindex(sections["section_id"]).to_numpy(dtype=float).T
+    by_year = expected.reindex(sections["section_id"].astype("str")).to_numpy(dtype=float).T
     offers = [
         list_options(
             sections.assign(expected_failures=failures), new_rate_per_100km_year, terms, horizon_years, year=year,
