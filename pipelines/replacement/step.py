@@ -31,12 +31,12 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     # ---- read
     sections = read_model(con, "core.section_exposure")
     failures = read_model(con, "core.failures")
-    jobs = read_model(con, "core.job_stages")[
-        ["job_id", "loop_id", "district_id", "configuration", "customers_interrupted", "customer_minutes"]
-    ]
-    stated = read_model(con, "staging.jobs")[["job_id", "repair_cost"]]
-    retired = read_model(con, "staging.sections")[["section_id", "retired_because"]]
-    loops = read_model(con, "staging.loops")[["loop_id", "configuration", "customers"]]
+    jobs = read_model(con, "core.job_stages", columns=[
+        "job_id", "loop_id", "district_id", "configuration", "customers_interrupted", "customer_minutes",
+    ])
+    stated = read_model(con, "staging.jobs", columns=["job_id", "repair_cost"])
+    retired = read_model(con, "staging.sections", columns=["section_id", "retired_because"])
+    loops = read_model(con, "staging.loops", columns=["loop_id", "configuration", "customers"])
     form_now = read_choices(con)
     kept = kept_rankings.read_kept(con)
     as_of = settings.general.as_of
