@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -25,6 +26,11 @@ from shared.settings import Settings
 TABLES = (
     "fitted.backtest", "fitted.backtest_differences", "fitted.backtest_calibration", "fitted.backtest_money",
     "fitted.before_after", "fitted.forecast_score", "fitted.ranking_churn", "fitted.ranking_sensitivity",
+)
+
+USED = (
+    "section_id", "loop_id", "half_loop_id", "district_id", "cable_class", "length_km", "is_installed_on_known",
+    "retired_on", "rejuvenated_on", "section_code", "half_code", "loop_code",
 )
 
 Fit = Callable[[FailureHistory, Variances | None], FailureModel]
@@ -69,7 +75,8 @@ def try_ranking(
     models_then: list[FailureModel] = []
 
     def fit_as_then(known: FailureHistory, start: Variances | None = None) -> FailureModel:
-        models_then.append(fit_failure_model(known, settings, form_then, start=start))
+        fitted = fit_failure_model(known, settings, form_then, start=start)
+        models_then.append(keep_used(fitted))
         return models_then[-1]
 
     tested = backtest.run_backtest(
@@ -83,6 +90,12 @@ def try_ranking(
         "fitted.backtest_calibration": tested.calibration, "fitted.backtest_money": tested.further,
         **weigh_evidence(history, model, tuple(models_then), fit_as_then, reasons, settings),
     }
+
+
+def keep_used(model: FailureModel) -> FailureModel:
+    """A model of a past date with those columns of its sections alone that what follows asks for."""
+    sections = model.windows.sections[list(USED)]
+    return dataclasses.replace(model, windows=dataclasses.replace(model.windows, sections=sections))
 
 
 def weigh_evidence(

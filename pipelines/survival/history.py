@@ -99,10 +99,10 @@ def known_at(history: FailureHistory, origin: dt.date) -> FailureHistory:
     day = pd.Timestamp(origin)
     history = history.keep(code_names)
     sections = history.sections
-    sections = sections[~(pd.to_datetime(sections["installed_on"]) > day)].copy()
+    sections = sections[~(pd.to_datetime(sections["installed_on"]) > day)]
     for column in ("retired_on", "rejuvenated_on"):
         dates = pd.to_datetime(sections[column])
-        sections[column] = dates.where(dates <= day)
+        sections = sections.assign(**{column: dates.where(dates <= day)})
     view_from = pd.to_datetime(sections["in_view_from"])
     view_from = view_from.where(view_from <= day)
     view_to = no_later_than(sections["in_view_to"], day).where(view_from.notna())
