@@ -283,12 +283,22 @@ def order_by_rule(units: pd.DataFrame, rule: str) -> tuple[NDArray[np.int64], ND
     -----
     Checked by: tests/unit/test_replacement_backtest.py
     """
-    keys = _sort_keys(units, rule)
-    columns = np.column_stack([-key.to_numpy(dtype=float) for key in keys])
-    order = np.lexsort(columns.T[::-1])
-    ordered = columns[order]
-    differs = np.any(ordered[1:] != ordered[:-1], axis=1)
+    keys = [key.to_numpy() for key in _sort_keys(units, rule)]
+    order = _largest_first(keys[-1])
+    for key in reversed(keys[:-1]):
+        order = order[_largest_first(key[order])]
+    differs = np.zeros(max(len(order) - 1, 0), dtype=bool)
+    for key in keys:
+        ordered = key[order]
+        differs |= ordered[1:] != ordered[:-1]
     return order, np.concatenate([[0], 1 + np.flatnonzero(differs)])
+
+
+def _largest_first(key: NDArray[Any]) -> NDArray[np.int64]:
+    """Order from the largest to the least; equals keep their order. Small whole numbers are sorted by their digits."""
+    if key.dtype.kind in "bi" and (key.dtype.kind == "b" or (len(key) and key.min() >= 0 and key.max() < 2**15)):
+        return np.argsort(-key.astype(np.int16), kind="stable")
+    return np.argsort(-key.astype(np.float64), kind="stable")
 
 
 def _sort_keys(units: pd.DataFrame, rule: str) -> list[pd.Series]:
