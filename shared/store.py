@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -132,7 +133,7 @@ def has_table(con: duckdb.DuckDBPyConnection, name: str) -> bool:
 
 def read_model(
     con: duckdb.DuckDBPyConnection, name: str, *, first_by: str | None = None, rows: int | None = None,
-    only: tuple[str, list[str]] | None = None,
+    only: tuple[str, list[str]] | None = None, columns: Sequence[str] = (),
 ) -> pd.DataFrame:
     """A table of the warehouse as a frame, in the order of its key, so that the same input gives the same bytes.
 
@@ -144,9 +145,11 @@ def read_model(
         Rows read at most.
     only
         A column and the values that it must hold.
+    columns
+        Columns read; all where none is named.
     """
     table = dictionary.tables()[name]
-    listed = ", ".join(f'"{c}"' for c in table.columns)
+    listed = ", ".join(f'"{c}"' for c in columns or table.columns)
     order = ", ".join(f'"{c}"' for c in ([first_by] if first_by else []) + list(table.key))
     limit = "" if rows is None else f" limit {rows}"
     kept, values = (f' where list_contains(?, "{only[0]}")', [only[1]]) if only else ("", [])

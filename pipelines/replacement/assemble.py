@@ -84,6 +84,12 @@ def gather(
     return Facts(valued, half_loops, by_loop, districts, costs, new_cable, horizon)
 
 
+def in_order(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+    """Rows by a name; not sorted again where they are in order already."""
+    ordered = frame if frame[name].is_monotonic_increasing else frame.sort_values(name, kind="stable")
+    return ordered.reset_index(drop=True)
+
+
 def rank_sections(facts: Facts, settings: Settings) -> pd.DataFrame:
     """The section ranking: by failures expected per km, with limits, groups and money; its reasons are put in SQL.
 
@@ -92,7 +98,7 @@ def rank_sections(facts: Facts, settings: Settings) -> pd.DataFrame:
     Checked by: tests/unit/test_replacement_assemble.py
     """
     level = settings.general.interval_level
-    sections = facts.sections.sort_values("section_id", kind="stable").reset_index(drop=True)
+    sections = in_order(facts.sections, "section_id")
     # The posterior is the multiplier's; times what the class expects per km it is that of failures per km.
     per_km = (sections["expected_class"] / sections["length_km"]).to_numpy(dtype=float)
     with np.errstate(divide="ignore"):
@@ -133,7 +139,7 @@ def _rank_groups(
     """Groups of sections ranked by failures expected per km, with the money of their sections."""
     summed = groups.merge(_sum_sections(sections, by), on=by, how="left").merge(
         _worst_class(sections, by), on=by, how="left",
-    ).sort_values(by, kind="stable").reset_index(drop=True)
+    ).pipe(in_order, by)
     cost = summed["replacement_cost"] + settings.replacement.cost_per_loop * summed["loops"]
     summed = summed.assign(
         replacement_cost=cost, benefit_cost_ratio=summed["avoided_cost"] / cost.where(cost > 0),

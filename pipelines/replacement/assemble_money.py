@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipelines.replacement.assemble import Facts
+from pipelines.replacement.assemble import Facts, in_order
 from pipelines.replacement.cost_curve import trace_cost_curve
 from pipelines.replacement.money import annuity_factor
 from pipelines.replacement.moved_inputs import add_district_limits, move_inputs
@@ -48,10 +48,15 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
     Checked by: tests/unit/test_replacement_assemble.py
     """
     terms, rate, horizon = settings.replacement, facts.new_cable.rate_per_100km_year, facts.horizon_years
-    sections = facts.sections.sort_values("section_id", kind="stable", ignore_index=True)
+    sections = in_order(facts.sections, "section_id")
     sections = sections.assign(
         is_injectable=can_be_injected(sections), installation=sections["installation"].astype("category"),
     )
+    # names as categories: they are taken, told apart and sorted by number
+    sections = sections.assign(**{
+        name: pd.Categorical(sections[name], categories=np.unique(sections[name].to_numpy(dtype=object)))
+        for name in ("section_id", "loop_id")
+    })
     plan = plan_years(sections, forecast_years(model, horizon, terms.programme_years), rate, terms, horizon)
     in_money = dataclasses.replace(terms, budget_km=0.0)
     moved = move_inputs(
@@ -62,8 +67,10 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
         *_list_plan(plan, read_budget(terms)), *_list_without_injection(sections, rate, terms, horizon),
         *_list_injected(model),
     ]
+    curve = trace_cost_curve(list_options(sections, rate, in_money, horizon), in_money)
+    programme = plan.programme.astype({"section_id": "str", "loop_id": "str"})
     return Money(
-        plan.programme, plan.years, trace_cost_curve(list_options(sections, rate, in_money, horizon), in_money), moved,
+        programme, plan.years, curve, moved,
         pd.DataFrame(rows, columns=["figure", "amount", "explained"]).astype({"amount": float}),
     )
 

@@ -10,13 +10,13 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Any, Protocol
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.survival.history import FailureHistory, known_at
+from pipelines.survival.history import FailureHistory, code_names, known_at
 from shared.intervals import poisson_limits
 from shared.units import DAYS_PER_YEAR
 
@@ -139,6 +139,8 @@ def run_backtest(
     """
     loops = pd.Index(sorted(history.sections["loop_id"].unique()))
     draws = random.multinomial(len(loops), np.full(len(loops), 1.0 / max(len(loops), 1)), size=replicates).astype(float)
+    # a loop's draws lie together: products with the units' loops then copy nothing
+    draws = np.ascontiguousarray(draws.T).T
     captures, calibrations, others, replicas = [], [], [], {}
     for origin in origins:
         further = (further_rules or {}).get(origin, {})
@@ -177,17 +179,19 @@ def list_units(
     -----
     Checked by: tests/unit/test_replacement_backtest.py
     """
+    history = history.keep(code_names)
     forecast = model.forecast(horizon_years)
-    facts = history.sections.set_index("section_id").loc[forecast["section_id"]]
+    place, code = find_sections(history, forecast["section_id"])
+    facts = history.sections[["retired_on", "installed_on", "is_installed_on_known"]].iloc[place]
     start, end = pd.Timestamp(origin), pd.Timestamp(origin) + pd.Timedelta(days=round(horizon_years * DAYS_PER_YEAR))
-    failures = history.failures[history.failures["section_id"].notna() & counts_as_failure(history.failures)]
-    failed_on = pd.to_datetime(failures["failed_on"])
-    closed_on = pd.to_datetime(failures["closed_on"]).fillna(failed_on)
+    own = counts_as_failure(history.failures).to_numpy() & history.failures["section_code"].ge(0).to_numpy()
+    failed_in = history.failures["section_code"].to_numpy()[own]
+    failed_on = pd.to_datetime(history.failures["failed_on"])[own]
+    closed_on = pd.to_datetime(history.failures["closed_on"])[own].fillna(failed_on)
     known = (failed_on <= start) & (closed_on <= start)
 
     def count(chosen: pd.Series) -> NDArray[np.int64]:
-        found = failures.loc[chosen, "section_id"].value_counts().reindex(forecast["section_id"], fill_value=0)
-        return np.asarray(found, dtype=np.int64)
+        return np.bincount(failed_in[chosen.to_numpy()], minlength=int(code.max(initial=-1)) + 1)[code]
 
     def known_within(years: float) -> NDArray[np.int64]:
         return count(known & (failed_on > start - pd.Timedelta(days=round(years * DAYS_PER_YEAR))))
@@ -215,7 +219,18 @@ def list_units(
     )
     for rule, score in (further or {}).items():
         units[rule] = score.reindex(units["section_id"]).to_numpy(dtype=float)
-    return units.sort_values("section_id", kind="stable").reset_index(drop=True)
+    return units.iloc[np.argsort(code, kind="stable")].reset_index(drop=True)
+
+
+def find_sections(history: FailureHistory, section_ids: pd.Series) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Row of the history's sections and section_code of each id."""
+    rows = history.keep(_index_sections).get_indexer(pd.Index(section_ids))
+    return rows, history.sections["section_code"].to_numpy(dtype=np.int64)[rows]
+
+
+def _index_sections(history: FailureHistory) -> pd.Index[Any]:
+    index: pd.Index[Any] = pd.Index(history.sections["section_id"])
+    return index
 
 
 def share_over_loops(
@@ -268,12 +283,22 @@ def order_by_rule(units: pd.DataFrame, rule: str) -> tuple[NDArray[np.int64], ND
     -----
     Checked by: tests/unit/test_replacement_backtest.py
     """
-    keys = _sort_keys(units, rule)
-    columns = np.column_stack([-key.to_numpy(dtype=float) for key in keys])
-    order = np.lexsort(columns.T[::-1])
-    ordered = columns[order]
-    differs = np.any(ordered[1:] != ordered[:-1], axis=1)
+    keys = [key.to_numpy() for key in _sort_keys(units, rule)]
+    order = _largest_first(keys[-1])
+    for key in reversed(keys[:-1]):
+        order = order[_largest_first(key[order])]
+    differs = np.zeros(max(len(order) - 1, 0), dtype=bool)
+    for key in keys:
+        ordered = key[order]
+        differs |= ordered[1:] != ordered[:-1]
     return order, np.concatenate([[0], 1 + np.flatnonzero(differs)])
+
+
+def _largest_first(key: NDArray[Any]) -> NDArray[np.int64]:
+    """Order from the largest to the least; equals keep their order. Small whole numbers are sorted by their digits."""
+    if key.dtype.kind in "bi" and (key.dtype.kind == "b" or (len(key) and key.min() >= 0 and key.max() < 2**15)):
+        return np.argsort(-key.astype(np.int16), kind="stable")
+    return np.argsort(-key.astype(np.float64), kind="stable")
 
 
 def _sort_keys(units: pd.DataFrame, rule: str) -> list[pd.Series]:
@@ -340,15 +365,29 @@ def measure_capture(
     size_of_tie = np.bincount(tie, size).astype(np.float64)
     observed_of_tie = np.bincount(tie, observed).astype(np.float64)
     captured = _interpolate_at(size_of_tie[None, :], observed_of_tie[None, :], np.outer([size.sum()], fractions))[0]
+    if not len(draws):
+        return captured, np.zeros((0, len(fractions)))
     starts = np.cumsum(size_of_tie) - size_of_tie
-    block = np.unique((starts / size.sum() * 4000.0).astype(np.int64), return_inverse=True)[1][tie]
-    shape = (draws.shape[1], int(block[-1]) + 1)
-    sizes, counts = (
-        np.asarray(draws @ csr_array((values, (loop, block)), shape=shape), dtype=np.float64)
-        for values in (size, observed)
+    block_of_tie = (starts / size.sum() * 4000.0).astype(np.int64)
+    block = np.cumsum(np.diff(block_of_tie, prepend=block_of_tie[0]) > 0)[tie]
+    targets, failed = (
+        draws @ np.bincount(loop, values, draws.shape[1]) for values in (size, observed)
     )
-    inside = _interpolate_at(sizes, counts, np.outer(sizes.sum(axis=1), fractions))
-    return captured, inside / np.maximum(counts.sum(axis=1), 1e-9)[:, None]
+    # what is picked after the largest share is no matter: most of the units are left out
+    first = 1.25 * max(fractions)
+    while True:
+        last = int(np.searchsorted(starts[tie], first * size.sum()))
+        shape = (int(block[max(last - 1, 0)]) + 1, draws.shape[1])
+        last = int(np.searchsorted(block, shape[0]))
+        sizes, counts = (
+            (csr_array((values[:last], (block[:last], loop[:last])), shape=shape) @ draws.T).T
+            for values in (size, observed)
+        )
+        if last == len(size) or bool(np.all(sizes.sum(axis=1) >= targets * max(fractions) * (1.0 + 1e-9))):
+            break
+        first *= 2.0
+    inside = _interpolate_at(sizes, counts, np.outer(targets, fractions))
+    return captured, inside / np.maximum(failed, 1e-9)[:, None]
 
 
 def _interpolate_at(sizes: Floats, counts: Floats, targets: Floats) -> Floats:
@@ -412,9 +451,8 @@ def calibrate(units: pd.DataFrame, origin: dt.date, level: float) -> pd.DataFram
 
     Checked by: tests/unit/test_replacement_backtest.py
     """
-    ordered = units.assign(rate=units["expected"] / units["length_km"]).sort_values(
-        ["rate", "section_id"], kind="stable",
-    )
+    rate = (units["expected"] / units["length_km"]).to_numpy()
+    ordered = units[["length_km", "expected_in_view", "observed_shared"]].iloc[np.argsort(rate, kind="stable")]
     km = ordered["length_km"].to_numpy(dtype=np.float64)
     decile = np.minimum((np.cumsum(km) - km / 2.0) / km.sum() * 10.0, 9.0).astype(np.int64) + 1
     sums = ordered.groupby(decile)[["length_km", "expected_in_view", "observed_shared"]].sum()

@@ -132,7 +132,7 @@ def _expect(
     standing = sorted(models, key=lambda model: model.windows.as_of)
     days = np.array([model.windows.as_of for model in standing], dtype="datetime64[ns]")
     which = np.searchsorted(days, members["on"].to_numpy(dtype="datetime64[ns]"), side="right") - 1
-    events = list_events(history)
+    events = history.keep(list_events)
     retired = pd.to_datetime(history.sections.set_index("section_id")["retired_on"])
     for place, model in enumerate(standing):
         place_of = pd.Index(model.windows.sections["section_id"]).get_indexer(members["section_id"])
@@ -251,7 +251,7 @@ def _cumulate(model: FailureModel, row: NDArray[np.int64], start: Floats, end: F
 
 def _sum_up(members: pd.DataFrame, history: FailureHistory) -> pd.DataFrame:
     """One row a set: its size, its time, failures before and after, and the expectation."""
-    events = list_events(history)
+    events = history.keep(list_events)
     pairs = members.merge(events, on="loop_id", suffixes=("", "_struck"))
     before = pairs["failed_on"].gt(pairs["since"]) & pairs["failed_on"].le(pairs["on"])
     after = pairs["failed_on"].gt(pairs["on"]) & pairs["failed_on"].le(pairs["until"])

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -26,8 +28,24 @@ TABLES = (
     "fitted.before_after", "fitted.forecast_score", "fitted.ranking_churn", "fitted.ranking_sensitivity",
 )
 
+USED = (
+    "section_id", "loop_id", "half_loop_id", "district_id", "cable_class", "length_km", "is_installed_on_known",
+    "retired_on", "rejuvenated_on", "section_code", "half_code", "loop_code",
+)
+
 Fit = Callable[[FailureHistory, Variances | None], FailureModel]
 """Fits a model to what was known on a day, the search for the variances beginning where told."""
+
+
+@dataclass(frozen=True)
+class _MeansOnly:
+    """A model as the back-test asks it: nothing is picked by limits."""
+
+    model: FailureModel
+
+    def forecast(self, years: float) -> pd.DataFrame:
+        """Mean failures to expect of every section in service."""
+        return self.model.forecast_means(years)
 
 
 def try_ranking(
@@ -57,12 +75,13 @@ def try_ranking(
     models_then: list[FailureModel] = []
 
     def fit_as_then(known: FailureHistory, start: Variances | None = None) -> FailureModel:
-        models_then.append(fit_failure_model(known, settings, form_then, start=start))
+        fitted = fit_failure_model(known, settings, form_then, start=start)
+        models_then.append(keep_used(fitted))
         return models_then[-1]
 
     tested = backtest.run_backtest(
-        history, fit_as_then, origins, horizon, level=general.interval_level, replicates=terms.backtest_replicates,
-        random=np.random.default_rng(general.seed),
+        history, lambda known: _MeansOnly(fit_as_then(known)), origins, horizon, level=general.interval_level,
+        replicates=terms.backtest_replicates, random=np.random.default_rng(general.seed),
         further_measure=CaptureByMoney(
             price_sections(history.sections, terms), terms.cost_per_loop, general.interval_level),
     )
@@ -71,6 +90,12 @@ def try_ranking(
         "fitted.backtest_calibration": tested.calibration, "fitted.backtest_money": tested.further,
         **weigh_evidence(history, model, tuple(models_then), fit_as_then, reasons, settings),
     }
+
+
+def keep_used(model: FailureModel) -> FailureModel:
+    """A model of a past date with those columns of its sections alone that what follows asks for."""
+    sections = model.windows.sections[list(USED)]
+    return dataclasses.replace(model, windows=dataclasses.replace(model.windows, sections=sections))
 
 
 def weigh_evidence(

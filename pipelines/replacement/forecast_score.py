@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from pipelines.replacement.backtest import share_over_loops
 from pipelines.replacement.before_after import list_events
-from pipelines.survival import nested
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.model import FailureModel
 from shared.intervals import count_coverage, count_limits
@@ -62,7 +61,7 @@ def score_forecasts(history: FailureHistory, models: Sequence[FailureModel], lev
     """
     last = pd.Timestamp(history.as_of) - pd.Timedelta(days=round(SCORED_YEARS * DAYS_PER_YEAR))
     standing = sorted((m for m in models if m.windows.as_of <= last), key=lambda m: m.windows.as_of)
-    events = list_events(history)
+    events = history.keep(list_events)
     parts = [score_one(history, model, events, level) for model in standing]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
@@ -72,7 +71,7 @@ def score_one(history: FailureHistory, model: FailureModel, events: pd.DataFrame
     w = model.windows
     loop = model.tree.loop_of_half[model.tree.half_of_section]
     code, classes = pd.factorize(w.sections["cable_class"], sort=True)
-    ahead = model.expected_by_class(SCORED_YEARS)
+    ahead = model.ahead(SCORED_YEARS)
     years = years_in_service(history, model)
     expected = ahead * (model.posterior.shape / model.posterior.rate) * years / SCORED_YEARS
     km = w.sections["length_km"].to_numpy(dtype=np.float64) * w.in_service
@@ -87,7 +86,7 @@ def score_one(history: FailureHistory, model: FailureModel, events: pd.DataFrame
         deviance_model=deviance(cells["seen"], cells["expected"]),
         deviance_constant=deviance(cells["seen"], fleet * cells["km_years"]),
         deviance_class_constant=deviance(cells["seen"], by_class[cells["code"].to_numpy()] * cells["km_years"]),
-        noise=relative_variance(model, ahead)[cells["loop"].to_numpy()] * cells["expected"] ** 2,
+        noise=relative_variance(model)[cells["loop"].to_numpy()] * cells["expected"] ** 2,
     )
     of_class = [_row(cells[cells["code"].eq(k)], str(classes[k]), "cable_class", level)
                 for k in np.unique(cells["code"])]
@@ -128,9 +127,9 @@ def judge_loops(cells: pd.DataFrame, level: float) -> dict[str, float]:
     }
 
 
-def relative_variance(model: FailureModel, ahead: Floats) -> Floats:
+def relative_variance(model: FailureModel) -> Floats:
     """Posterior variance of each loop's total of the forecast over its mean squared."""
-    totals = nested.fit_totals(model.tree, model.variances, ahead)
+    totals = model.totals_ahead(SCORED_YEARS)
     return np.divide(totals.loop_variance, totals.loop_mean**2, out=np.zeros(len(totals.loop_mean)),
                      where=totals.loop_mean > 0)
 

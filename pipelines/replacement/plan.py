@@ -189,7 +189,7 @@ def plan_years(
     Checked by: tests/unit/test_replacement_plan.py, tests/properties/test_replacement_plan.py
     """
     budget = read_budget(terms)
-    by_year = expected.reindex(sections["section_id"]).to_numpy(dtype=float).T
+    by_year = expected.reindex(sections["section_id"].astype("str")).to_numpy(dtype=float).T
     offers = [
         list_options(
             sections.assign(expected_failures=failures), new_rate_per_100km_year, terms, horizon_years, year=year,
@@ -282,10 +282,21 @@ def bound_plan(offers: list[pd.DataFrame], budget: Budget, discount_rate_pct: fl
     falls = np.minimum(gain.sum(axis=1) / gain[0].sum(), 1.0) if gain[0].sum() > 0 else np.ones(len(gain))
     penalty = budget.loop_penalty * (1.0 + discount_rate_pct / 100.0) ** (1 - len(offers))
 
+    # sections in the order of the price from which they are worth nothing: a price then looks at the first of them
+    until = np.maximum.reduceat((gain / np.maximum(falls[:, None] * weight, 1e-300)).max(axis=0), first)
+    order = np.argsort(-until, kind="stable")
+    count = np.diff(np.append(first, len(section)))[order]
+    begins = np.cumsum(count) - count
+    rows = np.arange(len(section)) - np.repeat(begins, count) + np.repeat(first[order], count)
+    until, loop, gain, weight = until[order], loop[first[order]], np.ascontiguousarray(gain[:, rows]), weight[rows]
+    loops = int(loop.max()) + 1
+
     def limit(price: float) -> float:
-        worth = (gain - price * falls[:, None] * weight).max(axis=0)
-        best = np.maximum(np.maximum.reduceat(worth, first), 0.0)
-        surplus = np.bincount(loop[first], best) - price * falls.min() * budget.loop_weight - penalty
+        size = int(np.searchsorted(-until, -price, side="right"))
+        top = int(begins[size - 1] + count[size - 1]) if size else 0
+        worth = (gain[:, :top] - price * falls[:, None] * weight[:top]).max(axis=0)
+        best = np.maximum(np.maximum.reduceat(worth, begins[:size]), 0.0) if size else worth
+        surplus = np.bincount(loop[:size], best, loops) - price * falls.min() * budget.loop_weight - penalty
         return float(price * falls.sum() * budget.amount + np.maximum(surplus, 0.0).sum())
 
     low, high = 0.0, float(np.max(gain.max(axis=0) / np.maximum(falls.min() * weight, 1e-12)))

@@ -233,10 +233,23 @@ def group_alike(shape: ArrayLike, rate: ArrayLike, level: float) -> Integers:
     group, first = 0, 0
     while first < last:
         group += 1
-        rest = order[first:last]
-        told_apart = chance_of_being_worse(a[rest[0]], b[rest[0]], a[rest], b[rest]) >= level
-        length = int(np.argmax(told_apart)) if told_apart.any() else len(rest)
-        groups[rest[:length]] = group
+        length = _first_told_apart(a, b, order[first:last], level)
+        groups[order[first : first + length]] = group
         first += length
     groups[order[last:]] = group + 1
     return groups
+
+
+def _first_told_apart(shape: Floats, rate: Floats, units: Integers, level: float) -> int:
+    """Place of the first unit that the first of all is worse than with the level's probability; their number if none.
+
+    Looked for in blocks that grow, so that the cost follows the size of the group and not of the fleet.
+    """
+    begin, size = 0, 256
+    while begin < len(units):
+        block = units[begin : begin + size]
+        told_apart = chance_of_being_worse(shape[units[0]], rate[units[0]], shape[block], rate[block]) >= level
+        if told_apart.any():
+            return begin + int(np.argmax(told_apart))
+        begin, size = begin + size, 2 * size
+    return len(units)

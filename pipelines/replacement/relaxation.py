@@ -29,7 +29,7 @@ class Problem:
     @property
     def loops(self) -> int:
         """How many loops there are."""
-        return int(self.loop_of_section.max()) + 1
+        return int(self.loop_of_section.max(initial=-1)) + 1
 
     @property
     def ratio(self) -> Floats:
@@ -103,7 +103,8 @@ def find_least_bound(problem: Problem, accuracy: float = 1e-10) -> Relaxed:
     within, least_bound = problem, relax(problem, high).bound
     for _ in range(60):
         middle = (low + high) / 2.0
-        tried = relax(within, middle)
+        worthwhile = _only(within, within.gain - middle * within.weight > 0)
+        tried = relax(worthwhile, middle)
         if tried.bound < least_bound:
             least, least_bound = middle, tried.bound
         if tried.spent <= problem.budget:
@@ -111,7 +112,7 @@ def find_least_bound(problem: Problem, accuracy: float = 1e-10) -> Relaxed:
         else:
             low = middle
             # What is worth nothing at this price is worth nothing at any above it.
-            within = _only(within, tried.worth > 0)
+            within = worthwhile
         if high - low <= accuracy * high:
             break
     best, kept = relax(problem, least), relax(problem, high)
@@ -120,10 +121,15 @@ def find_least_bound(problem: Problem, accuracy: float = 1e-10) -> Relaxed:
 
 
 def _only(problem: Problem, options: Booleans) -> Problem:
-    """The problem with some of its options alone."""
+    """The problem with some of its options alone, and with no section that has none of them."""
+    section = problem.section[options]
+    rises = np.diff(section, prepend=-1)
+    sections = problem.loop_of_section
+    if len(section) and rises.min() >= 0:  # options of a section stand together: the rest are numbered anew
+        sections, section = sections[section[rises > 0]], np.cumsum(rises > 0) - 1
     return replace(
-        problem, weight=problem.weight[options], gain=problem.gain[options], section=problem.section[options],
-        loop=problem.loop[options],
+        problem, weight=problem.weight[options], gain=problem.gain[options], section=section,
+        loop=problem.loop[options], loop_of_section=sections,
     )
 
 

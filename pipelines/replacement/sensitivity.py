@@ -187,7 +187,7 @@ def rank_again(model: FailureModel, base: Evidence, given: Evidence, horizon_yea
     trust = evidence.LEVEL_FAILURES
     awaited = (trust + seen) / level - trust
     new_level = (trust + seen_now) / np.maximum(trust + awaited * factor, 1e-9)
-    ahead = np.where(used, model.expected_by_class(horizon_years) * (factor * new_level / level)[code], 0.0)
+    ahead = np.where(used, model.ahead(horizon_years) * (factor * new_level / level)[code], 0.0)
     expected = model.expected * factor[code] * used
     occasions = given.occasions * used
     tree = nested.Tree(

@@ -7,6 +7,7 @@ import pandas as pd
 
 from pipelines.replacement import assemble, assemble_money, belief, kept_rankings
 from pipelines.replacement.churn import is_worth_keeping, take_ranking
+from pipelines.survival.history import code_names
 from pipelines.survival.model import FailureHistory, fit_failure_model
 from pipelines.survival.step import read_choices
 from shared.settings import Settings
@@ -30,12 +31,12 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     # ---- read
     sections = read_model(con, "core.section_exposure")
     failures = read_model(con, "core.failures")
-    jobs = read_model(con, "core.job_stages")[
-        ["job_id", "loop_id", "district_id", "configuration", "customers_interrupted", "customer_minutes"]
-    ]
-    stated = read_model(con, "staging.jobs")[["job_id", "repair_cost"]]
-    retired = read_model(con, "staging.sections")[["section_id", "retired_because"]]
-    loops = read_model(con, "staging.loops")[["loop_id", "configuration", "customers"]]
+    jobs = read_model(con, "core.job_stages", columns=[
+        "job_id", "loop_id", "district_id", "configuration", "customers_interrupted", "customer_minutes",
+    ])
+    stated = read_model(con, "staging.jobs", columns=["job_id", "repair_cost"])
+    retired = read_model(con, "staging.sections", columns=["section_id", "retired_because"])
+    loops = read_model(con, "staging.loops", columns=["loop_id", "configuration", "customers"])
     form_now = read_choices(con)
     kept = kept_rankings.read_kept(con)
     as_of = settings.general.as_of
@@ -45,7 +46,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     # ---- compute
     if sections.empty:
         return {name: _write(con, name, pd.DataFrame()) for name in TABLES}
-    history = FailureHistory(sections=sections, failures=failures, as_of=as_of)
+    history = code_names(FailureHistory(sections=sections, failures=failures, as_of=as_of))
     model = fit_failure_model(history, settings, form_now)
     facts = assemble.gather(history, model, jobs.merge(stated, on="job_id", how="left"), loops, settings)
     section_ranking = assemble.rank_sections(facts, settings)

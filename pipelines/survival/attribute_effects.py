@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.survival.cox import fit_cox
-from pipelines.survival.history import FailureHistory
-from pipelines.survival.vintages import name_vintages
+from pipelines.survival.history import DAYS_PER_YEAR, FailureHistory, code_names
+from pipelines.survival.vintages import name_vintage
 from shared.settings import Settings
 
 Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
 
 ATTRIBUTES = ("neutral", "installation", "vintage", "district_id")
 COLUMNS = [
@@ -48,71 +51,103 @@ def compare_attributes(history: FailureHistory, settings: Settings) -> pd.DataFr
 
     Checked by: tests/unit/test_survival_attribute_effects.py, tests/published/test_survival_reference_fleet.py
     """
-    sections, failures = _take_part(history)
+    part = _take_part(history)
     dropped = []
-    while not failures.empty:
-        described = _count_values(sections, failures)
+    while part.has_failures:
+        described = _count_values(part)
         rare = described["failures"] < settings.survival.min_failures
         if not rare.any():
             break
         dropped.append(described[rare].assign(attribute_verdict="too_few"))
-        for row in described[rare].itertuples():
-            sections = sections[sections[str(row.attribute)] != row.attribute_value]
-        failures = failures[failures["section_id"].isin(sections["section_id"])]
+        part = part.leave_out(described[rare])
     else:
         described = pd.DataFrame(columns=COLUMNS)
     if not described.empty:
-        described = _fill_in(described, sections, failures, settings.general.interval_level)
+        described = _fill_in(described, part, settings.general.interval_level)
     order = {name: place for place, name in enumerate(ATTRIBUTES)}
-    parts = [part for part in (described, *dropped) if not part.empty]
-    if not parts:
+    tables = [table for table in (described, *dropped) if not table.empty]
+    if not tables:
         return pd.DataFrame(columns=COLUMNS)
-    table = pd.concat(parts, ignore_index=True).assign(order=lambda t: t["attribute"].map(order))
+    table = pd.concat(tables, ignore_index=True).assign(order=lambda t: t["attribute"].map(order))
     return table.sort_values(["order", "attribute_value"], kind="stable", ignore_index=True)[COLUMNS]
 
 
-def _take_part(history: FailureHistory) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Dated sections with ages in view in days, up to their injection, and their failures with age in days."""
-    seen = history.sections[history.sections["in_view_from"].notna()]
+@dataclass(frozen=True)
+class _Part:
+    """Sections that take part, a row each, and for each of their failures the row of its section and the age in days.
+
+    sections: entry_days, exit_days, length_km, loop_code, insulation and ATTRIBUTES as categories.
+    """
+
+    sections: pd.DataFrame
+    row: Whole
+    age_days: Whole
+
+    @property
+    def has_failures(self) -> bool:
+        return bool(len(self.row))
+
+    def leave_out(self, rare: pd.DataFrame) -> _Part:
+        """The part without the sections of some values."""
+        kept = np.ones(len(self.sections), dtype=np.bool_)
+        for name, value in zip(rare["attribute"], rare["attribute_value"], strict=True):
+            kept &= (self.sections[name] != value).to_numpy(dtype=np.bool_)
+        sections = self.sections[kept].reset_index(drop=True)
+        for name in ATTRIBUTES:
+            sections[name] = sections[name].cat.remove_unused_categories()
+        own = kept[self.row]
+        return _Part(sections, (np.cumsum(kept) - 1)[self.row[own]], self.age_days[own])
+
+
+def _take_part(history: FailureHistory) -> _Part:
+    """Dated sections with ages in view in days, up to their injection, and their failures."""
+    coded = history.keep(code_names)
+    seen = coded.sections[coded.sections["in_view_from"].notna()].reset_index(drop=True)
     installed = pd.to_datetime(seen["installed_on"])
     until = pd.concat([pd.to_datetime(seen[c]) for c in ("in_view_to", "rejuvenated_on")], axis=1).min(axis=1)
-    entry = (pd.to_datetime(seen["in_view_from"]) - installed).dt.days
-    sections = seen.assign(
-        entry_days=entry, exit_days=np.maximum((until - installed).dt.days, entry), vintage=name_vintages(installed),
+    entry = (pd.to_datetime(seen["in_view_from"]) - installed).dt.days.to_numpy(dtype=np.int64)
+    leave = np.maximum((until - installed).dt.days.to_numpy(dtype=np.int64), entry)
+    years, place = np.unique(installed.dt.year.to_numpy(dtype=np.int64), return_inverse=True)
+    sections = seen[["insulation", "neutral", "installation", "district_id"]].astype(str).astype("category").assign(
+        vintage=pd.Categorical(np.array([name_vintage(int(year)) for year in years], dtype=object)[place]),
+        entry_days=entry, exit_days=leave, length_km=seen["length_km"].astype(np.float64), loop_code=seen["loop_code"],
     )
-    counted = history.failures[history.failures["is_counted"].astype(bool)].sort_values("job_id")
-    placed = counted[["job_id", "section_id", "failed_on"]].merge(
-        sections[["section_id", "installed_on", "entry_days", "exit_days", *ATTRIBUTES]], on="section_id",
-    )
-    age = (pd.to_datetime(placed["failed_on"]) - pd.to_datetime(placed["installed_on"])).dt.days
+    counted = coded.failures[coded.failures["is_counted"].astype(bool)]
+    row_of = np.full(int(coded.sections["section_code"].max() if len(seen) else -1) + 2, -1)
+    row_of[seen["section_code"].to_numpy()] = np.arange(len(seen))
+    row = row_of[np.minimum(counted["section_code"].to_numpy(dtype=np.int64), len(row_of) - 1)]
+    failed = pd.to_datetime(counted["failed_on"])[row >= 0].reset_index(drop=True)
+    row = row[row >= 0]
+    age = (failed - installed.iloc[row].reset_index(drop=True)).dt.days.to_numpy(dtype=np.int64)
     # one age is one day: a failure on the day of entry is taken to be of the day after, when the section is at risk
-    placed = placed.assign(age_days=np.maximum(age, placed["entry_days"] + 1))
-    return sections, placed[placed["age_days"] <= placed["exit_days"]]
+    age = np.maximum(age, entry[row] + 1)
+    own = age <= leave[row]
+    return _Part(sections, row[own], age[own])
 
 
-def _count_values(sections: pd.DataFrame, failures: pd.DataFrame) -> pd.DataFrame:
+def _count_values(part: _Part) -> pd.DataFrame:
     """What is in view of each value, and which value the others are held against: that with the most failures."""
-    km_years = sections["length_km"] * (sections["exit_days"] - sections["entry_days"]) / 365.25
-    parts = []
+    s = part.sections
+    km_years = (s["length_km"] * (s["exit_days"] - s["entry_days"])).to_numpy() / DAYS_PER_YEAR
+    tables = []
     for name in ATTRIBUTES:
-        seen = sections.assign(km_years=km_years).groupby(name, sort=True).agg(
-            sections=("section_id", "size"), exposure_km_years=("km_years", "sum"))
-        count = failures.groupby(name).size().reindex(seen.index, fill_value=0).to_numpy(dtype=np.int64)
-        parts.append(pd.DataFrame({
-            "attribute": name, "attribute_value": seen.index.astype(str),
-            "reference_value": str(seen.index[int(np.argmax(count))]), "hazard_ratio": np.nan,
-            "hazard_ratio_lo": np.nan, "hazard_ratio_hi": np.nan, "sections": seen["sections"].to_numpy(),
-            "failures": count, "exposure_km_years": seen["exposure_km_years"].to_numpy(),
+        code, values = s[name].cat.codes.to_numpy(), s[name].cat.categories.astype(str)
+        failures = np.bincount(code[part.row], minlength=len(values))
+        tables.append(pd.DataFrame({
+            "attribute": name, "attribute_value": values, "reference_value": values[int(np.argmax(failures))],
+            "hazard_ratio": np.nan, "hazard_ratio_lo": np.nan, "hazard_ratio_hi": np.nan,
+            "sections": np.bincount(code, minlength=len(values)), "failures": failures,
+            "exposure_km_years": np.bincount(code, weights=km_years, minlength=len(values)),
             "attribute_verdict": "reference",
         }))
-    return pd.concat(parts, ignore_index=True)
+    return pd.concat(tables, ignore_index=True)
 
 
-def _fill_in(described: pd.DataFrame, sections: pd.DataFrame, failures: pd.DataFrame, level: float) -> pd.DataFrame:
+def _fill_in(described: pd.DataFrame, part: _Part, level: float) -> pd.DataFrame:
     """The ratios of all values but the references."""
     is_asked = described["attribute_value"].ne(described["reference_value"])
     asked = described[is_asked]
-    ratios = np.exp(_fit(asked, sections, failures, level))
+    ratios = np.exp(_fit(asked, part, level))
     lo, ratio, hi = ratios.T
     verdict = np.select(
         [np.isnan(ratio), ~np.isfinite(ratio) | (ratio == 0.0), lo > 1.0, hi < 1.0],
@@ -126,23 +161,19 @@ def _fill_in(described: pd.DataFrame, sections: pd.DataFrame, failures: pd.DataF
     return table
 
 
-def _fit(asked: pd.DataFrame, sections: pd.DataFrame, failures: pd.DataFrame, level: float) -> Floats:
+def _fit(asked: pd.DataFrame, part: _Part, level: float) -> Floats:
     """Lower limit, value and upper limit of the log hazard ratio of each value asked for."""
     from scipy.special import ndtri
 
-    kept = sections.sort_values("section_id", ignore_index=True)
-    kind = np.asarray(kept.groupby(["insulation", *ATTRIBUTES], sort=True).ngroup().to_numpy(), dtype=np.int64)
-    kinds = kept.iloc[np.unique(kind, return_index=True)[1]]
+    s = part.sections
+    kind = np.asarray(s.groupby(["insulation", *ATTRIBUTES], sort=True, observed=True).ngroup(), dtype=np.int64)
+    kinds = s.iloc[np.unique(kind, return_index=True)[1]]
     design = np.zeros((len(kinds), len(asked)))
     for place, row in enumerate(asked.itertuples()):
         design[:, place] = kinds[str(row.attribute)] == row.attribute_value
-    section = pd.Series(np.arange(len(kept)), index=kept["section_id"])
     fit = fit_cox(
-        kind, kept["entry_days"].to_numpy(dtype=np.int64), kept["exit_days"].to_numpy(dtype=np.int64),
-        kept["length_km"].to_numpy(dtype=np.float64), failures["section_id"].map(section).to_numpy(dtype=np.int64),
-        failures["age_days"].to_numpy(dtype=np.int64), design,
-        np.unique(kinds["insulation"].to_numpy(dtype=str), return_inverse=True)[1].astype(np.int64),
-        np.unique(kept["loop_id"].to_numpy(dtype=str), return_inverse=True)[1].astype(np.int64),
+        kind, s["entry_days"].to_numpy(), s["exit_days"].to_numpy(), s["length_km"].to_numpy(), part.row,
+        part.age_days, design, kinds["insulation"].cat.codes.to_numpy().astype(np.int64), s["loop_code"].to_numpy(),
     )
     spread = ndtri((1.0 + level) / 2.0) * np.sqrt(np.diag(fit.robust_variance))
     return np.column_stack([fit.coefficients - spread, fit.coefficients, fit.coefficients + spread])

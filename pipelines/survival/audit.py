@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Callable, Iterator
 
 import numpy as np
@@ -54,6 +55,8 @@ def audit_register(history: FailureHistory, settings: Settings) -> pd.DataFrame:
 
     Checked by: tests/unit/test_survival_audit.py
     """
+    classes = history.sections["cable_class"].astype("category")  # told apart by number
+    history = dataclasses.replace(history, sections=history.sections.assign(cable_class=classes))
     windows = build_windows(history)
     frame = _window_frame(windows)
     events = _event_frame(windows, frame)
@@ -204,7 +207,7 @@ def _window_frame(windows: Windows) -> pd.DataFrame:
     owned = windows.sections.iloc[windows.owner].reset_index(drop=True)
     days = pd.to_timedelta(np.round(windows.age_now * 365.25), unit="D")
     return pd.DataFrame({
-        "section_id": owned["section_id"], "cable_class": owned["cable_class"].astype(str),
+        "section_id": owned["section_id"], "cable_class": owned["cable_class"].astype(str).astype("category"),
         "is_known": owned["is_installed_on_known"].astype(bool), "km": windows.km, "entry_years": windows.entry_years,
         "exit_years": windows.exit_years, "installed_on": windows.as_of - days,
     })

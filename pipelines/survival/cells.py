@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import duckdb
 import numpy as np
 import pandas as pd
@@ -16,20 +18,11 @@ VINTAGE_YEARS = 3.0
 SHORTEST_M, LONGEST_M = 8.0, 512.0
 """Bands of the patterns: coarse enough that cells stay few, fine beside what a smooth effect can show."""
 
+MOST_EMPTY = 20
+"""Cells in all for each mark, above which they are found by sorting."""
+
 CELLS = """
     with
-
-    marks as (
-        select pattern, floor(exit_years)::bigint as age, km, exit_years - floor(exit_years) as part
-        from windows
-        union all
-        select pattern, floor(entry_years)::bigint as age, -km as km, entry_years - floor(entry_years) as part
-        from windows
-    ),
-
-    marks_by_age as (
-        select pattern, age, sum(km) as km, sum(km * part) as km_part from marks group by pattern, age
-    ),
 
     -- between two marks a pattern's length in view does not change: whole years are filled in from the marks after them
     spans as (
@@ -53,17 +46,10 @@ CELLS = """
         from spans
     ),
 
-    failures as (
-        -- a year of age is open at its start: a failure on the last day in view lies in the last year in view
-        select pattern, greatest(ceil(age_years) - 1, 0)::bigint as age, sum(weight) as failures
-        from events
-        group by pattern, greatest(ceil(age_years) - 1, 0)
-    ),
-
     sums as (
         select pattern, age, exposure_km_years, 0.0 as failures from exposure
         union all
-        select pattern, age, 0.0 as exposure_km_years, failures from failures
+        select pattern, age, 0.0 as exposure_km_years, failures from failures_by_age
     )
 
     select pattern, age, sum(exposure_km_years) as exposure_km_years, sum(failures) as failures
@@ -94,17 +80,41 @@ def aggregate_cells(
 
     Notes
     -----
-    One statement, run in a database of its own in memory. A window is written as two marks, km at its exit and -km
-    at its entry, so the cost follows windows and cells, not window-years.
+    A window is written as two marks, km at its exit and -km at its entry, so the cost follows windows and cells, not
+    window-years. Marks are added up by pattern and year in the order of the windows: the sums do not hang on threads.
+    The rest is one statement, run in a database of its own in memory; no sum in it has more than two terms that are
+    not ordered.
 
     Checked by: tests/properties/test_survival_cells.py
     """
-    windows = pd.DataFrame({"pattern": pattern, "entry_years": entry_years, "exit_years": exit_years, "km": km})
-    events = pd.DataFrame({"pattern": event_pattern, "age_years": event_age_years, "weight": event_weight})
+    ends, starts = np.floor(exit_years), np.floor(entry_years)
+    marks = _sum_by_age(
+        np.concatenate([pattern, pattern]), np.concatenate([ends, starts]).astype(np.int64),
+        km=np.concatenate([km, -km]), km_part=np.concatenate([km * (exit_years - ends), -km * (entry_years - starts)]),
+    )
+    # a year of age is open at its start: a failure on the last day in view lies in the last year in view
+    failed = np.maximum(np.ceil(event_age_years) - 1.0, 0.0).astype(np.int64)
+    failures = _sum_by_age(event_pattern, failed, failures=event_weight)
     with duckdb.connect(":memory:") as con:
-        con.register("windows", windows)
-        con.register("events", events)
+        con.register("marks_by_age", marks)
+        con.register("failures_by_age", failures)
         return con.execute(CELLS).df()
+
+
+def _sum_by_age(pattern: Whole, age: Whole, **values: Floats) -> pd.DataFrame:
+    """Sums of values by pattern and year of age, added in the order given."""
+    width = int(age.max(initial=0)) + 1
+    code = pattern * width + age
+    size = (int(pattern.max(initial=0)) + 1) * width
+    if size > max(MOST_EMPTY * len(code), 10**6):  # too many cells would be empty: only those met are numbered
+        met, code = np.unique(code, return_inverse=True)
+    else:
+        met = np.flatnonzero(np.bincount(code, minlength=size))
+        place = np.zeros(size, dtype=np.int64)
+        place[met] = np.arange(len(met))
+        code = place[code]
+    sums = {name: np.bincount(code, each, len(met)).astype(np.float64) for name, each in values.items()}
+    return pd.DataFrame({"pattern": met // width, "age": met % width, **sums})
 
 
 def find_patterns(windows: Windows) -> tuple[pd.DataFrame, Whole]:
@@ -124,12 +134,22 @@ def find_patterns(windows: Windows) -> tuple[pd.DataFrame, Whole]:
     """
     s = windows.sections
     names = ["cable_class", "insulation", "neutral", "installation", "conductor", "district_id"]
-    frame = s[names].fillna("unknown").astype(str).iloc[windows.owner].reset_index(drop=True)
     length = np.clip(s["length_km"].to_numpy(dtype=np.float64) * 1000.0, SHORTEST_M, LONGEST_M)
-    frame["log2_length"] = np.round(np.log2(length))[windows.owner]
     installed = windows.as_of.year + windows.as_of.day_of_year / 366.0 - windows.age_now
-    frame["vintage_year"] = np.floor(installed / VINTAGE_YEARS) * VINTAGE_YEARS + VINTAGE_YEARS / 2
-    grouped = frame.groupby([*names, "log2_length", "vintage_year"], sort=True)
-    pattern = np.asarray(grouped.ngroup().to_numpy(), dtype=np.int64)
-    first = np.unique(pattern, return_index=True)[1]
-    return frame.iloc[first].reset_index(drop=True), pattern
+    kinds = [_number_levels(s[name].fillna("unknown").astype(str)) for name in names]
+    kinds.append(_number_levels(pd.Series(np.round(np.log2(length)))))
+    code, levels = [each[windows.owner] for each, _ in kinds], [level for _, level in kinds]
+    vintage = _number_levels(pd.Series(np.floor(installed / VINTAGE_YEARS) * VINTAGE_YEARS + VINTAGE_YEARS / 2))
+    code, levels = [*code, vintage[0]], [*levels, vintage[1]]
+    joined = code[0]
+    for each, level in zip(code[1:], levels[1:], strict=True):
+        joined = np.unique(joined, return_inverse=True)[1] * len(level) + each  # kept small: no product overflows
+    _, first, pattern = np.unique(joined, return_index=True, return_inverse=True)
+    columns = zip([*names, "log2_length", "vintage_year"], code, levels, strict=True)
+    return pd.DataFrame({name: level[each[first]] for name, each, level in columns}), pattern
+
+
+def _number_levels(values: pd.Series) -> tuple[Whole, NDArray[Any]]:
+    """Each value as the place of its level in their order, and the levels."""
+    code, levels = pd.factorize(values, sort=True)
+    return code.astype(np.int64), np.asarray(levels)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipelines.survival.power_law import YOUNGEST_YEARS, ShapePrior, fit_shape, summarise_ages
+from pipelines.survival.power_law import YOUNGEST_YEARS, ShapePrior, fit_shape, summarise_classes
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -64,12 +64,9 @@ def fit_power_law_curves(
 
     Checked by: tests/unit/test_survival_power_law.py
     """
-    data = []
-    for code in range(classes):
-        mine, events = codes == code, event_codes == code
-        data.append(summarise_ages(
-            entry_years[mine], exit_years[mine], km[mine], event_ages_years[events], event_weights[events],
-        ))
+    data = summarise_classes(
+        codes, classes, entry_years, exit_years, km, event_codes, event_ages_years, event_weights,
+    )
     counts = np.array([d.failures for d in data])
     shared = fit_shape(data, FLEET_PRIOR) if counts.sum() >= 2 else FLEET_PRIOR.centre
     exposure = np.array([d.moments(shared)[0] for d in data])

@@ -42,9 +42,10 @@ def count_occasions(windows: Windows) -> Floats:
     """
     owner = windows.owner[windows.event_window]
     day = windows.event_on.astype("datetime64[D]").astype(np.int64)
-    pairs = np.unique(np.column_stack([owner, day]), axis=0) if len(owner) else np.zeros((0, 2), dtype=np.int64)
-    again = (np.diff(pairs[:, 0]) == 0) & (np.diff(pairs[:, 1]) <= REPEAT_DAYS)
-    first = pairs[np.r_[True, ~again], 0] if len(pairs) else pairs[:, 0]
+    order = np.lexsort((day, owner))
+    owner, day = owner[order], day[order]
+    again = (np.diff(owner) == 0) & (np.diff(day) <= REPEAT_DAYS)
+    first = owner[np.r_[True, ~again]] if len(owner) else owner
     return np.bincount(first, minlength=len(windows.sections)).astype(np.float64)
 
 
@@ -122,10 +123,13 @@ def discount_years(
     failures += windows.sum_by_section(shared[2] * np.exp(-shared[3] / memory_years), shared[0])
     expected = np.zeros(len(windows.owner))
     back = int(np.ceil((windows.age_now - windows.entry_years).max(initial=0.0)))
+    up_to = curves.cumulative(codes, np.clip(windows.age_now, windows.entry_years, windows.exit_years))
+    some = np.arange(len(expected))  # windows that reach back so far
     for year in range(back):
-        low = np.clip(windows.age_now - year - 1, windows.entry_years, windows.exit_years)
-        high = np.clip(windows.age_now - year, windows.entry_years, windows.exit_years)
-        some = high > low
-        spent = curves.cumulative(codes[some], high[some]) - curves.cumulative(codes[some], low[some])
+        low = np.clip(windows.age_now[some] - year - 1, windows.entry_years[some], windows.exit_years[some])
+        before = curves.cumulative(codes[some], low)
+        spent = up_to - before
         expected[some] += np.exp(-(year + 0.5) / memory_years) * spent
+        further = low > windows.entry_years[some]
+        some, up_to = some[further], before[further]
     return failures, windows.sum_by_section(windows.km * expected)

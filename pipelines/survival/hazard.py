@@ -6,6 +6,7 @@ law of its class expects of a cell is the exposure; the regression says by how m
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Self
 
@@ -13,10 +14,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from sklearn.base import BaseEstimator, RegressorMixin, TransformerMixin
-from sklearn.compose import ColumnTransformer
 from sklearn.ensemble import HistGradientBoostingRegressor
 from sklearn.linear_model import PoissonRegressor
-from sklearn.preprocessing import OneHotEncoder, OrdinalEncoder, SplineTransformer
+from sklearn.preprocessing import SplineTransformer
 from sklearn.utils.validation import check_is_fitted, validate_data
 from threadpoolctl import threadpool_limits
 
@@ -27,7 +27,6 @@ Whole = NDArray[np.int64]
 
 NUMBERS = ["age_years", "vintage_year", "log2_length"]
 LEVELS = ["cable_class", "insulation", "neutral", "installation", "conductor", "district_id"]
-CHUNK = 100_000
 
 LEAST_FAILURES = 20.0
 """A class with fewer gets no curve of age of its own beside its power law."""
@@ -75,11 +74,43 @@ class StepSpline(TransformerMixin, BaseEstimator):  # type: ignore[misc]
         """Values of the summed splines, the first of each column left out (it is 1 everywhere)."""
         check_is_fitted(self)
         values = validate_data(self, X, dtype=np.float64, reset=False)
-        parts = []
+        return np.hstack([steps[code] for code, steps in self.tabulate(values)])
+
+    def tabulate(self, values: Floats) -> list[tuple[Whole, Floats]]:
+        """Of each column the row of each value in a table of the different ones: whole ages, bands and lengths."""
+        found = []
         for spline, column in zip(self.splines_, values.T, strict=True):
-            basis = spline.transform(column[:, None])
-            parts.append(np.cumsum(basis[:, ::-1], axis=1)[:, ::-1][:, 1:])
-        return np.hstack(parts)
+            code, distinct = pd.factorize(column)
+            basis = spline.transform(distinct[:, None])
+            found.append((code.astype(np.int64), np.cumsum(basis[:, ::-1], axis=1)[:, ::-1][:, 1:]))
+        return found
+
+
+class LevelCodes(TransformerMixin, BaseEstimator):  # type: ignore[misc]
+    """Levels of text columns as numbers in their order, -1 for one not seen in the fit.
+
+    Notes
+    -----
+    Each column is looked up by its different values, so that cost follows levels where columns are categories.
+
+    Checked by: tests/unit/test_survival_hazard.py
+    """
+
+    def fit(self, X: pd.DataFrame, y: Any = None) -> Self:  # noqa: ARG002
+        """Learn the levels of each column."""
+        self.levels_ = [np.unique(np.asarray(pd.unique(X[name]), dtype=str)) for name in X.columns]
+        return self
+
+    def transform(self, X: pd.DataFrame) -> Whole:
+        """Number of each value, one column a column."""
+        check_is_fitted(self)
+        found = np.empty(X.shape, dtype=np.int64)
+        for k, (name, levels) in enumerate(zip(X.columns, self.levels_, strict=True)):
+            code, values = pd.factorize(X[name])
+            named = np.asarray(values, dtype=str)
+            place = np.minimum(np.searchsorted(levels, named), len(levels) - 1)
+            found[:, k] = np.where(levels[place] == named, place, -1)[code]
+        return found
 
 
 class SplineHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
@@ -109,32 +140,56 @@ class SplineHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
     def fit(self, X: pd.DataFrame, y: Any, sample_weight: Any = None) -> Self:
         """Fit to cells."""
         weight = np.ones(len(X)) if sample_weight is None else np.asarray(sample_weight, dtype=np.float64)
-        self.design_ = ColumnTransformer([
-            ("numbers", StepSpline(self.n_knots), NUMBERS),
-            ("levels", OneHotEncoder(handle_unknown="ignore", sparse_output=False), LEVELS),
-        ])
-        failures = pd.Series(np.asarray(y) * weight).groupby(X["cable_class"].to_numpy(dtype=str)).sum()
-        self.classes_of_age_ = failures.index[failures >= LEAST_FAILURES].to_numpy(dtype=str)
+        self.numbers_ = StepSpline(self.n_knots).fit(X[NUMBERS])
+        self.levels_ = LevelCodes().fit(X[LEVELS])
+        kind = self.levels_.transform(X[LEVELS])[:, LEVELS.index("cable_class")]
+        failures = np.bincount(kind, np.asarray(y) * weight, len(self.levels_.levels_[0]))
+        self.classes_of_age_ = np.flatnonzero(failures >= LEAST_FAILURES)
         self.age_ = StepSpline(4, degree=2).fit(X[["age_years"]])
-        self.design_.fit(X)
         columns = self._columns(X)
         self.centre_ = np.average(columns, axis=0, weights=weight)
         self.regression_ = PoissonRegressor(
             alpha=self.penalty / weight.sum(), solver="newton-cholesky", max_iter=100, tol=1e-7,
         )
-        self.regression_.fit(columns - self.centre_, y, sample_weight=weight)
+        columns -= self.centre_
+        self.regression_.fit(columns, y, sample_weight=weight)
         return self
 
     def predict(self, X: pd.DataFrame) -> Floats:
         """Rate over expected rate of each row."""
         check_is_fitted(self)
-        return np.asarray(self.regression_.predict(self._columns(X) - self.centre_))
+        slopes = self.regression_.coef_
+        log_rate = np.full(len(X), self.regression_.intercept_ - self.centre_ @ slopes)
+        begin = 0
+        for code, table in self._blocks(X):
+            end = begin + table.shape[1]
+            log_rate += np.append(table @ slopes[begin:end], 0.0)[code]
+            begin = end
+        return np.asarray(np.exp(log_rate))
 
     def _columns(self, X: pd.DataFrame) -> Floats:
-        steps = self.age_.transform(X[["age_years"]])
-        member = X["cable_class"].to_numpy(dtype=str)[:, None] == self.classes_of_age_
-        by_class = (member[:, :, None] * steps[:, None, :]).reshape(len(X), -1)
-        return np.hstack([self.design_.transform(X), by_class])
+        blocks = list(self._blocks(X))
+        columns = np.empty((len(X), sum(table.shape[1] for _, table in blocks)))
+        begin = 0
+        for code, table in blocks:
+            end = begin + table.shape[1]
+            columns[:, begin:end] = np.vstack([table, np.zeros(table.shape[1])])[code]
+            begin = end
+        return columns
+
+    def _blocks(self, X: pd.DataFrame) -> Iterator[tuple[Whole, Floats]]:
+        """Columns of the regression block by block: a table of the different rows, and which of them each row has.
+
+        -1 stands for a row of zeros: a level not known.
+        """
+        yield from self.numbers_.tabulate(X[NUMBERS].to_numpy(dtype=np.float64))
+        level = self.levels_.transform(X[LEVELS])
+        for code, levels in zip(level.T, self.levels_.levels_, strict=True):
+            yield code, np.eye(len(levels))
+        age, steps = self.age_.tabulate(X[["age_years"]].to_numpy(dtype=np.float64))[0]
+        kind = level[:, LEVELS.index("cable_class")]
+        for one in self.classes_of_age_:
+            yield np.where(kind == one, age, -1), steps
 
 
 class BoostedHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
@@ -164,7 +219,7 @@ class BoostedHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
     def fit(self, X: pd.DataFrame, y: Any, sample_weight: Any = None) -> Self:
         """Fit to cells."""
         weight = np.ones(len(X)) if sample_weight is None else np.asarray(sample_weight, dtype=np.float64)
-        self.codes_ = OrdinalEncoder(handle_unknown="use_encoded_value", unknown_value=-1).fit(X[LEVELS])
+        self.codes_ = LevelCodes().fit(X[LEVELS])
         self.trees_ = HistGradientBoostingRegressor(
             loss="poisson", learning_rate=0.05, max_iter=self.rounds, max_leaf_nodes=8, min_samples_leaf=50,
             l2_regularization=self.penalty, early_stopping=False, random_state=self.seed,
@@ -216,7 +271,7 @@ class PatternCurves:
 
 def describe_cells(cells: pd.DataFrame, patterns: pd.DataFrame) -> pd.DataFrame:
     """The regression's columns for cells (pattern, age)."""
-    frame = patterns.iloc[cells["pattern"].to_numpy()].reset_index(drop=True)
+    frame = patterns.astype(dict.fromkeys(LEVELS, "category")).iloc[cells["pattern"].to_numpy()].reset_index(drop=True)
     frame["age_years"] = cells["age"].to_numpy(dtype=np.float64) + 0.5
     return frame
 
@@ -278,12 +333,8 @@ def draw_up_curves(
     spans = last - first + 1
     pattern = np.repeat(np.arange(size), spans)
     age = np.arange(len(pattern)) - np.repeat(np.cumsum(spans) - spans, spans) + first[pattern]
-    factor = np.ones(len(pattern))
-    for start in range(0, len(pattern), CHUNK):
-        part = slice(start, start + CHUNK)
-        asked = pd.DataFrame({"pattern": pattern[part], "age": age[part]})
-        with threadpool_limits(limits=1):
-            factor[part] = hazard.predict(describe_cells(asked, patterns))
+    with threadpool_limits(limits=1):
+        factor = hazard.predict(describe_cells(pd.DataFrame({"pattern": pattern, "age": age}), patterns))
     place = np.clip(np.arange(ages)[None, :], first[:, None], last[:, None]) - first[:, None]
     factors = factor[(np.cumsum(spans) - spans)[:, None] + place]
     whole = np.arange(ages + 1, dtype=np.float64)

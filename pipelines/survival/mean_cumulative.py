@@ -83,16 +83,46 @@ def estimate_mean_cumulative(
     shown = _shown_steps(len(ages), most_steps)
     before_entry = compensator[np.searchsorted(ages, entry, side="right")]
     until_exit = compensator[np.searchsorted(ages, leave, side="right")]
-    variance = np.empty(len(shown))
-    for row, step in enumerate(shown):
-        past = place <= step
-        own = np.bincount(group[owner[past]], weights=(values / at_risk[place])[past], minlength=int(group.max()) + 1)
-        share = np.maximum(np.minimum(compensator[step + 1], until_exit) - before_entry, 0.0)
-        residual = own - np.bincount(group, weights=km * share, minlength=len(own))
-        variance[row] = residual @ residual
+    variance = _sum_squares(
+        compensator[shown + 1], group, km, before_entry, until_exit,
+        group[owner], values / at_risk[place], compensator[place + 1],
+    )
     mean, error = curve[shown], np.sqrt(variance)
     spread = np.exp(ndtri((1 + level) / 2) * error / np.maximum(mean, 1e-300))
     return MeanCumulative(ages[shown], at_risk[shown], mean, error, mean / spread, mean * spread)
+
+
+def _sum_squares(
+    moments: Floats, group: NDArray[np.int64], size: Floats, begins: Floats, ends: Floats,
+    event_group: NDArray[np.int64], event_values: Floats, event_moments: Floats,
+) -> Floats:
+    """Sum over groups of the squared residual at each moment: events up to it less size x time from begin to end.
+
+    A group's residual is straight between the moments at which a unit begins, ends or fails, so each of these is
+    entered once, as the moments go by, and not at every moment anew.
+    """
+    groups = int(group.max(initial=-1)) + 1
+    level, slope = np.zeros(groups), np.zeros(groups)
+    some = ends > begins  # a unit with no time at risk adds nothing
+    group, size, begins, ends = group[some], size[some], begins[some], ends[some]
+    begin_order, end_order, event_order = (np.argsort(m, kind="stable") for m in (begins, ends, event_moments))
+    begun, ended, failed = (
+        np.r_[0, np.searchsorted(m[order], moments, side="right")]
+        for m, order in ((begins, begin_order), (ends, end_order), (event_moments, event_order))
+    )
+    found = np.empty(len(moments))
+    for row, moment in enumerate(moments):
+        new = begin_order[begun[row]:begun[row + 1]]
+        gone = end_order[ended[row]:ended[row + 1]]
+        events = event_order[failed[row]:failed[row + 1]]
+        np.add.at(level, event_group[events], event_values[events])
+        np.add.at(level, group[new], size[new] * begins[new])
+        np.add.at(slope, group[new], size[new])
+        np.add.at(level, group[gone], -size[gone] * ends[gone])
+        np.add.at(slope, group[gone], -size[gone])
+        residual = level - slope * moment
+        found[row] = (residual * residual).sum()
+    return found
 
 
 def _size_at_risk(entry: Floats, leave: Floats, size: Floats, ages: Floats) -> Floats:

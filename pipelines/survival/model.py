@@ -102,6 +102,20 @@ class FailureModel:
         under = treatment.is_treated(w.treated_years, w.age_now, self.treatment.years)
         return np.asarray(w.sum_by_section(under.astype(np.float64)) > 0)
 
+    def ahead(self, years: float) -> Floats:
+        """expected_by_class, worked out once for each horizon."""
+        kept: dict[float, Floats] = self.__dict__.setdefault("_ahead", {})
+        if years not in kept:
+            kept[years] = self.expected_by_class(years)
+        return kept[years]
+
+    def totals_ahead(self, years: float) -> nested.Totals:
+        """Posterior moments of what half-loops and loops expect over the years ahead, worked out once a horizon."""
+        kept: dict[float, nested.Totals] = self.__dict__.setdefault("_totals", {})
+        if years not in kept:
+            kept[years] = nested.fit_totals(self.tree, self.variances, self.ahead(years))
+        return kept[years]
+
     @property
     def variation(self) -> Floats:
         """Coefficient of variation of the level of each section's curve, and of what injection leaves of it."""
@@ -134,7 +148,7 @@ class FailureModel:
         Checked by: tests/unit/test_survival_model.py
         """
         w, post = self.windows, self.posterior
-        ahead = self.expected_by_class(years)
+        ahead = self.ahead(years)
         owner = self.tree.half_of_section
         frame = w.sections[["section_id", "loop_id", "half_loop_id", "district_id", "cable_class", "length_km",
                             "is_installed_on_known"]].copy()
@@ -152,7 +166,17 @@ class FailureModel:
             probability_of_failure=1.0 - (post.rate / (post.rate + ahead)) ** post.shape,
             injection_factor=np.where(self.is_treated, self.treatment.factor, 1.0),
         )
-        return frame[w.in_service].sort_values("section_id", ignore_index=True)
+        order = np.argsort(w.sections["section_code"].to_numpy(), kind="stable")
+        return frame.iloc[order[w.in_service[order]]].reset_index(drop=True)
+
+    def forecast_means(self, years: float) -> pd.DataFrame:
+        """What forecast says without limits, for who needs none: section_id, loop_id, length_km, expected_failures."""
+        w = self.windows
+        order = np.argsort(w.sections["section_code"].to_numpy(), kind="stable")
+        order = order[w.in_service[order]]
+        frame = w.sections[["section_id", "loop_id", "length_km"]].iloc[order].reset_index(drop=True)
+        mean = self.posterior.shape / self.posterior.rate
+        return frame.assign(expected_failures=(self.ahead(years) * mean)[order])
 
     def forecast_loops(self, years: float) -> pd.DataFrame:
         """Failures to expect of every loop with cable in service: forecast_groups(years, "loop_id")."""
@@ -185,8 +209,7 @@ class FailureModel:
 
         Checked by: tests/unit/test_survival_model.py
         """
-        ahead = self.expected_by_class(years)
-        totals = nested.fit_totals(self.tree, self.variances, ahead)
+        ahead, totals = self.ahead(years), self.totals_ahead(years)
         group, mean, variance, heads = self._group(by, totals)
         weight = self.windows.in_service.astype(np.float64)
 
@@ -336,8 +359,7 @@ def _grow_tree(windows: Windows, failures: Floats, expected: Floats) -> nested.T
     named = windows.sections
     return nested.build_tree(
         failures, expected, named["length_km"].to_numpy(dtype=np.float64),
-        np.unique(named["half_loop_id"].to_numpy(dtype=str), return_inverse=True)[1],
-        np.unique(named["loop_id"].to_numpy(dtype=str), return_inverse=True)[1],
+        named["half_code"].to_numpy(dtype=np.int64), named["loop_code"].to_numpy(dtype=np.int64),
     )
 
 
@@ -373,7 +395,7 @@ class CellTable:
 
 def _code_classes(windows: Windows) -> tuple[Whole, int]:
     """Class of each window as a code, and how many there are."""
-    names, code = np.unique(windows.sections["cable_class"].to_numpy(dtype=str), return_inverse=True)
+    code, names = pd.factorize(windows.sections["cable_class"], sort=True)
     return code[windows.owner].astype(np.int64), len(names)
 
 

@@ -84,5 +84,15 @@ def log_likelihood(failures: Floats, expected: Floats, dispersion: float) -> flo
     if dispersion == 0.0:
         return float(failures @ np.log(expected) - expected.sum())
     k = 1.0 / dispersion
-    terms = gammaln(k + failures) - gammaln(k) + failures * np.log(expected / k)
+    counts, place = _distinct(failures)
+    terms = (gammaln(k + counts) - gammaln(k))[place] + failures * np.log(expected / k)
     return float((terms - (k + failures) * np.log1p(expected / k)).sum())
+
+
+def _distinct(failures: Floats) -> tuple[Floats, NDArray[np.int64]]:
+    """The different numbers of failures, and which each unit has; nearly all are small and whole."""
+    whole = failures.astype(np.int64)
+    if np.array_equal(whole, failures):
+        return np.arange(whole.max(initial=0) + 1, dtype=np.float64), whole
+    counts, place = np.unique(failures, return_inverse=True)
+    return counts, place

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.kaplan_meier import estimate_survival
-from pipelines.survival.power_law import PowerLaw, fit_power_law, summarise_ages
+from pipelines.survival.power_law import PowerLaw, fit_power_law
 from pipelines.survival.rates import ClassView, view_classes
 from pipelines.survival.trend import TrendTest, run_laplace_test, run_log_ratio_test
 from shared.settings import Settings
@@ -35,8 +37,7 @@ def compare_late_entry(history: FailureHistory, settings: Settings) -> pd.DataFr
     """
     width, rows = settings.survival.age_band_years, []
     for view in view_classes(history):
-        zero = np.zeros(len(view.km))
-        naive = ClassView(view.name, zero, view.exit_years, view.km, view.cluster, view.owner, view.event_ages_years)
+        naive = dataclasses.replace(view, entry_years=np.zeros(len(view.km)))
         right, wrong = view.fit(settings), naive.fit(settings)
         band = np.floor(view.event_ages_years / width)
         for number in range(int(np.max(view.exit_years, initial=0.0) / width) + 1):
@@ -68,10 +69,10 @@ def tabulate_first_failures(history: FailureHistory, settings: Settings) -> pd.D
     """
     frames = []
     for view in view_classes(history):
-        first = pd.Series(view.event_ages_years).groupby(view.owner).min()
-        leave = view.exit_years.copy()
-        leave[first.index.to_numpy()] = np.maximum(first.to_numpy(), view.entry_years[first.index.to_numpy()] + 1e-9)
-        failed = np.isin(np.arange(len(leave)), first.index.to_numpy())
+        first = np.full(len(view.exit_years), np.inf)
+        np.minimum.at(first, view.owner, view.event_ages_years)
+        failed = np.isfinite(first)
+        leave = np.where(failed, np.maximum(first, view.entry_years + 1e-9), view.exit_years)
         start = _thick_from(view.entry_years, leave)
         curve = estimate_survival(
             view.entry_years, leave, failed, settings.general.interval_level, start_years=start,
@@ -100,13 +101,9 @@ def tabulate_fits(history: FailureHistory, settings: Settings) -> pd.DataFrame:
 
     Checked by: tests/unit/test_survival_audit.py
     """
-    components = history.failures.set_index("job_id")["failed_component"]
-    counted = history.failures[history.failures["is_counted"].astype(bool)].sort_values("job_id")
     rows = []
     for view in view_classes(history):
-        ids = set(history.sections.loc[history.sections["cable_class"] == view.name, "section_id"])
-        jobs = counted[counted["section_id"].isin(ids)]["job_id"]
-        kinds = components.loc[jobs].to_numpy()
+        kinds = np.asarray(view.event_components)
         for component in ("all", "cable", "splice", "unknown"):
             some = np.ones(len(kinds), dtype=bool) if component == "all" else kinds == component
             if some.sum() >= settings.survival.min_failures:
@@ -123,11 +120,7 @@ def run_fit_test(view: ClassView, ages: Floats, law: PowerLaw) -> TrendTest:
 
     top = int(np.max(view.exit_years, initial=0.0)) + 1
     edges = np.arange(top + 1, dtype=np.float64)
-    entry, leave = view.entry_years, view.exit_years
-    expected = np.array([
-        view.km @ (law.cumulative(np.clip(leave, a, a + 1)) - law.cumulative(np.clip(entry, a, a + 1)))
-        for a in edges[:-1]
-    ])
+    expected = np.diff(view.ages.spend_up_to(edges, law.cumulative))
     observed = np.histogram(ages, bins=edges)[0].astype(np.float64)
     joined: list[list[float]] = [[0.0, 0.0]]
     for e, o in zip(expected, observed, strict=True):
@@ -148,8 +141,7 @@ def run_fit_test(view: ClassView, ages: Floats, law: PowerLaw) -> TrendTest:
 
 def _fit(view: ClassView, some: NDArray[np.bool_], settings: Settings) -> dict[str, object]:
     ages, owner = view.event_ages_years[some], view.owner[some]
-    data = summarise_ages(view.entry_years, view.exit_years, view.km, ages)
-    law = fit_power_law(data, settings.general.interval_level)
+    law = fit_power_law(view.ages.with_failures(ages), settings.general.interval_level)
     window = view.entry_years[owner], view.exit_years[owner]
     laplace, ratio = run_laplace_test(*window, ages), run_log_ratio_test(*window, ages)
     fit = run_fit_test(view, ages, law) if law else TrendTest(float("nan"), 0, float("nan"))

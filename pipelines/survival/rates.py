@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.survival.history import FailureHistory, years_between
+from pipelines.survival.history import FailureHistory, code_names, years_between
 from pipelines.survival.mean_cumulative import estimate_mean_cumulative
-from pipelines.survival.power_law import PowerLaw, fit_power_law, summarise_ages
+from pipelines.survival.power_law import PowerLaw, PowerLawData, fit_power_law, summarise_ages
 from shared.intervals import poisson_limits
 from shared.settings import Settings
 
@@ -22,28 +23,42 @@ Floats = NDArray[np.float64]
 class ClassView:
     """Sections of one class in view, with ages in years, and their failures.
 
-    entry_years, exit_years, km, cluster: one a section. owner, event_ages_years: one a failure.
+    entry_years, exit_years, km, cluster, laid_in (year): one a section. owner, event_ages_years, event_components: one
+    a failure.
     """
 
     name: str
     entry_years: Floats
     exit_years: Floats
     km: Floats
-    cluster: NDArray[np.object_]
+    cluster: NDArray[np.int64]
+    laid_in: NDArray[np.int64]
     owner: NDArray[np.int64]
     event_ages_years: Floats
+    event_components: NDArray[np.object_] | None = None
 
     def exposure_between(self, age_from: float, age_to: float) -> float:
         """Exposure between two ages, in km-years."""
         overlap = np.minimum(self.exit_years, age_to) - np.maximum(self.entry_years, age_from)
         return float(self.km @ np.maximum(overlap, 0.0))
 
+    @cached_property
+    def ages(self) -> PowerLawData:
+        """What a power law needs to know of the class."""
+        return summarise_ages(self.entry_years, self.exit_years, self.km, self.event_ages_years)
+
     def fit(self, settings: Settings) -> PowerLaw | None:
         """Power law of the class; None where it has too few failures."""
         if len(self.event_ages_years) < settings.survival.min_failures:
             return None
-        data = summarise_ages(self.entry_years, self.exit_years, self.km, self.event_ages_years)
-        return fit_power_law(data, settings.general.interval_level)
+        level = settings.general.interval_level
+        if level not in self._laws:
+            self._laws[level] = fit_power_law(self.ages, level)
+        return self._laws[level]
+
+    @cached_property
+    def _laws(self) -> dict[float, PowerLaw | None]:
+        return {}
 
 
 def view_classes(history: FailureHistory) -> list[ClassView]:
@@ -53,20 +68,38 @@ def view_classes(history: FailureHistory) -> list[ClassView]:
     -----
     Checked by: tests/sql/test_survival_core.py
     """
-    sections = history.sections.sort_values("section_id", ignore_index=True)
-    counted = history.failures[history.failures["is_counted"].astype(bool)].sort_values("job_id")
+    return history.keep(_view_classes)
+
+
+def _view_classes(history: FailureHistory) -> list[ClassView]:
+    coded = history.keep(code_names)
+    sections = coded.sections
+    code, names = pd.factorize(sections["cable_class"], sort=True)
+    order = np.lexsort((sections["section_code"].to_numpy(), code))
+    order = order[sections["in_view_from"].notna().to_numpy()[order]]
+    ends = np.searchsorted(code[order], np.arange(len(names) + 1))
+    installed = pd.to_datetime(sections["installed_on"])
+    entry, leave = (
+        years_between(installed, pd.to_datetime(sections[name]))[order] for name in ("in_view_from", "in_view_to")
+    )
+    laid_in = installed.dt.year.to_numpy()[order].astype(np.int64)
+    km, cluster = (sections[name].to_numpy()[order] for name in ("length_km", "loop_code"))
+    row = np.full(int(sections["section_code"].max() if len(sections) else -1) + 2, -1)
+    row[sections["section_code"].to_numpy()[order]] = np.arange(len(order))
+    counted = coded.failures[coded.failures["is_counted"].astype(bool)]
+    owner = row[np.minimum(counted["section_code"].to_numpy(), len(row) - 1)]
+    age, component = counted["age_years"].to_numpy(dtype=np.float64), counted["failed_component"].to_numpy()
+    of_class = np.append(code[order], -1)[owner]
+    by_class = np.argsort(of_class, kind="stable")
+    events = np.searchsorted(of_class[by_class], np.arange(len(names) + 1))
     views = []
-    for name in sorted(sections["cable_class"].unique()):
-        seen = sections[(sections["cable_class"] == name) & sections["in_view_from"].notna()].reset_index(drop=True)
-        installed = pd.to_datetime(seen["installed_on"])
-        place = pd.Series(np.arange(len(seen)), index=seen["section_id"])
-        mine = counted[counted["section_id"].isin(seen["section_id"])]
+    for number, name in enumerate(names):
+        mine = slice(ends[number], ends[number + 1])
+        own = by_class[events[number]:events[number + 1]]
         views.append(ClassView(
-            name=str(name), entry_years=years_between(installed, pd.to_datetime(seen["in_view_from"])),
-            exit_years=years_between(installed, pd.to_datetime(seen["in_view_to"])),
-            km=seen["length_km"].to_numpy(dtype=np.float64), cluster=seen["loop_id"].to_numpy(),
-            owner=mine["section_id"].map(place).to_numpy(dtype=np.int64),
-            event_ages_years=mine["age_years"].to_numpy(dtype=np.float64),
+            name=str(name), entry_years=entry[mine], exit_years=leave[mine], km=km[mine].astype(np.float64),
+            cluster=cluster[mine], laid_in=laid_in[mine], owner=owner[own] - ends[number], event_ages_years=age[own],
+            event_components=component[own],
         ))
     return views
 
@@ -132,9 +165,8 @@ def tabulate_age_rates(history: FailureHistory, settings: Settings) -> pd.DataFr
             rate, lo, hi = _rate_with_limits(failures, exposure, settings.general.interval_level)
             fitted = None
             if law is not None and exposure > 0:
-                spent = law.cumulative(np.clip(view.exit_years, start, end)) - law.cumulative(
-                    np.clip(view.entry_years, start, end))
-                fitted = 100.0 * float(view.km @ spent) / exposure
+                spent = np.diff(view.ages.spend_up_to(np.array([start, end], dtype=np.float64), law.cumulative))
+                fitted = 100.0 * float(spent[0]) / exposure
             rows.append({
                 "cable_class": view.name, "age_from": start, "age_to": end, "exposure_km_years": exposure,
                 "failures": failures, "rate_per_100km_year": rate, "rate_lo": lo, "rate_hi": hi,

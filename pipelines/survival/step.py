@@ -7,7 +7,7 @@ from dataclasses import replace
 import duckdb
 
 from pipelines.survival import attribute_effects, audit, choices, panels, rates, splices, vintages
-from pipelines.survival.history import FailureHistory
+from pipelines.survival.history import FailureHistory, code_names
 from pipelines.survival.model import DEFAULT_CHOICES, ModelChoices
 from shared.settings import Settings
 from shared.store import has_table, read_model, write_table
@@ -23,10 +23,10 @@ def read_history(con: duckdb.DuckDBPyConnection, settings: Settings) -> FailureH
     """
     if settings.general.as_of is None:
         raise ValueError("general.as_of is not resolved")
-    return FailureHistory(
+    return code_names(FailureHistory(
         sections=read_model(con, "core.section_exposure"), failures=read_model(con, "core.failures"),
         as_of=settings.general.as_of,
-    )
+    ))
 
 
 def read_choices(con: duckdb.DuckDBPyConnection) -> ModelChoices:

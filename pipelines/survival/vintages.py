@@ -6,6 +6,7 @@ import dataclasses
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.mean_cumulative import estimate_mean_cumulative
@@ -27,10 +28,10 @@ COLUMNS = [
 ]
 
 
-def name_vintages(installed_on: pd.Series) -> pd.Series:
-    """The decade of each date, e.g. 1970-1979."""
-    start = (pd.to_datetime(installed_on).dt.year // VINTAGE_YEARS * VINTAGE_YEARS).astype("int64")
-    return start.astype(str) + "-" + (start + VINTAGE_YEARS - 1).astype(str)
+def name_vintage(year: int) -> str:
+    """The decade of a year, e.g. 1970-1979."""
+    start = year // VINTAGE_YEARS * VINTAGE_YEARS
+    return f"{start}-{start + VINTAGE_YEARS - 1}"
 
 
 def tabulate_vintages(history: FailureHistory, settings: Settings) -> pd.DataFrame:
@@ -57,29 +58,49 @@ def tabulate_vintages(history: FailureHistory, settings: Settings) -> pd.DataFra
 
     Checked by: tests/unit/test_survival_vintages.py
     """
-    dated = history.sections[history.sections["in_view_from"].notna()]
     frames = []
-    for vintage, sections in dated.groupby(name_vintages(dated["installed_on"]), sort=True):
-        part = dataclasses.replace(history, sections=sections)
-        for view in view_classes(part):
-            start = find_start(view)
-            later = view.event_ages_years > start
-            if later.sum() < settings.survival.min_failures:
-                continue
-            entry = np.maximum(view.entry_years, start)
-            curve = estimate_mean_cumulative(
-                entry, np.maximum(view.exit_years, entry), view.km, view.owner[later], view.event_ages_years[later],
-                settings.general.interval_level, cluster=view.cluster, most_steps=MOST_STEPS,
-            )
-            frames.append(curve.to_frame().assign(
-                cable_class=view.name, vintage=str(vintage),
-                in_view_from_age_years=start, vintage_length_km=float(view.km.sum()),
-                vintage_failures=int(later.sum()),
-            ))
+    for view in view_classes(history):
+        decade = view.laid_in // VINTAGE_YEARS * VINTAGE_YEARS
+        for start in np.unique(decade):
+            curve = _follow(*_part(view, decade == start), settings)
+            if curve is not None:
+                frames.append(curve.assign(cable_class=view.name, vintage=name_vintage(int(start))))
     if not frames:
         return pd.DataFrame(columns=COLUMNS)
     table = pd.concat(frames, ignore_index=True)[COLUMNS]
     return table.sort_values(["cable_class", "vintage", "age_years"], kind="stable", ignore_index=True)
+
+
+def _part(view: ClassView, mine: NDArray[np.bool_]) -> tuple[ClassView, float]:
+    """Some sections of a class from the age on at which enough of them is in view, and that age."""
+    place = np.cumsum(mine) - 1
+    own = mine[view.owner]
+    part = dataclasses.replace(
+        view, entry_years=view.entry_years[mine], exit_years=view.exit_years[mine], km=view.km[mine],
+        cluster=view.cluster[mine], laid_in=view.laid_in[mine], owner=place[view.owner[own]],
+        event_ages_years=view.event_ages_years[own], event_components=None,
+    )
+    start = find_start(part)
+    later = part.event_ages_years > start
+    entry = np.maximum(part.entry_years, start)
+    return dataclasses.replace(
+        part, entry_years=entry, exit_years=np.maximum(part.exit_years, entry), owner=part.owner[later],
+        event_ages_years=part.event_ages_years[later],
+    ), start
+
+
+def _follow(part: ClassView, start: float, settings: Settings) -> pd.DataFrame | None:
+    """The curve of one vintage with what there is of it; None where it has too few failures."""
+    if len(part.event_ages_years) < settings.survival.min_failures:
+        return None
+    curve = estimate_mean_cumulative(
+        part.entry_years, part.exit_years, part.km, part.owner, part.event_ages_years,
+        settings.general.interval_level, cluster=part.cluster, most_steps=MOST_STEPS,
+    )
+    return curve.to_frame().assign(
+        in_view_from_age_years=start, vintage_length_km=float(part.km.sum()),
+        vintage_failures=len(part.event_ages_years),
+    )
 
 
 def find_start(view: ClassView) -> float:

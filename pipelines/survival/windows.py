@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.survival.history import FailureHistory, no_later_than, years_between
+from pipelines.survival.history import FailureHistory, code_names, no_later_than, years_between
 from pipelines.survival.missing_dates import spread_dates
 
 Floats = NDArray[np.float64]
@@ -73,11 +73,11 @@ def build_windows(history: FailureHistory) -> Windows:
     Checked by: tests/unit/test_survival_model.py
     """
     as_of = pd.Timestamp(history.as_of)
-    sections = history.sections.sort_values(["loop_id", "half_loop_id", "section_id"], ignore_index=True)
+    history = history.keep(code_names)
+    sections = history.sections
     installed = pd.to_datetime(sections["installed_on"])
     sections = sections[~(sections["is_installed_on_known"].astype(bool) & (installed > as_of))].reset_index(drop=True)
-    place = pd.Series(np.arange(len(sections)), index=sections["section_id"])
-    failures = _own_failures(history.failures, place)
+    failures = _own_failures(history.failures, sections["section_code"].to_numpy())
     first = failures.groupby("row")["failed_on"].min().reindex(range(len(sections)))
     spread = spread_dates(sections, first, as_of)
     owner = spread["row"].to_numpy(dtype=np.int64)
@@ -87,9 +87,10 @@ def build_windows(history: FailureHistory) -> Windows:
     leaves = retired.iloc[owner].reset_index(drop=True)
     entry = np.maximum(years_between(installed, recorded), 0.0)
     leave = np.maximum(years_between(installed, leaves), 0.0)
-    injected = no_later_than(sections["rejuvenated_on"], as_of)
+    injected = pd.to_datetime(sections["rejuvenated_on"])
+    injected = injected.where(injected <= as_of)
     treated = years_between(installed, injected.iloc[owner].reset_index(drop=True))
-    events = failures.merge(spread.assign(window=np.arange(len(spread))), on="row")
+    events = _meet_windows(failures, spread)
     age = years_between(events["installed_on"], events["failed_on"])
     return Windows(
         sections=sections, as_of=as_of, owner=owner, weight=spread["weight"].to_numpy(dtype=np.float64),
@@ -101,11 +102,27 @@ def build_windows(history: FailureHistory) -> Windows:
     )
 
 
-def _own_failures(failures: pd.DataFrame, place: pd.Series) -> pd.DataFrame:
-    used = failures[failures["is_counted"].astype(bool) | (failures["why_not"] == "undated_section")]
-    row = used["section_id"].map(place)
-    used = used.assign(row=row, failed_on=pd.to_datetime(used["failed_on"]))[row.notna()]
-    return used[["job_id", "row", "failed_on"]].astype({"row": "int64"}).sort_values("job_id", ignore_index=True)
+def _own_failures(failures: pd.DataFrame, section_codes: Whole) -> pd.DataFrame:
+    """Failures of the sections of these codes in the order of their jobs, with the row of each."""
+    row_of = np.full(int(section_codes.max(initial=-1)) + 2, -1)  # the last stands for sections out of the register
+    row_of[section_codes] = np.arange(len(section_codes))
+    row = row_of[np.minimum(failures["section_code"].to_numpy(dtype=np.int64), len(row_of) - 1)]
+    used = failures["is_counted"].to_numpy(dtype=bool) | failures["why_not"].eq("undated_section").to_numpy(dtype=bool)
+    used &= row >= 0
+    return pd.DataFrame({"row": row[used], "failed_on": pd.to_datetime(failures["failed_on"])[used].to_numpy()})
+
+
+def _meet_windows(failures: pd.DataFrame, spread: pd.DataFrame) -> pd.DataFrame:
+    """One row a failure and window of its section: window, installed_on, failed_on, weight."""
+    owner, row = spread["row"].to_numpy(dtype=np.int64), failures["row"].to_numpy(dtype=np.int64)
+    first = np.searchsorted(owner, row)
+    count = np.searchsorted(owner, row, side="right") - first
+    failure = np.repeat(np.arange(len(row)), count)
+    window = np.arange(len(failure)) - np.repeat(np.cumsum(count) - count, count) + first[failure]
+    return pd.DataFrame({
+        "window": window, "installed_on": spread["installed_on"].to_numpy()[window],
+        "failed_on": failures["failed_on"].to_numpy()[failure], "weight": spread["weight"].to_numpy()[window],
+    })
 
 
 def loop_only_failures(history: FailureHistory, windows: Windows) -> tuple[Whole, Whole, Floats]:

@@ -216,3 +216,18 @@ def test_every_rule_at_every_origin_and_level_and_the_same_each_time() -> None:
     assert len(first.differences) == 2 * (len(RULES) - 1) * 4
     assert first.captures.groupby("origin")["failures_total"].nunique().eq(1).all()
     assert first.captures["capture_fraction"].between(0, 1).all()
+
+
+def test_replicates_taken_as_far_as_needed_are_those_of_the_whole() -> None:
+    rng = np.random.default_rng(6)
+    units = make_units(
+        length_km=rng.uniform(0.05, 0.5, 900), observed=rng.poisson(0.4, 900).astype(float),
+        failures=rng.integers(0, 4, 900).astype(float), age_years=rng.uniform(0, 40, 900),
+    ).assign(loop_code=np.repeat(np.arange(90), 10))
+    draws = rng.multinomial(90, np.full(90, 1 / 90), size=40).astype(float)
+    order, groups = order_by_rule(units, "most_failures")
+    captured, drawn = measure_capture(units, order, groups, draws)
+    whole, drawn_whole = measure_capture(units, order, groups, draws, (*(0.01, 0.05, 0.10, 0.20), 1.0))
+    np.testing.assert_allclose(captured, whole[:4])
+    np.testing.assert_allclose(drawn, drawn_whole[:, :4], rtol=1e-12)
+    np.testing.assert_allclose(drawn_whole[:, 4], 1.0)

@@ -13,8 +13,10 @@ from pipelines.survival.curves import PowerLawCurves
 from pipelines.survival.hazard import (
     LEVELS,
     BoostedHazard,
+    LevelCodes,
     SplineHazard,
     StepSpline,
+    describe_cells,
     draw_up_curves,
     fit_hazard,
     make_hazard,
@@ -81,3 +83,21 @@ def test_a_level_never_seen_is_taken_for_the_average() -> None:
     fitted = fit_hazard(SplineHazard(), cells, patterns, laws, code)
     asked = patterns.head(1).assign(age_years=30.5, **dict.fromkeys(LEVELS, "never seen"))
     assert np.isfinite(fitted.predict(asked)).all()
+
+
+def test_levels_are_numbered_in_their_order_and_strangers_stand_apart() -> None:
+    seen = pd.DataFrame({"a": ["y", "x", "y"], "b": pd.Categorical(["u", "u", "w"], categories=["w", "u", "z"])})
+    codes = LevelCodes().fit(seen)
+    assert codes.transform(seen).tolist() == [[1, 0], [0, 0], [1, 1]]
+    assert codes.transform(pd.DataFrame({"a": ["new", "x"], "b": ["w", "z"]})).tolist() == [[-1, 1], [0, -1]]
+
+
+def test_a_prediction_is_the_regression_s_own() -> None:
+    cells, patterns, laws, code, _ = cells_with_a_bump()
+    fitted = fit_hazard(make_hazard("spline", 3.0), cells, patterns, laws, code)
+    assert isinstance(fitted, SplineHazard)
+    asked = describe_cells(cells, patterns)
+    by_library = fitted.regression_.predict(fitted._columns(asked) - fitted.centre_)
+    assert_allclose(fitted.predict(asked), by_library, rtol=1e-11)
+    stranger = asked.head(3).assign(district_id="D9")
+    assert_allclose(fitted.predict(stranger), fitted.regression_.predict(fitted._columns(stranger) - fitted.centre_))

@@ -10,7 +10,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from pipelines.survival.choices import CANDIDATES, choose_model, cut_windows
-from pipelines.survival.history import known_at
+from pipelines.survival.history import code_names, known_at
 from pipelines.survival.missing_dates import spread_dates
 from pipelines.survival.model import fit_failure_model
 from pipelines.survival.windows import build_windows
@@ -111,3 +111,25 @@ def test_the_form_is_chosen_on_later_years_alone(fleet) -> None:
     assert chosen["hazard"] in ("blend", choice.scores.loc[best, "hazard"])
     assert (choice.chosen.hazard, choice.chosen.penalty) == (chosen["hazard"], chosen["penalty"])
     assert len(choice.scores) == len(CANDIDATES)
+
+
+def test_numbers_stand_for_names(fleet) -> None:
+    coded = code_names(fleet.history)
+    assert code_names(coded) is coded
+    sections, failures = coded.sections, coded.failures
+    named = sections.sort_values(["loop_id", "half_loop_id", "section_id"], ignore_index=True)
+    assert named["section_id"].tolist() == sections["section_id"].tolist()
+    for name, code in (("section_id", "section_code"), ("loop_id", "loop_code"), ("half_loop_id", "half_code")):
+        assert sections.sort_values(code)[name].is_monotonic_increasing
+        assert sections[name].nunique() == sections[code].nunique()
+    number = dict(zip(sections["section_id"], sections["section_code"], strict=True))
+    wanted = failures["section_id"].map(number).fillna(-1).astype(int)
+    assert failures["section_code"].tolist() == wanted.tolist()
+    assert failures["section_code"].ge(0).any()
+
+
+def test_what_a_history_keeps_is_made_once(fleet) -> None:
+    asked: list[int] = []
+    assert fleet.history.keep(asked.append) is None
+    assert fleet.history.keep(asked.append) is None
+    assert len(asked) == 1

@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.special import polygamma
 from scipy.stats import gamma
 
-from pipelines.survival import nested
+from pipelines.survival import nested, nested_tree
 from pipelines.survival.multipliers import fit_dispersion, posterior_gamma
 
 
@@ -85,3 +86,21 @@ def test_a_search_from_an_earlier_answer_stays_near_the_full_one() -> None:
 def test_unsorted_sections_are_refused() -> None:
     with pytest.raises(ValueError, match="sorted"):
         nested.build_tree(np.zeros(2), np.ones(2), np.ones(2), np.array([0, 0]), np.array([1, 0]))
+
+
+def test_a_tree_taken_in_parts_is_the_tree(monkeypatch: pytest.MonkeyPatch) -> None:
+    tree, _, _ = fleet(5, loops=60)
+    variances, weights = nested.Variances(0.35, 0.15, 0.35), np.linspace(0.0, 2.0, len(tree.failures))
+    monkeypatch.setattr(nested_tree, "PART", 10**9)
+    whole = nested.fit_posterior(tree, variances), nested.fit_totals(tree, variances, weights)
+    for part in (1, 7, 40):
+        monkeypatch.setattr(nested_tree, "PART", part)
+        cut = nested.fit_posterior(tree, variances), nested.fit_totals(tree, variances, weights)
+        for one, other in zip(whole, cut, strict=True):
+            for name, values in vars(one).items():
+                assert_allclose(getattr(other, name), values, rtol=1e-11, err_msg=name)
+
+
+def test_the_slope_of_digamma_is_scipy_s() -> None:
+    x = np.geomspace(1e-3, 1e5, 400)
+    assert_allclose(nested._trigamma(x), polygamma(1, x), rtol=1e-9)

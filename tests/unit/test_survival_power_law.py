@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 
 from pipelines.survival.curves import fit_power_law_curves
-from pipelines.survival.power_law import ShapePrior, fit_power_law, fit_shape, summarise_ages
+from pipelines.survival.power_law import ShapePrior, fit_power_law, fit_shape, summarise_ages, summarise_classes
 from pipelines.survival.rates import view_classes
 from shared.settings import Settings
 from tests.survival_fleets import make_fleet
@@ -86,3 +86,29 @@ def test_a_scale_that_is_wide_open_has_limits_all_the_same(seed: int) -> None:
             assert law.shape_lo <= law.shape <= law.shape_hi
             assert 0.0 <= law.scale_lo < law.scale_years < law.scale_hi
             assert np.isfinite(law.cumulative(np.array([1.0, 60.0]))).all()
+
+
+@pytest.mark.parametrize("is_whole_days", [True, False])
+def test_all_classes_at_once_are_each_class_by_itself(is_whole_days: bool) -> None:
+    rng = np.random.default_rng(4)
+    code, of = rng.integers(0, 4, 300), rng.integers(0, 4, 90)
+    entry, km, weights = rng.uniform(0, 20, 300), rng.uniform(0.05, 0.3, 300), rng.uniform(0.2, 1.0, 90)
+    leave, ages = entry + rng.uniform(0, 20, 300), rng.uniform(0, 40, 90)
+    if is_whole_days:
+        entry, leave, ages = (np.round(years * 365.25) / 365.25 for years in (entry, leave, ages))
+    at_once = summarise_classes(code, 5, entry, leave, km, of, ages, weights)  # the fifth is empty
+    for one, data in enumerate(at_once):
+        mine, own = code == one, of == one
+        alone = summarise_ages(entry[mine], leave[mine], km[mine], ages[own], weights[own])
+        assert_allclose(data.moments(2.3, 30.0), alone.moments(2.3, 30.0), rtol=1e-12)
+        assert_allclose([data.failures, data.sum_log_ages], [alone.failures, alone.sum_log_ages], rtol=1e-12)
+
+
+def test_what_is_expected_up_to_an_age_is_that_of_every_window() -> None:
+    rng = np.random.default_rng(5)
+    entry, km = rng.uniform(0, 20, 80), rng.uniform(0.05, 0.3, 80)
+    leave, at = entry + rng.uniform(0, 20, 80), np.array([0.0, 3.0, 11.5, 25.0, 60.0])
+    data = summarise_ages(entry, leave, km, [9.0])
+    by_window = [km @ (np.minimum(leave, a) ** 2.0 - np.minimum(entry, a) ** 2.0) for a in at]
+    assert_allclose(data.spend_up_to(at, np.square), by_window, atol=1e-10)
+    assert_allclose(data.spend_up_to(at)[-1], data.exposure_km_years)
