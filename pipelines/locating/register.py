@@ -2,10 +2,15 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from shared.units import M_PER_FT
+
+Floats = NDArray[np.float64]
 
 LENGTH_PRIOR_SD = 0.10
 """A section's length on the register errs by a tenth or so before anything is read. Our choice; only the share given to
@@ -41,51 +46,60 @@ def find_contradicted_lengths(spans: pd.DataFrame, readings: pd.DataFrame, secti
     Checked by: tests/unit/test_locating_register.py
     """
     joined = spans.merge(readings, on="reading_id").merge(sections, on="section_id")
-    rows = []
-    for _, loop in joined.groupby("loop_id", sort=True):
-        rows += _solve_loop(loop)
-    columns = [
-        "section_id", "loop_id", "cable_class", "readings", "length_m", "implied_length_m", "implied_lo", "implied_hi",
-        "difference_m", "difference_pct", "evidence_se", "is_contradicted", "likely_slip",
-    ]
-    found = pd.DataFrame(rows, columns=columns)
-    return found.sort_values(["evidence_se", "section_id"], ascending=[False, True], ignore_index=True)
+    (section, _), (reading, _), (loop, loops) = (
+        pd.factorize(joined[name], sort=True) for name in ("section_id", "reading_id", "loop_id")
+    )
+    facts = joined.iloc[np.unique(section, return_index=True)[1]]
+    told = joined.iloc[np.unique(reading, return_index=True)[1]]
+    length, excess, error = (
+        of[name].to_numpy(dtype=np.float64)
+        for of, name in ((facts, "length_m"), (told, "excess_m"), (told, "standard_error_m"))
+    )
+    delta, spread, count = np.zeros(len(facts)), np.ones(len(facts)), np.zeros(len(facts), dtype=np.int64)
+    order = np.argsort(loop, kind="stable")
+    ends = np.searchsorted(loop[order], np.arange(len(loops) + 1))
+    for begin, end in pairwise(ends):
+        own, of_section = np.unique(section[order[begin:end]], return_inverse=True)
+        met, of_reading = np.unique(reading[order[begin:end]], return_inverse=True)
+        passed = np.zeros((len(met), len(own)))
+        passed[of_reading, of_section] = 1.0
+        delta[own], spread[own] = _solve_loop(passed, length[own], excess[met], error[met])
+        count[own] = passed.sum(axis=0)
+    return _tabulate(facts, count, length, delta, spread)
 
 
-def _solve_loop(loop: pd.DataFrame) -> list[dict[str, object]]:
-    names, section = np.unique(loop["section_id"].to_numpy(str), return_inverse=True)
-    ids, reading = np.unique(loop["reading_id"].to_numpy(str), return_inverse=True)
-    passed = np.zeros((len(ids), len(names)))
-    passed[reading, section] = 1.0
-    first = loop.drop_duplicates("reading_id").set_index("reading_id").loc[ids]
-    facts = loop.drop_duplicates("section_id").set_index("section_id").loc[names]
-    length = facts["length_m"].to_numpy(float)
-    excess, error = first["excess_m"].to_numpy(float), first["standard_error_m"].to_numpy(float)
+def _solve_loop(passed: Floats, length: Floats, excess: Floats, error: Floats) -> tuple[Floats, Floats]:
+    """What each section of a loop is longer than its register says, and the standard error by the readings alone.
+
+    passed: 1 where a reading (row) passes a section (column).
+    """
     prior = (LENGTH_PRIOR_SD * length) ** -2
+    weight = error**-2
+    normal, pull = passed.T @ (passed * weight[:, None]), passed.T @ (weight * excess)
     for _ in range(3):
-        weight = error**-2
-        covariance = np.linalg.inv(passed.T @ (passed * weight[:, None]) + np.diag(prior))
-        delta = covariance @ (passed.T @ (weight * excess))
+        covariance = np.linalg.inv(normal + np.diag(prior))
+        delta = covariance @ pull
         # a prior of a tenth must not hide that a length is out by a factor of three
         prior = np.maximum(np.maximum(np.abs(delta), LENGTH_PRIOR_SD * length), 1e-3) ** -2
     # readings that disagree about a section say less of it
     misfit = np.abs(excess - passed @ delta) / error
-    own_misfit = np.array([np.median(misfit[passed[:, k] > 0]) for k in range(len(names))])
-    spread = np.sqrt(np.diag(covariance)) * np.maximum(own_misfit, 1.0)
-    evidence = np.abs(delta) / spread
-    found: list[dict[str, object]] = []
-    for k, name in enumerate(names):
-        implied = length[k] + delta[k]
-        is_contradicted = bool(evidence[k] > EVIDENCE and abs(delta[k]) > max(0.05 * length[k], 3.0))
-        found.append({
-            "section_id": name, "loop_id": facts["loop_id"].iloc[k], "cable_class": facts["cable_class"].iloc[k],
-            "readings": int(passed[:, k].sum()), "length_m": length[k], "implied_length_m": implied,
-            "implied_lo": implied - 1.645 * spread[k], "implied_hi": implied + 1.645 * spread[k],
-            "difference_m": delta[k], "difference_pct": 100.0 * delta[k] / length[k], "evidence_se": evidence[k],
-            "is_contradicted": is_contradicted,
-            "likely_slip": _name_slip(implied / length[k]) if is_contradicted else "",
-        })
-    return found
+    own_misfit = np.array([np.median(misfit[column > 0]) for column in passed.T])
+    return delta, np.sqrt(np.diag(covariance)) * np.maximum(own_misfit, 1.0)
+
+
+def _tabulate(
+    facts: pd.DataFrame, count: NDArray[np.int64], length: Floats, delta: Floats, spread: Floats,
+) -> pd.DataFrame:
+    """Rows of fitted.register_lengths from what was found of each section."""
+    evidence, implied = np.abs(delta) / spread, length + delta
+    contradicted = (evidence > EVIDENCE) & (np.abs(delta) > np.maximum(0.05 * length, 3.0))
+    slips = [_name_slip(i / own) if out else "" for i, own, out in zip(implied, length, contradicted, strict=True)]
+    found = facts[["section_id", "loop_id", "cable_class"]].assign(
+        readings=count, length_m=length, implied_length_m=implied, implied_lo=implied - 1.645 * spread,
+        implied_hi=implied + 1.645 * spread, difference_m=delta, difference_pct=100.0 * delta / length,
+        evidence_se=evidence, is_contradicted=contradicted, likely_slip=slips,
+    )
+    return found.sort_values(["evidence_se", "section_id"], ascending=[False, True], ignore_index=True)
 
 
 def _name_slip(ratio: float) -> str:
