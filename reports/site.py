@@ -99,7 +99,7 @@ def render_pages(marts: Marts, settings: Settings, changed: tuple[str, ...] = ()
     for module in (replacement, restoration, locating, data_quality):
         made = module.build(marts, settings)
         if module is restoration:
-            made = replace(made, sections=(*made.sections, picked.section(marts, settings)))
+            made = replace(made, sections=(picked.section(marts, settings), *made.sections))
         texts[f"{made.key}.html"] = shell.render(made, frame)
     for reference_page in reference.build_all(settings):
         texts[f"{reference_page.key}.html"] = reference.render(reference_page, frame)

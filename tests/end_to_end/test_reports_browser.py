@@ -346,17 +346,33 @@ def test_a_district_and_years_are_worked_out_in_the_page(browser: Any, small: An
     wanted = [summarise(part[c].dropna().to_numpy(dtype=float), 0.9) for c in MINUTES.values()]
     with Visit(browser, small[0] / "restoration.html") as visit:
         whole = visit.traces("picked-chart")
+        said_of_all = visit.page.locator("#picked h3").text_content()
+        visit.page.locator("#picked-table thead button").nth(2).click()  # sorted: rows are known by stage, not place
         visit.page.locator("#filter [name=district]").select_option("Birch")
         visit.page.locator("#filter [name=from]").select_option("2018")
         visit.page.locator("#filter [name=to]").select_option("2022")
         drawn = visit.traces("picked-chart")
-        row = visit.page.locator("#picked-table tbody tr").nth(2).locator("td").all_text_contents()
+        searching = visit.page.locator("#picked-table tbody tr", has_text="arrive to locate")
+        row = searching.locator("td").all_text_contents()
+        said = visit.page.locator("#picked h3").text_content()
+        count = visit.page.locator("#picked dd.count").text_content()
+        status = visit.page.locator("#filter [role=status]").text_content()
         link = visit.page.url
         visit.page.locator("#filter [name=district]").select_option("")
         visit.page.locator("#filter [name=from]").select_option("2016")
         visit.page.locator("#filter [name=to]").select_option("2025")
         again = visit.traces("picked-chart")
+        said_again = visit.page.locator("#picked h3").text_content()
         assert visit.faults == []
+    assert said == (
+        f"For Birch, reported 2018 to 2022, it takes {wanted[4]['mean_min']:.0f} minutes on average from the report to "
+        f"the last customer back ({wanted[4]['mean_lo']:.0f} to {wanted[4]['mean_hi']:.0f}); "
+        f"{wanted[2]['mean_min']:.0f} of them go into finding the section."
+    )
+    assert said_again == said_of_all
+    assert said_of_all.startswith("Over all districts and years it takes ")
+    assert count.startswith(f"{min(w['jobs'] for w in wanted):,} to {max(w['jobs'] for w in wanted):,} jobs a stage.")
+    assert "every other figure and sentence of all districts and years" in status
     assert drawn[0]["x"] == pytest.approx([w["mean_min"] for w in wanted], rel=1e-8)
     assert drawn[1]["x"] == pytest.approx([w["median_min"] for w in wanted], rel=1e-8)
     assert drawn[2]["x"] == pytest.approx([w["p90_min"] for w in wanted], rel=1e-8)
@@ -365,6 +381,20 @@ def test_a_district_and_years_are_worked_out_in_the_page(browser: Any, small: An
         [wanted[2][k] for k in ("mean_min", "mean_lo", "mean_hi")], abs=0.051)
     assert again == whole
     assert link.endswith("#district=Birch&from=2018&to=2022")
+
+
+def test_a_choice_of_few_jobs_says_so(browser: Any, tmp_path: Path) -> None:
+    space = Workspace(tmp_path)
+    con = open_warehouse(space)
+    write_small_marts(con)
+    jobs = read_model(con, "core.job_stages").dropna(subset=["report_to_restore_min"])
+    write_reports(con, Settings().override("general", as_of=dt.date(2025, 12, 31), small_group=500), space.reports)
+    con.close()
+    part = jobs[(jobs["district_id"] == "Birch") & (jobs["reported_year"] == 2020)]
+    with Visit(browser, space.reports / "restoration.html", link="#picked&district=Birch&from=2020&to=2020") as visit:
+        said = visit.page.locator("#picked h3").text_content()
+        assert (said or "").startswith("For Birch, reported in 2020, it takes")
+        assert visit.page.locator("#picked .few").text_content() == f"These are {len(part)} jobs: too few to judge by."
 
 
 def test_a_link_opens_the_figure_with_its_choice(browser: Any, small: Any) -> None:
