@@ -91,6 +91,13 @@ DECIMALS_OF_COLUMN: Final = {
     "share_of_served": 4,
     "maifi": 3,
     "gap": 4,
+    "season_p_value": 4,
+    "error_median": 1,
+    "corrected_median": 1,
+    "error_lo": 1,
+    "error_hi": 1,
+    "corrected_lo": 1,
+    "corrected_hi": 1,
 }
 """Decimals of the columns whose unit does not settle them."""
 

@@ -54,6 +54,8 @@ class Table:
         Columns whose sum over the rows picked is printed beside their number.
     anchors
         Column to value to the id of the place on the page that its cell links to.
+    wordings
+        Column to code to the words a plain table prints for it.
     """
 
     frame: pd.DataFrame
@@ -64,6 +66,7 @@ class Table:
     filters: tuple[str, ...] = ()
     sums: tuple[str, ...] = ()
     anchors: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    wordings: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     def label(self, column: str) -> str:
         return self.labels.get(column) or style.label_of(column)
@@ -197,7 +200,8 @@ def plain_rows(table: Table) -> list[list[Cell]]:
             if is_number and is_summed and not style.is_missing(value):
                 raw = f"{float(value):.9g}"
             anchor = table.anchors.get(name, {}).get(str(value), "")
-            row.append(Cell(style.cell(value, name), is_number, raw, anchor))
+            text = table.wordings.get(name, {}).get(str(value)) or style.cell(value, name)
+            row.append(Cell(text, is_number, raw, anchor))
         made.append(row)
     return made
 
