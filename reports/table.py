@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import json
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -95,7 +96,10 @@ def _bare(value: Any) -> Any:
     if isinstance(value, int | np.integer):
         return int(value)
     if isinstance(value, float | np.floating):
-        return float(f"{value:.9g}") if math.isfinite(value) else None
+        if not math.isfinite(value):
+            return None
+        kept = float(f"{value:.9g}")
+        return int(kept) if kept == int(kept) else kept  # 71, not 71.0: pages are full of whole minutes
     if value is None or value is pd.NaT or value is pd.NA:
         return None
     return value if isinstance(value, str) else f"{value:%Y-%m-%dT%H:%M:%S}" if hasattr(value, "hour") else str(value)
@@ -147,9 +151,37 @@ def table_json(table: Table) -> Markup:
                 column["texts"] = texts
                 column["values"] = [None if place < 0 else place for place in places.tolist()]
             else:
-                column["values"] = [None if place < 0 else texts[place] for place in places.tolist()]
+                every = [None if place < 0 else texts[place] for place in places.tolist()]
+                patterns, parted = parts_of(every)
+                is_shorter = len(json.dumps([patterns, parted])) < 0.8 * len(json.dumps(every))
+                column |= {"patterns": patterns, "values": parted} if is_shorter else {"values": every}
         columns.append(column)
     return as_script(columns)
+
+
+VARYING = re.compile(r"'[^']*'|\w*\d[\w.:/-]*")
+"""What changes from one message of a rule to the next: what stands in quotes, and words with a digit."""
+
+HOLE = "\x01"
+
+
+def parts_of(values: list[str | None]) -> tuple[list[str], list[list[Any] | None]]:
+    """Texts as patterns with holes, and for each text the place of its pattern and what fills the holes in order.
+
+    Messages of one rule differ in a few words alone, and a page may hold thousands of them.
+
+    Checked by: tests/unit/test_reports_page.py
+    """
+    places: dict[str, int] = {}
+    parted: list[list[Any] | None] = []
+    for text in values:
+        if text is None:
+            parted.append(None)
+            continue
+        bare = text.replace(HOLE, "")
+        pattern = VARYING.sub(HOLE, bare)
+        parted.append([places.setdefault(pattern, len(places)), *VARYING.findall(bare)])
+    return list(places), parted
 
 
 def whole_numbers(values: pd.Series, factor: int) -> list[int | None]:

@@ -130,6 +130,21 @@ def test_the_data_of_a_long_table_give_back_the_values() -> None:
     assert [data["district_id"]["texts"][n] for n in data["district_id"]["values"]] == frame["district_id"].tolist()
 
 
+def test_texts_alike_are_patterns_with_holes_and_come_back_whole() -> None:
+    texts = [None, "", "a = '26.5' is outside 30 to 80", "a = '9' is outside 30 to 80", "none", "J1 and 'x y' twice"]
+    patterns, parted = tables.parts_of(texts)
+    assert len(patterns) == 4
+    back: list[str | None] = []
+    for parts in parted:
+        if parts is None:
+            back.append(None)
+            continue
+        pieces = patterns[parts[0]].split(tables.HOLE)
+        assert len(pieces) == len(parts)
+        back.append(pieces[0] + "".join(part + piece for part, piece in zip(parts[1:], pieces[1:], strict=True)))
+    assert back == texts
+
+
 def test_cells_lead_where_a_table_says() -> None:
     frame = pd.DataFrame({"loop_id": ["L 1&2", "L3"], "length_km": [1.0, 2.0]})
     table = Table(
