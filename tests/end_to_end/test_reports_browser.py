@@ -148,6 +148,18 @@ def test_the_ranking_chart_holds_the_export(browser: Any, small: Any) -> None:
     assert [y.split()[-1] for y in drawn["y"]] == ranking["loop_id"].tolist()
 
 
+def test_an_id_of_digits_is_drawn_as_a_name(browser: Any, small: Any) -> None:
+    with Visit(browser, small[0] / "replacement.html") as visit:
+        kinds = visit.page.evaluate("""() => ["strict", "convert types"].map((way) => {
+            const box = document.body.appendChild(document.createElement("div"));
+            Plotly.newPlot(box, [{x: [1, 2], y: ["1  11696", "2  10720"]}], {autotypenumbers: way});
+            return box._fullLayout.yaxis.type;
+        })""")
+        drawn = visit.page.evaluate("document.getElementById('loops-chart')._fullLayout.autotypenumbers")
+    assert kinds == ["category", "linear"]
+    assert drawn == "strict"
+
+
 def test_the_stage_chart_holds_the_export(browser: Any, small: Any) -> None:
     stages = small[1]["restoration_stages"].query("grouped_by == 'all'").set_index("stage")
     order = ["report_to_dispatch", "dispatch_to_arrive", "arrive_to_locate", "locate_to_restore"]

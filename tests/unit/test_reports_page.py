@@ -195,10 +195,10 @@ def test_the_first_four_inks_part_in_grey_print() -> None:
 
 
 def test_an_id_of_digits_is_a_name_on_every_axis() -> None:
-    """Plotly reads "1  11696" as a number unless it is told not to."""
+    """Plotly reads "1  11696" as a number unless it is told not to; in the browser: test_reports_browser.py."""
     assert style.new_chart().layout.autotypenumbers == "strict"
     ranking = pd.DataFrame({
         "rank": [1, 2], "rank_lo": 1, "rank_hi": 2, "loop_id": ["11696", "10720"], "length_km": 1.0,
         "failures_recorded": [3, 1], "expected_failures": 1.0, "expected_failures_lo": 0.5, "expected_failures_hi": 2.0,
     })
-    assert replacement.chart_loops(ranking, 5.0).layout.yaxis.type == "category"
+    assert list(replacement.chart_loops(ranking, 5.0).data[0].y) == ["1  11696", "2  10720"]
