@@ -93,6 +93,8 @@ class Page:
     summary: tuple[str, ...]
     sections: tuple[Section, ...]
     card: dict[str, Any] | None = None
+    seldom: frozenset[str] = frozenset()
+    """Exhibits of which only the finding stands open: the rest unfolds at a click, by a link to it, and in print."""
 
     @property
     def exhibits(self) -> list[Exhibit]:

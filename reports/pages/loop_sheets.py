@@ -62,9 +62,8 @@ STRIP_COLUMNS = (
 )  # fmt: skip
 MARK_COLUMNS = ("job_id", "marked_on", "section_id", "at_m", "place", "failed_component", "cause", "counted")
 MARK_LABELS = {
-    "marked_on": "Reported", "place": "Place", "counted": "Counts", "at_m": "At", "one_with": "May be one with",
+    "marked_on": "Reported", "place": "Place", "counted": "Counts", "at_m": "At",
 }
-LIKENESS_WORDS = {"entered_twice": "entered twice", "opened_again": "opened again"}
 
 PLACE_WORDS = {
     "dug": "where it was dug",
@@ -120,9 +119,8 @@ def partners_of(clusters: pd.DataFrame) -> dict[str, str]:
     """Job to the other one it may be one with, both ways, where nobody has decided yet."""
     found: dict[str, list[str]] = {}
     for row in clusters[clusters["cluster_decision"].fillna("") == ""].to_dict("records"):
-        words = LIKENESS_WORDS.get(row["likeness"], row["likeness"])
-        found.setdefault(row["job_id"], []).append(f"{row['joined_with']} ({words})")
-        found.setdefault(row["joined_with"], []).append(f"{row['job_id']} ({words})")
+        found.setdefault(row["job_id"], []).append(row["joined_with"])
+        found.setdefault(row["joined_with"], []).append(row["job_id"])
     return {job: ", ".join(others) for job, others in found.items()}
 
 
@@ -284,6 +282,7 @@ class Sheet:
     facts: tuple[tuple[str, str], ...]
     drawing: Markup
     note: str
+    doubts: str
     tables: tuple[dict[str, Any], ...]
 
 
@@ -307,7 +306,7 @@ def sheets(
     doubted = int(jobs["job_id"].isin(set(partners or {})).sum())
     if doubted:
         finding += (
-            f" {doubted} may be one with another job and are marked so: decide in job_clusters.csv before a loop is "
+            f" {doubted} may be one with another job and carry a star: decide in job_clusters.csv before a loop is "
             "judged by its count."
         )
     places = letters_of(strips["cable_class"].value_counts().sort_index(kind="stable").sort_values(
@@ -351,8 +350,9 @@ def one_sheet(
         note += "A place on the strip is no permission to dig, and the strip is no switching order."
     jobs = marks[marks["mark_kind"] == "failure"].assign(
         place=lambda f: f["place_basis"].map(PLACE_WORDS), counted=lambda f: f["why_not"].fillna("").map(COUNT_WORDS),
-        one_with=lambda f: f["job_id"].map(partners).astype(object),
     ).sort_values(["marked_on", "job_id"])  # fmt: skip
+    doubted = jobs["job_id"].isin(partners)
+    pairs = dict.fromkeys(" and ".join(sorted((job, partners[job]))) for job in jobs.loc[doubted, "job_id"])
     return Sheet(
         anchor=anchor,
         row={str(k): v for k, v in row.items()},
@@ -360,9 +360,10 @@ def one_sheet(
         facts=facts_of(row, settings),
         drawing=drawing,
         note=note,
+        doubts=f"* May be one: {'; '.join(pairs)}. Decide in job_clusters.csv." if pairs else "",
         tables=(
             sheet_table(strip, STRIP_COLUMNS, f"Sections of {loop} in service"),
-            sheet_table(jobs, (*MARK_COLUMNS, *(["one_with"] if jobs["one_with"].notna().any() else [])),
+            sheet_table(jobs.assign(job_id=jobs["job_id"].where(~doubted, jobs["job_id"] + "*")), MARK_COLUMNS,
                         f"Jobs on {loop}"),
         ),
     )

@@ -20,6 +20,11 @@ LOOPS = "marts.loop_ranking"
 
 REMEDY = "load districts.csv, loops.csv, sections.csv and jobs.csv, then run: loopwear refresh"
 
+SELDOM = frozenset((
+    "inputs", "capture_by_money", "calibration", "past_forecasts", "before_after", "sensitivity", "shapes",
+    "cumulative",
+))
+"""Figures looked at once in a while: when the prices, the method or a class is doubted."""
 
 
 def build(marts: Marts, settings: Settings) -> Page:
@@ -37,6 +42,7 @@ def build(marts: Marts, settings: Settings) -> Page:
             *replacement_belief.sections(marts, settings),
             survival.section(marts, settings),
         ),
+        seldom=SELDOM,
     )
 
 

@@ -28,6 +28,7 @@ def build(marts: Marts, settings: Settings) -> Page:
         title="Restoration",
         question=QUESTION,
         summary=answer(marts, settings).sentences,
+        seldom=frozenset(("naive", "customers", "by-cable-class")),
         sections=(
             Section(
                 "The customer's clock",

@@ -88,8 +88,11 @@
     return broken;
   }
   const spanOf = (axis) => (axis.domain ? axis.domain[1] - axis.domain[0] : 1);
+  // a chart that is folded away has no width yet: it is drawn when it is unfolded
+  const isFolded = (box) => box.closest("details.folded:not([open])") !== null;
   function draw(id) {
     const box = document.getElementById(id);
+    if (isFolded(box)) return Promise.resolve(null);
     const spec = fillPicked(id, specOf(id));
     for (const [key, text] of Object.entries(breakTitles(spec.layout, (_, axis) => (box.clientWidth - 90) * spanOf(axis)))) {
       spec.layout[key.split(".")[0]].title.text = text;
@@ -116,6 +119,16 @@
     });
   }
   function drawAll() { for (const id of charts.keys()) draw(id); }
+  const folds = [...document.querySelectorAll("details.folded")];
+  function drawIn(fold) { for (const box of fold.querySelectorAll(".chart")) draw(box.id); }
+  for (const fold of folds) fold.addEventListener("toggle", () => { if (fold.open) drawIn(fold); });
+  let unfolded = [];
+  function unfoldAll() {
+    unfolded = folds.filter((fold) => !fold.open);
+    for (const fold of unfolded) { fold.open = true; drawIn(fold); }
+  }
+  function foldAgain() { for (const fold of unfolded) fold.open = false; unfolded = []; }
+  if (paper) for (const fold of folds) fold.open = true;
   for (const script of document.querySelectorAll("script[data-chart]")) {
     charts.set(script.dataset.chart, { text: script.textContent });
   }
@@ -327,6 +340,7 @@
     const target = anchor && document.getElementById(anchor);
     if (!target) return;
     for (let part = target.closest("details"); part; part = part.parentElement.closest("details")) part.open = true;
+    for (const fold of folds) if (fold.parentElement === target) { fold.open = true; drawIn(fold); }
     target.scrollIntoView();
     const summary = target.matches("details") && target.querySelector("summary");
     if (summary) summary.focus({ preventScroll: true });
@@ -380,6 +394,6 @@
   followLink();
   addEventListener("hashchange", followLink);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", (event) => { state.dark = event.matches; drawAll(); });
-  addEventListener("beforeprint", () => { if (state.dark) { state.dark = false; drawAll(); } });
-  addEventListener("afterprint", () => { state.dark = matchMedia("(prefers-color-scheme: dark)").matches; drawAll(); });
+  addEventListener("beforeprint", () => { unfoldAll(); if (state.dark) { state.dark = false; drawAll(); } });
+  addEventListener("afterprint", () => { foldAgain(); state.dark = matchMedia("(prefers-color-scheme: dark)").matches; drawAll(); });
 })();

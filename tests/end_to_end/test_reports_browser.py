@@ -86,7 +86,8 @@ class Visit:
 
     def wait_for_charts(self) -> None:
         self.page.wait_for_function(
-            "[...document.querySelectorAll('.chart')].every((c) => c.querySelector('.main-svg'))", timeout=20_000)
+            "[...document.querySelectorAll('.chart')]"
+            ".every((c) => c.closest('details.folded:not([open])') || c.querySelector('.main-svg'))", timeout=20_000)
 
     def traces(self, chart: str) -> Any:
         return self.page.evaluate(TRACES, chart)
@@ -309,6 +310,47 @@ def test_a_link_opens_the_sheet_of_a_loop(browser: Any, small: Any) -> None:
         assert visit.faults == []
 
 
+def test_a_folded_figure_unfolds_by_a_click_by_a_link_and_in_print(browser: Any, small: Any) -> None:
+    page = small[0] / "replacement.html"
+    drawn = "document.querySelector('#calibration .main-svg') !== null"
+    with Visit(browser, page) as visit:
+        assert visit.page.locator("#calibration h3").is_visible()  # the finding stands open
+        assert visit.page.evaluate(drawn) is False
+        visit.page.locator("#calibration summary").first.click()
+        visit.page.wait_for_function(drawn)
+        assert visit.page.locator("#calibration-chart").bounding_box()["width"] > 500
+        assert visit.faults == []
+    with Visit(browser, page, link="#calibration") as visit:
+        visit.page.wait_for_function(drawn)
+    with Visit(browser, page) as visit:
+        visit.page.locator(".contents a", has_text="Failures expected and failures seen").click()
+        visit.page.wait_for_function(drawn)
+    with Visit(browser, page) as visit:
+        visit.page.evaluate("dispatchEvent(new Event('beforeprint'))")
+        visit.page.wait_for_function(drawn)
+        visit.page.evaluate("dispatchEvent(new Event('afterprint'))")
+        assert visit.page.locator("details.folded[open]").count() == 0
+
+
+@pytest.mark.parametrize(("name", "table"), [("settings", "#general table"), ("rules", "#reject table")])
+def test_a_reference_is_read_on_a_narrow_screen_without_moving_sideways(
+    browser: Any, small: Any, name: str, table: str,
+) -> None:
+    with Visit(browser, small[0] / f"{name}.html", width=390) as visit:
+        box = visit.page.locator(table).bounding_box()
+        heads = visit.page.locator(f"{table} tbody tr").first.locator("td").evaluate_all(
+            "cells => cells.map((c) => [c.dataset.h, c.getBoundingClientRect().right])")
+    assert box["width"] <= 390 - 28
+    assert all(head and right <= 390 for head, right in heads)
+
+
+def test_the_map_fits_a_narrow_screen(browser: Any, demo_space: Workspace) -> None:
+    with Visit(browser, demo_space.reports / "replacement.html", width=390) as visit:
+        wide = visit.page.evaluate("(() => { const m = document.querySelector('.map').parentElement;"
+                                   " return m.scrollWidth - m.clientWidth; })()")
+    assert wide == 0
+
+
 def test_sheets_are_light(demo_space: Workspace) -> None:
     page = (demo_space.reports / "replacement.html").read_text(encoding="utf-8")
     sheets = re.findall(r'<details class="sheet".*?</details>', page, re.DOTALL)
@@ -461,7 +503,7 @@ def test_pages_print_without_a_cut_figure(browser: Any, small: Any, paper: str) 
 def test_the_command_line_browser_prints_both_papers(small: Any, tmp_path: Path) -> None:
     from reports.pdf import write_pdfs
 
-    for page in ("index.html", "methods.html"):
+    for page in ("index.html", "methods.html", "loopwear.js"):
         shutil.copy(small[0] / page, tmp_path / page)
     sizes = []
     for paper in ("A4", "Letter"):

@@ -62,11 +62,12 @@ def test_jobs_that_may_be_one_are_marked_on_both_of_them_until_somebody_decides(
         "likeness": ["entered_twice", "opened_again"], "cluster_decision": [None, "separate"],
     })
     partners = loop_sheets.partners_of(clusters)
-    assert partners == {jobs[0]: f"{jobs[1]} (entered twice)", jobs[1]: f"{jobs[0]} (entered twice)"}
+    assert partners == {jobs[0]: jobs[1], jobs[1]: jobs[0]}
     made = loop_sheets.sheets(loops, strips, marks, SETTINGS, partners)
-    assert "2 may be one with another job and are marked so" in made.finding
-    assert f">{jobs[1]} (entered twice)<" in made.body and f">{jobs[0]} (entered twice)<" in made.body
-    assert "May be one with" not in loop_sheets.sheets(loops, strips, marks, SETTINGS).body
+    assert "2 may be one with another job and carry a star" in made.finding
+    assert f">{jobs[0]}*<" in made.body and f">{jobs[1]}*<" in made.body and f">{jobs[2]}<" in made.body
+    assert f"* May be one: {jobs[0]} and {jobs[1]}. Decide in job_clusters.csv." in made.body
+    assert "May be one" not in loop_sheets.sheets(loops, strips, marks, SETTINGS).body
 
 
 def test_a_fleet_without_coordinates_has_no_map_and_one_without_strips_says_so(marts: Marts) -> None:
