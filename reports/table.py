@@ -126,7 +126,8 @@ def table_json(table: Table) -> Markup:
     facts = dictionary.columns()
     columns = []
     for name in table.columns:
-        kind, decimals = facts[name].type if name in facts else "text", style.decimals_of(name)
+        is_counted = name in facts and name not in style.CALENDAR_YEARS
+        kind, decimals = facts[name].type if is_counted else "text", style.decimals_of(name)
         column: dict[str, Any] = {
             "name": name,
             "label": table.label(name),

@@ -202,3 +202,11 @@ def test_an_id_of_digits_is_a_name_on_every_axis() -> None:
         "failures_recorded": [3, 1], "expected_failures": 1.0, "expected_failures_lo": 0.5, "expected_failures_hi": 2.0,
     })
     assert list(replacement.chart_loops(ranking, 5.0).data[0].y) == ["1  11696", "2  10720"]
+
+
+def test_years_carry_no_comma_and_acronyms_are_written_as_they_are_read() -> None:
+    assert style.cell(2006, "year") == "2006"
+    assert style.cell(2006, "jobs") == "2,006"
+    assert [style.label_of(name) for name in ("saidi_min", "p90_min", "p90_time_to_locate_min", "ewma_out_at")] == [
+        "SAIDI", "90th percentile", "90th percentile of time to locate", "EWMA out",
+    ]
