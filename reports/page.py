@@ -40,6 +40,8 @@ if TYPE_CHECKING:
     import plotly.graph_objects as go
 
 QUANTITY = re.compile(r"⟦([^|⟧]+)\|([^|⟧]+)\|(\d*)⟧")
+SHORT_NAME = re.compile(r"\b([A-Z]{1,4}-[A-Z]?\d{2,6})\b(?!-)")
+"""An id that would be broken over two lines at its hyphen."""
 
 
 @dataclass(frozen=True)
@@ -91,6 +93,8 @@ class Page:
     summary: tuple[str, ...]
     sections: tuple[Section, ...]
     card: dict[str, Any] | None = None
+    seldom: frozenset[str] = frozenset()
+    """Exhibits of which only the finding stands open: the rest unfolds at a click, by a link to it, and in print."""
 
     @property
     def exhibits(self) -> list[Exhibit]:
@@ -160,15 +164,20 @@ def words(text: str) -> Markup:
     parts: list[Markup] = []
     end = 0
     for match in QUANTITY.finditer(text):
-        parts.append(escape(text[end : match.start()]))
+        parts.append(_unbroken(text[end : match.start()]))
         parts.append(
             Markup('<span class="q" data-v="{}" data-u="{}" data-d="{}">{}</span>').format(
                 match[1], match[2], match[3], plain(match[0])
             )
         )
         end = match.end()
-    parts.append(escape(text[end:]))
+    parts.append(_unbroken(text[end:]))
     return Markup("").join(parts)
+
+
+def _unbroken(text: str) -> Markup:
+    """Text as HTML, short ids held on one line."""
+    return Markup(SHORT_NAME.sub(r'<span class="id">\1</span>', str(escape(text))))
 
 
 def split_finding(text: str) -> tuple[str, str]:

@@ -34,7 +34,7 @@ REFERENCES = (("methods", "Methods"), ("dictionary", "Data dictionary"), ("rules
 
 
 def write_reports(con: duckdb.DuckDBPyConnection, settings: Settings, folder: Path) -> list[Path]:
-    """Write every report page and the one script they share.
+    """Write every report page and the two scripts they share: ours, and the one that draws charts.
 
     Parameters
     ----------
@@ -48,7 +48,7 @@ def write_reports(con: duckdb.DuckDBPyConnection, settings: Settings, folder: Pa
     Returns
     -------
     list of Path
-        Files written, in the order of the navigation, the shared script last.
+        Files written, in the order of the navigation, the shared scripts last.
 
     Raises
     ------
@@ -68,6 +68,7 @@ def write_reports(con: duckdb.DuckDBPyConnection, settings: Settings, folder: Pa
     texts[changes.FILE] = kept
     from plotly.offline import get_plotlyjs
 
+    texts["loopwear.js"] = shell.templates().get_template("page.js").render()
     texts["plotly.min.js"] = get_plotlyjs()
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -99,7 +100,7 @@ def render_pages(marts: Marts, settings: Settings, changed: tuple[str, ...] = ()
     for module in (replacement, restoration, locating, data_quality):
         made = module.build(marts, settings)
         if module is restoration:
-            made = replace(made, sections=(*made.sections, picked.section(marts, settings)))
+            made = replace(made, sections=(picked.section(marts, settings), *made.sections))
         texts[f"{made.key}.html"] = shell.render(made, frame)
     for reference_page in reference.build_all(settings):
         texts[f"{reference_page.key}.html"] = reference.render(reference_page, frame)

@@ -91,8 +91,28 @@ DECIMALS_OF_COLUMN: Final = {
     "share_of_served": 4,
     "maifi": 3,
     "gap": 4,
+    "season_p_value": 4,
+    "share_over_4h": 3,
+    "share_over_4h_lo": 3,
+    "share_over_4h_hi": 3,
+    "share_over_8h": 3,
+    "error_median": 1,
+    "corrected_median": 1,
+    "error_lo": 1,
+    "error_hi": 1,
+    "corrected_lo": 1,
+    "corrected_hi": 1,
 }
 """Decimals of the columns whose unit does not settle them."""
+
+CALENDAR_YEARS: Final = frozenset(("year", "reported_year"))
+"""Whole numbers that are written without commas."""
+
+ACRONYMS: Final = {
+    "saidi": "SAIDI", "saifi": "SAIFI", "caidi": "CAIDI", "maifi": "MAIFI", "p90": "90th percentile of", "ewma": "EWMA",
+    "cusum": "CUSUM", "pct": "percent",
+}
+"""Words of column names that are not read as they stand."""
 
 LENGTH_UNITS: Final = {
     "m": ("ft", 1 / 0.3048),
@@ -200,6 +220,7 @@ def label_of(column: str) -> str:
     if facts is not None and facts.type in ("instant", "date"):
         words = words.removesuffix("_at").removesuffix("_on")
     words = words.removesuffix("_id") if words.endswith("_id") else words
+    words = "90th percentile" if words == "p90" else "_".join(ACRONYMS.get(word, word) for word in words.split("_"))
     return (words[:1].upper() + words[1:]).replace("_", " ")
 
 
@@ -221,6 +242,8 @@ def cell(value: Any, column: str) -> str:
         return f"{value:%Y-%m-%d}" if is_day else f"{value:%Y-%m-%d %H:%M}"
     if isinstance(value, str):
         return value.replace("_", " ") if facts is not None and facts.codes else value
+    if column in CALENDAR_YEARS:
+        return str(int(value))
     return number(value, decimals_of(column))
 
 

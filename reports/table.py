@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import json
 import math
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
@@ -54,6 +55,8 @@ class Table:
         Columns whose sum over the rows picked is printed beside their number.
     anchors
         Column to value to the id of the place on the page that its cell links to.
+    wordings
+        Column to code to the words a plain table prints for it.
     """
 
     frame: pd.DataFrame
@@ -64,6 +67,7 @@ class Table:
     filters: tuple[str, ...] = ()
     sums: tuple[str, ...] = ()
     anchors: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
+    wordings: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
 
     def label(self, column: str) -> str:
         return self.labels.get(column) or style.label_of(column)
@@ -92,7 +96,10 @@ def _bare(value: Any) -> Any:
     if isinstance(value, int | np.integer):
         return int(value)
     if isinstance(value, float | np.floating):
-        return float(f"{value:.9g}") if math.isfinite(value) else None
+        if not math.isfinite(value):
+            return None
+        kept = float(f"{value:.9g}")
+        return int(kept) if kept == int(kept) else kept  # 71, not 71.0: pages are full of whole minutes
     if value is None or value is pd.NaT or value is pd.NA:
         return None
     return value if isinstance(value, str) else f"{value:%Y-%m-%dT%H:%M:%S}" if hasattr(value, "hour") else str(value)
@@ -119,7 +126,8 @@ def table_json(table: Table) -> Markup:
     facts = dictionary.columns()
     columns = []
     for name in table.columns:
-        kind, decimals = facts[name].type if name in facts else "text", style.decimals_of(name)
+        is_counted = name in facts and name not in style.CALENDAR_YEARS
+        kind, decimals = facts[name].type if is_counted else "text", style.decimals_of(name)
         column: dict[str, Any] = {
             "name": name,
             "label": table.label(name),
@@ -144,9 +152,37 @@ def table_json(table: Table) -> Markup:
                 column["texts"] = texts
                 column["values"] = [None if place < 0 else place for place in places.tolist()]
             else:
-                column["values"] = [None if place < 0 else texts[place] for place in places.tolist()]
+                every = [None if place < 0 else texts[place] for place in places.tolist()]
+                patterns, parted = parts_of(every)
+                is_shorter = len(json.dumps([patterns, parted])) < 0.8 * len(json.dumps(every))
+                column |= {"patterns": patterns, "values": parted} if is_shorter else {"values": every}
         columns.append(column)
     return as_script(columns)
+
+
+VARYING = re.compile(r"'[^']*'|\w*\d[\w.:/-]*")
+"""What changes from one message of a rule to the next: what stands in quotes, and words with a digit."""
+
+HOLE = "\x01"
+
+
+def parts_of(values: list[str | None]) -> tuple[list[str], list[list[Any] | None]]:
+    """Texts as patterns with holes, and for each text the place of its pattern and what fills the holes in order.
+
+    Messages of one rule differ in a few words alone, and a page may hold thousands of them.
+
+    Checked by: tests/unit/test_reports_page.py
+    """
+    places: dict[str, int] = {}
+    parted: list[list[Any] | None] = []
+    for text in values:
+        if text is None:
+            parted.append(None)
+            continue
+        bare = text.replace(HOLE, "")
+        pattern = VARYING.sub(HOLE, bare)
+        parted.append([places.setdefault(pattern, len(places)), *VARYING.findall(bare)])
+    return list(places), parted
 
 
 def whole_numbers(values: pd.Series, factor: int) -> list[int | None]:
@@ -197,7 +233,8 @@ def plain_rows(table: Table) -> list[list[Cell]]:
             if is_number and is_summed and not style.is_missing(value):
                 raw = f"{float(value):.9g}"
             anchor = table.anchors.get(name, {}).get(str(value), "")
-            row.append(Cell(style.cell(value, name), is_number, raw, anchor))
+            text = table.wordings.get(name, {}).get(str(value)) or style.cell(value, name)
+            row.append(Cell(text, is_number, raw, anchor))
         made.append(row)
     return made
 

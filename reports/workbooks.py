@@ -226,6 +226,7 @@ def make_formats(book: Any) -> dict[str, Any]:
         "text": book.add_format(face), "wrap": book.add_format({**face, "text_wrap": True}),
         "title": book.add_format({**face, "font_size": 15}), "bold": book.add_format({**face, "bold": True}),
         "head": book.add_format(head), "head_right": book.add_format({**head, "align": "right"}),
+        "year": book.add_format({**face, "num_format": "0"}),
         "day": book.add_format({**face, "num_format": "yyyy-mm-dd"}),
         "moment": book.add_format({**face, "num_format": "yyyy-mm-dd hh:mm"}),
         **{f"number{n}": book.add_format({**face, "num_format": pattern}) for n, pattern in enumerate(PATTERNS)},
@@ -263,7 +264,7 @@ def write_column(sheet: Any, forms: dict[str, Any], place: int, name: str, kind:
         numbers = values.to_numpy(dtype=np.float64, na_value=np.nan)
         there = np.isfinite(numbers)
         decimals = style.decimals_of(name)
-        form = forms[f"number{2 if decimals is None else decimals}"]
+        form = forms["year" if name in style.CALENDAR_YEARS else f"number{2 if decimals is None else decimals}"]
         for row, number in zip(rows[there].tolist(), numbers[there].tolist(), strict=True):
             sheet.write_number(row, place, number, form)
         ends = (numbers[there].min(), numbers[there].max()) if there.any() else ()

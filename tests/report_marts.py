@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from shared import dictionary
+from shared.intervals import poisson_limits
 from shared.store import write_table
 
 CLASSES = ("HMWPE/bare/buried", "XLPE/bare/buried", "XLPE/jacketed/buried", "TRXLPE/jacketed/duct", "EPR/jacketed/duct")
@@ -31,6 +32,12 @@ RULES = (
     "three_in_five_years",
     "random",
 )
+
+
+def with_poisson_limits(rows: pd.DataFrame) -> pd.DataFrame:
+    """Counts seen with their exact limits, as the step of the back-test writes them."""
+    lo, hi = poisson_limits(rows["observed"].to_numpy(), 0.9)
+    return rows.assign(observed_lo=lo, observed_hi=hi)
 
 
 def filled(table: str, frame: pd.DataFrame) -> pd.DataFrame:
@@ -297,7 +304,8 @@ def replacement_marts(draws: np.random.Generator, loops: int) -> dict[str, pd.Da
         "marts.programme": programme,
         **money_marts(),
         "marts.backtest": pd.DataFrame(backtest, columns=columns),
-        "marts.backtest_calibration": pd.DataFrame(calibration, columns=["origin", "decile", "expected", "observed"]),
+        "marts.backtest_calibration": with_poisson_limits(
+            pd.DataFrame(calibration, columns=["origin", "decile", "expected", "observed"])),
     }
 
 

@@ -155,7 +155,8 @@ def find_dig_window(
     instrument_id
         Instrument; none: an instrument not seen before.
     velocity_pct
-        Setting it stood on, percent of c; none: the median setting in use on the first class of the way.
+        Setting it stood on, percent of c; none: the median setting of the instrument, else of all, on the first class
+        of the way.
     passed_before
         Classes passed before it, each with its length along the route in metres.
     on
@@ -178,7 +179,7 @@ def find_dig_window(
         raise UserError(f"unknown instrument '{instrument_id}'", "--instrument", remedy)
     own = lines[lines["instrument_id"] == (instrument_id or "")]
     way = _lay_way(own, (*passed_before, (cable_class, math.inf)))
-    setting, note = _choose_setting(con, str(way[0][0]["cable_class"]), velocity_pct)
+    setting, note = _choose_setting(con, str(way[0][0]["cable_class"]), instrument_id or "", velocity_pct)
     reading = distance_m * REFERENCE_PCT / setting
     # The season is that of the class the reading ends in.
     shift, season_note = _find_season(con, str(correct_along(reading, way)[-1][0]["cable_class"]), on)
@@ -188,6 +189,8 @@ def find_dig_window(
     level = settings.locating.window_level
     if not instrument_id:
         note = " ".join(filter(None, [note, "Instrument not stated: its own error widens the window."]))
+    else:
+        note = " ".join(filter(None, [note, _describe_drift(con, instrument_id, corrected)]))
 
     def window(at_level: float) -> tuple[float, float]:
         half = half_width_along(passed, interpolate_quantile(quantiles["quantile"], at_level))
@@ -271,13 +274,41 @@ def _find_season(con: duckdb.DuckDBPyConnection, cable_class: str, on: date | No
     return shift, words if shift else "The data carry no season for this class."
 
 
-def _choose_setting(con: duckdb.DuckDBPyConnection, cable_class: str, velocity_pct: float | None) -> tuple[float, str]:
+def _describe_drift(con: duckdb.DuckDBPyConnection, instrument_id: str, corrected_m: float) -> str:
+    """What a drift of the instrument does to this reading: the correction is that of all its readings together."""
+    if not has_table(con, "fitted.instrument_drift"):
+        return ""
+    rows = read_model(con, "fitted.instrument_drift")
+    drifting = rows[(rows["instrument_id"] == instrument_id) & rows["is_drifting"].astype(bool)]
+    if drifting.empty:
+        return ""
+    row = drifting.iloc[0]
+    away = float(row["last_ewma_pct"])
+    return (
+        f"{instrument_id} drifts by {row['drift_pct_per_year']:.2f}% a year since {row['drift_from_at']:%Y-%m-%d}: its "
+        f"latest readings stand {abs(away):.1f}% {'long' if away > 0 else 'short'} of this correction, "
+        f"{_metres_and_feet(abs(away) / 100 * corrected_m)} here. The windows do not take that off; have it checked on "
+        "a run of known length."
+    )
+
+
+def _choose_setting(
+    con: duckdb.DuckDBPyConnection, cable_class: str, instrument_id: str, velocity_pct: float | None,
+) -> tuple[float, str]:
     if velocity_pct is not None:
         if not 30 <= velocity_pct <= 80:
             raise UserError(
                 f"velocity {velocity_pct} is out of bounds", "--velocity", "give percent of c, 30 to 80",
             )
         return velocity_pct, ""
+    if instrument_id and has_table(con, "fitted.setting_proposals"):
+        pairs = read_model(con, "fitted.setting_proposals")
+        own = pairs[(pairs["instrument_id"] == instrument_id) & (pairs["cable_class"] == cable_class)]
+        own_setting = float(own["setting_median_pct"].iloc[0]) if len(own) else math.nan
+        if math.isfinite(own_setting):
+            return own_setting, (
+                f"Setting not stated: taken as {own_setting:.1f} % of c, the median of {instrument_id} on the class."
+            )
     velocities = read_model(con, "fitted.velocity_by_class").set_index("cable_class")
     setting = float(velocities["setting_median_pct"].to_numpy(float)[velocities.index.get_loc(cable_class)])
     if not np.isfinite(setting):

@@ -13,6 +13,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipelines.restoration.quantile_limits import limit_quantiles
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
@@ -323,49 +325,6 @@ def _saddlepoint_quantile(z: Floats, weights: Floats, lengths: Ints, counts: Int
         step = miss * r * t / u**2
         t = t + np.clip(step, -0.5 * np.abs(t), 0.5 * np.abs(t))
     return s1
-
-
-def limit_quantiles(groups: SortedGroups, probability: float, *, level: float) -> tuple[Floats, Floats, Floats]:
-    """Quantile of every group with percentile bootstrap limits: value, lower, upper, each of shape (groups,).
-
-    Notes
-    -----
-    The j-th smallest of n drawn with replacement is at most the k-th smallest value with probability
-    P(Binomial(n, k / n) >= j), so its bootstrap quantiles are order statistics, found without drawing. A
-    quantile between two order statistics takes the limits of both, mixed as the quantile itself is.
-
-    References
-    ----------
-    B. Efron, The Jackknife, the Bootstrap and Other Resampling Plans (1982), section 10.6 (the median).
-
-    Checked by: tests/unit/test_restoration_bootstrap.py
-    """
-    n = groups.counts
-    place = (n - 1) * probability
-    below = np.floor(place).astype(np.int64)
-    part = place - below
-    above = np.minimum(below + 1, n - 1)
-    tail = (1.0 - level) / 2.0
-
-    def mixed(low_rank: Ints, high_rank: Ints) -> Floats:
-        low, high = groups.values[groups.starts + low_rank], groups.values[groups.starts + high_rank]
-        return np.asarray(low + part * (high - low), dtype=np.float64)
-
-    value = mixed(below, above)
-    lo = mixed(_resampled_rank(n, below, tail), _resampled_rank(n, above, tail))
-    hi = mixed(_resampled_rank(n, below, 1.0 - tail), _resampled_rank(n, above, 1.0 - tail))
-    lo[n < 2] = np.nan
-    hi[n < 2] = np.nan
-    return value, lo, hi
-
-
-def _resampled_rank(n: Ints, rank: Ints, probability: float) -> Ints:
-    """Rank (from 0) of the value that is the quantile of a resample's order statistic of that rank."""
-    from scipy.special import betaincinv
-
-    share = betaincinv(rank + 1.0, n - rank, probability)
-    at: Ints = np.clip(np.ceil(n * share - 1e-9).astype(np.int64) - 1, 0, n - 1)
-    return at
 
 
 def limit_shares(counts: NDArray[np.integer], totals: NDArray[np.integer], level: float) -> tuple[Floats, Floats]:

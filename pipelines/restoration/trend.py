@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from pipelines.restoration.control_limits import find_signals, fit_individuals
 from pipelines.restoration.maturity import MATURE_SHARE, ClosingLag, adjust_recent_mean
@@ -84,3 +85,43 @@ TREND_COLUMNS = [
     "measure", "reported_month", "jobs", "mean_min", "share_closed", "is_immature", "adjusted_mean_min", "adjusted_lo",
     "adjusted_hi", "centre_min", "lower_min", "upper_min", "signal",
 ]
+
+
+def compare_years(means: NDArray[np.float64], level: float) -> tuple[float, float, float, float, float] | None:
+    """Mean of the last twelve complete months, of the twelve before, their difference and its limits.
+
+    Parameters
+    ----------
+    means
+        Monthly means of complete months in order, any unit, NaN for a month without jobs, shape (months,).
+    level
+        Two-sided coverage of the limits of the difference.
+
+    Returns
+    -------
+    tuple or None
+        last, before, difference, lower, upper, in the unit of the means; None with fewer than six months with jobs on
+        either side.
+
+    Notes
+    -----
+    Every month weighs alike, as it does on the individuals chart. Limits by Welch's t of the months' means.
+
+    References
+    ----------
+    B. L. Welch, Biometrika 34 (1947), 28-35.
+
+    Checked by: tests/unit/test_restoration_trend.py
+    """
+    from scipy.special import stdtrit
+
+    last, before = (part[~np.isnan(part)] for part in (means[-12:], means[-24:-12]))
+    if min(len(last), len(before)) < 6:
+        return None
+    errors = np.array([part.var(ddof=1) / len(part) for part in (last, before)])
+    difference = float(last.mean() - before.mean())
+    if errors.sum() == 0:
+        return float(last.mean()), float(before.mean()), difference, difference, difference
+    freedom = errors.sum() ** 2 / (errors**2 / (np.array([len(last), len(before)]) - 1)).sum()
+    half = float(stdtrit(freedom, (1 + level) / 2) * np.sqrt(errors.sum()))
+    return float(last.mean()), float(before.mean()), difference, difference - half, difference + half

@@ -102,8 +102,11 @@ def chart_instruments(bias: pd.DataFrame, *, tolerance_m: float, tolerance_pct: 
         )
     base = chart.layout.xaxis.to_plotly_json()
     chart.update_layout(
-        xaxis={**base, "domain": [0, 0.48], "title": {"text": "Offset [m]"}},
-        xaxis2={**base, "domain": [0.54, 1], "title": {"text": "Scale, displayed over true"}, "anchor": "y"},
+        xaxis={**base, "domain": [0, 0.48], "title": {**base["title"], "text": "Offset [m]"}},
+        xaxis2={
+            **base, "domain": [0.54, 1], "anchor": "y",
+            "title": {**base["title"], "text": "Scale, displayed over true"},
+        },
     )
     for axis, centre, half in (("x", 0.0, tolerance_m), ("x2", 1.0, tolerance_pct / 100)):
         chart.add_shape(

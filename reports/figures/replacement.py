@@ -57,7 +57,7 @@ def chart_loops(
         hovertemplate="%{y}<br>expected %{x:.2f}; rank %{customdata[0]:.0f} to %{customdata[1]:.0f}<extra></extra>",
     )
     chart.update_yaxes(
-        type="category", autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names,
+        autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names,
     )
     # the page's script follows them from a mark or a name
     led = {shown: (anchors or {}).get(row, "") for shown, row in zip(names, ranking[name], strict=True)}

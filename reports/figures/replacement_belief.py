@@ -151,6 +151,7 @@ def chart_past_forecasts(whole: pd.DataFrame) -> go.Figure:
         marker={"symbol": "line-ns-open", "size": 14, "color": style.INKS["second"], "line": {"width": 2.5}},
         hovertemplate="year after %{y}<br>%{x:.0f} came<extra></extra>",
     )
+    # names that look like dates would else be drawn on an axis of time
     chart.update_yaxes(type="category", autorange="reversed", ticks="", showline=False, title_text="Year after")
     chart.update_xaxes(title_text="Failures of the fleet in the year", rangemode="tozero")
     return chart
@@ -197,7 +198,7 @@ def chart_before_after(sets: pd.DataFrame) -> go.Figure:
             hovertemplate="%{y}<br>" + name + " %{x:.1f}<extra></extra>",
         )
     chart.update_yaxes(
-        type="category", autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names
+        autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names
     )
     chart.update_xaxes(title_text="Failures after the day", rangemode="tozero")
     return chart
@@ -237,7 +238,7 @@ def chart_churn(moves: pd.DataFrame) -> go.Figure:
             hovertemplate="%{y}<br>rank " + name + " %{x}; moved %{customdata:+d}<extra></extra>",
         )
     chart.update_yaxes(
-        type="category", autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names
+        autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names
     )
     # a place near the head matters more than one far down, and one loop that fell to the end would flatten the rest
     chart.update_xaxes(title_text="Rank, on a scale of ratios", type="log", tickvals=[1, 2, 5, 10, 25, 50, 100, 250,

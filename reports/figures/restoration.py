@@ -57,7 +57,7 @@ def chart_customer_stages(stages: pd.DataFrame) -> go.Figure:
         y=names,
         base=base.tolist(),
         orientation="h",
-        name="mean",
+        name="mean, with limits",
         width=0.46,
         marker={"color": style.INKS["first"]},
         customdata=rows[["mean_lo", "mean_hi", "median_min"]].values.tolist(),

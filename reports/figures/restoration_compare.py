@@ -172,7 +172,7 @@ def chart_years(indices: pd.DataFrame) -> go.Figure:
             "title": {"text": title, "standoff": 10, "font": {"size": 13}},
             "rangemode": "tozero", "anchor": "x", "nticks": 4,
         }})
-    chart.update_xaxes(title_text="Year of the report", showgrid=False, type="category", anchor="y3", nticks=10)
+    chart.update_xaxes(title_text="Year of the report", showgrid=False, anchor="y3", nticks=10)
     return chart
 
 
@@ -200,6 +200,6 @@ def chart_customers(customers: pd.DataFrame) -> go.Figure:
             marker={"symbol": style.mark_of(place), "size": 7},
             hovertemplate="%{x}: %{y:,.0f} customers<extra></extra>",
         )
-    chart.update_xaxes(title_text="Year of the report", showgrid=False, type="category", nticks=10)
+    chart.update_xaxes(title_text="Year of the report", showgrid=False, nticks=10)
     chart.update_yaxes(title_text="Customers", rangemode="tozero")
     return chart

@@ -215,7 +215,7 @@ def chart_trend(rows: pd.DataFrame) -> go.Figure:
             hovertemplate="%{x}: %{y:.2f} %<extra>" + name + "</extra>",
         )  # fmt: skip
     chart.update_yaxes(title_text="Share of the rows read [%]", rangemode="tozero")
-    chart.update_xaxes(title_text="Load", type="category")
+    chart.update_xaxes(title_text="Load")
     return chart
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -27,7 +27,7 @@ REMEDY = setting.REMEDY
 VERDICTS = {
     "in_tolerance": "in tolerance",
     "out_of_tolerance": "out of tolerance",
-    "too_few_readings": "cannot be decided yet",
+    "too_few_readings": "not decided yet",
     "not_separable": "not separable from its cable class",
 }
 
@@ -79,10 +79,24 @@ def answer(marts: Marts, settings: Settings) -> Answer:
         f"{len(out)} of {style.counted(len(bias), 'instrument')} {'reads' if len(out) == 1 else 'read'} out of "
         "tolerance"
         + (f" once the setting is right ({', '.join(out['instrument_id'])})" if 0 < len(out) <= 6 else "")
-        + f"; for {len(open_ones)} the readings cannot say."
+        + (f"; for {len(open_ones)} the readings cannot say." if len(open_ones) else ".")
+        + drift_words(marts.read(setting.DRIFT))
     )
     third = digs.gain_words(errors) + " A new setting is a proposal, to be confirmed on a run of known length."
     return Answer(QUESTION, (first + ".", second, third), **link)
+
+
+def drift_words(drift: pd.DataFrame) -> str:
+    """Instruments that drift, for the answer; nothing where none does."""
+    moving = drift[drift["is_drifting"].astype(bool)] if len(drift) else drift
+    if moving.empty:
+        return ""
+    named = ", ".join(
+        f"{r.instrument_id} by {style.number(r.drift_pct_per_year, 1)} % a year "
+        f"({style.limits(r.drift_lo, r.drift_hi, 1)})" for r in moving.head(3).itertuples()
+    )
+    rest = f" and {len(moving) - 3} more" if len(moving) > 3 else ""
+    return f" Drifting: {named}{rest}."
 
 
 def class_velocities(velocities: pd.DataFrame, settings: Settings) -> Exhibit:
@@ -96,9 +110,11 @@ def class_velocities(velocities: pd.DataFrame, settings: Settings) -> Exhibit:
     judged = rows[rows["verdict"].isin(("in_tolerance", "out_of_tolerance"))]
     fast = judged[(judged["verdict"] == "out_of_tolerance") & (judged["bias_points"] > 0)]
     slow = judged[(judged["verdict"] == "out_of_tolerance") & (judged["bias_points"] < 0)]
+    within = len(judged) - len(fast) - len(slow)
     finding = (
-        f"Of {style.counted(len(judged), 'class', 'classes')} that can be judged, {len(fast)} "
-        f"{'is' if len(fast) == 1 else 'are'} set too fast and {len(slow)} too slow."
+        f"Of {style.counted(len(rows), 'class', 'classes')} the median setting is within tolerance of the cable's own "
+        f"velocity on {within}, too fast on {len(fast)}, too slow on {len(slow)}"
+        + (f" and undecided on {len(rows) - len(judged)}." if len(rows) > len(judged) else ".")
     )
     if len(fast) or len(slow):
         listed = pd.concat([fast, slow]).sort_values("cable_class")
@@ -109,9 +125,9 @@ def class_velocities(velocities: pd.DataFrame, settings: Settings) -> Exhibit:
         )
     unjudged = len(rows) - len(judged)
     more = (
-        (edge_words(rows),)
-        if unjudged
-        else ()
+        ("This is the velocity of the cable itself. Cable lies longer than its route, so the setting that agrees with "
+         "a tape is lower; that one is proposed above and on the field card."),
+        *((edge_words(rows),) if unjudged else ()),
     )
     return Exhibit(
         key="velocities",
@@ -142,6 +158,7 @@ def class_velocities(velocities: pd.DataFrame, settings: Settings) -> Exhibit:
                     "verdict",
                 ),
                 VELOCITIES,
+                wordings={"verdict": VERDICTS},
             ),
         ),
     )
@@ -164,6 +181,19 @@ def edge_words(rows: pd.DataFrame) -> str:
     return "Not decided: " + "; ".join(parts) + "." if parts else ""
 
 
+def cure_words(row: Any, settings: Settings) -> str:
+    """What to do about an instrument out of tolerance, by which of its two errors passes the tolerance."""
+    causes = []
+    if abs(row.offset_m) > settings.locating.tolerance_m:
+        causes.append("the zero and the length of lead it is set to")
+    if abs(row.scale - 1) > settings.locating.tolerance_pct / 100:
+        causes.append("its time base")
+    return (
+        f"Have {' and '.join(causes) or 'it'} checked on a run of known length; until then the field card takes both "
+        "errors off."
+    )
+
+
 def instruments(bias: pd.DataFrame, settings: Settings) -> Exhibit:
     """Offset and scale of every instrument."""
     title = "Offset and scale of the instruments"
@@ -179,8 +209,10 @@ def instruments(bias: pd.DataFrame, settings: Settings) -> Exhibit:
     finding = f"Of {style.counted(len(rows), 'instrument')}: {', '.join(parts)}."
     out = rows[rows["verdict"] == "out_of_tolerance"]
     more = tuple(
-        f"{r.instrument_id}: offset {style.quantity(r.offset_m, 'm', 1)}, scale {style.number(r.scale, 3)} "
-        f"({style.limits(r.scale_lo, r.scale_hi, 3)}) over {style.counted(r.readings, 'reading')}."
+        f"{r.instrument_id}: offset {style.quantity(r.offset_m, 'm', 1)} ({style.quantity(r.offset_lo, 'm', 1)} to "
+        f"{style.quantity(r.offset_hi, 'm', 1)}), scale {style.number(r.scale, 3)} "
+        f"({style.limits(r.scale_lo, r.scale_hi, 3)}) over {style.counted(r.readings, 'reading')}. "
+        + cure_words(r, settings)
         for r in out.itertuples()
     ) + tuple(filter(None, (edge_words(rows),)))
     return Exhibit(
@@ -216,6 +248,7 @@ def instruments(bias: pd.DataFrame, settings: Settings) -> Exhibit:
                     "last_reading_at",
                 ),
                 BIAS,
+                wordings={"verdict": VERDICTS},
             ),
         ),
     )

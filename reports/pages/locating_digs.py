@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 ERRORS = "marts.locating_errors"
 COVERAGE = "marts.window_coverage"
 LENGTHS = "marts.register_lengths"
+METHOD_NAMES = {"parametric": "Student's t", "conformal": "conformal, from the errors of earlier digs"}
 LISTED = 60
 """Contradicted lengths printed; the export holds all."""
 
@@ -215,19 +216,28 @@ def coverage(marts: Marts) -> Exhibit:
     drawn["start"] = drawn["group_name"].str.extract(r"^(\d+)")[0].astype(float).fillna(-1.0)
     drawn = drawn.sort_values(["start", "window_level"], ignore_index=True)
     method = str(used["window_method"].iloc[0])
+    promised = used["window_level"]
+    missed = used[(used["grouped_by"] == "distance_band")
+                  & ((used["held_hi"] < promised) | (used["held_lo"] > promised))].sort_values("window_level")
     return Exhibit(
         key="coverage",
         title=title,
         finding=finding[:1].upper() + finding[1:] + ".",
+        more=tuple(
+            f"At {r['group_name']} windows of {style.percent(r['window_level'])} held {style.percent(r['held_share'])} "
+            f"({style.number(100 * r['held_lo'], 0)} to {style.percent(r['held_hi'])}): "
+            + ("take the next wider one." if r["held_share"] < r["window_level"] else "wider than they need be.")
+            for r in missed.to_dict("records")
+        ),
         sources=(COVERAGE,),
         definition="Each past dig against the window it would have had at its time: everything fitted anew, at five "
-        "moments, to the readings before"
-        + (", and the width taken from the errors of earlier digs" if method == "conformal" else "")
-        + f". Method in use: {method}, the one of two whose shares lie nearer to those promised.",
+        f"moments, to the readings before. Method in use: {METHOD_NAMES.get(method, method)}, the one of two whose "
+        "shares lie nearer to those promised.",
         count=f"{style.counted(overall['tried'].max(), 'dig')}; the first sixth only begins the fit, the fifty digs "
         "after it the errors.",
         interval="Wilson limits of the shares.",
-        left_out="Digs without a setting on record; back-filled estimates. Gross errors are in: no window holds them.",
+        left_out="Digs without a setting on record; estimates that only copy the dug distance. Gross errors are in: no "
+        "window holds them.",
         chart=chart_coverage(drawn),
         tables=(
             Table(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import itertools
 from typing import TYPE_CHECKING, Any
 
@@ -29,6 +30,14 @@ REMEDY = (
 VARIANCES = (
     "constant_variance", "line_covariance", "slope_variance", "noise_constant_variance", "noise_growing_variance",
 )
+DRIFT_LABELS = {
+    "is_drifting": "Drifts", "ewma_out_at": "Average first out", "cusum_out_at": "Sum first out",
+    "drift_from_at": "Drifts since", "drift_pct_per_year": "Drift a year", "last_ewma_pct": "Average now",
+}
+SEASON_LABELS = {
+    "season_pct": "Swing", "season_lo": "Swing, low", "season_hi": "Swing, high",
+    "season_p_value": "Chance without a season", "is_carried": "Taken off",
+}
 DRAWN = 24
 """Pairs of instrument and class that are drawn; the table holds all."""
 
@@ -130,7 +139,7 @@ def reads_long(marts: Marts) -> Exhibit:
         key="reads_long", title=title, finding=finding, sources=(READS_LONG,),
         definition="Median of displayed over dug, less one.", count=f"{style.counted(rows['digs'].sum(), 'dig')}.",
         interval="Order statistics of the median (binomial): no form of the errors is assumed.",
-        left_out="Back-filled estimates.",
+        left_out="Estimates that only copy the dug distance.",
         tables=(Table(rows, tuple(rows.columns), READS_LONG),),
     )
 
@@ -148,6 +157,11 @@ def drift(marts: Marts) -> Exhibit:
             f"({style.limits(r.drift_lo, r.drift_hi, 2)}) from {style.date_words(r.drift_from_at)}"
             for r in moving.itertuples()
         ) + f"; of {style.counted(len(rows), 'instrument')} no other does."
+        finding += "".join(
+            f" The latest readings of {r['instrument_id']} stand {style.number(abs(r['last_ewma_pct']), 1)} % "
+            f"{'long' if r['last_ewma_pct'] > 0 else 'short'} of what its correction expects: have it checked on a run "
+            "of known length." for r in moving.to_dict("records")
+        )
         drawn = moving["instrument_id"].tolist()[:4]
     else:
         finding = f"None of {style.counted(len(rows), 'instrument')} drifts."
@@ -173,8 +187,14 @@ def drift(marts: Marts) -> Exhibit:
         interval="Weighted least squares given the start; called a drift only if it stands over all starts tried.",
         left_out="Readings that are grossly wrong; instruments with fewer than twelve readings.",
         chart=figures.chart_drift(chart_rows[chart_rows["instrument_id"].isin(drawn)], moving),
-        tables=(Table(rows, tuple(rows.columns), DRIFT),),
+        tables=(Table(rows, tuple(rows.columns), DRIFT, labels=DRIFT_LABELS),),
     )
+
+
+def day_words(day_of_year: int) -> str:
+    """A day of the year as people say it: '19 February'."""
+    day = dt.date(2001, 1, 1) + dt.timedelta(days=int(day_of_year) - 1)
+    return f"{day.day} {day:%B}"
 
 
 def season(marts: Marts) -> Exhibit:
@@ -186,10 +206,10 @@ def season(marts: Marts) -> Exhibit:
     shown = rows[rows["is_carried"].astype(bool)]
     finding = (
         "; ".join(
-            f"{r.insulation} swings by {style.number(r.season_pct, 2)} % either way "
-            f"({style.limits(r.season_lo, r.season_hi, 2)}), reading longest about day "
-            f"{r.reads_longest_day} of the year"
-            for r in shown.itertuples()
+            f"{r['insulation']} swings by {style.number(r['season_pct'], 2)} % either way "
+            f"({style.limits(r['season_lo'], r['season_hi'], 2)}), reading longest about "
+            f"{day_words(r['reads_longest_day'])}"
+            for r in shown.to_dict("records")
         ) + "."
         if len(shown)
         else "The data show no season."
@@ -203,7 +223,7 @@ def season(marts: Marts) -> Exhibit:
         left_out="Where the data carry it, it is taken off every reading before the fit and off the corrected "
         "distances; the field card and loopwear dig-window take it off where they are told the day of the reading. It "
         "is small beside the scatter of a single reading.",
-        tables=(Table(rows, tuple(rows.columns), SEASON),),
+        tables=(Table(rows, tuple(rows.columns), SEASON, labels=SEASON_LABELS),),
     )
 
 
@@ -264,10 +284,26 @@ def card_facts(marts: Marts) -> dict[str, Any]:
             r["cable_class"]: round(r["setting_median_pct"], 2)
             for r in velocities.to_dict("records") if not style.is_missing(r["setting_median_pct"])
         },
+        "own_settings": own_settings(marts, classes),
+        "drifts": {
+            r["instrument_id"]: [
+                round(r["drift_pct_per_year"], 2), round(r["last_ewma_pct"], 2), f"{r['drift_from_at']:%Y-%m-%d}",
+            ]
+            for r in marts.read(DRIFT).to_dict("records") if r["is_drifting"]
+        },
         "usual": next((classes.index(c) for c in usual if c in classes), 0),
         "slack": round(float(slack.iloc[0]) / 100, 5) if len(slack) and not style.is_missing(slack.iloc[0]) else 0.0,
         "seasons": class_seasons(marts, classes),
         "loops": loop_chains(marts, classes),
+    }
+
+
+def own_settings(marts: Marts, classes: list[str]) -> dict[str, float]:
+    """Median setting of each instrument on each class it was read on, by 'instrument|place of the class'."""
+    return {
+        f"{r['instrument_id']}|{classes.index(r['cable_class'])}": round(r["setting_median_pct"], 2)
+        for r in marts.read(PROPOSALS).to_dict("records")
+        if r["cable_class"] in classes and not style.is_missing(r["setting_median_pct"])
     }
 
 

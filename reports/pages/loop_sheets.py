@@ -27,6 +27,7 @@ SECTIONS = "marts.section_ranking"
 STRIPS = "marts.loop_strips"
 MARKS = "marts.loop_strip_marks"
 PLACES = "marts.loop_places"
+CLUSTERS = "marts.job_clusters"
 
 REMEDY = "load districts.csv, loops.csv, sections.csv and jobs.csv, then run: loopwear refresh"
 
@@ -60,7 +61,9 @@ STRIP_COLUMNS = (
     "failures", "expected_failures",
 )  # fmt: skip
 MARK_COLUMNS = ("job_id", "marked_on", "section_id", "at_m", "place", "failed_component", "cause", "counted")
-MARK_LABELS = {"marked_on": "Reported", "place": "Place", "counted": "Counts", "at_m": "At"}
+MARK_LABELS = {
+    "marked_on": "Reported", "place": "Place", "counted": "Counts", "at_m": "At",
+}
 
 PLACE_WORDS = {
     "dug": "where it was dug",
@@ -109,7 +112,16 @@ def section(marts: Marts, settings: Settings) -> Section:
     loops = in_rank_order(marts.read(LOOPS)).head(SHOWN_LOOPS)
     names = loops["loop_id"].tolist()
     strips, marks = marts.read_only(STRIPS, "loop_id", names), marts.read_only(MARKS, "loop_id", names)
-    return Section("Loop by loop", (sheets(loops, strips, marks, settings),))
+    return Section("Loop by loop", (sheets(loops, strips, marks, settings, partners_of(marts.read(CLUSTERS))),))
+
+
+def partners_of(clusters: pd.DataFrame) -> dict[str, str]:
+    """Job to the other one it may be one with, both ways, where nobody has decided yet."""
+    found: dict[str, list[str]] = {}
+    for row in clusters[clusters["cluster_decision"].fillna("") == ""].to_dict("records"):
+        found.setdefault(row["job_id"], []).append(row["joined_with"])
+        found.setdefault(row["joined_with"], []).append(row["job_id"])
+    return {job: ", ".join(others) for job, others in found.items()}
 
 
 def first_loops(loops: pd.DataFrame, settings: Settings) -> Exhibit:
@@ -270,10 +282,14 @@ class Sheet:
     facts: tuple[tuple[str, str], ...]
     drawing: Markup
     note: str
+    doubts: str
     tables: tuple[dict[str, Any], ...]
 
 
-def sheets(loops: pd.DataFrame, strips: pd.DataFrame, marks: pd.DataFrame, settings: Settings) -> Exhibit:
+def sheets(
+    loops: pd.DataFrame, strips: pd.DataFrame, marks: pd.DataFrame, settings: Settings,
+    partners: dict[str, str] | None = None,
+) -> Exhibit:
     """A sheet a loop: drawn to scale, with its reasons, its figures and its jobs."""
     title = "Sheets of the first loops"
     if loops.empty or strips.empty:
@@ -287,13 +303,19 @@ def sheets(loops: pd.DataFrame, strips: pd.DataFrame, marks: pd.DataFrame, setti
         f"section, {int(basis.get('replaced', 0))} were on cable since replaced, and of "
         f"{int(basis.get('loop_only', 0)) + int(basis.get('not_in_register', 0))} no section of the register is named."
     )
+    doubted = int(jobs["job_id"].isin(set(partners or {})).sum())
+    if doubted:
+        finding += (
+            f" {doubted} may be one with another job and carry a star: decide in job_clusters.csv before a loop is "
+            "judged by its count."
+        )
     places = letters_of(strips["cable_class"].value_counts().sort_index(kind="stable").sort_values(
         ascending=False, kind="stable").index.tolist())  # fmt: skip
     by_strip, by_mark = dict(iter(strips.groupby("loop_id"))), dict(iter(marks.groupby("loop_id")))
     anchors = anchors_of(loops)
     made = [
         one_sheet(row, anchors[row["loop_id"]], by_strip.get(row["loop_id"], strips.iloc[:0]),
-                  by_mark.get(row["loop_id"], marks.iloc[:0]), places, settings)
+                  by_mark.get(row["loop_id"], marks.iloc[:0]), places, settings, partners or {})
         for row in loops.to_dict("records")
     ]  # fmt: skip
     template = templates().get_template("loop_sheet.html")
@@ -301,7 +323,7 @@ def sheets(loops: pd.DataFrame, strips: pd.DataFrame, marks: pd.DataFrame, setti
         key="sheets",
         title=title,
         finding=finding,
-        sources=(STRIPS, MARKS),
+        sources=(STRIPS, MARKS, CLUSTERS),
         definition="Each strip is to scale along the cable, by the register's lengths, from source A; it is no map. A "
         "dug distance is laid off along the route from the terminal tested from, tails left out.",
         count=f"{style.counted(len(strips), 'section')} in service, {style.counted(len(jobs), 'job')}.",
@@ -316,7 +338,7 @@ def sheets(loops: pd.DataFrame, strips: pd.DataFrame, marks: pd.DataFrame, setti
 
 def one_sheet(
     row: dict[Any, Any], anchor: str, strip: pd.DataFrame, marks: pd.DataFrame, places: dict[str, int],
-    settings: Settings,
+    settings: Settings, partners: dict[str, str],
 ) -> Sheet:  # fmt: skip
     """The sheet of a loop."""
     loop, drawing, note = row["loop_id"], Markup(""), ""
@@ -327,8 +349,10 @@ def one_sheet(
         note = f"The terminals' names begin with {shared}. " if shared else ""
         note += "A place on the strip is no permission to dig, and the strip is no switching order."
     jobs = marks[marks["mark_kind"] == "failure"].assign(
-        place=lambda f: f["place_basis"].map(PLACE_WORDS), counted=lambda f: f["why_not"].fillna("").map(COUNT_WORDS)
+        place=lambda f: f["place_basis"].map(PLACE_WORDS), counted=lambda f: f["why_not"].fillna("").map(COUNT_WORDS),
     ).sort_values(["marked_on", "job_id"])  # fmt: skip
+    doubted = jobs["job_id"].isin(partners)
+    pairs = dict.fromkeys(" and ".join(sorted((job, partners[job]))) for job in jobs.loc[doubted, "job_id"])
     return Sheet(
         anchor=anchor,
         row={str(k): v for k, v in row.items()},
@@ -336,9 +360,11 @@ def one_sheet(
         facts=facts_of(row, settings),
         drawing=drawing,
         note=note,
+        doubts=f"* May be one: {'; '.join(pairs)}. Decide in job_clusters.csv." if pairs else "",
         tables=(
             sheet_table(strip, STRIP_COLUMNS, f"Sections of {loop} in service"),
-            sheet_table(jobs, MARK_COLUMNS, f"Jobs on {loop}"),
+            sheet_table(jobs.assign(job_id=jobs["job_id"].where(~doubted, jobs["job_id"] + "*")), MARK_COLUMNS,
+                        f"Jobs on {loop}"),
         ),
     )
 

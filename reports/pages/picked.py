@@ -29,17 +29,33 @@ MINUTES = {
 }
 """Stages that can be picked, and the column that holds their minutes."""
 
+SENTENCES = {
+    "all": "Over all districts and years",
+    "some": "For {district}, reported {years},",
+    "every_district": "all districts",
+    "finding": "{where} it takes {mean} minutes on average from the report to the last customer back ({lo} to {hi}); "
+    "{locating} of them go into finding the section.",
+    "none": "{where} no job has both the report and a restoration that is believed.",
+    "few": "These are {jobs} jobs: too few to judge by.",
+    "count": "{jobs} jobs a stage.",
+}
+"""The words of the figure, filled in here for all jobs and by the page's script for those chosen."""
+
 COLUMNS = ("stage", "jobs", "mean_min", "mean_lo", "mean_hi", "median_min", "p90_min", "over_4_h", "over_8_h")
 
 
 def section(marts: Marts, settings: Settings) -> Section:
     """The section with the one figure that answers to the page's choice of district and years."""
-    return Section("A district and years of your own choice", (picked(marts, settings),))
+    return Section(
+        "All of it, or a district and years of your choice", (picked(marts, settings),),
+        "The choice at the head of the page works out this figure, its sentence and its table anew. Every other figure "
+        "and sentence of the page is of all districts and years.",
+    )
 
 
 def picked(marts: Marts, settings: Settings) -> Exhibit:
     """Minutes by stage over every job, with what the page needs to do the same for a part of them."""
-    title = "Minutes by stage, for the district and years chosen above"
+    title = "Minutes by stage, for the district and years chosen"
     jobs = marts.read(JOBS)
     if jobs.empty or not set(MINUTES.values()) <= set(jobs.columns):
         return absent(
@@ -51,13 +67,10 @@ def picked(marts: Marts, settings: Settings) -> Exhibit:
         {"stage": stage, **summarise(jobs[column].dropna().to_numpy(dtype=float), level)}
         for stage, column in MINUTES.items()
     ])
-    whole = rows.iloc[-1]
     return Exhibit(
         key="picked",
         title=title,
-        finding="Over all districts and years the mean from report to last customer back is "
-        f"{style.number(whole['mean_min'], 0)} minutes. Choose a district or years at the head of the page and this "
-        "figure and its table are worked out anew, here in the page; the other charts stay as they are.",
+        finding=whole_in_words(rows.set_index("stage")),
         sources=("marts.restoration_stages",),
         definition="Time between the two stamps of each stage. The year is that of the report, local time.",
         count=f"{style.counted_range(rows['jobs'], 'job')} a stage.",
@@ -67,7 +80,18 @@ def picked(marts: Marts, settings: Settings) -> Exhibit:
                  "paper.",
         chart=chart_picked(rows),
         tables=(Table(rows, COLUMNS, "core.job_stages", labels={"over_4_h": "Over 4 h", "over_8_h": "Over 8 h"}),),
-        cells=cells_of(jobs, level),
+        cells=cells_of(jobs, level) | {"words": SENTENCES, "small": settings.general.small_group},
+    )
+
+
+def whole_in_words(by_stage: pd.DataFrame) -> str:
+    """The finding over all jobs; the page's script says the same of those chosen."""
+    whole: Any = by_stage.loc["report_to_restore"]
+    if not whole["jobs"]:
+        return SENTENCES["none"].format(where=SENTENCES["all"])
+    return SENTENCES["finding"].format(
+        where=SENTENCES["all"], mean=style.number(whole["mean_min"], 0), lo=style.number(whole["mean_lo"], 0),
+        hi=style.number(whole["mean_hi"], 0), locating=style.number(by_stage.loc["arrive_to_locate", "mean_min"], 0),
     )
 
 

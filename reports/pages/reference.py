@@ -30,6 +30,8 @@ class Part:
     caption: str = ""
     headings: tuple[str, ...] = ()
     rows: tuple[tuple[str, ...], ...] = ()
+    is_stacked: bool = False
+    """On a narrow screen a row of the table becomes a card, each cell with its heading."""
 
 
 @dataclass(frozen=True)
@@ -107,7 +109,7 @@ def build_rules() -> Reference:
         )  # fmt: skip
         parts.append(Part(
             key=severity, title=title, paragraphs=(text,), caption=title,
-            headings=("Rule", "Tables", "What a finding says", "For example"), rows=rows,
+            headings=("Rule", "Tables", "What a finding says", "For example"), rows=rows, is_stacked=True,
         ))  # fmt: skip
     parts.append(Part(
         key="batch", title="Rules of whole files",
@@ -116,7 +118,7 @@ def build_rules() -> Reference:
                     "reject the whole load is refused."),),
         caption="Rules of whole files", headings=("Rule", "Severity", "What is measured", "What a warning says",
                                                   "For example"),
-        rows=tuple((r.name, r.severity, r.measures, r.message, r.example) for r in BATCH_RULES),
+        rows=tuple((r.name, r.severity, r.measures, r.message, r.example) for r in BATCH_RULES), is_stacked=True,
     ))  # fmt: skip
     return Reference(
         "rules", "Rules", "When is a row kept out, and when is it flagged?",
@@ -143,6 +145,7 @@ def build_settings(settings: Settings) -> Reference:
         parts.append(Part(
             key=section.name, title=f"[{section.name}]", caption=f"Settings of [{section.name}]",
             headings=("Setting", "In use", "Default", "Unit", "Bounds", "Meaning", "Source"), rows=tuple(rows),
+            is_stacked=True,
         ))  # fmt: skip
     return Reference(
         "settings", "Settings", "What can be set, and what is it set to?",

@@ -20,6 +20,11 @@ LOOPS = "marts.loop_ranking"
 
 REMEDY = "load districts.csv, loops.csv, sections.csv and jobs.csv, then run: loopwear refresh"
 
+SELDOM = frozenset((
+    "inputs", "capture_by_money", "calibration", "past_forecasts", "before_after", "sensitivity", "shapes",
+    "cumulative",
+))
+"""Figures looked at once in a while: when the prices, the method or a class is doubted."""
 
 
 def build(marts: Marts, settings: Settings) -> Page:
@@ -37,6 +42,7 @@ def build(marts: Marts, settings: Settings) -> Page:
             *replacement_belief.sections(marts, settings),
             survival.section(marts, settings),
         ),
+        seldom=SELDOM,
     )
 
 
@@ -46,20 +52,23 @@ def answer(marts: Marts, settings: Settings) -> Answer:
     link = {"link": "replacement.html", "link_text": "The ranking with its limits, its reasons and its back-test"}
     if loops.empty:
         return Answer(QUESTION, ("There is no ranking yet.", f"To do: {REMEDY}."), **link)
-    top = loops.head(10)
+    top = loops.head(min(10, max(1, len(loops) // 4)))  # of a handful of loops all would say nothing
     first = (
         f"{top.iloc[0]['loop_id']} ranks first by failures expected per km, with "
         f"{style.number(top.iloc[0]['expected_failures'], 1)} failures "
         f"expected in {style.number(settings.general.horizon_years)} years "
         f"({style.limits(top.iloc[0]['expected_failures_lo'], top.iloc[0]['expected_failures_hi'], 1)}) if nothing is "
-        f"done; then {', '.join(top['loop_id'].iloc[1:5])}."
+        f"done{'; then ' if len(loops) > 1 else ''}{', '.join(loops['loop_id'].iloc[1:5])}."
     )
     share_length = top["length_km"].sum() / loops["length_km"].sum()
     share_failures = top["expected_failures"].sum() / loops["expected_failures"].sum()
     second = (
-        f"The first {len(top)} of {style.counted(len(loops), 'loop')} hold {style.percent(share_length, 1)} of the "
-        f"length and {style.percent(share_failures, 1)} of the expected failures; the rank of the first may lie "
-        f"anywhere from {style.number(top.iloc[0]['rank_lo'], 0)} to {style.number(top.iloc[0]['rank_hi'], 0)}."
+        f"The first {len(top)} of {style.counted(len(loops), 'loop')} "
+        f"{'holds' if len(top) == 1 else 'hold'} {style.percent(share_length, 1)} of the "
+        f"length and {style.percent(share_failures, 1)} of the expected failures; "
+        + ("the first is first within the limits too." if top.iloc[0]["rank_hi"] <= 1 else
+           f"the rank of the first may lie anywhere from {style.number(top.iloc[0]['rank_lo'], 0)} to "
+           f"{style.number(top.iloc[0]['rank_hi'], 0)}.")
     )
     third = (
         f"{replacement_belief.backtest_sentence(backtest)} A ranking is a planning aid and says nothing about the "

@@ -10,7 +10,6 @@ from reports import style
 from reports.figures import replacement_belief as figures
 from reports.page import Exhibit, Section, Table, absent, largest
 from reports.pages import replacement_firmness
-from shared.intervals import poisson_limits
 
 if TYPE_CHECKING:
     from reports.marts import Marts
@@ -190,9 +189,6 @@ def calibration(deciles: pd.DataFrame, settings: Settings) -> Exhibit:
             "load older jobs and the register with retired sections, then run: loopwear refresh",
         )
     rows = deciles.sort_values(["origin", "decile"]).reset_index(drop=True)
-    rows["observed_lo"], rows["observed_hi"] = poisson_limits(
-        rows["observed"].to_numpy(), settings.general.interval_level
-    )
     inside = int(((rows["expected"] >= rows["observed_lo"]) & (rows["expected"] <= rows["observed_hi"])).sum())
     expected, observed = float(rows["expected"].sum()), float(rows["observed"].sum())
     finding = (

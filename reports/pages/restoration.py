@@ -19,6 +19,7 @@ QUESTION = "Where do the restoration minutes go?"
 
 def build(marts: Marts, settings: Settings) -> Page:
     """The restoration page."""
+    level = settings.general.interval_level
     stages = marts.read(STAGES)
     trend = marts.read(changes.TREND)
     comparison = marts.read(changes.COMPARISON)
@@ -28,6 +29,7 @@ def build(marts: Marts, settings: Settings) -> Page:
         title="Restoration",
         question=QUESTION,
         summary=answer(marts, settings).sentences,
+        seldom=frozenset(("naive", "customers", "by-cable-class")),
         sections=(
             Section(
                 "The customer's clock",
@@ -51,8 +53,8 @@ def build(marts: Marts, settings: Settings) -> Page:
             Section(
                 "Is it getting better?",
                 (
-                    changes.months(trend, "time_to_restore"),
-                    changes.months(trend, "time_to_locate"),
+                    changes.months(trend, "time_to_restore", level),
+                    changes.months(trend, "time_to_locate", level),
                     changes.latest_weeks(marts.read(changes.MATURITY), marts.read(changes.LAG), settings),
                 ),
                 "Only closed jobs are on file and slow jobs close last: every latest month looks fast until it is "
@@ -84,14 +86,19 @@ def build(marts: Marts, settings: Settings) -> Page:
 
 def answer(marts: Marts, settings: Settings) -> Answer:
     """The manager's question in three sentences."""
-    del settings
     link = {"link": "restoration.html", "link_text": "Stage by stage, by method and district"}
     summary = of_group(marts.read(SUMMARY), "all")
     if summary.empty:
         return Answer(QUESTION, ("There are no closed jobs to answer from yet.", f"To do: {REMEDY}."), **link)
     row: Any = summary.iloc[0]
     first = where_minutes_go(marts)
+    trend = marts.read(changes.TREND)
+    if len(trend):
+        trend = trend[(trend["measure"] == "time_to_restore") & ~trend["is_immature"].astype(bool)]
+    years = changes.year_words(trend.sort_values("reported_month")["mean_min"], settings.general.interval_level)
     second = what_would_save(marts)
+    if years:
+        second = f"{second.removesuffix('.')}; {years[:1].lower()}{years[1:]}"
     doubted = int(row.jobs_restoration_doubted)
     third = (
         f"That is from {style.counted(row.jobs, 'closed job')}, cable faults alone"
@@ -119,6 +126,14 @@ def where_minutes_go(marts: Marts) -> str:
         f"A cable fault {place}keeps customers out for {style.number(row.mean_min, 0)} minutes on average "
         f"({style.limits(row.mean_lo, row.mean_hi, 0)})"
     )
+    search = of_group(marts.read(STAGES), "all")
+    search = search[search["stage"] == "arrive_to_locate"] if len(search) else search
+    if len(search):
+        found: Any = search.iloc[0]
+        said += (
+            f"; from arrival to the section found it takes {style.number(found.mean_min, 0)} "
+            f"({style.limits(found.mean_lo, found.mean_hi, 0)})"
+        )
     parts = marts.read(clocks.WATERFALL)
     finding = parts[(parts["grouped_by"] == "configuration") & (parts["group_name"] == "loop")
                     & (parts["part"] == "arrive_to_locate")]
@@ -136,9 +151,7 @@ def what_would_save(marts: Marts) -> str:
         return "Without customers and stamps nothing can be said of what would save minutes."
     halved: Any = found.loc["search_halved"]
     sooner: Any = found.loc["arrive_10_minutes_sooner"]
-    lo, hi = (float(halved[end]) / float(halved["customer_minutes"]) for end in ("saved_lo", "saved_hi"))
     return (
-        f"Halving the search would save {style.percent(halved['saved_share'])} of all customer-minutes "
-        f"({style.number(100 * lo, 0)} to {style.percent(hi)}), arriving 10 minutes sooner "
-        f"{style.percent(sooner['saved_share'])}."
+        f"Halving the search would save {changes.saved_words(halved)} of all customer-minutes, arriving 10 minutes "
+        f"sooner {changes.saved_words(sooner)}."
     )

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
+from pipelines.restoration.trend import compare_years
 from reports import style
 from reports.figures import restoration as figures
 from reports.figures import restoration_compare, restoration_minutes
@@ -28,8 +30,8 @@ MEASURE_NAMES = {
 }
 
 
-def months(rows: pd.DataFrame, measure: str) -> Exhibit:
-    """Months of one measure on an individuals chart."""
+def months(rows: pd.DataFrame, measure: str, level: float) -> Exhibit:
+    """Months of one measure on an individuals chart, and the last year beside the one before."""
     name, axis = MEASURE_NAMES[measure]
     key, title = f"months-{measure.removeprefix('time_to_')}", f"{name}, month by month"
     rows = rows[rows["measure"] == measure].sort_values("reported_month") if len(rows) else rows
@@ -50,22 +52,38 @@ def months(rows: pd.DataFrame, measure: str) -> Exhibit:
             f"{' and '.join(parts)} of {len(mature)}: worth asking what was different."
         ).capitalize()
     late = len(rows) - len(mature)
-    more = (
-        ((f"The last {style.counted(late, 'month')} {'is' if late == 1 else 'are'} not complete and not judged: slow "
-          "jobs close last."),) if late else ()
+    years = year_words(mature["mean_min"], level)
+    unjudged = (
+        f"The last {style.counted(late, 'month')} {'is' if late == 1 else 'are'} not complete and not judged: slow "
+        "jobs close last."
     )
+    more = tuple(filter(None, (years, unjudged if late else "")))
     return Exhibit(
         key=key, title=title, finding=finding, more=more, sources=(TREND,),
         definition="Mean of the jobs reported in the month, local time. Limits: three estimated standard deviations "
         "to either side of the mean of the complete months shown, from their mean moving range. Signals: beyond a "
         "limit, or the eighth or later in a row on one side.",
         count=f"{style.counted(rows['jobs'].sum(), 'job')} in {len(rows)} months.",
-        interval="Individuals chart (NIST/SEMATECH e-Handbook 6.3.2.2); adjusted means by the delta method.",
+        interval="Individuals chart (NIST/SEMATECH e-Handbook 6.3.2.2); adjusted means by the delta method; "
+        f"{style.percent(level)} limits of the years' difference by Welch's t of the months.",
         left_out="Earlier months are in restoration_summary. Months hold few jobs each, so the limits are wide."
         + (" Radials are left out: they wait for the repair." if measure == "time_to_restore" else ""),
         chart=restoration_compare.chart_trend(rows.reset_index(drop=True), axis),
         tables=(Table(rows, ("reported_month", "jobs", "mean_min", "share_closed", "is_immature", "adjusted_mean_min",
                              "adjusted_lo", "adjusted_hi", "signal"), TREND),),
+    )
+
+
+def year_words(means: pd.Series, level: float) -> str:
+    """Whether the last year differs from the one before, in a sentence; nothing where there are too few months."""
+    found = compare_years(means.to_numpy(dtype=float, na_value=np.nan), level)
+    if found is None:
+        return ""
+    last, before, difference, lo, hi = found
+    verdict = "within chance" if lo <= 0 <= hi else f"a {'rise' if difference > 0 else 'fall'} beyond chance"
+    return (
+        f"The last twelve complete months average {style.number(last, 0)} minutes, the twelve before "
+        f"{style.number(before, 0)}: a difference of {style.limits(lo, hi, 0)}, {verdict}."
     )
 
 
@@ -109,6 +127,12 @@ def latest_weeks(weeks: pd.DataFrame, lag: pd.DataFrame, settings: Settings) -> 
     )
 
 
+def saved_words(row: Any) -> str:
+    """Share of the customer-minutes that a change saves, with limits."""
+    lo, hi = (100 * float(row[end]) / float(row["customer_minutes"]) for end in ("saved_lo", "saved_hi"))
+    return f"{style.percent(row['saved_share'], 1)} ({style.limits(lo, hi, 1)})"
+
+
 def savings(rows: pd.DataFrame, settings: Settings) -> Exhibit:
     """What each change would have saved."""
     title = "What would have saved customer-minutes"
@@ -120,8 +144,8 @@ def savings(rows: pd.DataFrame, settings: Settings) -> Exhibit:
     ratio = halved["saved_per_year"] / sooner["saved_per_year"] if sooner["saved_per_year"] > 0 else float("nan")
     finding = (
         f"Halving the search would save {style.number(halved['saved_per_year'], 0)} customer-minutes a year, "
-        f"{style.percent(halved['saved_share'])} of all; arriving 10 minutes sooner "
-        f"{style.number(sooner['saved_per_year'], 0)}, {style.percent(sooner['saved_share'])}."
+        f"{saved_words(halved)} of all; arriving 10 minutes sooner {style.number(sooner['saved_per_year'], 0)}, "
+        f"{saved_words(sooner)}."
     )
     if not style.is_missing(ratio):
         finding += f" The search is worth {style.number(ratio)} times as much as those ten minutes of travel."

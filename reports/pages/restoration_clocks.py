@@ -171,7 +171,8 @@ def three_clocks(rows: pd.DataFrame, settings: Settings) -> Exhibit:
     if "radial" in customer.index:
         radial: Any = customer.loc["radial"]
         finding += (
-            f" On radials it takes {style.number(radial['median_min'], 0)}: one mean of both would describe neither."
+            f" On radials it takes {style.number(radial['median_min'], 0)} minutes: one mean of both would describe "
+            "neither."
         )
         long += (
             f", {style.percent(radial['share_over_4h'])} on radials. More than 8 hours: "
@@ -190,7 +191,10 @@ def three_clocks(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         chart=restoration_minutes.chart_clocks(own),
         tables=(Table(own, ("clock", "group_name", "jobs", "mean_min", "mean_lo", "mean_hi", "median_min", "median_lo",
                             "median_hi", "p90_min", "share_over_4h", "share_over_4h_lo", "share_over_4h_hi",
-                            "share_over_8h", "share_over_8h_lo", "share_over_8h_hi"), CLOCKS),),
+                            "share_over_8h"), CLOCKS, labels={
+                                "group_name": "Kind", "share_over_4h": "Over 4 h", "share_over_4h_lo": "low",
+                                "share_over_4h_hi": "high", "share_over_8h": "Over 8 h",
+                            }),),
     )
 
 

@@ -156,6 +156,19 @@
       note.textContent = `Season taken off: readings of this cable are ${(100 * Math.abs(shift)).toFixed(1)} % ${shift > 0 ? "long" : "short"} on that day.`;
       result.append(note);
     }
+    const drift = facts.drifts[instrument];
+    if (drift) {
+      const note = document.createElement("p");
+      note.className = "caution";
+      note.textContent = `${instrument} drifts by ${drift[0].toFixed(2)} % a year since ${drift[2]}: its latest readings stand ${Math.abs(drift[1]).toFixed(1)} % ${drift[1] > 0 ? "long" : "short"} of this correction, ${text(Math.abs(drift[1]) / 100 * found.distance)} here. The windows do not take that off; have it checked on a run of known length.`;
+      result.append(note);
+    }
+    const usual = facts.own_settings[instrument + "|" + way[0].k];
+    if (usual !== undefined && Math.abs(usual - setting) > 0.05) {
+      const note = document.createElement("p");
+      note.textContent = `The median setting of ${instrument} on ${facts.classes[way[0].k]} is ${usual.toFixed(1)} % of c; here ${setting.toFixed(1)} is taken.`;
+      result.append(note);
+    }
     if (found.beyond) {
       const note = document.createElement("p");
       note.textContent = "The corrected distance lies beyond the last section of the register on this side.";
@@ -169,7 +182,9 @@
   at("loop").addEventListener("input", listStops);
   at("from").addEventListener("change", listNeighbours);
   function suggest() {
-    const setting = facts.settings[facts.classes[Number(at("classes").querySelector("select").value)]];
+    const k = Number(at("classes").querySelector("select").value);
+    const own = facts.own_settings[at("instrument").value + "|" + k];
+    const setting = own === undefined ? facts.settings[facts.classes[k]] : own;
     if (setting !== undefined && at("convention").value === "percent" && !at("setting").dataset.own) at("setting").value = setting;
   }
   at("setting").addEventListener("input", () => { at("setting").dataset.own = "1"; });

@@ -88,8 +88,11 @@
     return broken;
   }
   const spanOf = (axis) => (axis.domain ? axis.domain[1] - axis.domain[0] : 1);
+  // a chart that is folded away has no width yet: it is drawn when it is unfolded
+  const isFolded = (box) => box.closest("details.folded:not([open])") !== null;
   function draw(id) {
     const box = document.getElementById(id);
+    if (isFolded(box)) return Promise.resolve(null);
     const spec = fillPicked(id, specOf(id));
     for (const [key, text] of Object.entries(breakTitles(spec.layout, (_, axis) => (box.clientWidth - 90) * spanOf(axis)))) {
       spec.layout[key.split(".")[0]].title.text = text;
@@ -116,6 +119,16 @@
     });
   }
   function drawAll() { for (const id of charts.keys()) draw(id); }
+  const folds = [...document.querySelectorAll("details.folded")];
+  function drawIn(fold) { for (const box of fold.querySelectorAll(".chart")) draw(box.id); }
+  for (const fold of folds) fold.addEventListener("toggle", () => { if (fold.open) drawIn(fold); });
+  let unfolded = [];
+  function unfoldAll() {
+    unfolded = folds.filter((fold) => !fold.open);
+    for (const fold of unfolded) { fold.open = true; drawIn(fold); }
+  }
+  function foldAgain() { for (const fold of unfolded) fold.open = false; unfolded = []; }
+  if (paper) for (const fold of folds) fold.open = true;
   for (const script of document.querySelectorAll("script[data-chart]")) {
     charts.set(script.dataset.chart, { text: script.textContent });
   }
@@ -190,6 +203,37 @@
     spec.data[2].x = stages.map((s) => s.p90);
     return spec;
   }
+  // the figure's sentence and count follow the choice: a sentence that contradicts its chart would be worse than none
+  const wholeWords = new Map();
+  const wholeOrder = cells ? [...document.getElementById(cellScript.dataset.cells + "-table").tBodies[0].rows] : [];
+  function writePicked() {
+    const box = document.getElementById(cellScript.dataset.cells);
+    const sayIn = (part, text) => {
+      if (!part) return;
+      if (!wholeWords.has(part)) wholeWords.set(part, part.textContent);
+      part.textContent = text === null ? wholeWords.get(part) : text;
+    };
+    const [head, count, few] = [box.querySelector("h3"), box.querySelector("dd.count"), box.querySelector(".few")];
+    if (few) few.remove();
+    if (!isPicked()) { sayIn(head, null); sayIn(count, null); return; }
+    const stages = pickedStages();
+    const whole = stages.at(-1);
+    const fill = (text, given) => text.replace(/\{(\w+)\}/g, (_, key) => given[key]);
+    const years = state.from === state.to ? `in ${state.from}` : `${state.from} to ${state.to}`;
+    const given = {
+      where: fill(cells.words.some, { district: state.district || cells.words.every_district, years }),
+      mean: number(whole.mean, 0), lo: number(whole.lo, 0), hi: number(whole.hi, 0), locating: number(stages[2].mean, 0),
+    };
+    sayIn(head, fill(whole.n ? cells.words.finding : cells.words.none, given));
+    const jobs = stages.map((s) => s.n);
+    const [least, most] = [Math.min(...jobs), Math.max(...jobs)];
+    const told = count && wholeWords.get(count) === undefined ? count.textContent : wholeWords.get(count);
+    sayIn(count, fill(cells.words.count, { jobs: least === most ? number(most, 0) : `${number(least, 0)} to ${number(most, 0)}` })
+      + " " + told.slice(told.indexOf("As of")));
+    if (whole.n && whole.n < cells.small) {
+      head.after(Object.assign(document.createElement("p"), { className: "few", textContent: fill(cells.words.few, { jobs: number(whole.n, 0) }) }));
+    }
+  }
   const filter = document.getElementById("filter");
   let pickedRows = null;
   let applied = "";
@@ -215,9 +259,9 @@
     }
     applied = state.district;
     if (cells) {
-      const table = document.getElementById(cellScript.dataset.cells + "-table");
-      pickedRows = pickedRows || [...table.tBodies[0].rows].map((row) => [...row.cells].map((c) => c.textContent));
-      const order = [...table.tBodies[0].rows];
+      // kept by row and not by place: the reader may have sorted the table
+      pickedRows = pickedRows || wholeOrder.map((row) => [...row.cells].map((c) => c.textContent));
+      const order = wholeOrder;
       if (isPicked()) {
         pickedStages().forEach((s, i) => {
           const texts = [s.n, s.mean, s.lo, s.hi, s.median, s.p90, s.four, s.eight].map((v, k) => number(v, k === 0 ? 0 : k < 6 ? 1 : null));
@@ -227,9 +271,13 @@
         order.forEach((row, i) => [...row.cells].forEach((c, k) => { c.textContent = pickedRows[i][k]; }));
       }
       draw(cellScript.dataset.cells + "-chart");
+      writePicked();
     }
     const status = filter.querySelector("[role=status]");
-    status.textContent = isPicked() && all ? `${number(kept, 0)} of ${number(all, 0)} rows in the tables; charts show all districts` : "";
+    const said = [];
+    if (isPicked() && all) said.push(`${number(kept, 0)} of ${number(all, 0)} rows in the tables`);
+    if (isPicked()) said.push(cells ? "figure 1 is of this choice, every other figure and sentence of all districts and years" : "charts and sentences are of all districts");
+    status.textContent = said.join("; ");
   }
   function makeFilter() {
     const named = new Set(cells ? cells.districts : []);
@@ -292,6 +340,7 @@
     const target = anchor && document.getElementById(anchor);
     if (!target) return;
     for (let part = target.closest("details"); part; part = part.parentElement.closest("details")) part.open = true;
+    for (const fold of folds) if (fold.parentElement === target) { fold.open = true; drawIn(fold); }
     target.scrollIntoView();
     const summary = target.matches("details") && target.querySelector("summary");
     if (summary) summary.focus({ preventScroll: true });
@@ -345,6 +394,6 @@
   followLink();
   addEventListener("hashchange", followLink);
   matchMedia("(prefers-color-scheme: dark)").addEventListener("change", (event) => { state.dark = event.matches; drawAll(); });
-  addEventListener("beforeprint", () => { if (state.dark) { state.dark = false; drawAll(); } });
-  addEventListener("afterprint", () => { state.dark = matchMedia("(prefers-color-scheme: dark)").matches; drawAll(); });
+  addEventListener("beforeprint", () => { unfoldAll(); if (state.dark) { state.dark = false; drawAll(); } });
+  addEventListener("afterprint", () => { foldAgain(); state.dark = matchMedia("(prefers-color-scheme: dark)").matches; drawAll(); });
 })();

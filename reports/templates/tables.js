@@ -115,6 +115,10 @@
       if (column.scale) column.values = column.values.map((v) => (v === null ? null : v / 10 ** column.scale));
       let last = 0;
       if (column.steps) column.values = column.values.map((v) => (v === null ? null : (last += v)));
+      if (column.patterns) {
+        const pieces = column.patterns.map((pattern) => pattern.split("\u0001"));
+        column.values = column.values.map((parts) => parts && pieces[parts[0]].reduce((text, piece, i) => text + parts[i] + piece));
+      }
       if (column.texts) column.values = column.values.map((place) => (place === null ? null : column.texts[place]));
     }
     const total = columns[0].values.length;

@@ -13,3 +13,5 @@ def test_both_ways_agree_on_a_small_fleet() -> None:
     assert np.sqrt(np.mean(found.mean_gaps**2)) < 0.12
     assert np.sqrt(np.mean(found.median_gaps**2)) < 0.25
     assert found.seconds_ours > 0
+    # medians against the exact distribution of what the plain bootstrap samples
+    assert np.sqrt(np.mean(found.exact_gaps**2)) < 0.03 < np.sqrt(np.mean(found.floor_gaps**2))

@@ -86,7 +86,8 @@ class Visit:
 
     def wait_for_charts(self) -> None:
         self.page.wait_for_function(
-            "[...document.querySelectorAll('.chart')].every((c) => c.querySelector('.main-svg'))", timeout=20_000)
+            "[...document.querySelectorAll('.chart')]"
+            ".every((c) => c.closest('details.folded:not([open])') || c.querySelector('.main-svg'))", timeout=20_000)
 
     def traces(self, chart: str) -> Any:
         return self.page.evaluate(TRACES, chart)
@@ -146,6 +147,18 @@ def test_the_ranking_chart_holds_the_export(browser: Any, small: Any) -> None:
         drawn = next(t for t in visit.traces("loops-chart") if t["name"].startswith("expected"))
     assert drawn["x"] == pytest.approx(ranking["expected_failures"].tolist(), rel=1e-8)
     assert [y.split()[-1] for y in drawn["y"]] == ranking["loop_id"].tolist()
+
+
+def test_an_id_of_digits_is_drawn_as_a_name(browser: Any, small: Any) -> None:
+    with Visit(browser, small[0] / "replacement.html") as visit:
+        kinds = visit.page.evaluate("""() => ["strict", "convert types"].map((way) => {
+            const box = document.body.appendChild(document.createElement("div"));
+            Plotly.newPlot(box, [{x: [1, 2], y: ["1  11696", "2  10720"]}], {autotypenumbers: way});
+            return box._fullLayout.yaxis.type;
+        })""")
+        drawn = visit.page.evaluate("document.getElementById('loops-chart')._fullLayout.autotypenumbers")
+    assert kinds == ["category", "linear"]
+    assert drawn == "strict"
 
 
 def test_the_stage_chart_holds_the_export(browser: Any, small: Any) -> None:
@@ -297,6 +310,47 @@ def test_a_link_opens_the_sheet_of_a_loop(browser: Any, small: Any) -> None:
         assert visit.faults == []
 
 
+def test_a_folded_figure_unfolds_by_a_click_by_a_link_and_in_print(browser: Any, small: Any) -> None:
+    page = small[0] / "replacement.html"
+    drawn = "document.querySelector('#calibration .main-svg') !== null"
+    with Visit(browser, page) as visit:
+        assert visit.page.locator("#calibration h3").is_visible()  # the finding stands open
+        assert visit.page.evaluate(drawn) is False
+        visit.page.locator("#calibration summary").first.click()
+        visit.page.wait_for_function(drawn)
+        assert visit.page.locator("#calibration-chart").bounding_box()["width"] > 500
+        assert visit.faults == []
+    with Visit(browser, page, link="#calibration") as visit:
+        visit.page.wait_for_function(drawn)
+    with Visit(browser, page) as visit:
+        visit.page.locator(".contents a", has_text="Failures expected and failures seen").click()
+        visit.page.wait_for_function(drawn)
+    with Visit(browser, page) as visit:
+        visit.page.evaluate("dispatchEvent(new Event('beforeprint'))")
+        visit.page.wait_for_function(drawn)
+        visit.page.evaluate("dispatchEvent(new Event('afterprint'))")
+        assert visit.page.locator("details.folded[open]").count() == 0
+
+
+@pytest.mark.parametrize(("name", "table"), [("settings", "#general table"), ("rules", "#reject table")])
+def test_a_reference_is_read_on_a_narrow_screen_without_moving_sideways(
+    browser: Any, small: Any, name: str, table: str,
+) -> None:
+    with Visit(browser, small[0] / f"{name}.html", width=390) as visit:
+        box = visit.page.locator(table).bounding_box()
+        heads = visit.page.locator(f"{table} tbody tr").first.locator("td").evaluate_all(
+            "cells => cells.map((c) => [c.dataset.h, c.getBoundingClientRect().right])")
+    assert box["width"] <= 390 - 28
+    assert all(head and right <= 390 for head, right in heads)
+
+
+def test_the_map_fits_a_narrow_screen(browser: Any, demo_space: Workspace) -> None:
+    with Visit(browser, demo_space.reports / "replacement.html", width=390) as visit:
+        wide = visit.page.evaluate("(() => { const m = document.querySelector('.map').parentElement;"
+                                   " return m.scrollWidth - m.clientWidth; })()")
+    assert wide == 0
+
+
 def test_sheets_are_light(demo_space: Workspace) -> None:
     page = (demo_space.reports / "replacement.html").read_text(encoding="utf-8")
     sheets = re.findall(r'<details class="sheet".*?</details>', page, re.DOTALL)
@@ -346,17 +400,33 @@ def test_a_district_and_years_are_worked_out_in_the_page(browser: Any, small: An
     wanted = [summarise(part[c].dropna().to_numpy(dtype=float), 0.9) for c in MINUTES.values()]
     with Visit(browser, small[0] / "restoration.html") as visit:
         whole = visit.traces("picked-chart")
+        said_of_all = visit.page.locator("#picked h3").text_content()
+        visit.page.locator("#picked-table thead button").nth(2).click()  # sorted: rows are known by stage, not place
         visit.page.locator("#filter [name=district]").select_option("Birch")
         visit.page.locator("#filter [name=from]").select_option("2018")
         visit.page.locator("#filter [name=to]").select_option("2022")
         drawn = visit.traces("picked-chart")
-        row = visit.page.locator("#picked-table tbody tr").nth(2).locator("td").all_text_contents()
+        searching = visit.page.locator("#picked-table tbody tr", has_text="arrive to locate")
+        row = searching.locator("td").all_text_contents()
+        said = visit.page.locator("#picked h3").text_content()
+        count = visit.page.locator("#picked dd.count").text_content()
+        status = visit.page.locator("#filter [role=status]").text_content()
         link = visit.page.url
         visit.page.locator("#filter [name=district]").select_option("")
         visit.page.locator("#filter [name=from]").select_option("2016")
         visit.page.locator("#filter [name=to]").select_option("2025")
         again = visit.traces("picked-chart")
+        said_again = visit.page.locator("#picked h3").text_content()
         assert visit.faults == []
+    assert said == (
+        f"For Birch, reported 2018 to 2022, it takes {wanted[4]['mean_min']:.0f} minutes on average from the report to "
+        f"the last customer back ({wanted[4]['mean_lo']:.0f} to {wanted[4]['mean_hi']:.0f}); "
+        f"{wanted[2]['mean_min']:.0f} of them go into finding the section."
+    )
+    assert said_again == said_of_all
+    assert said_of_all.startswith("Over all districts and years it takes ")
+    assert count.startswith(f"{min(w['jobs'] for w in wanted):,} to {max(w['jobs'] for w in wanted):,} jobs a stage.")
+    assert "every other figure and sentence of all districts and years" in status
     assert drawn[0]["x"] == pytest.approx([w["mean_min"] for w in wanted], rel=1e-8)
     assert drawn[1]["x"] == pytest.approx([w["median_min"] for w in wanted], rel=1e-8)
     assert drawn[2]["x"] == pytest.approx([w["p90_min"] for w in wanted], rel=1e-8)
@@ -365,6 +435,20 @@ def test_a_district_and_years_are_worked_out_in_the_page(browser: Any, small: An
         [wanted[2][k] for k in ("mean_min", "mean_lo", "mean_hi")], abs=0.051)
     assert again == whole
     assert link.endswith("#district=Birch&from=2018&to=2022")
+
+
+def test_a_choice_of_few_jobs_says_so(browser: Any, tmp_path: Path) -> None:
+    space = Workspace(tmp_path)
+    con = open_warehouse(space)
+    write_small_marts(con)
+    jobs = read_model(con, "core.job_stages").dropna(subset=["report_to_restore_min"])
+    write_reports(con, Settings().override("general", as_of=dt.date(2025, 12, 31), small_group=500), space.reports)
+    con.close()
+    part = jobs[(jobs["district_id"] == "Birch") & (jobs["reported_year"] == 2020)]
+    with Visit(browser, space.reports / "restoration.html", link="#picked&district=Birch&from=2020&to=2020") as visit:
+        said = visit.page.locator("#picked h3").text_content()
+        assert (said or "").startswith("For Birch, reported in 2020, it takes")
+        assert visit.page.locator("#picked .few").text_content() == f"These are {len(part)} jobs: too few to judge by."
 
 
 def test_a_link_opens_the_figure_with_its_choice(browser: Any, small: Any) -> None:
@@ -419,7 +503,7 @@ def test_pages_print_without_a_cut_figure(browser: Any, small: Any, paper: str) 
 def test_the_command_line_browser_prints_both_papers(small: Any, tmp_path: Path) -> None:
     from reports.pdf import write_pdfs
 
-    for page in ("index.html", "methods.html"):
+    for page in ("index.html", "methods.html", "loopwear.js"):
         shutil.copy(small[0] / page, tmp_path / page)
     sizes = []
     for paper in ("A4", "Letter"):

@@ -8,8 +8,8 @@ import pytest
 from reports.figures.locating_settings import chart_coverage, chart_drift, chart_proposals
 from reports.marts import Marts
 from reports.pages import locating
-from reports.pages.locating import edge_words
-from reports.pages.locating_settings import card, headline, loop_chains
+from reports.pages.locating import cure_words, drift_words, edge_words
+from reports.pages.locating_settings import card, day_words, headline, loop_chains
 from shared.settings import Settings
 from shared.store import write_table
 
@@ -142,3 +142,25 @@ def test_the_card_writes_loops_short_and_leaves_out_broken_chains(make_warehouse
     assert made is not None
     assert made["facts"]["lines"] == [["", 0, 0.1, 1.02, 0.01, 0.0, 1e-06, 0.1, 0.0007]]
     assert len(made["cautions"]) == 3
+
+
+def test_the_cure_names_the_error_that_passes_the_tolerance() -> None:
+    row = pd.DataFrame({"offset_m": [4.7, 0.1, 4.7], "scale": [1.002, 1.03, 0.97]})
+    said = [cure_words(r, Settings()).split(" checked")[0] for r in row.itertuples()]
+    assert said == [
+        "Have the zero and the length of lead it is set to", "Have its time base",
+        "Have the zero and the length of lead it is set to and its time base",
+    ]
+
+
+def test_instruments_that_drift_stand_in_the_answer() -> None:
+    drift = pd.DataFrame({
+        "instrument_id": ["R-01", "R-04"], "is_drifting": [False, True], "drift_pct_per_year": [0.0, 0.59],
+        "drift_lo": [-0.1, 0.49], "drift_hi": [0.1, 0.69],
+    })
+    assert drift_words(drift) == " Drifting: R-04 by 0.6 % a year (0.5 to 0.7)."
+    assert drift_words(drift.iloc[:1]) == ""
+
+
+def test_a_day_of_the_year_is_said_as_a_date() -> None:
+    assert (day_words(50), day_words(365)) == ("19 February", "31 December")

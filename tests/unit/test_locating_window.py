@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from datetime import date
 
 import numpy as np
@@ -13,6 +14,7 @@ from pipelines.locating.coverage import fit_quantiles
 from pipelines.locating.estimates import describe_classes
 from pipelines.locating.velocity import fit_velocity
 from pipelines.locating.window import find_dig_window, interpolate_quantile, read_way, window_half_width
+from shared import dictionary
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import write_table
@@ -83,6 +85,37 @@ def test_without_a_setting_the_median_in_use_is_taken_and_said(fitted) -> None:
     found = find_dig_window(con, Settings(), cable_class="class 0", distance_m=40.0, instrument_id="I001")
     assert found.velocity_pct == 53.0
     assert found.note == "Setting not stated: taken as 53.0 % of c, the median in use on the class."
+
+
+def test_a_setting_not_stated_is_the_median_of_the_instrument(fitted) -> None:
+    con, *_ = fitted
+    write_table(con, "fitted.setting_proposals", pd.DataFrame({
+        "instrument_id": ["I001", "I002"], "cable_class": ["class 0"] * 2, "setting_median_pct": [56.0, 51.0],
+    }).reindex(columns=dictionary.tables()["fitted.setting_proposals"].columns))
+    asked = {"cable_class": "class 0", "distance_m": 40.0, "instrument_id": "I001"}
+    found = find_dig_window(con, Settings(), **asked)
+    assert found == replace(
+        find_dig_window(con, Settings(), **asked, velocity_pct=56.0),
+        note="Setting not stated: taken as 56.0 % of c, the median of I001 on the class.",
+    )
+
+
+def test_the_window_of_a_drifting_instrument_says_how_far_it_may_be_off(fitted) -> None:
+    con, *_ = fitted
+    write_table(con, "fitted.instrument_drift", pd.DataFrame({
+        "instrument_id": ["I001", "I002"], "is_drifting": [True, False],
+        "drift_pct_per_year": [0.6, 0.1], "last_ewma_pct": [2.5, 0.2],
+        "drift_from_at": pd.to_datetime(["2019-12-02", None], utc=True),
+    }).reindex(columns=dictionary.tables()["fitted.instrument_drift"].columns))
+    asked = {"cable_class": "class 0", "distance_m": 41.0, "velocity_pct": 53.0}
+    found = find_dig_window(con, Settings(), **asked, instrument_id="I001")
+    away = 0.025 * found.corrected_m
+    assert found.note == (
+        "I001 drifts by 0.60% a year since 2019-12-02: its latest readings stand 2.5% long of this correction, "
+        f"{away:.1f} m ({away / 0.3048:.0f} ft) here. The windows do not take that off; have it checked on a run of "
+        "known length."
+    )
+    assert find_dig_window(con, Settings(), **asked, instrument_id="I002").note == ""
 
 
 @pytest.mark.parametrize(

@@ -8,6 +8,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
+import pandas as pd
 import pytest
 
 from reports.marts import Marts
@@ -50,6 +51,23 @@ def test_each_of_the_first_loops_has_a_sheet_with_its_sections_and_jobs(marts: M
             assert f">{value}<" in first
     assert ranking["reasons"].iloc[0] in first
     assert "no permission to dig" in first
+
+
+def test_jobs_that_may_be_one_are_marked_on_both_of_them_until_somebody_decides(marts: Marts) -> None:
+    loops = marts.read("marts.loop_ranking").sort_values("rank").head(25)
+    strips, marks = marts.read("marts.loop_strips"), marts.read("marts.loop_strip_marks")
+    jobs = marks[(marks["mark_kind"] == "failure") & marks["loop_id"].isin(loops["loop_id"])]["job_id"].tolist()[:4]
+    clusters = pd.DataFrame({
+        "job_id": [jobs[0], jobs[2]], "joined_with": [jobs[1], jobs[3]],
+        "likeness": ["entered_twice", "opened_again"], "cluster_decision": [None, "separate"],
+    })
+    partners = loop_sheets.partners_of(clusters)
+    assert partners == {jobs[0]: jobs[1], jobs[1]: jobs[0]}
+    made = loop_sheets.sheets(loops, strips, marks, SETTINGS, partners)
+    assert "2 may be one with another job and carry a star" in made.finding
+    assert f">{jobs[0]}*<" in made.body and f">{jobs[1]}*<" in made.body and f">{jobs[2]}<" in made.body
+    assert f"* May be one: {jobs[0]} and {jobs[1]}. Decide in job_clusters.csv." in made.body
+    assert "May be one" not in loop_sheets.sheets(loops, strips, marks, SETTINGS).body
 
 
 def test_a_fleet_without_coordinates_has_no_map_and_one_without_strips_says_so(marts: Marts) -> None:

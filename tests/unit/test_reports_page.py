@@ -130,6 +130,21 @@ def test_the_data_of_a_long_table_give_back_the_values() -> None:
     assert [data["district_id"]["texts"][n] for n in data["district_id"]["values"]] == frame["district_id"].tolist()
 
 
+def test_texts_alike_are_patterns_with_holes_and_come_back_whole() -> None:
+    texts = [None, "", "a = '26.5' is outside 30 to 80", "a = '9' is outside 30 to 80", "none", "J1 and 'x y' twice"]
+    patterns, parted = tables.parts_of(texts)
+    assert len(patterns) == 4
+    back: list[str | None] = []
+    for parts in parted:
+        if parts is None:
+            back.append(None)
+            continue
+        pieces = patterns[parts[0]].split(tables.HOLE)
+        assert len(pieces) == len(parts)
+        back.append(pieces[0] + "".join(part + piece for part, piece in zip(parts[1:], pieces[1:], strict=True)))
+    assert back == texts
+
+
 def test_cells_lead_where_a_table_says() -> None:
     frame = pd.DataFrame({"loop_id": ["L 1&2", "L3"], "length_km": [1.0, 2.0]})
     table = Table(
@@ -180,10 +195,18 @@ def test_the_first_four_inks_part_in_grey_print() -> None:
 
 
 def test_an_id_of_digits_is_a_name_on_every_axis() -> None:
-    """Plotly reads "1  11696" as a number unless it is told not to."""
+    """Plotly reads "1  11696" as a number unless it is told not to; in the browser: test_reports_browser.py."""
     assert style.new_chart().layout.autotypenumbers == "strict"
     ranking = pd.DataFrame({
         "rank": [1, 2], "rank_lo": 1, "rank_hi": 2, "loop_id": ["11696", "10720"], "length_km": 1.0,
         "failures_recorded": [3, 1], "expected_failures": 1.0, "expected_failures_lo": 0.5, "expected_failures_hi": 2.0,
     })
-    assert replacement.chart_loops(ranking, 5.0).layout.yaxis.type == "category"
+    assert list(replacement.chart_loops(ranking, 5.0).data[0].y) == ["1  11696", "2  10720"]
+
+
+def test_years_carry_no_comma_and_acronyms_are_written_as_they_are_read() -> None:
+    assert style.cell(2006, "year") == "2006"
+    assert style.cell(2006, "jobs") == "2,006"
+    assert [style.label_of(name) for name in ("saidi_min", "p90_min", "p90_time_to_locate_min", "ewma_out_at")] == [
+        "SAIDI", "90th percentile", "90th percentile of time to locate", "EWMA out",
+    ]

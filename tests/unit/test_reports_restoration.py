@@ -147,7 +147,7 @@ def trend() -> pd.DataFrame:
 
 
 def test_a_fall_in_an_incomplete_month_is_no_finding() -> None:
-    exhibit = changes.months(trend(), "time_to_restore")
+    exhibit = changes.months(trend(), "time_to_restore", 0.9)
     assert "none of 13 leaves the limits" in exhibit.finding
     assert exhibit.more == ("The last 1 month is not complete and not judged: slow jobs close last.",)
     drawn = {trace.name: trace for trace in exhibit.chart.data}
@@ -158,7 +158,7 @@ def test_a_fall_in_an_incomplete_month_is_no_finding() -> None:
 def test_signals_are_counted() -> None:
     rows = trend()
     rows.loc[[2, 5], "signal"] = ["outside", "run"]
-    exhibit = changes.months(rows, "time_to_restore")
+    exhibit = changes.months(rows, "time_to_restore", 0.9)
     assert exhibit.finding.startswith("1 month outside the limits and 1 month in a run on one side of 13")
 
 
@@ -171,8 +171,8 @@ def test_savings_are_compared() -> None:
     })
     exhibit = changes.savings(rows, Settings())
     assert said(exhibit.finding) == (
-        "Halving the search would save 240 customer-minutes a year, 24 % of all; arriving 10 minutes sooner 60, 6 %. "
-        "The search is worth 4 times as much as those ten minutes of travel."
+        "Halving the search would save 240 customer-minutes a year, 24.0 % (20.0 to 28.0) of all; arriving 10 minutes "
+        "sooner 60, 6.0 % (5.0 to 7.0). The search is worth 4 times as much as those ten minutes of travel."
     )
     bars = exhibit.chart.data[0]
     assert list(bars.x) == [60, 240, 300]
@@ -193,8 +193,22 @@ def test_the_first_sentence_is_of_loops_and_says_its_limits() -> None:
         "grouped_by": "configuration", "group_name": "loop", "stage": "customer_clock", "jobs": 90, "mean_min": 130.2,
         "mean_lo": 128.9, "mean_hi": 131.6,
     }])
-    given = Given(restoration_clocks=clock, restoration_waterfall=waterfall(LOOP, RADIAL))
+    stages = pd.DataFrame([{
+        "grouped_by": "all", "group_name": "all", "stage": "arrive_to_locate", "jobs": 90, "mean_min": 70.9,
+        "mean_lo": 69.5, "mean_hi": 72.2,
+    }])
+    given = Given(restoration_clocks=clock, restoration_waterfall=waterfall(LOOP, RADIAL), restoration_stages=stages)
     assert said(restoration.where_minutes_go(given)) == (
-        "A cable fault on a loop keeps customers out for 130 minutes on average (129 to 132), and 50 % of the "
-        "customer-minutes pass while the section is being found."
+        "A cable fault on a loop keeps customers out for 130 minutes on average (129 to 132); from arrival to the "
+        "section found it takes 71 (70 to 72), and 50 % of the customer-minutes pass while the section is being found."
     )
+
+
+def test_the_last_year_is_judged_against_the_one_before() -> None:
+    steady, fallen = [100.0, 110.0] * 12, [150.0, 152.0] * 6 + [100.0, 102.0] * 6
+    assert changes.year_words(pd.Series(steady), 0.9) == (
+        "The last twelve complete months average 105 minutes, the twelve before 105: a difference of −4 to 4, within "
+        "chance."
+    )
+    assert changes.year_words(pd.Series(fallen), 0.9).endswith("a difference of −51 to −49, a fall beyond chance.")
+    assert changes.year_words(pd.Series(steady[:15]), 0.9) == ""

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
 
-from pipelines.restoration.bootstrap import limit_groups, limit_means_by_day, limit_quantiles, sort_groups
+from pipelines.restoration.bootstrap import limit_groups, limit_means_by_day, sort_groups
+from pipelines.restoration.quantile_limits import limit_quantiles
+from tests.benchmarks.restoration_limits import exact_median_distribution, exact_median_limits
 
 
 def plain_bootstrap(values: np.ndarray, statistic, level: float, replicates: int, rng) -> np.ndarray:
@@ -150,3 +154,32 @@ def test_coverage_with_alike_days_needs_the_days() -> None:
         held["jobs"] += int(found["mean_lo"][0] <= truth <= found["mean_hi"][0])
     assert 0.85 <= held["days"] / fleets <= 0.95
     assert held["jobs"] / fleets < 0.80
+
+
+@pytest.mark.parametrize("values", [[1.0, 2.0, 4.0, 7.0, 11.0], [1.0, 2.0, 4.0, 7.0], [1.0, 2.0, 2.0, 5.0, 9.0, 9.0]])
+def test_the_exact_distribution_of_the_median_is_that_of_all_resamples(values: list[float]) -> None:
+    """Against every one of the n^n resamples, equally likely."""
+    drawn = np.array(list(itertools.product(values, repeat=len(values))))
+    seen, counts = np.unique(np.median(drawn, axis=1), return_counts=True)
+    middles, chance = exact_median_distribution(np.array(values))
+    there = chance > 1e-12
+    assert middles[there].tolist() == seen.tolist()
+    assert chance[there] == pytest.approx(counts / counts.sum(), abs=1e-12)
+
+
+@pytest.mark.parametrize("size", [4, 10, 11, 40, 300, 4001])
+def test_limits_of_the_median_in_whole_minutes_are_those_of_its_exact_distribution(size: int) -> None:
+    for seed in range(20):
+        minutes = np.sort(np.random.default_rng(seed).lognormal(4.6, 0.8, size).round())
+        lo, hi, _ = exact_median_limits(minutes, 0.9)
+        _, ours_lo, ours_hi = limit_quantiles(sort_groups(minutes, np.full(size, "g", dtype=object)), 0.5, level=0.9)
+        assert (ours_lo[0], ours_hi[0]) == (lo, hi)
+
+
+@pytest.mark.parametrize("probability", [0.5, 0.9])
+def test_limits_of_a_quantile_of_few_values_are_those_of_all_resamples(probability: float) -> None:
+    values = [1.0, 2.0, 4.0, 7.0, 11.0, 30.0]
+    drawn = np.quantile(np.array(list(itertools.product(values, repeat=6))), probability, axis=1)
+    _, lo, hi = limit_quantiles(sort_groups(np.array(values), np.full(6, "g", dtype=object)), probability, level=0.9)
+    wanted = np.quantile(drawn, [0.05, 0.95], method="inverted_cdf")
+    assert (lo[0], hi[0]) == (pytest.approx(wanted[0], abs=1e-9), pytest.approx(wanted[1], abs=1e-9))

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pytest
+from scipy import stats
 
 from pipelines.restoration.maturity import fit_closing_lag
-from pipelines.restoration.trend import TREND_MONTHS, chart_months
+from pipelines.restoration.trend import TREND_MONTHS, chart_months, compare_years
 
 
 def make_jobs(rng: np.random.Generator) -> tuple[pd.DataFrame, pd.Timestamp]:
@@ -62,3 +64,16 @@ def test_a_month_far_out_is_signalled() -> None:
 def test_no_jobs_give_no_rows() -> None:
     jobs, end = make_jobs(np.random.default_rng(1))
     assert chart(jobs[:0], end).empty
+
+
+def test_the_last_year_is_set_beside_the_one_before() -> None:
+    """scipy.stats.ttest_ind without equal variances is Welch's test; its interval is the difference's."""
+    means = np.random.default_rng(5).normal(120.0, 10.0, 30)
+    means[-3] = np.nan
+    last, before = means[-12:][~np.isnan(means[-12:])], means[-24:-12]
+    found = compare_years(means, 0.9)
+    wanted = stats.ttest_ind(last, before, equal_var=False).confidence_interval(0.9)
+    assert found == pytest.approx(
+        (last.mean(), before.mean(), last.mean() - before.mean(), wanted.low, wanted.high), rel=1e-9)
+    assert compare_years(means[-17:], 0.9) is None
+    assert compare_years(np.full(24, 7.0), 0.9) == (7.0, 7.0, 0.0, 0.0, 0.0)
