@@ -137,6 +137,7 @@ def _load_table(
     judge_rows(
         share.con, share.table, rules_for(share.table, share.settings), _texts_sql(share), date_only=date_only,
         now=share.now.timestamp(), insulations=tuple(share.settings.intake.insulations),
+        memory_gb=share.settings.general.memory_limit_gb,
     )
     broken += judge_batch(
         share.con, share.batch, share.table, _describe_files(share), batch_rules_for(share.table, share.settings),
