@@ -25,11 +25,11 @@ from pipelines.intake.share import TableShare
 from pipelines.intake.sorting import set_known_apart, sort_rows
 from pipelines.intake.sources import SourceFile, find_sources
 from pipelines.intake.text import DoubtfulFileError, ReadFile
-from pipelines.validation.judge import judge_rows
+from pipelines.validation.judge import judge_rows, told_columns
 from pipelines.validation.judge_batch import BatchResult, FileFacts, judge_batch
 from pipelines.validation.rules import batch_rules_for, rules_for
 from shared.settings import Settings
-from shared.store import roll_back
+from shared.store import UNPACKED, roll_back
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -52,6 +52,7 @@ class LoadReport:
 
 def load_paths(
     con: duckdb.DuckDBPyConnection, paths: Sequence[Path], settings: Settings, mapping: Path | None = None,
+    unpack_in: Path | None = None,
 ) -> LoadReport:
     """Load files and folders as one batch.
 
@@ -65,6 +66,9 @@ def load_paths(
         Severities, midnight share, further insulations.
     mapping
         Mapping file for what is not in the canonical form.
+    unpack_in
+        Folder in which archives are unpacked, the system's for temporary files where none is given. What a killed
+        load leaves in a workspace's runs is swept by the next that opens it.
 
     Returns
     -------
@@ -85,7 +89,7 @@ def load_paths(
     if mapped.insulations:
         settings = settings.override("intake", insulations={**settings.intake.insulations, **mapped.insulations})
     rules_for("jobs", settings)
-    with tempfile.TemporaryDirectory(prefix="loopwear-") as unpacked:
+    with tempfile.TemporaryDirectory(prefix=UNPACKED, dir=unpack_in) as unpacked:
         limit = int(settings.intake.unpacked_limit_gb * 1e9)
         sources = find_sources(paths, mapped.tables, Path(unpacked), limit)
         careful: frozenset[Path] = frozenset()
@@ -179,8 +183,9 @@ def _filled_columns(file: SourceFile, read: ReadFile) -> frozenset[str]:
 
 def _texts_sql(share: TableShare) -> str:
     """SQL of the texts, as they came, of the rows in ``failing``."""
+    told = told_columns(share.table)
     return " union all ".join(
-        "select f.rid, " + ", ".join(f'{sql} as "{c}"' for c, sql in select.texts().items())
+        "select f.rid, " + ", ".join(f'{sql} as "{c}"' for c, sql in select.texts().items() if c in told)
         + f" from failing as f join typed as t on t.rowid = f.rid and t.file_no = {number} "
         f"join {select.read.name} as r on r.row_number = t.row_number"
         for number, select in enumerate(share.selects)

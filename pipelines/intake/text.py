@@ -34,7 +34,7 @@ from shared.errors import UserError
 
 DELIMITERS = (",", ";", "\t", "|")
 CHUNK_ROWS = 50_000
-CHUNK_CHARACTERS = 32 * 1024 * 1024
+CHUNK_CHARACTERS = 8 * 1024 * 1024
 HEAD_BYTES = 1 << 16
 
 BINARY_SIGNS = {

@@ -11,7 +11,7 @@ import pandas as pd
 
 from pipelines.validation.facts import FactsPlan, plan_facts
 from pipelines.validation.register import draw_register
-from pipelines.validation.rules import Listed, NotBefore, Rule, Within
+from pipelines.validation.rules import RULES, Listed, NotBefore, Rule, Within
 from pipelines.validation.suite import run_suite
 from shared import dictionary
 
@@ -41,7 +41,7 @@ def judge_rows(
     rules
         Rules in force, from rules_for.
     texts
-        SQL that gives, for rows of ``failing (rid)``, rid and each column's text as it came.
+        SQL that gives, for rows of ``failing (rid)``, rid and the text of each of told_columns as it came.
     date_only, now
         As for plan_facts.
     insulations
@@ -77,6 +77,19 @@ def judge_rows(
     for rule in rules:
         if len(failed[rule.name]):
             con.execute(f"insert into new_findings {_findings_sql(table, rule, plan)}")
+
+
+def told_columns(table: str) -> tuple[str, ...]:
+    """Columns of a table that a finding may tell the text of: all but free texts, which may be long.
+
+    A free text is no code, no id, not required and what no rule points at.
+    """
+    facts = dictionary.load_tables()[table]
+    pointed = {rule.column for rule in RULES if table in rule.tables} | {*facts.key, *facts.required}
+    return tuple(
+        c for c in facts.source_columns
+        if c in pointed or c.endswith("_id") or dictionary.columns()[c].type != "text" or dictionary.columns()[c].codes
+    )
 
 
 def _find_failed(
@@ -130,7 +143,7 @@ def _write_forms(con: duckdb.DuckDBPyConnection, table: str, insulations: tuple[
 
 
 def _findings_sql(table: str, rule: Rule, plan: FactsPlan) -> str:
-    columns = dictionary.load_tables()[table].source_columns
+    columns = told_columns(table)
     if isinstance(rule.demand, Listed):
         culprits = plan.facts[rule.demand.fact]
     else:
