@@ -24,9 +24,11 @@ from pipelines.intake.reading import read_files, type_rows
 from pipelines.intake.share import TableShare
 from pipelines.intake.sorting import set_known_apart, sort_rows
 from pipelines.intake.sources import SourceFile, find_sources
-from pipelines.intake.text import DoubtfulFileError, ReadFile
+from pipelines.intake.text import DoubtfulFileError
+from pipelines.intake.typed import TypedSelect
+from pipelines.validation.batch_results import BatchResult, FileFacts
 from pipelines.validation.judge import judge_rows, told_columns
-from pipelines.validation.judge_batch import BatchResult, FileFacts, judge_batch
+from pipelines.validation.judge_batch import judge_batch
 from pipelines.validation.rules import batch_rules_for, rules_for
 from shared.settings import Settings
 from shared.store import UNPACKED, roll_back
@@ -165,20 +167,22 @@ def _load_table(
 def _describe_files(share: TableShare) -> list[FileFacts]:
     return [
         FileFacts(
-            number, file.label, read.headers, read.name, file.source.is_mapped, _filled_columns(file, read),
-            read.encoding_assumed, read.delimiter_assumed,
+            number, file.label, select.read.headers, select.read.name, file.source.is_mapped,
+            _given_texts(file, select), file.source.decimal, select.read.encoding_assumed,
+            select.read.delimiter_assumed,
         )
-        for number, (file, read) in enumerate(zip(share.files, share.reads, strict=True))
+        for number, (file, select) in enumerate(zip(share.files, share.selects, strict=True))
     ]
 
 
-def _filled_columns(file: SourceFile, read: ReadFile) -> frozenset[str]:
-    """Columns of the table that a file, as it is mapped, can fill."""
-    present = {h.casefold() for h in read.headers}
-    return frozenset(
-        c for c, source in file.source.columns.items()
+def _given_texts(file: SourceFile, select: TypedSelect) -> dict[str, str]:
+    """SQL of the texts of the columns of the table that a file, as it is mapped, can fill."""
+    present = {h.casefold() for h in select.read.headers}
+    texts = select.texts()
+    return {
+        c: texts[c] for c, source in file.source.columns.items()
         if source.value is not None or any(h.casefold() in present for h in source.columns)
-    )
+    }
 
 
 def _texts_sql(share: TableShare) -> str:
