@@ -9,7 +9,7 @@ import datetime as dt
 import tempfile
 import threading
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,7 +23,7 @@ from pipelines.intake.raw import ensure_raw_tables
 from pipelines.intake.reading import read_files, type_rows
 from pipelines.intake.share import TableShare
 from pipelines.intake.sorting import set_known_apart, sort_rows
-from pipelines.intake.sources import SourceFile, find_sources
+from pipelines.intake.sources import SourceFile, find_passed_over, find_sources
 from pipelines.intake.text import DoubtfulFileError
 from pipelines.intake.typed import TypedSelect
 from pipelines.validation.batch_results import BatchResult, FileFacts
@@ -39,11 +39,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class LoadReport:
-    """One load: its batch, the count of every file, and what the rules of the batch found."""
+    """One load: its batch, the count of every file, what the rules of the batch found, and files passed over."""
 
     batch_id: str
     files: tuple[FileCount, ...]
     broken: tuple[BatchResult, ...] = ()
+    passed_over: tuple[str, ...] = ()
 
     def to_frame(self) -> pd.DataFrame:
         """One row a file."""
@@ -97,7 +98,8 @@ def load_paths(
         careful: frozenset[Path] = frozenset()
         while True:
             try:
-                return _load_batch(con, sources, settings, mapping, careful)
+                report = _load_batch(con, sources, settings, mapping, careful)
+                return replace(report, passed_over=find_passed_over(paths, sources))
             except DoubtfulFileError as fault:
                 careful |= {fault.path}
 

@@ -60,27 +60,39 @@ YEARS_NAMED = 3
 
 
 def say_results(broken: Sequence[BatchResult]) -> list[str]:
-    """The broken rules in a line each; one that a file breaks year by year in one line of its worst years.
+    """The broken rules in a line each: one broken by several files is told of the first, by years of the worst.
 
     Notes
     -----
-    Every year stands on the data quality page and in the export batch_results.
+    Every file and year stands on the data quality page and in the export batch_results.
 
     Checked by: tests/unit/test_validation_batch_rules.py
     """
-    lines: dict[tuple[str, str, str | None, int], str] = {}
-    for number, result in enumerate(broken):
-        alike = (result.file, result.rule, result.column)
-        years = [r for r in broken if r.year is not None and (r.file, r.rule, r.column) == alike]
-        if result.year is None or len(years) < 2:
-            lines[result.file, result.rule, result.column, number] = f"{result.file}: {result.message} [{result.rule}]"
-            continue
-        worst = sorted(years, key=lambda r: (-(r.measured or 0.0), r.year or 0))
-        named = ", ".join(f"{r.year} ({r.measured:.1%} of {r.rows})" for r in worst[:YEARS_NAMED])
-        said = (
-            f"{result.file}: {len(years)} years have more jobs whose {result.column} is not in the register than "
-            f"{result.allowed:.0%}, the worst {named}; every year: data_quality.html and exports/batch_results.csv "
-            f"[{result.rule}]"
-        )
-        lines.setdefault((result.file, result.rule, result.column, -1), said)
-    return list(lines.values())
+    alike: dict[tuple[str, str | None], list[BatchResult]] = {}
+    for result in broken:
+        alike.setdefault((result.rule, result.column), []).append(result)
+    return [
+        f"{_name_files(results)}: {_say_years(results) or results[0].message} [{rule}]"
+        for (rule, _), results in alike.items()
+    ]
+
+
+def _name_files(results: Sequence[BatchResult]) -> str:
+    files = list(dict.fromkeys(r.file for r in results))
+    if len(files) == 1:
+        return files[0]
+    if _say_years(results):
+        return f"{len(files)} files"
+    return f"{files[0]}, and so in {len(files) - 1} more {'file' if len(files) == 2 else 'files'}"
+
+
+def _say_years(results: Sequence[BatchResult]) -> str | None:
+    """Of a rule broken year by year: how often, and the worst years."""
+    if len(results) < 2 or any(r.year is None for r in results):
+        return None
+    worst = sorted(results, key=lambda r: (-(r.measured or 0.0), r.year or 0))
+    named = ", ".join(f"{r.year} ({r.measured:.1%} of {r.rows})" for r in worst[:YEARS_NAMED])
+    return (
+        f"{len(results)} years have more jobs whose {results[0].column} is not in the register than "
+        f"{results[0].allowed:.0%}, the worst {named}; every year: data_quality.html and exports/batch_results.csv"
+    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import duckdb
@@ -260,6 +261,11 @@ def test_a_rule_broken_year_by_year_is_one_line_of_the_worst_years() -> None:
         "[orphan_share]"),
     ]
     assert say_results(years[:1]) == ["jobs.csv: 0 [orphan_share]"]
+    elsewhere = [replace(r, file=f"jobs_{r.year}.csv") for r in (*years, other)]
+    assert next(line.partition(" have")[0] for line in say_results(elsewhere)) == "5 files: 5 years"
+    assert say_results([other, elsewhere[-1]]) == [
+        "jobs.csv, and so in 1 more file: the column 'box' is none [column_unknown]",
+    ]
 
 
 def test_feet_in_a_column_of_metres_are_told_by_their_distribution(load_after) -> None:
