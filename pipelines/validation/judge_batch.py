@@ -274,7 +274,7 @@ def _compare(now: pd.Series[Any], before: pd.Series[Any], settings: Validation) 
 
 
 def _distribution_result(file: FileFacts, rule: BatchRule, column: str, measured: dict[str, Any]) -> BatchResult:
-    hint = name_factor(measured["median"], measured["median_before"])
+    hint = name_factor(measured["median"], measured["median_before"], column)
     said = rule.message.format(column=column, hint=hint, **measured) \
         if measured["measured"] > measured["allowed"] else None
     return BatchResult(

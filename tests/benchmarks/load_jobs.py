@@ -42,7 +42,7 @@ SAMPLE_S = 0.02
 def write_files(folder: Path, jobs: int) -> Path:
     """A register and its jobs in the canonical form, made by DuckDB; about one job in fifty breaks a rule.
 
-    The sections of a loop were laid together, except that one loop in forty lacks the predecessor of its last: dates
+    The sections of a loop were laid together, except that one loop in forty lacks the predecessor of its fifth: dates
     drawn section by section would make every loop a chain with gaps, and a finding of most of its sections.
     """
     loops = max(jobs // 10, 1)
@@ -60,7 +60,7 @@ def write_files(folder: Path, jobs: int) -> Path:
                     round(60 + random() * 80, 1) as length_m,
                     ['XLPE', 'TRXLPE', 'EPR', 'HMWPE'][i % 4 + 1] as insulation,
                     'bare' as neutral, 'buried' as installation, '1/0 AL' as conductor,
-                    date '1984-01-01' + (i // 10 * 7919 % 5000 + case when i % 400 = 9 then 6000 else 0 end)::int
+                    date '1984-01-01' + (i // 10 * 7919 % 5000 + case when i % 400 = 4 then 6000 else 0 end)::int
                         as installed_on, 30 as customers
                 from range({loops * 10}) as r(i)
             """,

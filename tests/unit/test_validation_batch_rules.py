@@ -333,9 +333,11 @@ def test_settings_rounded_in_another_unit_are_no_other_settings() -> None:
 
 
 def test_a_known_factor_is_named_and_another_is_not() -> None:
-    assert name_factor(410.1, 125.0) == ", 3.28 times as much: feet read as metres?"
-    assert name_factor(26.0, 52.4).endswith("half velocities read as whole ones?")
-    assert name_factor(170.0, 125.0) == name_factor(0.0, 3.0) == ""
+    assert name_factor(410.1, 125.0, "dug_distance_m") == ", 3.28 times as much: feet read as metres?"
+    assert name_factor(26.0, 52.4, "velocity_setting_pct").endswith("half velocities read as whole ones?")
+    assert name_factor(5.5, 5400.0, "repair_cost") == ", 0.00102 times as much: thousands read as decimals?"
+    assert name_factor(170.0, 125.0, "length_m") == name_factor(0.0, 3.0, "length_m") == ""
+    assert name_factor(26.0, 52.4, "repair_cost") == ""
 
 
 def test_names_and_examples_are_fit_for_the_documentation() -> None:
