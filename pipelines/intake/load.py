@@ -25,7 +25,7 @@ from pipelines.intake.share import TableShare
 from pipelines.intake.sorting import set_known_apart, sort_rows
 from pipelines.intake.sources import SourceFile, find_passed_over, find_sources
 from pipelines.intake.text import DoubtfulFileError
-from pipelines.intake.typed import TypedSelect
+from pipelines.intake.typed import TypedSelect, cells_of
 from pipelines.validation.batch_results import BatchResult, FileFacts
 from pipelines.validation.judge import judge_rows, told_columns
 from pipelines.validation.judge_batch import judge_batch
@@ -170,8 +170,8 @@ def _describe_files(share: TableShare) -> list[FileFacts]:
     return [
         FileFacts(
             number, file.label, select.read.headers, select.read.name, file.source.is_mapped,
-            _given_texts(file, select), file.source.decimal, select.read.encoding_assumed,
-            select.read.delimiter_assumed,
+            _given_texts(file, select), {c: cells_of(s, select.read) for c, s in file.source.columns.items()},
+            file.source.decimal, select.read.encoding_assumed, select.read.delimiter_assumed,
         )
         for number, (file, select) in enumerate(zip(share.files, share.selects, strict=True))
     ]

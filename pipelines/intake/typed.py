@@ -54,12 +54,16 @@ def text_sql(source: ColumnSource, read: ReadFile) -> str:
     """SQL of a column's text as it stands in the file: joined, trimmed, null where blank."""
     if source.value is not None:
         return quoted(source.value)
-    places = {header.casefold(): i for i, header in reversed(list(enumerate(read.headers, start=1)))}
-    cells = [f"nullif(trim(r.c{places[h.casefold()]}, {BLANKS}), '')" for h in source.columns
-             if h.casefold() in places]
+    cells = [f"nullif(trim({cell}, {BLANKS}), '')" for cell in cells_of(source, read)]
     if not cells:
         return "null::varchar"
     return cells[0] if len(cells) == 1 else f"nullif(concat_ws({quoted(source.joiner)}, {', '.join(cells)}), '')"
+
+
+def cells_of(source: ColumnSource, read: ReadFile) -> list[str]:
+    """SQL of the cells of a file (alias r) that a column is made of, as they came."""
+    places = {header.casefold(): i for i, header in reversed(list(enumerate(read.headers, start=1)))}
+    return [f"r.c{places[h.casefold()]}" for h in source.columns if h.casefold() in places]
 
 
 def number_sql(text: str, decimal: str | None, factor: float) -> str:

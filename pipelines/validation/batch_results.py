@@ -12,8 +12,8 @@ from pipelines.validation.batch_rules import BatchRule
 class FileFacts:
     """What the reader knows of a file beyond its rows; ``columns`` are those of its table that it can fill.
 
-    ``texts`` is the SQL of the text of each (over the view of the file, alias r), ``decimal`` the mark before decimals
-    where a mapping states it.
+    ``texts`` is the SQL of the text of each (over the view of the file, alias r), ``cells`` that of the cells it is
+    made of, ``decimal`` the mark before decimals where a mapping states it.
 
     ``encoding`` holds, where it was assumed, its name, the characters beyond ASCII, a word with one, and how many of
     them Latin-1 would read otherwise; ``delimiter``, where it was assumed, itself, the known headings, and the rival.
@@ -25,6 +25,7 @@ class FileFacts:
     view: str
     is_mapped: bool
     texts: dict[str, str] = field(default_factory=dict)
+    cells: dict[str, list[str]] = field(default_factory=dict)
     decimal: str | None = None
     encoding: tuple[str, int, str, int] | None = None
     delimiter: tuple[str, int, str] | None = None

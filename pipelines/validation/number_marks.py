@@ -76,11 +76,12 @@ def _columns_with(
     facts = dictionary.columns()
     present = [
         c for c in dictionary.load_tables()[table].source_columns
-        if facts[c].type in types and c in file.texts
+        if facts[c].type in types and file.cells.get(c)
     ]
     if not present:
         return []
-    looked = ", ".join(f"count(*) filter (contains({file.texts[c]}, '{mark}'))" for c in present)
+    tests = (" or ".join(f"contains({cell}, '{mark}')" for cell in file.cells[c]) for c in present)
+    looked = ", ".join(f"count(*) filter ({test})" for test in tests)
     counted = con.execute(f"select {looked} from {file.view} as r").fetchone() or ()
     return [c for c, n in zip(present, counted, strict=True) if n]
 
