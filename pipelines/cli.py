@@ -213,11 +213,17 @@ def run_load(space: Workspace, paths: list[Path], mapping: Path | None, settings
 
 
 def print_load(report: Any) -> None:
+    from pipelines.validation.batch_results import say_results
+
     files = report.to_frame()
     print(f"batch {report.batch_id}")
     print_frame(files)
-    for found in report.broken:
-        print(f"warning: {found.file}: {found.message} [{found.rule}]")
+    for said in say_results(report.broken):
+        print(f"warning: {said}")
+    if report.passed_over:
+        named = ", ".join(report.passed_over[:5]) + (" ..." if len(report.passed_over) > 5 else "")
+        print(f"passed over, since neither name nor mapping says which table they hold: {len(report.passed_over)} of "
+              f"the files in the folder ({named})")
     if files["quarantined"].sum():
         kept_out = files["quarantined"].sum()
         print(f"{kept_out} {'row is' if kept_out == 1 else 'rows are'} in quarantine; see why: loopwear quarantine")

@@ -38,7 +38,7 @@ def load(
     reports: list[LoadReport] = []
 
     def load_batch() -> dict[str, int]:
-        report = load_paths(con, paths, settings, mapping)
+        report = load_paths(con, paths, settings, mapping, workspace.runs)
         reports.append(report)
         return {file.file: file.read for file in report.files}
 

@@ -43,10 +43,18 @@ def describe_workspace(con: duckdb.DuckDBPyConnection) -> dict[str, pd.DataFrame
         """).df()
     if has_table(con, "raw.batch_results"):
         told["warnings of whole files, last load with any first"] = con.execute("""
-            select batch_id, file, rule, message
+            select
+                batch_id,
+                min(file) || case when count(distinct file) > 1 then ' and ' || count(distinct file) - 1 || ' more'
+                    else '' end as file,
+                rule,
+                arg_min(message, (file, -coalesce(measured, 0), year)) || case
+                    when count(year) > 1 then '; ' || count(year) - 1 || ' more of a year'
+                    else '' end as message
             from raw.batch_results
             where message is not null
-            order by batch_id desc, file, rule, "column", year
+            group by batch_id, rule, "column"
+            order by batch_id desc, min(file), rule, "column"
             limit 20
         """).df()
     if has_table(con, "raw.runs"):

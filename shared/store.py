@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import shutil
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -18,6 +19,10 @@ from shared.settings import Settings
 if TYPE_CHECKING:
     import pandas as pd
 
+UNPACKED = "unpacked-"
+"""How the folders of a workspace's runs begin that a load unpacks archives into."""
+_swept: set[Path] = set()
+"""Workspaces that this process has swept: its own files of later on are no leftovers."""
 LAYERS = ("raw", "settings", "staging", "core", "fitted", "marts")
 
 
@@ -42,6 +47,10 @@ class Workspace:
     @property
     def runs(self) -> Path:
         return self.folder / "runs"
+
+    @property
+    def spill(self) -> Path:
+        return self.runs / "spill"
 
     def make(self) -> None:
         """Make the folders.
@@ -73,7 +82,10 @@ def open_warehouse(
 
     Notes
     -----
-    Extensions are never fetched, the session's zone is UTC, memory is limited by the settings.
+    Extensions are never fetched, the session's zone is UTC, memory is limited by the settings. Temporary files that
+    a killed process left are swept once the warehouse is held.
+
+    Checked by: tests/end_to_end/test_intake_faults.py
     """
     limit = (settings or Settings()).general.memory_limit_gb
     path = workspace.warehouse
@@ -84,7 +96,7 @@ def open_warehouse(
     try:
         con = duckdb.connect(str(path), read_only=read_only, config={
             "memory_limit": f"{limit}GB",
-            "temp_directory": str(workspace.runs / "spill"),
+            "temp_directory": str(workspace.spill),
             "autoinstall_known_extensions": False,
             "autoload_known_extensions": False,
         })
@@ -106,9 +118,19 @@ def open_warehouse(
         ) from None
     con.execute("set TimeZone = 'UTC'")
     if not read_only:
+        _sweep(workspace)
         for layer in LAYERS:
             con.execute(f"create schema if not exists {layer}")
     return con
+
+
+def _sweep(workspace: Workspace) -> None:
+    """Take away what a process that was killed left unpacked or spilled; the warehouse is ours alone by now."""
+    if workspace.folder.resolve() in _swept:
+        return
+    _swept.add(workspace.folder.resolve())
+    for folder in (workspace.spill, *workspace.runs.glob(f"{UNPACKED}*")):
+        shutil.rmtree(folder, ignore_errors=True)
 
 
 def roll_back(con: duckdb.DuckDBPyConnection) -> None:

@@ -59,6 +59,11 @@ class Sample:
         """The decimal comma, where the file has one."""
         return guesses.guess_decimal([cell.strip() for row in self.rows for cell in row])
 
+    @cached_property
+    def thousands(self) -> str | None:
+        """A number of the file of which nothing tells whether its comma stands for thousands."""
+        return guesses.find_thousands([cell.strip() for row in self.rows for cell in row])
+
     def unit_of(self, header: str) -> str:
         place = self.headers.index(header)
         return self.unit_cells[place] if place < len(self.unit_cells) else ""
@@ -212,6 +217,9 @@ def _head(path: Path, sample: Sample, table: str) -> list[str]:
         lines.append(f"skip_rows = {sample.skip_rows}  # rows above the header")
     if sample.decimal:
         lines.append(f'decimal = ","  # {sample.decimal.evidence}')
+    elif sample.thousands:
+        doubt = f"{sample.thousands} is taken as thousands; give ',' if its comma stands before decimals"
+        lines.append(f'decimal = "."  # ??? {doubt}')
     if sample.skip_after_header:
         lines.append("skip_after_header = 1  # the row beneath the header holds units")
     if any(dictionary.columns()[c].type == "instant" for c in dictionary.load_tables()[table].source_columns):

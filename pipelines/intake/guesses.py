@@ -118,6 +118,13 @@ def guess_decimal(texts: list[str]) -> Guess | None:
     return Guess((",",), f"{len(commas)} numbers such as {commas[0]}, {len(points)} with a point")
 
 
+def find_thousands(texts: list[str]) -> str | None:
+    """A number such as 1,250 that may be thousands or decimals: nothing in the texts proves it."""
+    doubtful = [t for t in texts if re.fullmatch(r"[+-]?\d{1,3},\d{3}", t)]
+    proven = any(re.fullmatch(r"[+-]?(\d+\.\d+|\d{1,3}(,\d{3})+\.\d+|\d{1,3}(,\d{3}){2,})", t) for t in texts)
+    return doubtful[0] if doubtful and not proven else None
+
+
 def guess_length_unit(header: str, unit_cell: str, texts: list[str], known_median_m: float | None) -> Guess:
     """Unit of a length: said in the header or the unit row, else by magnitude against the sections on record."""
     for place, said in (("the header", header), ("the unit row", unit_cell)):

@@ -69,21 +69,13 @@ def keep_quarantine(share: TableShare) -> None:
     same row was rejected again just now. A row already in quarantine is not set aside a second time.
     """
     con, table = share.con, share.table
-    con.execute(f"create or replace temp table rejected_rows as {_cells_sql(share)}")
+    con.execute(f"create or replace temp table rejected_rows as {_rejected_sql(share)}")
     if con.execute(
         'select 1 from raw.quarantined_rows where "table" = ? and released_by is null limit 1', [table],
     ).fetchone():
         _release_rows(share)
-    con.execute(f"""
-        insert into raw.quarantined_rows
-        select '{share.batch}', '{table}', l.file, q.row_number, q.row_hash, q.key, l.headers, q.cells, null
-        from rejected_rows as q join ({_labels(share)}) as l using (file_no)
-        where not exists (
-            from raw.quarantined_rows as o
-            where o."table" = '{table}' and o.row_hash = q.row_hash and o.released_by is null
-        )
-        order by q.file_no, q.row_number
-    """)
+    for number, file in enumerate(share.files):
+        _set_aside(share, number, file.label)
     con.execute(f"""
         insert into raw.findings
         select '{share.batch}', '{table}', l.file, t.row_number, n.rule, n.severity, n."column", n."value", n.message
@@ -94,6 +86,29 @@ def keep_quarantine(share: TableShare) -> None:
         order by t.file_no, t.row_number, n.rule, n."column"
     """)
     con.execute("drop table rejected_rows")
+
+
+def _set_aside(share: TableShare, number: int, label: str) -> None:
+    """Put the rejected rows of a file into quarantine, unless the same row lies there already.
+
+    Notes
+    -----
+    The file's rows, which may be wide, run past the narrow list of those wanted: nothing as wide is held or sorted.
+    """
+    headers = quoted(json.dumps(share.reads[number].headers, ensure_ascii=False))
+    share.con.execute(f"""
+        insert into raw.quarantined_rows
+        with wanted as materialized (
+            select row_number, row_hash, key from rejected_rows as q
+            where file_no = {number} and not exists (
+                from raw.quarantined_rows as o
+                where o."table" = '{share.table}' and o.row_hash = q.row_hash and o.released_by is null
+            )
+        )
+        select '{share.batch}', '{share.table}', {quoted(label)}, w.row_number, w.row_hash, w.key, {headers},
+            {_cells_sql(share, number)}, null
+        from {share.reads[number].name} as r join wanted as w on w.row_number = r.row_number
+    """)
 
 
 def _release_rows(share: TableShare) -> None:
@@ -162,20 +177,27 @@ def _labels(share: TableShare) -> str:
     return f"select * from (values {rows}) as v(file_no, file, headers)"
 
 
-def _cells_sql(share: TableShare) -> str:
-    """SQL of the rejected rows as they came: cells as a JSON list, hash and key."""
+def _cells_sql(share: TableShare, number: int) -> str:
+    """SQL of the cells of a file's row (alias r) as they came, as a JSON list."""
+    headers = share.reads[number].headers
+    listed = ", ".join(f"coalesce(r.c{i}, '')" for i, h in enumerate(headers, start=1) if h != QUARANTINE_ID)
+    return f"coalesce(r.cells, to_json([{listed}])::varchar)"
+
+
+def _rejected_sql(share: TableShare) -> str:
+    """SQL of the rejected rows: file, row number, hash of the cells as they came, and key."""
     key = ", ".join(f"t.{c}::varchar" for c in share.key)
     parts = []
     for number, read in enumerate(share.reads):
-        listed = ", ".join(f"coalesce(r.c{i}, '')" for i, h in enumerate(read.headers, start=1) if h != QUARANTINE_ID)
-        cells = f"coalesce(r.cells, to_json([{listed}])::varchar)"
         headers = quoted(json.dumps([h for h in read.headers if h != QUARANTINE_ID], ensure_ascii=False))
         parts.append(
-            f"select t.file_no, t.row_number, {cells} as cells, md5({headers} || {cells}) as row_hash, "
-            f"concat_ws(' / ', {key}) as key from rejected as j join typed as t on t.rowid = j.rid "
-            f"and t.file_no = {number} join {read.name} as r on r.row_number = t.row_number",
+            f"select k.file_no, k.row_number, md5({headers} || {_cells_sql(share, number)}) as row_hash, k.key "
+            f"from {read.name} as r join keys as k on k.file_no = {number} and k.row_number = r.row_number",
         )
-    return " union all ".join(parts)
+    return (
+        f"with keys as materialized (select t.file_no, t.row_number, concat_ws(' / ', {key}) as key "
+        f"from typed as t where t.rowid in (select rid from rejected)) {' union all '.join(parts)}"
+    )
 
 
 def _ids_sql(share: TableShare) -> str:

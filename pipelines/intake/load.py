@@ -9,7 +9,7 @@ import datetime as dt
 import tempfile
 import threading
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -23,13 +23,15 @@ from pipelines.intake.raw import ensure_raw_tables
 from pipelines.intake.reading import read_files, type_rows
 from pipelines.intake.share import TableShare
 from pipelines.intake.sorting import set_known_apart, sort_rows
-from pipelines.intake.sources import SourceFile, find_sources
-from pipelines.intake.text import DoubtfulFileError, ReadFile
-from pipelines.validation.judge import judge_rows
-from pipelines.validation.judge_batch import BatchResult, FileFacts, judge_batch
+from pipelines.intake.sources import SourceFile, find_passed_over, find_sources
+from pipelines.intake.text import DoubtfulFileError
+from pipelines.intake.typed import TypedSelect, cells_of
+from pipelines.validation.batch_results import BatchResult, FileFacts
+from pipelines.validation.judge import judge_rows, told_columns
+from pipelines.validation.judge_batch import judge_batch
 from pipelines.validation.rules import batch_rules_for, rules_for
 from shared.settings import Settings
-from shared.store import roll_back
+from shared.store import UNPACKED, roll_back
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -37,11 +39,12 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class LoadReport:
-    """One load: its batch, the count of every file, and what the rules of the batch found."""
+    """One load: its batch, the count of every file, what the rules of the batch found, and files passed over."""
 
     batch_id: str
     files: tuple[FileCount, ...]
     broken: tuple[BatchResult, ...] = ()
+    passed_over: tuple[str, ...] = ()
 
     def to_frame(self) -> pd.DataFrame:
         """One row a file."""
@@ -52,6 +55,7 @@ class LoadReport:
 
 def load_paths(
     con: duckdb.DuckDBPyConnection, paths: Sequence[Path], settings: Settings, mapping: Path | None = None,
+    unpack_in: Path | None = None,
 ) -> LoadReport:
     """Load files and folders as one batch.
 
@@ -65,6 +69,9 @@ def load_paths(
         Severities, midnight share, further insulations.
     mapping
         Mapping file for what is not in the canonical form.
+    unpack_in
+        Folder in which archives are unpacked, the system's for temporary files where none is given. What a killed
+        load leaves in a workspace's runs is swept by the next that opens it.
 
     Returns
     -------
@@ -85,13 +92,14 @@ def load_paths(
     if mapped.insulations:
         settings = settings.override("intake", insulations={**settings.intake.insulations, **mapped.insulations})
     rules_for("jobs", settings)
-    with tempfile.TemporaryDirectory(prefix="loopwear-") as unpacked:
+    with tempfile.TemporaryDirectory(prefix=UNPACKED, dir=unpack_in) as unpacked:
         limit = int(settings.intake.unpacked_limit_gb * 1e9)
         sources = find_sources(paths, mapped.tables, Path(unpacked), limit)
         careful: frozenset[Path] = frozenset()
         while True:
             try:
-                return _load_batch(con, sources, settings, mapping, careful)
+                report = _load_batch(con, sources, settings, mapping, careful)
+                return replace(report, passed_over=find_passed_over(paths, sources))
             except DoubtfulFileError as fault:
                 careful |= {fault.path}
 
@@ -137,6 +145,7 @@ def _load_table(
     judge_rows(
         share.con, share.table, rules_for(share.table, share.settings), _texts_sql(share), date_only=date_only,
         now=share.now.timestamp(), insulations=tuple(share.settings.intake.insulations),
+        memory_gb=share.settings.general.memory_limit_gb,
     )
     broken += judge_batch(
         share.con, share.batch, share.table, _describe_files(share), batch_rules_for(share.table, share.settings),
@@ -160,26 +169,29 @@ def _load_table(
 def _describe_files(share: TableShare) -> list[FileFacts]:
     return [
         FileFacts(
-            number, file.label, read.headers, read.name, file.source.is_mapped, _filled_columns(file, read),
-            read.encoding_assumed, read.delimiter_assumed,
+            number, file.label, select.read.headers, select.read.name, file.source.is_mapped,
+            _given_texts(file, select), {c: cells_of(s, select.read) for c, s in file.source.columns.items()},
+            file.source.decimal, select.read.encoding_assumed, select.read.delimiter_assumed,
         )
-        for number, (file, read) in enumerate(zip(share.files, share.reads, strict=True))
+        for number, (file, select) in enumerate(zip(share.files, share.selects, strict=True))
     ]
 
 
-def _filled_columns(file: SourceFile, read: ReadFile) -> frozenset[str]:
-    """Columns of the table that a file, as it is mapped, can fill."""
-    present = {h.casefold() for h in read.headers}
-    return frozenset(
-        c for c, source in file.source.columns.items()
+def _given_texts(file: SourceFile, select: TypedSelect) -> dict[str, str]:
+    """SQL of the texts of the columns of the table that a file, as it is mapped, can fill."""
+    present = {h.casefold() for h in select.read.headers}
+    texts = select.texts()
+    return {
+        c: texts[c] for c, source in file.source.columns.items()
         if source.value is not None or any(h.casefold() in present for h in source.columns)
-    )
+    }
 
 
 def _texts_sql(share: TableShare) -> str:
     """SQL of the texts, as they came, of the rows in ``failing``."""
+    told = told_columns(share.table)
     return " union all ".join(
-        "select f.rid, " + ", ".join(f'{sql} as "{c}"' for c, sql in select.texts().items())
+        "select f.rid, " + ", ".join(f'{sql} as "{c}"' for c, sql in select.texts().items() if c in told)
         + f" from failing as f join typed as t on t.rowid = f.rid and t.file_no = {number} "
         f"join {select.read.name} as r on r.row_number = t.row_number"
         for number, select in enumerate(share.selects)

@@ -41,7 +41,10 @@ class RowFilter:
 
 @dataclass(frozen=True)
 class TableSource:
-    """How one file, or one kind of file, becomes rows of one table."""
+    """How one file, or one kind of file, becomes rows of one table.
+
+    ``decimal`` is the mark before decimals where the mapping states it; a point stands for it where it does not.
+    """
 
     table: str
     columns: dict[str, ColumnSource]
@@ -51,7 +54,7 @@ class TableSource:
     encoding: str | None = None
     skip_rows: int = 0
     skip_after_header: int = 0
-    decimal: str = "."
+    decimal: str | None = None
     timezone: str | None = None
     formats: tuple[str, ...] = ()
     filters: tuple[RowFilter, ...] = ()

@@ -119,7 +119,7 @@ def _parse_table(place: _Place, block: dict[str, Any], number: int) -> TableSour
     return TableSource(
         table=table, columns=columns, pattern=block.get("files", "*"), sheet=block.get("sheet"),
         delimiter=block.get("delimiter"), encoding=block.get("encoding"), skip_rows=block.get("skip_rows", 0),
-        skip_after_header=block.get("skip_after_header", 0), decimal=block.get("decimal", "."), timezone=zone,
+        skip_after_header=block.get("skip_after_header", 0), decimal=block.get("decimal"), timezone=zone,
         formats=_check_formats(place, _texts(place, block.get("formats", []), "formats", number), number),
         filters=tuple(_parse_filter(place, given, number) for given in block.get("filters", [])),
     )

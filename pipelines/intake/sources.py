@@ -74,6 +74,22 @@ def find_sources(
     return tuple(sorted(found, key=lambda s: LOAD_ORDER.index(s.source.table)))
 
 
+def find_passed_over(paths: Sequence[Path], sources: Sequence[SourceFile]) -> tuple[str, ...]:
+    """Files within the folders named of which nothing is loaded: no tables by their names, or by their form.
+
+    Notes
+    -----
+    Hidden files and mappings are not told. Checked by: tests/unit/test_intake_formats.py
+    """
+    used = tuple(s.label for s in sources)
+    found = []
+    for folder in (p for p in paths if p.is_dir()):
+        inside = [p.relative_to(folder).as_posix() for p in sorted(folder.rglob("*")) if p.is_file()]
+        found += [name for name in inside if not name.rpartition("/")[2].startswith(".") and not name.endswith(".toml")
+                  and not any(label.startswith(name) for label in used)]
+    return tuple(found)
+
+
 def _is_readable(path: Path) -> bool:
     return path.suffix.casefold() in (*READABLE, ".gz", ".zip")
 

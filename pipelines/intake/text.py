@@ -34,7 +34,7 @@ from shared.errors import UserError
 
 DELIMITERS = (",", ";", "\t", "|")
 CHUNK_ROWS = 50_000
-CHUNK_CHARACTERS = 32 * 1024 * 1024
+CHUNK_CHARACTERS = 8 * 1024 * 1024
 HEAD_BYTES = 1 << 16
 
 BINARY_SIGNS = {
@@ -260,10 +260,10 @@ def write_cells(
     for chunk in in_portions(records, CHUNK_ROWS, CHUNK_CHARACTERS):
         fitted = [_fit(number, cells, fault, width) for number, cells, fault in chunk]
         frame = pd.DataFrame(fitted, columns=["row_number", "cells", "fault", *columns], dtype="object")
-        con.register("cells_to_write", frame)
-        con.execute(f"insert into {name}_cells select * from cells_to_write")
-        con.unregister("cells_to_write")
+        # A registered frame would stay in memory until the transaction ends.
+        con.from_df(frame).insert_into(f"{name}_cells")
         rows += len(chunk)
+        del chunk, fitted, frame
     con.execute(f"create or replace temp view {name} as select * from {name}_cells")
     return rows
 

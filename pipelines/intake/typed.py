@@ -13,6 +13,8 @@ from shared.settings import Settings
 
 BLANKS = "' \t\u00a0\r\n'"
 THOUSANDS = r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?"
+POINTS = r"[+-]?\d{1,3}([. \x{a0}\x{202f}]\d{3})+(,\d+)?"
+"""Numbers whose decimals stand after a comma, their thousands after points or blanks."""
 DATE = r"\d{4}-\d{2}-\d{2}"
 CLOCK = r"[T ]\d{2}:\d{2}(:\d{2}(\.\d{1,9})?)?"
 ZONED = r"\s?(Z|z|[+-]\d{2}(:?\d{2})?)"
@@ -52,22 +54,29 @@ def text_sql(source: ColumnSource, read: ReadFile) -> str:
     """SQL of a column's text as it stands in the file: joined, trimmed, null where blank."""
     if source.value is not None:
         return quoted(source.value)
-    places = {header.casefold(): i for i, header in reversed(list(enumerate(read.headers, start=1)))}
-    cells = [f"nullif(trim(r.c{places[h.casefold()]}, {BLANKS}), '')" for h in source.columns
-             if h.casefold() in places]
+    cells = [f"nullif(trim({cell}, {BLANKS}), '')" for cell in cells_of(source, read)]
     if not cells:
         return "null::varchar"
     return cells[0] if len(cells) == 1 else f"nullif(concat_ws({quoted(source.joiner)}, {', '.join(cells)}), '')"
 
 
-def number_sql(text: str, decimal: str, factor: float) -> str:
+def cells_of(source: ColumnSource, read: ReadFile) -> list[str]:
+    """SQL of the cells of a file (alias r) that a column is made of, as they came."""
+    places = {header.casefold(): i for i, header in reversed(list(enumerate(read.headers, start=1)))}
+    return [f"r.c{places[h.casefold()]}" for h in source.columns if h.casefold() in places]
+
+
+def number_sql(text: str, decimal: str | None, factor: float) -> str:
     """SQL of a number, with thousands separators only where they stand every three digits."""
     if decimal == ",":
-        text = f"replace(replace({text}, '.', ''), ',', '.')"
-    number = (
-        f"coalesce(try_cast({text} as double), case when regexp_full_match({text}, '{THOUSANDS}') "
-        f"then try_cast(replace({text}, ',', '') as double) end)"
-    )
+        # A point that does not group thousands is none: 12.5 must not become 125.
+        bare = f"regexp_replace({text}, '[. \\x{{a0}}\\x{{202f}}]', '', 'g')"
+        plain = f"case when not contains({text}, '.') then try_cast(replace({text}, ',', '.') as double) end"
+        grouped = f"regexp_full_match({text}, '{POINTS}') then try_cast(replace({bare}, ',', '.') as double)"
+    else:
+        plain = f"try_cast({text} as double)"
+        grouped = f"regexp_full_match({text}, '{THOUSANDS}') then try_cast(replace({text}, ',', '') as double)"
+    number = f"coalesce({plain}, case when {grouped} end)"
     value = number if factor == 1.0 else f"round({number} * {factor!r}, {ROUNDED_TO})"
     # DuckDB reads 'nan', 'inf' and '1_000' as numbers; a utility's file does not mean them.
     return f"case when isfinite({number}) and not contains({text}, '_') then {value} end"

@@ -13,11 +13,20 @@ CHANCE = 1e-3
 """Share of like files that would be called unlike by chance alone."""
 
 # Factors by which a column moves when its unit or convention is mistaken.
+THOUSANDS = {1000.0: "decimals read as thousands", 0.001: "thousands read as decimals"}
 KNOWN_FACTORS = {
-    1.0 / 0.3048: "feet read as metres", 0.3048: "metres read as feet", 0.5: "half velocities read as whole ones",
-    2.0: "whole velocities read as half ones", 0.01: "a fraction read as percent", 100.0: "percent read as a fraction",
-    1000.0: "metres read as kilometres", 0.001: "kilometres read as metres", 60.0: "minutes read as hours",
+    "length": {
+        1.0 / 0.3048: "feet read as metres", 0.3048: "metres read as feet", 1000.0: "metres read as kilometres",
+        0.001: "kilometres read as metres",
+    },
+    "velocity": {
+        0.5: "half velocities read as whole ones", 2.0: "whole velocities read as half ones",
+        0.01: "a fraction read as percent", 100.0: "percent read as a fraction",
+    },
+    "minutes": {60.0: "minutes read as hours", **THOUSANDS},
+    "number": THOUSANDS,
 }
+"""What a ratio of medians may come from, by kind of column."""
 
 
 def ks_distance(first: NDArray[np.float64], second: NDArray[np.float64], alike: float = ALIKE) -> float:
@@ -69,10 +78,16 @@ def ks_by_chance(n: int, m: int, chance: float = CHANCE) -> float:
     return math.sqrt(-math.log(chance / 2.0) / 2.0) * math.sqrt((n + m) / (n * m))
 
 
-def name_factor(median: float, median_before: float) -> str:
-    """What a ratio of medians within 5 % of a known factor suggests, in words; else nothing."""
+def name_factor(median: float, median_before: float, column: str) -> str:
+    """What a ratio of medians within 5 % of a known factor suggests of a column, in words; else nothing.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_validation_batch_rules.py
+    """
     if median <= 0 or median_before <= 0:
         return ""
     ratio = median / median_before
-    near = [words for factor, words in KNOWN_FACTORS.items() if abs(math.log(ratio / factor)) < 0.05]
-    return f", {ratio:.2f} times as much: {near[0]}?" if near else ""
+    kind = "length" if column.endswith("_m") else next((k for k in ("velocity", "minutes") if k in column), "number")
+    near = [words for factor, words in KNOWN_FACTORS[kind].items() if abs(math.log(ratio / factor)) < 0.05]
+    return f", {ratio:.3g} times as much: {near[0]}?" if near else ""

@@ -57,11 +57,17 @@ BATCH_RULES: tuple[BatchRule, ...] = (
               "in the mapping",
               "a mapped file of which the mapping names one heading"),
     BatchRule("thousands_assumed", "warn", SOURCES,
-              "numbers such as 1,250 in a column of a file in the canonical form in which no number has a point or a "
-              "second comma to prove what the comma is",
+              "numbers such as 1,250 in a column that may hold fractions and in which no number has a point or a "
+              "second comma to prove what the comma is, of a file whose mapping, if any, does not state decimal",
               "{column} holds {rows} numbers such as '{sample}', read as thousands: if the comma stands before "
-              "decimals, state decimal in a mapping",
+              "decimals, state decimal = ',' in a mapping; decimal = '.' there ends this warning",
               "a semicolon file in which a length of 1.25 km is written 1,250"),
+    BatchRule("decimals_unread", "warn", SOURCES,
+              "numbers with decimals after the mark that is not in force, such as 12,5, more of them in a column than "
+              "numbers with the other",
+              "{column} holds {rows} numbers such as '{sample}', which cannot be read with decimals after a {mark}: if "
+              "a {other} stands before them, {cure}",
+              "12,5 in a file whose mapping does not state decimal = ','"),
     # ---- against the register and what was loaded before
     BatchRule("orphan_share", "warn", ("jobs",),
               "share of a year's jobs whose section_id is not in the register, above "

@@ -11,7 +11,7 @@ import pandas as pd
 
 from pipelines.validation.facts import FactsPlan, plan_facts
 from pipelines.validation.register import draw_register
-from pipelines.validation.rules import Listed, NotBefore, Rule, Within
+from pipelines.validation.rules import RULES, Listed, NotBefore, Rule, Within
 from pipelines.validation.suite import run_suite
 from shared import dictionary
 
@@ -19,6 +19,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 ROWS_AT_ONCE = 500_000
+"""Rows judged at once at most; fewer where little memory is allowed."""
+ROWS_A_GB = 200_000
+"""Rows judged at once for each GB that the warehouse may use: their facts take about a tenth of it."""
 FORMS = {
     "number": "a number", "integer": "a whole number", "date": "a date such as 2019-04-30",
     "instant": "a time such as 2019-04-30 14:05", "boolean": "true or false", "text": "a text",
@@ -27,7 +30,7 @@ FORMS = {
 
 def judge_rows(
     con: duckdb.DuckDBPyConnection, table: str, rules: tuple[Rule, ...], texts: str, *,
-    date_only: frozenset[str], now: float, insulations: tuple[str, ...] = (),
+    date_only: frozenset[str], now: float, insulations: tuple[str, ...] = (), memory_gb: float = 2.5,
 ) -> None:
     """Judge the rows of the temporary view ``judged`` and fill the temporary table ``new_findings``.
 
@@ -38,11 +41,13 @@ def judge_rows(
     rules
         Rules in force, from rules_for.
     texts
-        SQL that gives, for rows of ``failing (rid)``, rid and each column's text as it came.
+        SQL that gives, for rows of ``failing (rid)``, rid and the text of each of told_columns as it came.
     date_only, now
         As for plan_facts.
     insulations
         Insulation codes beyond the dictionary's.
+    memory_gb
+        Memory that the warehouse may use, GB: the less, the fewer rows are judged at once.
 
     Notes
     -----
@@ -55,14 +60,17 @@ def judge_rows(
     registered = draw_register(con, table)
     plan = plan_facts(table, date_only, registered=registered, now=now)
     rules = tuple(rule for rule in rules if _can_fail(rule, plan))
-    failed = _find_failed(con, table, plan, rules)
-    listed = [(rule.name, int(rid)) for rule in rules for rid in failed[rule.name]]
-    if not listed:
+    at_once = min(ROWS_AT_ONCE, int(ROWS_A_GB * memory_gb))
+    failed = _find_failed(con, table, plan, rules, at_once)
+    if not any(len(rows) for rows in failed.values()):
         return
-    frame = pd.DataFrame(listed, columns=["rule", "rid"])
-    con.register("failed_to_write", frame)
-    con.execute("create or replace temp table failed_rules as select rule, rid from failed_to_write")
-    con.unregister("failed_to_write")
+    con.execute("create or replace temp table failed_rules (rid BIGINT, rule VARCHAR)")
+    for name, rows in failed.items():
+        if len(rows):
+            # A registered frame would stay in memory until the transaction ends.
+            con.from_df(pd.DataFrame({"rid": rows, "rule": pd.Categorical([name]).repeat(len(rows))})).insert_into(
+                "failed_rules",
+            )
     con.execute("create or replace temp table failing as select distinct rid from failed_rules")
     con.execute(f"create or replace temp table failing_texts as {texts}")
     _write_forms(con, table, insulations)
@@ -71,11 +79,24 @@ def judge_rows(
             con.execute(f"insert into new_findings {_findings_sql(table, rule, plan)}")
 
 
+def told_columns(table: str) -> tuple[str, ...]:
+    """Columns of a table that a finding may tell the text of: all but free texts, which may be long.
+
+    A free text is no code, no id, not required and what no rule points at.
+    """
+    facts = dictionary.load_tables()[table]
+    pointed = {rule.column for rule in RULES if table in rule.tables} | {*facts.key, *facts.required}
+    return tuple(
+        c for c in facts.source_columns
+        if c in pointed or c.endswith("_id") or dictionary.columns()[c].type != "text" or dictionary.columns()[c].codes
+    )
+
+
 def _find_failed(
-    con: duckdb.DuckDBPyConnection, table: str, plan: FactsPlan, rules: tuple[Rule, ...],
+    con: duckdb.DuckDBPyConnection, table: str, plan: FactsPlan, rules: tuple[Rule, ...], at_once: int,
 ) -> dict[str, NDArray[np.int64]]:
     """Rows that fail each rule; the facts come in parts, so that memory does not grow with the file."""
-    parts = [run_suite(table, facts, rules) for facts in _draw_facts(con, plan, rules)]
+    parts = [run_suite(table, facts, rules) for facts in _draw_facts(con, plan, rules, at_once)]
     none = np.empty(0, dtype=np.int64)
     return {rule.name: np.sort(np.concatenate([none, *(part[rule.name] for part in parts)])) for rule in rules}
 
@@ -87,9 +108,9 @@ def _can_fail(rule: Rule, plan: FactsPlan) -> bool:
 
 
 def _draw_facts(
-    con: duckdb.DuckDBPyConnection, plan: FactsPlan, rules: tuple[Rule, ...],
+    con: duckdb.DuckDBPyConnection, plan: FactsPlan, rules: tuple[Rule, ...], at_once: int,
 ) -> Iterator[pd.DataFrame]:
-    """Frames of facts, ROWS_AT_ONCE rows or so each, indexed by row."""
+    """Frames of facts, at_once rows or so each, indexed by row."""
     wanted: dict[str, str] = {}
     for rule in rules:
         demand = rule.demand
@@ -103,7 +124,7 @@ def _draw_facts(
             wanted[demand.fact] = f"coalesce(({plan.facts[demand.fact]}), true)"
     listed = ", ".join(f"{sql} as {fact}" for fact, sql in wanted.items())
     drawn = con.execute(f"select j.rid, {listed} from judged as j{plan.joins}")
-    while len(facts := drawn.fetch_df_chunk(ROWS_AT_ONCE // duckdb.__standard_vector_size__)):
+    while len(facts := drawn.fetch_df_chunk(max(at_once // duckdb.__standard_vector_size__, 1))):
         yield facts.set_index("rid").rename_axis(None)
 
 
@@ -122,7 +143,7 @@ def _write_forms(con: duckdb.DuckDBPyConnection, table: str, insulations: tuple[
 
 
 def _findings_sql(table: str, rule: Rule, plan: FactsPlan) -> str:
-    columns = dictionary.load_tables()[table].source_columns
+    columns = told_columns(table)
     if isinstance(rule.demand, Listed):
         culprits = plan.facts[rule.demand.fact]
     else:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import difflib
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import duckdb
@@ -13,7 +12,9 @@ import pandas as pd
 
 from pipelines.intake.aliases import header_score
 from pipelines.validation.batch_measures import ks_by_chance, ks_distance, name_factor
+from pipelines.validation.batch_results import BatchResult, FileFacts, break_rule
 from pipelines.validation.batch_rules import BatchRule
+from pipelines.validation.number_marks import find_assumed_thousands, find_unread_decimals
 from pipelines.validation.quarantine import QUARANTINE_ID
 from shared import dictionary
 from shared.errors import UserError
@@ -24,39 +25,6 @@ SAMPLE = 20_000
 EXPECTED_VALUES = 10
 NOT_COMPARED = ("revision", "year", "position", "shot_no", "x", "y")
 """Numbers whose distribution means nothing: they count rows, or lie where the district lies."""
-
-
-@dataclass(frozen=True)
-class FileFacts:
-    """What the reader knows of a file beyond its rows; ``columns`` are those of its table that it can fill.
-
-    ``encoding`` holds, where it was assumed, its name, the characters beyond ASCII, a word with one, and how many of
-    them Latin-1 would read otherwise; ``delimiter``, where it was assumed, itself, the known headings, and the rival.
-    """
-
-    number: int
-    label: str
-    headers: tuple[str, ...]
-    view: str
-    is_mapped: bool
-    columns: frozenset[str] = frozenset()
-    encoding: tuple[str, int, str, int] | None = None
-    delimiter: tuple[str, int, str] | None = None
-
-
-@dataclass(frozen=True)
-class BatchResult:
-    """One thing measured of one file; ``message`` is filled where the rule is broken."""
-
-    file: str
-    rule: str
-    severity: str
-    column: str | None = None
-    year: int | None = None
-    rows: int = 0
-    measured: float | None = None
-    allowed: float | None = None
-    message: str | None = None
 
 
 def judge_batch(
@@ -109,12 +77,6 @@ def _keep(con: duckdb.DuckDBPyConnection, batch: str, table: str, results: list[
     )
 
 
-def _break(file: FileFacts, rule: BatchRule, rows: int, column: str = "", **words: object) -> BatchResult:
-    """A rule that a file breaks, in the rule's words."""
-    said = rule.message.format(column=column, rows=rows, **words)
-    return BatchResult(file.label, rule.name, rule.severity, column or None, rows=rows, message=said)
-
-
 # ------------------------------------------------------------------ how the file was read
 
 
@@ -135,7 +97,7 @@ def _find_unknown_columns(
             if not header and not rows:
                 continue
             nearest = _nearest(header, [c for c in known if c not in given], place)
-            found.append(_break(file, rule, rows, header, table=table, nearest=nearest))
+            found.append(break_rule(file, rule, rows, header, table=table, nearest=nearest))
     return found
 
 
@@ -161,7 +123,7 @@ def _find_repeated_columns(
         for name in dict.fromkeys(n for n in names if names.count(n) > 1 and (file.is_mapped or n in known) and n):
             places = [i for i, n in enumerate(names, start=1) if n == name][1:]
             rows = sum(_values_under(con, file, place) for place in places)
-            found.append(_break(file, rule, rows, name))
+            found.append(break_rule(file, rule, rows, name))
     return found
 
 
@@ -179,7 +141,7 @@ def _find_assumed_encodings(
         if file.encoding and file.encoding[1]:
             name, characters, sample, differing = file.encoding
             otherwise = f"; Latin-1 would read {differing} of them otherwise" if differing else ""
-            found.append(_break(file, rule, characters, encoding=name, sample=sample, otherwise=otherwise))
+            found.append(break_rule(file, rule, characters, encoding=name, sample=sample, otherwise=otherwise))
     return found
 
 
@@ -191,38 +153,7 @@ def _find_assumed_delimiters(
     for file in files:
         if file.delimiter:
             delimiter, headings, other = file.delimiter
-            found.append(_break(file, rule, headings, delimiter=delimiter, other=other))
-    return found
-
-
-def _find_assumed_thousands(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
-) -> list[BatchResult]:
-    del settings
-    facts = dictionary.columns()
-    numeric = [c for c in dictionary.load_tables()[table].source_columns if facts[c].type in ("number", "integer")]
-    found = []
-    for file in files:
-        if file.is_mapped:
-            continue
-        places = {h.casefold(): i for i, h in reversed(list(enumerate(file.headers, start=1)))}
-        present = [c for c in numeric if c in places]
-        if not present:
-            continue
-        # One look at all columns for a comma is quick; few files have any.
-        looked = ", ".join(f"count(*) filter (contains(c{places[c]}, ','))" for c in present)
-        commas = con.execute(f"select {looked} from {file.view}").fetchone() or ()
-        for column in (c for c, n in zip(present, commas, strict=True) if n):
-            cell = f"trim(c{places[column]})"
-            row = con.execute(f"""
-                select count(*) filter (regexp_full_match({cell}, '[+-]?\\d{{1,3}},\\d{{3}}')),
-                    count(*) filter (contains({cell}, '.') or regexp_full_match({cell}, '.*,.*,.*')),
-                    any_value({cell}) filter (regexp_full_match({cell}, '[+-]?\\d{{1,3}},\\d{{3}}'))
-                from {file.view} where contains(c{places[column]}, ',')
-                    or (contains(c{places[column]}, '.') and {cell} similar to '[+-]?[0-9,]*[.][0-9]+')
-            """).fetchone()
-            if row and row[0] and not row[1]:
-                found.append(_break(file, rule, row[0], column, sample=row[2]))
+            found.append(break_rule(file, rule, headings, delimiter=delimiter, other=other))
     return found
 
 
@@ -343,7 +274,7 @@ def _compare(now: pd.Series[Any], before: pd.Series[Any], settings: Validation) 
 
 
 def _distribution_result(file: FileFacts, rule: BatchRule, column: str, measured: dict[str, Any]) -> BatchResult:
-    hint = name_factor(measured["median"], measured["median_before"])
+    hint = name_factor(measured["median"], measured["median_before"], column)
     said = rule.message.format(column=column, hint=hint, **measured) \
         if measured["measured"] > measured["allowed"] else None
     return BatchResult(
@@ -352,7 +283,10 @@ def _distribution_result(file: FileFacts, rule: BatchRule, column: str, measured
     )
 
 
-OF_READING = ("column_unknown", "column_repeated", "encoding_assumed", "delimiter_assumed", "thousands_assumed")
+OF_READING = (
+    "column_unknown", "column_repeated", "encoding_assumed", "delimiter_assumed", "thousands_assumed",
+    "decimals_unread",
+)
 """Rules that ask how a file was read: they are put to files of any size."""
 
 MEASURES = {
@@ -360,7 +294,8 @@ MEASURES = {
     "column_repeated": _find_repeated_columns,
     "encoding_assumed": _find_assumed_encodings,
     "delimiter_assumed": _find_assumed_delimiters,
-    "thousands_assumed": _find_assumed_thousands,
+    "thousands_assumed": find_assumed_thousands,
+    "decimals_unread": find_unread_decimals,
     "orphan_share": _measure_orphans,
     "column_absent": _find_absent_columns,
     "column_emptied": _measure_emptied_columns,

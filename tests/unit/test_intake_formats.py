@@ -187,3 +187,17 @@ def test_nothing_is_written_outside_the_folder_for_unpacking(con: duckdb.DuckDBP
     before = sorted(tmp_path.rglob("*escape*"))
     load_paths(con, [write_zip(tmp_path / "a" / "b" / "export.zip")], Settings())
     assert sorted(tmp_path.rglob("*escape*")) == before == []
+
+
+def test_files_of_a_folder_of_which_nothing_is_loaded_are_named(tmp_path: Path) -> None:
+    folder = tmp_path / "export"
+    write_csv(folder / "districts.csv", TABLES["districts"])
+    write_csv(folder / "old" / "tickets 2009.csv", TABLES["jobs"])
+    for name in ("readme.pdf", ".hidden"):
+        (folder / name).write_text("x")
+    with zipfile.ZipFile(folder / "more.zip", "w") as archive:
+        archive.writestr("loops.csv", "loop_id,district_id\nL1,D1\n")
+    con = open_warehouse(Workspace(tmp_path / "workspace"))
+    report = load_paths(con, [folder], Settings())
+    assert {f.file for f in report.files} == {"districts.csv", "more.zip/loops.csv"}
+    assert report.passed_over == ("old/tickets 2009.csv", "readme.pdf")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import shutil
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import duckdb
@@ -15,8 +16,10 @@ from scipy import stats
 from pipelines.intake.formats import read_file
 from pipelines.intake.load import LoadReport, load_paths
 from pipelines.intake.mapping import canonical_source
+from pipelines.intake.typed import number_sql
 from pipelines.intake.undo import undo_batch
 from pipelines.validation.batch_measures import ks_by_chance, ks_distance, name_factor
+from pipelines.validation.batch_results import BatchResult, say_results
 from pipelines.validation.batch_rules import BATCH_RULES
 from pipelines.validation.rules import batch_rules_for
 from shared.errors import UserError
@@ -195,11 +198,74 @@ def test_a_comma_that_may_stand_before_decimals_is_told_unless_proven(load) -> N
     con, report = load("jobs.csv", rows, delimiter=";")
     assert said(report, "thousands_assumed") == [
         ("repair_cost holds 1 numbers such as '1,250', read as thousands: if the comma stands before decimals, state "
-        "decimal in a mapping"),
+        "decimal = ',' in a mapping; decimal = '.' there ends this warning"),
     ]
     assert con.execute("select repair_cost from raw.jobs where job_id = 'J1'").fetchone() == (1250.0,)
     rows[1]["repair_cost"] = "6,100.50"
     assert said(load("jobs_2.csv", rows, delimiter=";")[1], "thousands_assumed") == []
+
+
+def mapped(folder: Path, table: str, block: str = "") -> Path:
+    columns = "\n".join(f'{c} = "{c}"' for c in TABLES[table][0])
+    path = folder / "mapping.toml"
+    path.write_text(f'[[table]]\nto = "{table}"\n{block}\n[table.columns]\n{columns}\n')
+    return path
+
+
+def test_marks_in_the_numbers_of_a_mapped_file_are_told_as_in_any_other(tmp_path: Path) -> None:
+    con = open_warehouse(Workspace(tmp_path / "workspace"))
+    load_paths(con, [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops")], Settings())
+    rows = with_changes("jobs", {"repair_cost": "1,250", "dug_distance_m": "12,5"}, {"dug_distance_m": "13,25"})
+    file = write_csv(tmp_path / "book.csv", rows, delimiter=";")
+    report = load_paths(con, [file], Settings(), mapped(tmp_path, "jobs"))
+    assert said(report, "thousands_assumed") == [
+        ("repair_cost holds 1 numbers such as '1,250', read as thousands: if the comma stands before decimals, state "
+        "decimal = ',' in a mapping; decimal = '.' there ends this warning"),
+    ]
+    assert said(report, "decimals_unread") == [
+        ("dug_distance_m holds 2 numbers such as '12,5', which cannot be read with decimals after a point: if a comma "
+        "stands before them, state decimal = ',' in a mapping (loopwear draft-mapping FILE)"),
+    ]
+    report = load_paths(con, [file], Settings(), mapped(tmp_path, "jobs", 'decimal = ","'))
+    assert said(report, "thousands_assumed") == []
+    # Of 40.5, 41.5 and 42.5 in this file none is read as ten times as much.
+    assert said(report, "decimals_unread") == [
+        (f"{column} holds {rows} numbers such as '{sample}', which cannot be read with decimals after a comma: if a "
+        "point stands before them, change decimal to '.' in the mapping")
+        for column, rows, sample in (("estimated_distance_m", 3, "41.5"),)
+    ]
+    latest = "qualify row_number() over (partition by job_id order by load_sequence desc) = 1 order by job_id"
+    found = con.execute(f"select repair_cost, dug_distance_m, estimated_distance_m from raw.jobs {latest}").fetchall()
+    assert found == [(1.25, 12.5, None), (6100.0, 13.25, None), (6100.0, None, None)]
+
+
+@pytest.mark.parametrize(("text", "decimal", "value"), [
+    ("12,5", ",", 12.5), ("1.250", ",", 1250.0), ("1.250,5", ",", 1250.5), ("1 250,5", ",", 1250.5),
+    ("12.5", ",", None), ("1.25.0", ",", None), ("1,2,3", ",", None), ("-7", ",", -7.0), ("12,5", None, None),
+    ("1,250.5", None, 1250.5), ("12,50", ".", None), ("1 250", ".", None), ("nan", ",", None), ("1_000", ",", None),
+])
+def test_a_number_is_read_with_its_marks_or_not_at_all(text: str, decimal: str | None, value: float | None) -> None:
+    with duckdb.connect() as con:
+        read = con.execute(f"select {number_sql('t', decimal, 1.0)} from (select ? as t)", [text]).fetchone()
+        assert read == (value,)
+
+
+def test_a_rule_broken_year_by_year_is_one_line_of_the_worst_years() -> None:
+    years = [BatchResult("jobs.csv", "orphan_share", "warn", "section_id", 2004 + n, 100 + n, share, 0.05, f"{n}")
+             for n, share in enumerate((0.2, 0.5, 0.1, 0.5, 0.3))]
+    other = BatchResult("jobs.csv", "column_unknown", "warn", "box", rows=3, message="the column 'box' is none")
+    assert say_results([other, *years]) == [
+        "jobs.csv: the column 'box' is none [column_unknown]",
+        ("jobs.csv: 5 years have more jobs whose section_id is not in the register than 5%, the worst 2005 (50.0% of "
+        "101), 2007 (50.0% of 103), 2008 (30.0% of 104); every year: data_quality.html and exports/batch_results.csv "
+        "[orphan_share]"),
+    ]
+    assert say_results(years[:1]) == ["jobs.csv: 0 [orphan_share]"]
+    elsewhere = [replace(r, file=f"jobs_{r.year}.csv") for r in (*years, other)]
+    assert next(line.partition(" have")[0] for line in say_results(elsewhere)) == "5 files: 5 years"
+    assert say_results([other, elsewhere[-1]]) == [
+        "jobs.csv, and so in 1 more file: the column 'box' is none [column_unknown]",
+    ]
 
 
 def test_feet_in_a_column_of_metres_are_told_by_their_distribution(load_after) -> None:
@@ -267,9 +333,11 @@ def test_settings_rounded_in_another_unit_are_no_other_settings() -> None:
 
 
 def test_a_known_factor_is_named_and_another_is_not() -> None:
-    assert name_factor(410.1, 125.0) == ", 3.28 times as much: feet read as metres?"
-    assert name_factor(26.0, 52.4).endswith("half velocities read as whole ones?")
-    assert name_factor(170.0, 125.0) == name_factor(0.0, 3.0) == ""
+    assert name_factor(410.1, 125.0, "dug_distance_m") == ", 3.28 times as much: feet read as metres?"
+    assert name_factor(26.0, 52.4, "velocity_setting_pct").endswith("half velocities read as whole ones?")
+    assert name_factor(5.5, 5400.0, "repair_cost") == ", 0.00102 times as much: thousands read as decimals?"
+    assert name_factor(170.0, 125.0, "length_m") == name_factor(0.0, 3.0, "length_m") == ""
+    assert name_factor(26.0, 52.4, "repair_cost") == ""
 
 
 def test_names_and_examples_are_fit_for_the_documentation() -> None:
