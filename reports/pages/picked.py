@@ -33,8 +33,8 @@ SENTENCES = {
     "all": "Over all districts and years",
     "some": "For {district}, reported {years},",
     "every_district": "all districts",
-    "finding": "{where} it takes {mean} minutes on average from the report to the last customer back ({lo} to {hi}); "
-    "{locating} of them go into finding the section.",
+    "finding": "{where} it takes {mean} minutes on average from the report to the last customer back ({lo} to {hi}), "
+    "loops and radials together; {locating} of them go into finding the section.",
     "none": "{where} no job has both the report and a restoration that is believed.",
     "few": "These are {jobs} jobs: too few to judge by.",
     "count": "{jobs} jobs a stage.",

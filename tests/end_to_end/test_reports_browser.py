@@ -420,8 +420,8 @@ def test_a_district_and_years_are_worked_out_in_the_page(browser: Any, small: An
         assert visit.faults == []
     assert said == (
         f"For Birch, reported 2018 to 2022, it takes {wanted[4]['mean_min']:.0f} minutes on average from the report to "
-        f"the last customer back ({wanted[4]['mean_lo']:.0f} to {wanted[4]['mean_hi']:.0f}); "
-        f"{wanted[2]['mean_min']:.0f} of them go into finding the section."
+        f"the last customer back ({wanted[4]['mean_lo']:.0f} to {wanted[4]['mean_hi']:.0f}), loops and radials "
+        f"together; {wanted[2]['mean_min']:.0f} of them go into finding the section."
     )
     assert said_again == said_of_all
     assert said_of_all.startswith("Over all districts and years it takes ")
