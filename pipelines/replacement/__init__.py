@@ -13,6 +13,7 @@ plan.py        what to replace, inject and leave, year by year, and how far from
 cost_curve.py  what one more failure avoided costs as the budget grows
 moved_inputs.py what becomes of the first year when an input is wrong
 backtest.py    what the ranking would have caught at past dates, beside the rules people use
+capture.py     in which order a rule picks, and how much lies on what it picks first
 backtest_money.py the same for the same money
 belief.py      puts together what lets a reader judge the ranking
 forecast_score.py past forecasts of a year beside what came

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.replacement.backtest import RULES, measure_capture, order_by_rule
+from pipelines.replacement.backtest import RULES
+from pipelines.replacement.capture import measure_capture, order_by_rule
 from shared.settings import Replacement
 
 Floats = NDArray[np.float64]

@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.replacement.backtest import RECENT_YEARS, order_by_rule
+from pipelines.replacement.backtest import RECENT_YEARS
 from pipelines.replacement.before_after import SUCCESSION_DAYS
+from pipelines.replacement.capture import order_by_rule
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.model import FailureModel
 from shared.errors import UserError

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from pipelines.replacement.backtest import measure_capture
+from pipelines.replacement.capture import measure_capture
 from pipelines.replacement.forecast_score import deviance
 from pipelines.replacement.programme import choose_options
 from pipelines.survival.cox import fit_cox

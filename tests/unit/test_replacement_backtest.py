@@ -15,11 +15,10 @@ from pipelines.replacement.backtest import (
     calibrate,
     choose_origins,
     list_units,
-    measure_capture,
-    order_by_rule,
     roll_up,
     run_backtest,
 )
+from pipelines.replacement.capture import measure_capture, order_by_rule
 from pipelines.survival.history import FailureHistory, known_at
 
 

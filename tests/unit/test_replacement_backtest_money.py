@@ -8,8 +8,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.replacement.backtest import measure_capture, order_by_rule
 from pipelines.replacement.backtest_money import COST_FRACTIONS, CaptureByMoney, price_sections
+from pipelines.replacement.capture import measure_capture, order_by_rule
 from pipelines.replacement.money import value_sections
 from shared.settings import Replacement
 
