@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.survival import model
+from pipelines.survival import kinds
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.treatment import leave_out_treated
 from pipelines.survival.windows import Windows, build_windows
@@ -18,11 +18,11 @@ from shared.settings import Settings
 Floats = NDArray[np.float64]
 
 CANDIDATES = (
-    model.ModelChoices("power_law"),
-    model.ModelChoices("spline", penalty=3.0),
-    model.ModelChoices("spline", penalty=10.0),
-    model.ModelChoices("boosted", penalty=10.0),
-    model.ModelChoices("blend", penalty=10.0),
+    kinds.ModelChoices("power_law"),
+    kinds.ModelChoices("spline", penalty=3.0),
+    kinds.ModelChoices("spline", penalty=10.0),
+    kinds.ModelChoices("boosted", penalty=10.0),
+    kinds.ModelChoices("blend", penalty=10.0),
 )
 
 ROLLS_YEARS = (6.0, 3.0)
@@ -36,7 +36,7 @@ LEAST_FAILURES = 100.0
 class Choice:
     """The candidate that won, and what each scored."""
 
-    chosen: model.ModelChoices
+    chosen: kinds.ModelChoices
     scores: pd.DataFrame
 
 
@@ -67,19 +67,19 @@ def choose_model(history: FailureHistory, settings: Settings) -> Choice:
     """
     windows = leave_out_treated(build_windows(history))  # the curves are those of cable left alone
     if windows.event_weight.sum() < LEAST_FAILURES:
-        return Choice(model.DEFAULT_CHOICES, _table(CANDIDATES, np.full((len(CANDIDATES), 3), np.nan)))
+        return Choice(kinds.DEFAULT_CHOICES, _table(CANDIDATES, np.full((len(CANDIDATES), 3), np.nan)))
     scores = np.zeros((len(CANDIDATES), 3, len(windows.sections)))
     for years in ROLLS_YEARS:
         before, after = cut_windows(windows, years, years - 3.0)
-        scores += [_score(after, *fitted) for fitted in model.fit_curves(before, CANDIDATES, settings)]
+        scores += [_score(after, *fitted) for fitted in kinds.fit_curves(before, CANDIDATES, settings)]
     best = _choose(scores[:, 0])
-    return Choice(dataclasses.replace(model.DEFAULT_CHOICES, hazard=best.hazard, penalty=best.penalty),
+    return Choice(dataclasses.replace(kinds.DEFAULT_CHOICES, hazard=best.hazard, penalty=best.penalty),
                   _table(CANDIDATES, scores.sum(axis=2), best))
 
 
-def _choose(scores: Floats) -> model.ModelChoices:
+def _choose(scores: Floats) -> kinds.ModelChoices:
     """The best candidate by scores of shape (candidates, sections), where it beats the default clearly."""
-    standing = CANDIDATES.index(model.DEFAULT_CHOICES)
+    standing = CANDIDATES.index(kinds.DEFAULT_CHOICES)
     lead = scores - scores[standing]
     error = lead.std(axis=1) * np.sqrt(lead.shape[1])
     best = int(np.argmax(lead.sum(axis=1)))
@@ -105,7 +105,7 @@ def cut_windows(windows: Windows, years_ago: float, until_years_ago: float) -> t
     return before, after
 
 
-def _score(after: Windows, curves: model.Curves, codes: NDArray[np.int64]) -> Floats:
+def _score(after: Windows, curves: kinds.Curves, codes: NDArray[np.int64]) -> Floats:
     """Log-likelihood, expected and observed of the later years, of each section."""
     spent = curves.cumulative(codes, after.exit_years) - curves.cumulative(codes, after.entry_years)
     expected = after.sum_by_section(after.km * spent)
@@ -115,7 +115,7 @@ def _score(after: Windows, curves: model.Curves, codes: NDArray[np.int64]) -> Fl
 
 
 def _table(
-    candidates: tuple[model.ModelChoices, ...], scores: Floats, best: model.ModelChoices = model.DEFAULT_CHOICES,
+    candidates: tuple[kinds.ModelChoices, ...], scores: Floats, best: kinds.ModelChoices = kinds.DEFAULT_CHOICES,
 ) -> pd.DataFrame:
     return pd.DataFrame({
         "hazard": [c.hazard for c in candidates], "penalty": [c.penalty for c in candidates],

@@ -11,7 +11,7 @@ from pipelines.survival.multipliers import fit_dispersion, log_likelihood
 from pipelines.survival.windows import Windows
 
 if TYPE_CHECKING:
-    from pipelines.survival.model import Curves
+    from pipelines.survival.kinds import Curves
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]

@@ -11,48 +11,19 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.survival import evidence, nested, treatment
-from pipelines.survival.cells import aggregate_cells, find_patterns
-from pipelines.survival.curves import PowerLawCurves, fit_power_law_curves
-from pipelines.survival.evidence import Shares
 from pipelines.survival.history import FailureHistory, known_at
+from pipelines.survival.kinds import DEFAULT_CHOICES, ModelChoices, fit_kinds, keep_untreated
 from pipelines.survival.treatment import Treatment
-from pipelines.survival.windows import Windows, build_windows, loop_only_failures
+from pipelines.survival.windows import Windows, build_windows
 from shared.settings import Settings
 
 if TYPE_CHECKING:
-    from pipelines.survival.hazard import PatternCurves
-
-    Curves = PowerLawCurves | PatternCurves
+    from pipelines.survival.kinds import Curves
 
 __all__ = ["DEFAULT_CHOICES", "FailureHistory", "FailureModel", "ModelChoices", "fit_failure_model", "known_at"]
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
-
-NO_SHARES: Shares = (np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0), np.zeros(0))
-
-LEAST_FAILURES = 30
-"""With fewer failures in all the power laws stand uncorrected."""
-
-YEARS_AHEAD = 10
-"""The hazard's factors are worked out this far ahead and stay as they are then."""
-
-
-@dataclass(frozen=True)
-class ModelChoices:
-    """What validation decides (choices.choose_model), and what stands where it has not been asked.
-
-    hazard: power_law (class alone), spline, boosted, or blend (the mean of the three). penalty: ridge penalty of the
-    hazard, in failures. length_power: see nested.Variances.
-    """
-
-    hazard: str = "blend"
-    penalty: float = 10.0
-    length_power: float = 0.0
-
-
-DEFAULT_CHOICES = ModelChoices()
-
 
 @dataclass(frozen=True)
 class FailureModel:
@@ -68,7 +39,7 @@ class FailureModel:
     level: float
     choices: ModelChoices
     codes: Whole
-    curves: PowerLawCurves | PatternCurves
+    curves: Curves
     recorded: Whole
     failures: Floats
     expected: Floats
@@ -295,8 +266,8 @@ def fit_failure_model(
     bare = treatment.leave_out_treated(windows)
     money = settings.replacement
     assumed = treatment.assume_treatment(money.injection_multiplier, money.injection_years)
-    class_codes, curves, codes, shared = _fit_kinds(history, windows, bare, settings, choices, assumed)
-    early = _keep_untreated(shared, windows)
+    class_codes, curves, codes, shared = fit_kinds(history, windows, bare, settings, choices, assumed)
+    early = keep_untreated(shared, windows)
 
     def spend(part: Windows) -> Floats:
         spent = curves.cumulative(codes, part.exit_years) - curves.cumulative(codes, part.entry_years)
@@ -330,30 +301,6 @@ def fit_failure_model(
     )
 
 
-def _fit_kinds(
-    history: FailureHistory, windows: Windows, bare: Windows, settings: Settings, choices: ModelChoices,
-    assumed: Treatment,
-) -> tuple[Whole, Curves, Whole, Shares]:
-    """Class of each window, curves of the kinds of cable left alone, curve of each window, shared failures."""
-    class_codes, classes = _code_classes(windows)
-    laws = _fit_laws(bare, class_codes, classes, settings, NO_SHARES)
-    shared = _share_loop_failures(history, windows, class_codes, laws, assumed)
-    early = _keep_untreated(shared, windows)
-    if len(early[0]):
-        laws = _fit_laws(bare, class_codes, classes, settings, early)
-    if choices.hazard != "power_law":
-        table = _tabulate_cells(bare, class_codes, early)
-        if table.cells["failures"].sum() >= LEAST_FAILURES:
-            return class_codes, *_draw_form(laws, class_codes, table, choices, {}), shared
-    return class_codes, laws, class_codes, shared
-
-
-def _keep_untreated(shared: Shares, windows: Windows) -> Shares:
-    """The shares that fall on cable not yet injected."""
-    kept = shared[1] <= windows.treated_years[shared[0]]
-    return shared[0][kept], shared[1][kept], shared[2][kept], shared[3][kept]
-
-
 def _grow_tree(windows: Windows, failures: Floats, expected: Floats) -> nested.Tree:
     """Sections in their half-loops and loops."""
     named = windows.sections
@@ -370,98 +317,9 @@ def _section_codes(windows: Windows, class_codes: Whole) -> Whole:
     return codes
 
 
-def fit_curves(
-    windows: Windows, forms: tuple[ModelChoices, ...], settings: Settings,
-) -> list[tuple[PowerLawCurves | PatternCurves, Whole]]:
-    """Curves of the kinds of cable alone in several forms, and the curve of each window: for choosing between forms."""
-    class_codes, classes = _code_classes(windows)
-    laws = _fit_laws(windows, class_codes, classes, settings, NO_SHARES)
-    table = _tabulate_cells(windows, class_codes, NO_SHARES)
-    if table.cells["failures"].sum() < LEAST_FAILURES:
-        return [(laws, class_codes)] * len(forms)
-    drawn: dict[tuple[str, float], PatternCurves] = {}
-    return [_draw_form(laws, class_codes, table, choices, drawn) for choices in forms]
-
-
-@dataclass(frozen=True)
-class CellTable:
-    """Cells of a fleet, the patterns they speak of, the pattern of each window and the class of each pattern."""
-
-    cells: pd.DataFrame
-    patterns: pd.DataFrame
-    pattern: Whole
-    class_of_pattern: Whole
-
-
-def _code_classes(windows: Windows) -> tuple[Whole, int]:
-    """Class of each window as a code, and how many there are."""
-    code, names = pd.factorize(windows.sections["cable_class"], sort=True)
-    return code[windows.owner].astype(np.int64), len(names)
-
-
-def _tabulate_cells(windows: Windows, class_codes: Whole, shared: Shares) -> CellTable:
-    patterns, pattern = find_patterns(windows)
-    class_of_pattern = np.zeros(len(patterns), dtype=np.int64)
-    class_of_pattern[pattern] = class_codes
-    cells = aggregate_cells(
-        pattern, windows.entry_years, windows.exit_years, windows.km,
-        np.concatenate([pattern[windows.event_window], pattern[shared[0]]]),
-        np.concatenate([windows.event_age_years, shared[1]]), np.concatenate([windows.event_weight, shared[2]]),
-    )
-    return CellTable(cells, patterns, pattern, class_of_pattern)
-
-
-def _draw_form(
-    laws: PowerLawCurves, class_codes: Whole, table: CellTable, choices: ModelChoices,
-    drawn: dict[tuple[str, float], PatternCurves],
-) -> tuple[PowerLawCurves | PatternCurves, Whole]:
-    """The curves chosen, and the curve of each window; drawn keeps what several forms share."""
-    if choices.hazard == "power_law":
-        return laws, class_codes
-    from pipelines.survival import hazard
-
-    fleet = table.cells, table.patterns, laws, table.class_of_pattern
-
-    def draw(form: str) -> PatternCurves:
-        if (form, choices.penalty) not in drawn:
-            fitted = hazard.fit_hazard(hazard.make_hazard(form, choices.penalty), *fleet)
-            drawn[form, choices.penalty] = hazard.draw_up_curves(fitted, *fleet, YEARS_AHEAD)
-        return drawn[form, choices.penalty]
-
-    if choices.hazard != "blend":
-        return draw(choices.hazard), table.pattern
-    return hazard.blend_curves(laws, table.class_of_pattern, draw("spline"), draw("boosted")), table.pattern
-
-
 def gamma_limits(shape: Floats, rate: Floats, level: float) -> tuple[Floats, Floats]:
     """Equal-tailed limits of gamma distributions."""
     from scipy.special import gammaincinv
 
     tail = (1.0 - level) / 2.0
     return np.asarray(gammaincinv(shape, tail) / rate), np.asarray(gammaincinv(shape, 1.0 - tail) / rate)
-
-
-def _fit_laws(
-    windows: Windows, codes: Whole, classes: int, settings: Settings, shared: Shares,
-) -> PowerLawCurves:
-    window, age, weight, _ = shared
-    return fit_power_law_curves(
-        codes, classes, windows.entry_years, windows.exit_years, windows.km,
-        np.concatenate([codes[windows.event_window], codes[window]]),
-        np.concatenate([windows.event_age_years, age]), np.concatenate([windows.event_weight, weight]),
-        settings.survival.min_failures,
-    )
-
-
-def _share_loop_failures(
-    history: FailureHistory, windows: Windows, codes: Whole, laws: PowerLawCurves, assumed: Treatment,
-) -> Shares:
-    """Failures known by loop alone, shared over its windows by their intensity; weights add up to 1 a failure."""
-    failure, window, age = loop_only_failures(history, windows)
-    if not len(failure):
-        return NO_SHARES
-    weight = windows.km[window] * laws.intensity(codes[window], age)
-    under = treatment.is_treated(windows.treated_years[window], age, assumed.years)
-    weight = np.where(under, weight * assumed.factor, weight)
-    total = np.bincount(failure, weights=weight)
-    return window, age, weight / np.maximum(total[failure], 1e-300), windows.age_now[window] - age
