@@ -110,12 +110,12 @@ def class_velocities(velocities: pd.DataFrame, settings: Settings) -> Exhibit:
     judged = rows[rows["verdict"].isin(("in_tolerance", "out_of_tolerance"))]
     fast = judged[(judged["verdict"] == "out_of_tolerance") & (judged["bias_points"] > 0)]
     slow = judged[(judged["verdict"] == "out_of_tolerance") & (judged["bias_points"] < 0)]
-    within = len(judged) - len(fast) - len(slow)
-    finding = (
-        f"Of {style.counted(len(rows), 'class', 'classes')} the median setting is within tolerance of the cable's own "
-        f"velocity on {within}, too fast on {len(fast)}, too slow on {len(slow)}"
-        + (f" and undecided on {len(rows) - len(judged)}." if len(rows) > len(judged) else ".")
-    )
+    counts = {
+        "within tolerance of the cable's own velocity": len(judged) - len(fast) - len(slow), "too fast": len(fast),
+        "too slow": len(slow), "not decided yet": len(rows) - len(judged),
+    }
+    parts = ", ".join(f"{words} on {n}" for words, n in counts.items() if n)
+    finding = f"Of {style.counted(len(rows), 'class', 'classes')} the median setting is {parts}."
     if len(fast) or len(slow):
         listed = pd.concat([fast, slow]).sort_values("cable_class")
         finding += " " + " ".join(

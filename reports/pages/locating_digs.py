@@ -56,10 +56,10 @@ def spread(errors: pd.DataFrame) -> Exhibit:
     far = table[table["error_median"].abs() > table["corrected_median"].abs()]
     worst = largest(table, "error_median")
     finding = (
-        f"The middle error of {worst['instrument_id']} is furthest from nought: "
+        f"The middle error of {worst['instrument_id']} is furthest from zero: "
         f"{style.quantity(worst['error_median'], 'm', 1)} as displayed, "
         f"{style.quantity(worst['corrected_median'], 'm', 1)} corrected. The correction brings the middle error nearer "
-        f"to nought for {len(far)} of {style.counted(len(table), 'instrument')}."
+        f"to zero for {len(far)} of {style.counted(len(table), 'instrument')}."
     )
     return Exhibit(
         key="spread",

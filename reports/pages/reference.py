@@ -136,11 +136,11 @@ def build_settings(settings: Settings) -> Reference:
         for setting in dataclasses.fields(values):
             facts = setting.metadata
             default = setting.default if setting.default is not dataclasses.MISSING else {}
-            bounds = " to ".join("" if b is None else f"{b:g}" for b in (facts["low"], facts["high"]))
+            bounds = bounds_words(facts["low"], facts["high"])
             in_use = getattr(values, setting.name)
             rows.append((
                 setting.name, in_words(in_use) + ("" if in_use == default else " (set)"), in_words(default),
-                facts["unit"], bounds.strip() if bounds != " to " else "", facts["meaning"], facts["source"],
+                facts["unit"], bounds, facts["meaning"], facts["source"],
             ))  # fmt: skip
         parts.append(Part(
             key=section.name, title=f"[{section.name}]", caption=f"Settings of [{section.name}]",
@@ -155,8 +155,15 @@ def build_settings(settings: Settings) -> Reference:
     )  # fmt: skip
 
 
+def bounds_words(low: float | None, high: float | None) -> str:
+    """What a setting may be: '1 to 5', '1 or more', '5 or less', or nothing where nothing bounds it."""
+    if low is None or high is None:
+        return f"{low:g} or more" if low is not None else f"{high:g} or less" if high is not None else ""
+    return f"{low:g} to {high:g}"
+
+
 def in_words(value: object) -> str:
-    """A setting's value as it is written in the file; nothing set is a dash."""
+    """A setting's value as the file writes it, so that it can be copied there; nothing set is a dash."""
     if value is None or value == {}:
         return "–"
-    return f"{value:,}" if isinstance(value, int | float) and not isinstance(value, bool) else str(value)
+    return str(value).lower() if isinstance(value, bool) else str(value)

@@ -42,7 +42,7 @@ def months(rows: pd.DataFrame, measure: str, level: float) -> Exhibit:
     outside, runs = (mature["signal"] == "outside").sum(), (mature["signal"] == "run").sum()
     if outside + runs == 0:
         finding = (
-            f"The months wander about {style.number(first['centre_min'], 0)} minutes and say nothing more: none of "
+            f"The months vary about {style.number(first['centre_min'], 0)} minutes and none stands out: none of "
             f"{len(mature)} leaves the limits or holds one side."
         )
     else:

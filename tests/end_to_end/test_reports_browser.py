@@ -499,6 +499,19 @@ def test_pages_print_without_a_cut_figure(browser: Any, small: Any, paper: str) 
         assert pdf.startswith(b"%PDF") and len(pdf) > 20_000
 
 
+@pytest.mark.parametrize("name", ["locating", "replacement", "restoration", "data_quality", "settings"])
+def test_tables_print_within_the_margins(browser: Any, demo_space: Workspace, name: str) -> None:
+    """On A4 between its margins, 657 px; tables that are folded away are not printed."""
+    wide = int((210 - 36) / 25.4 * 96)
+    with Visit(browser, demo_space.reports / f"{name}.html", width=wide) as visit:
+        visit.page.emulate_media(media="print")
+        visit.page.evaluate("dispatchEvent(new Event('beforeprint'))")
+        too_wide = visit.page.evaluate(
+            "(wide) => [...document.querySelectorAll('.scroller table')]"
+            ".filter((t) => !t.closest('details:not([open])') && t.scrollWidth > wide).map((t) => t.id)", wide)
+    assert too_wide == []
+
+
 @pytest.mark.usefixtures("browser")
 def test_the_command_line_browser_prints_both_papers(small: Any, tmp_path: Path) -> None:
     from reports.pdf import write_pdfs

@@ -14,6 +14,7 @@ from reports import page, style
 from reports import table as tables
 from reports.figures import replacement
 from reports.page import Exhibit, Frame, Page, Section, Table
+from reports.pages import reference
 from shared import dictionary
 
 FRAME = Frame(dt.date(2025, 12, 31), 0.9, 5.0, "USD", (("index", "In short"), ("sample", "Sample")))
@@ -209,4 +210,11 @@ def test_years_carry_no_comma_and_acronyms_are_written_as_they_are_read() -> Non
     assert style.cell(2006, "jobs") == "2,006"
     assert [style.label_of(name) for name in ("saidi_min", "p90_min", "p90_time_to_locate_min", "ewma_out_at")] == [
         "SAIDI", "90th percentile", "90th percentile of time to locate", "EWMA out",
+    ]
+
+
+def test_settings_are_printed_as_the_file_writes_them() -> None:
+    assert [reference.in_words(v) for v in (20260101, 2.5, True, None, {})] == ["20260101", "2.5", "true", "–", "–"]
+    assert [reference.bounds_words(*b) for b in ((1, 5), (1, None), (None, 5), (None, None))] == [
+        "1 to 5", "1 or more", "5 or less", "",
     ]
