@@ -190,10 +190,11 @@ def _given_texts(file: SourceFile, select: TypedSelect) -> dict[str, str]:
 def _texts_sql(share: TableShare) -> str:
     """SQL of the texts, as they came, of the rows in ``failing``."""
     told = told_columns(share.table)
+    # The file's rows run past the narrow list of those wanted: joined the other way round they would be held.
     return " union all ".join(
-        "select f.rid, " + ", ".join(f'{sql} as "{c}"' for c, sql in select.texts().items() if c in told)
-        + f" from failing as f join typed as t on t.rowid = f.rid and t.file_no = {number} "
-        f"join {select.read.name} as r on r.row_number = t.row_number"
+        "select k.rid, " + ", ".join(f'{sql} as "{c}"' for c, sql in select.texts().items() if c in told)
+        + f" from {select.read.name} as r join (select f.rid, t.row_number from failing as f join typed as t "
+        f"on t.rowid = f.rid and t.file_no = {number}) as k on k.row_number = r.row_number"
         for number, select in enumerate(share.selects)
     )
 

@@ -14,6 +14,7 @@ from shared.store import has_table
 
 QUARANTINE_ID = "quarantine_id"
 """Column of an exported file that tells which row a mended one replaces."""
+ROWS_AT_ONCE = 1_000
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -65,13 +66,10 @@ def export_rows(con: duckdb.DuckDBPyConnection, path: Path) -> int:
     """
     if not has_table(con, "raw.quarantined_rows"):
         return 0
-    rows = con.execute("""
-        select "table", headers, cells, row_hash, file from raw.quarantined_rows where released_by is null
-        order by "table", headers, batch_id, file, row_number
-    """).fetchall()
-    first_file: dict[tuple[str, str], str] = {}
-    for table, headers, _, _, file in rows:
-        first_file.setdefault((table, headers), file)
+    first_file = {(t, h): f for t, h, f in con.execute("""
+        select "table", headers, arg_min(file, (batch_id, file)) from raw.quarantined_rows where released_by is null
+        group by all order by "table", headers
+    """).fetchall()}
     forms, names = list(first_file), file_names(list(first_file.values()))
     if len(forms) > 1 and path.suffix:
         tables = ", ".join(sorted({t for t, _ in forms}))
@@ -80,19 +78,29 @@ def export_rows(con: duckdb.DuckDBPyConnection, path: Path) -> int:
             "give a folder instead of a file: each form is written to a file of its own",
         )
     try:
-        for (table, headers), file_name in zip(forms, names, strict=True):
-            target = path if path.suffix else path / file_name
-            target.parent.mkdir(parents=True, exist_ok=True)
-            with target.open("w", encoding="utf-8", newline="") as handle:
-                writer = csv.writer(handle, lineterminator="\n")
-                writer.writerow([*json.loads(headers), QUARANTINE_ID])
-                writer.writerows(
-                    [*_in_width(json.loads(cells), len(json.loads(headers))), row_id]
-                    for t, h, cells, row_id, _ in rows if (t, h) == (table, headers)
-                )
+        return sum(
+            _write_form(con, path if path.suffix else path / name, *form)
+            for form, name in zip(forms, names, strict=True)
+        )
     except OSError as fault:
         raise UserError(f"the file cannot be written: {fault.strerror}", str(path), "choose another place") from None
-    return len(rows)
+
+
+def _write_form(con: duckdb.DuckDBPyConnection, target: Path, table: str, headers: str) -> int:
+    """Write the rows of one table and form, a thousand at a time; returns how many."""
+    rows = con.execute("""
+        select cells, row_hash from raw.quarantined_rows
+        where released_by is null and "table" = ? and headers = ? order by batch_id, file, row_number
+    """, [table, headers])
+    names, written = json.loads(headers), 0
+    target.parent.mkdir(parents=True, exist_ok=True)
+    with target.open("w", encoding="utf-8", newline="") as handle:
+        writer = csv.writer(handle, lineterminator="\n")
+        writer.writerow([*names, QUARANTINE_ID])
+        while some := rows.fetchmany(ROWS_AT_ONCE):
+            writer.writerows([*_in_width(json.loads(cells), len(names)), row_id] for cells, row_id in some)
+            written += len(some)
+    return written
 
 
 def _in_width(cells: list[str], width: int) -> list[str]:
