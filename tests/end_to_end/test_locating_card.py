@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import json
 import os
 import re
 import shutil
@@ -115,3 +116,30 @@ def test_the_printed_card_is_one_sheet_with_its_cautions(page, demo_space) -> No
     assert "no permission to dig" in first.inner_text()
     # the answer stands below the caution
     assert first.bounding_box()["y"] < page.locator(".card-answer").bounding_box()["y"]
+
+
+def test_the_card_warns_of_a_drift_and_takes_the_instruments_own_setting(page, demo_space, tmp_path) -> None:
+    """On a copy of the page in which one instrument is made to drift and to stand on 57 %."""
+    for name in ("loopwear.js", "plotly.min.js"):
+        shutil.copy(demo_space.reports / name, tmp_path / name)
+    text = (demo_space.reports / "locating.html").read_text(encoding="utf-8")
+    start, end = re.search(r'<script type="application/json" id="card-facts">(.*?)</script>', text, re.DOTALL).span(1)
+    facts = json.loads(text[start:end])
+    instrument, place = next((line[0], line[1]) for line in facts["lines"] if line[0])
+    facts["drifts"] = {instrument: [0.6, 2.5, "2019-12-02"]}
+    facts["own_settings"] = {f"{instrument}|{place}": 57.0}
+    copy = tmp_path / "locating.html"
+    copy.write_text(text[:start] + json.dumps(facts) + text[end:], encoding="utf-8")
+    page.goto(copy.as_uri())
+    page.select_option("#card-classes select", str(place))
+    page.select_option("#card-instrument", instrument)
+    assert page.input_value("#card-setting") == "57"
+    corrected = float(page.locator(".card-answer").get_attribute("data-corrected"))
+    assert page.locator("#card-result .caution").inner_text() == (
+        f"{instrument} drifts by 0.60 % a year since 2019-12-02: its latest readings stand 2.5 % long of this "
+        f"correction, {0.025 * corrected:.1f} m ({0.025 * corrected / 0.3048:.0f} ft) here. The windows do not take "
+        "that off; have it checked on a run of known length."
+    )
+    page.fill("#card-setting", "54")
+    assert "is 57.0 % of c; here 54.0 is taken." in page.locator("#card-result").inner_text()
+    page.goto((demo_space.reports / "locating.html").as_uri())
