@@ -16,7 +16,8 @@ HEADERS: dict[str, tuple[str, ...]] = {
     "instrument_id": ("instrument", "tester", "test set", "set no", "locator", "reflectometer", "unit no", "serial",
                       "box"),
     "reported_at": ("reported", "off", "time off", "date off", "outage start", "outage time", "off time", "start time",
-                    "interruption start", "call received", "first call", "out", "began", "fault time"),
+                    "interruption start", "call received", "first call", "called in", "called", "out", "began",
+                    "fault time"),
     "dispatched_at": ("dispatched", "dispatch", "sent", "crew sent", "assigned"),
     "arrived_at": ("arrived", "arrival", "on site", "onsite", "crew arrived"),
     "located_at": ("located", "found", "isolated", "section found", "fault found", "sectionalized"),
@@ -129,6 +130,8 @@ def header_score(header: str, column: str) -> float:
     """How well a header says a column, between 0 and 1: 1 for its own name, less the further the words are apart."""
     if header.strip().casefold() == column:
         return 1.0
+    if " ".join(header.casefold().split()) in HEADERS.get(column, ()):
+        return 0.95  # whole, words of units included: meters out are customers
     said = plain_words(header)
     names = [plain_words(column.replace("_", " ")), *(plain_words(a) for a in HEADERS.get(column, ()))]
     if said in names:

@@ -238,7 +238,8 @@ def _draft_column(draft: Draft, sample: Sample, column: str, known_median: float
     # A header goes to the column it says best, not to the first that it says at all.
     free = [
         (i, h) for i, h in enumerate(sample.headers) if h and h not in draft.used
-        and header_score(h, column) >= min(0.9, max(header_score(h, c) for c in others))
+        and header_score(h, column) >= min(0.95, max(header_score(h, c) for c in others))
+        and not (facts.type in ("instant", "date") and _is_no_stamp(sample.texts(h)))
     ]
     ranked = sorted(((header_score(h, column), -i, h) for i, h in free), reverse=True)
     if not ranked or ranked[0][0] < ENOUGH:
@@ -266,6 +267,12 @@ def _draft_column(draft: Draft, sample: Sample, column: str, known_median: float
         draft.lines.extend(_draft_codes(column, shown, texts, said))
     else:
         draft.lines.append(f"{column} = {shown}  # {said}")
+
+
+def _is_no_stamp(texts: list[str]) -> bool:
+    """Whether the values speak against a date or a time of day: none can be read as one."""
+    read = bool(guesses.guess_formats(texts[:300])) or guesses.is_day(texts) or guesses.is_hour(texts)
+    return bool(texts) and not read
 
 
 def _draft_stamp(draft: Draft, sample: Sample, column: str, header: str, texts: list[str], said: str) -> str:
@@ -304,7 +311,8 @@ def _draft_codes(column: str, shown: str, texts: list[str], said: str) -> list[s
     lines = [f"{line}  # {said}"]
     if unknown:
         listed = ", ".join(json.dumps(u, ensure_ascii=False) for u in sorted(unknown)[:8])
-        lines.append(f"#   ??? no code found for {listed}")
+        known = ", ".join(dictionary.codes()[dictionary.columns()[column].codes or column])
+        lines.append(f"#   ??? no code found for {listed}; codes: {known}")
     return lines
 
 

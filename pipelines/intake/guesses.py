@@ -94,7 +94,8 @@ def is_day(texts: list[str]) -> bool:
 
 def is_hour(texts: list[str]) -> bool:
     """Whether all texts are hours without a day."""
-    return bool(texts) and all(re.fullmatch(r"\d{1,2}:?\d{2}(:\d{2})?( ?[APap][Mm])?", t.strip()) for t in texts)
+    hour = r"([01]?\d|2[0-4]):?[0-5]\d(:[0-5]\d)?( ?[APap][Mm])?"
+    return bool(texts) and all(re.fullmatch(hour, t.strip()) for t in texts)
 
 
 def numbers_of(texts: list[str]) -> list[float]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -135,3 +136,23 @@ def test_a_comma_that_may_be_either_is_left_for_a_person_to_decide(tmp_path: Pat
     ) in draft_mapping(path, None, Settings())
     path.write_text(path.read_text() + 'T9,L1,2018-05-21 10:00,2018-05-21 12:00,"1,250.50"\n')
     assert "decimal" not in draft_mapping(path, None, Settings())
+
+
+def test_meters_out_are_customers_and_no_moment(tmp_path: Path) -> None:
+    file = tmp_path / "month.csv"
+    file.write_text(
+        "Ticket;Called in;Loop;Found;Meters out;Cause\n"
+        "A-1;03.11.2025 14:20;L1;03.11.2025 16:10;38;rotten\nA-2;14.11.2025 02:20;L2;14.11.2025 04:10;51;unknown\n",
+        encoding="utf-8",
+    )
+    text = draft_mapping(file, None, Settings())
+    assert 'customers_interrupted = "Meters out"' in text
+    assert 'reported_at = { from = "Called in"' in text
+    # what could be meant stands beside what is not known
+    assert re.search(r'no code found for "rotten"; codes: insulation_breakdown, .*unknown', text)
+
+
+def test_numbers_are_not_taken_for_moments(tmp_path: Path) -> None:
+    file = tmp_path / "month.csv"
+    file.write_text("Ticket,Loop,Out\nA-1,L1,380\nA-2,L2,510\n", encoding="utf-8")
+    assert '# reported_at = "???"' in draft_mapping(file, None, Settings())
