@@ -65,8 +65,9 @@ def keep_rows(share: TableShare) -> None:
 def keep_quarantine(share: TableShare) -> None:
     """Let mended rows out of quarantine, then set the rejected rows aside with their findings.
 
-    A row leaves quarantine when a row of its key is accepted, or a row that carries its quarantine_id, unless the
-    same row was rejected again just now. A row already in quarantine is not set aside a second time.
+    A row leaves quarantine when a row of its key is accepted, or a later revision, or a row that carries its
+    quarantine_id, unless the same row was rejected again just now. A row already in quarantine is not set aside a
+    second time.
     """
     con, table = share.con, share.table
     con.execute(f"create or replace temp table rejected_rows as {_rejected_sql(share)}")
@@ -112,6 +113,7 @@ def _set_aside(share: TableShare, number: int, label: str) -> None:
 
 
 def _release_rows(share: TableShare) -> None:
+    """Mark rows as released whose key, or whose record in a later revision, came in now."""
     key = ", ".join(f"t.{c}::varchar" for c in share.key)
     share.con.execute(f"""
         update raw.quarantined_rows as q set released_by = '{share.batch}'
@@ -120,9 +122,26 @@ def _release_rows(share: TableShare) -> None:
             and (
                 (q.key <> '' and q.key in (
                     select concat_ws(' / ', {key}) from typed as t join sorted as s on s.rid = t.rowid
-                )) or q.row_hash in ({_ids_sql(share)})
+                )) or q.row_hash in ({_ids_sql(share)}){_revised_sql(share)}
             )
     """)
+
+
+def _revised_sql(share: TableShare) -> str:
+    """SQL that is true of a quarantined row (alias q) whose record came in now in a later revision."""
+    if share.key == share.identity:
+        return ""
+    record = ", ".join(f"t.{c}::varchar" for c in share.identity)
+    return f"""
+        or exists (
+            select 1 from (
+                select concat_ws(' / ', {record}) as record, max(t.revision) as revision
+                from typed as t join sorted as s on s.rid = t.rowid group by 1
+            ) as a
+            where (a.record = q.key and a.revision is not null)
+                or (a.record = regexp_extract(q.key, '^(.*) / -?[0-9]+$', 1)
+                    and a.revision > try_cast(regexp_extract(q.key, ' / (-?[0-9]+)$', 1) as bigint))
+        )"""
 
 
 def count_files(share: TableShare) -> list[FileCount]:

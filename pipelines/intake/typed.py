@@ -238,7 +238,8 @@ class TypedSelect:
             "doubtful_columns": [f"case when {failed(c)} then '{c}' end" for c in read_as
                                  if c not in required and not self.facts[c].codes],
             "unknown_code_columns": [f"case when {failed(c)} then '{c}' end" for c in read_as
-                                     if c not in required and self.facts[c].codes],
+                                     if c not in required and self.facts[c].codes and c != "status"],
+            "unknown_status_columns": [f"case when {failed(c)} then '{c}' end" for c in read_as if c == "status"],
             "clock_columns": [f"case when l_{c} is not null and z_{c} is null and \"{c}\" is null then '{c}' end"
                               for c in instants],
             "midnight_columns": [f"case when l_{c} = date_trunc('day', l_{c}) then '{c}' end" for c in instants],

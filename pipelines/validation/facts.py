@@ -79,7 +79,7 @@ def _common_facts(table: str, now: float) -> tuple[dict[str, str], dict[str, str
         "missing_columns": "case when j.fault is null then j.missing_columns end",
         "unreadable_columns": "j.unreadable_columns",
         "doubtful_columns": "j.doubtful_columns",
-        "unknown_code_columns": "j.unknown_code_columns",
+        "unknown_code_columns": "j.unknown_code_columns", "unknown_status_columns": "j.unknown_status_columns",
         "clock_columns": _listing([f"case when contains(j.clock_columns, '{c}') then '{c}' end"
                                    for c in dates if facts_of[c].type == "instant" and c not in required]),
         "required_clock_columns": _listing([f"case when contains(j.clock_columns, '{c}') then '{c}' end"

@@ -99,6 +99,9 @@ RULES: tuple[Rule, ...] = (
     Rule("code_unknown", "warn", EVERY, Listed("unknown_code_columns"), "",
          "{column} = '{value}' is not {expected}; it is taken as unknown: translate it in the mapping",
          "cause = 'squirrel' where animal is meant"),
+    Rule("status_unknown", "reject", ("jobs",), Listed("unknown_status_columns"), "",
+         "{column} = '{value}' is not {expected}: only closed jobs count, so an open one waits here until it is loaded "
+         "closed; translate in the mapping what means closed or cancelled", "status = 'open'"),
     Rule("clock_change", "warn", ("jobs", "test_shots", "restoration_steps"), Listed("clock_columns"), "",
          "{column} = '{value}' does not exist or occurs twice on that night of the clock change; it is taken as "
          "unknown: state the offset, e.g. -05:00", "located_at = 01:30 on the night the clock goes back"),

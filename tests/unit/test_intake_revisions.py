@@ -57,6 +57,22 @@ def test_revisions_in_one_file_are_sorted_whatever_their_order(load) -> None:
     assert standing(con) == [("J1", 3, "C")]
 
 
+def test_an_open_job_waits_in_quarantine_until_it_is_loaded_closed(load) -> None:
+    con, counts = load([job("1", "A", status="open")])
+    assert counts == [(1, 0, 0, 0, 0, 1)]
+    assert standing(con) == []
+    assert load([job("2", "A", status="closed")])[1] == [(1, 1, 0, 0, 0, 0)]
+    assert standing(con) == [("J1", 2, "A")]
+    assert con.execute("select count(*) from raw.quarantined_rows where released_by is null").fetchone() == (0,)
+
+
+def test_an_earlier_revision_lets_no_later_one_out_of_quarantine(load) -> None:
+    con, _ = load([job("3", "A", status="open"), job("", "A", job_id="J2", status="open")])
+    load([job("2", "A"), job("1", "A", job_id="J2")])
+    waiting = con.execute("select key from raw.quarantined_rows where released_by is null").fetchall()
+    assert waiting == [("J1 / 3",)]  # the one without a revision ranks below any that has one
+
+
 def test_the_same_content_changes_nothing_under_any_name_or_order(load) -> None:
     rows = [job("1", "A"), job("2", "B"), job("1", "A", "J2", section_id="S2", dug_distance_m="77")]
     con, _ = load(rows)

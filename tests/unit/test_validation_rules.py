@@ -28,6 +28,7 @@ BROKEN_JOBS: dict[str, tuple[dict[str, str | int], list[str | None]]] = {
     "required_unreadable": ({"reported_at": "yesterday"}, ["reported_at"]),
     "value_unreadable": ({"dug_distance_m": "12O"}, ["dug_distance_m"]),
     "code_unknown": ({"cause": "squirrel"}, ["cause"]),
+    "status_unknown": ({"status": "open"}, ["status"]),
     "clock_change": ({"pinpointed_at": "2018-03-11 02:30", "repaired_at": "", "normal_at": "", "closed_at": ""},
                      ["pinpointed_at"]),
     "required_clock_change": ({"restored_at": "2018-11-04 01:30", "closed_at": ""}, ["restored_at"]),
