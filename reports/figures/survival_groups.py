@@ -77,7 +77,10 @@ def chart_attributes(effects: pd.DataFrame) -> go.Figure:
         line={"color": style.INKS["second"], "width": 1, "dash": "dash"},
     )
     chart.update_yaxes(autorange="reversed", ticks="", showline=False)
-    chart.update_xaxes(title_text="Hazard ratio, log scale (1: fails as often as the reference)", type="log")
+    chart.update_xaxes(
+        title_text="Hazard ratio, log scale (1: fails as often as the reference)", type="log", exponentformat="none",
+        tickvals=[0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100],
+    )
     return chart
 
 
@@ -115,5 +118,7 @@ def chart_splices(bands: pd.DataFrame) -> go.Figure:
     chart.update_xaxes(
         title_text="Time since the last repair", categoryorder="array", categoryarray=bands["band_words"].tolist(),
     )
-    chart.update_yaxes(title_text="Failures in 100 section-years, log scale", type="log", dtick=1)
+    chart.update_yaxes(
+        title_text="Failures in 100 section-years, log scale", type="log", dtick=1, exponentformat="none",
+    )
     return chart
