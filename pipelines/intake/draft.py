@@ -239,10 +239,11 @@ def _draft_column(draft: Draft, sample: Sample, column: str, known_median: float
     free = [
         (i, h) for i, h in enumerate(sample.headers) if h and h not in draft.used
         and header_score(h, column) >= min(0.95, max(header_score(h, c) for c in others))
+        and header_score(h, column) >= ENOUGH
         and not (facts.type in ("instant", "date") and _is_no_stamp(sample.texts(h)))
     ]
     ranked = sorted(((header_score(h, column), -i, h) for i, h in free), reverse=True)
-    if not ranked or ranked[0][0] < ENOUGH:
+    if not ranked:
         required = column in dictionary.load_tables()[draft.table].required
         if required:
             draft.missing.append(column)

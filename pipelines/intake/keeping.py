@@ -132,15 +132,15 @@ def _revised_sql(share: TableShare) -> str:
     if share.key == share.identity:
         return ""
     record = ", ".join(f"t.{c}::varchar" for c in share.identity)
+    # one equality and one bound, so that the two are joined by hash and not row by row
     return f"""
         or exists (
             select 1 from (
-                select concat_ws(' / ', {record}) as record, max(t.revision) as revision
+                select concat_ws(' / ', {record}) as record, max({share.rank}) as rank
                 from typed as t join sorted as s on s.rid = t.rowid group by 1
             ) as a
-            where (a.record = q.key and a.revision is not null)
-                or (a.record = regexp_extract(q.key, '^(.*) / -?[0-9]+$', 1)
-                    and a.revision > try_cast(regexp_extract(q.key, ' / (-?[0-9]+)$', 1) as bigint))
+            where a.record = coalesce(nullif(regexp_extract(q.key, '^(.*) / -?[0-9]+$', 1), ''), q.key)
+                and a.rank > coalesce(try_cast(regexp_extract(q.key, ' / (-?[0-9]+)$', 1) as bigint), -1)
         )"""
 
 
