@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
-import duckdb
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipelines.survival import parts
 from pipelines.survival.windows import Windows
 
 Floats = NDArray[np.float64]
@@ -18,46 +18,8 @@ VINTAGE_YEARS = 3.0
 SHORTEST_M, LONGEST_M = 8.0, 512.0
 """Bands of the patterns: coarse enough that cells stay few, fine beside what a smooth effect can show."""
 
-MOST_EMPTY = 20
-"""Cells in all for each mark, above which they are found by sorting."""
-
-CELLS = """
-    with
-
-    -- between two marks a pattern's length in view does not change: whole years are filled in from the marks after them
-    spans as (
-        select
-            pattern, age, km_part,
-            sum(km) over (partition by pattern order by age desc) as km_from_here,
-            lag(age, 1, -1) over (partition by pattern order by age) as age_before
-        from marks_by_age
-    ),
-
-    exposure as (
-        select pattern, age, km_part + km_from_here_on as exposure_km_years
-        from (
-            select
-                pattern, age, km_part,
-                coalesce(lead(km_from_here) over (partition by pattern order by age), 0.0) as km_from_here_on
-            from spans
-        )
-        union all
-        select pattern, unnest(range(age_before + 1, age)) as age, km_from_here as exposure_km_years
-        from spans
-    ),
-
-    sums as (
-        select pattern, age, exposure_km_years, 0.0 as failures from exposure
-        union all
-        select pattern, age, 0.0 as exposure_km_years, failures from failures_by_age
-    )
-
-    select pattern, age, sum(exposure_km_years) as exposure_km_years, sum(failures) as failures
-    from sums
-    group by pattern, age
-    having sum(exposure_km_years) > 1e-9 or sum(failures) > 0
-    order by pattern, age
-"""
+LEAST_KM_YEARS = 1e-9
+"""What is left of marks that cancel; no cable is in view so briefly."""
 
 
 def aggregate_cells(
@@ -81,40 +43,49 @@ def aggregate_cells(
     Notes
     -----
     A window is written as two marks, km at its exit and -km at its entry, so the cost follows windows and cells, not
-    window-years. Marks are added up by pattern and year in the order of the windows: the sums do not hang on threads.
-    The rest is one statement, run in a database of its own in memory; no sum in it has more than two terms that are
-    not ordered.
+    window-years: in a year of age a pattern has in view all km whose mark is still to come, and of the marks in that
+    year the part of it that they reach. Marks are added in the order of the windows, whatever the machine.
 
     Checked by: tests/properties/test_survival_cells.py
     """
-    ends, starts = np.floor(exit_years), np.floor(entry_years)
-    marks = _sum_by_age(
-        np.concatenate([pattern, pattern]), np.concatenate([ends, starts]).astype(np.int64),
-        km=np.concatenate([km, -km]), km_part=np.concatenate([km * (exit_years - ends), -km * (entry_years - starts)]),
-    )
     # a year of age is open at its start: a failure on the last day in view lies in the last year in view
     failed = np.maximum(np.ceil(event_age_years) - 1.0, 0.0).astype(np.int64)
-    failures = _sum_by_age(event_pattern, failed, failures=event_weight)
-    with duckdb.connect(":memory:") as con:
-        con.register("marks_by_age", marks)
-        con.register("failures_by_age", failures)
-        return con.execute(CELLS).df()
+    first, last = _span_ages(pattern, entry_years, exit_years, event_pattern, failed)
+    spans = last - first + 1
+    start = np.cumsum(spans) - spans
+    row_of_birth = start - first  # where the row of age 0 would be
+    km_to_come, km_part, failures = (np.zeros(int(spans.sum())) for _ in range(3))
+    for part in parts.split(len(pattern)):
+        birth = row_of_birth[pattern[part]]
+        for ages, sign in ((exit_years[part], 1.0), (entry_years[part], -1.0)):
+            whole = ages.astype(np.int64)
+            row, signed = birth + whole, sign * km[part]
+            np.add.at(km_to_come, row, signed)
+            np.add.at(km_part, row, signed * (ages - whole))
+    np.add.at(failures, row_of_birth[event_pattern] + failed, event_weight)
+    # marks of a pattern cancel, so that one sum from the end serves all patterns
+    later = np.append(np.cumsum(km_to_come[::-1])[::-1][1:], 0.0)
+    exposure = km_part + later
+    owner = np.repeat(np.arange(len(spans)), spans)
+    age = np.arange(len(owner)) - row_of_birth[owner]
+    met = (exposure > LEAST_KM_YEARS) | (failures > 0.0)
+    return pd.DataFrame({
+        "pattern": owner[met], "age": age[met], "exposure_km_years": exposure[met], "failures": failures[met],
+    })
 
 
-def _sum_by_age(pattern: Whole, age: Whole, **values: Floats) -> pd.DataFrame:
-    """Sums of values by pattern and year of age, added in the order given."""
-    width = int(age.max(initial=0)) + 1
-    code = pattern * width + age
-    size = (int(pattern.max(initial=0)) + 1) * width
-    if size > max(MOST_EMPTY * len(code), 10**6):  # too many cells would be empty: only those met are numbered
-        met, code = np.unique(code, return_inverse=True)
-    else:
-        met = np.flatnonzero(np.bincount(code, minlength=size))
-        place = np.zeros(size, dtype=np.int64)
-        place[met] = np.arange(len(met))
-        code = place[code]
-    sums = {name: np.bincount(code, each, len(met)).astype(np.float64) for name, each in values.items()}
-    return pd.DataFrame({"pattern": met // width, "age": met % width, **sums})
+def _span_ages(
+    pattern: Whole, entry_years: Floats, exit_years: Floats, event_pattern: Whole, failed: Whole,
+) -> tuple[Whole, Whole]:
+    """First and last whole year of age at which each pattern has anything; a pattern without has no year."""
+    size = int(max(pattern.max(initial=-1), event_pattern.max(initial=-1))) + 1
+    youngest, oldest = np.full(size, 1e6), np.full(size, -1.0)
+    np.minimum.at(youngest, pattern, entry_years)
+    np.maximum.at(oldest, pattern, exit_years)
+    first, last = youngest.astype(np.int64), oldest.astype(np.int64)
+    np.minimum.at(first, event_pattern, failed)
+    np.maximum.at(last, event_pattern, failed)
+    return np.minimum(first, last + 1), last
 
 
 def find_patterns(windows: Windows) -> tuple[pd.DataFrame, Whole]:

@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.survival import kinds
+from pipelines.survival.curves import Curves, spend_between
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.treatment import leave_out_treated
 from pipelines.survival.windows import Windows, build_windows
@@ -105,10 +106,9 @@ def cut_windows(windows: Windows, years_ago: float, until_years_ago: float) -> t
     return before, after
 
 
-def _score(after: Windows, curves: kinds.Curves, codes: NDArray[np.int64]) -> Floats:
+def _score(after: Windows, curves: Curves, codes: NDArray[np.int64]) -> Floats:
     """Log-likelihood, expected and observed of the later years, of each section."""
-    spent = curves.cumulative(codes, after.exit_years) - curves.cumulative(codes, after.entry_years)
-    expected = after.sum_by_section(after.km * spent)
+    expected = after.sum_by_section(after.km * spend_between(curves, codes, after.entry_years, after.exit_years))
     rate = curves.intensity(codes[after.event_window], after.event_age_years)
     seen = after.sum_by_section(after.event_weight * np.log(np.maximum(rate, 1e-12)), after.event_window)
     return np.array([seen - expected, expected, after.sum_by_section(after.event_weight, after.event_window)])

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from pipelines.survival import parts
 from pipelines.survival.power_law import YOUNGEST_YEARS, ShapePrior, fit_shape, summarise_classes
 
 Floats = NDArray[np.float64]
@@ -30,12 +32,40 @@ class PowerLawCurves:
 
     def cumulative(self, codes: Whole, ages_years: Floats) -> Floats:
         """Expected failures of one kilometre up to each age, class by code."""
-        return np.asarray(self.rate[codes] * np.maximum(ages_years, 0.0) ** self.shape[codes])
+        powers = np.maximum(ages_years, 0.0)
+        powers **= self.shape[codes]
+        powers *= self.rate[codes]
+        return np.asarray(powers)
 
     def intensity(self, codes: Whole, ages_years: Floats) -> Floats:
         """Failures per kilometre and year at each age."""
         ages = np.maximum(ages_years, YOUNGEST_YEARS)
         return np.asarray(self.rate[codes] * self.shape[codes] * ages ** (self.shape[codes] - 1.0))
+
+
+class Curves(Protocol):
+    """Failures of one kilometre of several kinds of cable, by code.
+
+    variation: coefficient of variation of the level of each.
+    """
+
+    @property
+    def variation(self) -> Floats: ...
+
+    def cumulative(self, codes: Whole, ages_years: Floats) -> Floats:
+        """Expected failures up to each age."""
+
+    def intensity(self, codes: Whole, ages_years: Floats) -> Floats:
+        """Expected failures per year at each age."""
+
+
+def spend_between(curves: Curves, codes: Whole, low: Floats, high: Floats) -> Floats:
+    """Expected failures of one kilometre of each code between two ages, in years."""
+    spent = np.empty(len(codes))
+    for part in parts.split(len(codes)):
+        up_to_low, up_to_high = curves.cumulative(codes[part], np.stack([low[part], high[part]]))
+        np.subtract(up_to_high, up_to_low, out=spent[part])
+    return spent
 
 
 def fit_power_law_curves(

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 from numpy.typing import NDArray
 
+from pipelines.survival.curves import Curves
 from pipelines.survival.multipliers import fit_dispersion, log_likelihood
 from pipelines.survival.windows import Windows
-
-if TYPE_CHECKING:
-    from pipelines.survival.kinds import Curves
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from pipelines.survival import treatment
 from pipelines.survival.cells import aggregate_cells, find_patterns
-from pipelines.survival.curves import PowerLawCurves, fit_power_law_curves
+from pipelines.survival.curves import Curves, PowerLawCurves, fit_power_law_curves
 from pipelines.survival.evidence import Shares
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.treatment import Treatment
@@ -20,8 +20,6 @@ from shared.settings import Settings
 
 if TYPE_CHECKING:
     from pipelines.survival.hazard import PatternCurves
-
-    Curves = PowerLawCurves | PatternCurves
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]

@@ -4,21 +4,18 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.survival import evidence, nested, treatment
+from pipelines.survival.curves import Curves, spend_between
 from pipelines.survival.history import FailureHistory, known_at
 from pipelines.survival.kinds import DEFAULT_CHOICES, ModelChoices, fit_kinds, keep_untreated
 from pipelines.survival.treatment import Treatment
 from pipelines.survival.windows import Windows, build_windows
 from shared.settings import Settings
-
-if TYPE_CHECKING:
-    from pipelines.survival.kinds import Curves
 
 __all__ = ["DEFAULT_CHOICES", "FailureHistory", "FailureModel", "ModelChoices", "fit_failure_model", "known_at"]
 
@@ -61,7 +58,7 @@ class FailureModel:
         """Failures of a kilometre that its kind expects of each window between two ages, injection considered."""
         codes, treated = self.codes[window], self.windows.treated_years[window]
         left = 1.0 - self.treatment.factor
-        spent = self.curves.cumulative(codes, high) - self.curves.cumulative(codes, low)
+        spent = spend_between(self.curves, codes, low, high)
         return np.asarray(
             spent - left * treatment.spend_treated(self.curves, codes, treated, low, high, self.treatment.years),
         )
@@ -270,8 +267,7 @@ def fit_failure_model(
     early = keep_untreated(shared, windows)
 
     def spend(part: Windows) -> Floats:
-        spent = curves.cumulative(codes, part.exit_years) - curves.cumulative(codes, part.entry_years)
-        return part.sum_by_section(part.km * spent)
+        return part.sum_by_section(part.km * spend_between(curves, codes, part.entry_years, part.exit_years))
 
     occasions, untreated = evidence.count_occasions(bare), spend(bare)
     end_factor = evidence.fit_end_length(occasions, untreated, windows.sections["length_km"].to_numpy(dtype=np.float64))

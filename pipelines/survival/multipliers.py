@@ -70,23 +70,29 @@ def fit_dispersion(failures: ArrayLike, expected: ArrayLike, largest: float = 20
     if n.sum() == 0:
         return 0.0
     found = minimize_scalar(
-        lambda log_d: -log_likelihood(n, e, float(np.exp(log_d))), bounds=(np.log(1e-4), np.log(largest)),
+        lambda log_d: -_spread_likelihood(n, e, float(np.exp(log_d))), bounds=(np.log(1e-4), np.log(largest)),
         method="bounded", options={"xatol": 1e-6},
     )
     best = float(np.exp(found.x))
-    return best if -found.fun > log_likelihood(n, e, 0.0) + 1e-9 else 0.0
+    return best if -found.fun > _spread_likelihood(n, e, 0.0) + 1e-9 else 0.0
 
 
 def log_likelihood(failures: Floats, expected: Floats, dispersion: float) -> float:
     """Log-likelihood of a dispersion (negative binomial; Poisson at 0), up to a constant of the data."""
+    return float(failures @ np.log(expected)) + _spread_likelihood(failures, expected, dispersion)
+
+
+def _spread_likelihood(failures: Floats, expected: Floats, dispersion: float) -> float:
+    """The part of the log-likelihood that a dispersion changes."""
     from scipy.special import gammaln
 
     if dispersion == 0.0:
-        return float(failures @ np.log(expected) - expected.sum())
+        return -float(expected.sum())
     k = 1.0 / dispersion
     counts, place = _distinct(failures)
-    terms = (gammaln(k + counts) - gammaln(k))[place] + failures * np.log(expected / k)
-    return float((terms - (k + failures) * np.log1p(expected / k)).sum())
+    terms = np.log1p(expected / k)
+    terms *= k + failures
+    return float(((gammaln(k + counts) - gammaln(k) - counts * np.log(k))[place] - terms).sum())
 
 
 def _distinct(failures: Floats) -> tuple[Floats, NDArray[np.int64]]:

@@ -9,6 +9,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from pipelines.survival import parts
+
 Floats = NDArray[np.float64]
 
 DAYS_PER_YEAR = 365.25
@@ -21,6 +23,13 @@ SHALLOWEST = 0.05
 
 STEEPEST = 60.0
 """No search looks for a steeper shape: 80 years to this power still fits a double."""
+
+
+WHOLE_DAY = 1e-7
+"""Days by which an age may miss a whole one: rounding alone."""
+
+CONVERGED = 1e-7
+"""Part of a value below which a step of Newton's method is its last: the error left is of the order of its square."""
 
 
 @dataclass(frozen=True)
@@ -147,21 +156,14 @@ def summarise_classes(
 
     Checked by: tests/unit/test_survival_power_law.py
     """
-    begin, end = (np.rint(ages * DAYS_PER_YEAR) for ages in (entry_years, exit_years))
-    apart = max((np.abs(days / DAYS_PER_YEAR - ages).max(initial=0.0) for days, ages in (
-        (begin, entry_years), (end, exit_years))))
-    if apart > 1e-9 or min(begin.min(initial=0.0), end.min(initial=0.0)) < 0.0:
+    signed = _sum_by_day(codes, classes, entry_years, exit_years, length_km)
+    if signed is None:
         of_window, of_failure = (
             [np.flatnonzero(each == code) for code in range(classes)] for each in (codes, failure_codes)
         )
         return [summarise_ages(
             entry_years[mine], exit_years[mine], length_km[mine], failure_ages_years[own], failure_weights[own],
         ) for mine, own in zip(of_window, of_failure, strict=True)]
-    width = int(end.max(initial=0.0)) + 1
-    width = max(width, int(begin.max(initial=0.0)) + 1)
-    first = codes * width
-    signed = np.bincount(first + end.astype(np.int64), length_km, classes * width)
-    signed = (signed - np.bincount(first + begin.astype(np.int64), length_km, classes * width)).reshape(classes, width)
     logs = np.log(np.maximum(failure_ages_years, YOUNGEST_YEARS))
     count, sum_logs = (np.bincount(failure_codes, w, classes) for w in (failure_weights, failure_weights * logs))
     found = []
@@ -169,6 +171,24 @@ def summarise_classes(
         days = np.flatnonzero(signed[code])
         found.append(PowerLawData(days / DAYS_PER_YEAR, signed[code, days], float(count[code]), float(sum_logs[code])))
     return found
+
+
+def _sum_by_day(
+    codes: NDArray[np.int64], classes: int, entry_years: Floats, exit_years: Floats, length_km: Floats,
+) -> Floats | None:
+    """Signed km by class and day of age; none where an age is no whole number of days."""
+    oldest = max(entry_years.max(initial=0.0), exit_years.max(initial=0.0))
+    width = int(np.rint(oldest * DAYS_PER_YEAR)) + 1
+    signed = np.zeros(classes * width)
+    for part in parts.split(len(codes)):
+        first = codes[part] * width
+        for ages, km in ((exit_years[part], length_km[part]), (entry_years[part], -length_km[part])):
+            found = ages * DAYS_PER_YEAR
+            days = np.rint(found)
+            if np.abs(np.subtract(found, days, out=found), out=found).max() > WHOLE_DAY or days.min() < 0.0:
+                return None
+            np.add.at(signed, first + days.astype(np.int64), km)
+    return signed.reshape(classes, width)
 
 
 @dataclass(frozen=True)
@@ -255,14 +275,35 @@ def fit_power_law(data: PowerLawData, level: float) -> PowerLaw | None:
     shape = fit_shape([data])
     power, _, _ = data.moments(shape)
     scale = (power / data.failures) ** (1.0 / shape)
-    drop = float(chdtri(1.0, 1.0 - level)) / 2.0
-    best = _profile_of_shape(data, shape)[0]
-    shape_lo, shape_hi = (_shape_limit(data, shape, best - drop, down=down) for down in (True, False))
-    scale_lo, scale_hi = (_scale_limit(data, shape, scale, best - drop, down=down) for down in (True, False))
+    height, _, curvature = _log_likelihood(data, shape, float(np.log(scale)))
+    peak = Peak(shape, float(np.log(scale)), curvature, float(chdtri(1.0, 1.0 - level)) / 2.0, height)
+    shape_lo, shape_hi = (_shape_limit(data, peak, down=down) for down in (True, False))
+    scale_lo, scale_hi = (_scale_limit(data, peak, down=down) for down in (True, False))
     return PowerLaw(
         failures=data.failures, exposure_km_years=data.exposure_km_years, shape=shape, shape_lo=shape_lo,
-        shape_hi=shape_hi, scale_years=scale, scale_lo=scale_lo, scale_hi=scale_hi, log_likelihood=best,
+        shape_hi=shape_hi, scale_years=scale, scale_lo=scale_lo, scale_hi=scale_hi, log_likelihood=height,
     )
+
+
+@dataclass(frozen=True)
+class Peak:
+    """Where the log-likelihood is highest, its second derivatives there, and by how much it drops at a limit."""
+
+    shape: float
+    log_scale: float
+    curvature: Floats
+    drop: float
+    height: float
+
+    @property
+    def lowest(self) -> float:
+        """The log-likelihood at a limit."""
+        return self.height - self.drop
+
+    def reach(self, along: Floats) -> float:
+        """Steps along a direction of (shape, log scale) after which a parabola has dropped so far; 0 if it does not."""
+        bend = float(along @ self.curvature @ along)
+        return (-2.0 * self.drop / bend) ** 0.5 if bend < 0.0 else 0.0
 
 
 def _profile_of_shape(data: PowerLawData, shape: float) -> tuple[float, float]:
@@ -273,49 +314,46 @@ def _profile_of_shape(data: PowerLawData, shape: float) -> tuple[float, float]:
     return float(height), float(n * (1.0 / shape - first / power) + data.sum_log_ages)
 
 
-def _shape_limit(data: PowerLawData, shape: float, lowest: float, *, down: bool) -> float:
-    """Shape below or above the best at which the profile has dropped to lowest."""
+def _shape_limit(data: PowerLawData, peak: Peak, *, down: bool) -> float:
+    """Shape below or above the best at which the profile has dropped to the limit."""
 
     def above(at: float) -> tuple[float, float]:
         height, slope = _profile_of_shape(data, at)
-        return height - lowest, slope
+        return height - peak.lowest, slope
 
-    low, high = (SHALLOWEST, shape) if down else (shape, STEEPEST)
-    # of a parabola's width: the best is known to about a part in the root of the failures
-    start = shape * (1.0 - 1.6 / (1.6 + data.failures**0.5) if down else 1.0 + 1.6 / data.failures**0.5)
+    low, high = (SHALLOWEST, peak.shape) if down else (peak.shape, STEEPEST)
+    reach = peak.reach(np.array([1.0, -peak.curvature[0, 1] / peak.curvature[1, 1]])) / peak.shape
+    # the likelihood is steeper below than above: a shape that is a factor off drops about as much either way
+    start = peak.shape * float(np.exp(-reach if down else reach))
     found = _newton(above, min(max(start, low), high), low, high)
-    return _root(lambda at: above(at)[0], shape, low, high) if found is None else found
+    return _root(lambda at: above(at)[0], peak.shape, low, high) if found is None else found
 
 
-def _scale_limit(data: PowerLawData, shape: float, scale: float, lowest: float, *, down: bool) -> float:
-    """Scale below or above the best at which its profile has dropped to lowest; 0 or infinity where it never does.
+def _scale_limit(data: PowerLawData, peak: Peak, *, down: bool) -> float:
+    """Scale below or above the best at which its profile has dropped to the limit; 0 or infinity where it never does.
 
-    The limit is where the log-likelihood is at lowest and its derivative by shape at zero: two equations, solved by
-    Newton's method from where a parabola would have it, else searched for along the profile.
+    The limit is where the log-likelihood has dropped so far and its derivative by shape is zero: two equations, solved
+    by Newton's method from where a parabola would have it, else searched for along the profile.
     """
-    place = np.array([shape, np.log(scale)])
-    height, gradient, curvature = _log_likelihood(data, *place)
-    drop = height - lowest
-    along = np.array([-curvature[0, 1] / curvature[0, 0], 1.0])  # the ridge: best shape as the scale moves
-    bend = float(along @ curvature @ along)
-    if bend < 0.0:
-        place = place + (-1.0 if down else 1.0) * (-2.0 * drop / bend) ** 0.5 * along
-        for _ in range(30):
-            # beyond a factor of e^20 there is no limit worth the name: the search below says 0 or infinity
-            if not 0.0 < place[0] < STEEPEST or not abs(place[1] - np.log(scale)) < 20.0:
-                break
-            height, gradient, curvature = _log_likelihood(data, *place)
-            step = np.linalg.lstsq(np.array([gradient, curvature[0]]), [lowest - height, -gradient[0]])[0]
-            place = place + step
-            if abs(step).max() < 1e-11:
-                log_scale = float(place[1])
-                right_side = (log_scale < np.log(scale)) == down
-                if right_side and curvature[0, 0] < 0.0:
-                    return float(np.exp(log_scale))
-                break
-            if abs(step).max() > 3.0:
-                break
-    return _search_scale_limit(_profile_of_scale(data, shape), scale, lowest, down=down)
+    along = np.array([-peak.curvature[0, 1] / peak.curvature[0, 0], 1.0])  # the ridge: best shape as the scale moves
+    reach = peak.reach(along)
+    place = np.array([peak.shape, peak.log_scale]) + (-reach if down else reach) * along
+    for _ in range(30 if reach else 0):
+        # beyond a factor of e^20 there is no limit worth the name: the search below says 0 or infinity
+        if not 0.0 < place[0] < STEEPEST or not abs(place[1] - peak.log_scale) < 20.0:
+            break
+        height, gradient, curvature = _log_likelihood(data, *place)
+        step = np.linalg.lstsq(np.array([gradient, curvature[0]]), [peak.lowest - height, -gradient[0]])[0]
+        place = place + step
+        if abs(step).max() < CONVERGED:
+            right_side = (place[1] < peak.log_scale) == down
+            if right_side and curvature[0, 0] < 0.0:
+                return float(np.exp(place[1]))
+            break
+        if abs(step).max() > 3.0:
+            break
+    profile, scale = _profile_of_scale(data, peak.shape), float(np.exp(peak.log_scale))
+    return _search_scale_limit(profile, scale, peak.lowest, down=down)
 
 
 def _log_likelihood(data: PowerLawData, shape: float, log_scale: float) -> tuple[float, Floats, Floats]:
@@ -371,7 +409,7 @@ def _newton(function: Callable[[float], tuple[float, float]], start: float, low:
         at += step
         if not low < at < high:
             return None
-        if abs(step) < 1e-12 * at:
+        if abs(step) < CONVERGED * at:
             return at
     return None
 

@@ -8,16 +8,13 @@ from __future__ import annotations
 
 import dataclasses
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
 from pipelines.survival import nested
+from pipelines.survival.curves import Curves, spend_between
 from pipelines.survival.windows import Windows
-
-if TYPE_CHECKING:
-    from pipelines.survival.kinds import Curves
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -98,7 +95,7 @@ def spend_treated(
     spent = np.zeros(len(codes))
     begin, end = np.maximum(treated_years, low), np.minimum(treated_years + years, high)
     some = end > begin  # few sections are injected: the curves are asked for those alone
-    spent[some] = curves.cumulative(codes[some], end[some]) - curves.cumulative(codes[some], begin[some])
+    spent[some] = spend_between(curves, codes[some], begin[some], end[some])
     return spent
 
 

@@ -1,4 +1,4 @@
-"""Cells by one statement against adding up year by year; and what must not change the answer."""
+"""Cells by marks against adding up year by year; and what must not change the answer."""
 
 from __future__ import annotations
 

@@ -133,7 +133,7 @@ def cells_of_the_fleet() -> pd.DataFrame:
 
 
 def test_poisson_regression_on_cells_as_r_has_it_on_rows() -> None:
-    """R split every row at its birthdays; our one statement adds them up first: the likelihood is the same."""
+    """R split every row at its birthdays; our marks add them up first: the likelihood is the same."""
     from sklearn.linear_model import PoissonRegressor
 
     cells = cells_of_the_fleet()
