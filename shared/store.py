@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -155,7 +155,7 @@ def has_table(con: duckdb.DuckDBPyConnection, name: str) -> bool:
 
 def read_model(
     con: duckdb.DuckDBPyConnection, name: str, *, first_by: str | None = None, rows: int | None = None,
-    only: tuple[str, list[str]] | None = None, columns: Sequence[str] = (),
+    only: tuple[str, list[str]] | None = None, columns: Sequence[str] = (), categories: Collection[str] = (),
 ) -> pd.DataFrame:
     """A table of the warehouse as a frame, in the order of its key, so that the same input gives the same bytes.
 
@@ -169,13 +169,23 @@ def read_model(
         A column and the values that it must hold.
     columns
         Columns read; all where none is named.
+    categories
+        Columns of few different texts, read as categories: a number a row where a text would take 60 bytes.
     """
     table = dictionary.tables()[name]
-    listed = ", ".join(f'"{c}"' for c in columns or table.columns)
+    kinds = {c: _type_of_levels(con, name, c) for c in columns or table.columns if c in categories}
+    listed = ", ".join(f'"{c}"{kinds.get(c, "")}' for c in columns or table.columns)
     order = ", ".join(f'"{c}"' for c in ([first_by] if first_by else []) + list(table.key))
     limit = "" if rows is None else f" limit {rows}"
     kept, values = (f' where list_contains(?, "{only[0]}")', [only[1]]) if only else ("", [])
     return con.execute(f"select {listed} from {name}{kept} order by {order}{limit}", values).df()
+
+
+def _type_of_levels(con: duckdb.DuckDBPyConnection, name: str, column: str) -> str:
+    """The cast that makes a column one of its own levels; none where it has no value."""
+    levels = con.execute(f'select distinct "{column}" from {name} where "{column}" is not null order by 1').fetchall()
+    listed = ", ".join(f"'{_quoted(level)}'" for (level,) in levels)
+    return f'::enum({listed}) as "{column}"' if listed else ""
 
 
 def write_table(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> int:

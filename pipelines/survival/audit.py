@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.survival.history import FailureHistory
+from pipelines.survival.history import FailureHistory, code_names
 from pipelines.survival.power_law import fit_power_law, summarise_ages
 from pipelines.survival.windows import Windows, build_windows
 from shared.eras import EARLIEST_YEAR
@@ -55,6 +55,7 @@ def audit_register(history: FailureHistory, settings: Settings) -> pd.DataFrame:
 
     Checked by: tests/unit/test_survival_audit.py
     """
+    history = history.keep(code_names)
     classes = history.sections["cable_class"].astype("category")  # told apart by number
     history = dataclasses.replace(history, sections=history.sections.assign(cable_class=classes))
     windows = build_windows(history)
@@ -62,7 +63,7 @@ def audit_register(history: FailureHistory, settings: Settings) -> pd.DataFrame:
     events = _event_frame(windows, frame)
     failures = history.failures.assign(cable_class=_class_of_failures(history))
     rows: list[Row] = []
-    for name in sorted(history.sections["cable_class"].astype(str).unique()):
+    for name in sorted(classes.dropna().unique()):
         sections = history.sections[history.sections["cable_class"] == name]
         used = frame[(frame["cable_class"] == name) & frame["is_known"]]
         seen = events[(events["cable_class"] == name) & events["is_known"]]
@@ -90,6 +91,7 @@ def count_orphans(history: FailureHistory) -> pd.DataFrame:
 
     Checked by: tests/unit/test_survival_audit.py
     """
+    history = history.keep(code_names)
     failures = history.failures.assign(cable_class=_class_of_failures(history))
     used = failures[failures["is_counted"].astype(bool) | (failures["why_not"] == "not_in_register")]
     table = used.assign(
@@ -112,22 +114,22 @@ def _findings(
         ("missing_date", open_sections[open_sections["installed_on"].isna()]),
         ("default_date", open_sections[open_sections["installed_on"].notna()]),
     ):
-        more = frame[frame["section_id"].isin(group["section_id"])]
-        late = events[events["section_id"].isin(group["section_id"])]
+        more = frame[frame["section_code"].isin(group["section_code"])]
+        late = events[events["section_code"].isin(group["section_code"])]
         if finding == "default_date" and len(group):
             more, late = _believe(more, late, group)
-        number = int(mine["section_id"].isin(group["section_id"]).mul(mine["why_not"] == "undated_section").sum())
+        number = int(mine["section_code"].isin(group["section_code"]).mul(mine["why_not"] == "undated_section").sum())
         yield finding, len(group), float(group["length_km"].sum()), number, _with(more, late)
-    earliest = sections["insulation"].map(EARLIEST_YEAR)
+    earliest = sections["insulation"].astype("object").map(EARLIEST_YEAR)
     early = sections[sections["is_installed_on_known"].astype(bool)
                      & (pd.to_datetime(sections["installed_on"]).dt.year < earliest)]
     yield ("before_era", len(early), float(early["length_km"].sum()),
-           int(mine[mine["is_counted"].astype(bool)]["section_id"].isin(early["section_id"]).sum()),
-           _without(set(early["section_id"])))
+           int(mine[mine["is_counted"].astype(bool)]["section_code"].isin(early["section_code"]).sum()),
+           _without(early["section_code"]))
     for finding, why in (("orphan_failure", "not_in_register"), ("replaced_under_its_id", "before_installation"),
                          ("after_retirement", "after_retirement")):
         group = mine[mine["why_not"] == why]
-        concerned = sections[sections["section_id"].isin(group["section_id"])]
+        concerned = sections[sections["section_code"].isin(group["section_code"])]
         yield (finding, len(concerned), float(concerned["length_km"].sum()), len(group), _counted(len(group), 0.0))
     km, exposure, orphans = _carry_back(sections, mine, history)
     yield "no_retirements", 0, km, orphans if km else 0, _counted(orphans, exposure)
@@ -155,9 +157,9 @@ def _with(more: pd.DataFrame, late: pd.DataFrame) -> Treatment:
     return treat
 
 
-def _without(ids: set[str]) -> Treatment:
+def _without(codes: pd.Series) -> Treatment:
     def treat(settings: Settings, used: pd.DataFrame, seen: pd.DataFrame) -> tuple[float | None, float | None]:
-        return _summary(used[~used["section_id"].isin(ids)], seen[~seen["section_id"].isin(ids)], settings)
+        return _summary(used[~used["section_code"].isin(codes)], seen[~seen["section_code"].isin(codes)], settings)
     return treat
 
 
@@ -171,16 +173,16 @@ def _counted(failures: int, exposure_km_years: float) -> Treatment:
 
 def _believe(more: pd.DataFrame, late: pd.DataFrame, group: pd.DataFrame) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Windows and failures of sections whose stand-in date is believed: one window each."""
-    installed = group.set_index("section_id")["installed_on"].pipe(pd.to_datetime)
-    whole = more.groupby("section_id", sort=True).first().reset_index()
-    shift = (whole["installed_on"] - whole["section_id"].map(installed)).dt.days.to_numpy() / 365.25
-    km = group.set_index("section_id")["length_km"]
+    installed = group.set_index("section_code")["installed_on"].pipe(pd.to_datetime)
+    whole = more.groupby("section_code", sort=True).first().reset_index()
+    shift = (whole["installed_on"] - whole["section_code"].map(installed)).dt.days.to_numpy() / 365.25
+    km = group.set_index("section_code")["length_km"]
     whole = whole.assign(
-        km=whole["section_id"].map(km).to_numpy(), entry_years=np.maximum(whole["entry_years"] + shift, 0.0),
+        km=whole["section_code"].map(km).to_numpy(), entry_years=np.maximum(whole["entry_years"] + shift, 0.0),
         exit_years=np.maximum(whole["exit_years"] + shift, 0.0),
     )
-    own = late.drop_duplicates(["section_id", "failed_on"]).assign(weight=1.0)
-    ages = (own["failed_on"] - own["section_id"].map(installed)).dt.days / 365.25
+    own = late.drop_duplicates(["section_code", "failed_on"]).assign(weight=1.0)
+    ages = (own["failed_on"] - own["section_code"].map(installed)).dt.days / 365.25
     return whole, own.assign(age_years=ages)[ages >= 0]
 
 
@@ -204,24 +206,28 @@ def _exposure(used: pd.DataFrame) -> float:
 
 
 def _window_frame(windows: Windows) -> pd.DataFrame:
-    owned = windows.sections.iloc[windows.owner].reset_index(drop=True)
+    owned = windows.sections[["section_code", "cable_class", "is_installed_on_known"]]
+    owned = owned.iloc[windows.owner].reset_index(drop=True)
     days = pd.to_timedelta(np.round(windows.age_now * 365.25), unit="D")
     return pd.DataFrame({
-        "section_id": owned["section_id"], "cable_class": owned["cable_class"].astype(str).astype("category"),
+        "section_code": owned["section_code"], "cable_class": owned["cable_class"],
         "is_known": owned["is_installed_on_known"].astype(bool), "km": windows.km, "entry_years": windows.entry_years,
         "exit_years": windows.exit_years, "installed_on": windows.as_of - days,
     })
 
 
 def _event_frame(windows: Windows, frame: pd.DataFrame) -> pd.DataFrame:
-    owned = frame.iloc[windows.event_window].reset_index(drop=True)
-    return owned[["section_id", "cable_class", "is_known"]].assign(
+    owned = frame[["section_code", "cable_class", "is_known"]].iloc[windows.event_window].reset_index(drop=True)
+    return owned.assign(
         age_years=windows.event_age_years, weight=windows.event_weight, failed_on=windows.event_on,
     )
 
 
 def _class_of_failures(history: FailureHistory) -> pd.Series:
     """Class of each failure; where its section is unknown, the class with most kilometres on its loop."""
-    km = history.sections.groupby(["loop_id", "cable_class"])["length_km"].sum().reset_index()
+    stated = history.failures["cable_class"].astype("object")
+    open_loops = history.failures.loc[stated.isna(), "loop_id"].unique()
+    near = history.sections.loc[history.sections["loop_id"].isin(open_loops), ["loop_id", "cable_class", "length_km"]]
+    km = near.astype({"cable_class": "object"}).groupby(["loop_id", "cable_class"])["length_km"].sum().reset_index()
     most = km.sort_values(["loop_id", "length_km", "cable_class"]).groupby("loop_id")["cable_class"].last()
-    return history.failures["cable_class"].fillna(history.failures["loop_id"].map(most)).fillna("unknown")
+    return stated.fillna(history.failures["loop_id"].map(most)).fillna("unknown").astype("category")

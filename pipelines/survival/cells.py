@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.survival import parts
+from pipelines.survival.codes import join_codes, name_kinds, number_levels
 from pipelines.survival.windows import Windows
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
 VINTAGE_YEARS = 3.0
-SHORTEST_M, LONGEST_M = 8.0, 512.0
-"""Bands of the patterns: coarse enough that cells stay few, fine beside what a smooth effect can show."""
+"""Band of the patterns: coarse enough that cells stay few, fine beside what a smooth effect can show."""
 
 LEAST_KM_YEARS = 1e-9
 """What is left of marks that cancel; no cable is in view so briefly."""
@@ -103,24 +101,11 @@ def find_patterns(windows: Windows) -> tuple[pd.DataFrame, Whole]:
     -----
     Checked by: tests/properties/test_survival_cells.py
     """
-    s = windows.sections
-    names = ["cable_class", "insulation", "neutral", "installation", "conductor", "district_id"]
-    length = np.clip(s["length_km"].to_numpy(dtype=np.float64) * 1000.0, SHORTEST_M, LONGEST_M)
     installed = windows.as_of.year + windows.as_of.day_of_year / 366.0 - windows.age_now
-    kinds = [_number_levels(s[name].fillna("unknown").astype(str)) for name in names]
-    kinds.append(_number_levels(pd.Series(np.round(np.log2(length)))))
-    code, levels = [each[windows.owner] for each, _ in kinds], [level for _, level in kinds]
-    vintage = _number_levels(pd.Series(np.floor(installed / VINTAGE_YEARS) * VINTAGE_YEARS + VINTAGE_YEARS / 2))
-    code, levels = [*code, vintage[0]], [*levels, vintage[1]]
-    joined = code[0]
-    for each, level in zip(code[1:], levels[1:], strict=True):
-        joined = np.unique(joined, return_inverse=True)[1] * len(level) + each  # kept small: no product overflows
-    _, first, pattern = np.unique(joined, return_index=True, return_inverse=True)
-    columns = zip([*names, "log2_length", "vintage_year"], code, levels, strict=True)
-    return pd.DataFrame({name: level[each[first]] for name, each, level in columns}), pattern
-
-
-def _number_levels(values: pd.Series) -> tuple[Whole, NDArray[Any]]:
-    """Each value as the place of its level in their order, and the levels."""
-    code, levels = pd.factorize(values, sort=True)
-    return code.astype(np.int64), np.asarray(levels)
+    vintage = np.floor(installed / VINTAGE_YEARS) * VINTAGE_YEARS + VINTAGE_YEARS / 2
+    kind = windows.sections["kind_code"].to_numpy(dtype=np.int64)[windows.owner]
+    pattern = join_codes(kind, number_levels(pd.Series(vintage)))
+    first = np.zeros(int(pattern.max(initial=-1)) + 1, dtype=np.int64)
+    first[pattern] = np.arange(len(pattern))  # any window of a pattern has what all of it have
+    named = name_kinds(windows.sections.iloc[windows.owner[first]]).reset_index(drop=True)
+    return named.assign(vintage_year=vintage[first]), pattern

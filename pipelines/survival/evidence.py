@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from pipelines.survival import parts
 from pipelines.survival.curves import Curves
 from pipelines.survival.multipliers import fit_dispersion, log_likelihood
 from pipelines.survival.windows import Windows
@@ -38,11 +39,12 @@ def count_occasions(windows: Windows) -> Floats:
     """
     owner = windows.owner[windows.event_window]
     day = windows.event_on.astype("datetime64[D]").astype(np.int64)
-    order = np.lexsort((day, owner))
-    owner, day = owner[order], day[order]
-    again = (np.diff(owner) == 0) & (np.diff(day) <= REPEAT_DAYS)
-    first = owner[np.r_[True, ~again]] if len(owner) else owner
-    return np.bincount(first, minlength=len(windows.sections)).astype(np.float64)
+    if not len(owner):
+        return np.zeros(len(windows.sections))
+    span = int(np.ptp(day)) + REPEAT_DAYS + 2  # failures of two sections are further apart than any repeat
+    moment = np.sort(owner * span + day - day.min())  # numbers sort faster than an order is found
+    fresh = np.diff(moment, prepend=-span) > REPEAT_DAYS
+    return np.bincount(moment[fresh] // span, minlength=len(windows.sections)).astype(np.float64)
 
 
 def fit_end_length(occasions: Floats, expected: Floats, length_km: Floats) -> Floats:
@@ -117,15 +119,31 @@ def discount_years(
     ago = (windows.as_of.to_datetime64() - windows.event_on) / np.timedelta64(1, "D") / 365.25
     failures = windows.sum_by_section(windows.event_weight * np.exp(-ago / memory_years), windows.event_window)
     failures += windows.sum_by_section(shared[2] * np.exp(-shared[3] / memory_years), shared[0])
-    expected = np.zeros(len(windows.owner))
-    back = int(np.ceil((windows.age_now - windows.entry_years).max(initial=0.0)))
-    up_to = curves.cumulative(codes, np.clip(windows.age_now, windows.entry_years, windows.exit_years))
-    some = np.arange(len(expected))  # windows that reach back so far
-    for year in range(back):
-        low = np.clip(windows.age_now[some] - year - 1, windows.entry_years[some], windows.exit_years[some])
-        before = curves.cumulative(codes[some], low)
-        spent = up_to - before
-        expected[some] += np.exp(-(year + 0.5) / memory_years) * spent
-        further = low > windows.entry_years[some]
-        some, up_to = some[further], before[further]
+    expected = np.concatenate([
+        _discount_curves(
+            curves, codes[part], windows.age_now[part], windows.entry_years[part], windows.exit_years[part],
+            memory_years,
+        ) for part in parts.split(len(codes))
+    ]) if len(codes) else np.zeros(0)
     return failures, windows.sum_by_section(windows.km * expected)
+
+
+def _discount_curves(
+    curves: Curves, codes: Whole, age_now: Floats, entry_years: Floats, exit_years: Floats, memory_years: float,
+) -> Floats:
+    """Failures a kilometre of each window was to have, year by year back from now, older years counting less."""
+    expected = np.zeros(len(codes))
+    up_to = curves.cumulative(codes, np.clip(age_now, entry_years, exit_years))
+    some = np.arange(len(codes))  # windows that reach back so far
+    year = 0
+    while len(some):
+        low = np.clip(age_now - (year + 1), entry_years, exit_years)
+        before = curves.cumulative(codes, low)
+        expected[some] += np.exp(-(year + 0.5) / memory_years) * (up_to - before)
+        further = np.flatnonzero(low > entry_years)
+        some, codes = some[further], codes[further]
+        up_to, age_now, entry_years, exit_years = (
+            each[further] for each in (before, age_now, entry_years, exit_years)
+        )
+        year += 1
+    return expected

@@ -12,6 +12,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipelines.survival.codes import KIND, code_kinds, number_levels
+
 Floats = NDArray[np.float64]
 T = TypeVar("T")
 
@@ -50,9 +52,9 @@ def code_names(history: FailureHistory) -> FailureHistory:
     Returns
     -------
     FailureHistory
-        sections with section_code, half_code, loop_code: places of section_id, half_loop_id and loop_id in the order of
-        the names; failures with section_code, -1 where the section is not in the register. Sections are in the order of
-        loop, half-loop and section, failures in the order of their jobs.
+        sections with section_code, half_code, loop_code (places of section_id, half_loop_id and loop_id in the order of
+        the names) and kind_code (codes.code_kinds); failures with section_code, -1 where the section is not in the
+        register. Sections are in the order of loop, half-loop and section, failures in the order of their jobs.
 
     Notes
     -----
@@ -62,13 +64,15 @@ def code_names(history: FailureHistory) -> FailureHistory:
         return history
     sections, failures = history.sections, history.failures
     codes = {
-        name: pd.factorize(sections[of], sort=True)[0].astype(np.int64)
+        name: number_levels(sections[of])
         for name, of in (("section_code", "section_id"), ("half_code", "half_loop_id"), ("loop_code", "loop_id"))
         if of in sections.columns
     }
     place = pd.Index(sections["section_id"]).get_indexer(failures["section_id"])
     own = np.where(place >= 0, codes["section_code"][place], -1) if len(sections) else place
-    order = np.lexsort(tuple(codes.values()))
+    if set(KIND) <= set(sections.columns):
+        codes["kind_code"] = code_kinds(sections)
+    order = np.lexsort([codes[name] for name in ("section_code", "half_code", "loop_code") if name in codes])
     coded = sections.assign(**codes).iloc[order].reset_index(drop=True)
     jobs = failures.assign(section_code=own)
     if "job_id" in jobs.columns and not jobs["job_id"].is_monotonic_increasing:

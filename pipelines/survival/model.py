@@ -279,13 +279,14 @@ def fit_failure_model(
     under = windows.sum_by_section(windows.km * treatment.spend_treated(
         curves, codes, windows.treated_years, windows.entry_years, windows.exit_years, assumed.years,
     )) * end_factor
-    seen = evidence.count_occasions(windows)
+    is_untreated = bare is windows
+    seen = occasions if is_untreated else evidence.count_occasions(windows)
     left = treatment.fit_treatment(
         assumed, tree, variances, float((seen - occasions)[under > 0].sum()), under * level * fresh, level_variation,
     )
     recorded = windows.sum_by_section(windows.event_weight, windows.event_window)
     shares = windows.sum_by_section(shared[2], shared[0])
-    expected = spend(windows) * end_factor - (1.0 - left.factor) * under
+    expected = (untreated if is_untreated else spend(windows)) * end_factor - (1.0 - left.factor) * under
     seen = seen + shares
     told = recorded.sum() + shares.sum()
     tree = dataclasses.replace(tree, failures=seen, expected=expected * (seen.sum() / max(told, 1e-300)))

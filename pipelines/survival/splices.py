@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipelines.survival.history import DAYS_PER_YEAR, FailureHistory, no_later_than
+from pipelines.survival.history import DAYS_PER_YEAR, FailureHistory, code_names, no_later_than
 from shared.intervals import poisson_limits
 from shared.settings import Settings
 
@@ -61,29 +61,36 @@ def tabulate_splices(history: FailureHistory, settings: Settings) -> pd.DataFram
 def _cut_at_repairs(history: FailureHistory) -> pd.DataFrame:
     """Spells of sections between entry, repairs and exit: years, is_after_repair, and what ended each, if anything."""
     as_of = pd.Timestamp(history.as_of)
+    history = history.keep(code_names)
     s = history.sections
     installed = pd.to_datetime(s["installed_on"]).where(s["is_installed_on_known"].astype(bool))
-    begins = pd.concat([pd.to_datetime(s["recorded_from"]), installed], axis=1).max(axis=1)
+    recorded = pd.to_datetime(s["recorded_from"])
+    begins = recorded.where(~(installed > recorded), installed).fillna(installed)
     ends = no_later_than(s["retired_on"], as_of).fillna(as_of)
-    view = pd.DataFrame({"section_id": s["section_id"], "begins": begins, "ends": ends})
-    view = view[view["ends"] > view["begins"]]
+    view = pd.DataFrame({"section_code": s["section_code"], "begins": begins, "ends": ends})
+    view = view[view["ends"] > view["begins"]].reset_index(drop=True)
+    row_of = np.full(len(s) + 1, -1)  # the last stands for sections out of the register
+    row_of[view["section_code"]] = np.arange(len(view))
     used = history.failures["is_counted"].astype(bool) | history.failures["why_not"].eq("undated_section")
-    repairs = history.failures.loc[used, ["job_id", "section_id", "failed_on", "failed_component"]]
-    repairs = repairs.assign(at=pd.to_datetime(repairs["failed_on"])).merge(view, on="section_id")
-    repairs = repairs.sort_values(["section_id", "at", "job_id"], ignore_index=True)
-    before = repairs.groupby("section_id")["at"].shift()
+    repairs = history.failures.loc[used, ["section_code", "failed_on", "failed_component"]]
+    repairs = repairs.assign(at=pd.to_datetime(repairs["failed_on"]), row=row_of[repairs["section_code"]])
+    repairs = repairs[repairs["row"] >= 0].sort_values(["row", "at"], kind="stable", ignore_index=True)
+    again = repairs["row"].eq(repairs["row"].shift())
     ended = pd.DataFrame({
-        "begins": before.fillna(repairs["begins"]), "ends": repairs["at"], "is_after_repair": before.notna(),
-        "ended_by": repairs["failed_component"].where(repairs["failed_component"].eq("splice"), "cable"),
+        "begins": repairs["at"].shift().where(again, view["begins"].iloc[repairs["row"]].reset_index(drop=True)),
+        "ends": repairs["at"], "is_after_repair": again,
+        "ended_by": np.where(repairs["failed_component"].eq("splice"), "splice", "cable"),
     })
-    last = repairs.groupby("section_id")["at"].max().reindex(view["section_id"]).reset_index(drop=True)
-    rest = view.reset_index(drop=True)
+    last = repairs.drop_duplicates("row", keep="last").set_index("row")["at"].reindex(view.index)
     open_ended = pd.DataFrame({
-        "begins": last.fillna(rest["begins"]), "ends": rest["ends"], "is_after_repair": last.notna(), "ended_by": None,
+        "begins": last.fillna(view["begins"]), "ends": view["ends"], "is_after_repair": last.notna(), "ended_by": None,
     })
     spells = pd.concat([ended, open_ended], ignore_index=True)
     days = (spells["ends"] - spells["begins"]).dt.days
-    return spells.assign(years=np.maximum(days.to_numpy(dtype=np.float64), 0.0) / DAYS_PER_YEAR)
+    return spells.assign(
+        years=np.maximum(days.to_numpy(dtype=np.float64), 0.0) / DAYS_PER_YEAR,
+        ended_by=spells["ended_by"].astype("category"),
+    )
 
 
 def _count(spells: pd.DataFrame, band: str, low: float, high: float, settings: Settings) -> list[object]:
