@@ -92,3 +92,16 @@ def test_settings_are_one_row_that_sql_can_read(tmp_path: Path) -> None:
     write_settings(con, Settings())
     query = "select restoration_sustained_min, general_as_of from settings.current"
     assert con.execute(query).fetchall() == [(5.0, None)]
+
+
+def test_columns_read_as_categories_hold_the_same_values(tmp_path: Path) -> None:
+    with open_warehouse(Workspace(tmp_path)) as con:
+        frame = pd.DataFrame({
+            "loop_id": ["L3", "L1", "L2", "L4"], "configuration": ["loop", None, "it's", "loop"],
+        }).reindex(columns=list(dictionary.tables()["staging.loops"].columns))
+        write_table(con, "staging.loops", frame)
+        text = read_model(con, "staging.loops")
+        levels = read_model(con, "staging.loops", categories=["configuration", "district_id"])
+    assert levels["configuration"].dtype == "category"
+    assert levels["district_id"].isna().all()  # a column without a value has no levels to be made of
+    assert levels.astype(text.dtypes.to_dict()).equals(text)
