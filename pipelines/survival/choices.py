@@ -69,13 +69,16 @@ def choose_model(history: FailureHistory, settings: Settings) -> Choice:
     windows = leave_out_treated(build_windows(history))  # the curves are those of cable left alone
     if windows.event_weight.sum() < LEAST_FAILURES:
         return Choice(kinds.DEFAULT_CHOICES, _table(CANDIDATES, np.full((len(CANDIDATES), 3), np.nan)))
-    scores = np.zeros((len(CANDIDATES), 3, len(windows.sections)))
+    scores, sums = np.zeros((len(CANDIDATES), len(windows.sections))), np.zeros((len(CANDIDATES), 3))
     for years in ROLLS_YEARS:
         before, after = cut_windows(windows, years, years - 3.0)
-        scores += [_score(after, *fitted) for fitted in kinds.fit_curves(before, CANDIDATES, settings)]
-    best = _choose(scores[:, 0])
+        for place, fitted in enumerate(kinds.fit_curves(before, CANDIDATES, settings)):
+            score, expected = _score(after, *fitted)
+            scores[place] += score
+            sums[place] += score.sum(), expected.sum(), after.event_weight.sum()
+    best = _choose(scores)
     return Choice(dataclasses.replace(kinds.DEFAULT_CHOICES, hazard=best.hazard, penalty=best.penalty),
-                  _table(CANDIDATES, scores.sum(axis=2), best))
+                  _table(CANDIDATES, sums, best))
 
 
 def _choose(scores: Floats) -> kinds.ModelChoices:
@@ -106,12 +109,12 @@ def cut_windows(windows: Windows, years_ago: float, until_years_ago: float) -> t
     return before, after
 
 
-def _score(after: Windows, curves: Curves, codes: NDArray[np.int64]) -> Floats:
-    """Log-likelihood, expected and observed of the later years, of each section."""
+def _score(after: Windows, curves: Curves, codes: NDArray[np.int64]) -> tuple[Floats, Floats]:
+    """Log-likelihood of the later years, and failures expected of them, of each section."""
     expected = after.sum_by_section(after.km * spend_between(curves, codes, after.entry_years, after.exit_years))
     rate = curves.intensity(codes[after.event_window], after.event_age_years)
     seen = after.sum_by_section(after.event_weight * np.log(np.maximum(rate, 1e-12)), after.event_window)
-    return np.array([seen - expected, expected, after.sum_by_section(after.event_weight, after.event_window)])
+    return seen - expected, expected
 
 
 def _table(
