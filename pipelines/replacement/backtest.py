@@ -10,18 +10,19 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any, Protocol
+from typing import Protocol
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.replacement.capture import LENGTH_FRACTIONS, measure_capture, order_by_rule
+from pipelines.replacement.capture import LENGTH_FRACTIONS, measure_capture, order_by_rule, sum_drawn
 from pipelines.survival.history import FailureHistory, code_names, known_at
 from shared.intervals import poisson_limits
 from shared.units import DAYS_PER_YEAR
 
 Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
 
 LEVELS = ("section", "loop")
 RECENT_YEARS = 3.0
@@ -46,8 +47,12 @@ class Model(Protocol):
 
 Fit = Callable[[FailureHistory], Model]
 
-Measure = Callable[[pd.DataFrame, dt.date, float, str, Floats], pd.DataFrame]
-"""Units with loop_code, origin, horizon in years, level, and draws of loops (replicates, loops), to rows of a table."""
+Orders = Mapping[str, tuple[Whole, Whole]]
+"""order_by_rule of every rule."""
+
+Measure = Callable[[pd.DataFrame, dt.date, float, str, Orders, Floats], pd.DataFrame]
+"""Units, origin, horizon in years, level, orders of the rules, and draws of loops (replicates, loops), to rows of a
+table."""
 
 
 @dataclass(frozen=True)
@@ -115,7 +120,7 @@ def run_backtest(
         Scores of sections (by section_id, failures per km, larger is picked first) under further rule names, by
         origin: perfect knowledge of a simulated fleet, for instance.
     further_measure
-        Measures the units of each origin and level in another way, with the same draws of loops.
+        Measures the units of each origin and level in another way, with the same orders and draws of loops.
 
     Returns
     -------
@@ -137,28 +142,42 @@ def run_backtest(
 
     Checked by: tests/simulated/test_replacement_backtest.py, tests/unit/test_replacement_backtest.py
     """
-    loops = pd.Index(sorted(history.sections["loop_id"].unique()))
-    draws = random.multinomial(len(loops), np.full(len(loops), 1.0 / max(len(loops), 1)), size=replicates).astype(float)
-    # a loop's draws lie together: products with the units' loops then copy nothing
-    draws = np.ascontiguousarray(draws.T).T
+    history = history.keep(code_names)
+    drawn_loops = draw_loops(int(history.sections["loop_code"].max()) + 1, replicates, random)
     captures, calibrations, others, replicas = [], [], [], {}
     for origin in origins:
         further = (further_rules or {}).get(origin, {})
         units = list_units(history, origin, horizon_years, fit(known_at(history, origin)), further)
+        draws = drawn_loops.astype(np.float64).T
         for unit_level in LEVELS:
             scored = units if unit_level == "section" else roll_up(units, tuple(further))
-            scored["loop_code"] = loops.get_indexer(scored["loop_id"])
-            for rule in (*RULES, *further):
-                order, groups = order_by_rule(scored, rule)
-                found, drawn = measure_capture(scored, order, groups, draws)
+            by_age, _ = order_by_rule(scored, "oldest_first")
+            orders = {rule: order_by_rule(scored, rule, by_age) for rule in (*RULES, *further)}
+            totals = sum_drawn(scored, draws)
+            for rule, (order, groups) in orders.items():
+                found, drawn = measure_capture(scored, order, groups, draws, drawn_totals=totals)
                 replicas[origin, unit_level, rule] = drawn
                 captures.append(_capture_rows(scored, origin, horizon_years, unit_level, rule, found, drawn, level))
             if further_measure is not None:
-                others.append(further_measure(scored, origin, horizon_years, unit_level, draws))
+                others.append(further_measure(scored, origin, horizon_years, unit_level, orders, draws))
         calibrations.append(calibrate(units, origin, level))
     frame = _concatenate(captures)
     return Backtest(
         frame, _compare(frame, replicas, origins, level), _concatenate(calibrations), _concatenate(others))
+
+
+def draw_loops(loops: int, replicates: int, random: np.random.Generator) -> NDArray[np.uint8]:
+    """How often each loop is drawn in each replicate, shape (loops, replicates).
+
+    Notes
+    -----
+    Held in bytes, for there are many: that a loop is drawn more than 255 times has no chance.
+    """
+    drawn = np.empty((loops, replicates), dtype=np.uint8)
+    for first in range(0, replicates, 16):
+        some = random.multinomial(loops, np.full(loops, 1.0 / max(loops, 1)), size=min(16, replicates - first))
+        drawn[:, first : first + 16] = some.T
+    return drawn
 
 
 def list_units(
@@ -170,10 +189,11 @@ def list_units(
     Returns
     -------
     DataFrame
-        section_id, loop_id, length_km, expected (forecast over the horizon), expected_in_view (the part of it for the
-        time the section stayed in service), failures, failures_recent, failures_five_years, age_years (-1 where the
-        date is unknown), observed (failures that followed), observed_shared (with those of which only the loop is
-        known, shared over its sections by what was expected of each), and one column a further rule.
+        section_id, section_code, loop_code (history.code_names), length_km, expected (forecast over the horizon),
+        expected_in_view (the part of it for the time the section stayed in service), failures, failures_recent,
+        failures_five_years, age_years (-1 where the date is unknown), observed (failures that followed),
+        observed_shared (with those of which only the loop is known, shared over its sections by what was expected of
+        each), and one column a further rule. In the order of section_code.
 
     Notes
     -----
@@ -181,19 +201,21 @@ def list_units(
     """
     history = history.keep(code_names)
     forecast = model.forecast(horizon_years)
-    place, code = find_sections(history, forecast["section_id"])
-    facts = history.sections[["retired_on", "installed_on", "is_installed_on_known"]].iloc[place]
+    place, code = find_sections(history, forecast)
+    if np.any(np.diff(code) < 0):
+        by_code = np.argsort(code, kind="stable")
+        forecast, place, code = forecast.iloc[by_code], place[by_code], code[by_code]
+    facts = history.sections[["retired_on", "installed_on", "is_installed_on_known", "loop_code"]].iloc[place]
     start, end = pd.Timestamp(origin), pd.Timestamp(origin) + pd.Timedelta(days=round(horizon_years * DAYS_PER_YEAR))
-    own = counts_as_failure(history.failures).to_numpy() & history.failures["section_code"].ge(0).to_numpy()
-    failed_in = history.failures["section_code"].to_numpy()[own]
-    failed_on = pd.to_datetime(history.failures["failed_on"])[own]
-    closed_on = pd.to_datetime(history.failures["closed_on"])[own].fillna(failed_on)
-    known = (failed_on <= start) & (closed_on <= start)
+    own = history.keep(list_own_failures)
+    failed_on = own["failed_on"]
+    known = (failed_on <= start) & (own["closed_on"] <= start)
 
-    def count(chosen: pd.Series) -> NDArray[np.int64]:
-        return np.bincount(failed_in[chosen.to_numpy()], minlength=int(code.max(initial=-1)) + 1)[code]
+    def count(chosen: pd.Series) -> Whole:
+        failed_in = own["section_code"].to_numpy()[chosen.to_numpy()]
+        return np.bincount(failed_in, minlength=int(code.max(initial=-1)) + 1)[code]
 
-    def known_within(years: float) -> NDArray[np.int64]:
+    def known_within(years: float) -> Whole:
         return count(known & (failed_on > start - pd.Timedelta(days=round(years * DAYS_PER_YEAR))))
 
     retired = pd.to_datetime(facts["retired_on"]).fillna(end)
@@ -201,7 +223,8 @@ def list_units(
     installed = pd.to_datetime(facts["installed_on"]).where(facts["is_installed_on_known"].astype(bool))
     units = pd.DataFrame({
         "section_id": forecast["section_id"].to_numpy(),
-        "loop_id": forecast["loop_id"].to_numpy(),
+        "section_code": code,
+        "loop_code": facts["loop_code"].to_numpy(),
         "length_km": forecast["length_km"].to_numpy(dtype=float),
         "expected": forecast["expected_failures"].to_numpy(dtype=float),
         "expected_in_view": forecast["expected_failures"].to_numpy(dtype=float) * in_service,
@@ -211,39 +234,63 @@ def list_units(
         "age_years": ((start - installed).dt.days / DAYS_PER_YEAR).fillna(-1.0).to_numpy(),
         "observed": count((failed_on > start) & (failed_on <= end)),
     })
-    alone = history.failures[history.failures["why_not"].eq("loop_only")]
-    alone_on = pd.to_datetime(alone["failed_on"])
-    by_loop = alone.loc[(alone_on > start) & (alone_on <= end), "loop_id"].value_counts()
+    alone = history.keep(list_loop_failures)
+    struck = alone.loc[(alone["failed_on"] > start) & (alone["failed_on"] <= end), "loop_code"]
     units["observed_shared"] = units["observed"] + share_over_loops(
-        by_loop, units["loop_id"], units["expected_in_view"].to_numpy(),
+        struck.to_numpy(), units["loop_code"].to_numpy(), units["expected_in_view"].to_numpy(),
     )
     for rule, score in (further or {}).items():
         units[rule] = score.reindex(units["section_id"]).to_numpy(dtype=float)
-    return units.iloc[np.argsort(code, kind="stable")].reset_index(drop=True)
+    return units
 
 
-def find_sections(history: FailureHistory, section_ids: pd.Series) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Row of the history's sections and section_code of each id."""
-    rows = history.keep(_index_sections).get_indexer(pd.Index(section_ids))
-    return rows, history.sections["section_code"].to_numpy(dtype=np.int64)[rows]
+def find_sections(history: FailureHistory, forecast: pd.DataFrame) -> tuple[Whole, Whole]:
+    """Row of the history's sections and section_code of each row of a forecast, which has the code or the name."""
+    codes = history.sections["section_code"].to_numpy(dtype=np.int64)
+    if "section_code" in forecast.columns:
+        code = forecast["section_code"].to_numpy(dtype=np.int64)
+        return history.keep(find_rows)[code], code
+    rows = pd.Index(history.sections["section_id"]).get_indexer(pd.Index(forecast["section_id"]))
+    return rows, codes[rows]
 
 
-def _index_sections(history: FailureHistory) -> pd.Index[Any]:
-    index: pd.Index[Any] = pd.Index(history.sections["section_id"])
-    return index
+def find_rows(history: FailureHistory) -> Whole:
+    """Row of the history's sections by section_code."""
+    return np.argsort(history.sections["section_code"].to_numpy(dtype=np.int64))
 
 
-def share_over_loops(
-    by_loop: pd.Series, loop_id: pd.Series, expected: NDArray[np.float64],
-) -> NDArray[np.float64]:
+def list_own_failures(history: FailureHistory) -> pd.DataFrame:
+    """Failures of the cable on a known section: section_code, failed_on, closed_on (failed_on where it is missing)."""
+    failures = history.failures
+    own = failures[counts_as_failure(failures) & failures["section_code"].ge(0)]
+    failed_on = pd.to_datetime(own["failed_on"])
+    return pd.DataFrame({
+        "section_code": own["section_code"], "failed_on": failed_on,
+        "closed_on": pd.to_datetime(own["closed_on"]).fillna(failed_on),
+    })
+
+
+def list_loop_failures(history: FailureHistory) -> pd.DataFrame:
+    """Failures of which only the loop is known: loop_code (-1 where no section lies on it), failed_on."""
+    alone = history.failures[history.failures["why_not"].eq("loop_only")]
+    sections = history.sections
+    loops = sections.loc[~sections["loop_code"].duplicated(), ["loop_id", "loop_code"]]
+    found = pd.Index(loops["loop_id"]).get_indexer(pd.Index(alone["loop_id"]))
+    return pd.DataFrame({
+        "loop_code": np.where(found >= 0, loops["loop_code"].to_numpy()[found], -1),
+        "failed_on": pd.to_datetime(alone["failed_on"]).to_numpy(),
+    })
+
+
+def share_over_loops(struck: Whole, loop: Whole, expected: Floats) -> Floats:
     """Failures known by loop alone, shared over the loop's sections by what was expected of each.
 
     Parameters
     ----------
-    by_loop
-        Such failures by loop_id.
-    loop_id, expected
-        Loop of each section, and the failures expected of it.
+    struck
+        loop_code of each such failure; -1 for a loop without sections.
+    loop, expected
+        loop_code of each section, and the failures expected of it.
 
     Notes
     -----
@@ -251,10 +298,10 @@ def share_over_loops(
 
     Checked by: tests/unit/test_replacement_backtest.py, tests/unit/test_replacement_forecast_score.py
     """
-    code = pd.factorize(loop_id)[0]
-    total = np.bincount(code, expected)[code]
+    size = int(max(loop.max(initial=-1), struck.max(initial=-1))) + 1
+    total = np.bincount(loop, expected, size)[loop]
     share = np.divide(expected, total, out=np.zeros(len(total)), where=total > 0)
-    return np.asarray(loop_id.map(by_loop).fillna(0.0).to_numpy(dtype=np.float64) * share)
+    return np.asarray(np.bincount(struck[struck >= 0], minlength=size)[loop] * share)
 
 
 def counts_as_failure(failures: pd.DataFrame) -> pd.Series:
@@ -263,14 +310,14 @@ def counts_as_failure(failures: pd.DataFrame) -> pd.Series:
 
 
 def roll_up(units: pd.DataFrame, further: tuple[str, ...] = ()) -> pd.DataFrame:
-    """Sections summed to loops; the age is the mean by length, further rules' rates likewise."""
+    """Sections summed to loops, by loop_code; the age is the mean by length, further rules' rates likewise."""
     dated = units["age_years"].ge(0)
-    weighted = units.assign(
+    weighted = units.drop(columns=["section_id", "section_code", "age_years"]).assign(
         dated_km=units["length_km"].where(dated, 0.0),
         aged_km=(units["length_km"] * units["age_years"]).where(dated, 0.0),
         **{rule: units[rule] * units["length_km"] for rule in further},
     )
-    sums = weighted.drop(columns=["section_id", "age_years"]).groupby("loop_id", sort=True).sum().reset_index()
+    sums = weighted.groupby("loop_code", sort=True).sum().reset_index()
     aged = (sums["aged_km"] / sums["dated_km"].where(sums["dated_km"] > 0)).fillna(-1.0)
     per_km = {rule: sums[rule] / sums["length_km"] for rule in further}
     return sums.drop(columns=["dated_km", "aged_km"]).assign(age_years=aged, **per_km)

@@ -8,11 +8,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.replacement.backtest import RULES
-from pipelines.replacement.capture import measure_capture, order_by_rule
+from pipelines.replacement.backtest import RULES, Orders
+from pipelines.replacement.capture import measure_capture, order_by_rule, sum_drawn
 from shared.settings import Replacement
 
 Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
 
 COST_FRACTIONS = (0.01, 0.05, 0.10, 0.20)
 
@@ -21,18 +22,18 @@ MONEY_RULE = "model_per_cost"
 
 
 def price_sections(sections: pd.DataFrame, terms: Replacement) -> pd.Series:
-    """Cost of replacing each section, by section_id, at the prices of the settings.
+    """Cost of replacing each section, by section_code, at the prices of the settings.
 
     Parameters
     ----------
     sections
-        section_id, length_km, installation.
+        section_code (history.code_names), length_km, installation.
     terms
         Prices per metre, buried and in duct.
     """
     in_duct = sections["installation"].eq("duct")
     per_km = 1000.0 * np.where(in_duct, terms.cost_per_m_duct, terms.cost_per_m_buried)
-    return pd.Series(sections["length_km"].to_numpy() * per_km, index=sections["section_id"].to_numpy())
+    return pd.Series(sections["length_km"].to_numpy() * per_km, index=sections["section_code"].to_numpy())
 
 
 class CaptureByMoney:
@@ -63,27 +64,33 @@ class CaptureByMoney:
         self._cost_of_loop: pd.Series | None = None
 
     def __call__(
-        self, units: pd.DataFrame, origin: dt.date, horizon_years: float, unit_level: str, draws: Floats,
+        self, units: pd.DataFrame, origin: dt.date, horizon_years: float, unit_level: str, orders: Orders,
+        draws: Floats,
     ) -> pd.DataFrame:
         """Rows of backtest_money at one origin and level; sections come before loops."""
         if unit_level == "section":
-            cost = units["section_id"].map(self.section_costs).astype(float)
-            self._cost_of_loop = cost.groupby(units["loop_id"]).sum() + self.cost_per_loop
+            cost = units["section_code"].map(self.section_costs).astype(float)
+            self._cost_of_loop = cost.groupby(units["loop_code"]).sum() + self.cost_per_loop
             draws = draws[:0]
         else:
             if self._cost_of_loop is None:
                 raise ValueError("loops are priced by their sections, which come first")
-            cost = units["loop_id"].map(self._cost_of_loop).astype(float)
-        priced = units.assign(cost=cost, **{MONEY_RULE: units["expected"] / cost.clip(lower=1e-9)})
+            cost = units["loop_code"].map(self._cost_of_loop).astype(float)
+        priced = units[["length_km", "loop_code", "observed"]].assign(
+            cost=cost, **{MONEY_RULE: units["expected"] / cost.clip(lower=1e-9)})
+        totals = sum_drawn(priced, draws, "cost")
+        orders = {rule: orders[rule] for rule in RULES} | {MONEY_RULE: order_by_rule(priced, MONEY_RULE)}
         return pd.concat([
-            self._rows(priced, origin, horizon_years, unit_level, rule, draws) for rule in (*RULES, MONEY_RULE)
+            self._rows(priced, origin, horizon_years, unit_level, rule, measure_capture(
+                priced, order, groups, draws, COST_FRACTIONS, "cost", totals,
+            )) for rule, (order, groups) in orders.items()
         ])
 
     def _rows(
-        self, priced: pd.DataFrame, origin: dt.date, horizon_years: float, unit_level: str, rule: str, draws: Floats,
+        self, priced: pd.DataFrame, origin: dt.date, horizon_years: float, unit_level: str, rule: str,
+        measured: tuple[Floats, Floats],
     ) -> pd.DataFrame:
-        order, groups = order_by_rule(priced, rule)
-        captured, drawn = measure_capture(priced, order, groups, draws, COST_FRACTIONS, "cost")
+        captured, drawn = measured
         tails = [(1.0 - self.level) / 2.0, (1.0 + self.level) / 2.0]
         limits = np.quantile(drawn, tails, axis=0) if len(drawn) else np.full((2, len(captured)), np.nan)
         total = int(priced["observed"].sum())

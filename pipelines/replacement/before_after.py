@@ -13,15 +13,17 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.replacement.backtest import counts_as_failure
+from pipelines.replacement.backtest import find_rows, list_loop_failures, list_own_failures
 from pipelines.survival import nested
 from pipelines.survival.evidence import REPEAT_DAYS
-from pipelines.survival.history import FailureHistory, years_between
+from pipelines.survival.history import FailureHistory, code_names, years_between
 from pipelines.survival.model import FailureModel, gamma_limits
 from shared.intervals import poisson_limits, ratio_limits
 from shared.units import DAYS_PER_YEAR
 
 Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
+Days = NDArray[np.datetime64]
 
 LEAST_EXPECTED = 3.0
 """With fewer failures expected the limits are too wide for any verdict."""
@@ -39,8 +41,8 @@ def tabulate_before_after(
     history
         What is known now.
     models
-        Models fitted at past dates with what was known then (their windows say when); a member is forecast by the last
-        one that stands no later than its date.
+        Models fitted at past dates to what was known then (history.known_at of this history; their windows say when);
+        a member is forecast by the last one that stands no later than its date.
     members
         The sets: picked_sets.list_members gives them.
     years
@@ -71,6 +73,7 @@ def tabulate_before_after(
     """
     if members.empty:
         return pd.DataFrame()
+    history = history.keep(code_names)
     dated = _set_windows(members, history, years)
     dated["expected"], dated["variance"], dated["level_error"] = _expect(history, models, dated)
     used = dated["expected"].notna() & dated["after_years"].gt(0) & dated["before_years"].gt(0) & dated["is_followed"]
@@ -85,39 +88,45 @@ def tabulate_before_after(
 
 def _set_windows(members: pd.DataFrame, history: FailureHistory, years: float) -> pd.DataFrame:
     """Members with where their time before begins and their time after ends."""
-    facts = history.sections.set_index("section_id").loc[members["section_id"]].reset_index()
+    members = members.reset_index(drop=True)
+    facts = history.sections[
+        ["loop_code", "position", "length_km", "installed_on", "is_installed_on_known", "recorded_from"]
+    ].iloc[history.keep(find_rows)[members["section_code"]]].reset_index(drop=True)
     span, as_of = pd.Timedelta(days=round(years * DAYS_PER_YEAR)), pd.Timestamp(history.as_of)
-    on = pd.to_datetime(members["on"]).reset_index(drop=True)
+    on = pd.to_datetime(members["on"])
     installed = pd.to_datetime(facts["installed_on"]).where(facts["is_installed_on_known"].astype(bool))
     since = pd.concat([on - span, pd.to_datetime(facts["recorded_from"]), installed], axis=1).max(axis=1)
-    until = pd.concat([on + span, pd.to_datetime(members["until"]).reset_index(drop=True)], axis=1).min(axis=1)
+    until = pd.concat([on + span, pd.to_datetime(members["until"])], axis=1).min(axis=1)
     until = until.where(until <= as_of, as_of)
-    return members.reset_index(drop=True).assign(
-        on=on, since=since, until=until, loop_id=facts["loop_id"], position=facts["position"],
+    return members.assign(
+        on=on, since=since, until=until, loop_code=facts["loop_code"], position=facts["position"],
         length_km=facts["length_km"].astype(float), before_years=years_between(since, on),
         after_years=years_between(on, until),
     )
 
 
 def list_events(history: FailureHistory) -> pd.DataFrame:
-    """Failures of the cable with a known section, and those known by loop alone, with the place each struck."""
-    failures = history.failures
-    own = counts_as_failure(failures) & failures["section_id"].notna()
-    events = failures[own | failures["why_not"].eq("loop_only")]
-    events = events.assign(section_id=events["section_id"].where(own.loc[events.index]))
-    register = history.sections[["section_id", "position", "installed_on"]]
-    # one row a section in the register: no failure is counted twice
-    placed = events[["job_id", "loop_id", "section_id", "failed_on", "closed_on"]].merge(
-        register, on="section_id", how="left",
-    )
-    failed = pd.to_datetime(placed["failed_on"])
-    placed = placed.assign(
-        failed_on=failed, closed_on=pd.to_datetime(placed["closed_on"]).fillna(failed),
-        laid_on=pd.to_datetime(placed["installed_on"]),
-    ).drop(columns="installed_on").sort_values(["section_id", "failed_on", "job_id"], ignore_index=True)
+    """Failures of the cable on a known section, and those known by loop alone.
+
+    Returns
+    -------
+    DataFrame
+        One row a failure, by section and day: section_code (-1 where only the loop is known), loop_code (-1 where no
+        section lies on it), failed_on, closed_on (failed_on where it is missing), is_occasion (no repeat soon after
+        another failure of the section).
+    """
+    history = history.keep(code_names)
+    own, alone = history.keep(list_own_failures), history.keep(list_loop_failures)
+    row = history.keep(find_rows)[own["section_code"]]
+    own = own.assign(loop_code=history.sections["loop_code"].to_numpy()[row])
+    events = pd.concat([own, alone.assign(section_code=-1)], ignore_index=True)
+    section, failed = events["section_code"].to_numpy(), events["failed_on"].to_numpy()
+    order = np.lexsort((failed, section))
+    section, failed = section[order], failed[order]
     # as in evidence.count_occasions: a repeat soon after a failure is no new occasion
-    gap = placed.groupby("section_id")["failed_on"].diff().dt.days
-    return placed.assign(is_occasion=placed["section_id"].notna() & ~(gap <= REPEAT_DAYS))
+    again = (np.diff(section) == 0) & (np.diff(failed) <= np.timedelta64(REPEAT_DAYS, "D"))
+    return events.iloc[order].reset_index(drop=True).assign(
+        is_occasion=(section >= 0) & ~np.concatenate([np.zeros(min(len(section), 1), dtype=bool), again]))
 
 
 # ------------------------------------------------------------------ what was to be expected
@@ -133,18 +142,26 @@ def _expect(
     days = np.array([model.windows.as_of for model in standing], dtype="datetime64[ns]")
     which = np.searchsorted(days, members["on"].to_numpy(dtype="datetime64[ns]"), side="right") - 1
     events = history.keep(list_events)
-    retired = pd.to_datetime(history.sections.set_index("section_id")["retired_on"])
+    retired = pd.to_datetime(history.sections["retired_on"]).to_numpy()[history.keep(find_rows)]
+    code = members["section_code"].to_numpy()
     for place, model in enumerate(standing):
-        place_of = pd.Index(model.windows.sections["section_id"]).get_indexer(members["section_id"])
-        mine = np.flatnonzero((which == place) & (place_of >= 0))
+        mine = np.flatnonzero((which == place) & (find_in_model(model, code) >= 0))
         if len(mine):
             found = expect_members(model, members.iloc[mine], events, retired)
             expected[mine], variance[mine], error[mine] = found
     return expected, variance, error
 
 
+def find_in_model(model: FailureModel, code: Whole) -> Whole:
+    """Row of the model's sections for each section_code; -1 where it has none."""
+    own = model.windows.sections["section_code"].to_numpy(dtype=np.int64)
+    row_of = np.full(int(max(own.max(initial=-1), code.max(initial=-1))) + 1, -1)
+    row_of[own] = np.arange(len(own))
+    return row_of[code]
+
+
 def expect_members(
-    model: FailureModel, members: pd.DataFrame, events: pd.DataFrame, retired: pd.Series,
+    model: FailureModel, members: pd.DataFrame, events: pd.DataFrame, retired: Days,
 ) -> tuple[Floats, Floats, Floats]:
     """Failures to expect of members between their date and their end, had nothing been done.
 
@@ -153,11 +170,11 @@ def expect_members(
     model
         Stands no later than any member's date.
     members
-        grouped_by, group_name, section_id, loop_id, on, until: sections that the model knows.
+        grouped_by, group_name, section_code, loop_code, on, until: sections that the model knows.
     events
         list_events.
     retired
-        Day of retirement by section_id.
+        Day of retirement by section_code.
 
     Returns
     -------
@@ -171,11 +188,11 @@ def expect_members(
     Each loop of a set is put up anew as it was known on the member's date: the failures and the exposure since the
     model's own date are added to its evidence, then the multipliers' posterior is taken again.
     """
-    keys = [*GROUP, "loop_id", "on"]
+    keys = [*GROUP, "loop_code", "on"]
     code = members.groupby(keys, sort=True).ngroup().to_numpy()
     copies = members.assign(copy=code).drop_duplicates("copy").sort_values("copy")
     tree, row, copy = _copy_loops(model, copies, events, retired)
-    place = pd.Index(model.windows.sections["section_id"]).get_indexer(members["section_id"])
+    place = find_in_model(model, members["section_code"].to_numpy())
     # sections of a copy are unique, so copy and row together find the member's place in the tree
     width = len(model.windows.sections)
     at = pd.Index(copy * width + row).get_indexer(code * width + place)
@@ -192,16 +209,15 @@ def expect_members(
 
 
 def _copy_loops(
-    model: FailureModel, copies: pd.DataFrame, events: pd.DataFrame, retired: pd.Series,
-) -> tuple[nested.Tree, NDArray[np.int64], NDArray[np.int64]]:
+    model: FailureModel, copies: pd.DataFrame, events: pd.DataFrame, retired: Days,
+) -> tuple[nested.Tree, Whole, Whole]:
     """The loops of the copies as known on their dates, with the model's section and the copy of each leaf."""
     sections = model.windows.sections
-    by_loop = pd.DataFrame({"loop_id": sections["loop_id"].to_numpy(), "row": np.arange(len(sections))})
-    leaves = copies[["copy", "loop_id", "on"]].merge(by_loop, on="loop_id").sort_values(["copy", "row"])
-    row, copy = leaves["row"].to_numpy(dtype=np.int64), leaves["copy"].to_numpy(dtype=np.int64)
-    on = leaves["on"].reset_index(drop=True)
-    gone = retired.reindex(sections["section_id"]).iloc[row].reset_index(drop=True)
-    end = _years_since(model, on.where(~(gone < on), gone))
+    loop = sections["loop_code"].to_numpy()  # sections of a model are in the order of their loops
+    copy, row = _fill_ranges(*(np.searchsorted(loop, copies["loop_code"], side=side) for side in ("left", "right")))
+    on = copies["on"].to_numpy()[copy]
+    gone = retired[sections["section_code"].to_numpy()[row]]
+    end = _years_since(model, pd.Series(np.where(gone < on, gone, on)))
     since = _cumulate(model, row, np.zeros(len(row)), np.maximum(end, 0.0)) * model.end_factor[row]
     since = np.where(model.windows.in_service[row], since, 0.0)
     told, shares = model.failures.sum(), (model.failures - model.recorded).sum()
@@ -217,30 +233,31 @@ def _copy_loops(
     return nested.Tree(tree.failures, tree.expected, tree.relative_length, tree.half_starts, starts), row, copy
 
 
-def _count_new(model: FailureModel, events: pd.DataFrame, row: NDArray[np.int64], on: pd.Series) -> Floats:
+def _count_new(model: FailureModel, events: pd.DataFrame, row: Whole, on: Days) -> Floats:
     """Occasions on which each leaf failed between the model's knowledge and the leaf's date."""
     stand = model.windows.as_of
     fresh = events[events["is_occasion"] & ((events["failed_on"] > stand) | (events["closed_on"] > stand))]
-    leaves = pd.DataFrame({
-        "section_id": model.windows.sections["section_id"].to_numpy()[row], "on": on.to_numpy(),
-        "leaf": np.arange(len(row)),
-    })
-    met = leaves.merge(fresh[["section_id", "failed_on"]], on="section_id")
-    met = met[met["failed_on"] <= met["on"]]
-    return np.bincount(met["leaf"], minlength=len(row)).astype(np.float64)
+    code, failed = fresh["section_code"].to_numpy(), fresh["failed_on"].to_numpy()  # in the order of the codes
+    wanted = model.windows.sections["section_code"].to_numpy()[row]
+    leaf, event = _fill_ranges(*(np.searchsorted(code, wanted, side=side) for side in ("left", "right")))
+    return np.bincount(leaf[failed[event] <= on[leaf]], minlength=len(row)).astype(np.float64)
+
+
+def _fill_ranges(begin: Whole, end: Whole) -> tuple[Whole, Whole]:
+    """Number of the range and place of every place of the ranges [begin, end), one range after another."""
+    count = end - begin
+    number = np.repeat(np.arange(len(count)), count)
+    return number, np.arange(len(number)) - np.repeat(np.cumsum(count) - count, count) + np.repeat(begin, count)
 
 
 def _years_since(model: FailureModel, days: pd.Series) -> Floats:
     return np.asarray((pd.to_datetime(days) - model.windows.as_of).dt.days.to_numpy(dtype=np.float64) / DAYS_PER_YEAR)
 
 
-def _cumulate(model: FailureModel, row: NDArray[np.int64], start: Floats, end: Floats) -> Floats:
+def _cumulate(model: FailureModel, row: Whole, start: Floats, end: Floats) -> Floats:
     """Failures the curves expect of sections between two moments, in years after the model's own date."""
     w = model.windows
-    first = np.searchsorted(w.owner, row)
-    count = np.searchsorted(w.owner, row, side="right") - first
-    leaf = np.repeat(np.arange(len(row)), count)
-    window = np.arange(len(leaf)) - np.repeat(np.cumsum(count) - count, count) + first[leaf]
+    leaf, window = _fill_ranges(*(np.searchsorted(w.owner, row, side=side) for side in ("left", "right")))
     age, later = w.age_now[window], np.maximum(end, start)
     spent = model.spend(window, age + start[leaf], age + later[leaf])
     return np.bincount(leaf, weights=w.km[window] * spent, minlength=len(row)).astype(np.float64)
@@ -252,19 +269,7 @@ def _cumulate(model: FailureModel, row: NDArray[np.int64], start: Floats, end: F
 def _sum_up(members: pd.DataFrame, history: FailureHistory) -> pd.DataFrame:
     """One row a set: its size, its time, failures before and after, and the expectation."""
     events = history.keep(list_events)
-    pairs = members.merge(events, on="loop_id", suffixes=("", "_struck"))
-    before = pairs["failed_on"].gt(pairs["since"]) & pairs["failed_on"].le(pairs["on"])
-    after = pairs["failed_on"].gt(pairs["on"]) & pairs["failed_on"].le(pairs["until"])
-    same = pairs["section_id"].eq(pairs["section_id_struck"])
-    by_loop = pairs["section_id_struck"].isna() & pairs["counts_loop_only"]
-    whole = pairs["counts"].eq("loop")
-    follows = pairs["position"].eq(pairs["position_struck"]) & ~same & pairs["laid_on"].ge(
-        pairs["on"] - pd.Timedelta(days=SUCCESSION_DAYS))
-    seen = np.where(pairs["counts"].eq("place"), follows, same | whole) | by_loop
-
-    def count(chosen: pd.Series) -> pd.Series:
-        return pairs[chosen].drop_duplicates([*GROUP, "job_id"]).groupby(GROUP).size()
-
+    failures_before, seen_after = _count_failures(members, events, history)
     weighed = members.assign(
         before_km=members["length_km"] * members["before_years"],
         after_km=members["length_km"] * members["after_years"],
@@ -273,18 +278,42 @@ def _sum_up(members: pd.DataFrame, history: FailureHistory) -> pd.DataFrame:
         raw=members["expected"],
     )
     sums = weighed.groupby(GROUP, sort=True).agg(
-        picked_from=("on", "min"), picked_to=("on", "max"), loops=("loop_id", "nunique"),
-        sections=("section_id", "size"), length_km=("length_km", "sum"), before_km=("before_km", "sum"),
+        picked_from=("on", "min"), picked_to=("on", "max"), loops=("loop_code", "nunique"),
+        sections=("section_code", "size"), length_km=("length_km", "sum"), before_km=("before_km", "sum"),
         after_km=("after_km", "sum"), expected_after=("expected", "sum"), variance=("variance", "sum"),
         level_weight=("level_weight", "sum"), raw=("raw", "sum"),
     )
-    return sums.assign(
-        failures_before=count(before & (same | by_loop | whole)), seen_after=count(after & seen),
-    ).fillna({"failures_before": 0, "seen_after": 0}).reset_index()
+    return sums.assign(failures_before=failures_before, seen_after=seen_after).reset_index()
 
 
 SUCCESSION_DAYS = 60
 """Cable laid in a place up to so many days before the old was taken out of service has taken its place."""
+
+
+def _count_failures(members: pd.DataFrame, events: pd.DataFrame, history: FailureHistory) -> tuple[Whole, Whole]:
+    """Failures of each set (in the order of their names) before and after, each counted once a set."""
+    picked = members[
+        ["loop_code", "section_code", "position", "since", "on", "until", "counts", "counts_loop_only"]
+    ].assign(number=members.groupby(GROUP, sort=True).ngroup())
+    struck = events[["loop_code", "section_code", "failed_on"]].assign(event=np.arange(len(events)))
+    pairs = picked.merge(struck, on="loop_code", suffixes=("", "_struck"))
+    section, failed_on = pairs["section_code_struck"], pairs["failed_on"]
+    place = history.keep(find_rows)[section]  # of no matter where only the loop is known
+    position = pd.Series(history.sections["position"].to_numpy()[place], pairs.index)
+    laid_on = pd.Series(pd.to_datetime(history.sections["installed_on"]).to_numpy()[place], pairs.index)
+    before = failed_on.gt(pairs["since"]) & failed_on.le(pairs["on"])
+    after = failed_on.gt(pairs["on"]) & failed_on.le(pairs["until"])
+    same, by_loop = pairs["section_code"].eq(section), section.lt(0) & pairs["counts_loop_only"]
+    whole, in_place = pairs["counts"].eq("loop"), pairs["counts"].eq("place")
+    follows = section.ge(0) & ~same & pairs["position"].eq(position) & laid_on.ge(
+        pairs["on"] - pd.Timedelta(days=SUCCESSION_DAYS))
+    seen = np.where(in_place, follows, same | whole) | by_loop
+
+    def count(chosen: pd.Series) -> Whole:
+        once = pairs.loc[chosen, ["number", "event"]].drop_duplicates()
+        return np.bincount(once["number"], minlength=int(picked["number"].max()) + 1)
+
+    return count(before & (same | by_loop | whole)), count(after & seen)
 
 
 def _share_recorded(members: pd.DataFrame, events: pd.DataFrame) -> Floats:
@@ -292,12 +321,14 @@ def _share_recorded(members: pd.DataFrame, events: pd.DataFrame) -> Floats:
 
     The model expects every failure, those known by loop alone included; a set that counts sections sees only the rest.
     """
-    shares = {}
-    for key, first in members.groupby(GROUP)["on"].min().items():
-        later = events[events["failed_on"] > first]
-        shares[key] = float(later["section_id"].notna().mean()) if len(later) else 1.0
-    listed = [shares[key] for key in zip(members["grouped_by"], members["group_name"], strict=True)]
-    return np.where(members["counts_loop_only"] | members["counts"].eq("loop"), 1.0, np.array(listed))
+    first = members.groupby(GROUP)["on"].transform("min").to_numpy()
+
+    def count_since(failed_on: pd.Series) -> Whole:
+        return len(failed_on) - np.searchsorted(np.sort(failed_on.to_numpy()), first, side="right")
+
+    later, own = count_since(events["failed_on"]), count_since(events.loc[events["section_code"].ge(0), "failed_on"])
+    share = np.divide(own, later, out=np.ones(len(first)), where=later > 0)
+    return np.where(members["counts_loop_only"] | members["counts"].eq("loop"), 1.0, share)
 
 
 def _finish(sums: pd.DataFrame, level: float) -> pd.DataFrame:

@@ -18,7 +18,7 @@ from pipelines.replacement.forecast_score import score_forecasts
 from pipelines.replacement.picked_sets import list_members
 from pipelines.replacement.sensitivity import tabulate_sensitivity
 from pipelines.survival.choices import choose_model
-from pipelines.survival.history import FailureHistory, known_at
+from pipelines.survival.history import FailureHistory, code_names, known_at
 from pipelines.survival.model import FailureModel, ModelChoices, fit_failure_model
 from pipelines.survival.nested import Variances
 from shared.settings import Settings
@@ -44,8 +44,11 @@ class _MeansOnly:
     model: FailureModel
 
     def forecast(self, years: float) -> pd.DataFrame:
-        """Mean failures to expect of every section in service."""
-        return self.model.forecast_means(years)
+        """Mean failures to expect of every section in service, with section_code."""
+        w = self.model.windows
+        # forecast_means is in the order of the codes
+        code = np.sort(w.sections["section_code"].to_numpy()[w.in_service])
+        return self.model.forecast_means(years).assign(section_code=code)
 
 
 def try_ranking(
@@ -83,7 +86,7 @@ def try_ranking(
         history, lambda known: _MeansOnly(fit_as_then(known)), origins, horizon, level=general.interval_level,
         replicates=terms.backtest_replicates, random=np.random.default_rng(general.seed),
         further_measure=CaptureByMoney(
-            price_sections(history.sections, terms), terms.cost_per_loop, general.interval_level),
+            price_sections(history.keep(code_names).sections, terms), terms.cost_per_loop, general.interval_level),
     )
     return {
         "fitted.backtest": tested.captures, "fitted.backtest_differences": tested.differences,

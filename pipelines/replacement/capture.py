@@ -9,60 +9,88 @@ import pandas as pd
 from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
 
 LENGTH_FRACTIONS = (0.01, 0.05, 0.10, 0.20)
 
 
-def order_by_rule(units: pd.DataFrame, rule: str) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def order_by_rule(
+    units: pd.DataFrame, rule: str, by_age: Whole | None = None,
+) -> tuple[Whole, Whole]:
     """Order in which a rule picks the units, and the first place of each group that it ties.
+
+    Parameters
+    ----------
+    units
+        Units with length_km, age_years and what the rule goes by.
+    rule
+        A rule of backtest.RULES, or a column of units, larger picked first.
+    by_age
+        Order of oldest_first, where it has been worked out already: the other rules break their ties by it.
 
     Notes
     -----
     Checked by: tests/unit/test_replacement_backtest.py
     """
-    keys = [key.to_numpy() for key in _sort_keys(units, rule)]
-    order = _largest_first(keys[-1])
-    for key in reversed(keys[:-1]):
-        order = order[_largest_first(key[order])]
+    key, breaks_ties_by_age = _sort_key(units, rule)
+    keys = [key]
+    if breaks_ties_by_age:
+        age = units["age_years"].to_numpy()
+        oldest = _largest_first(age) if by_age is None else by_age
+        order = oldest[_largest_first(key[oldest])]
+        keys.append(age)
+    else:
+        order = _largest_first(key)
     differs = np.zeros(max(len(order) - 1, 0), dtype=bool)
-    for key in keys:
-        ordered = key[order]
+    for one in keys:
+        ordered = one[order]
         differs |= ordered[1:] != ordered[:-1]
     return order, np.concatenate([[0], 1 + np.flatnonzero(differs)])
 
 
-def _largest_first(key: NDArray[Any]) -> NDArray[np.int64]:
-    """Order from the largest to the least; equals keep their order. Small whole numbers are sorted by their digits."""
+def _largest_first(key: NDArray[Any]) -> Whole:
+    """Order from the largest to the least; equals keep their order."""
+    if len(key) and key.min() >= 0:
+        # most units have no failure on record: only those that have one are sorted
+        above = np.flatnonzero(key)
+        if 2 * len(above) <= len(key):
+            return np.concatenate([above[_sort_down(key[above])], np.flatnonzero(key == 0)])
+    return _sort_down(key)
+
+
+def _sort_down(key: NDArray[Any]) -> Whole:
+    """Stable order from the largest to the least. Small whole numbers are sorted by their digits."""
     if key.dtype.kind in "bi" and (key.dtype.kind == "b" or (len(key) and key.min() >= 0 and key.max() < 2**15)):
         return np.argsort(-key.astype(np.int16), kind="stable")
     return np.argsort(-key.astype(np.float64), kind="stable")
 
 
-def _sort_keys(units: pd.DataFrame, rule: str) -> list[pd.Series]:
-    """What a rule sorts by, most weighty first, larger picked first."""
-    length, age = units["length_km"], units["age_years"]
+def _sort_key(units: pd.DataFrame, rule: str) -> tuple[NDArray[Any], bool]:
+    """What a rule sorts by, larger picked first, and whether it breaks ties by age."""
+    length = units["length_km"].to_numpy()
     match rule:
         case "model":
-            return [units["expected"] / length]
+            return units["expected"].to_numpy() / length, False
         case "most_failures":
-            return [units["failures"], age]
+            return units["failures"].to_numpy(), True
         case "recent_failures":
-            return [units["failures_recent"], age]
+            return units["failures_recent"].to_numpy(), True
         case "failures_per_km":
-            return [units["failures"] / length, age]
+            return units["failures"].to_numpy() / length, True
         case "oldest_first":
-            return [age]
+            return np.zeros(len(units)), True
         case "three_in_five_years":
-            return [units["failures_five_years"].ge(3)]
+            return units["failures_five_years"].to_numpy() >= 3, False
         case "random":
-            return [length * 0.0]
+            return np.zeros(len(units)), False
         case _:
-            return [units[rule]]
+            return units[rule].to_numpy(), False
 
 
 def measure_capture(
-    units: pd.DataFrame, order: NDArray[np.int64], groups: NDArray[np.int64], draws: Floats,
+    units: pd.DataFrame, order: Whole, groups: Whole, draws: Floats,
     fractions: tuple[float, ...] = LENGTH_FRACTIONS, by: str = "length_km",
+    drawn_totals: tuple[Floats, Floats] | None = None,
 ) -> tuple[Floats, Floats]:
     """Failures on the cable picked until a share of the length is reached.
 
@@ -78,6 +106,8 @@ def measure_capture(
         Shares of the measure.
     by
         Column that a pick uses up.
+    drawn_totals
+        sum_drawn of the units, where it has been worked out already: it is the same for every rule.
 
     Returns
     -------
@@ -89,42 +119,72 @@ def measure_capture(
     -----
     A group of ties counts in part: as much of its failures as of its length lies before the cut, which is what a
     random order within the group gives on average. For the replicates the order is put in blocks of 1/4000 of the
-    length, so that a replicate is one product of the draws with the blocks.
+    length, so that a replicate is one product of the draws with the blocks. What is picked after the largest share is
+    no matter, so most of the units are never looked at.
 
     Checked by: tests/unit/test_replacement_backtest.py
     """
-    from scipy.sparse import csr_array
-
     size = units[by].to_numpy(dtype=np.float64)[order]
-    observed = units["observed"].to_numpy(dtype=np.float64)[order]
-    loop = units["loop_code"].to_numpy(dtype=np.int64)[order]
-    tie = np.repeat(np.arange(len(groups)), np.diff(np.append(groups, len(order))))
-    size_of_tie = np.bincount(tie, size).astype(np.float64)
-    observed_of_tie = np.bincount(tie, observed).astype(np.float64)
-    captured = _interpolate_at(size_of_tie[None, :], observed_of_tie[None, :], np.outer([size.sum()], fractions))[0]
+    observed, loop = units["observed"].to_numpy(dtype=np.float64), units["loop_code"].to_numpy(dtype=np.int64)
+    running, total = np.cumsum(size), float(size.sum())
+
+    def take(share: float) -> tuple[Whole, Whole, Floats]:
+        """The first picks, to the end of the tie in which a share is reached; the tie of each, and sizes of ties."""
+        tie = np.searchsorted(groups, np.searchsorted(running, share * total), side="right")
+        ends = np.append(groups[1 : tie + 1], len(order))[:tie]
+        tie_of = np.repeat(np.arange(tie), np.diff(ends, prepend=0))
+        return order[: len(tie_of)], tie_of, np.bincount(tie_of, size[: len(tie_of)]).astype(np.float64)
+
+    picks, tie, size_of_tie = take(max(fractions))
+    observed_of_tie = np.bincount(tie, observed[picks]).astype(np.float64)
+    captured = _interpolate_at(size_of_tie[None, :], observed_of_tie[None, :], np.outer([total], fractions))[0]
     if not len(draws):
         return captured, np.zeros((0, len(fractions)))
-    starts = np.cumsum(size_of_tie) - size_of_tie
-    block_of_tie = (starts / size.sum() * 4000.0).astype(np.int64)
-    block = np.cumsum(np.diff(block_of_tie, prepend=block_of_tie[0]) > 0)[tie]
-    targets, failed = (
-        draws @ np.bincount(loop, values, draws.shape[1]) for values in (size, observed)
-    )
-    # what is picked after the largest share is no matter: most of the units are left out
-    first = 1.25 * max(fractions)
+    targets, failed = sum_drawn(units, draws, by) if drawn_totals is None else drawn_totals
+    # a replicate reaches a share a little earlier or later in the order, by about 2 / sqrt(loops) of it
+    reach = max(fractions) * (1.0 + 10.0 / np.sqrt(draws.shape[1]))
     while True:
-        last = int(np.searchsorted(starts[tie], first * size.sum()))
-        shape = (int(block[max(last - 1, 0)]) + 1, draws.shape[1])
-        last = int(np.searchsorted(block, shape[0]))
+        picks, tie, size_of_tie = take(reach)
+        block = _number_blocks(size_of_tie, total)[tie]
+        if len(picks) < len(order):
+            # the last block may go on beyond the picks taken
+            block = block[: np.searchsorted(block, block[-1])]
+        picks = picks[: len(block)]
         sizes, counts = (
-            (csr_array((values[:last], (block[:last], loop[:last])), shape=shape) @ draws.T).T
-            for values in (size, observed)
+            _sum_blocks(values, block, loop[picks], draws) for values in (size[: len(block)], observed[picks])
         )
-        if last == len(size) or bool(np.all(sizes.sum(axis=1) >= targets * max(fractions) * (1.0 + 1e-9))):
+        is_reached = np.all(sizes.sum(axis=1) >= targets * max(fractions) * (1.0 + 1e-9))
+        if len(picks) == len(order) or is_reached:
             break
-        first *= 2.0
+        reach *= 2.0
     inside = _interpolate_at(sizes, counts, np.outer(targets, fractions))
     return captured, inside / np.maximum(failed, 1e-9)[:, None]
+
+
+def sum_drawn(units: pd.DataFrame, draws: Floats, by: str = "length_km") -> tuple[Floats, Floats]:
+    """Sums of a measure and of the observed failures over all units, in each replicate."""
+    loop = units["loop_code"].to_numpy(dtype=np.int64)
+    size, failed = (
+        draws @ np.bincount(loop, units[name].to_numpy(dtype=np.float64), draws.shape[1]) for name in (by, "observed")
+    )
+    return size, failed
+
+
+def _number_blocks(size_of_tie: Floats, total: float) -> Whole:
+    """Block of each tie: those that begin within the same 1/4000 of the whole."""
+    starts = np.cumsum(size_of_tie) - size_of_tie
+    nominal = (starts / total * 4000.0).astype(np.int64)
+    return np.cumsum(np.diff(nominal, prepend=nominal[0]) > 0)
+
+
+def _sum_blocks(values: Floats, block: Whole, loop: Whole, draws: Floats) -> Floats:
+    """Sum of the values drawn in each block, shape (replicates, blocks); blocks never fall."""
+    from scipy.sparse import csr_array
+
+    count = int(block[-1]) + 1 if len(block) else 0
+    kept = np.flatnonzero(values)  # most units have no failure to count
+    begins = np.searchsorted(block[kept], np.arange(count + 1))
+    return np.asarray(csr_array((values[kept], loop[kept], begins), shape=(count, draws.shape[1])) @ draws.T).T
 
 
 def _interpolate_at(sizes: Floats, counts: Floats, targets: Floats) -> Floats:

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.replacement.backtest import share_over_loops
-from pipelines.replacement.before_after import list_events
-from pipelines.survival.history import FailureHistory
+from pipelines.replacement.backtest import find_rows, list_loop_failures, list_own_failures, share_over_loops
+from pipelines.replacement.before_after import find_in_model
+from pipelines.survival.history import FailureHistory, code_names
 from pipelines.survival.model import FailureModel
 from shared.intervals import count_coverage, count_limits
 from shared.units import DAYS_PER_YEAR
@@ -32,8 +32,8 @@ def score_forecasts(history: FailureHistory, models: Sequence[FailureModel], lev
     history
         What is known now.
     models
-        Models fitted at past dates with what was known then (their windows say when); dates less than a year ago are
-        left out.
+        Models fitted at past dates to what was known then (history.known_at of this history; their windows say when);
+        dates less than a year ago are left out.
     level
         Coverage of the limits.
 
@@ -61,37 +61,44 @@ def score_forecasts(history: FailureHistory, models: Sequence[FailureModel], lev
     """
     last = pd.Timestamp(history.as_of) - pd.Timedelta(days=round(SCORED_YEARS * DAYS_PER_YEAR))
     standing = sorted((m for m in models if m.windows.as_of <= last), key=lambda m: m.windows.as_of)
-    events = history.keep(list_events)
-    parts = [score_one(history, model, events, level) for model in standing]
+    parts = [score_one(history.keep(code_names), model, level) for model in standing]
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
 
 
-def score_one(history: FailureHistory, model: FailureModel, events: pd.DataFrame, level: float) -> pd.DataFrame:
+def score_one(history: FailureHistory, model: FailureModel, level: float) -> pd.DataFrame:
     """Score of one past date: see score_forecasts."""
     w = model.windows
-    loop = model.tree.loop_of_half[model.tree.half_of_section]
     code, classes = pd.factorize(w.sections["cable_class"], sort=True)
-    ahead = model.ahead(SCORED_YEARS)
-    years = years_in_service(history, model)
-    expected = ahead * (model.posterior.shape / model.posterior.rate) * years / SCORED_YEARS
-    km = w.sections["length_km"].to_numpy(dtype=np.float64) * w.in_service
-    units = pd.DataFrame({
-        "loop": loop, "code": code, "km": km, "km_years": km * years, "expected": expected,
-        "seen": count_seen(model, events, expected), "level_error": expected * model.variation,
-    })
-    units = units[km > 0]
+    cells = _sum_cells(history, model, code)
     fleet, by_class = constant_rates(model, code)
-    cells = units.groupby(["loop", "code"], sort=True).sum().reset_index()
     cells = cells.assign(
         deviance_model=deviance(cells["seen"], cells["expected"]),
         deviance_constant=deviance(cells["seen"], fleet * cells["km_years"]),
         deviance_class_constant=deviance(cells["seen"], by_class[cells["code"].to_numpy()] * cells["km_years"]),
         noise=relative_variance(model)[cells["loop"].to_numpy()] * cells["expected"] ** 2,
     )
-    of_class = [_row(cells[cells["code"].eq(k)], str(classes[k]), "cable_class", level)
-                for k in np.unique(cells["code"])]
+    of_class = [_row(part, str(classes[part["code"].iloc[0]]), "cable_class", level)
+                for _, part in cells.groupby("code", sort=True)]
     whole = _row(cells, "all", "all", level) | judge_loops(cells, level)
     return pd.DataFrame([whole, *of_class]).assign(origin=w.as_of, loops=lambda rows: rows["loops"].astype("int64"))
+
+
+def _sum_cells(history: FailureHistory, model: FailureModel, code: Whole) -> pd.DataFrame:
+    """What was expected and seen of the cable of a loop (its place in the tree) and a class: one row of each."""
+    w = model.windows
+    years = years_in_service(history, model)
+    expected = model.ahead(SCORED_YEARS) * (model.posterior.shape / model.posterior.rate) * years / SCORED_YEARS
+    km = w.sections["length_km"].to_numpy(dtype=np.float64) * w.in_service
+    loop = model.tree.loop_of_half[model.tree.half_of_section]
+    used = km > 0
+    classes = int(code.max(initial=0)) + 1
+    cell, key = pd.factorize((loop * classes + code)[used], sort=True)
+    summed = {
+        "km": km, "km_years": km * years, "expected": expected, "seen": count_seen(history, model, expected),
+        "level_error": expected * model.variation,
+    }
+    sums = {name: np.bincount(cell, values[used], len(key)) for name, values in summed.items()}
+    return pd.DataFrame({"loop": key // classes, "code": key % classes, **sums})
 
 
 def _row(cells: pd.DataFrame, name: str, grouped_by: str, level: float) -> dict[str, object]:
@@ -136,22 +143,23 @@ def relative_variance(model: FailureModel) -> Floats:
 
 def years_in_service(history: FailureHistory, model: FailureModel) -> Floats:
     """Part of the year after the model's date for which each of its sections stayed in service."""
-    place = pd.Index(history.sections["section_id"]).get_indexer(model.windows.sections["section_id"])
+    place = history.keep(find_rows)[model.windows.sections["section_code"]]
     retired = pd.to_datetime(history.sections["retired_on"]).iloc[place]
     days = (retired - model.windows.as_of).dt.days.to_numpy(dtype=np.float64, na_value=np.inf)
     return np.asarray(np.clip(days / DAYS_PER_YEAR, 0.0, SCORED_YEARS))
 
 
-def count_seen(model: FailureModel, events: pd.DataFrame, expected: Floats) -> Floats:
+def count_seen(history: FailureHistory, model: FailureModel, expected: Floats) -> Floats:
     """Failures of the year after the model's date by section; those known by loop alone shared by the forecast."""
     w = model.windows
     end = w.as_of + pd.Timedelta(days=round(SCORED_YEARS * DAYS_PER_YEAR))
-    coming = events[(events["failed_on"] > w.as_of) & (events["failed_on"] <= end)]
-    own = coming["section_id"].notna()
-    place = pd.Index(w.sections["section_id"]).get_indexer(coming.loc[own, "section_id"])
+    own, alone = (
+        failures[(failures["failed_on"] > w.as_of) & (failures["failed_on"] <= end)]
+        for failures in (history.keep(list_own_failures), history.keep(list_loop_failures))
+    )
+    place = find_in_model(model, own["section_code"].to_numpy())
     seen = np.bincount(place[place >= 0], minlength=len(w.sections)).astype(np.float64)
-    alone = coming.loc[~own, "loop_id"].value_counts()
-    return seen + share_over_loops(alone, w.sections["loop_id"], expected)
+    return seen + share_over_loops(alone["loop_code"].to_numpy(), w.sections["loop_code"].to_numpy(), expected)
 
 
 def constant_rates(model: FailureModel, code: Whole) -> tuple[float, Floats]:

@@ -9,10 +9,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.replacement.backtest import RECENT_YEARS
+from pipelines.replacement.backtest import RECENT_YEARS, find_rows
 from pipelines.replacement.before_after import SUCCESSION_DAYS
 from pipelines.replacement.capture import order_by_rule
-from pipelines.survival.history import FailureHistory
+from pipelines.survival.history import FailureHistory, code_names
 from pipelines.survival.model import FailureModel
 from shared.errors import UserError
 from shared.units import DAYS_PER_YEAR
@@ -24,7 +24,10 @@ ALL_YEARS = "all years"
 
 PICKING_RULES = ("most_failures", "recent_failures")
 
-COLUMNS = ["grouped_by", "group_name", "section_id", "on", "until", "counts", "counts_loop_only", "is_followed"]
+COLUMNS = [
+    "grouped_by", "group_name", "section_id", "section_code", "on", "until", "counts", "counts_loop_only",
+    "is_followed",
+]
 
 
 def list_members(
@@ -40,7 +43,7 @@ def list_members(
     reasons
         section_id and retired_because.
     models
-        Models at past dates: the dates at which loops are picked by rule.
+        Models at past dates, fitted to known_at of this history: the dates at which loops are picked by rule.
     watched
         Loops with the day something was done on each.
 
@@ -48,9 +51,10 @@ def list_members(
     -------
     DataFrame
         One row a set and section: grouped_by (replaced_in, replaced_because, injected_in, most_failures,
-        recent_failures, watched), group_name, section_id, on (the day it was picked), until (the end of the time
-        after, missing: open), counts (place: failures of the cable that took its place; same: of the section itself;
-        loop: of the whole loop), counts_loop_only, is_followed (cable lies in its place).
+        recent_failures, watched), group_name, section_id, section_code (history.code_names), on (the day it was
+        picked), until (the end of the time after, missing: open), counts (place: failures of the cable that took its
+        place; same: of the section itself; loop: of the whole loop), counts_loop_only, is_followed (cable lies in its
+        place).
 
     Notes
     -----
@@ -67,22 +71,22 @@ def list_members(
 
 def list_replaced(history: FailureHistory, reasons: pd.DataFrame) -> pd.DataFrame:
     """Sections taken out of service, by year and by reason; failures after are those of the cable in their place."""
-    sections = history.sections
+    sections = history.keep(code_names).sections
     retired = pd.to_datetime(sections["retired_on"])
     gone = sections[retired <= pd.Timestamp(history.as_of)]
     if gone.empty:
         return pd.DataFrame()
-    gone = gone[["section_id", "loop_id", "position"]].assign(on=retired[gone.index])
-    laid = sections[["section_id", "loop_id", "position"]].assign(laid_on=pd.to_datetime(sections["installed_on"]))
-    pairs = gone.merge(laid, on=["loop_id", "position"], suffixes=("", "_next"))
-    follows = pairs["section_id"].ne(pairs["section_id_next"]) & pairs["laid_on"].ge(
+    gone = gone[["section_id", "section_code", "loop_code", "position"]].assign(on=retired[gone.index])
+    laid = sections[["section_code", "loop_code", "position"]].assign(laid_on=pd.to_datetime(sections["installed_on"]))
+    pairs = gone[["section_code", "loop_code", "position", "on"]].merge(
+        laid, on=["loop_code", "position"], suffixes=("", "_next"))
+    follows = pairs["section_code"].ne(pairs["section_code_next"]) & pairs["laid_on"].ge(
         pairs["on"] - pd.Timedelta(days=SUCCESSION_DAYS))
-    followed = set(pairs.loc[follows, "section_id"])
     stated = reasons.dropna().set_index("section_id")["retired_because"].astype(object)
     because = gone["section_id"].map(stated).astype(object).fillna("unknown")
     gone = gone.assign(
         until=pd.Series(index=gone.index, dtype="datetime64[ns]"), counts="place", counts_loop_only=False,
-        is_followed=gone["section_id"].isin(followed),
+        is_followed=gone["section_code"].isin(pairs.loc[follows, "section_code"]),
     )
     return pd.concat([
         gone.assign(grouped_by="replaced_in", group_name=gone["on"].dt.year.astype(str)),
@@ -92,13 +96,14 @@ def list_replaced(history: FailureHistory, reasons: pd.DataFrame) -> pd.DataFram
 
 def list_injected(history: FailureHistory) -> pd.DataFrame:
     """Sections injected in place, by year and all; failures after are their own, until taken out of service."""
-    sections = history.sections
+    sections = history.keep(code_names).sections
     injected = pd.to_datetime(sections["rejuvenated_on"])
     kept = sections[(injected <= pd.Timestamp(history.as_of)).to_numpy(dtype=bool)]
     on = injected[kept.index]
     frame = pd.DataFrame({
-        "grouped_by": "injected_in", "group_name": on.dt.year.astype(str), "section_id": kept["section_id"], "on": on,
-        "until": pd.to_datetime(kept["retired_on"]), "counts": "same", "counts_loop_only": False, "is_followed": True,
+        "grouped_by": "injected_in", "group_name": on.dt.year.astype(str), "section_id": kept["section_id"],
+        "section_code": kept["section_code"], "on": on, "until": pd.to_datetime(kept["retired_on"]), "counts": "same",
+        "counts_loop_only": False, "is_followed": True,
     })
     # a section is injected once, so the years are sets of their own and may be taken together
     return pd.concat([frame, frame.assign(group_name=ALL_YEARS)], ignore_index=True)
@@ -111,46 +116,51 @@ def list_by_rules(history: FailureHistory, models: Sequence[FailureModel]) -> pd
     -----
     Ending the time after at a replacement does not favour anyone: until then the failures come as they would have.
     """
-    until = history.sections.set_index("section_id")[["retired_on", "rejuvenated_on"]].apply(pd.to_datetime)
+    history = history.keep(code_names)
     parts = []
     for model in models:
         w = model.windows
-        place = np.flatnonzero(w.in_service)
+        units, loop = _sum_loops(model)
         for rule in PICKING_RULES:
-            picked = w.sections["section_id"].iloc[place[_pick_by_rule(model, rule)[place]]]
-            ends = until.loc[picked]
-            injected = ends["rejuvenated_on"].where(ends["rejuvenated_on"] > w.as_of)
+            is_picked = _pick_by_rule(units, rule)[loop] & w.in_service
+            code = w.sections["section_code"].to_numpy()[is_picked]
+            facts = history.sections[["section_id", "retired_on", "rejuvenated_on"]].iloc[history.keep(find_rows)[code]]
+            injected = pd.to_datetime(facts["rejuvenated_on"])
+            ends = [injected.where(injected > w.as_of), pd.to_datetime(facts["retired_on"])]
             parts.append(pd.DataFrame({
-                "grouped_by": rule, "group_name": f"{w.as_of:%Y-%m-%d}", "section_id": picked.to_numpy(),
-                "on": w.as_of, "until": ends["retired_on"].where(~(injected < ends["retired_on"]), injected).where(
-                    ends["retired_on"].notna(), injected).to_numpy(),
+                "grouped_by": rule, "group_name": f"{w.as_of:%Y-%m-%d}", "section_id": facts["section_id"].to_numpy(),
+                "section_code": code, "on": w.as_of, "until": pd.concat(ends, axis=1).min(axis=1).to_numpy(),
             }))
     frame = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
     return frame.assign(counts="same", counts_loop_only=True, is_followed=True)
 
 
-def _pick_by_rule(model: FailureModel, rule: str) -> NDArray[np.bool_]:
-    """Whether each section's loop is among those that a rule picks on the model's date."""
+def _sum_loops(model: FailureModel) -> tuple[pd.DataFrame, NDArray[np.int64]]:
+    """Loops of a model with what the rules go by, cable in service alone, and the loop of each section."""
     w = model.windows
-    loops, code = np.unique(w.sections["loop_id"].to_numpy(dtype=str), return_inverse=True)
+    loop = model.tree.loop_of_half[model.tree.half_of_section]
     km = w.sections["length_km"].to_numpy(dtype=np.float64) * w.in_service
     ago = (w.as_of.to_datetime64() - w.event_on) / np.timedelta64(1, "D") / DAYS_PER_YEAR
     recent = w.sum_by_section(w.event_weight * (ago < RECENT_YEARS), w.event_window)
 
     def total(values: NDArray[np.float64]) -> NDArray[np.float64]:
-        return np.bincount(code, weights=values * w.in_service, minlength=len(loops)).astype(np.float64)
+        return np.bincount(loop, weights=values * w.in_service).astype(np.float64)
 
     length = total(km)
     units = pd.DataFrame({
         "length_km": length, "failures": total(model.recorded.astype(np.float64)), "failures_recent": total(recent),
         "age_years": total(km * w.sum_by_section(w.weight * w.age_now)) / np.maximum(length, 1e-9),
     })
-    present = np.flatnonzero(length > 0)
-    order, _ = order_by_rule(units.iloc[present], rule)
-    count = min(PICKED_LOOPS, int(np.ceil(len(present) / 10)))
+    return units, loop
+
+
+def _pick_by_rule(loops: pd.DataFrame, rule: str) -> NDArray[np.bool_]:
+    """Whether each loop is among those that a rule picks."""
+    present = np.flatnonzero(loops["length_km"] > 0)
+    order, _ = order_by_rule(loops.iloc[present], rule)
     chosen = np.zeros(len(loops), dtype=bool)
-    chosen[present[order[:count]]] = True
-    return np.asarray(chosen[code])
+    chosen[present[order[: min(PICKED_LOOPS, int(np.ceil(len(present) / 10)))]]] = True
+    return chosen
 
 
 def list_watched(history: FailureHistory, watched: Mapping[str, dt.date]) -> pd.DataFrame:
@@ -163,7 +173,7 @@ def list_watched(history: FailureHistory, watched: Mapping[str, dt.date]) -> pd.
     """
     if not watched:
         return pd.DataFrame()
-    sections = history.sections
+    sections = history.keep(code_names).sections
     unknown = sorted(set(watched) - set(sections["loop_id"]))
     if unknown:
         raise UserError(
@@ -175,6 +185,7 @@ def list_watched(history: FailureHistory, watched: Mapping[str, dt.date]) -> pd.
     retired = pd.to_datetime(sections["retired_on"])
     there = on.notna() & ~(installed > on) & ~(retired < on)
     return pd.DataFrame({
-        "grouped_by": "watched", "group_name": sections["loop_id"], "section_id": sections["section_id"], "on": on,
-        "until": pd.NaT, "counts": "loop", "counts_loop_only": True, "is_followed": True,
+        "grouped_by": "watched", "group_name": sections["loop_id"], "section_id": sections["section_id"],
+        "section_code": sections["section_code"], "on": on, "until": pd.NaT, "counts": "loop",
+        "counts_loop_only": True, "is_followed": True,
     })[there]

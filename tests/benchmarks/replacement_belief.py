@@ -12,11 +12,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pandas as pd
 
 from pipelines.replacement import backtest, belief, kept_rankings
 from pipelines.replacement.backtest_money import CaptureByMoney, price_sections
 from pipelines.replacement.before_after import tabulate_before_after
+from pipelines.replacement.capture import order_by_rule
 from pipelines.replacement.churn import compare_rankings, take_ranking
 from pipelines.replacement.forecast_score import score_forecasts
 from pipelines.replacement.picked_sets import list_members
@@ -56,12 +56,11 @@ def main(folder: Path) -> dict[str, float]:
     members = timed("sets picked", lambda: list_members(history, reasons, models, {}), seconds)
     timed("before and after", lambda: tabulate_before_after(history, models, members, 3.0, 0.9), seconds)
     timed("past forecasts", lambda: score_forecasts(history, models, 0.9), seconds)
-    loops = pd.Index(sorted(history.sections["loop_id"].unique()))
-    draws = np.random.default_rng(0).multinomial(len(loops), np.full(len(loops), 1 / len(loops)), 200).astype(float)
+    draws = backtest.draw_loops(history.sections["loop_code"].nunique(), 200, np.random.default_rng(0)).astype(float).T
     parts = []
     for origin, past in zip(origins, then, strict=True):
         units = backtest.list_units(history, origin, 5.0, past)
-        parts += [(part.assign(loop_code=loops.get_indexer(part["loop_id"])), origin, 5.0, level, draws)
+        parts += [(part, origin, 5.0, level, {rule: order_by_rule(part, rule) for rule in backtest.RULES}, draws)
                   for part, level in ((units, "section"), (backtest.roll_up(units), "loop"))]
     measure = CaptureByMoney(price_sections(history.sections, settings.replacement), 6_000.0, 0.9)
     timed("for the same money", lambda: [measure(*part) for part in parts], seconds)

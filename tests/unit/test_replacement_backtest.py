@@ -14,6 +14,7 @@ from pipelines.replacement.backtest import (
     RULES,
     calibrate,
     choose_origins,
+    draw_loops,
     list_units,
     roll_up,
     run_backtest,
@@ -60,7 +61,7 @@ def make_units(**columns: list[float]) -> pd.DataFrame:
     counts = ("failures", "failures_recent", "failures_five_years", "age_years", "observed")
     base = {name: np.zeros(n) for name in counts}
     names = [f"s{k}" for k in range(n)]
-    ids = {"section_id": names, "loop_id": names, "loop_code": np.arange(n)}
+    ids = {"section_id": names, "section_code": np.arange(n), "loop_code": np.arange(n)}
     return pd.DataFrame({**ids, "length_km": np.ones(n), **base, **given})
 
 
@@ -153,7 +154,7 @@ def test_replicates_draw_units_with_their_length_and_failures() -> None:
 
 def test_loops_are_sums_of_their_sections() -> None:
     units = make_units(length_km=[1, 3], failures=[1, 2], age_years=[40, -1], observed=[1, 1], expected=[0.5, 0.25])
-    units["loop_id"] = "L"
+    units["loop_code"] = 0
     loop = roll_up(units).iloc[0]
     assert (loop["length_km"], loop["failures"], loop["observed"], loop["expected"]) == (4, 3, 2, 0.75)
     assert loop["age_years"] == 40  # of the length whose date is known
@@ -180,7 +181,7 @@ def test_a_failure_known_by_loop_alone_is_shared_as_the_forecast_is() -> None:
     history, origin = dataclasses.replace(history, failures=failures), dt.date(2020, 12, 31)
     units = list_units(history, origin, 5.0, FlatModel(known_at(history, origin))).set_index("section_id")
     assert units["observed"].to_dict() == {"s0": 0, "s1": 0, "s2": 1}
-    shares = units["expected_in_view"] / units.groupby("loop_id")["expected_in_view"].transform("sum")
+    shares = units["expected_in_view"] / units.groupby("loop_code")["expected_in_view"].transform("sum")
     assert units["observed_shared"].tolist() == pytest.approx([shares["s0"], shares["s1"], 1.0])
     assert calibrate(units.reset_index(), origin, 0.9)["observed"].sum() == pytest.approx(2.0)
 
@@ -230,3 +231,29 @@ def test_replicates_taken_as_far_as_needed_are_those_of_the_whole() -> None:
     np.testing.assert_allclose(captured, whole[:4])
     np.testing.assert_allclose(drawn, drawn_whole[:, :4], rtol=1e-12)
     np.testing.assert_allclose(drawn_whole[:, 4], 1.0)
+
+
+def test_orders_are_those_of_a_plain_sort() -> None:
+    rng = np.random.default_rng(8)
+    for mean in (0.05, 3.0):  # few with a failure on record, and nearly all
+        units = make_units(
+            length_km=rng.integers(1, 4, 300), failures=rng.poisson(mean, 300), age_years=rng.integers(-1, 30, 300),
+            failures_five_years=rng.poisson(mean, 300), expected=rng.integers(0, 9, 300),
+        )
+        per_km, age = units["failures"] / units["length_km"], units["age_years"]
+        keys = {"most_failures": (-units["failures"], -age), "failures_per_km": (-per_km, -age),
+                "oldest_first": (-age,), "three_in_five_years": (-units["failures_five_years"].ge(3).astype(int),),
+                "model": (-units["expected"] / units["length_km"],)}
+        by_age = np.argsort(-age.to_numpy(), kind="stable")
+        for rule, key in keys.items():
+            order, groups = order_by_rule(units, rule, by_age)
+            assert order.tolist() == np.lexsort(key[::-1]).tolist(), rule  # stable: equals as they come
+            ties = pd.DataFrame(dict(enumerate(key))).iloc[order].drop_duplicates()
+            assert order[groups].tolist() == ties.index.tolist(), rule
+            assert np.array_equal(order, order_by_rule(units, rule)[0]), rule
+
+
+def test_loops_are_drawn_as_in_one_go() -> None:
+    drawn = draw_loops(7, 50, np.random.default_rng(4))
+    whole = np.random.default_rng(4).multinomial(7, np.full(7, 1 / 7), size=50)
+    assert drawn.T.tolist() == whole.tolist()

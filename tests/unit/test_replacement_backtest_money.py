@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipelines.replacement.backtest import RULES
 from pipelines.replacement.backtest_money import COST_FRACTIONS, CaptureByMoney, price_sections
 from pipelines.replacement.capture import measure_capture, order_by_rule
 from pipelines.replacement.money import value_sections
@@ -22,19 +23,19 @@ def make_units(sections: list[tuple]) -> pd.DataFrame:
         sections, columns=["section_id", "loop_id", "length_km", "expected", "observed", "failures"])
     return units.assign(
         failures_recent=0.0, failures_five_years=0.0, age_years=10.0,
-        loop_code=pd.factorize(units["loop_id"])[0],
+        section_code=np.arange(len(units)), loop_code=pd.factorize(units["loop_id"])[0],
     )
 
 
 def loops_of(units: pd.DataFrame) -> pd.DataFrame:
-    sums = units.groupby("loop_id").sum(numeric_only=True).reset_index()
-    return sums.assign(age_years=10.0, loop_code=np.arange(len(sums)))
+    sums = units.groupby("loop_code").sum(numeric_only=True).reset_index()
+    return sums.assign(age_years=10.0)
 
 
 def measured(costs: dict[str, float], units: pd.DataFrame, per_loop: float = 0.0) -> pd.DataFrame:
-    measure = CaptureByMoney(pd.Series(costs), per_loop, 0.9)
+    measure = CaptureByMoney(units.set_index("section_code")["section_id"].map(costs), per_loop, 0.9)
     draws = np.ones((10, units["loop_id"].nunique()))
-    found = [measure(part, ORIGIN, 5.0, level, draws)
+    found = [measure(part, ORIGIN, 5.0, level, {rule: order_by_rule(part, rule) for rule in RULES}, draws)
              for part, level in ((units, "section"), (loops_of(units), "loop"))]
     return pd.concat(found).set_index(["level", "rule", "cost_fraction"]).sort_index()
 
@@ -73,7 +74,7 @@ def test_at_one_price_money_and_length_capture_the_same() -> None:
 
 def test_prices_are_those_of_the_ranking() -> None:
     sections = pd.DataFrame({
-        "section_id": ["a", "b"], "length_km": [0.1, 0.2], "installation": ["duct", "buried"],
+        "section_id": ["a", "b"], "section_code": [0, 1], "length_km": [0.1, 0.2], "installation": ["duct", "buried"],
         "repair_cost_per_failure": 1.0, "customer_minutes_per_failure": 1.0, "customers_interrupted_per_failure": 1.0,
         "expected_failures": 1.0,
     })
