@@ -145,7 +145,9 @@ def run_backtest(
     history = history.keep(code_names)
     drawn_loops = draw_loops(int(history.sections["loop_code"].max()) + 1, replicates, random)
     captures, calibrations, others, replicas = [], [], [], {}
-    for origin in origins:
+
+    def stand_on(origin: dt.date) -> None:
+        """One origin; what it takes is let go before the next is fitted."""
         further = (further_rules or {}).get(origin, {})
         units = list_units(history, origin, horizon_years, fit(known_at(history, origin)), further)
         draws = drawn_loops.astype(np.float64).T
@@ -161,6 +163,9 @@ def run_backtest(
             if further_measure is not None:
                 others.append(further_measure(scored, origin, horizon_years, unit_level, orders, draws))
         calibrations.append(calibrate(units, origin, level))
+
+    for origin in origins:
+        stand_on(origin)
     frame = _concatenate(captures)
     return Backtest(
         frame, _compare(frame, replicas, origins, level), _concatenate(calibrations), _concatenate(others))

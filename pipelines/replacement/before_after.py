@@ -7,8 +7,6 @@ from what was known then; the fall from the record itself is shown beside it, fo
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -31,22 +29,15 @@ LEAST_EXPECTED = 3.0
 GROUP = ["grouped_by", "group_name"]
 
 
-def tabulate_before_after(
-    history: FailureHistory, models: Sequence[FailureModel], members: pd.DataFrame, years: float, level: float,
-) -> pd.DataFrame:
+def tabulate_before_after(history: FailureHistory, members: pd.DataFrame, level: float) -> pd.DataFrame:
     """Failures before and after a date for sets of sections, beside those to be expected with nothing done.
 
     Parameters
     ----------
     history
         What is known now.
-    models
-        Models fitted at past dates to what was known then (history.known_at of this history; their windows say when);
-        a member is forecast by the last one that stands no later than its date.
     members
-        The sets: picked_sets.list_members gives them.
-    years
-        Years looked at on either side of each date; less where the records or the time since are shorter.
+        The sets with what was to be expected of each section: expect_nothing_done.
     level
         Coverage of the limits.
 
@@ -73,17 +64,55 @@ def tabulate_before_after(
     """
     if members.empty:
         return pd.DataFrame()
-    history = history.keep(code_names)
-    dated = _set_windows(members, history, years)
-    dated["expected"], dated["variance"], dated["level_error"] = _expect(history, models, dated)
-    used = dated["expected"].notna() & dated["after_years"].gt(0) & dated["before_years"].gt(0) & dated["is_followed"]
-    kept = dated[used]
+    used = (members["expected"].notna() & members["after_years"].gt(0) & members["before_years"].gt(0)
+            & members["is_followed"])
+    kept = members[used]
     if kept.empty:
         return pd.DataFrame()
-    left_out = (~used).groupby([dated[column] for column in GROUP]).sum()
-    return _finish(_sum_up(kept, history), level).merge(
+    left_out = (~used).groupby([members[column] for column in GROUP]).sum()
+    return _finish(_sum_up(kept, history.keep(code_names)), level).merge(
         left_out.rename("sections_left_out").reset_index(), on=GROUP, how="left",
     ).sort_values(GROUP, kind="stable", ignore_index=True)
+
+
+def expect_nothing_done(
+    history: FailureHistory, model: FailureModel, members: pd.DataFrame, years: float,
+) -> pd.DataFrame:
+    """Members of sets with their time before and after, and what a model expects of them with nothing done.
+
+    Parameters
+    ----------
+    history
+        What is known now.
+    model
+        Fitted at a past date to what was known then (history.known_at of this history; its windows say when): the last
+        that stands no later than the members' dates.
+    members
+        The sets: picked_sets.list_members and list_by_rules give them.
+    years
+        Years looked at on either side of each date; less where the records or the time since are shorter.
+
+    Returns
+    -------
+    DataFrame
+        members with since, until, before_years, after_years, loop_code, position, length_km, and expected, variance
+        and level_error of expect_members; expected is missing where the model does not know the section or stands
+        later.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_replacement_before_after.py
+    """
+    history = history.keep(code_names)
+    dated = _set_windows(members, history, years)
+    known = find_in_model(model, dated["section_code"].to_numpy(dtype=np.int64)) >= 0
+    mine = np.flatnonzero(known & dated["on"].ge(model.windows.as_of))
+    expected, variance, error = np.full(len(dated), np.nan), np.zeros(len(dated)), np.zeros(len(dated))
+    if len(mine):
+        retired = pd.to_datetime(history.sections["retired_on"]).to_numpy()[history.keep(find_rows)]
+        expected[mine], variance[mine], error[mine] = expect_members(
+            model, dated.iloc[mine], history.keep(list_events), retired)
+    return dated.assign(expected=expected, variance=variance, level_error=error)
 
 
 def _set_windows(members: pd.DataFrame, history: FailureHistory, years: float) -> pd.DataFrame:
@@ -91,7 +120,7 @@ def _set_windows(members: pd.DataFrame, history: FailureHistory, years: float) -
     members = members.reset_index(drop=True)
     facts = history.sections[
         ["loop_code", "position", "length_km", "installed_on", "is_installed_on_known", "recorded_from"]
-    ].iloc[history.keep(find_rows)[members["section_code"]]].reset_index(drop=True)
+    ].iloc[history.keep(find_rows)[members["section_code"].to_numpy(dtype=np.int64)]].reset_index(drop=True)
     span, as_of = pd.Timedelta(days=round(years * DAYS_PER_YEAR)), pd.Timestamp(history.as_of)
     on = pd.to_datetime(members["on"])
     installed = pd.to_datetime(facts["installed_on"]).where(facts["is_installed_on_known"].astype(bool))
@@ -130,26 +159,6 @@ def list_events(history: FailureHistory) -> pd.DataFrame:
 
 
 # ------------------------------------------------------------------ what was to be expected
-
-
-def _expect(
-    history: FailureHistory, models: Sequence[FailureModel], members: pd.DataFrame,
-) -> tuple[Floats, Floats, Floats]:
-    """Expected failures after of each member, with the variance of its set and loop put on the first of them."""
-    size = len(members)
-    expected, variance, error = np.full(size, np.nan), np.zeros(size), np.zeros(size)
-    standing = sorted(models, key=lambda model: model.windows.as_of)
-    days = np.array([model.windows.as_of for model in standing], dtype="datetime64[ns]")
-    which = np.searchsorted(days, members["on"].to_numpy(dtype="datetime64[ns]"), side="right") - 1
-    events = history.keep(list_events)
-    retired = pd.to_datetime(history.sections["retired_on"]).to_numpy()[history.keep(find_rows)]
-    code = members["section_code"].to_numpy()
-    for place, model in enumerate(standing):
-        mine = np.flatnonzero((which == place) & (find_in_model(model, code) >= 0))
-        if len(mine):
-            found = expect_members(model, members.iloc[mine], events, retired)
-            expected[mine], variance[mine], error[mine] = found
-    return expected, variance, error
 
 
 def find_in_model(model: FailureModel, code: Whole) -> Whole:

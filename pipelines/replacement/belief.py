@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import dataclasses
 import datetime as dt
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,10 +11,10 @@ import pandas as pd
 
 from pipelines.replacement import backtest
 from pipelines.replacement.backtest_money import CaptureByMoney, price_sections
-from pipelines.replacement.before_after import tabulate_before_after
+from pipelines.replacement.before_after import expect_nothing_done, tabulate_before_after
 from pipelines.replacement.churn import Ranking, choose_earlier, compare_rankings
-from pipelines.replacement.forecast_score import score_forecasts
-from pipelines.replacement.picked_sets import list_members
+from pipelines.replacement.forecast_score import score_forecast
+from pipelines.replacement.picked_sets import join_members, list_by_rules, list_members
 from pipelines.replacement.sensitivity import tabulate_sensitivity
 from pipelines.survival.choices import choose_model
 from pipelines.survival.history import FailureHistory, code_names, known_at
@@ -28,13 +27,17 @@ TABLES = (
     "fitted.before_after", "fitted.forecast_score", "fitted.ranking_churn", "fitted.ranking_sensitivity",
 )
 
-USED = (
-    "section_id", "loop_id", "half_loop_id", "district_id", "cable_class", "length_km", "is_installed_on_known",
-    "retired_on", "rejuvenated_on", "section_code", "half_code", "loop_code",
-)
+@dataclass(frozen=True)
+class Judged:
+    """What is taken from the model of a past date before it is let go: the models of a large fleet fill the memory.
 
-Fit = Callable[[FailureHistory, Variances | None], FailureModel]
-"""Fits a model to what was known on a day, the search for the variances beginning where told."""
+    score: rows of forecast_score. members: sets picked from its date up to the next, with what it expected of them.
+    variances: of its multipliers.
+    """
+
+    score: pd.DataFrame
+    members: pd.DataFrame
+    variances: Variances
 
 
 @dataclass(frozen=True)
@@ -54,7 +57,7 @@ class _MeansOnly:
 def try_ranking(
     history: FailureHistory, model: FailureModel, form_now: ModelChoices, reasons: pd.DataFrame, settings: Settings,
 ) -> dict[str, pd.DataFrame]:
-    """Everything that holds the ranking against what followed: the back-test, and what weigh_evidence adds, by table.
+    """Everything that holds the ranking against what followed: the back-test, and what else its models say, by table.
 
     Parameters
     ----------
@@ -75,84 +78,80 @@ def try_ranking(
     origins, horizon = backtest.choose_origins(history, general.horizon_years, terms.backtest_origins)
     # The form is chosen once, with what was known at the first origin: no later origin may have a say in it.
     form_then = choose_model(known_at(history, min(origins)), settings).chosen if origins else form_now
-    models_then: list[FailureModel] = []
+    dates = add_last_year(origins, history.as_of)
+    members = list_members(history, reasons, terms.watched)
+    judged: list[Judged] = []
 
-    def fit_as_then(known: FailureHistory, start: Variances | None = None) -> FailureModel:
+    def fit_as_then(known: FailureHistory, start: Variances | None = None) -> _MeansOnly:
         fitted = fit_failure_model(known, settings, form_then, start=start)
-        models_then.append(keep_used(fitted))
-        return models_then[-1]
+        judged.append(judge_model(history, fitted, members, dates, settings))
+        return _MeansOnly(fitted)
 
     tested = backtest.run_backtest(
-        history, lambda known: _MeansOnly(fit_as_then(known)), origins, horizon, level=general.interval_level,
+        history, fit_as_then, origins, horizon, level=general.interval_level,
         replicates=terms.backtest_replicates, random=np.random.default_rng(general.seed),
         further_measure=CaptureByMoney(
             price_sections(history.keep(code_names).sections, terms), terms.cost_per_loop, general.interval_level),
     )
+    for day in dates[len(origins) :]:
+        # the search for the variances begins at those of the last origin: a quarter of the time
+        fit_as_then(known_at(history, day), judged[-1].variances)
     return {
         "fitted.backtest": tested.captures, "fitted.backtest_differences": tested.differences,
         "fitted.backtest_calibration": tested.calibration, "fitted.backtest_money": tested.further,
-        **weigh_evidence(history, model, tuple(models_then), fit_as_then, reasons, settings),
+        **tabulate_judged(history, judged, general.interval_level),
+        "fitted.ranking_sensitivity": tabulate_sensitivity(history, model, general.horizon_years),
     }
 
 
-def keep_used(model: FailureModel) -> FailureModel:
-    """A model of a past date with those columns of its sections alone that what follows asks for."""
-    sections = model.windows.sections[list(USED)]
-    return dataclasses.replace(model, windows=dataclasses.replace(model.windows, sections=sections))
+def add_last_year(origins: Sequence[dt.date], as_of: dt.date) -> list[dt.date]:
+    """The past dates of the back-test, earliest first, and a year ago; none where there are none."""
+    year_ago = (pd.Timestamp(as_of) - pd.DateOffset(years=1)).date()
+    return [*origins, year_ago] if origins and year_ago not in origins else list(origins)
 
 
-def weigh_evidence(
-    history: FailureHistory, model: FailureModel, models_then: Sequence[FailureModel], fit: Fit,
-    reasons: pd.DataFrame, settings: Settings,
-) -> dict[str, pd.DataFrame]:
-    """Tables that let a reader judge the ranking, by name.
+def judge_model(
+    history: FailureHistory, model: FailureModel, members: pd.DataFrame, dates: Sequence[dt.date], settings: Settings,
+) -> Judged:
+    """What the evidence takes from the model of a past date.
 
     Parameters
     ----------
-    history, model
-        What is known now, and the model the ranking stands on.
-    models_then
-        Models that the back-test fitted at its past dates.
-    fit
-        Fits as it did; called once more, for a year ago.
-    reasons
-        section_id and retired_because.
+    history
+        What is known now.
+    model
+        Fitted to known_at of this history on one of the dates.
+    members
+        picked_sets.list_members: those picked from the model's date up to the next are its to judge, and the first
+        model's also those before, of which it expects nothing.
+    dates
+        Dates of all models, earliest first.
     settings
-        general.interval_level, replacement.before_after_years and replacement.watched are used.
+        general.interval_level and replacement.before_after_years are used.
 
     Notes
     -----
     Checked by: tests/unit/test_replacement_belief.py
     """
-    level = settings.general.interval_level
-    models = add_last_year(history, models_then, fit)
-    members = list_members(history, reasons, models, settings.replacement.watched)
+    turn = np.searchsorted(pd.to_datetime(list(dates)), pd.to_datetime(members["on"]), side="right") - 1
+    mine = np.maximum(turn, 0) == dates.index(model.windows.as_of.date())
+    picked = join_members(members[mine], list_by_rules(history, model))
+    return Judged(
+        score_forecast(history, model, settings.general.interval_level),
+        expect_nothing_done(history, model, picked, settings.replacement.before_after_years), model.variances,
+    )
+
+
+def tabulate_judged(history: FailureHistory, judged: Sequence[Judged], level: float) -> dict[str, pd.DataFrame]:
+    """Before and after, and past forecasts, put together from what was taken from each model; by table."""
+    members, scores = ([getattr(one, part) for one in judged] for part in ("members", "score"))
     return {
         "fitted.before_after": tabulate_before_after(
-            history, models, members, settings.replacement.before_after_years, level),
-        "fitted.forecast_score": score_forecasts(history, models, level),
-        "fitted.ranking_sensitivity": tabulate_sensitivity(history, model, settings.general.horizon_years),
+            history, pd.concat(members, ignore_index=True) if members else pd.DataFrame(), level),
+        "fitted.forecast_score": pd.concat(scores, ignore_index=True) if scores else pd.DataFrame(),
     }
 
 
 def compare_with_kept(kept: Sequence[Ranking], now: Ranking) -> dict[str, pd.DataFrame]:
     """What moved since the last ranking that differs from this one; no rows where there is none."""
     return {"fitted.ranking_churn": compare_rankings(choose_earlier(kept, now), now)}
-
-
-def add_last_year(
-    history: FailureHistory, models_then: Sequence[FailureModel], fit: Fit,
-) -> list[FailureModel]:
-    """The models of the past dates, and one that stands a year ago; none where there are none.
-
-    The variances of the last past date are where its search begins: a quarter of the time.
-    """
-    year_ago = (pd.Timestamp(history.as_of) - pd.DateOffset(years=1)).date()
-    if not models_then or any(stands_on(model) == year_ago for model in models_then):
-        return list(models_then)
-    return [*models_then, fit(known_at(history, year_ago), models_then[-1].variances)]
-
-
-def stands_on(model: FailureModel) -> dt.date:
-    """The day whose knowledge a model has."""
-    return model.windows.as_of.date()

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
@@ -24,16 +22,15 @@ SCORED_YEARS = 1.0
 DEVIANCES = ("model", "constant", "class_constant")
 
 
-def score_forecasts(history: FailureHistory, models: Sequence[FailureModel], level: float) -> pd.DataFrame:
-    """Expected and seen failures of the year after each past date, for the whole and by class of cable.
+def score_forecast(history: FailureHistory, model: FailureModel, level: float) -> pd.DataFrame:
+    """Expected and seen failures of the year after a past date, for the whole and by class of cable.
 
     Parameters
     ----------
     history
         What is known now.
-    models
-        Models fitted at past dates to what was known then (history.known_at of this history; their windows say when);
-        dates less than a year ago are left out.
+    model
+        Fitted at the past date to what was known then (history.known_at of this history; its windows say when).
     level
         Coverage of the limits.
 
@@ -42,7 +39,8 @@ def score_forecasts(history: FailureHistory, models: Sequence[FailureModel], lev
     DataFrame
         origin, grouped_by (all, cable_class), group_name, length_km, expected, expected_lo, expected_hi (limits of the
         count that was to come), observed_failures, is_inside, deviance_model, deviance_constant,
-        deviance_class_constant; of the whole also loops, loops_inside_fraction and loops_inside_promised.
+        deviance_class_constant; of the whole also loops, loops_inside_fraction and loops_inside_promised. No rows
+        where the date is less than a year ago.
 
     Notes
     -----
@@ -59,17 +57,11 @@ def score_forecasts(history: FailureHistory, models: Sequence[FailureModel], lev
 
     Checked by: tests/unit/test_replacement_forecast_score.py
     """
-    last = pd.Timestamp(history.as_of) - pd.Timedelta(days=round(SCORED_YEARS * DAYS_PER_YEAR))
-    standing = sorted((m for m in models if m.windows.as_of <= last), key=lambda m: m.windows.as_of)
-    parts = [score_one(history.keep(code_names), model, level) for model in standing]
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
-
-
-def score_one(history: FailureHistory, model: FailureModel, level: float) -> pd.DataFrame:
-    """Score of one past date: see score_forecasts."""
     w = model.windows
+    if w.as_of > pd.Timestamp(history.as_of) - pd.Timedelta(days=round(SCORED_YEARS * DAYS_PER_YEAR)):
+        return pd.DataFrame()
     code, classes = pd.factorize(w.sections["cable_class"], sort=True)
-    cells = _sum_cells(history, model, code)
+    cells = _sum_cells(history.keep(code_names), model, code)
     fleet, by_class = constant_rates(model, code)
     cells = cells.assign(
         deviance_model=deviance(cells["seen"], cells["expected"]),

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
@@ -31,10 +31,9 @@ COLUMNS = [
 
 
 def list_members(
-    history: FailureHistory, reasons: pd.DataFrame, models: Sequence[FailureModel],
-    watched: Mapping[str, dt.date],
+    history: FailureHistory, reasons: pd.DataFrame, watched: Mapping[str, dt.date],
 ) -> pd.DataFrame:
-    """All sets: cable replaced, cable injected, loops a rule would have picked, and loops a person watches.
+    """The sets that stand whatever any model says: cable replaced, cable injected, and loops a person watches.
 
     Parameters
     ----------
@@ -42,29 +41,27 @@ def list_members(
         What is known now.
     reasons
         section_id and retired_because.
-    models
-        Models at past dates, fitted to known_at of this history: the dates at which loops are picked by rule.
     watched
         Loops with the day something was done on each.
 
     Returns
     -------
     DataFrame
-        One row a set and section: grouped_by (replaced_in, replaced_because, injected_in, most_failures,
-        recent_failures, watched), group_name, section_id, section_code (history.code_names), on (the day it was
-        picked), until (the end of the time after, missing: open), counts (place: failures of the cable that took its
-        place; same: of the section itself; loop: of the whole loop), counts_loop_only, is_followed (cable lies in its
-        place).
+        One row a set and section: grouped_by (replaced_in, replaced_because, injected_in, watched), group_name,
+        section_id, section_code (history.code_names), on (the day it was picked), until (the end of the time after,
+        missing: open), counts (place: failures of the cable that took its place; same: of the section itself; loop: of
+        the whole loop), counts_loop_only, is_followed (cable lies in its place).
 
     Notes
     -----
     Checked by: tests/unit/test_replacement_before_after.py
     """
-    parts = [
-        list_replaced(history, reasons), list_injected(history),
-        list_by_rules(history, models),
-        list_watched(history, watched),
-    ]
+    return join_members(list_replaced(history, reasons), list_injected(history), list_watched(history, watched))
+
+
+def join_members(*parts: pd.DataFrame) -> pd.DataFrame:
+    """Lists of members one below the other."""
+    # a list without rows has no types, and would take them from the others
     return pd.concat([part[COLUMNS] for part in parts if len(part)] or [pd.DataFrame(columns=COLUMNS)],
                      ignore_index=True)
 
@@ -109,30 +106,41 @@ def list_injected(history: FailureHistory) -> pd.DataFrame:
     return pd.concat([frame, frame.assign(group_name=ALL_YEARS)], ignore_index=True)
 
 
-def list_by_rules(history: FailureHistory, models: Sequence[FailureModel]) -> pd.DataFrame:
-    """Sections of the loops that each rule would have picked on each model's date, followed until something was done.
+def list_by_rules(history: FailureHistory, model: FailureModel) -> pd.DataFrame:
+    """Sections of the loops that each rule would have picked on a model's date, followed until something was done.
+
+    Parameters
+    ----------
+    history
+        What is known now.
+    model
+        Fitted at the date to known_at of this history.
+
+    Returns
+    -------
+    DataFrame
+        As list_members gives them; grouped_by is the rule, group_name the date.
 
     Notes
     -----
     Ending the time after at a replacement does not favour anyone: until then the failures come as they would have.
+
+    Checked by: tests/unit/test_replacement_before_after.py
     """
     history = history.keep(code_names)
+    w = model.windows
+    units, loop = _sum_loops(model)
     parts = []
-    for model in models:
-        w = model.windows
-        units, loop = _sum_loops(model)
-        for rule in PICKING_RULES:
-            is_picked = _pick_by_rule(units, rule)[loop] & w.in_service
-            code = w.sections["section_code"].to_numpy()[is_picked]
-            facts = history.sections[["section_id", "retired_on", "rejuvenated_on"]].iloc[history.keep(find_rows)[code]]
-            injected = pd.to_datetime(facts["rejuvenated_on"])
-            ends = [injected.where(injected > w.as_of), pd.to_datetime(facts["retired_on"])]
-            parts.append(pd.DataFrame({
-                "grouped_by": rule, "group_name": f"{w.as_of:%Y-%m-%d}", "section_id": facts["section_id"].to_numpy(),
-                "section_code": code, "on": w.as_of, "until": pd.concat(ends, axis=1).min(axis=1).to_numpy(),
-            }))
-    frame = pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()
-    return frame.assign(counts="same", counts_loop_only=True, is_followed=True)
+    for rule in PICKING_RULES:
+        code = w.sections["section_code"].to_numpy()[_pick_by_rule(units, rule)[loop] & w.in_service]
+        facts = history.sections[["section_id", "retired_on", "rejuvenated_on"]].iloc[history.keep(find_rows)[code]]
+        injected = pd.to_datetime(facts["rejuvenated_on"])
+        ends = [injected.where(injected > w.as_of), pd.to_datetime(facts["retired_on"])]
+        parts.append(pd.DataFrame({
+            "grouped_by": rule, "group_name": f"{w.as_of:%Y-%m-%d}", "section_id": facts["section_id"].to_numpy(),
+            "section_code": code, "on": w.as_of, "until": pd.concat(ends, axis=1).min(axis=1).to_numpy(),
+        }))
+    return pd.concat(parts, ignore_index=True).assign(counts="same", counts_loop_only=True, is_followed=True)
 
 
 def _sum_loops(model: FailureModel) -> tuple[pd.DataFrame, NDArray[np.int64]]:

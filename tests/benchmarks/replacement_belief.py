@@ -15,10 +15,8 @@ import numpy as np
 
 from pipelines.replacement import backtest, belief, kept_rankings
 from pipelines.replacement.backtest_money import CaptureByMoney, price_sections
-from pipelines.replacement.before_after import tabulate_before_after
 from pipelines.replacement.capture import order_by_rule
 from pipelines.replacement.churn import compare_rankings, take_ranking
-from pipelines.replacement.forecast_score import score_forecasts
 from pipelines.replacement.picked_sets import list_members
 from pipelines.replacement.sensitivity import tabulate_sensitivity
 from pipelines.survival.history import known_at
@@ -47,18 +45,17 @@ def main(folder: Path) -> dict[str, float]:
     history, form = read_history(con, settings), read_choices(con)
     reasons = read_model(con, "staging.sections")[["section_id", "retired_because"]]
     origins, _ = backtest.choose_origins(history, 5.0, 5)
+    dates = belief.add_last_year(origins, found[0])
     model = fit_failure_model(history, settings, form)
-    then = [fit_failure_model(known_at(history, origin), settings, form) for origin in origins]
+    then = [fit_failure_model(known_at(history, day), settings, form) for day in dates]
     seconds: dict[str, float] = {}
-
-    models = timed("fit of a year ago", lambda: belief.add_last_year(
-        history, then, lambda known, start: fit_failure_model(known, settings, form, start=start)), seconds)
-    members = timed("sets picked", lambda: list_members(history, reasons, models, {}), seconds)
-    timed("before and after", lambda: tabulate_before_after(history, models, members, 3.0, 0.9), seconds)
-    timed("past forecasts", lambda: score_forecasts(history, models, 0.9), seconds)
+    members = timed("sets picked", lambda: list_members(history, reasons, {}), seconds)
+    judged = timed("past models judged", lambda: [
+        belief.judge_model(history, past, members, dates, settings) for past in then], seconds)
+    timed("put together", lambda: belief.tabulate_judged(history, judged, 0.9), seconds)
     draws = backtest.draw_loops(history.sections["loop_code"].nunique(), 200, np.random.default_rng(0)).astype(float).T
     parts = []
-    for origin, past in zip(origins, then, strict=True):
+    for origin, past in zip(origins, then, strict=False):
         units = backtest.list_units(history, origin, 5.0, past)
         parts += [(part, origin, 5.0, level, {rule: order_by_rule(part, rule) for rule in backtest.RULES}, draws)
                   for part, level in ((units, "section"), (backtest.roll_up(units), "loop"))]

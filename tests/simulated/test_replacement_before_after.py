@@ -15,10 +15,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.replacement.before_after import tabulate_before_after
-from pipelines.replacement.picked_sets import list_members
+from pipelines.replacement.before_after import expect_nothing_done, tabulate_before_after
+from pipelines.replacement.picked_sets import join_members, list_by_rules, list_members
 from pipelines.survival.history import FailureHistory, known_at
-from pipelines.survival.model import fit_failure_model
+from pipelines.survival.model import FailureModel, fit_failure_model
 from shared.settings import Settings
 from tests.simulated.test_replacement_backtest import make_fleet
 
@@ -27,6 +27,13 @@ ORIGIN = dt.date(2019, 12, 31)
 REPLACED_ON = pd.Timestamp("2020-09-01")
 YEARS = 3.0
 NO_REASONS = pd.DataFrame({"section_id": [], "retired_because": []})
+
+
+def table_of(
+    history: FailureHistory, model: FailureModel, members: pd.DataFrame, years: float, level: float,
+) -> pd.DataFrame:
+    """Before and after of the sets by one model."""
+    return tabulate_before_after(history, expect_nothing_done(history, model, members, years), level)
 
 
 def rename_worst(history: FailureHistory, kept: float, rng: np.random.Generator) -> FailureHistory:
@@ -62,8 +69,8 @@ def tables() -> pd.DataFrame:
             kept = 0.5 if told == "halved" else 1.0
             now = history if told == "as_it_is" else rename_worst(history, kept, np.random.default_rng(fleet))
             model = fit_failure_model(known_at(now, ORIGIN), Settings())
-            members = list_members(now, NO_REASONS, [model], {})
-            table = tabulate_before_after(now, [model], members, YEARS, 0.90)
+            members = join_members(list_members(now, NO_REASONS, {}), list_by_rules(now, model))
+            table = table_of(now, model, members, YEARS, 0.90)
             frames.append(table.assign(fleet=fleet, told=told))
     return pd.concat(frames, ignore_index=True)
 

@@ -9,8 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.replacement.before_after import LEAST_EXPECTED, list_events, tabulate_before_after
+from pipelines.replacement.before_after import LEAST_EXPECTED, expect_nothing_done, list_events, tabulate_before_after
 from pipelines.replacement.picked_sets import (
+    join_members,
     list_by_rules,
     list_injected,
     list_members,
@@ -25,6 +26,13 @@ from tests.survival_fleets import make_fleet
 
 DAY = pd.Timestamp("2021-06-30")
 REASONS = pd.DataFrame({"section_id": ["S000000"], "retired_because": ["programme"]})
+
+
+def table_of(
+    history: FailureHistory, model: FailureModel, members: pd.DataFrame, years: float, level: float,
+) -> pd.DataFrame:
+    """Before and after of the sets by one model."""
+    return tabulate_before_after(history, expect_nothing_done(history, model, members, years), level)
 
 
 def place_sections(history: FailureHistory) -> FailureHistory:
@@ -69,7 +77,7 @@ def replace_first(history: FailureHistory, after: int) -> FailureHistory:
 def test_replaced_cable_is_followed_in_its_place(history: FailureHistory, model: FailureModel) -> None:
     now = replace_first(history, after=2)
     replaced = list_replaced(now, REASONS)
-    table = tabulate_before_after(now, [model], replaced, 3.0, 0.9).set_index(["grouped_by", "group_name"])
+    table = table_of(now, model, replaced, 3.0, 0.9).set_index(["grouped_by", "group_name"])
     row = table.loc["replaced_in", "2021"]
     assert (row["sections"], row["failures_before"], row["seen_after"]) == (1, 2, 2)
     assert (row["years_before"], row["years_after"]) == (pytest.approx(3.0, abs=0.01), pytest.approx(3.0, abs=0.01))
@@ -85,7 +93,7 @@ def test_failures_up_to_the_day_are_known_on_the_day(history: FailureHistory, mo
     now = replace_first(history, after=0)
     quiet = dataclasses.replace(now, failures=now.failures[now.failures["job_id"].ne("X0")])
     expected = [
-        tabulate_before_after(h, [model], list_replaced(h, REASONS), 3.0, 0.9).query(
+        table_of(h, model, list_replaced(h, REASONS), 3.0, 0.9).query(
             "grouped_by == 'replaced_in' and group_name == '2021'")["expected_after"].iloc[0]
         for h in (now, quiet)
     ]
@@ -94,7 +102,7 @@ def test_failures_up_to_the_day_are_known_on_the_day(history: FailureHistory, mo
 
 def test_what_follows_changes_nothing_of_what_was_expected(history: FailureHistory, model: FailureModel) -> None:
     tables = [
-        tabulate_before_after(h, [model], list_replaced(h, REASONS), 3.0, 0.9).set_index(["grouped_by", "group_name"])
+        table_of(h, model, list_replaced(h, REASONS), 3.0, 0.9).set_index(["grouped_by", "group_name"])
         for h in (replace_first(history, after=0), replace_first(history, after=9))
     ]
     mine = ("replaced_in", "2021")
@@ -112,7 +120,7 @@ def test_a_section_on_the_models_own_day_is_expected_as_the_forecast_says(
     members = list_watched(history, {loop: dt.date(2020, 12, 31)})
     known = model.windows.sections.loc[model.windows.in_service, "section_id"]
     members = members[members["section_id"].isin(known)]
-    table = tabulate_before_after(history, [model], members, 3.0, 0.9)
+    table = table_of(history, model, members, 3.0, 0.9)
     # failures closed after the day are known to the comparison and not to the model: none on this loop
     late = list_events(history).query("failed_on <= '2020-12-31' < closed_on")
     assert code not in set(late["loop_code"])
@@ -135,8 +143,8 @@ def test_injected_and_watched_sets() -> None:
 
 
 def test_no_verdict_without_enough_to_expect(history: FailureHistory, model: FailureModel) -> None:
-    table = tabulate_before_after(
-        history, [model], list_members(history, REASONS, [model], {}), 3.0, 0.9)
+    members = join_members(list_members(history, REASONS, {}), list_by_rules(history, model))
+    table = table_of(history, model, members, 3.0, 0.9)
     few = table["expected_after"] < LEAST_EXPECTED
     assert (table.loc[few, "effect_verdict"] == "too_few").all()
     assert (table.loc[~few, "effect_verdict"] != "too_few").all()
@@ -146,7 +154,7 @@ def test_no_verdict_without_enough_to_expect(history: FailureHistory, model: Fai
 
 def test_a_set_before_any_model_has_no_row(history: FailureHistory, model: FailureModel) -> None:
     members = list_watched(history, {"L00001": dt.date(2015, 1, 1)})
-    assert tabulate_before_after(history, [model], members, 3.0, 0.9).empty
+    assert table_of(history, model, members, 3.0, 0.9).empty
 
 
 def test_a_watched_loop_that_is_not_there_is_named() -> None:
@@ -168,7 +176,7 @@ def test_an_older_model_brought_up_to_date_says_nearly_what_a_new_one_says(
     loops = sorted(set(history.sections["loop_id"]))
     watched = list_watched(history, dict.fromkeys(loops, day))
     old, new = (
-        tabulate_before_after(history, [m], watched, 2.0, 0.9).set_index("group_name")["expected_after"]
+        table_of(history, m, watched, 2.0, 0.9).set_index("group_name")["expected_after"]
         for m in (model, fresh)
     )
     # 190 failures in all: the level of the last years alone moves by a tenth
@@ -177,7 +185,7 @@ def test_an_older_model_brought_up_to_date_says_nearly_what_a_new_one_says(
     # as the model stood three years before, untold of what happened since, it is further off
     since = known_at(history, dt.date(2020, 12, 31)).failures
     untold = dataclasses.replace(history, failures=since)
-    stale = tabulate_before_after(untold, [model], watched, 2.0, 0.9).set_index("group_name")["expected_after"]
+    stale = table_of(untold, model, watched, 2.0, 0.9).set_index("group_name")["expected_after"]
     assert np.corrcoef(np.log(stale), np.log(new))[0, 1] < np.corrcoef(np.log(old), np.log(new))[0, 1]
 
 
@@ -187,7 +195,7 @@ def test_time_without_a_failure_since_the_models_day_lowers_what_is_expected(
     day = pd.Timestamp("2023-12-31")
     quiet = dataclasses.replace(history, failures=known_at(history, dt.date(2020, 12, 31)).failures)
     watched = list_watched(quiet, dict.fromkeys(sorted(set(history.sections["loop_id"])), day.date()))
-    expected = tabulate_before_after(quiet, [model], watched, 2.0, 0.9)["expected_after"].sum()
+    expected = table_of(quiet, model, watched, 2.0, 0.9)["expected_after"].sum()
     # the same cable and years with the multipliers as they were on the model's own day
     ahead = model.expected_by_class(5.0) - model.expected_by_class(3.0)
     stays = model.windows.sections["section_id"].isin(watched["section_id"]).to_numpy()
@@ -210,7 +218,7 @@ def test_sets_of_sections_are_expected_only_the_failures_whose_section_is_told(
     expected, shares = [], []
     for failures in (history.failures, blurred):
         now = replace_first(dataclasses.replace(history, failures=failures), after=0)
-        table = tabulate_before_after(now, [model], list_replaced(now, REASONS), 3.0, 0.9)
+        table = table_of(now, model, list_replaced(now, REASONS), 3.0, 0.9)
         expected.append(table.set_index(["grouped_by", "group_name"]).loc[mine, "expected_after"])
         later = list_events(now).query("failed_on > @DAY")
         shares.append(later["section_code"].ge(0).mean())
@@ -219,12 +227,12 @@ def test_sets_of_sections_are_expected_only_the_failures_whose_section_is_told(
 
 
 def test_loops_left_alone_are_followed_until_something_is_done(history: FailureHistory, model: FailureModel) -> None:
-    members = list_by_rules(history, [model])
+    members = list_by_rules(history, model)
     picked = members["section_id"].iloc[0]
     injected = pd.Timestamp("2021-12-31")
     sections = history.sections.assign(
         rejuvenated_on=pd.Series(injected, history.sections.index).where(history.sections["section_id"].eq(picked)))
-    now = list_by_rules(dataclasses.replace(history, sections=sections), [model])
+    now = list_by_rules(dataclasses.replace(history, sections=sections), model)
     assert now.loc[now["section_id"].eq(picked), "until"].eq(injected).all()
     retired = history.sections.set_index("section_id")["retired_on"].reindex(members["section_id"])
     gone = retired.notna().to_numpy()

@@ -11,9 +11,9 @@ import pandas as pd
 import pytest
 
 from pipelines.replacement import belief
+from pipelines.replacement.picked_sets import list_members
 from pipelines.survival.history import FailureHistory, known_at
-from pipelines.survival.model import FailureModel, fit_failure_model
-from pipelines.survival.nested import Variances
+from pipelines.survival.model import fit_failure_model
 from reports.marts import Marts
 from reports.pages import replacement_belief as page
 from reports.pages import replacement_firmness as firmness
@@ -30,27 +30,47 @@ def history() -> FailureHistory:
     return dataclasses.replace(made, sections=made.sections.assign(position=np.arange(len(made.sections))))
 
 
-def fit(known: FailureHistory, start: Variances | None = None) -> FailureModel:
-    return fit_failure_model(known, Settings(), start=start)
+def test_a_year_ago_is_added_once() -> None:
+    then, year_ago, as_of = dt.date(2020, 12, 31), dt.date(2024, 12, 31), dt.date(2025, 12, 31)
+    assert belief.add_last_year([then], as_of) == [then, year_ago]
+    assert belief.add_last_year([then, year_ago], as_of) == [then, year_ago]
+    assert belief.add_last_year([], as_of) == []
 
 
-def test_a_year_ago_is_fitted_once_with_what_was_known_then(history: FailureHistory) -> None:
-    then = fit(known_at(history, dt.date(2020, 12, 31)))
-    models = belief.add_last_year(history, [then], fit)
-    assert [belief.stands_on(m) for m in models] == [dt.date(2020, 12, 31), dt.date(2024, 12, 31)]
-    assert belief.add_last_year(history, models, fit) == models
-    assert belief.add_last_year(history, [], fit) == []
+@pytest.fixture(scope="module")
+def judged(history: FailureHistory) -> list[belief.Judged]:
+    """Two dates, judged by a model each; the members are every loop, watched since a day before, between and after."""
+    dates = [dt.date(2019, 12, 31), dt.date(2021, 12, 31)]
+    days = [dt.date(2018, 6, 30), dt.date(2020, 6, 30), dt.date(2021, 12, 31)]
+    loops = sorted(set(history.sections["loop_id"]))
+    members = list_members(history, NO_REASONS, {loop: days[k % 3] for k, loop in enumerate(loops)})
+    return [
+        belief.judge_model(
+            history, fit_failure_model(known_at(history, day), Settings()), members, dates, Settings())
+        for day in dates
+    ]
 
 
-def test_evidence_has_the_tables_and_columns_of_the_dictionary(history: FailureHistory) -> None:
+def test_a_member_is_judged_by_the_last_model_that_stands_no_later(judged: list[belief.Judged]) -> None:
+    first, second = (one.members[one.members["grouped_by"].eq("watched")] for one in judged)
+    assert set(first["on"]) == {pd.Timestamp(2018, 6, 30), pd.Timestamp(2020, 6, 30)}
+    assert set(second["on"]) == {pd.Timestamp(2021, 12, 31)}
+    early = first["on"].lt("2019-12-31")
+    assert first.loc[early, "expected"].isna().all()  # no model stands that early
+    assert first.loc[~early, "expected"].gt(0).mean() > 0.9
+    assert second["expected"].gt(0).mean() > 0.9
+
+
+def test_evidence_has_the_tables_and_columns_of_the_dictionary(
+    history: FailureHistory, judged: list[belief.Judged],
+) -> None:
     from shared import dictionary
 
-    then = fit(known_at(history, dt.date(2020, 12, 31)))
-    found = belief.weigh_evidence(history, then, [then], fit, NO_REASONS, Settings())
+    found = belief.tabulate_judged(history, judged, 0.9)
+    assert set(found["fitted.forecast_score"]["origin"]) == {pd.Timestamp(2019, 12, 31), pd.Timestamp(2021, 12, 31)}
     for name, frame in found.items():
         assert set(dictionary.tables()[name].columns) <= set(frame.columns), name
-    none = belief.weigh_evidence(history, then, [], fit, NO_REASONS, Settings())
-    assert all(frame.empty for name, frame in none.items() if name in ("fitted.before_after", "fitted.forecast_score"))
+    assert all(frame.empty for frame in belief.tabulate_judged(history, [], 0.9).values())
 
 
 @pytest.fixture(scope="module")

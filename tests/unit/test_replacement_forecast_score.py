@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 
-from pipelines.replacement.forecast_score import deviance, score_forecasts
+from pipelines.replacement.forecast_score import deviance, score_forecast
 from pipelines.survival.history import FailureHistory, known_at
 from pipelines.survival.model import FailureModel, fit_failure_model
 from shared.settings import Settings
@@ -32,7 +32,7 @@ def model(history: FailureHistory) -> FailureModel:
 
 @pytest.fixture(scope="module")
 def scores(history: FailureHistory, model: FailureModel) -> pd.DataFrame:
-    return score_forecasts(history, [model], 0.90)
+    return score_forecast(history, model, 0.90)
 
 
 def test_classes_add_up_to_the_whole(scores: pd.DataFrame) -> None:
@@ -69,7 +69,7 @@ def test_deviance_is_that_of_a_generalised_linear_model() -> None:
 
 def test_a_year_not_yet_over_is_not_scored(history: FailureHistory) -> None:
     late = fit_failure_model(known_at(history, dt.date(2025, 3, 1)), Settings())
-    assert score_forecasts(history, [late], 0.90).empty
+    assert score_forecast(history, late, 0.90).empty
 
 
 @pytest.fixture(scope="module")
@@ -79,7 +79,7 @@ def twelve() -> pd.DataFrame:
     for seed in range(12):
         made = make_fleet(300 + seed, loops=80, loop_only=0.0).history
         made = dataclasses.replace(made, sections=made.sections.assign(position=np.arange(len(made.sections))))
-        rows.append(score_forecasts(made, [fit_failure_model(known_at(made, ORIGIN), Settings())], 0.90).iloc[0])
+        rows.append(score_forecast(made, fit_failure_model(known_at(made, ORIGIN), Settings()), 0.90).iloc[0])
     return pd.DataFrame(rows)
 
 
