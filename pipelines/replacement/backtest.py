@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.replacement.capture import LENGTH_FRACTIONS, measure_capture, order_by_rule, sum_drawn
+from pipelines.replacement.capture import LENGTH_FRACTIONS, Draws, measure_capture, order_by_rule, sum_drawn
 from pipelines.survival.history import FailureHistory, code_names, known_at
 from shared.intervals import poisson_limits
 from shared.units import DAYS_PER_YEAR
@@ -50,7 +50,7 @@ Fit = Callable[[FailureHistory], Model]
 Orders = Mapping[str, tuple[Whole, Whole]]
 """order_by_rule of every rule."""
 
-Measure = Callable[[pd.DataFrame, dt.date, float, str, Orders, Floats], pd.DataFrame]
+Measure = Callable[[pd.DataFrame, dt.date, float, str, Orders, Draws], pd.DataFrame]
 """Units, origin, horizon in years, level, orders of the rules, and draws of loops (replicates, loops), to rows of a
 table."""
 
@@ -143,14 +143,13 @@ def run_backtest(
     Checked by: tests/simulated/test_replacement_backtest.py, tests/unit/test_replacement_backtest.py
     """
     history = history.keep(code_names)
-    drawn_loops = draw_loops(int(history.sections["loop_code"].max()) + 1, replicates, random)
+    draws = draw_loops(int(history.sections["loop_code"].max()) + 1, replicates, random)
     captures, calibrations, others, replicas = [], [], [], {}
 
     def stand_on(origin: dt.date) -> None:
         """One origin; what it takes is let go before the next is fitted."""
         further = (further_rules or {}).get(origin, {})
         units = list_units(history, origin, horizon_years, fit(known_at(history, origin)), further)
-        draws = drawn_loops.astype(np.float64).T
         for unit_level in LEVELS:
             scored = units if unit_level == "section" else roll_up(units, tuple(further))
             by_age, _ = order_by_rule(scored, "oldest_first")
@@ -172,17 +171,18 @@ def run_backtest(
 
 
 def draw_loops(loops: int, replicates: int, random: np.random.Generator) -> NDArray[np.uint8]:
-    """How often each loop is drawn in each replicate, shape (loops, replicates).
+    """How often each loop is drawn in each replicate, shape (replicates, loops).
 
     Notes
     -----
-    Held in bytes, for there are many: that a loop is drawn more than 255 times has no chance.
+    Held in bytes, for there are many: that a loop is drawn more than 255 times has no chance. A loop's draws lie
+    together, for they are looked up by loop.
     """
     drawn = np.empty((loops, replicates), dtype=np.uint8)
     for first in range(0, replicates, 16):
         some = random.multinomial(loops, np.full(loops, 1.0 / max(loops, 1)), size=min(16, replicates - first))
         drawn[:, first : first + 16] = some.T
-    return drawn
+    return drawn.T
 
 
 def list_units(

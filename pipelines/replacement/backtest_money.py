@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.replacement.backtest import RULES, Orders
-from pipelines.replacement.capture import measure_capture, order_by_rule, sum_drawn
+from pipelines.replacement.capture import Draws, measure_capture, order_by_rule, sum_drawn
 from shared.settings import Replacement
 
 Floats = NDArray[np.float64]
@@ -65,7 +65,7 @@ class CaptureByMoney:
 
     def __call__(
         self, units: pd.DataFrame, origin: dt.date, horizon_years: float, unit_level: str, orders: Orders,
-        draws: Floats,
+        draws: Draws,
     ) -> pd.DataFrame:
         """Rows of backtest_money at one origin and level; sections come before loops."""
         if unit_level == "section":

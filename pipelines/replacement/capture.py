@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
@@ -10,6 +11,12 @@ from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
+
+Draws = NDArray[np.uint8] | Floats
+"""How often each loop is drawn in each replicate, shape (replicates, loops)."""
+
+AT_ONCE = 1024
+"""Units or loops whose draws are made floats at a time: those of a large fleet would take a third of a gigabyte."""
 
 LENGTH_FRACTIONS = (0.01, 0.05, 0.10, 0.20)
 
@@ -88,7 +95,7 @@ def _sort_key(units: pd.DataFrame, rule: str) -> tuple[NDArray[Any], bool]:
 
 
 def measure_capture(
-    units: pd.DataFrame, order: Whole, groups: Whole, draws: Floats,
+    units: pd.DataFrame, order: Whole, groups: Whole, draws: Draws,
     fractions: tuple[float, ...] = LENGTH_FRACTIONS, by: str = "length_km",
     drawn_totals: tuple[Floats, Floats] | None = None,
 ) -> tuple[Floats, Floats]:
@@ -146,28 +153,34 @@ def measure_capture(
     while True:
         picks, tie, size_of_tie = take(reach)
         block = _number_blocks(size_of_tie, total)[tie]
-        if len(picks) < len(order):
-            # the last block may go on beyond the picks taken
-            block = block[: np.searchsorted(block, block[-1])]
-        picks = picks[: len(block)]
-        sizes, counts = (
-            _sum_blocks(values, block, loop[picks], draws) for values in (size[: len(block)], observed[picks])
-        )
-        is_reached = np.all(sizes.sum(axis=1) >= targets * max(fractions) * (1.0 + 1e-9))
-        if len(picks) == len(order) or is_reached:
+        # without the last block: it may go on beyond these picks
+        head = picks[: np.searchsorted(block, block[-1])]
+        sizes, counts = _sum_blocks([size[: len(head)], observed[head]], block[: len(head)], loop[head], draws)
+        if len(picks) == len(order):
+            # these are all: the last block is what is left of the whole
+            sizes, counts = (
+                np.column_stack([sums, np.maximum(whole - sums.sum(axis=1), 0.0)])
+                for sums, whole in ((sizes, targets), (counts, failed))
+            )
+            break
+        if np.all(sizes.sum(axis=1) >= targets * max(fractions) * (1.0 + 1e-9)):
             break
         reach *= 2.0
     inside = _interpolate_at(sizes, counts, np.outer(targets, fractions))
     return captured, inside / np.maximum(failed, 1e-9)[:, None]
 
 
-def sum_drawn(units: pd.DataFrame, draws: Floats, by: str = "length_km") -> tuple[Floats, Floats]:
+def sum_drawn(units: pd.DataFrame, draws: Draws, by: str = "length_km") -> tuple[Floats, Floats]:
     """Sums of a measure and of the observed failures over all units, in each replicate."""
     loop = units["loop_code"].to_numpy(dtype=np.int64)
-    size, failed = (
-        draws @ np.bincount(loop, units[name].to_numpy(dtype=np.float64), draws.shape[1]) for name in (by, "observed")
-    )
-    return size, failed
+    by_loop = np.stack([
+        np.bincount(loop, units[name].to_numpy(dtype=np.float64), draws.shape[1]) for name in (by, "observed")
+    ])
+    sums = np.zeros((2, len(draws)))
+    for first in range(0, draws.shape[1], AT_ONCE):
+        some = slice(first, first + AT_ONCE)
+        sums += by_loop[:, some] @ draws[:, some].T.astype(np.float64)
+    return sums[0], sums[1]
 
 
 def _number_blocks(size_of_tie: Floats, total: float) -> Whole:
@@ -177,14 +190,21 @@ def _number_blocks(size_of_tie: Floats, total: float) -> Whole:
     return np.cumsum(np.diff(nominal, prepend=nominal[0]) > 0)
 
 
-def _sum_blocks(values: Floats, block: Whole, loop: Whole, draws: Floats) -> Floats:
-    """Sum of the values drawn in each block, shape (replicates, blocks); blocks never fall."""
+def _sum_blocks(kinds: Sequence[Floats], block: Whole, loop: Whole, draws: Draws) -> list[Floats]:
+    """Sums of each kind of value drawn in each block, shape (replicates, blocks) a kind; blocks never fall."""
     from scipy.sparse import csr_array
 
     count = int(block[-1]) + 1 if len(block) else 0
-    kept = np.flatnonzero(values)  # most units have no failure to count
-    begins = np.searchsorted(block[kept], np.arange(count + 1))
-    return np.asarray(csr_array((values[kept], loop[kept], begins), shape=(count, draws.shape[1])) @ draws.T).T
+    sums = [np.zeros((count, len(draws))) for _ in kinds]
+    for begin in range(0, len(block), AT_ONCE):
+        some = slice(begin, begin + AT_ONCE)
+        drawn, place = draws.T[loop[some]].astype(np.float64), block[some] - block[begin]
+        for values, summed in zip(kinds, sums, strict=True):
+            kept = np.flatnonzero(values[some])  # most units have no failure to count
+            starts = np.searchsorted(place[kept], np.arange(place[-1] + 2))
+            weights = csr_array((values[some][kept], kept, starts), shape=(place[-1] + 1, len(drawn)))
+            summed[block[begin] : block[begin] + place[-1] + 1] += weights @ drawn
+    return [summed.T for summed in sums]
 
 
 def _interpolate_at(sizes: Floats, counts: Floats, targets: Floats) -> Floats:

@@ -53,7 +53,7 @@ def main(folder: Path) -> dict[str, float]:
     judged = timed("past models judged", lambda: [
         belief.judge_model(history, past, members, dates, settings) for past in then], seconds)
     timed("put together", lambda: belief.tabulate_judged(history, judged, 0.9), seconds)
-    draws = backtest.draw_loops(history.sections["loop_code"].nunique(), 200, np.random.default_rng(0)).astype(float).T
+    draws = backtest.draw_loops(history.sections["loop_code"].nunique(), 200, np.random.default_rng(0))
     parts = []
     for origin, past in zip(origins, then, strict=False):
         units = backtest.list_units(history, origin, 5.0, past)

@@ -256,4 +256,4 @@ def test_orders_are_those_of_a_plain_sort() -> None:
 def test_loops_are_drawn_as_in_one_go() -> None:
     drawn = draw_loops(7, 50, np.random.default_rng(4))
     whole = np.random.default_rng(4).multinomial(7, np.full(7, 1 / 7), size=50)
-    assert drawn.T.tolist() == whole.tolist()
+    assert drawn.tolist() == whole.tolist()
