@@ -35,10 +35,13 @@ class FailureHistory:
     def keep(self, make: Callable[[FailureHistory], T]) -> T:
         """What make gives of this history, made once; frames of a history are never changed in place."""
         kept: dict[Callable[..., Any], Any] = self.__dict__.setdefault("_kept", {})
-        if make not in kept:
-            kept[make] = make(self)
-        found: T = kept[make]
-        return found
+        if make in kept:
+            found: T = kept[make]
+            return found
+        made = make(self)
+        if made is not self:  # one that kept itself would wait for the collector of cycles
+            kept[make] = made
+        return made
 
 
 def code_names(history: FailureHistory) -> FailureHistory:
