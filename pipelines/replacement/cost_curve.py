@@ -18,6 +18,9 @@ LEAST_SHARE = 0.05
 TIMES_THE_PLAN = 2.0
 """How often all years' budgets the curve goes up to: beyond, nobody decides."""
 
+A_HAIR = 1e-9
+"""Part by which a price lies below a ratio: far above rounding, far below what tells two options apart."""
+
 
 def trace_cost_curve(options: pd.DataFrame, terms: Replacement) -> pd.DataFrame:
     """Money against failures avoided, each point the best for what it spends.
@@ -83,7 +86,11 @@ def _describe_point(chosen: pd.DataFrame) -> dict[str, float | int]:
 
 
 def _list_prices(offered: pd.DataFrame, terms: Replacement) -> NDArray[np.float64]:
-    """Prices at which about so much money is spent: where the options, best first, have used it up."""
+    """Prices at which about so much money is spent: where the options, best first, have used it up.
+
+    A price lies a hair below an option's gain per unit of money: at the very ratio its last digit would decide whether
+    the option is taken.
+    """
     ratio = (offered["gain"] / offered["weight"]).to_numpy(dtype=float)
     order = np.argsort(-ratio, kind="stable")
     spent = np.cumsum(offered["weight"].to_numpy(dtype=float)[order])
@@ -91,4 +98,5 @@ def _list_prices(offered: pd.DataFrame, terms: Replacement) -> NDArray[np.float6
         return np.zeros(0)
     most = max(min(float(spent[-1]), 2.0 * TIMES_THE_PLAN * terms.programme_years * terms.budget), 1.0)
     wanted = np.geomspace(min(LEAST_SHARE * terms.budget, most), most, POINTS)
-    return np.unique(ratio[order][np.minimum(np.searchsorted(spent, wanted), len(spent) - 1)])[::-1]
+    ratios = np.unique(ratio[order][np.minimum(np.searchsorted(spent, wanted), len(spent) - 1)])[::-1]
+    return np.asarray(ratios * (1.0 - A_HAIR))
