@@ -68,7 +68,7 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
         *_list_injected(model),
     ]
     curve = trace_cost_curve(list_options(sections, rate, in_money, horizon), in_money)
-    programme = plan.programme.astype({"section_id": "str", "loop_id": "str"})
+    programme = plan.programme.astype({"section_id": "str", "loop_id": "str", "action": "str"})
     return Money(
         programme, plan.years, curve, moved,
         pd.DataFrame(rows, columns=["figure", "amount", "explained"]).astype({"amount": float}),

@@ -7,8 +7,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from shared.settings import Replacement
+
+Floats = NDArray[np.float64]
+Integers = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -177,6 +181,53 @@ def find_new_cable(sections: pd.DataFrame, failures: pd.DataFrame, settings: Rep
     return NewCable(100.0 * count / exposure, name, count, exposure)
 
 
+@dataclass(frozen=True)
+class Worth:
+    """What an action on each section costs and buys, as arrays along the sections.
+
+    cost_per_failure, cost and avoided_cost are money (present value); avoided_minutes are customer-minutes.
+    """
+
+    cost_per_failure: Floats
+    cost: Floats
+    avoided_cost: Floats
+    avoided_failures: Floats
+    avoided_minutes: Floats
+
+
+def value_replacements(sections: pd.DataFrame, new_rate_per_100km_year: float, settings: Replacement,
+                       horizon_years: float) -> Worth:
+    """What replacing each section costs and buys, without the columns that only explain it: see value_sections.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_replacement_money.py
+    """
+    years = annuity_factor(settings.cable_life_years, settings.discount_rate_pct)
+    length_km, expected, minutes, customers, repair = (
+        sections[name].to_numpy(dtype=float)
+        for name in (
+            "length_km", "expected_failures", "customer_minutes_per_failure", "customers_interrupted_per_failure",
+            "repair_cost_per_failure",
+        )
+    )
+    failure = (
+        repair + settings.customer_minute_value * np.nan_to_num(minutes)
+        + settings.customer_event_value * np.nan_to_num(customers)
+    )
+    avoided = expected - new_rate_per_100km_year / 100.0 * length_km * horizon_years
+    return Worth(
+        cost_per_failure=failure, cost=length_km * _cost_per_km(sections, settings),
+        avoided_cost=avoided / horizon_years * failure * years, avoided_failures=avoided,
+        avoided_minutes=avoided * minutes,
+    )
+
+
+def _cost_per_km(sections: pd.DataFrame, settings: Replacement) -> Floats:
+    duct = sections["installation"].eq("duct").to_numpy(dtype=bool)
+    return 1000.0 * np.where(duct, settings.cost_per_m_duct, settings.cost_per_m_buried)
+
+
 def value_sections(sections: pd.DataFrame, new_rate_per_100km_year: float, settings: Replacement,
                    horizon_years: float) -> pd.DataFrame:
     """What replacing each section costs and buys.
@@ -211,22 +262,12 @@ def value_sections(sections: pd.DataFrame, new_rate_per_100km_year: float, setti
     Checked by: tests/unit/test_replacement_money.py
     """
     years = annuity_factor(settings.cable_life_years, settings.discount_rate_pct)
-    length_km, expected, minutes, customers, repair = (
+    length_km, expected, minutes = (
         sections[name].to_numpy(dtype=float)
-        for name in (
-            "length_km", "expected_failures", "customer_minutes_per_failure", "customers_interrupted_per_failure",
-            "repair_cost_per_failure",
-        )
+        for name in ("length_km", "expected_failures", "customer_minutes_per_failure")
     )
-    duct = sections["installation"].eq("duct").to_numpy(dtype=bool)
-    cost_per_km = 1000.0 * np.where(duct, settings.cost_per_m_duct, settings.cost_per_m_buried)
-    failure = (
-        repair + settings.customer_minute_value * np.nan_to_num(minutes)
-        + settings.customer_event_value * np.nan_to_num(customers)
-    )
-    avoided = expected - new_rate_per_100km_year / 100.0 * length_km * horizon_years
-    avoided_cost = avoided / horizon_years * failure * years
-    cost = length_km * cost_per_km
+    worth = value_replacements(sections, new_rate_per_100km_year, settings, horizon_years)
+    failure, cost, avoided_cost = worth.cost_per_failure, worth.cost, worth.avoided_cost
     with np.errstate(divide="ignore", invalid="ignore"):  # of no length or no cost: no ratio, or an endless one
         return sections.assign(
             cost_per_failure=failure,
@@ -234,23 +275,31 @@ def value_sections(sections: pd.DataFrame, new_rate_per_100km_year: float, setti
             avoided_cost=avoided_cost,
             benefit_cost_ratio=avoided_cost / np.where(cost > 0, cost, np.nan),
             net_benefit=avoided_cost - cost,
-            avoided_failures=avoided,
-            avoided_customer_minutes=avoided * minutes,
+            avoided_failures=worth.avoided_failures,
+            avoided_customer_minutes=worth.avoided_minutes,
             customer_minutes_at_risk=expected * minutes,
             expected_rate_per_100km_year=100.0 * expected / (length_km * horizon_years),
-            pays_above_per_100km_year=new_rate_per_100km_year + 100.0 * cost_per_km / (failure * years),
+            pays_above_per_100km_year=(
+                new_rate_per_100km_year + 100.0 * _cost_per_km(sections, settings) / (failure * years)
+            ),
             is_paying=avoided_cost > cost,
         )
 
 
-def value_injections(sections: pd.DataFrame, settings: Replacement, horizon_years: float) -> pd.DataFrame:
-    """What injecting each section costs and buys, were it injected.
+def value_injections(
+    sections: pd.DataFrame, replaced: Worth, places: Integers, settings: Replacement, horizon_years: float,
+) -> Worth:
+    """What injecting sections costs and buys, were they injected.
 
     Parameters
     ----------
     sections
-        Rows of value_sections: length_km, expected_failures (over the horizon, nothing done), cost_per_failure
-        [money] and customer_minutes_per_failure [min].
+        Sections with length_km, expected_failures (over the horizon, nothing done) and customer_minutes_per_failure
+        [min].
+    replaced
+        What replacing all of them is worth: a failure costs the same.
+    places
+        Which of them may be injected.
     settings
         cost_per_m_injected, injection_multiplier, injection_years and discount_rate_pct are used.
     horizon_years
@@ -258,8 +307,8 @@ def value_injections(sections: pd.DataFrame, settings: Replacement, horizon_year
 
     Returns
     -------
-    DataFrame
-        On the same index: cost, avoided_cost, avoided_failures, avoided_customer_minutes.
+    Worth
+        Along the places.
 
     Notes
     -----
@@ -271,14 +320,15 @@ def value_injections(sections: pd.DataFrame, settings: Replacement, horizon_year
 
     Checked by: tests/unit/test_replacement_plan.py
     """
-    length, expected, each, minutes = (
-        sections[name].to_numpy(dtype=float)
-        for name in ("length_km", "expected_failures", "cost_per_failure", "customer_minutes_per_failure")
+    length, expected, minutes = (
+        sections[name].to_numpy(dtype=float)[places]
+        for name in ("length_km", "expected_failures", "customer_minutes_per_failure")
     )
+    each = replaced.cost_per_failure[places]
     yearly = (1.0 - settings.injection_multiplier) * expected / horizon_years
     avoided = yearly * min(horizon_years, settings.injection_years)
-    return pd.DataFrame({
-        "cost": 1000.0 * settings.cost_per_m_injected * length,
-        "avoided_cost": yearly * each * annuity_factor(settings.injection_years, settings.discount_rate_pct),
-        "avoided_failures": avoided, "avoided_customer_minutes": avoided * minutes,
-    }, index=sections.index)
+    return Worth(
+        cost_per_failure=each, cost=1000.0 * settings.cost_per_m_injected * length,
+        avoided_cost=yearly * each * annuity_factor(settings.injection_years, settings.discount_rate_pct),
+        avoided_failures=avoided, avoided_minutes=avoided * minutes,
+    )

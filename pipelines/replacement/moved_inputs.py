@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipelines.replacement.money import NewCable
-from pipelines.replacement.options import list_options, read_budget
+from pipelines.replacement.money import NewCable, value_replacements
+from pipelines.replacement.options import list_offers, read_budget
 from pipelines.replacement.plan import LATER_GAP, choose_work, settle_actions
 from shared.settings import Replacement
 
@@ -211,14 +211,16 @@ def _value_case(case: Case, sections: pd.DataFrame, horizon_years: float) -> Out
     valued = sections.assign(
         expected_failures=sections[case.expected], repair_cost_per_failure=case.repair_cost,
     )
-    options = list_options(valued, case.new_rate, case.terms, horizon_years)
+    replaced = value_replacements(valued, case.new_rate, case.terms, horizon_years)
+    # Only what is offered can be settled on and chosen.
+    offers = list_offers(valued, replaced, case.terms, horizon_years)
     gap = max(case.terms.programme_gap, LATER_GAP)
     budget = read_budget(case.terms)
-    settled = settle_actions(options, budget, case.terms.programme_years)
-    chosen, _ = choose_work(options[settled.worthwhile], budget, gap)
+    settled = settle_actions(offers, budget, case.terms.programme_years)
+    chosen, _ = choose_work(offers[settled.worthwhile], budget, gap)
     return Outcome(
         float(chosen["net_benefit"].sum()) - case.terms.cost_per_loop * chosen["loop_id"].nunique(),
-        int((options["is_paying"] & options["action"].eq("replace")).sum()), int(chosen["is_paying"].sum()), chosen,
+        int((replaced.avoided_cost > replaced.cost).sum()), int(chosen["is_paying"].sum()), chosen,
     )
 
 

@@ -7,20 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipelines.replacement.money import value_injections, value_sections
+from pipelines.replacement.money import Floats, Worth, value_injections, value_replacements
 from shared.settings import Replacement
 
 INJECTED_INSULATIONS = ("HMWPE", "XLPE", "TRXLPE")
 """Extruded polyethylene, which the fluid treats; see can_be_injected."""
 
-VALUED = (
-    "length_km", "installation", "expected_failures", "repair_cost_per_failure", "customer_minutes_per_failure",
-    "customers_interrupted_per_failure",
-)
-"""Columns of a section that its worth is made of."""
-
-INJECTION_VALUED = ("length_km", "expected_failures", "cost_per_failure", "customer_minutes_per_failure")
-"""Columns of a section that the worth of its injection is made of."""
+ACTIONS = pd.CategoricalDtype(["inject", "replace"])
+"""What may be done to a section, in the order in which its options stand."""
 
 
 @dataclass(frozen=True)
@@ -113,24 +107,52 @@ def list_options(
 
     Checked by: tests/unit/test_replacement_plan.py
     """
-    valued = value_sections(sections[list(VALUED)], new_rate_per_100km_year, terms, horizon_years)
-    replaced = valued.rename(columns={"replacement_cost": "cost"})
-    places = np.flatnonzero(sections["is_injectable"])
-    injected = value_injections(valued[list(INJECTION_VALUED)].iloc[places], terms, horizon_years)
-    place = np.concatenate([places, np.arange(len(valued))])
-    order = np.argsort(place, kind="stable")  # a section's injection first, as the names of the actions order them
-    rows = place[order]
-    cost, avoided, failures, minutes = (
-        np.concatenate([injected[name], replaced[name]])[order]
-        for name in ("cost", "avoided_cost", "avoided_failures", "avoided_customer_minutes")
-    )
+    replaced = value_replacements(sections, new_rate_per_100km_year, terms, horizon_years)
+    return _arrange(sections, replaced, terms, horizon_years, year, only_offered=False)
+
+
+def list_offers(
+    sections: pd.DataFrame, replaced: Worth, terms: Replacement, horizon_years: float,
+) -> pd.DataFrame:
+    """The rows of list_options of the first year that are offered, from what replacing the sections is worth.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_replacement_plan.py
+    """
+    return _arrange(sections, replaced, terms, horizon_years, 0, only_offered=True)
+
+
+def _arrange(
+    sections: pd.DataFrame, replaced: Worth, terms: Replacement, horizon_years: float, year: int, *,
+    only_offered: bool,
+) -> pd.DataFrame:
+    """Rows of list_options: of each section its injection, where it can be injected, then its replacement."""
+    can = sections["is_injectable"].to_numpy(dtype=bool)
+    places = np.flatnonzero(can)
+    injected = value_injections(sections, replaced, places, terms, horizon_years)
+    of_replacement = np.arange(len(can)) + np.cumsum(can)
+    of_injection = of_replacement[places] - 1
+
+    def together(name: str) -> Floats:
+        values = np.empty(len(can) + len(places))
+        values[of_replacement], values[of_injection] = getattr(replaced, name), getattr(injected, name)
+        return values
+
+    cost, avoided = together("cost"), together("avoided_cost")
+    is_offered = (avoided > 0) & (cost > 0) & (avoided >= terms.least_benefit_cost_ratio * cost)
+    kept = np.flatnonzero(is_offered) if only_offered else slice(None)
+    is_replacement = np.ones(len(cost), dtype=np.int8)
+    is_replacement[of_injection] = 0
+    rows = np.repeat(np.arange(len(can)), 1 + can)[kept]
+    cost, avoided = cost[kept], avoided[kept]
     later = (1.0 + terms.discount_rate_pct / 100.0) ** -year
     length = sections["length_km"].to_numpy(dtype=float)[rows]
     return pd.DataFrame({
         "section_id": sections["section_id"].array[rows], "loop_id": sections["loop_id"].array[rows],
-        "action": np.where(order < len(places), "inject", "replace"), "length_m": 1000.0 * length, "cost": cost,
-        "avoided_failures": failures, "avoided_customer_minutes": minutes, "avoided_cost": later * avoided,
-        "net_benefit": later * (avoided - cost), "is_paying": avoided > cost,
-        "is_offered": (avoided > 0) & (cost > 0) & (avoided >= terms.least_benefit_cost_ratio * cost),
+        "action": pd.Categorical.from_codes(is_replacement[kept], dtype=ACTIONS), "length_m": 1000.0 * length,
+        "cost": cost, "avoided_failures": together("avoided_failures")[kept],
+        "avoided_customer_minutes": together("avoided_minutes")[kept], "avoided_cost": later * avoided,
+        "net_benefit": later * (avoided - cost), "is_paying": avoided > cost, "is_offered": is_offered[kept],
         "weight": length if terms.budget_km > 0 else cost, "gain": later * avoided,
     })

@@ -93,7 +93,7 @@ def settle_actions(options: pd.DataFrame, budget: Budget, years: int) -> Settled
     Parameters
     ----------
     options
-        list_options of the first year.
+        list_options of the first year, or of them those that are offered.
     budget, years
         What each year may spend, and how many years there are.
 
@@ -118,7 +118,8 @@ def settle_actions(options: pd.DataFrame, budget: Budget, years: int) -> Settled
     weight, gain = options["weight"].to_numpy(dtype=float), options["gain"].to_numpy(dtype=float)
     fits = options["is_offered"].to_numpy() & (weight + budget.loop_weight <= budget.amount)
     price = find_price(
-        options[fits], years * budget.amount, loop_weight=budget.loop_weight, loop_penalty=budget.loop_penalty,
+        options.loc[fits, ["section_id", "loop_id", "weight", "gain"]], years * budget.amount,
+        loop_weight=budget.loop_weight, loop_penalty=budget.loop_penalty,
     )
     worth = np.where(fits, gain - price * weight, -np.inf)
     section, _ = pd.factorize(options["section_id"])
