@@ -31,6 +31,10 @@ BOUND_STEPS = 40
 """Steps of the search for the price at which the plan's bound is least: (2/3)^40 of where it began."""
 
 
+BOUND_BY = ("section_id", "loop_id", "weight", "gain", "is_offered")
+"""Columns of list_options that bound_plan looks at: of large fleets a year's other columns are let go with the year."""
+
+
 @dataclass(frozen=True)
 class Plan:
     """Work chosen (a row a section), a row a year, the first year's choice, what the plan gains and at most could."""
@@ -191,26 +195,28 @@ def plan_years(
     """
     budget = read_budget(terms)
     by_year = expected.reindex(sections["section_id"].astype("str")).to_numpy(dtype=float).T
-    offers = [
-        list_options(
-            sections.assign(expected_failures=failures), new_rate_per_100km_year, terms, horizon_years, year=year,
-        )
-        for year, failures in enumerate(by_year)
-    ]
-    settled = settle_actions(offers[0], budget, len(offers))
-    there = np.ones(len(offers[0]), dtype=bool)
-    works, rows, choices = [], [], []
-    for year, offer in enumerate(offers):
+
+    def offer_in(year: int) -> pd.DataFrame:
+        then = sections.assign(expected_failures=by_year[year])
+        return list_options(then, new_rate_per_100km_year, terms, horizon_years, year=year)
+
+    offer = offer_in(0)
+    settled = settle_actions(offer, budget, len(by_year))
+    there = np.ones(len(offer), dtype=bool)
+    works, rows, choices, offers = [], [], [], []
+    for year in range(len(by_year)):
+        offer = offer_in(year) if year else offer
         later = (1.0 + terms.discount_rate_pct / 100.0) ** -year
         gap = max(terms.programme_gap, LATER_GAP if year else 0.0)
         # The last year takes what is left, worthwhile or not: a programme spends its budget.
-        suits = settled.best if year == len(offers) - 1 else settled.worthwhile
+        suits = settled.best if year == len(by_year) - 1 else settled.worthwhile
         work, choice = choose_work(offer[suits & there], budget, gap, later=later)
         work = order_work(work, budget)
         there &= ~offer["section_id"].isin(work["section_id"]).to_numpy()
         works.append(work.assign(plan_year=year + 1))
         rows.append(_describe_year(year, work, offer[there], choice, budget, later))
         choices.append(choice)
+        offers.append(offer[list(BOUND_BY)])
     programme = pd.concat(works, ignore_index=True)
     return Plan(
         programme.assign(programme_order=np.arange(1, len(programme) + 1)), pd.DataFrame(rows), choices[0],
@@ -247,7 +253,7 @@ def bound_plan(offers: list[pd.DataFrame], budget: Budget, discount_rate_pct: fl
     Parameters
     ----------
     offers
-        list_options of each year, the same rows in the same order, as if nothing had been done before.
+        list_options (BOUND_BY of it) of each year, the same rows in the same order, as if nothing had been done before.
     budget
         What each year may spend.
     discount_rate_pct

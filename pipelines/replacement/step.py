@@ -6,9 +6,9 @@ import duckdb
 import pandas as pd
 
 from pipelines.replacement import assemble, assemble_money, belief, kept_rankings
-from pipelines.replacement.churn import is_worth_keeping, take_ranking
+from pipelines.replacement.churn import Ranking, is_worth_keeping, take_ranking
 from pipelines.survival.history import code_names
-from pipelines.survival.model import FailureHistory, fit_failure_model
+from pipelines.survival.model import FailureHistory, FailureModel, ModelChoices, fit_failure_model
 from pipelines.survival.step import read_choices
 from shared.settings import Settings
 from shared.store import read_model, write_table
@@ -27,47 +27,71 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     -------
     dict of str to int
         Rows written, by table.
+
+    Notes
+    -----
+    Rankings and plan are written and let go before the back-test begins, which needs the memory. A refresh is one
+    transaction, so a back-test that fails takes them back.
     """
-    # ---- read
-    sections = read_model(con, "core.section_exposure")
-    failures = read_model(con, "core.failures")
+    history = _read_history(con, settings)
+    if history.sections.empty:
+        return {name: _write(con, name, pd.DataFrame()) for name in TABLES}
+    form_now = read_choices(con)
+    model = fit_failure_model(history, settings, form_now)
+    kept = kept_rankings.read_kept(con)
+    written, now = _rank_and_plan(con, history, model, form_now, settings)
+    moved = belief.compare_with_kept(kept, now)
+    if is_worth_keeping(kept, now):
+        kept_rankings.write_kept(con, now)
+    del kept, now
+    retired = read_model(con, "staging.sections", columns=["section_id", "retired_because"])
+    believed = belief.try_ranking(history, model, form_now, retired, settings) | moved
+    return written | {name: _write(con, name, believed[name]) for name in belief.TABLES}
+
+
+def _read_history(con: duckdb.DuckDBPyConnection, settings: Settings) -> FailureHistory:
+    """Sections and failures, their names coded."""
+    as_of = settings.general.as_of
+    if as_of is None:
+        raise ValueError("general.as_of must be resolved before the step runs")
+    return code_names(FailureHistory(
+        sections=read_model(con, "core.section_exposure"), failures=read_model(con, "core.failures"), as_of=as_of,
+    ))
+
+
+def _rank_and_plan(
+    con: duckdb.DuckDBPyConnection, history: FailureHistory, model: FailureModel, form_now: ModelChoices,
+    settings: Settings,
+) -> tuple[dict[str, int], Ranking]:
+    """Write rankings, plan and what they rest on; returns rows written, and what may be kept of the ranking."""
     jobs = read_model(con, "core.job_stages", columns=[
         "job_id", "loop_id", "district_id", "configuration", "customers_interrupted", "customer_minutes",
     ])
     stated = read_model(con, "staging.jobs", columns=["job_id", "repair_cost"])
-    retired = read_model(con, "staging.sections", columns=["section_id", "retired_because"])
     loops = read_model(con, "staging.loops", columns=["loop_id", "configuration", "customers"])
-    form_now = read_choices(con)
-    kept = kept_rankings.read_kept(con)
-    as_of = settings.general.as_of
-    if as_of is None:
-        raise ValueError("general.as_of must be resolved before the step runs")
-
-    # ---- compute
-    if sections.empty:
-        return {name: _write(con, name, pd.DataFrame()) for name in TABLES}
-    history = code_names(FailureHistory(sections=sections, failures=failures, as_of=as_of))
-    model = fit_failure_model(history, settings, form_now)
     facts = assemble.gather(history, model, jobs.merge(stated, on="job_id", how="left"), loops, settings)
+    del jobs, stated, loops
     section_ranking = assemble.rank_sections(facts, settings)
     loop_ranking = assemble.rank_loops(facts, section_ranking, settings)
-    group_ranking = assemble.rank_half_loops_and_districts(facts, section_ranking, settings)
-    money = assemble_money.plan_money(facts, model, settings)
+    written = {
+        "fitted.section_ranking": _write(con, "fitted.section_ranking", section_ranking),
+        "fitted.loop_ranking": _write(con, "fitted.loop_ranking", loop_ranking),
+        "fitted.group_ranking": _write(con, "fitted.group_ranking", assemble.rank_half_loops_and_districts(
+            facts, section_ranking, settings)),
+    }
     now = take_ranking(
-        kept_rankings.next_run_number(con), as_of, f"{form_now.hazard} (penalty {form_now.penalty:g})",
+        kept_rankings.next_run_number(con), history.as_of, f"{form_now.hazard} (penalty {form_now.penalty:g})",
         kept_rankings.settings_of_ranking(settings), settings.general.horizon_years, loop_ranking, section_ranking,
     )
-    believed = belief.try_ranking(history, model, form_now, retired, settings) | belief.compare_with_kept(kept, now)
-
-    # ---- write
-    if is_worth_keeping(kept, now):
-        kept_rankings.write_kept(con, now)
-    frames = (
-        section_ranking, loop_ranking, group_ranking, money.programme, money.years, money.curve, money.sensitivity,
-        money.figures,
-        *(believed[name] for name in belief.TABLES),
-    )
-    return {name: _write(con, name, frame) for name, frame in zip(TABLES, frames, strict=True)}
+    del loop_ranking, section_ranking
+    money = assemble_money.plan_money(facts, model, settings)
+    for name, frame in (
+        ("fitted.programme", money.programme), ("fitted.programme_years", money.years),
+        ("fitted.cost_curve", money.curve), ("fitted.input_sensitivity", money.sensitivity),
+        ("fitted.replacement_figures", money.figures),
+    ):
+        written[name] = _write(con, name, frame)
+    return written, now
 
 
 def _write(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> int:
