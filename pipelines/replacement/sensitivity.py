@@ -63,13 +63,14 @@ def tabulate_sensitivity(history: FailureHistory, model: FailureModel, horizon_y
 
     Checked by: tests/unit/test_replacement_sensitivity.py
     """
-    base = gather_evidence(history, model, np.ones(len(history.failures)))
+    placed = _place_failures(history, model)
+    base = _weigh_evidence(placed, model, np.ones(len(history.failures)))
     share, known = share_of_ageing(history.failures)
     head: list[str] = []
     rows = []
     for variant in VARIANTS:
         weights = weigh_failures(history.failures, variant, share)
-        given = base if variant in ("as_it_is", "undated_left_out") else gather_evidence(history, model, weights)
+        given = base if variant in ("as_it_is", "undated_left_out") else _weigh_evidence(placed, model, weights)
         if variant == "undated_left_out":
             given = Evidence(base.failures, base.occasions, base.recent,
                              model.windows.sections["is_installed_on_known"].to_numpy(dtype=bool))
@@ -130,43 +131,70 @@ def gather_evidence(history: FailureHistory, model: FailureModel, weights: Float
     -----
     Failures known by loop alone lie on the loop's sections as the model shared them.
     """
-    w = model.windows
-    failures = history.failures
-    section = pd.Index(w.sections["section_id"]).get_indexer(failures["section_id"])
-    own = counts_as_failure(failures).to_numpy() & (section >= 0)
-    own &= weights > 0
+    return _weigh_evidence(_place_failures(history, model), model, weights)
+
+
+@dataclass(frozen=True)
+class _Placed:
+    """Where each failure lies: place of its section and of its loop in the model, -1 where it has none there.
+
+    failed: its day. is_own: it counts, on a known section. is_alone: known by its loop alone. is_bare: its cable was
+    not yet injected. by_day: the failures in the order of their sections and days.
+    """
+
+    section: Whole
+    loop: Whole
+    failed: NDArray[np.datetime64]
+    is_own: NDArray[np.bool_]
+    is_alone: NDArray[np.bool_]
+    is_bare: NDArray[np.bool_]
+    by_day: Whole
+
+
+def _place_failures(history: FailureHistory, model: FailureModel) -> _Placed:
+    sections, failures = model.windows.sections, history.failures
+    section = pd.Index(sections["section_id"]).get_indexer(failures["section_id"])
+    loop = pd.Index(name_loops(model)).get_indexer(pd.Index(failures["loop_id"]))
     failed = pd.to_datetime(failures["failed_on"]).to_numpy(dtype="datetime64[D]")
-    ago = (w.as_of.to_datetime64().astype("datetime64[D]") - failed).astype(np.float64) / 365.25
-    fading = weights * np.exp(-ago / evidence.LEVEL_YEARS)
-    size = len(w.sections)
+    injected = pd.to_datetime(sections["rejuvenated_on"]).to_numpy(dtype="datetime64[D]")
+    return _Placed(
+        section, loop, failed,
+        is_own=counts_as_failure(failures).to_numpy() & (section >= 0),
+        is_alone=failures["why_not"].eq("loop_only").to_numpy() & (loop >= 0),
+        is_bare=~(failed > injected[section]),
+        by_day=np.lexsort((failed.astype(np.int64), section)),
+    )
+
+
+def _weigh_evidence(placed: _Placed, model: FailureModel, weights: Floats) -> Evidence:
+    section, own = placed.section, placed.is_own & (weights > 0)
+    as_of = model.windows.as_of.to_datetime64().astype("datetime64[D]")
+    fading = weights * np.exp(-(as_of - placed.failed).astype(np.float64) / 365.25 / evidence.LEVEL_YEARS)
+    size = len(model.windows.sections)
     recorded = np.bincount(section[own], weights[own], size)
     # the level of a class is that of cable not yet injected
-    injected = pd.to_datetime(w.sections["rejuvenated_on"]).to_numpy(dtype="datetime64[D]")
-    bare = own & ~(failed > injected[section])
+    bare = own & placed.is_bare
     recent = np.bincount(section[bare], fading[bare], size)
-    occasions = np.bincount(section[own], (weights * _is_occasion(section, failed, own))[own], size)
+    occasions = np.bincount(section[own], (weights * _is_occasion(placed, own))[own], size)
 
     loop = model.tree.loop_of_half[model.tree.half_of_section]
-    loops = name_loops(model)
-    at = pd.Index(loops).get_indexer(pd.Index(failures["loop_id"]))
-    alone = failures["why_not"].eq("loop_only").to_numpy() & (at >= 0)
-    count = np.maximum(np.bincount(at[alone], minlength=len(loops)), 1)
+    at, alone, loops = placed.loop, placed.is_alone, len(model.tree.loop_starts)
+    count = np.maximum(np.bincount(at[alone], minlength=loops), 1)
     shares = model.failures - model.recorded
-    shared = shares * (np.bincount(at[alone], weights[alone], len(loops)) / count)[loop]
-    shared_recent = shares * (np.bincount(at[alone], fading[alone], len(loops)) / count)[loop]
+    shared = shares * (np.bincount(at[alone], weights[alone], loops) / count)[loop]
+    shared_recent = shares * (np.bincount(at[alone], fading[alone], loops) / count)[loop]
     return Evidence(
         failures=recorded + shared, occasions=occasions + shared, recent=recent + shared_recent,
         is_used=np.ones(size, dtype=bool),
     )
 
 
-def _is_occasion(section: Whole, failed: NDArray[np.datetime64], own: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _is_occasion(placed: _Placed, own: NDArray[np.bool_]) -> NDArray[np.bool_]:
     """Whether each failure is an occasion of its own: evidence.count_occasions, failure by failure."""
-    day = failed.astype(np.int64)
-    order = np.lexsort((day, section))
-    order = order[own[order]]
-    again = (np.diff(section[order]) == 0) & (np.diff(day[order]) <= evidence.REPEAT_DAYS)
-    found = np.zeros(len(section), dtype=bool)
+    order = placed.by_day[own[placed.by_day]]
+    section, day = placed.section[order], placed.failed[order].astype(np.int64)
+    again = (np.diff(section) == 0) & (np.diff(day) <= evidence.REPEAT_DAYS)
+    found = np.zeros(len(own), dtype=bool)
     found[order[np.r_[True, ~again]] if len(order) else order] = True
     return found
 
