@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from pipelines.replacement.options import Budget, list_options, read_budget
 from pipelines.replacement.programme import Choice, choose_options, find_price, order_programme
+from pipelines.replacement.relaxation import number_names
 from pipelines.survival.model import FailureModel
 from shared.settings import Replacement
 
@@ -126,7 +127,7 @@ def settle_actions(options: pd.DataFrame, budget: Budget, years: int) -> Settled
         loop_weight=budget.loop_weight, loop_penalty=budget.loop_penalty,
     )
     worth = np.where(fits, gain - price * weight, -np.inf)
-    section, _ = pd.factorize(options["section_id"])
+    section = number_names(options["section_id"])
     most = np.maximum.reduceat(worth, np.flatnonzero(np.diff(section, prepend=-1)))  # a section's rows stand together
     best = np.asarray(fits & (worth == most[section]))
     return Settled(best, best & (worth > 0))
@@ -283,8 +284,8 @@ def bound_plan(offers: list[pd.DataFrame], budget: Budget, discount_rate_pct: fl
     if not useful.any():
         return 0.0
     gain, weight = gain[:, useful], weight[useful]
-    section, _ = pd.factorize(offers[0].loc[useful, "section_id"])
-    loop, _ = pd.factorize(offers[0].loc[useful, "loop_id"])
+    section = number_names(offers[0].loc[useful, "section_id"])
+    loop = number_names(offers[0].loc[useful, "loop_id"])
     first = np.flatnonzero(np.diff(section, prepend=-1))  # a section's rows stand together
     falls = np.minimum(gain.sum(axis=1) / gain[0].sum(), 1.0) if gain[0].sum() > 0 else np.ones(len(gain))
     penalty = budget.loop_penalty * (1.0 + discount_rate_pct / 100.0) ** (1 - len(offers))

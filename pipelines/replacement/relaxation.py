@@ -50,14 +50,25 @@ class Relaxed:
     spent: float
 
 
+def number_names(names: pd.Series) -> Integers:
+    """Numbers from 0 for names, in the order in which they first come."""
+    if isinstance(names.dtype, pd.CategoricalDtype):
+        names = names.cat.codes
+    if pd.api.types.is_integer_dtype(names.dtype):
+        values = names.to_numpy()
+        rises = np.diff(values) > 0
+        if (rises | (np.diff(values) == 0)).all():  # in order already: counted up, at a fraction of the time
+            return np.concatenate([np.zeros(min(len(values), 1), dtype=np.int64), np.cumsum(rises)])
+    return np.asarray(pd.factorize(names)[0], dtype=np.int64)
+
+
 def as_problem(options: pd.DataFrame, budget: float, loop_weight: float, loop_penalty: float) -> Problem:
-    section, section_ids = pd.factorize(options["section_id"])
-    loop, _ = pd.factorize(options["loop_id"])
-    loop_of_section = np.zeros(len(section_ids), dtype=np.int64)
+    section, loop = number_names(options["section_id"]), number_names(options["loop_id"])
+    loop_of_section = np.zeros(int(section.max(initial=-1)) + 1, dtype=np.int64)
     loop_of_section[section] = loop
     return Problem(
-        options["weight"].to_numpy(dtype=float), options["gain"].to_numpy(dtype=float), section.astype(np.int64),
-        loop.astype(np.int64), loop_of_section, loop_weight, loop_penalty, budget,
+        options["weight"].to_numpy(dtype=float), options["gain"].to_numpy(dtype=float), section,
+        loop, loop_of_section, loop_weight, loop_penalty, budget,
     )
 
 
