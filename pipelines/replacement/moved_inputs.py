@@ -149,7 +149,7 @@ def add_district_limits(sections: pd.DataFrame, districts: pd.DataFrame) -> pd.D
     return sections.assign(**{
         f"district_expected_{end}": sections["expected_failures"] * sections["district_id"].map(
             known[f"expected_failures_{end}"] / mean,
-        ).fillna(1.0)
+        ).astype("float64").fillna(1.0)
         for end in ("lo", "hi")
     })
 

@@ -7,9 +7,8 @@ import pandas as pd
 
 from pipelines.replacement import assemble, assemble_money, belief, kept_rankings
 from pipelines.replacement.churn import Ranking, is_worth_keeping, take_ranking
-from pipelines.survival.history import code_names
 from pipelines.survival.model import FailureHistory, FailureModel, ModelChoices, fit_failure_model
-from pipelines.survival.step import read_choices
+from pipelines.survival.step import read_choices, read_history
 from shared.settings import Settings
 from shared.store import read_model, write_table
 
@@ -33,7 +32,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     Rankings and plan are written and let go before the back-test begins, which needs the memory. A refresh is one
     transaction, so a back-test that fails takes them back.
     """
-    history = _read_history(con, settings)
+    history = read_history(con, settings)
     if history.sections.empty:
         return {name: _write(con, name, pd.DataFrame()) for name in TABLES}
     form_now = read_choices(con)
@@ -47,16 +46,6 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     retired = read_model(con, "staging.sections", columns=["section_id", "retired_because"])
     believed = belief.try_ranking(history, model, form_now, retired, settings) | moved
     return written | {name: _write(con, name, believed[name]) for name in belief.TABLES}
-
-
-def _read_history(con: duckdb.DuckDBPyConnection, settings: Settings) -> FailureHistory:
-    """Sections and failures, their names coded."""
-    as_of = settings.general.as_of
-    if as_of is None:
-        raise ValueError("general.as_of must be resolved before the step runs")
-    return code_names(FailureHistory(
-        sections=read_model(con, "core.section_exposure"), failures=read_model(con, "core.failures"), as_of=as_of,
-    ))
 
 
 def _rank_and_plan(
