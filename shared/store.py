@@ -206,12 +206,8 @@ def write_table(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) 
     if missing or extra:
         raise ValueError(f"{name}: frame lacks {sorted(missing)}, has unlisted {sorted(extra)} (tables.toml)")
     create_table(con, name)
-    con.register("frame_to_write", frame)
-    try:
-        listed = ", ".join(f'"{c}"' for c in table.columns)
-        con.execute(f"insert into {name} ({listed}) select {listed} from frame_to_write")
-    finally:
-        con.unregister("frame_to_write")
+    # a relation, for a frame that is registered is kept until the transaction ends
+    con.from_df(frame[list(table.columns)]).insert_into(name)
     return len(frame)
 
 
