@@ -56,6 +56,11 @@ LABELS = {
 }  # fmt: skip
 SUMS = ("length_km", "expected_failures")
 
+LIMITS = (
+    "limits of the posterior; those of failures hold the error of the class curve's level too, those of ranks take the "
+    "curves as they are."
+)
+
 STRIP_COLUMNS = (
     "position", "section_id", "from_terminal_id", "to_terminal_id", "start_m", "end_m", "cable_class", "installed_on",
     "failures", "expected_failures",
@@ -154,8 +159,8 @@ def first_loops(loops: pd.DataFrame, settings: Settings) -> Exhibit:
         "name is its rank; a name leads to the loop's sheet.",
         count=f"{style.counted(rows['failures_recorded'].sum(), 'failure')} on record over "
         f"{style.quantity(float(rows['length_km'].sum()), 'km', 0)} in service.",
-        interval=f"{style.percent(settings.general.interval_level)} limits of the posterior; rank limits likewise.",
-        left_out="Loops without cable in service. Uncertainty of the class model itself is not in the limits.",
+        interval=f"{style.percent(settings.general.interval_level)} {LIMITS}",
+        left_out="Loops without cable in service.",
         chart=figures.chart_loops(top, settings.general.horizon_years, anchors=anchors),
         tables=(
             Table(
@@ -200,7 +205,7 @@ def first_sections(sections: pd.DataFrame, loops: pd.DataFrame, settings: Settin
         definition="As for the loops, section by section: a loop may rank high by one section, and a section by its "
         "loop. The number before a name is its rank.",
         count=f"{style.counted(rows['failures_recorded'].sum(), 'failure')} on record on these sections.",
-        interval=f"{style.percent(settings.general.interval_level)} limits of the posterior; rank limits likewise.",
+        interval=f"{style.percent(settings.general.interval_level)} {LIMITS}",
         left_out="Retired cable. Failures whose section is not known are shared over their loop in what is expected, "
         "and not counted on record here.",
         chart=figures.chart_loops(top, settings.general.horizon_years, "section_id"),

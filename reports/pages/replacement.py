@@ -22,7 +22,7 @@ REMEDY = "load districts.csv, loops.csv, sections.csv and jobs.csv, then run: lo
 
 SELDOM = frozenset((
     "inputs", "capture_by_money", "calibration", "past_forecasts", "before_after", "sensitivity", "shapes",
-    "cumulative",
+    "cumulative", "vintages", "attributes", "splices",
 ))
 """Figures looked at once in a while: when the prices, the method or a class is doubted."""
 

@@ -266,8 +266,8 @@ def score_sentence(whole: pd.DataFrame) -> str:
     verdict = ("better than both" if sums["deviance_model"] < ranked[0] else
                "no better than the better of them" if sums["deviance_model"] < ranked[1] else "no better than either")
     return (
-        f"For the year after {style.date_words(last['origin'])} {style.number(last['expected'], 0)} failures were "
-        f"forecast ({style.limits(last['expected_lo'], last['expected_hi'], 0)}) and "
+        f"{style.number(last['expected'], 0)} failures ({style.limits(last['expected_lo'], last['expected_hi'], 0)}) "
+        f"were forecast for the year after {style.date_words(last['origin'])}, and "
         f"{style.number(last['observed_failures'], 0)} came. Over {style.counted(len(whole), 'past date')} "
         f"{int(whole['is_inside'].sum())} of the counts lie within their limits. "
         f"Loop by loop the forecast is {verdict}: its deviance is {style.number(sums['deviance_model'], 0)}, "

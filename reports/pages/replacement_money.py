@@ -287,9 +287,9 @@ def cost_curve(curve: pd.DataFrame, years: pd.DataFrame, settings: Settings) -> 
     worth = float(near["marginal_cost_per_failure_avoided"] * near["marginal_return"])
     finding = (
         f"At about {style.money(float(near['spent']), currency)}, one more failure avoided costs {cost(near)} and is "
-        f"worth {style.money(worth, currency)}. The first {style.number(start['avoided_failures'], 1)} cost "
-        f"{cost(start)} each; at {style.money(float(end['spent']), currency)}, where the curve ends, one more costs "
-        f"{cost(end)}. "
+        f"worth {style.money(worth, currency)}. The first {style.number(start['avoided_failures'], 1)} avoided "
+        f"cost {cost(start)} each; at {style.money(float(end['spent']), currency)}, where the curve ends, one more "
+        f"costs {cost(end)}. "
         + paying_sentence(rows, currency)
     )  # fmt: skip
     return Exhibit(
@@ -351,7 +351,7 @@ def inputs(moved: pd.DataFrame, settings: Settings) -> Exhibit:
         return f"from {signed(values[0], currency)} to {signed(values[1], currency)}"
 
     finding = (
-        f"{capital(names[top['input']])} moves the first year's net benefit most: {ends(top)}, where it stands at "
+        f"The first year's net benefit moves most with the {names[top['input']]}: {ends(top)}, where it stands at "
         f"{signed(float(top['net_benefit']), currency)}. "
         + (f"Of the inputs that move all sections alike, the {names[price['input']]} comes first: {ends(price)}. "
            if price["input"] != top["input"] else "")
@@ -391,7 +391,3 @@ def inputs(moved: pd.DataFrame, settings: Settings) -> Exhibit:
 def signed(amount: float, currency: str) -> str:
     """Money with its sign before the currency: 'minus USD 1.45 million'."""
     return f"{'minus ' if amount < 0 else ''}{style.money(abs(amount), currency)}"
-
-
-def capital(text: str) -> str:
-    return text[:1].upper() + text[1:]

@@ -103,9 +103,9 @@ def test_the_cost_of_one_more_is_read_where_the_first_year_spends(exhibits) -> N
     text = said(exhibits["cost_curve"])
     # The point at 480,000: 126,667 each, of which four tenths come back.
     assert text.startswith(
-        "At about USD 480,000, one more failure avoided costs USD 126,667 and is worth USD 50,667. The first 2.0 cost "
-        "USD 50,000 each; at USD 900,000, where the curve ends, one more costs USD 420,000. Up to USD 100,000 money "
-        "returns itself or more"
+        "At about USD 480,000, one more failure avoided costs USD 126,667 and is worth USD 50,667. The first 2.0 "
+        "avoided cost USD 50,000 each; at USD 900,000, where the curve ends, one more costs USD 420,000. Up to "
+        "USD 100,000 money returns itself or more"
     )
     costs, worth, mean, first = exhibits["cost_curve"].chart.data
     assert list(costs.y) == pytest.approx([50.0, 126.667, 420.0])
@@ -117,8 +117,8 @@ def test_the_cost_of_one_more_is_read_where_the_first_year_spends(exhibits) -> N
 def test_the_largest_swing_is_on_top(exhibits) -> None:
     text = said(exhibits["inputs"])
     assert text.startswith(
-        "Expected failures, every section at its own limit at once moves the first year's net benefit most: from minus "
-        "USD 450,000 to USD 100,000, where it stands at minus USD 280,000."
+        "The first year's net benefit moves most with the expected failures, every section at its own limit at once: "
+        "from minus USD 450,000 to USD 100,000, where it stands at minus USD 280,000."
     )
     assert "repair of a failure comes first: from minus USD 300,000 to minus USD 250,000" in text
     assert "3 sections of the work return their own cost; with one input moved between 0 and 9." in text
