@@ -336,7 +336,18 @@ def test_a_folded_figure_unfolds_by_a_click_by_a_link_and_in_print(browser: Any,
 def test_a_reference_is_read_on_a_narrow_screen_without_moving_sideways(
     browser: Any, small: Any, name: str, table: str,
 ) -> None:
-    with Visit(browser, small[0] / f"{name}.html", width=390) as visit:
+    fits_a_narrow_screen(browser, small[0] / f"{name}.html", table)
+
+
+def test_the_field_card_is_read_on_a_narrow_screen_without_moving_sideways(
+    browser: Any, demo_space: Workspace,
+) -> None:
+    fits_a_narrow_screen(browser, demo_space.reports / "locating.html", "#card-settings")
+
+
+def fits_a_narrow_screen(browser: Any, page: Path, table: str) -> None:
+    """Every value of a table's rows has its heading beside it and lies within 390 px."""
+    with Visit(browser, page, width=390) as visit:
         box = visit.page.locator(table).bounding_box()
         heads = visit.page.locator(f"{table} tbody tr").first.locator("td").evaluate_all(
             "cells => cells.map((c) => [c.dataset.h, c.getBoundingClientRect().right])")
