@@ -270,7 +270,8 @@ def fit_power_law(data: PowerLawData, level: float) -> PowerLaw | None:
     """
     from scipy.special import chdtri
 
-    if data.failures < 2 or data.exposure_km_years <= 0:
+    exposure = data.exposure_km_years
+    if data.failures < 2 or exposure <= 0:
         return None
     shape = fit_shape([data])
     power, _, _ = data.moments(shape)
@@ -280,7 +281,7 @@ def fit_power_law(data: PowerLawData, level: float) -> PowerLaw | None:
     shape_lo, shape_hi = (_shape_limit(data, peak, down=down) for down in (True, False))
     scale_lo, scale_hi = (_scale_limit(data, peak, down=down) for down in (True, False))
     return PowerLaw(
-        failures=data.failures, exposure_km_years=data.exposure_km_years, shape=shape, shape_lo=shape_lo,
+        failures=data.failures, exposure_km_years=exposure, shape=shape, shape_lo=shape_lo,
         shape_hi=shape_hi, scale_years=scale, scale_lo=scale_lo, scale_hi=scale_hi, log_likelihood=height,
     )
 
@@ -343,7 +344,12 @@ def _scale_limit(data: PowerLawData, peak: Peak, *, down: bool) -> float:
         if not 0.0 < place[0] < STEEPEST or not abs(place[1] - peak.log_scale) < 20.0:
             break
         height, gradient, curvature = _log_likelihood(data, *place)
-        step = np.linalg.lstsq(np.array([gradient, curvature[0]]), [peak.lowest - height, -gradient[0]])[0]
+        drop, slope = peak.lowest - height, -gradient[0]
+        area = gradient[0] * curvature[0, 1] - gradient[1] * curvature[0, 0]
+        if area == 0.0:
+            break
+        step = np.array([drop * curvature[0, 1] - gradient[1] * slope, gradient[0] * slope - drop * curvature[0, 0]])
+        step /= area  # Cramer's rule
         place = place + step
         if abs(step).max() < CONVERGED:
             right_side = (place[1] < peak.log_scale) == down
