@@ -191,6 +191,8 @@ def _type_of_levels(con: duckdb.DuckDBPyConnection, name: str, column: str) -> s
 def write_table(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> int:
     """Replace a table by a frame that holds just the dictionary's columns; types and comments from there too.
 
+    A frame without any column stands for no rows.
+
     Returns
     -------
     int
@@ -202,6 +204,9 @@ def write_table(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) 
         The frame lacks a column of the dictionary, or has one more: a fault of ours, never of the data.
     """
     table = dictionary.tables()[name]
+    if not len(frame.columns):
+        create_table(con, name)
+        return 0
     missing, extra = set(table.columns) - set(frame.columns), set(frame.columns) - set(table.columns)
     if missing or extra:
         raise ValueError(f"{name}: frame lacks {sorted(missing)}, has unlisted {sorted(extra)} (tables.toml)")

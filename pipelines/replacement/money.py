@@ -130,12 +130,14 @@ def add_consequences(sections: pd.DataFrame, costs: FailureCosts) -> pd.DataFram
 
     Checked by: tests/unit/test_replacement_money.py
     """
-    half_loop = sections.groupby("half_loop_id")["customers"].transform("sum", min_count=1)
+    # whole numbers with gaps come from the warehouse as such, and take no mean
+    own, of_loop = (sections[name].astype("float64") for name in ("customers", "loop_customers"))
+    half_loop = own.groupby(sections["half_loop_id"]).transform("sum", min_count=1)
     sections = sections.assign(configuration=sections["configuration"].astype("object").fillna("unknown"))
     share = np.where(sections["configuration"].eq("radial"), 1.0, 0.5)
     customers = (
         half_loop.where(half_loop > 0)
-        .fillna(sections["loop_customers"] * share)
+        .fillna(of_loop * share)
         .fillna(costs.fleet_customers_interrupted)
     )
     minutes = sections[["district_id", "configuration"]].merge(

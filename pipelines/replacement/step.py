@@ -87,4 +87,4 @@ def _write(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) -> in
     from shared import dictionary
 
     wanted = list(dictionary.tables()[name].columns)
-    return write_table(con, name, frame[wanted] if len(frame.columns) else pd.DataFrame(columns=wanted))
+    return write_table(con, name, frame[wanted] if len(frame.columns) else frame)

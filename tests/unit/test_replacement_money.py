@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import pandas as pd
 import pytest
 
@@ -55,6 +57,11 @@ def test_a_failure_interrupts_the_half_loop() -> None:
     # Half-loop A has 6 + 8; the radial all of its 30; nothing is known of N but the fleet's mean of 10.
     assert found["customers_interrupted_per_failure"].tolist() == [14, 14, 5, 30, 10]
     assert found["customer_minutes_per_failure"].tolist() == [1400, 1400, 500, 30 * 100, 1000]
+    # as the warehouse has them: whole numbers with gaps; N then takes a mean that is no whole number
+    whole = sections.astype({"customers": "Int64", "loop_customers": "Int64"})
+    mean = dataclasses.replace(costs, fleet_customers_interrupted=10.5)
+    assert add_consequences(whole, mean)["customers_interrupted_per_failure"].tolist() == [14, 14, 5, 30, 10.5]
+    assert add_consequences(whole.assign(loop_customers=19), mean)["customers_interrupted_per_failure"].iloc[4] == 9.5
 
 
 def one_section(expected_failures: float, installation: str = "buried") -> pd.DataFrame:
