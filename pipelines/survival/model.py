@@ -185,7 +185,7 @@ class FailureModel:
             return np.bincount(group, weights=values * weight, minlength=len(mean)).astype(np.float64)
 
         expected_class = total(ahead)
-        floor = np.maximum(expected_class, 1e-300)
+        floor = np.maximum(expected_class, 1e-100)  # its square is still a number
         mean = np.maximum(mean, 1e-12 * floor)
         shape = mean**2 / np.maximum(variance, 1e-9 * mean**2)
         lo, hi = gamma_limits(shape, shape * floor / mean, self.level)
