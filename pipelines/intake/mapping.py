@@ -44,6 +44,7 @@ class TableSource:
     """How one file, or one kind of file, becomes rows of one table.
 
     ``decimal`` is the mark before decimals where the mapping states it; a point stands for it where it does not.
+    ``headers_beside`` are those that other blocks take from the same files: they too tell the delimiter.
     """
 
     table: str
@@ -59,6 +60,7 @@ class TableSource:
     formats: tuple[str, ...] = ()
     filters: tuple[RowFilter, ...] = ()
     is_mapped: bool = True
+    headers_beside: tuple[str, ...] = ()
 
     @property
     def headers(self) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import tomllib
 from collections.abc import Iterable
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -86,7 +87,14 @@ def parse_mapping_text(text: str, path: Path) -> Mapping:
     if not given.get("table"):
         place.fail("the mapping holds no [[table]] block", "begin a block with [[table]] and say to = \"jobs\"")
     tables = tuple(_parse_table(place, block, number) for number, block in enumerate(given["table"]))
+    tables = tuple(replace(one, headers_beside=_list_headers_beside(one, tables)) for one in tables)
     return Mapping(tables, {str(k): str(v) for k, v in given.get("insulations", {}).items()})
+
+
+def _list_headers_beside(source: TableSource, tables: tuple[TableSource, ...]) -> tuple[str, ...]:
+    """Headers that other blocks take from the files of a block, each once."""
+    beside = (h for other in tables if other.pattern == source.pattern for h in other.headers)
+    return tuple(dict.fromkeys(h for h in beside if h not in source.headers))
 
 
 def _check_keys(place: _Place, given: dict[str, Any], known: dict[str, Any], what: str, block: int) -> None:

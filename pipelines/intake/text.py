@@ -171,7 +171,7 @@ def read_text(
             "the file has no header row", label, "export the table again; the first row must hold the column names",
         )
     header = lines[source.skip_rows]
-    expected = {h.casefold() for h in source.headers}
+    expected = {h.casefold() for h in (*source.headers, *source.headers_beside)}
     delimiter = source.delimiter or find_delimiter(header, expected)
     rival = None if source.delimiter else find_rival(header, expected, delimiter)
     if narrow and not careful:

@@ -16,6 +16,7 @@ from scipy import stats
 from pipelines.intake.formats import read_file
 from pipelines.intake.load import LoadReport, load_paths
 from pipelines.intake.mapping import canonical_source
+from pipelines.intake.mapping_file import parse_mapping_text
 from pipelines.intake.typed import number_sql
 from pipelines.intake.undo import undo_batch
 from pipelines.validation.batch_measures import ks_by_chance, ks_distance, name_factor
@@ -151,6 +152,28 @@ def test_an_assumed_encoding_is_warned_of(load) -> None:
         ("the encoding had to be assumed: 3 characters were read as Windows-1252, e.g. 'pelé'; Latin-1 would read 1 of "
         "them otherwise. If that looks wrong, state encoding in a mapping"),
     ]
+
+
+def test_headings_that_other_blocks_take_speak_for_a_delimiter_too(tmp_path: Path) -> None:
+    """A block of constants names no heading of its own file; the register's block beside it does."""
+    file = tmp_path / "book.csv"
+    file.write_text("Segment,Loop\nS1,L1\n", encoding="utf-8")
+    constants, register = parse_mapping_text("""
+        [[table]]
+        to = "districts"
+        files = "book.csv"
+        columns = { district_id = { value = "N" } }
+        [[table]]
+        to = "sections"
+        files = "book.csv"
+        columns = { section_id = "Segment", loop_id = "Loop" }
+    """, tmp_path / "our.toml").tables
+    assert (constants.headers, constants.headers_beside) == ((), ("Segment", "Loop"))
+    with duckdb.connect() as con:
+        assert read_file(con, "one", file, "book.csv", constants).delimiter_assumed is None
+        assert read_file(con, "two", file, "book.csv", register).delimiter_assumed is None
+        alone = replace(constants, headers_beside=())
+        assert read_file(con, "three", file, "book.csv", alone).delimiter_assumed is not None
 
 
 def test_a_delimiter_that_only_one_heading_speaks_for_is_told() -> None:
