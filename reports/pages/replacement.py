@@ -90,10 +90,14 @@ def reasons(loops: pd.DataFrame) -> Exhibit:
     left = float((rows["multiplier"] * rows["expected_recorded"]).sum()) / expected if expected else float("nan")
     finding = (
         f"{first['loop_id']} has failed {style.counted(first['failures_recorded'], 'time')} where its class alone "
-        f"leads one to expect {style.number(first['expected_recorded'], 1)}. Together these {len(rows)} loops have "
-        f"failed {style.number(raw, 1)} times as often as their classes; {style.number(left, 1)} times is what the "
-        "forecast carries on: the rest may be bad luck, which does not repeat."
+        f"leads one to expect {style.number(first['expected_recorded'], 1)}."
     )
+    if round(raw, 1) > round(left, 1):  # of a few loops that are the whole fleet there is no rest
+        finding += (
+            f" Together these {len(rows)} loops have failed {style.number(raw, 1)} times as often as their classes; "
+            f"{style.number(left, 1)} times is what the forecast carries on: the rest may be bad luck, which does not "
+            "repeat."
+        )
     return Exhibit(
         key="reasons",
         title=title,

@@ -13,6 +13,7 @@ import pytest
 
 from reports.marts import Marts
 from reports.pages import loop_sheets
+from reports.pages.replacement import reasons
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse
 from tests.report_marts import write_small_marts
@@ -110,3 +111,15 @@ def test_ids_of_sheets_hold_no_blank(tmp_path: Path) -> None:
     loops = Marts(con).read("marts.loop_ranking").assign(loop_id=["L 1", "L2", "a/b&c"])
     con.close()
     assert loop_sheets.anchors_of(loops) == {"L 1": "loop-L_1", "L2": "loop-L2", "a/b&c": "loop-a/b&c"}
+
+
+@pytest.mark.parametrize(("multiplier", "is_said"), [(1.4, True), (2.0, False)])
+def test_what_bad_luck_may_explain_is_said_only_where_there_is_any(multiplier: float, is_said: bool) -> None:
+    loops = pd.DataFrame({
+        "rank": [1, 2], "loop_id": ["L1", "L2"], "failures_recorded": [6, 4], "expected_recorded": [3.0, 2.0],
+        "multiplier": multiplier, "reasons": "fails",
+    })
+    finding = reasons(loops).finding
+    assert finding.startswith("L1 has failed 6 times where its class alone leads one to expect 3.0.")
+    assert ("2.0 times as often as their classes; 1.4 times is what" in finding) == is_said
+    assert ("bad luck" in finding) == is_said
