@@ -98,7 +98,7 @@ def learn_with_hindsight(history: FailureHistory, models: dict[dt.date, FailureM
         **{name: pd.factorize(known[name])[0] for name in ("insulation", "conductor")},
     )
     hindsight = np.zeros(len(panel))
-    for learn, judge in GroupKFold(5).split(facts, groups=panel["loop_id"]):
+    for learn, judge in GroupKFold(5).split(facts, groups=panel["loop_code"]):
         trees = HistGradientBoostingRegressor(
             loss="poisson", learning_rate=0.05, max_leaf_nodes=8, min_samples_leaf=200, l2_regularization=5.0,
             random_state=0,
