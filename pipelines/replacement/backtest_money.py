@@ -13,7 +13,6 @@ from pipelines.replacement.capture import Draws, measure_capture, order_by_rule,
 from shared.settings import Replacement
 
 Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
 
 COST_FRACTIONS = (0.01, 0.05, 0.10, 0.20)
 
