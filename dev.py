@@ -3,6 +3,7 @@
 
     python3 dev.py demo    install what the product needs, make the invented fleet, open the three answers
     python3 dev.py test    install the test tools too, then lint, type-check and test
+    python3 dev.py lines   count lines of product and tests by kind, after formatting; of a commit: lines REVISION
 
 Anything after the word is passed on: `python3 dev.py demo --loops 200`, `python3 dev.py test -k locating`.
 """
@@ -22,7 +23,8 @@ LOCKS = ROOT / "shared" / "environment"
 BIN = VENV / ("Scripts" if os.name == "nt" else "bin")
 PYTHON = BIN / ("python.exe" if os.name == "nt" else "python")
 
-USAGE = "usage: python3 dev.py demo|test [options passed on]"
+COUNTED = (".py", ".sql", ".js", ".html", ".css", ".toml")
+USAGE = "usage: python3 dev.py demo|test|lines [options passed on]"
 
 
 def run(*command: str | Path) -> None:
@@ -58,6 +60,7 @@ def test(arguments: list[str]) -> None:
     """Lint, type-check and test; with arguments, only pytest with them."""
     install("dev.lock")
     if not arguments:
+        run(PYTHON, "-m", "ruff", "format", "--check", ".")
         run(PYTHON, "-m", "ruff", "check", ".")
         run(PYTHON, "-m", "mypy")
         arguments = ["-n", "2", "--dist", "loadgroup"]
@@ -69,10 +72,44 @@ def demo(arguments: list[str]) -> None:
     run(BIN / "loopwear", "demo", *arguments)
 
 
+def lines(arguments: list[str]) -> None:
+    """Count lines of product and tests by kind: of the working tree, or of a commit; Python as this tree formats it.
+
+    Generated files and locks count nowhere: they are .md, .lock and .png.
+    """
+    install("dev.lock")
+    names = subprocess.run(
+        ["git", "ls-tree", "-r", "--name-only", arguments[0]] if arguments else ["git", "ls-files"],
+        cwd=ROOT,
+        capture_output=True,
+        text=True,
+        check=True,
+    ).stdout.splitlines()
+    counts = {where: dict.fromkeys(COUNTED, (0, 0)) for where in ("product", "tests")}
+    for name in names:
+        kind, where = Path(name).suffix, "tests" if name.startswith("tests/") else "product"
+        if kind not in COUNTED or name.startswith("tests/cases/") or not (arguments or (ROOT / name).exists()):
+            continue
+        if arguments:
+            text = subprocess.run(
+                ["git", "show", f"{arguments[0]}:{name}"], cwd=ROOT, capture_output=True, check=True
+            ).stdout
+        else:
+            text = (ROOT / name).read_bytes()
+        if kind == ".py":
+            formatted = [str(PYTHON), "-m", "ruff", "format", "--config", str(ROOT / "pyproject.toml"), "-"]
+            text = subprocess.run(formatted, input=text, capture_output=True, check=True).stdout
+        files, found = counts[where][kind]
+        counts[where][kind] = (files + 1, found + text.count(b"\n"))
+    for where, kinds in counts.items():
+        listed = ", ".join(f"{kind[1:]} {found:,} in {files}" for kind, (files, found) in kinds.items() if files)
+        print(f"{where}: {sum(found for _, found in kinds.values()):,} lines ({listed})")
+
+
 def main(arguments: list[str]) -> None:
     if sys.version_info < (3, 11):
         raise SystemExit(f"dev.py: loopwear needs Python 3.11 or later, this is {sys.version.split()[0]}")
-    commands = {"demo": demo, "test": test}
+    commands = {"demo": demo, "test": test, "lines": lines}
     if not arguments or arguments[0] not in commands:
         raise SystemExit(f"{__doc__}\n{USAGE}")
     commands[arguments[0]](arguments[1:])

@@ -23,16 +23,22 @@ if TYPE_CHECKING:
     from synthetic_data.demo import DemoFiles
 
 app = typer.Typer(
-    add_completion=False, no_args_is_help=True, rich_markup_mode=None, pretty_exceptions_enable=False,
+    add_completion=False,
+    no_args_is_help=True,
+    rich_markup_mode=None,
+    pretty_exceptions_enable=False,
     help="Learns from closed cable-fault jobs: which loops and sections to replace, where the restoration minutes go, "
     "whether the velocity settings are right.",
 )
 
 WorkspaceOption = Annotated[Path, typer.Option("--workspace", help="Folder that holds everything loopwear writes.")]
 SettingsOption = Annotated[Path | None, typer.Option("--settings", help="TOML file of settings.")]
-HistoryOption = Annotated[bool, typer.Option(
-    "--history/--no-history", help="Record the run in the workflow engine's history (it takes seconds to start).",
-)]
+HistoryOption = Annotated[
+    bool,
+    typer.Option(
+        "--history/--no-history", help="Record the run in the workflow engine's history (it takes seconds to start)."
+    ),
+]
 DEFAULT_WORKSPACE = Path("workspace")
 
 current_workspace: list[Path] = []
@@ -47,7 +53,7 @@ def open_workspace(folder: Path) -> Workspace:
 
 
 def history_of(
-    workspace: Workspace, wanted: bool, meanwhile: Callable[[], object] = lambda: None,
+    workspace: Workspace, wanted: bool, meanwhile: Callable[[], object] = lambda: None
 ) -> AbstractContextManager[None]:
     """The engine's recording, or nothing; other work is done while the engine starts."""
     if not wanted:
@@ -119,7 +125,8 @@ def refuse_used_workspace(space: Workspace) -> None:
     marker = space.folder / "demo"
     if space.warehouse.exists() and not marker.exists():
         raise UserError(
-            "this workspace already holds loaded data that is not the demo's", str(space.folder),
+            "this workspace already holds loaded data that is not the demo's",
+            str(space.folder),
             "choose another place: loopwear demo --workspace DIR",
         )
 
@@ -203,7 +210,9 @@ def run_load(space: Workspace, paths: list[Path], mapping: Path | None, settings
         from pipelines.flows import load_flow
 
         return load_flow(
-            str(space.folder), [str(p) for p in paths], str(mapping) if mapping else None,
+            str(space.folder),
+            [str(p) for p in paths],
+            str(mapping) if mapping else None,
             str(settings) if settings else None,
         )
     from pipelines.load import load as load_plainly
@@ -222,8 +231,10 @@ def print_load(report: Any) -> None:
         print(f"warning: {said}")
     if report.passed_over:
         named = ", ".join(report.passed_over[:5]) + (" ..." if len(report.passed_over) > 5 else "")
-        print(f"passed over, since neither name nor mapping says which table they hold: {len(report.passed_over)} of "
-              f"the files in the folder ({named})")
+        print(
+            f"passed over, since neither name nor mapping says which table they hold: {len(report.passed_over)} of "
+            f"the files in the folder ({named})"
+        )
     if files["quarantined"].sum():
         kept_out = files["quarantined"].sum()
         print(f"{kept_out} {'row is' if kept_out == 1 else 'rows are'} in quarantine; see why: loopwear quarantine")
@@ -231,9 +242,12 @@ def print_load(report: Any) -> None:
 
 @app.command(epilog="Example: loopwear refresh --as-of 2025-12-31 --horizon 5 --budget 2000000")
 def refresh(
-    as_of: Annotated[dt.datetime | None, typer.Option(
-        formats=["%Y-%m-%d"], help="Day the figures stand on; default: the day of the last report loaded.",
-    )] = None,
+    as_of: Annotated[
+        dt.datetime | None,
+        typer.Option(
+            formats=["%Y-%m-%d"], help="Day the figures stand on; default: the day of the last report loaded."
+        ),
+    ] = None,
     horizon: Annotated[float | None, typer.Option(help="Years looked ahead.")] = None,
     budget: Annotated[float | None, typer.Option(help="Money for the programme of one year.")] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
@@ -251,8 +265,12 @@ def refresh(
 
 
 def run_refresh(
-    space: Workspace, history: bool, settings: Path | None = None, as_of: dt.date | None = None,
-    horizon: float | None = None, budget: float | None = None,
+    space: Workspace,
+    history: bool,
+    settings: Path | None = None,
+    as_of: dt.date | None = None,
+    horizon: float | None = None,
+    budget: float | None = None,
 ) -> None:
     if history:
         from pipelines.flows import refresh_flow
@@ -288,9 +306,12 @@ def status(workspace: WorkspaceOption = DEFAULT_WORKSPACE) -> None:
 
 @app.command(epilog="Example: loopwear quarantine --export to_mend.csv")
 def quarantine(
-    export: Annotated[Path | None, typer.Option(
-        help="Write the rejected rows as they came, to be mended: a file, or a folder where there are several forms.",
-    )] = None,
+    export: Annotated[
+        Path | None,
+        typer.Option(
+            help="Write the rejected rows as they came, to be mended: a file, or a folder if there are several forms."
+        ),
+    ] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
 ) -> None:
     """List rejected rows with reasons, or export them."""
@@ -305,18 +326,21 @@ def quarantine(
 
 
 @app.command(
-    name="dig-window", epilog="Example: loopwear dig-window --class XLPE/bare/buried --distance 84 --velocity 53",
+    name="dig-window", epilog="Example: loopwear dig-window --class XLPE/bare/buried --distance 84 --velocity 53"
 )
 def dig_window(
-    classes: Annotated[list[str], typer.Option(
-        "--class", help="Cable class of the run. Several, in the order passed: all but the last as CLASS=METRES.",
-    )],
+    classes: Annotated[
+        list[str],
+        typer.Option(
+            "--class", help="Cable class of the run. Several, in the order passed: all but the last as CLASS=METRES."
+        ),
+    ],
     distance: Annotated[float, typer.Option(help="Displayed distance, metres.")],
     instrument: Annotated[str | None, typer.Option(help="Instrument that was read.")] = None,
     velocity: Annotated[float | None, typer.Option(help="Velocity setting it stood on, percent of c.")] = None,
-    on: Annotated[dt.datetime | None, typer.Option(
-        formats=["%Y-%m-%d"], help="Day of the reading: takes the season off.",
-    )] = None,
+    on: Annotated[
+        dt.datetime | None, typer.Option(formats=["%Y-%m-%d"], help="Day of the reading: takes the season off.")
+    ] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
     settings: SettingsOption = None,
 ) -> None:
@@ -331,8 +355,14 @@ def dig_window(
     chosen, (passed, last) = load_settings(settings), read_way(classes)
     with open_warehouse(open_workspace(workspace), chosen, read_only=True) as con:
         window = find_dig_window(
-            con, chosen, cable_class=last, distance_m=distance, instrument_id=instrument, velocity_pct=velocity,
-            passed_before=passed, on=on.date() if on else None,
+            con,
+            chosen,
+            cable_class=last,
+            distance_m=distance,
+            instrument_id=instrument,
+            velocity_pct=velocity,
+            passed_before=passed,
+            on=on.date() if on else None,
         )
     print(window.describe())
     print(f"\n{caveats()['no_permission_to_dig']}")
@@ -394,7 +424,8 @@ def explain_fault(fault: Exception) -> UserError:
         return UserError(f"a file may not be written: {text}", where, "choose another --workspace")
     log_line(space, "".join(traceback.format_exception(fault)))
     return UserError(
-        f"a fault of loopwear itself: {type(fault).__name__}: {text}", str(log_path(space)),
+        f"a fault of loopwear itself: {type(fault).__name__}: {text}",
+        str(log_path(space)),
         "please report it with the end of that log",
     )
 

@@ -84,13 +84,22 @@ def _to_frame(found: dict[str, Results]) -> pd.DataFrame:
 
 def _results(con: duckdb.DuckDBPyConnection, classes: pd.DataFrame) -> Results:
     """The results of the core tables a connection sees, and of fitted classes."""
-    stages = con.execute("""
+    stages = (
+        con.execute("""
         select count(*), avg(dispatch_to_arrive_min), avg(arrive_to_locate_min), avg(locate_to_restore_min),
             avg(report_to_restore_min), sum(customer_minutes)
         from core.job_stages
-    """).fetchone() or ()
-    names = ("jobs", "mean_time_to_arrive_min", "mean_time_to_locate_min", "mean_located_to_restored_min",
-             "mean_time_to_restore_min", "customer_minutes")
+    """).fetchone()
+        or ()
+    )
+    names = (
+        "jobs",
+        "mean_time_to_arrive_min",
+        "mean_time_to_locate_min",
+        "mean_located_to_restored_min",
+        "mean_time_to_restore_min",
+        "customer_minutes",
+    )
     values: dict[tuple[str, str], Any] = {(n, "all"): v for n, v in zip(names, stages, strict=True)}
     counted = con.execute("select count(*) filter (is_counted) from core.failures").fetchone()
     values["failures_counted", "all"] = counted[0] if counted else None
@@ -105,7 +114,7 @@ def _results(con: duckdb.DuckDBPyConnection, classes: pd.DataFrame) -> Results:
 
 
 def _as_if(
-    con: duckdb.DuckDBPyConnection, settings: Settings, alter: Callable[[duckdb.DuckDBPyConnection], None],
+    con: duckdb.DuckDBPyConnection, settings: Settings, alter: Callable[[duckdb.DuckDBPyConnection], None]
 ) -> Results:
     """The results of the records as they would be, altered."""
     with _scratch(con) as other:

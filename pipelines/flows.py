@@ -30,7 +30,7 @@ def call_as_task(name: str, step: Callable[[], dict[str, int]]) -> dict[str, int
 
 @flow(name="load", persist_result=False, validate_parameters=False)
 def load_flow(
-    workspace: str, paths: list[str], mapping: str | None = None, settings_file: str | None = None,
+    workspace: str, paths: list[str], mapping: str | None = None, settings_file: str | None = None
 ) -> LoadReport:
     """Files into the warehouse, as one batch."""
     settings = resolve_settings(Path(settings_file) if settings_file else None)
@@ -43,8 +43,11 @@ def load_flow(
 
 @flow(name="refresh", persist_result=False, validate_parameters=False)
 def refresh_flow(
-    workspace: str, settings_file: str | None = None, as_of: dt.date | None = None,
-    horizon: float | None = None, budget: float | None = None,
+    workspace: str,
+    settings_file: str | None = None,
+    as_of: dt.date | None = None,
+    horizon: float | None = None,
+    budget: float | None = None,
 ) -> Refresh:
     """What is loaded into figures, models, ranking, exports and reports."""
     file = Path(settings_file) if settings_file else None
@@ -52,11 +55,10 @@ def refresh_flow(
     run = refresh(Workspace(Path(workspace)), settings, call_as_task)
     rows = [
         {"step": step, "table": table, "rows": count}
-        for step, tables in run.written.items() for table, count in tables.items()
+        for step, tables in run.written.items()
+        for table, count in tables.items()
     ]
-    create_table_artifact(
-        rows, key="rows-by-table", description=f"Rows written, as of {run.settings.general.as_of}",
-    )
+    create_table_artifact(rows, key="rows-by-table", description=f"Rows written, as of {run.settings.general.as_of}")
     return run
 
 

@@ -18,7 +18,10 @@ if TYPE_CHECKING:
 
 
 def load(
-    workspace: Workspace, paths: Sequence[Path], settings: Settings, mapping: Path | None = None,
+    workspace: Workspace,
+    paths: Sequence[Path],
+    settings: Settings,
+    mapping: Path | None = None,
     call: Call = call_plainly,
 ) -> LoadReport:
     """Load files or folders as one batch: all of it or nothing of it.

@@ -58,7 +58,8 @@ def find_last_report_day(con: duckdb.DuckDBPyConnection) -> dt.date:
     """).fetchone()
     if not found or found[0] is None:
         raise UserError(
-            "no closed job on a known loop is loaded", "staging.jobs",
+            "no closed job on a known loop is loaded",
+            "staging.jobs",
             "load districts, loops, sections and jobs, and look at: loopwear quarantine",
         )
     day: dt.date = found[0]
@@ -90,7 +91,8 @@ def build_marts(run: Refresh) -> dict[str, int]:
         if check.rows and check.severity == "fail":
             raise UserError(
                 f"the check {check.name} found {check.rows} rows that must not be there",
-                f"sql/checks/{check.name}.sql", "this is a fault of the product: report it with that name",
+                f"sql/checks/{check.name}.sql",
+                "this is a fault of the product: report it with that name",
             )
         if check.rows:
             run.warnings.append(f"{check.name}: {check.rows} rows")

@@ -36,7 +36,13 @@ def home_of(workspace: Workspace) -> Path:
 
 
 UNASKED_SERVICES = (
-    "SCHEDULER", "LATE_RUNS", "CANCELLATION_CLEANUP", "PAUSE_EXPIRATIONS", "FOREMAN", "REPOSSESSOR", "TRIGGERS",
+    "SCHEDULER",
+    "LATE_RUNS",
+    "CANCELLATION_CLEANUP",
+    "PAUSE_EXPIRATIONS",
+    "FOREMAN",
+    "REPOSSESSOR",
+    "TRIGGERS",
     "CLEANUP_RECONCILER",
 )
 """Services of the engine that a run of ours asks nothing of; each is started and, slower, stopped with the API.
@@ -50,16 +56,18 @@ def set_environment(home: Path, *, serving: bool = False) -> None:
     home.mkdir(parents=True, exist_ok=True)
     if not serving:
         os.environ.update({f"PREFECT_SERVER_SERVICES_{name}_ENABLED": "false" for name in UNASKED_SERVICES})
-    os.environ.update({
-        "PREFECT_HOME": str(home),
-        "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
-        "DO_NOT_TRACK": "1",
-        "PREFECT_LOGGING_LEVEL": "CRITICAL",
-        "PREFECT_LOGGING_ROOT_LEVEL": "CRITICAL",
-        "PREFECT_LOGGING_TO_API_ENABLED": "false",
-        "PREFECT_SERVER_LOGGING_LEVEL": "CRITICAL",
-        "PREFECT_SERVER_UI_SHOW_PROMOTIONAL_CONTENT": "false",
-    })
+    os.environ.update(
+        {
+            "PREFECT_HOME": str(home),
+            "PREFECT_SERVER_ANALYTICS_ENABLED": "false",
+            "DO_NOT_TRACK": "1",
+            "PREFECT_LOGGING_LEVEL": "CRITICAL",
+            "PREFECT_LOGGING_ROOT_LEVEL": "CRITICAL",
+            "PREFECT_LOGGING_TO_API_ENABLED": "false",
+            "PREFECT_SERVER_LOGGING_LEVEL": "CRITICAL",
+            "PREFECT_SERVER_UI_SHOW_PROMOTIONAL_CONTENT": "false",
+        }
+    )
 
 
 class ApiChild:
@@ -83,7 +91,10 @@ class ApiChild:
         on_windows = os.name == "nt"
         self.process = subprocess.Popen(
             [sys.executable, "-m", "pipelines.run_history", "serve", str(self.port)],
-            stdin=subprocess.PIPE, stdout=log, stderr=log, start_new_session=not on_windows,
+            stdin=subprocess.PIPE,
+            stdout=log,
+            stderr=log,
+            start_new_session=not on_windows,
             creationflags=0x200 if on_windows else 0,  # CREATE_NEW_PROCESS_GROUP
         )
         log.close()
@@ -98,7 +109,8 @@ class ApiChild:
                 return
             time.sleep(0.05)
         raise UserError(
-            "the workflow engine did not start", str(self.home / "api.log"),
+            "the workflow engine did not start",
+            str(self.home / "api.log"),
             "read that log, or run the command again with --no-history",
         )
 
@@ -115,7 +127,7 @@ class ApiChild:
 
 @contextlib.contextmanager
 def recording(
-    workspace: Workspace, meanwhile: Callable[[], object] = lambda: None, *, serving: bool = False,
+    workspace: Workspace, meanwhile: Callable[[], object] = lambda: None, *, serving: bool = False
 ) -> Iterator[None]:
     """Run flows inside this: they are recorded in the workspace's own history.
 
@@ -139,11 +151,13 @@ def recording(
         import prefect.settings as engine
 
         child.wait_until_ready()
-        with engine.temporary_settings({
-            engine.PREFECT_API_URL: child.url,
-            # With a heartbeat every run waits for a thread that sleeps in steps of a second.
-            engine.PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None,
-        }):
+        with engine.temporary_settings(
+            {
+                engine.PREFECT_API_URL: child.url,
+                # With a heartbeat every run waits for a thread that sleeps in steps of a second.
+                engine.PREFECT_FLOWS_HEARTBEAT_FREQUENCY: None,
+            }
+        ):
             _mark_broken_runs()
             yield
             from prefect.events.worker import EventsWorker
@@ -171,9 +185,7 @@ def _serve(port: int) -> None:
     import uvicorn
     from prefect.server.api.server import create_app
 
-    server = uvicorn.Server(uvicorn.Config(
-        create_app(), host="127.0.0.1", port=port, log_level="error", lifespan="on",
-    ))
+    server = uvicorn.Server(uvicorn.Config(create_app(), host="127.0.0.1", port=port, log_level="error", lifespan="on"))
 
     def end_with_parent() -> None:
         sys.stdin.buffer.read()

@@ -51,7 +51,7 @@ class RunRecord:
 
 
 def write_run(
-    con: duckdb.DuckDBPyConnection, record: RunRecord, started_at: dt.datetime, seconds: float, fault: str | None,
+    con: duckdb.DuckDBPyConnection, record: RunRecord, started_at: dt.datetime, seconds: float, fault: str | None
 ) -> None:
     """Add a run to the record, done or failed.
 
@@ -62,15 +62,24 @@ def write_run(
 
 
 def _insert_run(
-    con: duckdb.DuckDBPyConnection, record: RunRecord, started_at: dt.datetime, seconds: float, fault: str | None,
+    con: duckdb.DuckDBPyConnection, record: RunRecord, started_at: dt.datetime, seconds: float, fault: str | None
 ) -> None:
     con.execute(MAKE)
     found = con.execute("select coalesce(max(run_number), 0) + 1 from raw.runs").fetchone()
     number = found[0] if found else 1
     outcome = "failed" if fault else "done"
-    con.execute("insert into raw.runs values (?, ?, ?, ?, ?, ?, ?, ?)", [
-        number, record.command, started_at, seconds, outcome, record.as_of,
-        record.failed_step if fault else None, fault,
-    ])
+    con.execute(
+        "insert into raw.runs values (?, ?, ?, ?, ?, ?, ?, ?)",
+        [
+            number,
+            record.command,
+            started_at,
+            seconds,
+            outcome,
+            record.as_of,
+            record.failed_step if fault else None,
+            fault,
+        ],
+    )
     for place, (step, took, rows) in enumerate(record.steps, start=1):
         con.execute("insert into raw.run_steps values (?, ?, ?, ?, ?)", [number, place, step, took, rows])

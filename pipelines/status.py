@@ -11,11 +11,16 @@ from shared.store import has_table
 
 def describe_workspace(con: duckdb.DuckDBPyConnection) -> dict[str, pd.DataFrame]:
     """Frames to print, by heading."""
-    told = {"loaded": pd.DataFrame(
-        [(stem, *con.execute(f"select count(*), count(distinct batch_id) from raw.{stem}").fetchone())  # type: ignore[misc]
-         for stem in dictionary.source_tables() if has_table(con, f"raw.{stem}")],
-        columns=["table", "rows", "batches"],
-    )}
+    told = {
+        "loaded": pd.DataFrame(
+            [
+                (stem, *con.execute(f"select count(*), count(distinct batch_id) from raw.{stem}").fetchone())  # type: ignore[misc]
+                for stem in dictionary.source_tables()
+                if has_table(con, f"raw.{stem}")
+            ],
+            columns=["table", "rows", "batches"],
+        )
+    }
     if has_table(con, "raw.batches"):
         told["loads"] = con.execute("""
             select batch_id, strftime(loaded_at, '%Y-%m-%d %H:%M') as loaded_utc, mapping, files, rows_read, rows_loaded

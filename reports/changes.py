@@ -28,9 +28,7 @@ PROGRAMME_WORDS = {
 def key_figures(marts: Marts, settings: Settings) -> dict[str, Any]:
     """The figures that are compared from run to run; a table without rows gives none."""
     figures: dict[str, Any] = {"as_of": str(settings.general.as_of)}
-    figures["settings"] = {
-        key: value for key, value in settings.flat().items() if isinstance(value, int | float)
-    }
+    figures["settings"] = {key: value for key, value in settings.flat().items() if isinstance(value, int | float)}
     money = marts.read("marts.replacement_figures").set_index("figure")["amount"]
     for figure in PROGRAMME_WORDS:
         figures[figure] = round(float(money[figure]), 2) if figure in money.index else None
@@ -94,7 +92,8 @@ def in_words(before: dict[str, Any] | None, now: dict[str, Any]) -> tuple[str, .
     old_settings = before.get("settings", now["settings"])
     turned = [
         f"{key.replace('_', '.', 1)} from {old_settings.get(key)} to {value}"
-        for key, value in now["settings"].items() if old_settings.get(key) != value
+        for key, value in now["settings"].items()
+        if old_settings.get(key) != value
     ]
     if turned:
         said.append(f"Settings changed: {', '.join(turned)}.")
@@ -123,6 +122,7 @@ def in_words(before: dict[str, Any] | None, now: dict[str, Any]) -> tuple[str, .
         for key, verdict in now[name].items():
             old = before.get(name, {}).get(key)
             if old != verdict:
-                said.append(f"{key} is now {verdict.replace('_', ' ')} ({(old or 'not judged').replace('_', ' ')} "
-                            "before).")
+                said.append(
+                    f"{key} is now {verdict.replace('_', ' ')} ({(old or 'not judged').replace('_', ' ')} before)."
+                )
     return tuple(said) if len(said) > 1 else (f"{said[0]} None of the key figures moved.",)

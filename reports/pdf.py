@@ -97,12 +97,13 @@ def print_page(browser: str, page: Path, target: Path, paper: str) -> Path:
             done = subprocess.run(command, capture_output=True, timeout=SECONDS, check=False)
         except subprocess.TimeoutExpired:
             raise UserError(
-                f"the browser did not finish in {SECONDS} s", str(page), "close other programs and try again",
+                f"the browser did not finish in {SECONDS} s", str(page), "close other programs and try again"
             ) from None
     if not target.exists():
         said = done.stderr.decode(errors="replace").strip().splitlines()
         raise UserError(
-            f"the browser printed nothing (exit {done.returncode}): {said[-1] if said else 'no message'}", str(page),
+            f"the browser printed nothing (exit {done.returncode}): {said[-1] if said else 'no message'}",
+            str(page),
             f"open the page in a browser and print it from there, or name another with BROWSER_PATH (tried {browser})",
         )
     return target

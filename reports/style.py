@@ -109,8 +109,14 @@ CALENDAR_YEARS: Final = frozenset(("year", "reported_year"))
 """Whole numbers that are written without commas."""
 
 ACRONYMS: Final = {
-    "saidi": "SAIDI", "saifi": "SAIFI", "caidi": "CAIDI", "maifi": "MAIFI", "p90": "90th percentile of", "ewma": "EWMA",
-    "cusum": "CUSUM", "pct": "percent",
+    "saidi": "SAIDI",
+    "saifi": "SAIFI",
+    "caidi": "CAIDI",
+    "maifi": "MAIFI",
+    "p90": "90th percentile of",
+    "ewma": "EWMA",
+    "cusum": "CUSUM",
+    "pct": "percent",
 }
 """Words of column names that are not read as they stand."""
 

@@ -119,7 +119,7 @@ def writing_workbooks(con: duckdb.DuckDBPyConnection, settings: Settings, folder
     # By a file: handed over by the process's own pipe, they would hang us if it ended before it read them.
     handed_over.write_bytes(pickle.dumps(read_sheets(con)))
     writer = processes.Process(
-        target=_write_all, args=(telling, handed_over, settings, folder), daemon=True, name="workbooks",
+        target=_write_all, args=(telling, handed_over, settings, folder), daemon=True, name="workbooks"
     )
     writer.start()
     telling.close()
@@ -171,7 +171,8 @@ def _explained(path: Path) -> Iterator[Path]:
         if fault.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG):
             raise fault from None  # a full disk is said by the command, for every file alike
         raise UserError(
-            f"the workbook cannot be written: {fault.strerror}", str(path),
+            f"the workbook cannot be written: {fault.strerror}",
+            str(path),
             "close the spreadsheet that holds it, then: loopwear refresh",
         ) from None
 
@@ -208,9 +209,9 @@ def write_one(path: Path, person: str, sheets: list[Sheet], settings: Settings) 
     options = {"strings_to_formulas": False, "strings_to_urls": False, "strings_to_numbers": False,
                "nan_inf_to_errors": False, "default_date_format": "yyyy-mm-dd"}  # fmt: skip
     with xlsxwriter.Workbook(str(path), options) as book:
-        book.set_properties({
-            "title": f"loopwear: {person}", "created": dt.datetime(as_of.year, as_of.month, as_of.day),
-        })
+        book.set_properties(
+            {"title": f"loopwear: {person}", "created": dt.datetime(as_of.year, as_of.month, as_of.day)}
+        )
         forms = make_formats(book)
         write_notes(book, forms, person, sheets, settings)
         for sheet in sheets:

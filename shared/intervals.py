@@ -93,7 +93,7 @@ def count_coverage(mean: ArrayLike, shape: ArrayLike, lo: ArrayLike, hi: ArrayLi
 
 
 def ratio_limits(
-    counts: ArrayLike, mean: ArrayLike, shape: ArrayLike, level: float,
+    counts: ArrayLike, mean: ArrayLike, shape: ArrayLike, level: float
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Exact limits of how many times its expectation a count truly is, the expectation being a gamma.
 

@@ -14,7 +14,12 @@ from shared.errors import UserError, suggest_name
 
 
 def setting(
-    default: Any, meaning: str, *, unit: str = "", source: str = "our choice", low: float | None = None,
+    default: Any,
+    meaning: str,
+    *,
+    unit: str = "",
+    source: str = "our choice",
+    low: float | None = None,
     high: float | None = None,
 ) -> Any:
     """A settings field with what the settings page and the door check need to know of it."""
@@ -35,7 +40,7 @@ class General:
     seed: int = setting(20260101, "seed of every random draw", low=0)
     small_group: int = setting(10, "groups with fewer jobs are greyed", low=1)
     memory_limit_gb: float = setting(
-        2.5, "memory the warehouse may use; a load's own work takes up to 0.5 GB beside it", unit="GB", low=0.25,
+        2.5, "memory the warehouse may use; a load's own work takes up to 0.5 GB beside it", unit="GB", low=0.25
     )
 
 
@@ -44,8 +49,10 @@ class Intake:
     """How files are read."""
 
     midnight_share: float = setting(
-        0.01, "share of exact midnights in a time column above which a midnight is read as a date only",
-        low=0.0, high=1.0,
+        0.01,
+        "share of exact midnights in a time column above which a midnight is read as a date only",
+        low=0.0,
+        high=1.0,
     )
     unpacked_limit_gb: float = setting(4.0, "most that one archive may unpack to", unit="GB", low=0.001, high=1000)
     classes: dict[str, str] = setting({}, "names for cable classes: 'insulation/neutral/installation' = 'name'")
@@ -60,15 +67,19 @@ class Validation:
     weigh_corrections: bool = setting(True, "show what corrections applied and proposed do to the answers")
     batch_min_rows: int = setting(30, "rows below which a file, or a year of it, is not measured as a whole", low=5)
     orphan_share_limit: float = setting(
-        0.05, "share of a year's jobs on sections that are not in the register, above which a file is warned of",
-        low=0, high=1,
+        0.05,
+        "share of a year's jobs on sections that are not in the register, above which a file is warned of",
+        low=0,
+        high=1,
     )
     emptied_share: float = setting(
-        0.1, "share of its earlier completeness below which a column of a file went empty", low=0, high=1,
+        0.1, "share of its earlier completeness below which a column of a file went empty", low=0, high=1
     )
     distribution_distance: float = setting(
-        0.3, "Kolmogorov-Smirnov distance above which a column of a file is unlike what was loaded before",
-        low=0.02, high=1,
+        0.3,
+        "Kolmogorov-Smirnov distance above which a column of a file is unlike what was loaded before",
+        low=0.02,
+        high=1,
     )
 
 
@@ -77,13 +88,13 @@ class Restoration:
     """Figures of the restoration manager."""
 
     sustained_min: float = setting(
-        5.0, "interruptions of more than this are sustained", unit="min", source="IEEE Std 1366", low=0,
+        5.0, "interruptions of more than this are sustained", unit="min", source="IEEE Std 1366", low=0
     )
     bootstrap_replicates: int = setting(
-        2000, "bootstrap replicates of a mean over fewer than 10 jobs", low=200, high=100_000,
+        2000, "bootstrap replicates of a mean over fewer than 10 jobs", low=200, high=100_000
     )
     longest_believed_days: float = setting(
-        7.0, "days after the report beyond which a restoration is not believed", unit="days", low=1,
+        7.0, "days after the report beyond which a restoration is not believed", unit="days", low=1
     )
     comparison_min_jobs: int = setting(30, "jobs below which a district, crew or method is not compared", low=5)
     show_crews: bool = setting(False, "compare crews, by their codes")
@@ -114,44 +125,46 @@ class Replacement:
 
     budget: float = setting(3_000_000.0, "money for the programme of one year", unit="money", low=0)
     budget_km: float = setting(
-        0.0, "length of cable for the programme of one year, in place of money; 0: the budget in money holds",
-        unit="km", low=0,
+        0.0,
+        "length of cable for the programme of one year, in place of money; 0: the budget in money holds",
+        unit="km",
+        low=0,
     )
     cost_per_m_buried: float = setting(190.0, "replacing directly buried cable", unit="money/m", low=0)
     cost_per_m_duct: float = setting(95.0, "replacing cable in duct", unit="money/m", low=0)
     cost_per_loop: float = setting(6_000.0, "mobilising on a loop, once", unit="money", low=0)
     repair_cost: float = setting(6_500.0, "repair of a fault, where jobs state none", unit="money", low=0)
     customer_minute_value: float = setting(
-        0.30, "what a customer-minute of interruption costs the customers", unit="money/min", low=0,
+        0.30, "what a customer-minute of interruption costs the customers", unit="money/min", low=0
     )
     discount_rate_pct: float = setting(5.0, "discount rate", unit="%/year", low=0, high=30)
     cable_life_years: float = setting(40.0, "years over which a replacement earns", unit="years", low=1, high=100)
     new_cable_rate_per_100km_year: float = setting(
-        0.5, "failures of new cable, where no class of the fleet tells", unit="1/(100 km year)", low=0,
+        0.5, "failures of new cable, where no class of the fleet tells", unit="1/(100 km year)", low=0
     )
     customer_event_value: float = setting(
-        0.0, "what being interrupted at all costs a customer, beside the minutes", unit="money/event", low=0,
+        0.0, "what being interrupted at all costs a customer, beside the minutes", unit="money/event", low=0
     )
     cost_per_m_injected: float = setting(55.0, "injecting cable in place", unit="money/m", low=0)
     injection_multiplier: float = setting(
-        0.3, "share of the failures that is left after injection; 1: nothing is injected",
+        0.3,
+        "share of the failures that is left after injection; 1: nothing is injected",
         source="our choice; set it from your own records",
-        low=0, high=1,
+        low=0,
+        high=1,
     )
     injection_years: float = setting(20.0, "years over which injection earns", unit="years", low=1, high=100)
     programme_years: int = setting(5, "years of the plan, each with the budget", unit="years", low=1, high=20)
     sensitivity_price_share: float = setting(
-        0.3, "share by which the table of moved inputs lowers and raises each price", low=0, high=0.9,
+        0.3, "share by which the table of moved inputs lowers and raises each price", low=0, high=0.9
     )
     least_benefit_cost_ratio: float = setting(
-        0.0, "sections that return less of their cost are left out of the programme; 1: only those that pay", low=0,
+        0.0, "sections that return less of their cost are left out of the programme; 1: only those that pay", low=0
     )
-    programme_gap: float = setting(
-        1e-4, "share of the best possible that the programme may miss", low=0, high=0.1,
-    )
+    programme_gap: float = setting(1e-4, "share of the best possible that the programme may miss", low=0, high=0.1)
     backtest_origins: int = setting(5, "past dates, a year apart, at which the ranking is tested", low=2, high=30)
     before_after_years: float = setting(
-        3.0, "years looked at before and after a date in comparisons before and after", unit="years", low=1, high=15,
+        3.0, "years looked at before and after a date in comparisons before and after", unit="years", low=1, high=15
     )
     watched: dict[str, dt.date] = setting({}, "loops to compare before and after a day: 'loop_id' = 2021-06-30")
     backtest_replicates: int = setting(200, "bootstrap replicates of the back-test", low=50, high=10_000)
@@ -205,11 +218,18 @@ def _check(section: str, f: dataclasses.Field[Any], value: Any, where: str) -> N
         dt.date | None: value is None or type(value) is dt.date,
     }
     if not fits[wanted]:
-        names = {float: "a number", int: "a whole number", bool: "true or false", str: "text in quotes",
-                 dict[str, str]: "a table of texts", dict[str, dt.date]: "a table of dates"}
+        names = {
+            float: "a number",
+            int: "a whole number",
+            bool: "true or false",
+            str: "text in quotes",
+            dict[str, str]: "a table of texts",
+            dict[str, dt.date]: "a table of dates",
+        }
         raise UserError(
             f"setting {key} = {value!r} is not {names.get(wanted, 'a date such as 2025-12-31')}",
-            where, f"give {key} {names.get(wanted, 'a date such as 2025-12-31')}",
+            where,
+            f"give {key} {names.get(wanted, 'a date such as 2025-12-31')}",
         )
     low, high = f.metadata["low"], f.metadata["high"]
     if numeric and ((low is not None and value < low) or (high is not None and value > high)):
@@ -258,7 +278,7 @@ def load_settings(path: Path | None) -> Settings:
 
 
 def resolve_settings(
-    path: Path | None, *, as_of: dt.date | None = None, horizon: float | None = None, budget: float | None = None,
+    path: Path | None, *, as_of: dt.date | None = None, horizon: float | None = None, budget: float | None = None
 ) -> Settings:
     """Settings from a file, with what the command line says over them."""
     settings = load_settings(path)

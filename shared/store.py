@@ -65,13 +65,14 @@ class Workspace:
                 folder.mkdir(parents=True, exist_ok=True)
         except OSError as fault:
             raise UserError(
-                f"the workspace cannot be written: {fault.strerror}", str(self.folder),
+                f"the workspace cannot be written: {fault.strerror}",
+                str(self.folder),
                 "choose a folder you may write with --workspace",
             ) from None
 
 
 def open_warehouse(
-    workspace: Workspace, settings: Settings | None = None, *, read_only: bool = False,
+    workspace: Workspace, settings: Settings | None = None, *, read_only: bool = False
 ) -> duckdb.DuckDBPyConnection:
     """Open the workspace's warehouse, making it where it is not there yet.
 
@@ -94,26 +95,33 @@ def open_warehouse(
     if not read_only:
         workspace.make()
     try:
-        con = duckdb.connect(str(path), read_only=read_only, config={
-            "memory_limit": f"{limit}GB",
-            "temp_directory": str(workspace.spill),
-            "autoinstall_known_extensions": False,
-            "autoload_known_extensions": False,
-        })
+        con = duckdb.connect(
+            str(path),
+            read_only=read_only,
+            config={
+                "memory_limit": f"{limit}GB",
+                "temp_directory": str(workspace.spill),
+                "autoinstall_known_extensions": False,
+                "autoload_known_extensions": False,
+            },
+        )
     except duckdb.IOException as fault:
         holder = re.search(r"held in (.*?) \(PID (\d+)\)", str(fault))
         if holder:
             raise UserError(
-                f"the workspace is in use by process {holder.group(2)} ({holder.group(1)})", str(path),
+                f"the workspace is in use by process {holder.group(2)} ({holder.group(1)})",
+                str(path),
                 "wait until it has finished, or stop that process, then try again",
             ) from None
         if "Read-only file system" in str(fault) or "Permission denied" in str(fault):
             raise UserError(
-                "the warehouse may not be written", str(path),
+                "the warehouse may not be written",
+                str(path),
                 "ask for the right to write there, or choose another --workspace",
             ) from None
         raise UserError(
-            f"the warehouse cannot be opened: {str(fault).splitlines()[0]}", str(path),
+            f"the warehouse cannot be opened: {str(fault).splitlines()[0]}",
+            str(path),
             "check that the file is a loopwear warehouse and may be written, or choose another --workspace",
         ) from None
     con.execute("set TimeZone = 'UTC'")
@@ -148,14 +156,20 @@ def has_table(con: duckdb.DuckDBPyConnection, name: str) -> bool:
     """Whether a table, named with its layer, is in the warehouse."""
     layer, _, stem = name.partition(".")
     row = con.execute(
-        "select count(*) from information_schema.tables where table_schema = ? and table_name = ?", [layer, stem],
+        "select count(*) from information_schema.tables where table_schema = ? and table_name = ?", [layer, stem]
     ).fetchone()
     return bool(row and row[0])
 
 
 def read_model(
-    con: duckdb.DuckDBPyConnection, name: str, *, first_by: str | None = None, rows: int | None = None,
-    only: tuple[str, list[str]] | None = None, columns: Sequence[str] = (), categories: Collection[str] = (),
+    con: duckdb.DuckDBPyConnection,
+    name: str,
+    *,
+    first_by: str | None = None,
+    rows: int | None = None,
+    only: tuple[str, list[str]] | None = None,
+    columns: Sequence[str] = (),
+    categories: Collection[str] = (),
 ) -> pd.DataFrame:
     """A table of the warehouse as a frame, in the order of its key, so that the same input gives the same bytes.
 
@@ -240,7 +254,7 @@ def write_settings(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
     """Replace settings.current, the one row SQL models read their settings from, and settings.classes."""
     flat = settings.flat()
     types = {bool: "BOOLEAN", int: "BIGINT", float: "DOUBLE", str: "VARCHAR"}
-    listed = ", ".join(f'?::{types.get(type(value), "DATE")} as {key}' for key, value in flat.items())
+    listed = ", ".join(f"?::{types.get(type(value), 'DATE')} as {key}" for key, value in flat.items())
     con.execute(f"create or replace table settings.current as select {listed}", list(flat.values()))
     con.execute("create or replace table settings.classes (parts VARCHAR, cable_class VARCHAR)")
     for parts, cable_class in settings.intake.classes.items():

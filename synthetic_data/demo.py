@@ -12,13 +12,7 @@ from shared import dictionary
 from synthetic_data import truth
 from synthetic_data.dirt import spoil_tables
 from synthetic_data.failures import KINDS, History, draw_storm_days, make_history
-from synthetic_data.files import (
-    FAULT_BOOK,
-    FAULT_BOOK_UNTIL,
-    locate_rows,
-    write_canonical,
-    write_fault_book,
-)
+from synthetic_data.files import FAULT_BOOK, FAULT_BOOK_UNTIL, locate_rows, write_canonical, write_fault_book
 from synthetic_data.fleet import Fleet, make_fleet
 from synthetic_data.jobs import STAMPS, Work, make_jobs, make_steps
 from synthetic_data.network import Network
@@ -70,17 +64,29 @@ def _district_tables(fleet: Fleet) -> dict[str, pd.DataFrame]:
     served = on_loops.sum().reindex(range(len(truth.DISTRICTS)), fill_value=0)
     # buried loops serve a part of the district; the rest hangs on overhead lines
     served = (served * 2.2).round().astype(int) + 100
-    districts = pd.DataFrame([
-        {
-            "district_id": d.district_id, "name": d.name, "timezone": truth.ZONE,
-            "recorded_from": pd.Timestamp("2006-01-01"), "customers_served": int(served[row]),
-        }
-        for row, d in enumerate(truth.DISTRICTS)
-    ])
-    by_year = pd.DataFrame([
-        {"district_id": d.district_id, "year": year, "customers_served": round(served[row] * 1.008 ** (year - 2025))}
-        for row, d in enumerate(truth.DISTRICTS) for year in range(2006, 2026)
-    ])
+    districts = pd.DataFrame(
+        [
+            {
+                "district_id": d.district_id,
+                "name": d.name,
+                "timezone": truth.ZONE,
+                "recorded_from": pd.Timestamp("2006-01-01"),
+                "customers_served": int(served[row]),
+            }
+            for row, d in enumerate(truth.DISTRICTS)
+        ]
+    )
+    by_year = pd.DataFrame(
+        [
+            {
+                "district_id": d.district_id,
+                "year": year,
+                "customers_served": round(served[row] * 1.008 ** (year - 2025)),
+            }
+            for row, d in enumerate(truth.DISTRICTS)
+            for year in range(2006, 2026)
+        ]
+    )
     return {"districts": districts, "customers_by_year": by_year}
 
 
@@ -90,33 +96,54 @@ def _register_tables(fleet: Fleet, history: History) -> dict[str, pd.DataFrame]:
     radial = loops["is_radial"].to_numpy()
     names = fleet.terminals["terminal_id"].to_numpy()
     first = loops["first_terminal"].to_numpy()
-    loop_rows = pd.DataFrame({
-        "loop_id": loops["loop_id"], "district_id": ids,
-        "feeder_id": [f"{d}-F{k:02d}" for d, k in zip(ids, loops["feeder"], strict=True)],
-        "substation": [f"{d} station {(k + 3) // 4}" for d, k in zip(ids, loops["feeder"], strict=True)],
-        "configuration": np.where(radial, "radial", "loop"), "voltage_kv": 12.47,
-        "customers": fleet.terminals.groupby("loop_row")["customers"].sum().to_numpy(),
-        "normal_open_terminal_id": np.where(radial, None, names[first + loops["open_at"].to_numpy()]),
-    })
+    loop_rows = pd.DataFrame(
+        {
+            "loop_id": loops["loop_id"],
+            "district_id": ids,
+            "feeder_id": [f"{d}-F{k:02d}" for d, k in zip(ids, loops["feeder"], strict=True)],
+            "substation": [f"{d} station {(k + 3) // 4}" for d, k in zip(ids, loops["feeder"], strict=True)],
+            "configuration": np.where(radial, "radial", "loop"),
+            "voltage_kv": 12.47,
+            "customers": fleet.terminals.groupby("loop_row")["customers"].sum().to_numpy(),
+            "normal_open_terminal_id": np.where(radial, None, names[first + loops["open_at"].to_numpy()]),
+        }
+    )
     customers = fleet.terminals["customers"].to_numpy()
     facts = [truth.CLASSES[k] for k in s.cable_class]
-    sections = pd.DataFrame({
-        "section_id": s.section_id, "loop_id": loops["loop_id"].to_numpy()[s.loop], "position": s.position,
-        "from_terminal_id": names[first[s.loop] + s.position - 1], "to_terminal_id": names[first[s.loop] + s.position],
-        "length_m": s.length_m, "insulation": [c.insulation for c in facts], "neutral": [c.neutral for c in facts],
-        "installation": [c.installation for c in facts], "conductor": [c.conductor for c in facts],
-        "installed_on": _day(s.installed), "retired_on": _day(s.retired), "retired_because": s.retired_because,
-        "rejuvenated_on": _day(s.injected), "customers": customers[first[s.loop] + s.position],
-    }).sort_values(["loop_id", "position", "installed_on"], kind="stable")
-    instruments = pd.DataFrame([
+    sections = pd.DataFrame(
         {
-            "instrument_id": i.instrument_id, "in_service_on": pd.Timestamp(i.in_service_on),
-            "last_calibrated_on": pd.Timestamp(i.last_calibrated_on) if i.last_calibrated_on else pd.NaT,
+            "section_id": s.section_id,
+            "loop_id": loops["loop_id"].to_numpy()[s.loop],
+            "position": s.position,
+            "from_terminal_id": names[first[s.loop] + s.position - 1],
+            "to_terminal_id": names[first[s.loop] + s.position],
+            "length_m": s.length_m,
+            "insulation": [c.insulation for c in facts],
+            "neutral": [c.neutral for c in facts],
+            "installation": [c.installation for c in facts],
+            "conductor": [c.conductor for c in facts],
+            "installed_on": _day(s.installed),
+            "retired_on": _day(s.retired),
+            "retired_because": s.retired_because,
+            "rejuvenated_on": _day(s.injected),
+            "customers": customers[first[s.loop] + s.position],
         }
-        for i in truth.INSTRUMENTS
-    ])
+    ).sort_values(["loop_id", "position", "installed_on"], kind="stable")
+    instruments = pd.DataFrame(
+        [
+            {
+                "instrument_id": i.instrument_id,
+                "in_service_on": pd.Timestamp(i.in_service_on),
+                "last_calibrated_on": pd.Timestamp(i.last_calibrated_on) if i.last_calibrated_on else pd.NaT,
+            }
+            for i in truth.INSTRUMENTS
+        ]
+    )
     return {
-        "loops": loop_rows, "terminals": fleet.terminals, "sections": sections, "instruments": instruments,
+        "loops": loop_rows,
+        "terminals": fleet.terminals,
+        "sections": sections,
+        "instruments": instruments,
         "section_pieces": pd.DataFrame(),
     }
 
@@ -140,27 +167,43 @@ def _job_tables(work: Work, shots: pd.DataFrame, known: pd.DataFrame) -> dict[st
 
 def _truth_tables(fleet: Fleet, history: History, work: Work) -> dict[str, pd.DataFrame]:
     s, e = history.sections, history.events
-    sections = pd.DataFrame({
-        "section_id": s.section_id, "loop_id": fleet.loops["loop_id"].to_numpy()[s.loop],
-        "cable_class": [truth.CLASSES[k].name for k in s.cable_class], "length_m": s.length_m,
-        "installed_on": _day(s.installed), "retired_on": _day(s.retired), "rejuvenated_on": _day(s.injected),
-        "loop_multiplier": fleet.loops["multiplier"].to_numpy()[s.loop],
-        "section_multiplier": s.section_multiplier, "intensity_multiplier": s.factor, "velocity_pct": s.velocity_pct,
-    })
-    failures = pd.DataFrame({
-        "job_id": work.jobs["job_id"], "section_id": s.section_id[e.section], "failed_at": _moment(e.at),
-        "kind": np.array(KINDS, dtype=object)[e.kind], "offset_m": np.round(e.offset_m, 2),
-        "setting_pct": work.jobs["setting_true_pct"], "route_m": np.round(work.jobs["route_m"], 2),
-        "light_m": np.round(work.jobs["light_m"], 3),
-    })
+    sections = pd.DataFrame(
+        {
+            "section_id": s.section_id,
+            "loop_id": fleet.loops["loop_id"].to_numpy()[s.loop],
+            "cable_class": [truth.CLASSES[k].name for k in s.cable_class],
+            "length_m": s.length_m,
+            "installed_on": _day(s.installed),
+            "retired_on": _day(s.retired),
+            "rejuvenated_on": _day(s.injected),
+            "loop_multiplier": fleet.loops["multiplier"].to_numpy()[s.loop],
+            "section_multiplier": s.section_multiplier,
+            "intensity_multiplier": s.factor,
+            "velocity_pct": s.velocity_pct,
+        }
+    )
+    failures = pd.DataFrame(
+        {
+            "job_id": work.jobs["job_id"],
+            "section_id": s.section_id[e.section],
+            "failed_at": _moment(e.at),
+            "kind": np.array(KINDS, dtype=object)[e.kind],
+            "offset_m": np.round(e.offset_m, 2),
+            "setting_pct": work.jobs["setting_true_pct"],
+            "route_m": np.round(work.jobs["route_m"], 2),
+            "light_m": np.round(work.jobs["light_m"], 3),
+        }
+    )
     return {
-        "classes": truth.classes_frame(), "instruments": truth.instruments_frame(),
-        "sections": sections, "failures": failures,
+        "classes": truth.classes_frame(),
+        "instruments": truth.instruments_frame(),
+        "sections": sections,
+        "failures": failures,
     }
 
 
 def make_utility(
-    loops: int = DEFAULT_LOOPS, seed: int = DEFAULT_SEED, *, with_programmes: bool = True, with_stories: bool = True,
+    loops: int = DEFAULT_LOOPS, seed: int = DEFAULT_SEED, *, with_programmes: bool = True, with_stories: bool = True
 ) -> Utility:
     """Draw the invented utility, without errors in its data.
 

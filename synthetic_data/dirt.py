@@ -35,8 +35,17 @@ class Notes:
     frames: list[pd.DataFrame] = field(default_factory=list)
 
     def add(
-        self, kind: str, table: str, rows: pd.DataFrame, column: str, written: object, rule: object = "",
-        other_key: object = "", *, is_extra: bool = False, found_in: str | None = None,
+        self,
+        kind: str,
+        table: str,
+        rows: pd.DataFrame,
+        column: str,
+        written: object,
+        rule: object = "",
+        other_key: object = "",
+        *,
+        is_extra: bool = False,
+        found_in: str | None = None,
     ) -> None:
         """Note that `column` of these rows was given another value than the true one they hold.
 
@@ -45,21 +54,41 @@ class Notes:
         """
         if not len(rows):
             return
-        self.frames.append(pd.DataFrame({
-            "kind": kind, "table": table, "key": row_keys(table, rows),
-            "revision": rows["revision"].to_numpy() if "revision" in rows else 1,
-            "column": column, "true_value": _said(rows[column]) if column in rows and not is_extra else "",
-            "written_value": _said(written), "rule": rule, "found_in": found_in or table, "other_key": other_key,
-        }))
+        self.frames.append(
+            pd.DataFrame(
+                {
+                    "kind": kind,
+                    "table": table,
+                    "key": row_keys(table, rows),
+                    "revision": rows["revision"].to_numpy() if "revision" in rows else 1,
+                    "column": column,
+                    "true_value": _said(rows[column]) if column in rows and not is_extra else "",
+                    "written_value": _said(written),
+                    "rule": rule,
+                    "found_in": found_in or table,
+                    "other_key": other_key,
+                }
+            )
+        )
 
     def to_frame(self) -> pd.DataFrame:
         """All errors, in the order of kind, table and key."""
-        columns = ["kind", "table", "key", "revision", "column", "true_value", "written_value", "rule", "found_in",
-                   "other_key"]
+        columns = [
+            "kind",
+            "table",
+            "key",
+            "revision",
+            "column",
+            "true_value",
+            "written_value",
+            "rule",
+            "found_in",
+            "other_key",
+        ]
         if not self.frames:
             return pd.DataFrame(columns=columns)
         return pd.concat(self.frames, ignore_index=True).sort_values(
-            ["kind", "table", "key", "revision", "column"], kind="stable", ignore_index=True,
+            ["kind", "table", "key", "revision", "column"], kind="stable", ignore_index=True
         )
 
 
@@ -76,7 +105,7 @@ def _said(values: object) -> object:
 
 
 def pick_rows(
-    rng: np.random.Generator, fits: pd.Series | np.ndarray, share: float, of: int | None = None,
+    rng: np.random.Generator, fits: pd.Series | np.ndarray, share: float, of: int | None = None
 ) -> np.ndarray:
     """Rows drawn from those that fit: a share of them, or of a stated number."""
     rows = np.flatnonzero(np.asarray(fits, dtype=bool))
@@ -89,9 +118,7 @@ def _local(moments: pd.Series) -> pd.Series:
     return local
 
 
-def spoil_tables(
-    tables: dict[str, pd.DataFrame], rng: np.random.Generator,
-) -> tuple[dict[str, pd.DataFrame], Notes]:
+def spoil_tables(tables: dict[str, pd.DataFrame], rng: np.random.Generator) -> tuple[dict[str, pd.DataFrame], Notes]:
     """Put the errors into canonical tables.
 
     Parameters
@@ -183,8 +210,14 @@ def _write_utc_as_local(jobs: pd.DataFrame, taken: np.ndarray, notes: Notes, rng
 
 def _close_in_a_batch(jobs: pd.DataFrame, taken: np.ndarray, notes: Notes, rng: np.random.Generator) -> np.ndarray:
     rows = pick_rows(rng, ~taken, RESTORED_IS_CLOSED, of=len(jobs))
-    notes.add("restored_set_to_closed", "jobs", jobs.iloc[rows], "restored_at", jobs["closed_at"].iloc[rows],
-              "restored_equals_closed")
+    notes.add(
+        "restored_set_to_closed",
+        "jobs",
+        jobs.iloc[rows],
+        "restored_at",
+        jobs["closed_at"].iloc[rows],
+        "restored_equals_closed",
+    )
     jobs.loc[rows, "restored_at"] = jobs["closed_at"].iloc[rows]
     taken[rows] = True
     return taken
@@ -201,7 +234,7 @@ def _halve_velocity(jobs: pd.DataFrame, taken: np.ndarray, notes: Notes, rng: np
 
 
 def _read_in_feet_or_backwards(
-    jobs: pd.DataFrame, taken: np.ndarray, notes: Notes, rng: np.random.Generator,
+    jobs: pd.DataFrame, taken: np.ndarray, notes: Notes, rng: np.random.Generator
 ) -> np.ndarray:
     """Feet in a column of metres, the wrong end, the estimate filled in after the dig."""
     shown = jobs["estimated_distance_m"].notna() & ~taken
@@ -209,8 +242,14 @@ def _read_in_feet_or_backwards(
     free = np.ones(len(jobs), dtype=bool)
 
     rows = pick_rows(rng, both, BACK_FILLED)
-    notes.add("estimate_back_filled", "jobs", jobs.iloc[rows], "estimated_distance_m",
-              jobs["dug_distance_m"].iloc[rows], "estimate_equals_dug")
+    notes.add(
+        "estimate_back_filled",
+        "jobs",
+        jobs.iloc[rows],
+        "estimated_distance_m",
+        jobs["dug_distance_m"].iloc[rows],
+        "estimate_equals_dug",
+    )
     jobs.loc[rows, "estimated_distance_m"] = jobs["dug_distance_m"].iloc[rows]
     free[rows] = False
 
@@ -231,21 +270,33 @@ def _read_in_feet_or_backwards(
 
 
 def _mislabel(
-    jobs: pd.DataFrame, loops: pd.DataFrame, steps: pd.DataFrame, notes: Notes, rng: np.random.Generator,
+    jobs: pd.DataFrame, loops: pd.DataFrame, steps: pd.DataFrame, notes: Notes, rng: np.random.Generator
 ) -> None:
     """Causes, components, sections, crews and customers as a clerk writes them."""
 
     def put(
-        kind: str, rows: np.ndarray, column: str, value: np.ndarray | str | None, rule: object = "",
+        kind: str,
+        rows: np.ndarray,
+        column: str,
+        value: np.ndarray | str | None,
+        rule: object = "",
         found_in: str = "jobs",
     ) -> None:
         notes.add(kind, "jobs", jobs.iloc[rows], column, value, rule, found_in=found_in)
         jobs.loc[rows, column] = value
 
-    put("splice_logged_as_cable", pick_rows(rng, jobs["failed_component"] == "splice", SPLICE_AS_CABLE),
-        "failed_component", "cable")
-    put("dig_in_coded_as_ageing", pick_rows(rng, jobs["cause"] == "dig_in", DIG_IN_AS_AGEING), "cause",
-        "insulation_breakdown")
+    put(
+        "splice_logged_as_cable",
+        pick_rows(rng, jobs["failed_component"] == "splice", SPLICE_AS_CABLE),
+        "failed_component",
+        "cable",
+    )
+    put(
+        "dig_in_coded_as_ageing",
+        pick_rows(rng, jobs["cause"] == "dig_in", DIG_IN_AS_AGEING),
+        "cause",
+        "insulation_breakdown",
+    )
     put("cause_unknown", pick_rows(rng, ~jobs["cause"].isin(["dig_in"]), CAUSE_UNKNOWN), "cause", "unknown")
     early = (jobs["reported_at"] < pd.Timestamp("2012-01-01", tz="UTC")).to_numpy()
     missing = rng.random(len(jobs)) < np.where(early, SECTION_MISSING_EARLY, SECTION_MISSING_LATE)
@@ -257,8 +308,14 @@ def _mislabel(
     on_loop = jobs["loop_id"].map(loops.set_index("loop_id")["customers"])
     rows = pick_rows(rng, on_loop > jobs["customers_interrupted"], BOTH_HALVES)
     stepped = jobs["job_id"].iloc[rows].isin(steps["job_id"])
-    put("both_halves_counted", rows, "customers_interrupted", on_loop.iloc[rows].astype(int).to_numpy(),
-        np.where(stepped, "steps_not_adding_up", ""), found_in="restoration_steps")
+    put(
+        "both_halves_counted",
+        rows,
+        "customers_interrupted",
+        on_loop.iloc[rows].astype(int).to_numpy(),
+        np.where(stepped, "steps_not_adding_up", ""),
+        found_in="restoration_steps",
+    )
 
 
 def _forget_hours(jobs: pd.DataFrame, taken: np.ndarray, notes: Notes, rng: np.random.Generator) -> None:
@@ -271,12 +328,21 @@ def _forget_hours(jobs: pd.DataFrame, taken: np.ndarray, notes: Notes, rng: np.r
 
 
 def _write_twice(
-    jobs: pd.DataFrame, clean: pd.DataFrame, taken: np.ndarray, notes: Notes, rng: np.random.Generator,
+    jobs: pd.DataFrame, clean: pd.DataFrame, taken: np.ndarray, notes: Notes, rng: np.random.Generator
 ) -> list[pd.DataFrame]:
     """Rows that come on top: the call's ticket beside the alarm's, corrected revisions, re-opened jobs."""
     stamps = [c for c in jobs.columns if c.endswith("_at")]
-    readings = ["instrument_id", "velocity_setting_pct", "test_terminal_id", "toward_terminal_id",
-                "estimated_distance_m", "far_end_distance_m", "far_end_terminal_id", "dug_distance_m", "dug_method"]
+    readings = [
+        "instrument_id",
+        "velocity_setting_pct",
+        "test_terminal_id",
+        "toward_terminal_id",
+        "estimated_distance_m",
+        "far_end_distance_m",
+        "far_end_terminal_id",
+        "dug_distance_m",
+        "dug_method",
+    ]
     free = ~taken
 
     rows = pick_rows(rng, free, DUPLICATED)
@@ -284,8 +350,16 @@ def _write_twice(
     again["reported_at"] -= pd.to_timedelta(rng.integers(1, 13, len(rows)), unit="min").to_numpy()
     again[readings] = jobs[readings].iloc[:0].reindex(again.index)
     again["job_id"] = again["job_id"] + "-B"
-    notes.add("entered_twice", "jobs", again, "job_id", again["job_id"].to_numpy(), "possible_duplicate",
-              jobs["job_id"].iloc[rows].to_numpy(), is_extra=True)
+    notes.add(
+        "entered_twice",
+        "jobs",
+        again,
+        "job_id",
+        again["job_id"].to_numpy(),
+        "possible_duplicate",
+        jobs["job_id"].iloc[rows].to_numpy(),
+        is_extra=True,
+    )
     free[rows] = False
 
     rows = pick_rows(rng, free, CORRECTED)
@@ -296,14 +370,23 @@ def _write_twice(
     free[rows] = False
 
     early = jobs["closed_at"] < pd.Timestamp("2025-10-01", tz="UTC")
-    rows = pick_rows(rng, free & early & jobs["dug_distance_m"].notna() & jobs["section_id"].notna(), REOPENED,
-                 of=len(jobs))
+    rows = pick_rows(
+        rng, free & early & jobs["dug_distance_m"].notna() & jobs["section_id"].notna(), REOPENED, of=len(jobs)
+    )
     later = jobs.iloc[rows].copy()
     delay = pd.to_timedelta(rng.integers(3, 26, len(rows)), unit="D").to_numpy()
     for stamp in stamps:
         later[stamp] = later[stamp] + delay
     later["job_id"] = later["job_id"] + "-R"
     later["dug_distance_m"] = (later["dug_distance_m"] + rng.uniform(-1.5, 1.5, len(rows))).clip(lower=0.1).round(1)
-    notes.add("opened_again", "jobs", later, "job_id", later["job_id"].to_numpy(), "possible_reopened",
-              jobs["job_id"].iloc[rows].to_numpy(), is_extra=True)
+    notes.add(
+        "opened_again",
+        "jobs",
+        later,
+        "job_id",
+        later["job_id"].to_numpy(),
+        "possible_reopened",
+        jobs["job_id"].iloc[rows].to_numpy(),
+        is_extra=True,
+    )
     return [again, better, later]

@@ -101,14 +101,13 @@ def _draw_flat(s: Sections, start: float, end: float, per_year: np.ndarray, rng:
 
 
 def _draw_other_failures(
-    s: Sections, start: float, end: float, storms: np.ndarray, rng: np.random.Generator,
+    s: Sections, start: float, end: float, storms: np.ndarray, rng: np.random.Generator
 ) -> list[Events]:
     """Elbows, dig-ins on working days from March to November, lightning on storm days."""
     elbows = _draw_flat(s, start, end, np.full(len(s.loop), 2 * truth.ELBOW_HAZARD), rng)
     at_end = rng.random(len(elbows.at)) < 0.5
     elbows = dataclasses.replace(
-        elbows, offset_m=np.where(at_end, s.length_m[elbows.section], 0.0),
-        kind=np.full(len(elbows.at), TERMINATION),
+        elbows, offset_m=np.where(at_end, s.length_m[elbows.section], 0.0), kind=np.full(len(elbows.at), TERMINATION)
     )
     dig_ins = _draw_flat(s, start, end, truth.DIG_IN_RATE / 100 * s.length_m / 1000, rng)
     first, last = _at_day(start, 60), _at_day(start, 334)
@@ -153,17 +152,17 @@ def draw_splice_failures(repairs: Events, rng: np.random.Generator) -> Events:
     splices = np.repeat(np.arange(len(repairs.at)), rng.integers(1, 3, len(repairs.at)))
     met = rng.exponential(size=len(splices))
     young = 2 * truth.SPLICE_HAZARD_YOUNG
-    life = np.where(
-        met < young, met / truth.SPLICE_HAZARD_YOUNG, 2 + (met - young) / truth.SPLICE_HAZARD_LATER,
-    )
+    life = np.where(met < young, met / truth.SPLICE_HAZARD_YOUNG, 2 + (met - young) / truth.SPLICE_HAZARD_LATER)
     return Events(
-        repairs.at[splices] + life * YEAR_S, repairs.section[splices], repairs.offset_m[splices],
+        repairs.at[splices] + life * YEAR_S,
+        repairs.section[splices],
+        repairs.offset_m[splices],
         np.full(len(splices), SPLICE),
     )
 
 
 def _fail_splices(
-    s: Sections, pending: Events, repaired: Events, start: float, end: float, rng: np.random.Generator,
+    s: Sections, pending: Events, repaired: Events, start: float, end: float, rng: np.random.Generator
 ) -> tuple[Events, Events]:
     """Splice failures of a window, and the splices still good after it; a failed splice is replaced by new ones."""
     failed: list[Events] = [pending.take(np.zeros(0, dtype=int))]
@@ -185,8 +184,14 @@ def _half_of(fleet: Fleet, s: Sections) -> np.ndarray:
 
 
 def _replace(
-    fleet: Fleet, s: Sections, rows: np.ndarray, when: np.ndarray, why: str, rng: np.random.Generator,
-    *, with_stories: bool,
+    fleet: Fleet,
+    s: Sections,
+    rows: np.ndarray,
+    when: np.ndarray,
+    why: str,
+    rng: np.random.Generator,
+    *,
+    with_stories: bool,
 ) -> Sections:
     """Retire sections and lay the new class in their place; the place keeps its loop multiplier."""
     if not len(rows):
@@ -197,13 +202,21 @@ def _replace(
     multiplier = rng.gamma(1 / truth.SECTION_VARIANCE, truth.SECTION_VARIANCE, len(rows))
     ids = np.array([_next_id(i) for i in s.section_id[rows]], dtype=object)
     new = {
-        "section_id": ids, "loop": s.loop[rows], "position": s.position[rows], "length_m": s.length_m[rows],
-        "cable_class": new_class, "installed": when, "retired": np.full(len(rows), np.nan),
-        "retired_because": np.full(len(rows), None, dtype=object), "injected": np.full(len(rows), np.nan),
+        "section_id": ids,
+        "loop": s.loop[rows],
+        "position": s.position[rows],
+        "length_m": s.length_m[rows],
+        "cable_class": new_class,
+        "installed": when,
+        "retired": np.full(len(rows), np.nan),
+        "retired_because": np.full(len(rows), None, dtype=object),
+        "injected": np.full(len(rows), np.nan),
         "section_multiplier": multiplier,
         "factor": fixed_factor(fleet.loops, s.loop[rows], new_class, when, multiplier, with_stories=with_stories),
-        "velocity_pct": draw_velocity_pct(new_class, rng), "tail_from_m": s.tail_from_m[rows],
-        "tail_to_m": s.tail_to_m[rows], "slack": rng.normal(truth.SLACK_MEAN, truth.SLACK_SD, len(rows)),
+        "velocity_pct": draw_velocity_pct(new_class, rng),
+        "tail_from_m": s.tail_from_m[rows],
+        "tail_to_m": s.tail_to_m[rows],
+        "slack": rng.normal(truth.SLACK_MEAN, truth.SLACK_SD, len(rows)),
     }
     old = dataclasses.replace(s, retired=retired, retired_because=because)
     return Sections(**{name: np.concatenate([getattr(old, name), part]) for name, part in new.items()})
@@ -222,7 +235,7 @@ def _pick_to_length(order: np.ndarray, length_m: np.ndarray, km: float) -> np.nd
 
 
 def _run_programmes(
-    fleet: Fleet, s: Sections, past: Events, year: int, rng: np.random.Generator, *, with_stories: bool,
+    fleet: Fleet, s: Sections, past: Events, year: int, rng: np.random.Generator, *, with_stories: bool
 ) -> Sections:
     """Retire, replace and inject what a year's programme says, from the failures of the five years before."""
     share = fleet.sections.length_m.sum() / 1000 / truth.FLEET_KM
@@ -250,13 +263,20 @@ def _run_programmes(
         s = _replace(fleet, s, whole, week, "programme", rng, with_stories=with_stories)
     moved = np.flatnonzero(np.isnan(s.retired) & (s.installed < _at(year)) & (s.cable_class != truth.PILC))
     moved = _pick_to_length(rng.permutation(moved), s.length_m, 1.0 * share)
-    s = _replace(fleet, s, moved, _at(year) + 86400.0 * rng.integers(70, 320, len(moved)), "relocation", rng,
-                 with_stories=with_stories)
+    s = _replace(
+        fleet,
+        s,
+        moved,
+        _at(year) + 86400.0 * rng.integers(70, 320, len(moved)),
+        "relocation",
+        rng,
+        with_stories=with_stories,
+    )
     return _inject(fleet, s, on_half, year, share, rng) if year >= truth.INJECTION_FROM else s
 
 
 def _inject(
-    fleet: Fleet, s: Sections, on_half: np.ndarray, year: int, share: float, rng: np.random.Generator,
+    fleet: Fleet, s: Sections, on_half: np.ndarray, year: int, share: float, rng: np.random.Generator
 ) -> Sections:
     """Inject bare cross-linked cable on half-loops with two failures, not yet three."""
     half = _half_of(fleet, s)
@@ -271,7 +291,11 @@ def _inject(
 
 
 def make_history(
-    fleet: Fleet, storms: np.ndarray, rng: np.random.Generator, *, with_programmes: bool = True,
+    fleet: Fleet,
+    storms: np.ndarray,
+    rng: np.random.Generator,
+    *,
+    with_programmes: bool = True,
     with_stories: bool = True,
 ) -> History:
     """Walk the fleet from its laying to the end of the records.

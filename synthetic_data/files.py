@@ -17,24 +17,57 @@ MONTH_NAMES, MIXED_ORDER, TRAILING_BLANKS = 0.06, 0.02, 0.01
 HALF_FT_PER_US = units.VELOCITY_PCT["half_ft_per_us"]
 
 BOOK_CODES = {
-    "method": {"arc_reflection": "ARC", "pulse_reflection": "PULSE", "surge": "THUMP", "sectionalizing": "SPLIT",
-               "visual": "SEEN"},
+    "method": {
+        "arc_reflection": "ARC",
+        "pulse_reflection": "PULSE",
+        "surge": "THUMP",
+        "sectionalizing": "SPLIT",
+        "visual": "SEEN",
+    },
     "dug_method": {"taped": "tape", "wheeled": "wheel", "paced": "steps", "gps": "gps"},
     "failed_component": {"cable": "CBL", "splice": "JNT", "termination": "TRM", "elbow": "ELB"},
-    "cause": {"insulation_breakdown": "aged", "water_treeing": "trees", "neutral_corrosion": "neutral gone",
-              "workmanship": "bad work", "moisture": "wet", "overload": "overload", "lightning": "storm",
-              "dig_in": "dug into", "unknown": "?"},
+    "cause": {
+        "insulation_breakdown": "aged",
+        "water_treeing": "trees",
+        "neutral_corrosion": "neutral gone",
+        "workmanship": "bad work",
+        "moisture": "wet",
+        "overload": "overload",
+        "lightning": "storm",
+        "dig_in": "dug into",
+        "unknown": "?",
+    },
 }
 """The fault book's own words for the dictionary's codes."""
 
 BOOK_COLUMNS = {
-    "Ticket": "job_id", "Loop": "loop_id", "Cable": "section_id", "Crew": "crew_id", "Sent": "dispatched_at",
-    "On Site": "arrived_at", "Found": "located_at", "All Back": "restored_at", "Pinpointed": "pinpointed_at",
-    "Mended": "repaired_at", "Normal": "normal_at", "Filed": "closed_at", "Cust Out": "customers_interrupted",
-    "How Found": "method", "Box": "instrument_id", "Half Speed": "velocity_setting_pct", "From Pad": "test_terminal_id",
-    "Toward Pad": "toward_terminal_id", "Shown": "estimated_distance_m", "Far End Shown": "far_end_distance_m",
-    "Far End Pad": "far_end_terminal_id", "Dug At": "dug_distance_m", "Dug By": "dug_method",
-    "What Failed": "failed_component", "Why": "cause", "Tests": "test_shots", "Storm": "major_event",
+    "Ticket": "job_id",
+    "Loop": "loop_id",
+    "Cable": "section_id",
+    "Crew": "crew_id",
+    "Sent": "dispatched_at",
+    "On Site": "arrived_at",
+    "Found": "located_at",
+    "All Back": "restored_at",
+    "Pinpointed": "pinpointed_at",
+    "Mended": "repaired_at",
+    "Normal": "normal_at",
+    "Filed": "closed_at",
+    "Cust Out": "customers_interrupted",
+    "How Found": "method",
+    "Box": "instrument_id",
+    "Half Speed": "velocity_setting_pct",
+    "From Pad": "test_terminal_id",
+    "Toward Pad": "toward_terminal_id",
+    "Shown": "estimated_distance_m",
+    "Far End Shown": "far_end_distance_m",
+    "Far End Pad": "far_end_terminal_id",
+    "Dug At": "dug_distance_m",
+    "Dug By": "dug_method",
+    "What Failed": "failed_component",
+    "Why": "cause",
+    "Tests": "test_shots",
+    "Storm": "major_event",
     "Cost": "repair_cost",
 }
 BOOK_UNITS = {"Half Speed": "ft/us", "Shown": "ft", "Far End Shown": "ft", "Dug At": "ft", "Cost": "dollars"}
@@ -105,26 +138,29 @@ def write_fault_book(jobs: pd.DataFrame, path: Path, notes: Notes, rng: np.rando
     _note_clock_changes(jobs, None, "jobs", notes)
     notes.add("month_named", "jobs", jobs[named], "reported_at", reported[named])
     swapped = jobs[day_first]
-    notes.add("day_before_month", "jobs", swapped, "reported_at", reported[day_first],
-              _rule_for_swapped(swapped))
-    total = pd.DataFrame([{
-        "Ticket": "TOTAL", "Cust Out": f"{int(jobs['customers_interrupted'].sum()):,}",
-        "Cost": f"{jobs['repair_cost'].sum():,.0f}",
-    }]).reindex(columns=book.columns)
+    notes.add("day_before_month", "jobs", swapped, "reported_at", reported[day_first], _rule_for_swapped(swapped))
+    total = pd.DataFrame(
+        [
+            {
+                "Ticket": "TOTAL",
+                "Cust Out": f"{int(jobs['customers_interrupted'].sum()):,}",
+                "Cost": f"{jobs['repair_cost'].sum():,.0f}",
+            }
+        ]
+    ).reindex(columns=book.columns)
     units_row = pd.DataFrame([{c: BOOK_UNITS.get(c, "") for c in book.columns}])
     written = pd.concat([units_row, book, total], ignore_index=True)
     with path.open("w", encoding="utf-8", newline="") as file:
         file.write(f"{truth.UTILITY}: fault book, 2006 to 2010\n")
         written.to_csv(file, index=False, lineterminator="\n")
-    notes.add("totals_row", "jobs", pd.DataFrame([{"job_id": "TOTAL", "revision": 1}]), "loop_id", "",
-              "required_missing")
+    notes.add(
+        "totals_row", "jobs", pd.DataFrame([{"job_id": "TOTAL", "revision": 1}]), "loop_id", "", "required_missing"
+    )
 
 
 def _rule_for_swapped(jobs: pd.DataFrame) -> list[str]:
     """A day past the twelfth cannot be read as a month: the row is refused where the stamp is required."""
-    past = {
-        c: (jobs[c].dt.tz_convert(truth.ZONE).dt.day > 12).to_numpy() for c in jobs.columns if c.endswith("_at")
-    }
+    past = {c: (jobs[c].dt.tz_convert(truth.ZONE).dt.day > 12).to_numpy() for c in jobs.columns if c.endswith("_at")}
     lost = past["reported_at"] | past["restored_at"]
     any_lost = np.logical_or.reduce(list(past.values())) if len(jobs) else np.zeros(0, dtype=bool)
     return [
@@ -165,13 +201,21 @@ def locate_rows(notes: pd.DataFrame, written: dict[Path, tuple[str, pd.DataFrame
     written
         By file: its table, its rows in order, and the row number of the first.
     """
-    places = pd.concat([
-        pd.DataFrame({
-            "table": table, "key": row_keys(table, rows),
-            "revision": rows.get("revision", 1),
-            "file": path.name, "row_number": np.arange(len(rows)) + first,
-        })
-        for path, (table, rows, first) in written.items()
-    ], ignore_index=True)
-    return notes.merge(places.drop_duplicates(["table", "key", "revision"]), how="left",
-                       on=["table", "key", "revision"])
+    places = pd.concat(
+        [
+            pd.DataFrame(
+                {
+                    "table": table,
+                    "key": row_keys(table, rows),
+                    "revision": rows.get("revision", 1),
+                    "file": path.name,
+                    "row_number": np.arange(len(rows)) + first,
+                }
+            )
+            for path, (table, rows, first) in written.items()
+        ],
+        ignore_index=True,
+    )
+    return notes.merge(
+        places.drop_duplicates(["table", "key", "revision"]), how="left", on=["table", "key", "revision"]
+    )

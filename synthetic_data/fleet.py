@@ -66,7 +66,7 @@ def _apportion(shares: np.ndarray, total: int) -> np.ndarray:
 
 def _draw_loops(loops: int, rng: np.random.Generator) -> pd.DataFrame:
     classes = np.repeat(
-        np.arange(len(truth.CLASSES)), _apportion(np.array([c.share_of_loops for c in truth.CLASSES]), loops),
+        np.arange(len(truth.CLASSES)), _apportion(np.array([c.share_of_loops for c in truth.CLASSES]), loops)
     )
     exits = max(1, round(loops / 150))
     classes = np.concatenate([classes, np.full(exits, truth.PILC)])
@@ -74,9 +74,7 @@ def _draw_loops(loops: int, rng: np.random.Generator) -> pd.DataFrame:
     for row in range(len(truth.CLASSES)):
         members = np.flatnonzero(classes == row)
         shares = np.array([d.class_shares[row] for d in truth.DISTRICTS])
-        district[members] = rng.permutation(
-            np.repeat(np.arange(len(shares)), _apportion(shares, len(members))),
-        )
+        district[members] = rng.permutation(np.repeat(np.arange(len(shares)), _apportion(shares, len(members))))
     order = np.lexsort((rng.random(len(classes)), district))
     frame = pd.DataFrame({"class_row": classes[order], "district_row": district[order]})
     is_exit = frame["class_row"].to_numpy() == truth.PILC
@@ -86,7 +84,7 @@ def _draw_loops(loops: int, rng: np.random.Generator) -> pd.DataFrame:
         f"{c}-X{n:04d}" if x else f"{c}-L{n:04d}" for c, n, x in zip(codes, number, is_exit, strict=True)
     ]
     count = truth.SECTIONS_LEAST + np.rint(
-        (truth.SECTIONS_MOST - truth.SECTIONS_LEAST) * rng.beta(2, 4, len(frame)),
+        (truth.SECTIONS_MOST - truth.SECTIONS_LEAST) * rng.beta(2, 4, len(frame))
     ).astype(int)
     frame["count"] = np.where(is_exit, 1, count)
     frame["is_radial"] = (rng.random(len(frame)) < truth.RADIAL_SHARE) | is_exit
@@ -122,12 +120,19 @@ def _draw_terminals(loops: pd.DataFrame, rng: np.random.Generator) -> pd.DataFra
     gone = np.cumsum(walk, axis=0)
     place = start[loop] + gone - gone[first][loop]
     loop_ids = loops["loop_id"].to_numpy()[loop]
-    return pd.DataFrame({
-        "terminal_id": [f"{a}-T{b:02d}" for a, b in zip(loop_ids, number, strict=True)],
-        "loop_row": loop, "number": number, "loop_id": loop_ids, "kind": kind, "customers": customers,
-        "tail_m": np.round(np.maximum(rng.normal(truth.TAIL_MEAN_M, 0.4, len(loop)), 0.5), 1),
-        "x": np.round(place[:, 0], 1), "y": np.round(place[:, 1], 1),
-    })
+    return pd.DataFrame(
+        {
+            "terminal_id": [f"{a}-T{b:02d}" for a, b in zip(loop_ids, number, strict=True)],
+            "loop_row": loop,
+            "number": number,
+            "loop_id": loop_ids,
+            "kind": kind,
+            "customers": customers,
+            "tail_m": np.round(np.maximum(rng.normal(truth.TAIL_MEAN_M, 0.4, len(loop)), 0.5), 1),
+            "x": np.round(place[:, 0], 1),
+            "y": np.round(place[:, 1], 1),
+        }
+    )
 
 
 def draw_velocity_pct(cable_class: np.ndarray, rng: np.random.Generator) -> np.ndarray:
@@ -138,8 +143,13 @@ def draw_velocity_pct(cable_class: np.ndarray, rng: np.random.Generator) -> np.n
 
 
 def fixed_factor(
-    loops: pd.DataFrame, loop: np.ndarray, cable_class: np.ndarray, installed: np.ndarray,
-    section_multiplier: np.ndarray, *, with_stories: bool,
+    loops: pd.DataFrame,
+    loop: np.ndarray,
+    cable_class: np.ndarray,
+    installed: np.ndarray,
+    section_multiplier: np.ndarray,
+    *,
+    with_stories: bool,
 ) -> np.ndarray:
     """Loop, section, district and vintage multipliers of a section's intensity."""
     factor = section_multiplier * loops["multiplier"].to_numpy()[loop]
@@ -188,12 +198,19 @@ def make_fleet(loops: int, rng: np.random.Generator, *, with_stories: bool = Tru
     terminal = frame["first_terminal"].to_numpy()[loop] + position
     sections = Sections(
         section_id=np.array([f"{a}-S{b:02d}" for a, b in zip(ids, position, strict=True)], dtype=object),
-        loop=loop, position=position, length_m=length, cable_class=cable_class, installed=installed,
-        retired=np.full(total, np.nan), retired_because=np.full(total, None, dtype=object),
-        injected=np.full(total, np.nan), section_multiplier=multiplier,
+        loop=loop,
+        position=position,
+        length_m=length,
+        cable_class=cable_class,
+        installed=installed,
+        retired=np.full(total, np.nan),
+        retired_because=np.full(total, None, dtype=object),
+        injected=np.full(total, np.nan),
+        section_multiplier=multiplier,
         factor=fixed_factor(frame, loop, cable_class, installed, multiplier, with_stories=with_stories),
         velocity_pct=draw_velocity_pct(cable_class, rng),
-        tail_from_m=tails[terminal - 1], tail_to_m=tails[terminal],
+        tail_from_m=tails[terminal - 1],
+        tail_to_m=tails[terminal],
         slack=rng.normal(truth.SLACK_MEAN, truth.SLACK_SD, total),
     )
     return Fleet(frame, terminals, sections)

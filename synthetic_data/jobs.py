@@ -17,8 +17,17 @@ from synthetic_data.search import HALVING, INDICATORS, OUTWARD, SEEN, Search, se
 
 MINUTE, DAY = 60.0, 86400.0
 STEPS_FROM = np.datetime64("2012-01-01", "s").astype(float)
-STAMPS = ("reported_at", "dispatched_at", "arrived_at", "located_at", "restored_at", "pinpointed_at",
-          "repaired_at", "normal_at", "closed_at")
+STAMPS = (
+    "reported_at",
+    "dispatched_at",
+    "arrived_at",
+    "located_at",
+    "restored_at",
+    "pinpointed_at",
+    "repaired_at",
+    "normal_at",
+    "closed_at",
+)
 
 
 @dataclass(frozen=True)
@@ -88,10 +97,16 @@ def _run_searches(fleet: Fleet, frame: pd.DataFrame, rng: np.random.Generator) -
         customers = at_terminal[first[loop] + downstream].copy()
         if not from_a:
             customers[-1] = 0  # the open point's own customers hang on the other side
-        searches.append(search_half_loop(
-            customers, order.index(position) + 1, habit, paces[n], can_backfeed=not radial[loop],
-            is_misled=bool(misled[n]),
-        ))
+        searches.append(
+            search_half_loop(
+                customers,
+                order.index(position) + 1,
+                habit,
+                paces[n],
+                can_backfeed=not radial[loop],
+                is_misled=bool(misled[n]),
+            )
+        )
         interrupted[n] = customers.sum()
     return searches, interrupted
 
@@ -111,7 +126,8 @@ def _time_repair(frame: pd.DataFrame, rng: np.random.Generator) -> pd.DataFrame:
     located, reported = frame["located_at"].to_numpy(), frame["reported_at"].to_numpy()
     emergency = radial | (rng.random(n) < 0.15)
     ticket = np.where(
-        emergency, located + _lognormal(rng, 150, 0.3, n) * MINUTE,
+        emergency,
+        located + _lognormal(rng, 150, 0.3, n) * MINUTE,
         _next_working_morning(located) + rng.uniform(0, 240, n) * MINUTE,
     )
     no_ticket = np.isin(kind, [DIG_IN, TERMINATION])  # the hole is open, or there is none to dig
@@ -141,13 +157,15 @@ def _name_causes(kind: np.ndarray, cable_class: np.ndarray, rng: np.random.Gener
     bare = np.isin(cable_class, [truth.HMWPE, truth.XLPE_BARE])
     body = np.where(
         bare,
-        rng.choice(["water_treeing", "insulation_breakdown", "neutral_corrosion", "moisture"], n,
-                   p=[0.42, 0.35, 0.17, 0.06]),
+        rng.choice(
+            ["water_treeing", "insulation_breakdown", "neutral_corrosion", "moisture"], n, p=[0.42, 0.35, 0.17, 0.06]
+        ),
         rng.choice(["water_treeing", "insulation_breakdown", "overload", "moisture"], n, p=[0.25, 0.55, 0.12, 0.08]),
     )
     joint = rng.choice(["workmanship", "moisture", "insulation_breakdown"], n, p=[0.55, 0.30, 0.15])
-    cause = np.select([kind == BODY, np.isin(kind, [SPLICE, TERMINATION]), kind == DIG_IN], [body, joint, "dig_in"],
-                      "lightning")
+    cause = np.select(
+        [kind == BODY, np.isin(kind, [SPLICE, TERMINATION]), kind == DIG_IN], [body, joint, "dig_in"], "lightning"
+    )
     at_terminal = np.where(rng.random(n) < 0.7, "elbow", "termination")
     component = np.select([kind == SPLICE, kind == TERMINATION], ["splice", at_terminal], "cable")
     return component.astype(object), cause.astype(object)
@@ -171,12 +189,22 @@ def _send_crews(fleet: Fleet, history: History, storms: np.ndarray, rng: np.rand
     is_major = np.isin(np.floor((e.at - 6 * 3600) / DAY), np.floor((storms - 6 * 3600) / DAY))
     lag = np.where(rng.random(n) < 0.6, 1.0, _lognormal(rng, 12, 0.8, n)) * MINUTE
     travel = (_lognormal(rng, 32, 0.4, n) + 12 * is_night) * np.where(is_major, 2, 1) * MINUTE
-    frame = pd.DataFrame({
-        "event_at": e.at, "section": e.section, "offset_m": e.offset_m, "kind_row": e.kind, "loop_row": loop,
-        "position": s.position[e.section], "is_radial": fleet.loops["is_radial"].to_numpy()[loop],
-        "crew_id": crews, "habit": _pick_habits(e.kind, crews, rng), "is_night": is_night, "major_event": is_major,
-        "reported_at": e.at + lag,
-    })
+    frame = pd.DataFrame(
+        {
+            "event_at": e.at,
+            "section": e.section,
+            "offset_m": e.offset_m,
+            "kind_row": e.kind,
+            "loop_row": loop,
+            "position": s.position[e.section],
+            "is_radial": fleet.loops["is_radial"].to_numpy()[loop],
+            "crew_id": crews,
+            "habit": _pick_habits(e.kind, crews, rng),
+            "is_night": is_night,
+            "major_event": is_major,
+            "reported_at": e.at + lag,
+        }
+    )
     frame["dispatched_at"] = frame["reported_at"] + _lognormal(rng, 9, 0.6, n) * MINUTE
     frame["arrived_at"] = np.floor((frame["dispatched_at"] + travel) / MINUTE) * MINUTE
     return frame
@@ -234,7 +262,7 @@ def make_steps(work: Work) -> pd.DataFrame:
     jobs = work.jobs
     columns = ("job_id", "arrived_at", "reported_at", "restored_at", "customers_interrupted")
     for search, (job, arrived, reported, restored, interrupted) in zip(
-        work.searches, jobs[list(columns)].itertuples(index=False), strict=True,
+        work.searches, jobs[list(columns)].itertuples(index=False), strict=True
     ):
         if reported < STEPS_FROM or not interrupted:
             continue

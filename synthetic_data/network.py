@@ -50,7 +50,13 @@ class Network:
         )
 
     def follow(
-        self, loop: int, terminal: int, step: int, whole: int, part: tuple[int, float] | None, at: float,
+        self,
+        loop: int,
+        terminal: int,
+        step: int,
+        whole: int,
+        part: tuple[int, float] | None,
+        at: float,
         warmth_k: float,
     ) -> tuple[float, float]:
         """Light metres and route metres from a terminal over whole sections, then part of one.
@@ -83,7 +89,7 @@ class Network:
 
 
 def show(
-    light_m: np.ndarray, instrument: np.ndarray, setting_pct: np.ndarray, at: np.ndarray, rng: np.random.Generator,
+    light_m: np.ndarray, instrument: np.ndarray, setting_pct: np.ndarray, at: np.ndarray, rng: np.random.Generator
 ) -> np.ndarray:
     """Displayed distance in metres, to the decimetre, for true one-way times.
 
@@ -110,17 +116,19 @@ def show(
     return np.asarray(np.round(np.maximum(shown, 0.1), 1))
 
 
-def settings_pct(
-    instrument: np.ndarray, cable_class: np.ndarray, crews: np.ndarray,
-) -> np.ndarray:
+def settings_pct(instrument: np.ndarray, cable_class: np.ndarray, crews: np.ndarray) -> np.ndarray:
     """Setting each instrument stood on: its own, or by class, or by crew."""
     by_class = [c.velocity_pct for c in truth.CLASSES]
-    return np.array([
-        by_class[k] if i == truth.R_04
-        else truth.CREW_SETTINGS_R07.get(crew, 54.0) if i == truth.R_07
-        else truth.INSTRUMENTS[i].setting_pct
-        for i, k, crew in zip(instrument, cable_class, crews, strict=True)
-    ])
+    return np.array(
+        [
+            by_class[k]
+            if i == truth.R_04
+            else truth.CREW_SETTINGS_R07.get(crew, 54.0)
+            if i == truth.R_07
+            else truth.INSTRUMENTS[i].setting_pct
+            for i, k, crew in zip(instrument, cable_class, crews, strict=True)
+        ]
+    )
 
 
 def warmth_k(at: float) -> float:

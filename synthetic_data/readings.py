@@ -54,16 +54,24 @@ def add_readings(fleet: Fleet, history: History, work: Work, network: Network, r
     recorded = rng.random(n) < np.array([i.recorded for i in truth.INSTRUMENTS])[instrument]
     names = np.array([i.instrument_id for i in truth.INSTRUMENTS], dtype=object)
     jobs = pd.concat([jobs, paths], axis=1).assign(
-        instrument_row=np.where(has_reading, instrument, -1), setting_true_pct=np.where(has_reading, setting, np.nan),
+        instrument_row=np.where(has_reading, instrument, -1),
+        setting_true_pct=np.where(has_reading, setting, np.nan),
         instrument_id=_where_else_none(has_reading, names[instrument]),
         velocity_setting_pct=np.where(has_reading & recorded, np.round(setting, 2), np.nan),
-        estimated_distance_m=shown, far_end_distance_m=far_shown, dug_distance_m=dug, dug_method=dug_method,
+        estimated_distance_m=shown,
+        far_end_distance_m=far_shown,
+        dug_distance_m=dug,
+        dug_method=dug_method,
     )
     return Work(jobs, work.searches)
 
 
 def _follow_paths(
-    fleet: Fleet, jobs: pd.DataFrame, network: Network, has_reading: np.ndarray, far_out: np.ndarray,
+    fleet: Fleet,
+    jobs: pd.DataFrame,
+    network: Network,
+    has_reading: np.ndarray,
+    far_out: np.ndarray,
     rng: np.random.Generator,
 ) -> pd.DataFrame:
     """Where each reading was taken, towards what, and the true time and route to the fault and to the far end.
@@ -91,10 +99,12 @@ def _follow_paths(
         length = float(s.length_m[section])
         start = near - step * back
         light, route = network.follow(
-            loop, start, step, back, (section, offset if forward[j] else length - offset), at[j], warmth[j],
+            loop, start, step, back, (section, offset if forward[j] else length - offset), at[j], warmth[j]
         )
         row: dict[str, object] = {
-            "light_m": light, "route_m": route, "test_terminal_id": network.terminal_id(loop, start),
+            "light_m": light,
+            "route_m": route,
+            "test_terminal_id": network.terminal_id(loop, start),
             "toward_terminal_id": network.terminal_id(loop, start + step),
         }
         if has_far[j]:

@@ -15,9 +15,7 @@ SNAPSHOTS_FROM, KEPT_FROM = pd.Timestamp("2010-01-01"), pd.Timestamp("2017-01-01
 KEPT_BETWEEN = 0.70
 
 
-def spoil_register(
-    tables: dict[str, pd.DataFrame], notes: Notes, rng: np.random.Generator,
-) -> dict[str, pd.DataFrame]:
+def spoil_register(tables: dict[str, pd.DataFrame], notes: Notes, rng: np.random.Generator) -> dict[str, pd.DataFrame]:
     """Put errors into sections and loops; the tables given are not changed.
 
     Notes
@@ -44,21 +42,21 @@ def _spoil_dates(sections: pd.DataFrame, notes: Notes, rng: np.random.Generator)
     known = sections["installed_on"].notna()
     known &= sections["installed_on"] < pd.Timestamp("1990-01-01")
     rows = pick_rows(rng, known, DATE_DEFAULT, of=len(sections))
-    notes.add("install_date_default", "sections", sections.iloc[rows], "installed_on", "1970-01-01",
-              "install_date_default")
+    notes.add(
+        "install_date_default", "sections", sections.iloc[rows], "installed_on", "1970-01-01", "install_date_default"
+    )
     sections.loc[rows, "installed_on"] = pd.Timestamp("1970-01-01")
 
     rows = pick_rows(rng, (sections["insulation"] == "TRXLPE") & sections["retired_on"].isna(), TRXLPE_TOO_EARLY)
     early = pd.to_datetime(pd.Series(rng.integers(1972, 1981, len(rows))).astype(str) + "-06-15").to_numpy()
     early = early.astype("datetime64[us]")
-    notes.add("install_date_impossible", "sections", sections.iloc[rows], "installed_on", early,
-              "install_date_impossible")
+    notes.add(
+        "install_date_impossible", "sections", sections.iloc[rows], "installed_on", early, "install_date_impossible"
+    )
     sections.loc[rows, "installed_on"] = early
 
 
-def _spoil_lengths(
-    sections: pd.DataFrame, loops: pd.DataFrame, notes: Notes, rng: np.random.Generator,
-) -> None:
+def _spoil_lengths(sections: pd.DataFrame, loops: pd.DataFrame, notes: Notes, rng: np.random.Generator) -> None:
     """Feet of one subdivision imported as metres; elsewhere lengths read off the wrong drawing."""
     own = loops[(loops["district_id"] == SUBDIVISION) & (loops["configuration"] == "loop")]
     by_feeder = sections["loop_id"].map(own.set_index("loop_id")["feeder_id"])
@@ -84,16 +82,14 @@ def _move_open_points(loops: pd.DataFrame, notes: Notes, rng: np.random.Generato
     rows = pick_rows(rng, loops["normal_open_terminal_id"].notna(), OPEN_POINT_MOVED)
     stem = loops["normal_open_terminal_id"].iloc[rows].str.slice(stop=-2)
     number = loops["normal_open_terminal_id"].iloc[rows].str.slice(start=-2).astype(int) + rng.choice(
-        [-1, 1], len(rows),
+        [-1, 1], len(rows)
     )
     moved = stem + number.map("{:02d}".format)
     notes.add("open_point_moved", "loops", loops.iloc[rows], "normal_open_terminal_id", moved)
     loops.loc[rows, "normal_open_terminal_id"] = moved
 
 
-def lose_sections(
-    tables: dict[str, pd.DataFrame], notes: Notes, rng: np.random.Generator,
-) -> dict[str, pd.DataFrame]:
+def lose_sections(tables: dict[str, pd.DataFrame], notes: Notes, rng: np.random.Generator) -> dict[str, pd.DataFrame]:
     """Drop what the register no longer holds: all retired before its first snapshot, some of those soon after.
 
     Failures on them stay in the jobs, pointing at sections that nobody knows any more.

@@ -38,7 +38,7 @@ class Search:
 
 
 def search_half_loop(
-    customers: np.ndarray, fault: int, habit: int, paces: np.ndarray, *, can_backfeed: bool, is_misled: bool,
+    customers: np.ndarray, fault: int, habit: int, paces: np.ndarray, *, can_backfeed: bool, is_misled: bool
 ) -> Search:
     """Walk one search.
 
@@ -107,8 +107,15 @@ def _halve(customers: np.ndarray, fault: int, at: float, paces: np.ndarray, can_
 
 
 def _finish(
-    customers: np.ndarray, fault: int, at: float, tests: list[Test], near_back: int, far_out: int,
-    can_backfeed: bool, paces: np.ndarray, steps: list[tuple[float, int]],
+    customers: np.ndarray,
+    fault: int,
+    at: float,
+    tests: list[Test],
+    near_back: int,
+    far_out: int,
+    can_backfeed: bool,
+    paces: np.ndarray,
+    steps: list[tuple[float, int]],
 ) -> Search:
     """Isolate the section, then switch back what is still out on either side.
 

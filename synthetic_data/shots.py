@@ -31,9 +31,7 @@ def make_test_shots(fleet: Fleet, work: Work, network: Network, rng: np.random.G
     for j in listed:
         job = jobs.iloc[j]
         loop, position = int(job["loop_row"]), int(job["position"])
-        order = half_loop_positions(
-            int(count[loop]), int(open_at[loop]), position, is_radial=bool(radial[loop]),
-        )
+        order = half_loop_positions(int(count[loop]), int(open_at[loop]), position, is_radial=bool(radial[loop]))
         for test in work.searches[j].tests:
             rows.append(_shot(network, job, order, test, len(_of_job(rows, job["job_id"])) + 1))
         if both_ends[j]:
@@ -61,10 +59,16 @@ def _of_job(rows: list[dict[str, object]], job_id: object) -> list[dict[str, obj
 
 def _base_shot(job: pd.Series, number: int, at: float) -> dict[str, object]:
     return {
-        "job_id": job["job_id"], "shot_no": number, "shot_at": np.floor(at / 60) * 60,
-        "instrument_id": job["instrument_id"], "velocity_setting_pct": job["velocity_setting_pct"],
-        "instrument_row": int(job["instrument_row"]), "setting_true_pct": job["setting_true_pct"],
-        "far_end_terminal_id": None, "far_light": np.nan, "fault_light": np.nan,
+        "job_id": job["job_id"],
+        "shot_no": number,
+        "shot_at": np.floor(at / 60) * 60,
+        "instrument_id": job["instrument_id"],
+        "velocity_setting_pct": job["velocity_setting_pct"],
+        "instrument_row": int(job["instrument_row"]),
+        "setting_true_pct": job["setting_true_pct"],
+        "far_end_terminal_id": None,
+        "far_light": np.nan,
+        "fault_light": np.nan,
     }
 
 
@@ -81,7 +85,7 @@ def _shot(network: Network, job: pd.Series, order: list[int], test: Test, number
     }
     warmth = warmth_k(at)
     past_new = job["instrument_id"] != truth.INSTRUMENTS[truth.R_06].instrument_id and network.holds_class(
-        loop, terminal, step, len(run), at, truth.TRXLPE,
+        loop, terminal, step, len(run), at, truth.TRXLPE
     )
     if past_new:
         return shot
@@ -108,7 +112,8 @@ def _end_shot(network: Network, job: pd.Series, forward: bool, number: int) -> d
     return _base_shot(job, number, at) | {
         "terminal_id": network.terminal_id(loop, terminal),
         "toward_terminal_id": network.terminal_id(loop, terminal + step),
-        "result": "fault_seen", "fault_light": light,
+        "result": "fault_seen",
+        "fault_light": light,
     }
 
 
@@ -128,10 +133,14 @@ def make_known_lengths(network: Network, history: History, rng: np.random.Genera
                 light, _ = network.follow(loop, position - 1, 1, 0, (row, length), at, warmth_k(at))
                 setting = settings_pct(np.array([instrument]), s.cable_class[[row]], np.array([""]))
                 shown = show(np.array([light]), np.array([instrument]), setting, np.array([at]), rng)
-                rows.append({
-                    "instrument_id": truth.INSTRUMENTS[instrument].instrument_id,
-                    "read_on": np.datetime64(f"{year}-{month:02d}-15", "us"), "section_id": s.section_id[row],
-                    "known_length_m": length, "reading_m": shown[0],
-                    "velocity_setting_pct": round(float(setting[0]), 2),
-                })
+                rows.append(
+                    {
+                        "instrument_id": truth.INSTRUMENTS[instrument].instrument_id,
+                        "read_on": np.datetime64(f"{year}-{month:02d}-15", "us"),
+                        "section_id": s.section_id[row],
+                        "known_length_m": length,
+                        "reading_m": shown[0],
+                        "velocity_setting_pct": round(float(setting[0]), 2),
+                    }
+                )
     return pd.DataFrame(rows)

@@ -55,21 +55,35 @@ def summarise(loops: int, seed: int) -> str:
     """
     share = loops / LOOPS_MEANT
     plain = make_utility(loops, seed, with_programmes=False, with_stories=False)
-    lines = [f"{truth.UTILITY} (invented): {loops} loops, seed {seed}", "",
-             "without programmes, districts, vintages: drawn (meant at this size)"]
+    lines = [
+        f"{truth.UTILITY} (invented): {loops} loops, seed {seed}",
+        "",
+        "without programmes, districts, vintages: drawn (meant at this size)",
+    ]
     sections = plain.truths["sections"]
-    lines.append(f"  sections {len(sections):,} ({9600 * share:,.0f}), km {sections['length_m'].sum() / 1000:,.0f} "
-                 f"({900 * share:,.0f})")
-    lines += [f"  body failures {first}-{first + 4}: {drawn} ({meant * share:.0f})"
-              for drawn, (first, meant) in zip(count_blocks(plain), BLOCKS, strict=True)]
-    lines += [f"  sections with {least} or more: {drawn} ({meant * share:.0f})"
-              for drawn, (least, meant) in zip(count_repeaters(plain), AT_LEAST, strict=True)]
+    lines.append(
+        f"  sections {len(sections):,} ({9600 * share:,.0f}), km {sections['length_m'].sum() / 1000:,.0f} "
+        f"({900 * share:,.0f})"
+    )
+    lines += [
+        f"  body failures {first}-{first + 4}: {drawn} ({meant * share:.0f})"
+        for drawn, (first, meant) in zip(count_blocks(plain), BLOCKS, strict=True)
+    ]
+    lines += [
+        f"  sections with {least} or more: {drawn} ({meant * share:.0f})"
+        for drawn, (least, meant) in zip(count_repeaters(plain), AT_LEAST, strict=True)
+    ]
     rates = rates_of_last_years(plain)
-    lines += [f"  {name}: {row['rate']:.1f} per 100 km and year, {row['failures']:.0f} failures ({meant})"
-              for (name, row), meant in zip(rates.iterrows(), LAST_RATES, strict=False)]
+    lines += [
+        f"  {name}: {row['rate']:.1f} per 100 km and year, {row['failures']:.0f} failures ({meant})"
+        for (name, row), meant in zip(rates.iterrows(), LAST_RATES, strict=False)
+    ]
     kinds = plain.truths["failures"]["kind"].value_counts()
-    lines.append("  " + ", ".join(f"{kind} {kinds.get(kind, 0)}" for kind in kinds.index)
-                 + f"; in all {len(plain.truths['failures'])} ({2000 * share:.0f} to {2200 * share:.0f})")
+    lines.append(
+        "  "
+        + ", ".join(f"{kind} {kinds.get(kind, 0)}" for kind in kinds.index)
+        + f"; in all {len(plain.truths['failures'])} ({2000 * share:.0f} to {2200 * share:.0f})"
+    )
     return "\n".join([*lines, "", "the demo, before its errors", *_demo_lines(make_utility(loops, seed))])
 
 

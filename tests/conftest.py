@@ -32,8 +32,11 @@ def write_raw(con: duckdb.DuckDBPyConnection, table: str, rows: pd.DataFrame) ->
     listed = ", ".join(f'"{c}" {dictionary.columns()[c].duckdb_type}' for c in (*facts.columns, *dictionary.PROVENANCE))
     con.execute(f"create or replace table raw.{table} ({listed})")
     filled = rows.assign(
-        batch_id="b1", source_file=f"{table}.csv", row_number=range(2, len(rows) + 2),
-        load_sequence=range(1, len(rows) + 1), content_hash=[str(n) for n in range(len(rows))],
+        batch_id="b1",
+        source_file=f"{table}.csv",
+        row_number=range(2, len(rows) + 2),
+        load_sequence=range(1, len(rows) + 1),
+        content_hash=[str(n) for n in range(len(rows))],
     )
     names = ", ".join(f'"{c}"' for c in filled.columns)
     con.register("rows_to_write", filled)
@@ -50,7 +53,8 @@ def make_warehouse(tmp_path: Path) -> Callable[..., duckdb.DuckDBPyConnection]:
     """
 
     def make(
-        tables: dict[str, str | pd.DataFrame], settings: Settings | None = None,
+        tables: dict[str, str | pd.DataFrame],
+        settings: Settings | None = None,
         build: tuple[str, ...] = ("staging", "core"),
     ) -> duckdb.DuckDBPyConnection:
         con = open_warehouse(Workspace(tmp_path / "workspace"))
@@ -62,9 +66,13 @@ def make_warehouse(tmp_path: Path) -> Callable[..., duckdb.DuckDBPyConnection]:
         for layer in build:
             if layer == "marts":
                 for name, facts in dictionary.tables().items():
-                    if facts.layer == "fitted" and not con.execute(
-                        "select 1 from information_schema.tables where table_schema || '.' || table_name = ?", [name],
-                    ).fetchone():
+                    if (
+                        facts.layer == "fitted"
+                        and not con.execute(
+                            "select 1 from information_schema.tables where table_schema || '.' || table_name = ?",
+                            [name],
+                        ).fetchone()
+                    ):
                         write_table(con, name, pd.DataFrame(columns=list(facts.columns)))
             warehouse.build_models(con, layer)
         return con

@@ -81,10 +81,14 @@ def make_readings(design: Design, rng: np.random.Generator) -> tuple[Readings, T
     # tails are on record, and taken into the recorded length
     route = np.where(dug, (cable - np.minimum(design.tail_m, 0.5 * cable)) / slack, cable)
     paced = dug & (rng.random(n) < design.paced_share)
-    recorded = route * (1 + np.where(
-        dug, rng.normal(0, np.where(paced, design.paced, design.tape)),
-        np.where(kind == "far_end", rng.normal(0, design.register, n), 0.0),
-    ))
+    recorded = route * (
+        1
+        + np.where(
+            dug,
+            rng.normal(0, np.where(paced, design.paced, design.tape)),
+            np.where(kind == "far_end", rng.normal(0, design.register, n), 0.0),
+        )
+    )
     tail = np.where(dug, np.minimum(design.tail_m, 0.5 * cable), 0.0)
     wrong = dug & (rng.random(n) < design.wrong_share)
     slip = rng.choice([0.3048, 1 / 0.3048, 2.0, 0.5], n)
@@ -100,10 +104,20 @@ def make_readings(design: Design, rng: np.random.Generator) -> tuple[Readings, T
     part_m = np.concatenate([(length * share)[order], (length * (1 - share))[order][is_two]])
     by_row = np.lexsort((part_class, part_row))
     readings = Readings(
-        reading_id=np.char.add("r", rows.astype(str)), time_m=time[order], length_m=length[order], tail_m=tail[order],
-        zero_errors=np.ones(n), is_dug=dug[order], is_paced=paced[order], is_satellite=np.zeros(n, dtype=bool),
-        is_register=(kind == "far_end")[order], part_row=part_row[by_row], part_class=part_class[by_row],
-        part_m=part_m[by_row], instrument=instrument[order], run=rows,
+        reading_id=np.char.add("r", rows.astype(str)),
+        time_m=time[order],
+        length_m=length[order],
+        tail_m=tail[order],
+        zero_errors=np.ones(n),
+        is_dug=dug[order],
+        is_paced=paced[order],
+        is_satellite=np.zeros(n, dtype=bool),
+        is_register=(kind == "far_end")[order],
+        part_row=part_row[by_row],
+        part_class=part_class[by_row],
+        part_m=part_m[by_row],
+        instrument=instrument[order],
+        run=rows,
         classes=tuple(f"class {k}" for k in range(design.classes)),
         instruments=tuple(f"I{i:03d}" for i in range(design.instruments)),
     )

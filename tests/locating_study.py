@@ -104,7 +104,7 @@ def _score_instruments(found: dict[str, list[float]], fit: VelocityFit, truth: T
 
 
 def _score_windows(
-    found: dict[str, list[float]], fit: VelocityFit, truth: Truth, design: Design, rng: np.random.Generator,
+    found: dict[str, list[float]], fit: VelocityFit, truth: Truth, design: Design, rng: np.random.Generator
 ) -> None:
     """New taped digs by the same instruments on single classes: do the windows hold them?"""
     lines = {(r["instrument_id"], r["cable_class"]): r for r in fit_lines(fit).to_dict("records")}
@@ -131,14 +131,18 @@ def _score_windows(
 def summarise(scores: dict[str, np.ndarray]) -> dict[str, float]:
     """Figures of the study, one design."""
     summary = {
-        "velocity bias": scores["velocity_error"].mean(), "velocity sd": scores["velocity_error"].std(),
+        "velocity bias": scores["velocity_error"].mean(),
+        "velocity sd": scores["velocity_error"].std(),
         "velocity drawn": scores["velocity_drawn"].mean(),
         "velocity covered": scores["velocity_covered"].mean(),
-        "scale covered": scores["scale_covered"].mean(), "offset covered": scores["offset_covered"].mean(),
+        "scale covered": scores["scale_covered"].mean(),
+        "offset covered": scores["offset_covered"].mean(),
         "offset rmse m": float(np.sqrt((scores["offset_error"] ** 2).mean())),
         "offset within 0.5 m": (np.abs(scores["offset_error"]) < 0.5).mean(),
-        "good condemned": scores["good_condemned"].mean(), "class condemned": scores["class_condemned"].mean(),
-        "not separable": scores["not_separable"].mean(), "class not separable": scores["class_not_separable"].mean(),
+        "good condemned": scores["good_condemned"].mean(),
+        "class condemned": scores["class_condemned"].mean(),
+        "not separable": scores["not_separable"].mean(),
+        "class not separable": scores["class_not_separable"].mean(),
     }
     for name in scores:
         if name.startswith("bad_"):
@@ -149,10 +153,21 @@ def summarise(scores: dict[str, np.ndarray]) -> dict[str, float]:
 
 
 COLUMNS = {
-    "velocity bias": "bias", "velocity drawn": "drawn", "velocity covered": "v held", "scale covered": "s held",
-    "offset covered": "o held", "offset rmse m": "o rmse", "offset within 0.5 m": "o<0.5", "good condemned": "false",
-    "bad scale unseen": "unseen", "bad scale passed": "passed", "bad scale condemned": "condemned",
-    "bad scale se": "s se", "bad offset found": "o found", "window 50%": "w50", "window 80%": "w80",
+    "velocity bias": "bias",
+    "velocity drawn": "drawn",
+    "velocity covered": "v held",
+    "scale covered": "s held",
+    "offset covered": "o held",
+    "offset rmse m": "o rmse",
+    "offset within 0.5 m": "o<0.5",
+    "good condemned": "false",
+    "bad scale unseen": "unseen",
+    "bad scale passed": "passed",
+    "bad scale condemned": "condemned",
+    "bad scale se": "s se",
+    "bad offset found": "o found",
+    "window 50%": "w50",
+    "window 80%": "w80",
     "window 95%": "w95",
 }
 LEGEND = """bias: mean error of the velocity, points of c; drawn: the part of it towards the one instrument 3 % off
@@ -170,7 +185,13 @@ def print_study(fleets: int, seed: int, designs: list[str]) -> None:
     print("design".ljust(24) + "".join(name.rjust(10) for name in ("fleets", *COLUMNS.values())))
     for title in designs or DESIGNS:
         figures = summarise(score_design(DESIGNS[title], fleets, seed))
-        cells = [f"{figures[name]:+.3f}" if "bias" in name or "drawn" in name else f"{figures[name]:.3f}"
-                 if name in figures else "-" for name in COLUMNS]
+        cells = [
+            f"{figures[name]:+.3f}"
+            if "bias" in name or "drawn" in name
+            else f"{figures[name]:.3f}"
+            if name in figures
+            else "-"
+            for name in COLUMNS
+        ]
         print(title.ljust(24) + "".join(cell.rjust(10) for cell in (str(fleets), *cells)), flush=True)
     print(LEGEND)

@@ -249,8 +249,15 @@ def replacement_marts(draws: np.random.Generator, loops: int) -> dict[str, pd.Da
     districts = [DISTRICTS[n % 3] for n in range(loops)]
     installed = pd.Timestamp("1975-07-01").date()
     by_loop = ranked(
-        {"loop_id": loop_ids, "district_id": districts, "sections": 11, "oldest_installed": installed,
-         "worst_class": [CLASSES[n % 5] for n in range(loops)]}, loops, draws
+        {
+            "loop_id": loop_ids,
+            "district_id": districts,
+            "sections": 11,
+            "oldest_installed": installed,
+            "worst_class": [CLASSES[n % 5] for n in range(loops)],
+        },
+        loops,
+        draws,
     )
     sections = 3 * loops
     by_section = ranked(
@@ -305,7 +312,8 @@ def replacement_marts(draws: np.random.Generator, loops: int) -> dict[str, pd.Da
         **money_marts(),
         "marts.backtest": pd.DataFrame(backtest, columns=columns),
         "marts.backtest_calibration": with_poisson_limits(
-            pd.DataFrame(calibration, columns=["origin", "decile", "expected", "observed"])),
+            pd.DataFrame(calibration, columns=["origin", "decile", "expected", "observed"])
+        ),
     }
 
 
@@ -365,8 +373,11 @@ def firmness_marts(loops: int) -> dict[str, pd.DataFrame]:
         "churn_reasons": np.where(then != now, "1 new failure on record (5 now)", ""),
     })  # fmt: skip
     variants = pd.DataFrame(
-        [("as_it_is", 25, "", ""), ("unknown_causes_left_out", 23, "L-000001, L-000002", "L-000031, L-000032"),
-         ("loop_only_left_out", 25, "", "")],
+        [
+            ("as_it_is", 25, "", ""),
+            ("unknown_causes_left_out", 23, "L-000001, L-000002", "L-000031, L-000032"),
+            ("loop_only_left_out", 25, "", ""),
+        ],
         columns=["variant", "top_stay", "top_left", "top_came"],
     ).assign(failures_used=900.0, sections_used=9000, loops_ranked=loops, top_loops=25, variant_explained="as said")
     return {"marts.ranking_churn": moves, "marts.ranking_sensitivity": variants}  # fmt: skip
@@ -449,25 +460,46 @@ def strip_marts(loops: int, sections: int = 6) -> dict[str, pd.DataFrame]:
         for place in range(1, sections + 1):
             end = start + 20.0 * place + n
             half = loop if is_radial else f"{loop}/{'A' if place <= 3 else 'B'}"
-            strips.append((
-                loop, half, place, f"{loop}-S{place}", f"{loop}-T{place - 1}", f"{loop}-T{place}", start, end,
-                CLASSES[(n + place) % 5], pd.Timestamp("1980-05-01").date() if place % 4 else None, 0.1 * place, 1,
-                "to" if place == 3 and not is_radial else None, "radial" if is_radial else "loop",
-            ))
+            strips.append(
+                (
+                    loop,
+                    half,
+                    place,
+                    f"{loop}-S{place}",
+                    f"{loop}-T{place - 1}",
+                    f"{loop}-T{place}",
+                    start,
+                    end,
+                    CLASSES[(n + place) % 5],
+                    pd.Timestamp("1980-05-01").date() if place % 4 else None,
+                    0.1 * place,
+                    1,
+                    "to" if place == 3 and not is_radial else None,
+                    "radial" if is_radial else "loop",
+                )
+            )
             start = end
         day = pd.Timestamp("2020-03-01").date()
         for kind, section, at, basis, job, why in (
-            ("failure", 1, 5.0, "dug", "J-1", None), ("splice", 1, 5.0, "dug", "J-1", None),
-            ("failure", 1, 6.0, "dug", "J-2", None), ("failure", 2, 40.0, "middle", "J-3", None),
-            ("failure", 2, 41.0, "dug", "J-4", "excluded_cause"), ("splice", 3, 90.0, "piece", None, None),
+            ("failure", 1, 5.0, "dug", "J-1", None),
+            ("splice", 1, 5.0, "dug", "J-1", None),
+            ("failure", 1, 6.0, "dug", "J-2", None),
+            ("failure", 2, 40.0, "middle", "J-3", None),
+            ("failure", 2, 41.0, "dug", "J-4", "excluded_cause"),
+            ("splice", 3, 90.0, "piece", None, None),
             ("failure", None, None, "loop_only", "J-5", "loop_only"),
         ):
             job_id, section_id = job and f"{job}-{n}", section and f"{loop}-S{section}"
             marks.append((loop, kind, section_id, at, basis, job_id, day, "cable", "unknown", why))
-    places = pd.DataFrame({
-        "loop_id": [f"L-{n:06d}" for n in range(1, loops + 1)], "x": [300.0 * (n % 40) for n in range(loops)],
-        "y": [300.0 * (n // 40) for n in range(loops)], "terminals": 7, "straight_over_cable": 0.8,
-    })
+    places = pd.DataFrame(
+        {
+            "loop_id": [f"L-{n:06d}" for n in range(1, loops + 1)],
+            "x": [300.0 * (n % 40) for n in range(loops)],
+            "y": [300.0 * (n // 40) for n in range(loops)],
+            "terminals": 7,
+            "straight_over_cable": 0.8,
+        }
+    )
     return {
         "marts.loop_strips": pd.DataFrame(strips, columns=list(dictionary.tables()["marts.loop_strips"].columns)),
         "marts.loop_strip_marks": pd.DataFrame(

@@ -17,7 +17,7 @@ OTHERS_READ_BY_THE_STEP = {"core.failures", "core.section_exposure", "staging.te
 
 
 def build_restoration(
-    con: duckdb.DuckDBPyConnection, tables: dict[str, str | pd.DataFrame], *, only_summary: bool = False,
+    con: duckdb.DuckDBPyConnection, tables: dict[str, str | pd.DataFrame], *, only_summary: bool = False
 ) -> duckdb.DuckDBPyConnection:
     """Write source tables into a warehouse made by make_warehouse({}, build=()), run the step, build the marts.
 
@@ -37,8 +37,9 @@ def build_restoration(
     warehouse.load_macros(con)
     for layers in (("staging", "core"), ("marts",)):
         if layers == ("marts",) and only_summary:
-            limits = summarise_stages(step.read_jobs(con), level=0.9, small_group=10, replicates=200,
-                                      rng=np.random.default_rng(1))
+            limits = summarise_stages(
+                step.read_jobs(con), level=0.9, small_group=10, replicates=200, rng=np.random.default_rng(1)
+            )
             write_table(con, "fitted.restoration_limits", limits)
         elif layers == ("marts",):
             step.run(con, settings)

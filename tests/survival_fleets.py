@@ -34,8 +34,14 @@ class KnownFleet:
 
 
 def make_fleet(
-    seed: int, *, loops: int = 150, loop_variance: float = 0.35, section_variance: float = 0.35,
-    missing_dates: float = 0.1, orphans: float = 0.3, loop_only: float = 0.05,
+    seed: int,
+    *,
+    loops: int = 150,
+    loop_variance: float = 0.35,
+    section_variance: float = 0.35,
+    missing_dates: float = 0.1,
+    orphans: float = 0.3,
+    loop_only: float = 0.05,
 ) -> KnownFleet:
     """Late entry, retirements (a share of the early ones off the register), missing dates, failures by loop alone."""
     rng = np.random.default_rng(seed)
@@ -46,7 +52,8 @@ def make_fleet(
     kind = rng.choice(3, loops, p=[0.5, 0.15, 0.35])[loop]
     year = np.array([rng.integers(a, b, size) for a, b in ((1970, 1986), (1964, 1975), (1990, 2015))])
     laid = pd.to_datetime(pd.Series(year[kind, np.arange(size)]).astype(str)) + pd.to_timedelta(
-        rng.integers(0, 365, size), unit="D")
+        rng.integers(0, 365, size), unit="D"
+    )
     length = rng.lognormal(np.log(0.09), 0.45, size)
     multiplier = np.ones(size)
     if loop_variance:
@@ -71,15 +78,26 @@ def make_fleet(
     undated = rng.random(size) < missing_dates
     known = pd.Series(~undated)
     loop_ids = pd.Series([f"L{n:05d}" for n in loop])
-    sections = pd.DataFrame({
-        "section_id": ids, "loop_id": loop_ids,
-        "half_loop_id": loop_ids + np.where(np.arange(size) // 4 % 2, "/B", "/A"),
-        "district_id": "D1", "position": 1,
-        "cable_class": [kinds[k] for k in kind], "length_m": length * 1000, "length_km": length,
-        "installed_on": laid.where(known), "true_installed_on": laid, "is_installed_on_known": known,
-        "retired_on": retired, "rejuvenated_on": pd.NaT, "customers": 0, "recorded_from": RECORDED_FROM,
-        "conductor": "1/0 AL",
-    })
+    sections = pd.DataFrame(
+        {
+            "section_id": ids,
+            "loop_id": loop_ids,
+            "half_loop_id": loop_ids + np.where(np.arange(size) // 4 % 2, "/B", "/A"),
+            "district_id": "D1",
+            "position": 1,
+            "cable_class": [kinds[k] for k in kind],
+            "length_m": length * 1000,
+            "length_km": length,
+            "installed_on": laid.where(known),
+            "true_installed_on": laid,
+            "is_installed_on_known": known,
+            "retired_on": retired,
+            "rejuvenated_on": pd.NaT,
+            "customers": 0,
+            "recorded_from": RECORDED_FROM,
+            "conductor": "1/0 AL",
+        }
+    )
     parts = sections["cable_class"].str.split("/", expand=True)
     sections["insulation"], sections["neutral"], sections["installation"] = parts[0], parts[1], parts[2]
     view_from = np.maximum(laid, RECORDED_FROM).where(known & (end >= RECORDED_FROM))
@@ -88,14 +106,21 @@ def make_fleet(
     sections["exposure_km_years"] = sections["exposure_years"] * length
     alone = rng.random(len(owner)) < loop_only
     why = np.select([alone, dropped[owner], undated[owner]], ["loop_only", "not_in_register", "undated_section"], "")
-    failures = pd.DataFrame({
-        "job_id": [f"J{n:06d}" for n in range(len(owner))], "loop_id": sections["loop_id"].to_numpy()[owner],
-        "section_id": pd.Series(ids.to_numpy()[owner]).where(~alone), "district_id": "D1",
-        "cable_class": pd.Series(sections["cable_class"].to_numpy()[owner]).where(~(alone | dropped[owner])),
-        "failed_on": failed_on, "closed_on": failed_on + pd.Timedelta(days=5),
-        "age_years": np.where(undated[owner], np.nan, (failed_on - laid.iloc[owner].to_numpy()).dt.days / 365.25),
-        "cause": "unknown", "failed_component": "cable", "is_counted": why == "",
-        "why_not": pd.Series(why, dtype=object).where(why != ""),
-    })
+    failures = pd.DataFrame(
+        {
+            "job_id": [f"J{n:06d}" for n in range(len(owner))],
+            "loop_id": sections["loop_id"].to_numpy()[owner],
+            "section_id": pd.Series(ids.to_numpy()[owner]).where(~alone),
+            "district_id": "D1",
+            "cable_class": pd.Series(sections["cable_class"].to_numpy()[owner]).where(~(alone | dropped[owner])),
+            "failed_on": failed_on,
+            "closed_on": failed_on + pd.Timedelta(days=5),
+            "age_years": np.where(undated[owner], np.nan, (failed_on - laid.iloc[owner].to_numpy()).dt.days / 365.25),
+            "cause": "unknown",
+            "failed_component": "cable",
+            "is_counted": why == "",
+            "why_not": pd.Series(why, dtype=object).where(why != ""),
+        }
+    )
     kept = sections[~dropped].reset_index(drop=True)
     return KnownFleet(FailureHistory(kept, failures, AS_OF), pd.Series(multiplier, index=ids))

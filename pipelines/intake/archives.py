@@ -96,7 +96,8 @@ def check_workbook(path: Path, label: str) -> None:
         stated = sum(member.file_size for member in parts.infolist())
     if stated > HARMLESS_BYTES and stated > SUSPECT_RATIO * path.stat().st_size:
         raise UserError(
-            f"the workbook unpacks to {stated // STEP_BYTES} MB, from {path.stat().st_size} bytes", label,
+            f"the workbook unpacks to {stated // STEP_BYTES} MB, from {path.stat().st_size} bytes",
+            label,
             "save the sheet that is wanted as CSV",
         )
 
@@ -115,7 +116,8 @@ def _copy(packed: IO[bytes] | gzip.GzipFile, unpacked: IO[bytes], path: Path, pa
         bomb = written > HARMLESS_BYTES and written > SUSPECT_RATIO * max(packed_bytes, 1)
         if written > limit or bomb:
             raise UserError(
-                f"the archive unpacks to more than {written // STEP_BYTES} MB, from {packed_bytes} bytes", str(path),
+                f"the archive unpacks to more than {written // STEP_BYTES} MB, from {packed_bytes} bytes",
+                str(path),
                 "unpack it yourself and load the files, if they are what they should be",
             )
         unpacked.write(block)

@@ -45,7 +45,7 @@ def insert_corrected(con: duckdb.DuckDBPyConnection, batch: str) -> int:
         kind = dictionary.columns()[column].duckdb_type
         arms.append(
             f"case when list_contains(map_keys(c.proposals), '{column}') "
-            f"then try_cast(c.proposals['{column}'] as {kind}) else j.\"{column}\" end",
+            f"then try_cast(c.proposals['{column}'] as {kind}) else j.\"{column}\" end"
         )
     listed = ", ".join(f'"{c}"' for c in facts.columns)
     row = con.execute(f"""
@@ -100,13 +100,12 @@ def insert_joined(con: duckdb.DuckDBPyConnection, batch: str) -> int:
     """Append the rows that the temporary table ``joins_decided`` makes of its jobs, and drop that table."""
     facts = dictionary.load_tables()["jobs"]
     listed = ", ".join(f'"{c}"' for c in facts.columns)
-    completed = [
-        f'j."{c}"' if c in NOT_COMPLETED else f'coalesce(j."{c}", g."{c}") as "{c}"' for c in facts.columns
-    ]
+    completed = [f'j."{c}"' if c in NOT_COMPLETED else f'coalesce(j."{c}", g."{c}") as "{c}"' for c in facts.columns]
     given = ", ".join(
         f'(list(o."{c}" order by o.reported_at, o.job_id) filter (o."{c}" is not null and '
         f"contains(coalesce(o.date_only_columns, ''), '{c}') is not true))[1] as \"{c}\""
-        for c in facts.columns if c not in NOT_COMPLETED
+        for c in facts.columns
+        if c not in NOT_COMPLETED
     )
     con.execute(f"""
         insert into raw.jobs ({listed}, batch_id, source_file, row_number, load_sequence, content_hash)
@@ -123,7 +122,7 @@ def insert_joined(con: duckdb.DuckDBPyConnection, batch: str) -> int:
         ),
         rows_new as (
             select j.content_hash, g.source_file, g.row_number, 0 as is_gone,
-                {", ".join(completed).replace('j."reported_at"', 'least(j.reported_at, g.first_report) as reported_at')}
+                {", ".join(completed).replace('j."reported_at"', "least(j.reported_at, g.first_report) as reported_at")}
             from given as g join latest as j on j.job_id = g.joined_with
             union all by name
             select * exclude (joined_with, status), 'cancelled' as status, 1 as is_gone from gone

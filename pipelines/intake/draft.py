@@ -127,9 +127,7 @@ def read_sample(path: Path) -> Sample:
     """The first rows of a file, its header found among titles and units."""
     suffix = path.suffix.casefold()
     if suffix in SHEETS:
-        found = [
-            _sample_of((r[1] for r in sheet_records(path, path.name, s)), s) for s in sheet_names(path, path.name)
-        ]
+        found = [_sample_of((r[1] for r in sheet_records(path, path.name, s)), s) for s in sheet_names(path, path.name)]
         best = max(found, key=lambda s: _table_score(s, _guess_table(s)) if s.headers else -1.0)
         if not best.headers:
             raise UserError("the workbook holds no table", path.name, "export one with a header row")
@@ -164,8 +162,13 @@ def _sample_of(rows: Iterator[list[str]], sheet: str | None, encoding: str | Non
     after = taken[at + 1] if at + 1 < len(taken) else []
     is_unit_row = bool(after) and _is_unit_row(after)
     return Sample(
-        tuple(" ".join(c.split()) for c in taken[at]), at, int(is_unit_row), tuple(after) if is_unit_row else (),
-        tuple(tuple(r) for r in taken[at + 1 + int(is_unit_row):]), sheet, encoding,
+        tuple(" ".join(c.split()) for c in taken[at]),
+        at,
+        int(is_unit_row),
+        tuple(after) if is_unit_row else (),
+        tuple(tuple(r) for r in taken[at + 1 + int(is_unit_row) :]),
+        sheet,
+        encoding,
     )
 
 
@@ -184,8 +187,10 @@ def _is_unit_row(row: list[str]) -> bool:
 
 def _table_score(sample: Sample, table: str) -> float:
     facts = dictionary.load_tables()[table]
+
     def best(column: str) -> float:
         return max((header_score(h, column) for h in sample.headers if h), default=0.0)
+
     required = [best(c) for c in facts.required]
     all_columns = sum(b for b in (best(c) for c in facts.source_columns) if b >= ENOUGH)
     return sum(required) / len(required) + all_columns / 10.0
@@ -206,7 +211,8 @@ def _head(path: Path, sample: Sample, table: str) -> list[str]:
     lines = [
         f"# Drafted from {path.name}. Every line is a guess with its reason; mend what is wrong, then load with it.",
         "# Lines with ??? could not be guessed: fill them in or leave them out.",
-        "[[table]]", f'to = "{table}"  # the table whose columns its headers fit best',
+        "[[table]]",
+        f'to = "{table}"  # the table whose columns its headers fit best',
         f"files = {json.dumps(path.name, ensure_ascii=False)}  # may hold * and ?",
     ]
     if sample.sheet is not None:
@@ -237,7 +243,10 @@ def _draft_column(draft: Draft, sample: Sample, column: str, known_median: float
     others = [c for c in dictionary.load_tables()[draft.table].source_columns if c != column]
     # A header goes to the column it says best, not to the first that it says at all.
     free = [
-        (i, h) for i, h in enumerate(sample.headers) if h and h not in draft.used
+        (i, h)
+        for i, h in enumerate(sample.headers)
+        if h
+        and h not in draft.used
         and header_score(h, column) >= min(0.95, max(header_score(h, c) for c in others))
         and header_score(h, column) >= ENOUGH
         and not (facts.type in ("instant", "date") and _is_no_stamp(sample.texts(h)))
@@ -247,7 +256,7 @@ def _draft_column(draft: Draft, sample: Sample, column: str, known_median: float
         required = column in dictionary.load_tables()[draft.table].required
         if required:
             draft.missing.append(column)
-        draft.lines.append(f"# {column} = \"???\"" + ("  # required" if required else f"  # {facts.meaning}"))
+        draft.lines.append(f'# {column} = "???"' + ("  # required" if required else f"  # {facts.meaning}"))
         return
     score, _, header = ranked[0]
     draft.used.add(header)
@@ -260,8 +269,11 @@ def _draft_column(draft: Draft, sample: Sample, column: str, known_median: float
         draft.lines.append(_draft_stamp(draft, sample, column, header, texts, said))
     elif facts.unit in ("m", "% of c"):
         texts = sample.numbers(header)
-        guess = guesses.guess_velocity(texts) if facts.unit == "% of c" else \
-            guesses.guess_length_unit(header, sample.unit_of(header), texts, known_median)
+        guess = (
+            guesses.guess_velocity(texts)
+            if facts.unit == "% of c"
+            else guesses.guess_length_unit(header, sample.unit_of(header), texts, known_median)
+        )
         said += f"; {guess.evidence}" + ("" if guess.is_sure else "; ???")
         draft.lines.append(f'{column} = {{ from = {shown}, unit = "{guess.value[0]}" }}  # {said}')
     elif facts.codes:
@@ -287,8 +299,7 @@ def _draft_stamp(draft: Draft, sample: Sample, column: str, header: str, texts: 
             places = [h for h in sample.headers if h and h not in draft.used and wanted(sample.texts(h))]
             place = sample.headers.index(header)
             partner = min(
-                places, default=None,
-                key=lambda h: (-header_score(h, column), abs(sample.headers.index(h) - place)),
+                places, default=None, key=lambda h: (-header_score(h, column), abs(sample.headers.index(h) - place))
             )
         if partner is not None:
             draft.used.add(partner)
@@ -296,8 +307,11 @@ def _draft_stamp(draft: Draft, sample: Sample, column: str, header: str, texts: 
             source = f"join = {json.dumps(pair, ensure_ascii=False)}"
             said += "; the day and the hour stand in two columns"
             a, b = (sample.headers.index(h) for h in pair)
-            texts = [f"{r[a].strip()} {r[b].strip()}" for r in sample.rows
-                     if max(a, b) < len(r) and r[a].strip() and r[b].strip()]
+            texts = [
+                f"{r[a].strip()} {r[b].strip()}"
+                for r in sample.rows
+                if max(a, b) < len(r) and r[a].strip() and r[b].strip()
+            ]
     guess = guesses.guess_formats(texts[:300]) if texts else None
     if guess is None:
         return f"{column} = {{ {source} }}  # {said}; ??? its form is not known, e.g. '{texts[0] if texts else ''}'"
@@ -329,8 +343,6 @@ def _preview(path: Path, text: str, settings: Settings) -> list[str]:
         rows = scratch.execute(f"select {listed} from ({select.sql(0)}) order by row_number limit 5").fetchall()
     shown = ["", "# The first rows as they would load (times as in the district's zone):"]
     for row in rows:
-        pairs = [
-            f"{c} = {str(v).removesuffix('+00')}" for c, v in zip(columns, row, strict=True) if v is not None
-        ]
+        pairs = [f"{c} = {str(v).removesuffix('+00')}" for c, v in zip(columns, row, strict=True) if v is not None]
         shown.append("#   " + "; ".join(pairs).replace("\n", " ").replace("\r", " "))
     return shown

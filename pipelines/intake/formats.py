@@ -26,7 +26,7 @@ Records = Iterator[tuple[int, list[str], str | None]]
 
 
 def read_file(
-    con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str, source: TableSource, *, careful: bool = False,
+    con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str, source: TableSource, *, careful: bool = False
 ) -> ReadFile:
     """Read a file of any form into the temporary view ``name``.
 
@@ -96,13 +96,13 @@ def _cell_text(cell: Any) -> str:
 
 
 def _read_records(
-    con: duckdb.DuckDBPyConnection, name: str, label: str, source: TableSource, records: Records,
+    con: duckdb.DuckDBPyConnection, name: str, label: str, source: TableSource, records: Records
 ) -> ReadFile:
     # Title rows are counted as the sheet shows them, blank ones included.
     header = next((cells for number, cells, _ in records if number > source.skip_rows), None)
     if header is None:
         raise UserError(
-            "the sheet has no header row", label, "the first row must hold the column names, or state skip_rows",
+            "the sheet has no header row", label, "the first row must hold the column names, or state skip_rows"
         )
     rows = write_cells(con, name, len(header), itertools.islice(records, source.skip_after_header, None))
     return ReadFile(name, tuple(clean_header(c) for c in header), rows, careful=True)
@@ -116,10 +116,11 @@ def _read_json_lines(con: duckdb.DuckDBPyConnection, name: str, path: Path, labe
             headers.update(dict.fromkeys(row or {}))
         if not headers:
             raise UserError(
-                "no line of the file is a JSON object", label, 'write one object a line: {"job_id": "J1", ...}',
+                "no line of the file is a JSON object", label, 'write one object a line: {"job_id": "J1", ...}'
             )
         records: Records = (
-            (number, [line.strip()], "the line is no JSON object") if row is None
+            (number, [line.strip()], "the line is no JSON object")
+            if row is None
             else (number, [_json_text(row.get(h)) for h in headers], None)
             for number, row, line in _json_lines(path)
         )
@@ -168,7 +169,8 @@ def _read_parquet(con: duckdb.DuckDBPyConnection, name: str, path: Path, label: 
     con.execute(
         f"create or replace temp table {name}_cells as select file_row_number + 2 as row_number, "
         f"null::varchar as cells, null::varchar as fault, {listed} "
-        "from read_parquet(?, file_row_number=true)", [str(path)],
+        "from read_parquet(?, file_row_number=true)",
+        [str(path)],
     )
     con.execute(f"create or replace temp view {name} as select * from {name}_cells")
     counted = con.execute(f"select count(*) from {name}_cells").fetchone()

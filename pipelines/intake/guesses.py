@@ -10,10 +10,37 @@ from dataclasses import dataclass
 from pipelines.intake.aliases import CODES, UNIT_WORDS
 from shared import dictionary, units
 
-DAY_PARTS = ("%Y-%m-%d", "%Y/%m/%d", "%Y%m%d", "%m/%d/%Y", "%d/%m/%Y", "%m/%d/%y", "%d/%m/%y", "%m-%d-%Y", "%d-%m-%Y",
-             "%d.%m.%Y", "%d-%b-%Y", "%d-%b-%y", "%d %b %Y", "%b %d %Y", "%b %d, %Y", "%d-%B-%Y", "%B %d, %Y")
-HOUR_PARTS = ("", " %H:%M", " %H:%M:%S", " %I:%M %p", " %I:%M:%S %p", "T%H:%M", "T%H:%M:%S", " %H%M",
-              "T%H:%M:%S%z", " %H:%M:%S%z")
+DAY_PARTS = (
+    "%Y-%m-%d",
+    "%Y/%m/%d",
+    "%Y%m%d",
+    "%m/%d/%Y",
+    "%d/%m/%Y",
+    "%m/%d/%y",
+    "%d/%m/%y",
+    "%m-%d-%Y",
+    "%d-%m-%Y",
+    "%d.%m.%Y",
+    "%d-%b-%Y",
+    "%d-%b-%y",
+    "%d %b %Y",
+    "%b %d %Y",
+    "%b %d, %Y",
+    "%d-%B-%Y",
+    "%B %d, %Y",
+)
+HOUR_PARTS = (
+    "",
+    " %H:%M",
+    " %H:%M:%S",
+    " %I:%M %p",
+    " %I:%M:%S %p",
+    "T%H:%M",
+    "T%H:%M:%S",
+    " %H%M",
+    "T%H:%M:%S%z",
+    " %H:%M:%S%z",
+)
 ISO = ("%Y-%m-%d", "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S")
 TRADE_VELOCITY_PCT = 53.0
 """Middle of the velocities of extruded cable, percent of c; from memory, common practice, no source."""
@@ -44,8 +71,10 @@ def guess_formats(texts: list[str]) -> Guess | None:
         return Guess((), "ISO 8601")
     left, chosen, doubts = list(texts), [], []
     while left:
-        counted = [(sum(_reads(t, f) for t in left), -i, f) for i, f in enumerate(
-            day + hour for day in DAY_PARTS for hour in HOUR_PARTS)]
+        counted = [
+            (sum(_reads(t, f) for t in left), -i, f)
+            for i, f in enumerate(day + hour for day in DAY_PARTS for hour in HOUR_PARTS)
+        ]
         hits, _, best = max(counted)
         if hits == 0:
             break

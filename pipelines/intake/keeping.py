@@ -72,7 +72,7 @@ def keep_quarantine(share: TableShare) -> None:
     con, table = share.con, share.table
     con.execute(f"create or replace temp table rejected_rows as {_rejected_sql(share)}")
     if con.execute(
-        'select 1 from raw.quarantined_rows where "table" = ? and released_by is null limit 1', [table],
+        'select 1 from raw.quarantined_rows where "table" = ? and released_by is null limit 1', [table]
     ).fetchone():
         _release_rows(share)
     for number, file in enumerate(share.files):
@@ -155,10 +155,11 @@ def count_files(share: TableShare) -> list[FileCount]:
     con = share.con
     fates = {(n, f): c for n, f, c in con.execute("select file_no, fate, count(*) from sorted group by all").fetchall()}
     rejected = _by_file(
-        share, "select t.file_no, count(*) from rejected as j join typed as t on t.rowid = j.rid group by 1",
+        share, "select t.file_no, count(*) from rejected as j join typed as t on t.rowid = j.rid group by 1"
     )
     warned = _by_file(
-        share, "select t.file_no, count(distinct n.rid) from new_findings as n join typed as t on t.rowid = n.rid "
+        share,
+        "select t.file_no, count(distinct n.rid) from new_findings as n join typed as t on t.rowid = n.rid "
         "where n.rid in (select rid from sorted where fate <> 'unchanged') group by 1",
     )
     typed = _by_file(share, "select file_no, count(*) from typed group by 1")
@@ -167,18 +168,38 @@ def count_files(share: TableShare) -> list[FileCount]:
     for number, (file, read) in enumerate(zip(share.files, share.reads, strict=True)):
         filtered = read.rows - typed.get(number, 0)
         count = FileCount(
-            table=share.table, file=file.label, read=read.rows - filtered,
-            new=fates.get((number, "new"), 0), revised=fates.get((number, "revised"), 0),
-            unchanged=fates.get((number, "unchanged"), 0), superseded=fates.get((number, "superseded"), 0),
-            quarantined=rejected.get(number, 0), warned=warned.get(number, 0), filtered=filtered,
+            table=share.table,
+            file=file.label,
+            read=read.rows - filtered,
+            new=fates.get((number, "new"), 0),
+            revised=fates.get((number, "revised"), 0),
+            unchanged=fates.get((number, "unchanged"), 0),
+            superseded=fates.get((number, "superseded"), 0),
+            quarantined=rejected.get(number, 0),
+            warned=warned.get(number, 0),
+            filtered=filtered,
         )
         if count.accounted_for != count.read or filtered < 0 or (filtered and not file.source.filters):
             raise RuntimeError(f"{file.label}: {read.rows} rows in the file, {count} accounted for")
         counts.append(count)
         con.execute(
             "insert into raw.files values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            [share.batch, number, share.table, file.label, file.path.stat().st_size, digests.get(number), count.read,
-             count.new, count.revised, count.unchanged, count.superseded, count.quarantined, count.warned, filtered],
+            [
+                share.batch,
+                number,
+                share.table,
+                file.label,
+                file.path.stat().st_size,
+                digests.get(number),
+                count.read,
+                count.new,
+                count.revised,
+                count.unchanged,
+                count.superseded,
+                count.quarantined,
+                count.warned,
+                filtered,
+            ],
         )
     return counts
 
@@ -211,7 +232,7 @@ def _rejected_sql(share: TableShare) -> str:
         headers = quoted(json.dumps([h for h in read.headers if h != QUARANTINE_ID], ensure_ascii=False))
         parts.append(
             f"select k.file_no, k.row_number, md5({headers} || {_cells_sql(share, number)}) as row_hash, k.key "
-            f"from {read.name} as r join keys as k on k.file_no = {number} and k.row_number = r.row_number",
+            f"from {read.name} as r join keys as k on k.file_no = {number} and k.row_number = r.row_number"
         )
     return (
         f"with keys as materialized (select t.file_no, t.row_number, concat_ws(' / ', {key}) as key "
@@ -224,6 +245,7 @@ def _ids_sql(share: TableShare) -> str:
     parts = [
         f"select r.c{read.headers.index(QUARANTINE_ID) + 1} from sorted as s join {read.name} as r "
         f"on s.file_no = {number} and r.row_number = s.row_number"
-        for number, read in enumerate(share.reads) if QUARANTINE_ID in read.headers
+        for number, read in enumerate(share.reads)
+        if QUARANTINE_ID in read.headers
     ]
     return " union all ".join(parts) or "select null::varchar where false"

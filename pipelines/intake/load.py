@@ -54,7 +54,10 @@ class LoadReport:
 
 
 def load_paths(
-    con: duckdb.DuckDBPyConnection, paths: Sequence[Path], settings: Settings, mapping: Path | None = None,
+    con: duckdb.DuckDBPyConnection,
+    paths: Sequence[Path],
+    settings: Settings,
+    mapping: Path | None = None,
     unpack_in: Path | None = None,
 ) -> LoadReport:
     """Load files and folders as one batch.
@@ -105,7 +108,10 @@ def load_paths(
 
 
 def _load_batch(
-    con: duckdb.DuckDBPyConnection, sources: Sequence[SourceFile], settings: Settings, mapping: Path | None,
+    con: duckdb.DuckDBPyConnection,
+    sources: Sequence[SourceFile],
+    settings: Settings,
+    mapping: Path | None,
     careful: frozenset[Path],
 ) -> LoadReport:
     """Load files in one transaction."""
@@ -124,8 +130,14 @@ def _load_batch(
         con.execute(
             "insert into raw.batches (batch_id, loaded_at, mapping, files, rows_read, rows_loaded) "
             "values (?, ?, ?, ?, ?, ?)",
-            [batch, now, str(mapping) if mapping else None, len(counts), sum(c.read for c in counts),
-             sum(c.new + c.revised for c in counts)],
+            [
+                batch,
+                now,
+                str(mapping) if mapping else None,
+                len(counts),
+                sum(c.read for c in counts),
+                sum(c.new + c.revised for c in counts),
+            ],
         )
         con.execute("commit")
     except BaseException:
@@ -134,25 +146,32 @@ def _load_batch(
     return LoadReport(batch, tuple(counts), tuple(broken))
 
 
-def _load_table(
-    share: TableShare, importing: threading.Thread | None, broken: list[BatchResult],
-) -> list[FileCount]:
+def _load_table(share: TableShare, importing: threading.Thread | None, broken: list[BatchResult]) -> list[FileCount]:
     read_files(share)
     date_only = type_rows(share)
     set_known_apart(share)
     if importing:
         importing.join()
     judge_rows(
-        share.con, share.table, rules_for(share.table, share.settings), _texts_sql(share), date_only=date_only,
-        now=share.now.timestamp(), insulations=tuple(share.settings.intake.insulations),
+        share.con,
+        share.table,
+        rules_for(share.table, share.settings),
+        _texts_sql(share),
+        date_only=date_only,
+        now=share.now.timestamp(),
+        insulations=tuple(share.settings.intake.insulations),
         memory_gb=share.settings.general.memory_limit_gb,
     )
     broken += judge_batch(
-        share.con, share.batch, share.table, _describe_files(share), batch_rules_for(share.table, share.settings),
+        share.con,
+        share.batch,
+        share.table,
+        _describe_files(share),
+        batch_rules_for(share.table, share.settings),
         share.settings.validation,
     )
     share.con.execute(
-        "create or replace temp table rejected as select distinct rid from new_findings where severity = 'reject'",
+        "create or replace temp table rejected as select distinct rid from new_findings where severity = 'reject'"
     )
     sort_rows(share)
     keep_rows(share)
@@ -169,9 +188,16 @@ def _load_table(
 def _describe_files(share: TableShare) -> list[FileFacts]:
     return [
         FileFacts(
-            number, file.label, select.read.headers, select.read.name, file.source.is_mapped,
-            _given_texts(file, select), {c: cells_of(s, select.read) for c, s in file.source.columns.items()},
-            file.source.decimal, select.read.encoding_assumed, select.read.delimiter_assumed,
+            number,
+            file.label,
+            select.read.headers,
+            select.read.name,
+            file.source.is_mapped,
+            _given_texts(file, select),
+            {c: cells_of(s, select.read) for c, s in file.source.columns.items()},
+            file.source.decimal,
+            select.read.encoding_assumed,
+            select.read.delimiter_assumed,
         )
         for number, (file, select) in enumerate(zip(share.files, share.selects, strict=True))
     ]
@@ -182,7 +208,8 @@ def _given_texts(file: SourceFile, select: TypedSelect) -> dict[str, str]:
     present = {h.casefold() for h in select.read.headers}
     texts = select.texts()
     return {
-        c: texts[c] for c, source in file.source.columns.items()
+        c: texts[c]
+        for c, source in file.source.columns.items()
         if source.value is not None or any(h.casefold() in present for h in source.columns)
     }
 
@@ -192,7 +219,8 @@ def _texts_sql(share: TableShare) -> str:
     told = told_columns(share.table)
     # The file's rows run past the narrow list of those wanted: joined the other way round they would be held.
     return " union all ".join(
-        "select k.rid, " + ", ".join(f'{sql} as "{c}"' for c, sql in select.texts().items() if c in told)
+        "select k.rid, "
+        + ", ".join(f'{sql} as "{c}"' for c, sql in select.texts().items() if c in told)
         + f" from {select.read.name} as r join (select f.rid, t.row_number from failing as f join typed as t "
         f"on t.rowid = f.rid and t.file_no = {number}) as k on k.row_number = r.row_number"
         for number, select in enumerate(share.selects)

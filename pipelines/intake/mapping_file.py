@@ -17,18 +17,38 @@ from shared import dictionary, units
 from shared.errors import UserError, suggest_name
 
 TABLE_KEYS = {
-    "to": str, "files": str, "sheet": str, "delimiter": str, "encoding": str, "skip_rows": int,
-    "skip_after_header": int, "decimal": str, "timezone": str, "formats": list, "columns": dict, "filters": list,
+    "to": str,
+    "files": str,
+    "sheet": str,
+    "delimiter": str,
+    "encoding": str,
+    "skip_rows": int,
+    "skip_after_header": int,
+    "decimal": str,
+    "timezone": str,
+    "formats": list,
+    "columns": dict,
+    "filters": list,
 }
 COLUMN_KEYS = {
-    "from": str, "join": list, "with": str, "value": (str, int, float, bool), "unit": str, "formats": list,
-    "codes": dict, "default": str,
+    "from": str,
+    "join": list,
+    "with": str,
+    "value": (str, int, float, bool),
+    "unit": str,
+    "formats": list,
+    "codes": dict,
+    "default": str,
 }
-UNFIT_DELIMITERS = "\"\n\r\x00"
+UNFIT_DELIMITERS = '"\n\r\x00'
 MOST_ROWS_SKIPPED = 100_000
 FILTER_KEYS = {"column": str, "values": list, "keep": bool}
 WORDS = {
-    str: "a text in quotes", int: "a whole number", list: "a list in brackets", dict: "a table", bool: "true or false",
+    str: "a text in quotes",
+    int: "a whole number",
+    list: "a list in brackets",
+    dict: "a table",
+    bool: "true or false",
 }
 
 
@@ -85,7 +105,7 @@ def parse_mapping_text(text: str, path: Path) -> Mapping:
     place = _Place(path, text)
     _check_keys(place, given, {"table": list, "insulations": dict}, "the mapping", 0)
     if not given.get("table"):
-        place.fail("the mapping holds no [[table]] block", "begin a block with [[table]] and say to = \"jobs\"")
+        place.fail("the mapping holds no [[table]] block", 'begin a block with [[table]] and say to = "jobs"')
     tables = tuple(_parse_table(place, block, number) for number, block in enumerate(given["table"]))
     tables = tuple(replace(one, headers_beside=_list_headers_beside(one, tables)) for one in tables)
     return Mapping(tables, {str(k): str(v) for k, v in given.get("insulations", {}).items()})
@@ -125,9 +145,16 @@ def _parse_table(place: _Place, block: dict[str, Any], number: int) -> TableSour
         place.fail(what, "give one such as America/Chicago, or UTC", "timezone", number)
     _check_dialect(place, block, number)
     return TableSource(
-        table=table, columns=columns, pattern=block.get("files", "*"), sheet=block.get("sheet"),
-        delimiter=block.get("delimiter"), encoding=block.get("encoding"), skip_rows=block.get("skip_rows", 0),
-        skip_after_header=block.get("skip_after_header", 0), decimal=block.get("decimal"), timezone=zone,
+        table=table,
+        columns=columns,
+        pattern=block.get("files", "*"),
+        sheet=block.get("sheet"),
+        delimiter=block.get("delimiter"),
+        encoding=block.get("encoding"),
+        skip_rows=block.get("skip_rows", 0),
+        skip_after_header=block.get("skip_after_header", 0),
+        decimal=block.get("decimal"),
+        timezone=zone,
         formats=_check_formats(place, _texts(place, block.get("formats", []), "formats", number), number),
         filters=tuple(_parse_filter(place, given, number) for given in block.get("filters", [])),
     )
@@ -177,8 +204,12 @@ def _parse_column(place: _Place, table: str, name: str, given: Any, block: int) 
     _check_keys(place, given, COLUMN_KEYS, f"column {name}", block)
     ways = [key for key in ("from", "join", "value") if key in given]
     if len(ways) != 1:
-        place.fail(f"column {name} says {' and '.join(ways) or 'nothing'} of where it comes from",
-                   "give exactly one of from, join, value", name, block)
+        place.fail(
+            f"column {name} says {' and '.join(ways) or 'nothing'} of where it comes from",
+            "give exactly one of from, join, value",
+            name,
+            block,
+        )
     facts = dictionary.columns()[name]
     unit = given.get("unit")
     if unit is not None:
@@ -189,9 +220,12 @@ def _parse_column(place: _Place, table: str, name: str, given: Any, block: int) 
     value = given.get("value")
     return ColumnSource(
         columns=(given["from"],) if "from" in given else _texts(place, given.get("join", []), "join", block),
-        joiner=given.get("with", " "), value=None if value is None else _constant(value), unit=unit,
+        joiner=given.get("with", " "),
+        value=None if value is None else _constant(value),
+        unit=unit,
         formats=_check_formats(place, _texts(place, given.get("formats", []), "formats", block), block),
-        codes=_parse_codes(place, name, given.get("codes", {}), block), default=given.get("default"),
+        codes=_parse_codes(place, name, given.get("codes", {}), block),
+        default=given.get("default"),
     )
 
 

@@ -8,26 +8,41 @@ from shared import dictionary
 from shared.store import comment_on, has_table
 
 BOOKS = {
-    "batches": ("a load", """
+    "batches": (
+        "a load",
+        """
         batch_id VARCHAR, loaded_at TIMESTAMPTZ, mapping VARCHAR, files BIGINT, rows_read BIGINT, rows_loaded BIGINT
-    """),
-    "files": ("a file of a load", """
+    """,
+    ),
+    "files": (
+        "a file of a load",
+        """
         batch_id VARCHAR, file_no BIGINT, "table" VARCHAR, file VARCHAR, bytes BIGINT, digest VARCHAR, read BIGINT,
         new BIGINT, revised BIGINT, unchanged BIGINT, superseded BIGINT, quarantined BIGINT, warned BIGINT,
         filtered BIGINT
-    """),
-    "findings": ("a rule that a row failed", """
+    """,
+    ),
+    "findings": (
+        "a rule that a row failed",
+        """
         batch_id VARCHAR, "table" VARCHAR, file VARCHAR, row_number BIGINT, rule VARCHAR, severity VARCHAR,
         "column" VARCHAR, "value" VARCHAR, message VARCHAR
-    """),
-    "batch_results": ("one thing measured of a file by a rule of the batch", """
+    """,
+    ),
+    "batch_results": (
+        "one thing measured of a file by a rule of the batch",
+        """
         batch_id VARCHAR, "table" VARCHAR, file VARCHAR, rule VARCHAR, severity VARCHAR, "column" VARCHAR, year BIGINT,
         rows_measured BIGINT, measured DOUBLE, allowed DOUBLE, message VARCHAR
-    """),
-    "quarantined_rows": ("a row kept out, as it came", """
+    """,
+    ),
+    "quarantined_rows": (
+        "a row kept out, as it came",
+        """
         batch_id VARCHAR, "table" VARCHAR, file VARCHAR, row_number BIGINT, row_hash VARCHAR, key VARCHAR,
         headers VARCHAR, cells VARCHAR, released_by VARCHAR
-    """),
+    """,
+    ),
 }
 """Intake's own books in the raw layer: what one row is, and the columns."""
 

@@ -25,7 +25,7 @@ def read_files(share: TableShare) -> None:
     zones = _find_zones(share)
     for number, file in enumerate(share.files):
         read = read_file(
-            share.con, f"read_{number}", file.path, file.label, file.source, careful=file.path in share.careful,
+            share.con, f"read_{number}", file.path, file.label, file.source, careful=file.path in share.careful
         )
         _check_headers(share, file, read)
         share.reads.append(read)
@@ -50,7 +50,8 @@ def _check_headers(share: TableShare, file: SourceFile, read: ReadFile) -> None:
         source = file.source.columns.get(column)
         if source is None:
             raise UserError(
-                f"the mapping says nothing of the required column '{column}' of table {share.table}", file.label,
+                f"the mapping says nothing of the required column '{column}' of table {share.table}",
+                file.label,
                 f'add {column} = "HEADER" or {column} = {{ value = "..." }} to its [table.columns]',
             )
         _check_present(share, file, read, column, [h for h in source.columns if h.casefold() not in present])
@@ -68,11 +69,13 @@ def _check_present(share: TableShare, file: SourceFile, read: ReadFile, column: 
     headers = [h for h in read.headers if h and h != QUARANTINE_ID]
     if file.source.is_mapped:
         raise UserError(
-            f"the file has no column '{lacking[0]}', which its mapping wants for {column}", file.label,
+            f"the file has no column '{lacking[0]}', which its mapping wants for {column}",
+            file.label,
             f"mend the mapping or the file; {suggest_name(lacking[0], headers)}",
         )
     raise UserError(
-        f"the required column '{lacking[0]}' of table {share.table} is missing", file.label,
+        f"the required column '{lacking[0]}' of table {share.table} is missing",
+        file.label,
         f"add it, or give a --mapping that says which column it is; {suggest_name(lacking[0], headers)}",
     )
 
@@ -80,7 +83,7 @@ def _check_present(share: TableShare, file: SourceFile, read: ReadFile, column: 
 def _find_zones(share: TableShare) -> Zones:
     """The zones of the districts loaded so far, and how a row of this table finds its own."""
     found = share.con.execute(
-        f"select distinct timezone from ({latest_sql('districts', ('timezone',))}) order by 1",
+        f"select distinct timezone from ({latest_sql('districts', ('timezone',))}) order by 1"
     ).fetchall()
     stated = {f.source.timezone for f in share.files if f.source.timezone}
     zones = [z for (z,) in found if z is not None and is_zone(z)]
@@ -106,7 +109,7 @@ def _mark_dates(share: TableShare, column: str) -> bool:
     """Add a column to date_only_columns where it holds a date alone, or a midnight where they are far too common."""
     row = share.con.execute(
         f"select count(*) filter (contains(midnight_columns, '{column}') and not contains(coalesce(date_columns, ''), "
-        f"'{column}')), count(\"{column}\"), count(*) filter (contains(date_columns, '{column}')) from typed",
+        f"'{column}')), count(\"{column}\"), count(*) filter (contains(date_columns, '{column}')) from typed"
     ).fetchone()
     midnights, given, dates = row or (0, 0, 0)
     # A single midnight among few rows proves nothing, whatever its share.
@@ -116,6 +119,6 @@ def _mark_dates(share: TableShare, column: str) -> bool:
     which = "concat_ws(',', midnight_columns, date_columns)" if common else "date_columns"
     share.con.execute(
         f"update typed set date_only_columns = nullif(concat_ws(',', date_only_columns, '{column}'), '') "
-        f"where contains({which}, '{column}')",
+        f"where contains({which}, '{column}')"
     )
     return True

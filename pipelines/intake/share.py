@@ -19,10 +19,31 @@ from shared import dictionary
 from shared.settings import Settings
 
 TEMPORARY_TABLES = (
-    "typed", "exempt", "repeats", "new_findings", "rejected", "sorted", "failed_rules", "failing", "failing_texts",
-    "column_forms", "pool", "near_in_time", "near_in_place", "chain_breaks", "step_totals", "correction_faults",
-    "cluster_faults", "zone_of", "known_zones", "known_districts", "known_loops", "known_terminals", "known_sections",
-    "known_instruments", "known_jobs",
+    "typed",
+    "exempt",
+    "repeats",
+    "new_findings",
+    "rejected",
+    "sorted",
+    "failed_rules",
+    "failing",
+    "failing_texts",
+    "column_forms",
+    "pool",
+    "near_in_time",
+    "near_in_place",
+    "chain_breaks",
+    "step_totals",
+    "correction_faults",
+    "cluster_faults",
+    "zone_of",
+    "known_zones",
+    "known_districts",
+    "known_loops",
+    "known_terminals",
+    "known_sections",
+    "known_instruments",
+    "known_jobs",
 )
 
 
@@ -62,8 +83,10 @@ class TableShare:
     def same(self, one: str, two: str, columns: tuple[str, ...]) -> str:
         """SQL that says whether two rows agree in some key columns; optional ones agree when both are empty."""
         return " and ".join(
-            f"{one}.{c} = {two}.{c}" if c.strip('"') in self.facts.required
-            else f"{one}.{c} is not distinct from {two}.{c}" for c in columns
+            f"{one}.{c} = {two}.{c}"
+            if c.strip('"') in self.facts.required
+            else f"{one}.{c} is not distinct from {two}.{c}"
+            for c in columns
         )
 
     def has_rows(self) -> bool:

@@ -23,12 +23,12 @@ def set_known_apart(share: TableShare) -> None:
     if share.has_rows():
         con.execute(
             f"insert into exempt select t.rowid, false from typed as t join ({latest_by_key(share)}) as r "
-            f"on {share.same('r', 't', share.key)} and r.content_hash = t.content_hash",
+            f"on {share.same('r', 't', share.key)} and r.content_hash = t.content_hash"
         )
         con.execute(
             f"insert into exempt select distinct t.rowid, true from typed as t join ({files_seen(share)}) as f "
             f"using (file_no) join raw.{share.table} as r on {share.same('r', 't', share.key)} "
-            "and r.content_hash = t.content_hash",
+            "and r.content_hash = t.content_hash"
         )
     _find_repeats(share)
     con.execute("""
@@ -94,7 +94,7 @@ def sort_rows(share: TableShare) -> None:
     if not share.has_rows() and _keys_are_single(share):
         share.con.execute(
             "create or replace temp table sorted as select t.rowid as rid, t.file_no, t.row_number, 'new' as fate "
-            "from typed as t where t.rowid not in (select rid from rejected)",
+            "from typed as t where t.rowid not in (select rid from rejected)"
         )
         return
     share.con.execute(f"""

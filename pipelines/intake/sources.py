@@ -15,10 +15,22 @@ from shared import dictionary
 from shared.errors import UserError, suggest_name
 
 LOAD_ORDER = (
-    "districts", "customers_by_year", "loops", "terminals", "sections", "section_pieces", "instruments", "jobs",
-    "test_shots", "restoration_steps", "known_lengths", "job_clusters", "corrections",
+    "districts",
+    "customers_by_year",
+    "loops",
+    "terminals",
+    "sections",
+    "section_pieces",
+    "instruments",
+    "jobs",
+    "test_shots",
+    "restoration_steps",
+    "known_lengths",
+    "job_clusters",
+    "corrections",
 )
 """Every table after those its rows point to."""
+
 
 @dataclass(frozen=True)
 class SourceFile:
@@ -30,7 +42,7 @@ class SourceFile:
 
 
 def find_sources(
-    paths: Sequence[Path], mapping: Sequence[TableSource], unpacked: Path, limit_bytes: int,
+    paths: Sequence[Path], mapping: Sequence[TableSource], unpacked: Path, limit_bytes: int
 ) -> tuple[SourceFile, ...]:
     """Files to load, in the order of their tables, then by name.
 
@@ -85,8 +97,13 @@ def find_passed_over(paths: Sequence[Path], sources: Sequence[SourceFile]) -> tu
     found = []
     for folder in (p for p in paths if p.is_dir()):
         inside = [p.relative_to(folder).as_posix() for p in sorted(folder.rglob("*")) if p.is_file()]
-        found += [name for name in inside if not name.rpartition("/")[2].startswith(".") and not name.endswith(".toml")
-                  and not any(label.startswith(name) for label in used)]
+        found += [
+            name
+            for name in inside
+            if not name.rpartition("/")[2].startswith(".")
+            and not name.endswith(".toml")
+            and not any(label.startswith(name) for label in used)
+        ]
     return tuple(found)
 
 
@@ -97,11 +114,13 @@ def _is_readable(path: Path) -> bool:
 def _refuse(path: Path) -> None:
     if path.is_dir():
         raise UserError(
-            "the folder holds no file that is meant for a table", str(path),
+            "the folder holds no file that is meant for a table",
+            str(path),
             "name the files after their tables (" + ", ".join(LOAD_ORDER) + "), or give a --mapping",
         )
     raise UserError(
-        f"the file's name says no table: {suggest_name(path.stem, LOAD_ORDER)}", str(path),
+        f"the file's name says no table: {suggest_name(path.stem, LOAD_ORDER)}",
+        str(path),
         f"name it after its table, or write a mapping: loopwear draft-mapping {path}",
     )
 
@@ -114,9 +133,7 @@ def _sources_of(path: Path, label: str, mapping: Sequence[TableSource]) -> list[
         return [SourceFile(path, label, m) for m in mapped]
     if path.suffix.casefold() in SHEETS:
         sheets = [(s, table_of(Path(s))) for s in sheet_names(path, label)]
-        named = [
-            SourceFile(path, f"{label}, sheet {s}", replace(canonical_source(t), sheet=s)) for s, t in sheets if t
-        ]
+        named = [SourceFile(path, f"{label}, sheet {s}", replace(canonical_source(t), sheet=s)) for s, t in sheets if t]
         if named:
             return named
     table = table_of(path)

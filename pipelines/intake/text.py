@@ -38,9 +38,16 @@ CHUNK_CHARACTERS = 8 * 1024 * 1024
 HEAD_BYTES = 1 << 16
 
 BINARY_SIGNS = {
-    b"%PDF": "a PDF", b"\x89PNG": "a picture", b"\xff\xd8\xff": "a picture", b"GIF8": "a picture",
-    b"PK\x03\x04": "a zip or spreadsheet file", b"\xd0\xcf\x11\xe0": "an old Office file",
-    b"\x1f\x8b": "a gzip file", b"PAR1": "a Parquet file", b"\x7fELF": "a program", b"SQLite format": "a database",
+    b"%PDF": "a PDF",
+    b"\x89PNG": "a picture",
+    b"\xff\xd8\xff": "a picture",
+    b"GIF8": "a picture",
+    b"PK\x03\x04": "a zip or spreadsheet file",
+    b"\xd0\xcf\x11\xe0": "an old Office file",
+    b"\x1f\x8b": "a gzip file",
+    b"PAR1": "a Parquet file",
+    b"\x7fELF": "a program",
+    b"SQLite format": "a database",
 }
 
 
@@ -99,6 +106,7 @@ def refuse_binary(head: bytes, label: str) -> None:
 
 def find_delimiter(header: str, expected: set[str]) -> str:
     """The delimiter under which most expected headers, then most cells, appear in the header line."""
+
     def score(delimiter: str) -> tuple[int, int]:
         cells = next(csv.reader([header], delimiter=delimiter), [])
         return sum(clean_header(c).casefold() in expected for c in cells), len(cells)
@@ -131,7 +139,7 @@ def clean_header(cell: str) -> str:
 
 
 def read_text(
-    con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str, source: TableSource, *, careful: bool = False,
+    con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str, source: TableSource, *, careful: bool = False
 ) -> ReadFile:
     """Read a delimited text file into the temporary view ``name``.
 
@@ -168,7 +176,7 @@ def read_text(
     lines = re.split("\r\n|\n|\r", codecs.decode(head, guess, "replace"))
     if len(lines) <= source.skip_rows or not any(line.strip() for line in lines):
         raise UserError(
-            "the file has no header row", label, "export the table again; the first row must hold the column names",
+            "the file has no header row", label, "export the table again; the first row must hold the column names"
         )
     header = lines[source.skip_rows]
     expected = {h.casefold() for h in (*source.headers, *source.headers_beside)}
@@ -183,8 +191,13 @@ def read_text(
 
 
 def _read_clean(
-    con: duckdb.DuckDBPyConnection, name: str, path: Path, header_line: str, delimiter: str,
-    source: TableSource, line_ends: int,
+    con: duckdb.DuckDBPyConnection,
+    name: str,
+    path: Path,
+    header_line: str,
+    delimiter: str,
+    source: TableSource,
+    line_ends: int,
 ) -> ReadFile | None:
     """DuckDB's reading of a file, or None where it is not beyond doubt that every line is a row of it."""
     headers = tuple(clean_header(c) for c in next(csv.reader([header_line], delimiter=delimiter), []))
@@ -211,13 +224,13 @@ def _read_clean(
     listed = ", ".join(columns)
     con.execute(
         f"create or replace temp view {name} as select rowid + ({first}) as row_number, null::varchar as cells, "
-        f"null::varchar as fault, {listed} from {name}_cells where rowid >= {(base or 0) + source.skip_after_header}",
+        f"null::varchar as fault, {listed} from {name}_cells where rowid >= {(base or 0) + source.skip_after_header}"
     )
     return ReadFile(name, headers, rows - min(rows, source.skip_after_header))
 
 
 def _read_careful(
-    con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str, dialect: TextDialect, source: TableSource,
+    con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str, dialect: TextDialect, source: TableSource
 ) -> ReadFile:
     """Python's reading of a file: short, long and unclosed rows are kept apart with their fault."""
     try:
@@ -232,26 +245,25 @@ def _read_careful(
         return ReadFile(name, headers, rows, described, dialect.rival, careful=True)
     except (UnicodeError, LookupError) as fault:
         raise UserError(
-            f"the file cannot be read as {dialect.encoding}: {fault}", label,
+            f"the file cannot be read as {dialect.encoding}: {fault}",
+            label,
             "state the right encoding in the mapping, or leave it out to have it found",
         ) from None
 
 
 def _write_records(
-    con: duckdb.DuckDBPyConnection, name: str, label: str, records: Iterator[Record], source: TableSource,
+    con: duckdb.DuckDBPyConnection, name: str, label: str, records: Iterator[Record], source: TableSource
 ) -> tuple[tuple[str, ...], int]:
     header_cells = next(itertools.islice(records, source.skip_rows, None), (0, [], None))[1]
     headers = tuple(clean_header(c) for c in header_cells)
     if not any(headers):
         raise UserError(
-            "the file has no header row", label, "export the table again; the first row must hold the column names",
+            "the file has no header row", label, "export the table again; the first row must hold the column names"
         )
     return headers, write_cells(con, name, len(headers), itertools.islice(records, source.skip_after_header, None))
 
 
-def write_cells(
-    con: duckdb.DuckDBPyConnection, name: str, width: int, records: Iterator[Record],
-) -> int:
+def write_cells(con: duckdb.DuckDBPyConnection, name: str, width: int, records: Iterator[Record]) -> int:
     """Write rows of texts into the temporary table ``name``; returns how many."""
     columns = [f"c{i}" for i in range(1, width + 1)]
     typed = ", ".join(f"{c} VARCHAR" for c in columns)

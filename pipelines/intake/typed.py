@@ -135,9 +135,7 @@ class TypedSelect:
     Checked by: tests/unit/test_validation_rules.py, tests/properties/test_intake_same_warehouse.py
     """
 
-    def __init__(
-        self, source: TableSource, read: ReadFile, settings: Settings, zones: Zones,
-    ) -> None:
+    def __init__(self, source: TableSource, read: ReadFile, settings: Settings, zones: Zones) -> None:
         self.source = source
         self.read = read
         self.settings = settings
@@ -157,8 +155,11 @@ class TypedSelect:
         known = known_codes(column, self.settings)
         kept = code_sql(text, known) if known else text
         found = f"case lower({text}) {arms} else {kept} end" if arms else kept
-        return f"coalesce({found}, {quoted(source.default)})" if source.default is not None else \
-            f"coalesce({found}, {text})"
+        return (
+            f"coalesce({found}, {quoted(source.default)})"
+            if source.default is not None
+            else f"coalesce({found}, {text})"
+        )
 
     def _formats(self, column: str) -> tuple[str, ...]:
         return self.source.columns.get(column, ColumnSource()).formats or self.source.formats
@@ -177,8 +178,10 @@ class TypedSelect:
         if facts.type == "date":
             return date_sql(text, self._formats(column), column == "installed_on")
         if facts.type == "boolean":
-            return (f"case when lower({text}) in ('true', 't', 'yes', 'y', '1') then true "
-                    f"when lower({text}) in ('false', 'f', 'no', 'n', '0') then false end")
+            return (
+                f"case when lower({text}) in ('true', 't', 'yes', 'y', '1') then true "
+                f"when lower({text}) in ('false', 'f', 'no', 'n', '0') then false end"
+            )
         if facts.codes:
             return code_sql(text, known_codes(column, self.settings))
         return text
@@ -196,10 +199,8 @@ class TypedSelect:
         zone, join = self._zone()
         layer = f"select t.*, {values}{locals_}, {zone} as zone from ({layer}) as t{join}"
         final = {c: f"v_{c}" for c in self.facts if c not in instants}
-        final |= {
-            c: f"coalesce(z_{c}, {instant_sql(f'l_{c}', 'zone', self.zones.days)})" for c in instants
-        }
-        listed = ", ".join(f"{final[c]} as \"{c}\"" for c in self.facts)
+        final |= {c: f"coalesce(z_{c}, {instant_sql(f'l_{c}', 'zone', self.zones.days)})" for c in instants}
+        listed = ", ".join(f'{final[c]} as "{c}"' for c in self.facts)
         layer = f"select *, {listed} from ({layer})"
         return f"select {self._outer(file_no, instants)} from ({layer})"
 
@@ -229,19 +230,26 @@ class TypedSelect:
             return f"nullif(concat_ws(',', {', '.join(arms)}), '')" if arms else "null::varchar"
 
         def failed(column: str) -> str:
-            lost = f"t_{column} is not null and \"{column}\" is null"
+            lost = f't_{column} is not null and "{column}" is null'
             return f"{lost} and l_{column} is null and z_{column} is null" if column in instants else lost
 
         lists = {
             "missing_columns": [f"case when t_{c} is null then '{c}' end" for c in self.facts if c in required],
             "unreadable_columns": [f"case when {failed(c)} then '{c}' end" for c in read_as if c in required],
-            "doubtful_columns": [f"case when {failed(c)} then '{c}' end" for c in read_as
-                                 if c not in required and not self.facts[c].codes],
-            "unknown_code_columns": [f"case when {failed(c)} then '{c}' end" for c in read_as
-                                     if c not in required and self.facts[c].codes and c != "status"],
+            "doubtful_columns": [
+                f"case when {failed(c)} then '{c}' end"
+                for c in read_as
+                if c not in required and not self.facts[c].codes
+            ],
+            "unknown_code_columns": [
+                f"case when {failed(c)} then '{c}' end"
+                for c in read_as
+                if c not in required and self.facts[c].codes and c != "status"
+            ],
             "unknown_status_columns": [f"case when {failed(c)} then '{c}' end" for c in read_as if c == "status"],
-            "clock_columns": [f"case when l_{c} is not null and z_{c} is null and \"{c}\" is null then '{c}' end"
-                              for c in instants],
+            "clock_columns": [
+                f"case when l_{c} is not null and z_{c} is null and \"{c}\" is null then '{c}' end" for c in instants
+            ],
             "midnight_columns": [f"case when l_{c} = date_trunc('day', l_{c}) then '{c}' end" for c in instants],
             "date_columns": [f"case when {self._is_date(c)} then '{c}' end" for c in instants],
         }
@@ -251,15 +259,23 @@ class TypedSelect:
         if "is_install_year_only" in self.table.columns:
             columns.append(f"coalesce({year_only}, false) as is_install_year_only")
             hashed.append(f"{year_only}::varchar")
-        return ", ".join([
-            f"{file_no}::integer as file_no", "row_number", "cells", "fault", *columns,
-            *(f"{listing(arms)} as {name}" for name, arms in lists.items()),
-            f"md5(concat_ws(chr(31), {', '.join(hashed)})) as content_hash",
-        ])
+        return ", ".join(
+            [
+                f"{file_no}::integer as file_no",
+                "row_number",
+                "cells",
+                "fault",
+                *columns,
+                *(f"{listing(arms)} as {name}" for name, arms in lists.items()),
+                f"md5(concat_ws(chr(31), {', '.join(hashed)})) as content_hash",
+            ]
+        )
 
     def _is_date(self, column: str) -> str:
         formats = self._formats(column)
         if formats:
-            return str(not any(mark in f for f in formats for mark in ("%H", "%I", "%T", "%X", "%c"))).lower() + \
-                f" and l_{column} is not null"
+            return (
+                str(not any(mark in f for f in formats for mark in ("%H", "%I", "%T", "%X", "%c"))).lower()
+                + f" and l_{column} is not null"
+            )
         return f"length(t_{column}) = 10 and l_{column} is not null"

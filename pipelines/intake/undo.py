@@ -37,15 +37,19 @@ def undo_batch(con: duckdb.DuckDBPyConnection, batch_id: str) -> dict[str, int]:
 
     Checked by: tests/unit/test_intake_undo.py
     """
-    known = [row[0] for row in con.execute("select batch_id from raw.batches order by batch_id desc").fetchall()] \
-        if has_table(con, "raw.batches") else []
+    known = (
+        [row[0] for row in con.execute("select batch_id from raw.batches order by batch_id desc").fetchall()]
+        if has_table(con, "raw.batches")
+        else []
+    )
     if batch_id not in known:
         remedy = f"the loads that stand are {', '.join(known)}" if known else "nothing is loaded"
         raise UserError(f"there is no load '{batch_id}'", "loopwear load --undo", remedy)
     later = known[: known.index(batch_id)]
     if later:
         raise UserError(
-            f"load {batch_id} cannot be undone while {', '.join(reversed(later))} stand on it", "loopwear load --undo",
+            f"load {batch_id} cannot be undone while {', '.join(reversed(later))} stand on it",
+            "loopwear load --undo",
             f"undo {later[0]} first; what it brought can be loaded again afterwards",
         )
     taken: dict[str, int] = {}

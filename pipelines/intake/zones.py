@@ -74,7 +74,8 @@ def instant_sql(local: str, zone: str, days: tuple[dt.date, ...]) -> str:
     listed = ", ".join(f"date '{day}'" for day in days)
     shifts = " or ".join(
         f"timezone({zone}, {instant} {sign} interval {minutes} minute) = {local}"
-        for sign in "+-" for minutes in (30, 60)
+        for sign in "+-"
+        for minutes in (30, 60)
     )
     return (
         f"case when ({local})::date in ({listed}) and (timezone({zone}, {instant}) <> {local} or {shifts}) "

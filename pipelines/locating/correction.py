@@ -39,17 +39,21 @@ def fit_lines(fit: VelocityFit) -> pd.DataFrame:
     slope_random = np.column_stack([(1 + slack) * slowness, np.zeros(len(k))])
     # beyond this many readings of a class by an instrument a line stands on its own
     used = pd.Series(fit.readings.instrument[fit.readings.part_row] * classes + fit.readings.part_class).value_counts()
-    return pd.DataFrame({
-        "instrument_id": np.array(instruments)[group + 1], "cable_class": np.array(fit.readings.classes)[k],
-        "readings": used.reindex(group * classes + k, fill_value=0).to_numpy() * known,
-        "constant_m": fit.state.tail_m + zero, "slope": (1 + scale) * (1 + slack) * slowness,
-        "constant_variance": fit.variance(constant, constant_random, group),
-        "line_covariance": fit.covariance(constant, constant_random, slope, slope_random, group),
-        "slope_variance": fit.variance(slope, slope_random, group),
-        "noise_constant_variance": fit.noise.constant_m**2 * factor,
-        "noise_growing_variance": (fit.noise.growing**2 * factor + MEASURED_LENGTH_SHARE)
-        * ((1 + scale) * (1 + slack) * slowness) ** 2,
-    })
+    return pd.DataFrame(
+        {
+            "instrument_id": np.array(instruments)[group + 1],
+            "cable_class": np.array(fit.readings.classes)[k],
+            "readings": used.reindex(group * classes + k, fill_value=0).to_numpy() * known,
+            "constant_m": fit.state.tail_m + zero,
+            "slope": (1 + scale) * (1 + slack) * slowness,
+            "constant_variance": fit.variance(constant, constant_random, group),
+            "line_covariance": fit.covariance(constant, constant_random, slope, slope_random, group),
+            "slope_variance": fit.variance(slope, slope_random, group),
+            "noise_constant_variance": fit.noise.constant_m**2 * factor,
+            "noise_growing_variance": (fit.noise.growing**2 * factor + MEASURED_LENGTH_SHARE)
+            * ((1 + scale) * (1 + slack) * slowness) ** 2,
+        }
+    )
 
 
 def correct_distances(fit: VelocityFit, runs: pd.DataFrame, section_slowness: pd.Series) -> pd.DataFrame:
@@ -81,16 +85,19 @@ def correct_distances(fit: VelocityFit, runs: pd.DataFrame, section_slowness: pd
     left = left / (1 + effects_of(readings, fit.state.scale))
     totals = np.bincount(readings.part_row, weights=readings.part_m, minlength=len(readings))
     times = np.bincount(
-        readings.part_row, weights=readings.part_m * fit.state.slowness[readings.part_class], minlength=len(readings),
+        readings.part_row, weights=readings.part_m * fit.state.slowness[readings.part_class], minlength=len(readings)
     )
     slowness = times / totals
     along = slowness * (1 + fit.state.slack)
     # known tails are part of the recorded path; what was dug is without them
     tails = readings.tail_m * slowness
-    frame = pd.DataFrame({
-        "reading_id": readings.reading_id[dug], "time_left_m": left[dug],
-        "corrected_distance_m": np.maximum((left - tails) / along, 0.0)[dug],
-    })
+    frame = pd.DataFrame(
+        {
+            "reading_id": readings.reading_id[dug],
+            "time_left_m": left[dug],
+            "corrected_distance_m": np.maximum((left - tails) / along, 0.0)[dug],
+        }
+    )
     frame["corrected_distance_m"] = _walk(frame, runs, section_slowness, 1 + fit.state.slack)
     residual = fit.residual_m[dug] / (1 - fit.leverage[dug])
     frame["left_out_error_m"] = residual / along[dug]
@@ -117,7 +124,7 @@ def _walk(frame: pd.DataFrame, runs: pd.DataFrame, section_slowness: pd.Series, 
 
 
 def mean_section_slowness(
-    sections: pd.DataFrame, pieces: pd.DataFrame, classes: tuple[str, ...], slowness: Floats,
+    sections: pd.DataFrame, pieces: pd.DataFrame, classes: tuple[str, ...], slowness: Floats
 ) -> pd.Series:
     """Mean slowness of each section, pieces of other cable included, against REFERENCE_PCT; index section_id.
 

@@ -68,9 +68,11 @@ def backtest_windows(digs: pd.DataFrame, levels: tuple[float, ...]) -> pd.DataFr
         parametric = [by_origin[pair] for pair in zip(ordered["freedom"], ordered["wrong_share"], strict=True)]
         for method, quantile in (("parametric", np.array(parametric, dtype=float)), ("conformal", conformal[:, k])):
             half_width = quantile * ordered["forward_se_m"].to_numpy(float)
-            parts.append(ordered.assign(
-                window_level=level, window_method=method, half_width_m=half_width, is_held=score <= quantile,
-            ).iloc[ENOUGH:])
+            parts.append(
+                ordered.assign(
+                    window_level=level, window_method=method, half_width_m=half_width, is_held=score <= quantile
+                ).iloc[ENOUGH:]
+            )
     return pd.concat(parts, ignore_index=True)
 
 
@@ -90,24 +92,28 @@ def summarise_coverage(tested: pd.DataFrame, used_method: str, level: float) -> 
 
     band = pd.cut(tested["true_length_m"], list(DISTANCE_BANDS_M), right=False, labels=_band_names()).astype(str)
     groups = {
-        "all": pd.Series("all", index=tested.index), "cable_class": tested["cable_class"], "distance_band": band,
+        "all": pd.Series("all", index=tested.index),
+        "cable_class": tested["cable_class"],
+        "distance_band": band,
         "instrument": tested["instrument_id"].fillna("not on record"),
     }
     parts = []
     for name, group in groups.items():
         by = tested.assign(group_name=group.astype(str)).groupby(
-            ["group_name", "window_level", "window_method"], as_index=False, sort=True,
+            ["group_name", "window_level", "window_method"], as_index=False, sort=True
         )
-        parts.append(by.agg(
-            tried=("is_held", "size"), held=("is_held", "sum"), half_width_m=("half_width_m", "median"),
-        ).assign(grouped_by=name))
+        parts.append(
+            by.agg(tried=("is_held", "size"), held=("is_held", "sum"), half_width_m=("half_width_m", "median")).assign(
+                grouped_by=name
+            )
+        )
     found = pd.concat(parts, ignore_index=True)
     z = float(ndtri(0.5 + level / 2.0))
     share, tried = found["held"] / found["tried"], found["tried"]
     middle = (share + z**2 / (2 * tried)) / (1 + z**2 / tried)
     reach = z / (1 + z**2 / tried) * np.sqrt(share * (1 - share) / tried + z**2 / (4 * tried**2))
     return found.assign(
-        held_share=share, held_lo=middle - reach, held_hi=middle + reach, is_used=found["window_method"] == used_method,
+        held_share=share, held_lo=middle - reach, held_hi=middle + reach, is_used=found["window_method"] == used_method
     )
 
 
@@ -128,7 +134,7 @@ def choose_method(tested: pd.DataFrame) -> str:
 
 
 def fit_quantiles(
-    digs: pd.DataFrame, method: str, levels: tuple[float, ...], freedom: float, wrong_share: float,
+    digs: pd.DataFrame, method: str, levels: tuple[float, ...], freedom: float, wrong_share: float
 ) -> pd.DataFrame:
     """Quantile of the standardised error that windows of each level use, with both candidates.
 
@@ -152,9 +158,14 @@ def fit_quantiles(
         parametric = parametric_quantile(level, freedom, wrong_share)
         conformal = conformal_quantile(ordered, level)
         is_conformal = method == "conformal" and math.isfinite(conformal)
-        rows.append({
-            "window_level": level, "quantile": conformal if is_conformal else parametric,
-            "quantile_parametric": parametric, "quantile_conformal": conformal if math.isfinite(conformal) else np.nan,
-            "digs": len(ordered), "window_method": "conformal" if is_conformal else "parametric",
-        })
+        rows.append(
+            {
+                "window_level": level,
+                "quantile": conformal if is_conformal else parametric,
+                "quantile_parametric": parametric,
+                "quantile_conformal": conformal if math.isfinite(conformal) else np.nan,
+                "digs": len(ordered),
+                "window_method": "conformal" if is_conformal else "parametric",
+            }
+        )
     return pd.DataFrame(rows)

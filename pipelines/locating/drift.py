@@ -109,14 +109,28 @@ def chart_drift(readings: pd.DataFrame) -> pd.DataFrame:
         ewma = weigh_exponentially(score, EWMA_WEIGHT, 0.0)
         limit = ewma_limits(len(score), EWMA_WEIGHT, EWMA_LIMIT)
         cusum = sum_cumulatively(score, 0.0, CUSUM_SLACK, CUSUM_LIMIT)
-        parts.append(own[["instrument_id", "reading_id", "read_at"]].assign(
-            error_pct=100.0 * own["relative_error"], standardised_error=score, ewma=ewma, ewma_limit=limit,
-            cusum_high=cusum.high, cusum_low=cusum.low,
-            is_out=(np.abs(ewma) > limit) | (np.maximum(cusum.high, cusum.low) > CUSUM_LIMIT),
-        ))
+        parts.append(
+            own[["instrument_id", "reading_id", "read_at"]].assign(
+                error_pct=100.0 * own["relative_error"],
+                standardised_error=score,
+                ewma=ewma,
+                ewma_limit=limit,
+                cusum_high=cusum.high,
+                cusum_low=cusum.low,
+                is_out=(np.abs(ewma) > limit) | (np.maximum(cusum.high, cusum.low) > CUSUM_LIMIT),
+            )
+        )
     columns = [
-        "instrument_id", "reading_id", "read_at", "error_pct", "standardised_error", "ewma", "ewma_limit",
-        "cusum_high", "cusum_low", "is_out",
+        "instrument_id",
+        "reading_id",
+        "read_at",
+        "error_pct",
+        "standardised_error",
+        "ewma",
+        "ewma_limit",
+        "cusum_high",
+        "cusum_low",
+        "is_out",
     ]
     return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
 
@@ -156,21 +170,37 @@ def describe_drift(chart: pd.DataFrame, readings: pd.DataFrame, calibrated: pd.S
         years = (own["read_at"] - own["read_at"].iloc[0]).dt.total_seconds().to_numpy() / (365.25 * 86400.0)
         error = facts["standard_error"].reindex(list(own["reading_id"])).to_numpy(float)
         hinge = fit_hinge(years, score * error, error, level)
-        rows.append({
-            "instrument_id": instrument, "readings": len(own),
-            "is_drifting": bool(len(ewma_out)) and cusum.first_out >= 0 and hinge.is_real,
-            "ewma_out_at": at[ewma_out[0]] if len(ewma_out) else None,
-            "cusum_out_at": at[cusum.first_out] if cusum.first_out >= 0 else None,
-            "drift_from_at": at[hinge.place] if hinge.is_real else None,
-            "drift_pct_per_year": 100.0 * hinge.slope, "drift_lo": 100.0 * hinge.slope_lo,
-            "drift_hi": 100.0 * hinge.slope_hi,
-            "last_ewma_pct": float(own["ewma"].iloc[-1]) * 100.0 * float(np.median(error)),
-            "last_calibrated_on": calibrated.get(instrument),
-        })
-    frame = pd.DataFrame(rows, columns=[
-        "instrument_id", "readings", "is_drifting", "ewma_out_at", "cusum_out_at", "drift_from_at",
-        "drift_pct_per_year", "drift_lo", "drift_hi", "last_ewma_pct", "last_calibrated_on",
-    ])
+        rows.append(
+            {
+                "instrument_id": instrument,
+                "readings": len(own),
+                "is_drifting": bool(len(ewma_out)) and cusum.first_out >= 0 and hinge.is_real,
+                "ewma_out_at": at[ewma_out[0]] if len(ewma_out) else None,
+                "cusum_out_at": at[cusum.first_out] if cusum.first_out >= 0 else None,
+                "drift_from_at": at[hinge.place] if hinge.is_real else None,
+                "drift_pct_per_year": 100.0 * hinge.slope,
+                "drift_lo": 100.0 * hinge.slope_lo,
+                "drift_hi": 100.0 * hinge.slope_hi,
+                "last_ewma_pct": float(own["ewma"].iloc[-1]) * 100.0 * float(np.median(error)),
+                "last_calibrated_on": calibrated.get(instrument),
+            }
+        )
+    frame = pd.DataFrame(
+        rows,
+        columns=[
+            "instrument_id",
+            "readings",
+            "is_drifting",
+            "ewma_out_at",
+            "cusum_out_at",
+            "drift_from_at",
+            "drift_pct_per_year",
+            "drift_lo",
+            "drift_hi",
+            "last_ewma_pct",
+            "last_calibrated_on",
+        ],
+    )
     return frame.astype(dict.fromkeys(("ewma_out_at", "cusum_out_at", "drift_from_at"), "datetime64[us, UTC]"))
 
 

@@ -48,19 +48,37 @@ def describe_instruments(fit: VelocityFit, names: list[str], last_at: pd.Series,
         offset = fit.state.zero_m[i] / slowness
         scale_se, zero_se = np.sqrt(_random_variance(fit, i, np.eye(2)))
         verdict = _judge_instrument(fit, i, own, slowness, lasting[i], settings)
-        rows.append({
-            "instrument_id": name, "readings": len(own),
-            "offset_m": offset, "offset_lo": offset - limits * zero_se / slowness,
-            "offset_hi": offset + limits * zero_se / slowness,
-            "scale": 1 + fit.state.scale[i], "scale_lo": 1 + fit.state.scale[i] - limits * scale_se,
-            "scale_hi": 1 + fit.state.scale[i] + limits * scale_se,
-            "verdict": verdict.verdict, "readings_needed": verdict.readings_needed,
-            "last_reading_at": last_at.get(name), "noise_ratio": float(np.sqrt(fit.factor[i])),
-            "wrong_readings": int(np.sum(fit.right[own] < 0.5)),
-        })
+        rows.append(
+            {
+                "instrument_id": name,
+                "readings": len(own),
+                "offset_m": offset,
+                "offset_lo": offset - limits * zero_se / slowness,
+                "offset_hi": offset + limits * zero_se / slowness,
+                "scale": 1 + fit.state.scale[i],
+                "scale_lo": 1 + fit.state.scale[i] - limits * scale_se,
+                "scale_hi": 1 + fit.state.scale[i] + limits * scale_se,
+                "verdict": verdict.verdict,
+                "readings_needed": verdict.readings_needed,
+                "last_reading_at": last_at.get(name),
+                "noise_ratio": float(np.sqrt(fit.factor[i])),
+                "wrong_readings": int(np.sum(fit.right[own] < 0.5)),
+            }
+        )
     columns = [
-        "instrument_id", "readings", "offset_m", "offset_lo", "offset_hi", "scale", "scale_lo", "scale_hi", "verdict",
-        "readings_needed", "last_reading_at", "noise_ratio", "wrong_readings",
+        "instrument_id",
+        "readings",
+        "offset_m",
+        "offset_lo",
+        "offset_hi",
+        "scale",
+        "scale_lo",
+        "scale_hi",
+        "verdict",
+        "readings_needed",
+        "last_reading_at",
+        "noise_ratio",
+        "wrong_readings",
     ]
     frame = pd.DataFrame(rows, columns=columns)
     # only the product with the class's slowness is known: no number rather than a wrong one
@@ -87,7 +105,7 @@ def _own_slowness(fit: VelocityFit, rows: Ints) -> float:
 
 
 def _judge_instrument(
-    fit: VelocityFit, i: int, own: Ints, slowness: float, lasting: float, settings: Settings,
+    fit: VelocityFit, i: int, own: Ints, slowness: float, lasting: float, settings: Settings
 ) -> Verdict:
     level = settings.general.interval_level
     if fit.quantile(level) * lasting > settings.locating.tolerance_pct / 100.0:
@@ -137,20 +155,36 @@ def describe_classes(fit: VelocityFit, settings_in_use: pd.Series, settings: Set
         own = np.unique(readings.part_row[readings.part_class == k])
         in_use = float(settings_in_use.get(name, np.nan))
         verdict = _judge_class(fit, own, in_use, slowness, se, name in alone, settings)
-        rows.append({
-            "cable_class": name, "readings": len(own), "velocity_fitted_pct": REFERENCE_PCT / slowness,
-            "velocity_lo": REFERENCE_PCT / (slowness + limits * se),
-            "velocity_hi": REFERENCE_PCT / max(slowness - limits * se, 0.5),
-            "setting_median_pct": in_use, "bias_points": in_use - REFERENCE_PCT / slowness,
-            "verdict": verdict.verdict, "readings_needed": verdict.readings_needed,
-            "velocity_route_pct": REFERENCE_PCT / along,
-            "velocity_route_lo": REFERENCE_PCT / (along + limits * route_se),
-            "velocity_route_hi": REFERENCE_PCT / max(along - limits * route_se, 0.5),
-            "instruments": len(np.unique(readings.instrument[own][readings.instrument[own] >= 0])),
-        })
+        rows.append(
+            {
+                "cable_class": name,
+                "readings": len(own),
+                "velocity_fitted_pct": REFERENCE_PCT / slowness,
+                "velocity_lo": REFERENCE_PCT / (slowness + limits * se),
+                "velocity_hi": REFERENCE_PCT / max(slowness - limits * se, 0.5),
+                "setting_median_pct": in_use,
+                "bias_points": in_use - REFERENCE_PCT / slowness,
+                "verdict": verdict.verdict,
+                "readings_needed": verdict.readings_needed,
+                "velocity_route_pct": REFERENCE_PCT / along,
+                "velocity_route_lo": REFERENCE_PCT / (along + limits * route_se),
+                "velocity_route_hi": REFERENCE_PCT / max(along - limits * route_se, 0.5),
+                "instruments": len(np.unique(readings.instrument[own][readings.instrument[own] >= 0])),
+            }
+        )
     columns = [
-        "cable_class", "readings", "velocity_fitted_pct", "velocity_lo", "velocity_hi", "setting_median_pct",
-        "bias_points", "verdict", "readings_needed", "velocity_route_pct", "velocity_route_lo", "velocity_route_hi",
+        "cable_class",
+        "readings",
+        "velocity_fitted_pct",
+        "velocity_lo",
+        "velocity_hi",
+        "setting_median_pct",
+        "bias_points",
+        "verdict",
+        "readings_needed",
+        "velocity_route_pct",
+        "velocity_route_lo",
+        "velocity_route_hi",
         "instruments",
     ]
     frame = pd.DataFrame(rows, columns=columns).astype({"readings_needed": "Int64"})
@@ -176,7 +210,7 @@ def _classes_of_inseparable_instruments(fit: VelocityFit, settings: Settings) ->
 
 
 def _judge_class(
-    fit: VelocityFit, own: Ints, in_use: float, slowness: float, slowness_se: float, is_alone: bool, settings: Settings,
+    fit: VelocityFit, own: Ints, in_use: float, slowness: float, slowness_se: float, is_alone: bool, settings: Settings
 ) -> Verdict:
     if is_alone:
         return Verdict(NOT_SEPARABLE, None)
@@ -190,7 +224,7 @@ def _judge_class(
     left = per_slowness * slowness * float(fit.weights @ fit.scale_sd) / np.sqrt(len(who))
     tolerance, level = tolerated_error(distance, settings.locating), settings.general.interval_level
     return judge(
-        per_slowness * slowness - distance, se, np.minimum(left, 0.99 * se), tolerance, fit.freedom, level, len(own),
+        per_slowness * slowness - distance, se, np.minimum(left, 0.99 * se), tolerance, fit.freedom, level, len(own)
     )
 
 

@@ -61,10 +61,18 @@ def foresee_digs(readings: Readings, facts: pd.DataFrame, level: float, *, tails
         shift = season_shift(season, facts.loc[ahead, "insulation"], facts.loc[ahead, "read_at"])
         later = take_season_off(keep_readings(readings, ahead), shift)
         error, se = _foresee(fit, later)
-        parts.append(pd.DataFrame({
-            "reading_id": later.reading_id, "origin_at": origin, "forward_error_m": error, "forward_se_m": se,
-            "freedom": fit.freedom, "wrong_share": fit.noise.wrong_share,
-        }))
+        parts.append(
+            pd.DataFrame(
+                {
+                    "reading_id": later.reading_id,
+                    "origin_at": origin,
+                    "forward_error_m": error,
+                    "forward_se_m": se,
+                    "freedom": fit.freedom,
+                    "wrong_share": fit.noise.wrong_share,
+                }
+            )
+        )
     return pd.concat(parts, ignore_index=True)
 
 

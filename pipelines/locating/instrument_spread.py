@@ -60,7 +60,7 @@ def start_instrument_spread(groups: int) -> InstrumentSpread:
     share, variance = np.full(2, FAULT_SHARE_PRIOR[0]), np.exp(2.0 * _MEDIAN)
     precision = np.diag((1.0 - share) / variance + share / (variance + FAULT_SD**2))
     return InstrumentSpread(
-        _MEDIAN.copy(), share, np.tile(share, (groups, 1)), np.tile(precision, (groups, 1, 1)), np.zeros((groups, 2)),
+        _MEDIAN.copy(), share, np.tile(share, (groups, 1)), np.tile(precision, (groups, 1, 1)), np.zeros((groups, 2))
     )
 
 
@@ -84,8 +84,13 @@ class Point:
 
 
 def solve_at(
-    products: CrossProducts, design: Design, spread: InstrumentSpread, log_sd: Floats, passes: int = 2,
-    *, is_final: bool = False,
+    products: CrossProducts,
+    design: Design,
+    spread: InstrumentSpread,
+    log_sd: Floats,
+    passes: int = 2,
+    *,
+    is_final: bool = False,
 ) -> Point:
     """Solve at given deviations, with the instruments that are faulty under them.
 
@@ -130,7 +135,7 @@ def solve_at(
 
 
 def _solve_widest(
-    products: CrossProducts, design: Design, spread: InstrumentSpread, solution: Solution,
+    products: CrossProducts, design: Design, spread: InstrumentSpread, solution: Solution
 ) -> tuple[InstrumentSpread, Solution]:
     """Solve once more with normals that may take precision off, as far as the equations stay positive definite.
 
@@ -171,8 +176,10 @@ def _match_mixture(solution: Solution, spread: InstrumentSpread, widest: float) 
         covariances.append(covariance)
     top = np.max(log_weight, axis=0)
     weight = np.exp(np.array(log_weight) - top)
-    evidence = top + np.log(weight.sum(axis=0)) - 0.5 * (
-        np.linalg.slogdet(own)[1] + np.einsum("gi,gij,gj->g", mean, whole, mean)
+    evidence = (
+        top
+        + np.log(weight.sum(axis=0))
+        - 0.5 * (np.linalg.slogdet(own)[1] + np.einsum("gi,gij,gj->g", mean, whole, mean))
     )
     weight = weight / weight.sum(axis=0)
     matched = np.einsum("cg,cgi->gi", weight, np.array(means))
@@ -181,7 +188,7 @@ def _match_mixture(solution: Solution, spread: InstrumentSpread, widest: float) 
     precision = _positive(np.linalg.inv(covariance) - told + widest * told) - widest * told
     pull = np.einsum("gij,gj->gi", told + precision, matched) - score
     return replace(
-        spread, faulty=weight.T @ cases, precision=precision / np.outer(unit, unit), pull=pull / unit,
+        spread, faulty=weight.T @ cases, precision=precision / np.outer(unit, unit), pull=pull / unit
     ), float(evidence.sum())
 
 
@@ -223,7 +230,7 @@ def step_instrument_spread(products: CrossProducts, design: Design, spread: Inst
 
 
 def integrate_instrument_spread(
-    products: CrossProducts, design: Design, spread: InstrumentSpread,
+    products: CrossProducts, design: Design, spread: InstrumentSpread
 ) -> tuple[tuple[Point, ...], Floats]:
     """Solutions over a 5 x 5 grid of the two standard deviations, and their posterior weights.
 

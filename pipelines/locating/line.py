@@ -61,7 +61,8 @@ def line(readings: Readings, state: State) -> Floats:
     """Expected time of each reading, metres at REFERENCE_PCT, shape (n,)."""
     stretch = (1.0 + effects_of(readings, state.scale)) * (1.0 + state.slack * readings.is_dug)
     return np.asarray(
-        stretch * cable_time(readings, state) + state.tail_m * readings.is_dug
+        stretch * cable_time(readings, state)
+        + state.tail_m * readings.is_dug
         + readings.zero_errors * effects_of(readings, state.zero_m)
     )
 
@@ -91,7 +92,7 @@ def factor_of(readings: Readings, factor: Floats) -> Floats:
 
 
 def reading_variance(
-    readings: Readings, spread: Noise, time_m: Floats, factor: Floats, scale_sd: float, zero_sd: float,
+    readings: Readings, spread: Noise, time_m: Floats, factor: Floats, scale_sd: float, zero_sd: float
 ) -> Floats:
     """Noise variance of each reading; where the instrument is not on record, its errors are noise too."""
     variance = noise.total_variance(readings, spread, time_m, factor_of(readings, factor))
@@ -100,7 +101,7 @@ def reading_variance(
 
 
 def linearise(
-    readings: Readings, state: State, residual: Floats, length_m: Floats, mean: Floats, precision: Floats,
+    readings: Readings, state: State, residual: Floats, length_m: Floats, mean: Floats, precision: Floats
 ) -> Design:
     """Linear form of the line about an estimate, with lengths replaced by their best estimates."""
     n, classes = len(readings), len(readings.classes)
@@ -111,17 +112,27 @@ def linearise(
     dug = np.flatnonzero(readings.is_dug)
     row = np.concatenate([readings.part_row, dug, dug])
     column = np.concatenate([readings.part_class, np.full(len(dug), classes), np.full(len(dug), classes + 1)])
-    value = np.concatenate([
-        readings.part_m * (stretch * scale * route)[readings.part_row], (scale * time)[dug], np.ones(len(dug)),
-    ])
+    value = np.concatenate(
+        [readings.part_m * (stretch * scale * route)[readings.part_row], (scale * time)[dug], np.ones(len(dug))]
+    )
     fixed = np.concatenate([state.slowness, [state.slack, state.tail_m]])
     predicted: Floats = np.asarray(np.bincount(row, weights=value * fixed[column], minlength=n), dtype=float)
     predicted = predicted + effects_of(readings, state.scale) * route * time
     predicted = predicted + effects_of(readings, state.zero_m) * readings.zero_errors
     return Design(
-        row=row, column=column, value=value, columns=classes + 2, response=residual + predicted,
-        scale=route * time, zero=readings.zero_errors, group=readings.instrument, groups=len(readings.instruments),
-        run=readings.run, runs=int(readings.run.max()) + 1, prior_mean=mean, prior_precision=precision,
+        row=row,
+        column=column,
+        value=value,
+        columns=classes + 2,
+        response=residual + predicted,
+        scale=route * time,
+        zero=readings.zero_errors,
+        group=readings.instrument,
+        groups=len(readings.instruments),
+        run=readings.run,
+        runs=int(readings.run.max()) + 1,
+        prior_mean=mean,
+        prior_precision=precision,
     )
 
 

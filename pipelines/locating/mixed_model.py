@@ -113,18 +113,16 @@ def sum_products(design: Design, weight: Floats, run_variance: float) -> CrossPr
     runs = _sum_runs(design, weight, run_variance, x, z)
     if runs is not None:
         gather: Any = sparse.csr_array(
-            (runs.mass, (runs.group, np.arange(len(runs.mass)))), shape=(groups + 1, len(runs.mass)),
+            (runs.mass, (runs.group, np.arange(len(runs.mass)))), shape=(groups + 1, len(runs.mass))
         )
         fixed -= (runs.fixed.T @ scaled(runs.fixed, runs.mass)).toarray()
         fixed_response -= runs.fixed.T @ (runs.mass * runs.response)
         random -= np.stack([gather @ (runs.random[:, [k]] * runs.random) for k in range(2)], axis=1)
-        random_fixed -= np.stack(
-            [(gather @ scaled(runs.fixed, runs.random[:, k])).toarray() for k in range(2)], axis=1,
-        )
+        random_fixed -= np.stack([(gather @ scaled(runs.fixed, runs.random[:, k])).toarray() for k in range(2)], axis=1)
         random_response -= gather @ (runs.random * runs.response[:, None])
         response -= float(runs.mass @ (runs.response * runs.response))
     return CrossProducts(
-        fixed, fixed_response, random[:groups], random_fixed[:groups], random_response[:groups], response,
+        fixed, fixed_response, random[:groups], random_fixed[:groups], random_response[:groups], response
     )
 
 
@@ -152,8 +150,11 @@ def _sum_runs(design: Design, weight: Floats, run_variance: float, x: Any, z: Fl
     group[run] = np.where(design.group < 0, design.groups, design.group)[shared]
     squares = np.bincount(run, weights=pull * design.scale[shared])
     return _Runs(
-        mass=np.asarray(1.0 / (1.0 / run_variance + squares), dtype=float), group=group,
-        fixed=(to_run @ x[shared]).tocsr(), random=to_run @ z[shared], response=to_run @ design.response[shared],
+        mass=np.asarray(1.0 / (1.0 / run_variance + squares), dtype=float),
+        group=group,
+        fixed=(to_run @ x[shared]).tocsr(),
+        random=to_run @ z[shared],
+        response=to_run @ design.response[shared],
     )
 
 
@@ -178,8 +179,8 @@ def _add_products(found: Floats, x: Any, weight: Floats, group: Ints) -> None:
     ordered = x[order]
     for g in range(len(found)):
         if cuts[g] < cuts[g + 1]:
-            own = ordered[cuts[g]:cuts[g + 1]].toarray()
-            found[g] += own.T @ (own * weight[order[cuts[g]:cuts[g + 1]], None])
+            own = ordered[cuts[g] : cuts[g + 1]].toarray()
+            found[g] += own.T @ (own * weight[order[cuts[g] : cuts[g + 1]], None])
 
 
 def row_variance(solution: Solution, design: Design) -> Floats:
@@ -231,12 +232,14 @@ def solve(products: CrossProducts, design: Design, precision: Floats, pull: Floa
     taken = np.einsum("gij,gj->gi", within, response)
     random = taken - carried @ fixed
     quadratic = (
-        products.response + prior @ design.prior_mean**2 - float(np.sum(taken * response))
+        products.response
+        + prior @ design.prior_mean**2
+        - float(np.sum(taken * response))
         - float(half[:, 0] @ half[:, 0])
     )
     log_determinant = 2.0 * float(np.log(np.diag(lower)).sum()) + float(np.linalg.slogdet(block)[1].sum())
     return Solution(
-        fixed, random, inverse, np.asarray(within, dtype=float), carried, float(quadratic + log_determinant),
+        fixed, random, inverse, np.asarray(within, dtype=float), carried, float(quadratic + log_determinant)
     )
 
 
@@ -254,7 +257,7 @@ def contrast_variance(solution: Solution, fixed: Floats, random: Floats, group: 
 
 
 def contrast_covariance(
-    solution: Solution, fixed_a: Floats, random_a: Floats, fixed_b: Floats, random_b: Floats, group: Ints,
+    solution: Solution, fixed_a: Floats, random_a: Floats, fixed_b: Floats, random_b: Floats, group: Ints
 ) -> Floats:
     """Covariance of two contrasts of the same instrument, row by row."""
     known = group >= 0

@@ -47,7 +47,10 @@ class Noise:
 # Weak priors on the logarithm of each standard deviation, as median and spread. They carry the fit where there are
 # a few readings only, and weigh about four readings against that.
 PRIORS: dict[str, tuple[float, float]] = {
-    "constant_m": (0.5, 0.8), "growing": (0.025, 0.5), "paced": (0.04, 0.5), "register": (0.015, 0.7),
+    "constant_m": (0.5, 0.8),
+    "growing": (0.025, 0.5),
+    "paced": (0.04, 0.5),
+    "register": (0.015, 0.7),
 }
 PRIOR_READINGS = 4.0
 FISHER_STEPS = 2
@@ -58,8 +61,10 @@ def length_variance(readings: Readings, noise: Noise) -> Floats:
     square = readings.length_m**2
     dug = MEASURED_LENGTH_SHARE * square * readings.is_dug
     return np.asarray(
-        dug + noise.paced**2 * square * readings.is_paced + SATELLITE_M**2 * readings.is_satellite
-        + noise.register**2 * square * readings.is_register,
+        dug
+        + noise.paced**2 * square * readings.is_paced
+        + SATELLITE_M**2 * readings.is_satellite
+        + noise.register**2 * square * readings.is_register
     )
 
 
@@ -76,9 +81,11 @@ def total_variance(readings: Readings, noise: Noise, time_m: Floats, factor: Flo
     square = time_m**2
     own = (noise.constant_m**2 * readings.zero_errors + noise.growing**2 * square) * factor
     return np.asarray(
-        own + MEASURED_LENGTH_SHARE * square * readings.is_dug + noise.paced**2 * square * readings.is_paced
+        own
+        + MEASURED_LENGTH_SHARE * square * readings.is_dug
+        + noise.paced**2 * square * readings.is_paced
         + SATELLITE_M**2 * readings.is_satellite
-        + noise.register**2 * square * readings.is_register,
+        + noise.register**2 * square * readings.is_register
     )
 
 
@@ -116,8 +123,7 @@ def right_probability(residual: Floats, variance: Floats, wrong_sd: Floats, wron
 
 
 def fit_noise(
-    readings: Readings, noise: Noise, residual: Floats, leverage: Floats, right: Floats, time_m: Floats,
-    factor: Floats,
+    readings: Readings, noise: Noise, residual: Floats, leverage: Floats, right: Floats, time_m: Floats, factor: Floats
 ) -> Noise:
     """Noise that makes the residuals most likely, given how much of each reading the fit used up.
 
@@ -137,7 +143,9 @@ def fit_noise(
     few steps a round.
     """
     present = {
-        "constant_m": True, "growing": True, "paced": bool(readings.is_paced.any()),
+        "constant_m": True,
+        "growing": True,
+        "paced": bool(readings.is_paced.any()),
         "register": bool(readings.is_register.any()),
     }
     names = [name for name, is_there in present.items() if is_there]
@@ -145,8 +153,10 @@ def fit_noise(
     spread = np.array([PRIORS[name][1] for name in names])
     square = time_m**2
     parts = {
-        "constant_m": readings.zero_errors * factor, "growing": square * factor,
-        "paced": square * readings.is_paced, "register": square * readings.is_register,
+        "constant_m": readings.zero_errors * factor,
+        "growing": square * factor,
+        "paced": square * readings.is_paced,
+        "register": square * readings.is_register,
     }
     columns = np.column_stack([parts[name] for name in names])
     fixed = SATELLITE_M**2 * readings.is_satellite + MEASURED_LENGTH_SHARE * square * readings.is_dug
@@ -174,7 +184,8 @@ def fit_noise(
     # Beta(1.5, 18.5) prior on the share: a handful of good readings must not prove that none is ever wrong
     wrong = (float(np.sum(1.0 - right)) + 0.5) / (len(readings) + 18.0)
     return replace(
-        noise, **dict(zip(names, (float(v) for v in np.exp(log_sd)), strict=True)),
+        noise,
+        **dict(zip(names, (float(v) for v in np.exp(log_sd)), strict=True)),
         wrong_share=float(np.clip(wrong, 1e-3, 0.4)),
     )
 
@@ -201,7 +212,7 @@ def fit_run_deviation(readings: Readings, residual: Floats, variance: Floats, ri
 
 
 def fit_factors(
-    readings: Readings, factor: Floats, residual: Floats, variance: Floats, leverage: Floats, right: Floats,
+    readings: Readings, factor: Floats, residual: Floats, variance: Floats, leverage: Floats, right: Floats
 ) -> Floats:
     """Noise of each instrument against the fleet's, as a ratio of variances, shape (instruments,).
 

@@ -11,9 +11,7 @@ from pipelines.locating.verdicts import check_distances, judge, tolerated_error
 from shared.settings import Settings
 
 
-def propose_settings(
-    fit: VelocityFit, lines: pd.DataFrame, digs: pd.DataFrame, settings: Settings,
-) -> pd.DataFrame:
+def propose_settings(fit: VelocityFit, lines: pd.DataFrame, digs: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     """Proposed setting of every instrument on every class it was used on.
 
     Parameters
@@ -54,18 +52,35 @@ def propose_settings(
         tolerance = tolerated_error(distance, settings.locating)
         verdict = judge(error, spread, np.zeros_like(spread), tolerance, fit.freedom, level, len(own))
         proposed = REFERENCE_PCT / slope
-        rows.append({
-            "instrument_id": instrument, "cable_class": cable_class, "digs": len(own), "setting_median_pct": in_use,
-            "setting_proposed_pct": proposed, "setting_proposed_lo": REFERENCE_PCT / (slope + limits * se),
-            "setting_proposed_hi": REFERENCE_PCT / max(slope - limits * se, 0.5),
-            "reads_long_pct": 100.0 * (in_use / proposed - 1.0),
-            "verdict": verdict.verdict, "readings_needed": verdict.readings_needed,
-            "error_before_m": float((own["displayed_distance_m"] - own["true_length_m"]).abs().median()),
-            "error_after_m": float(own["left_out_error_m"].abs().median()),
-        })
+        rows.append(
+            {
+                "instrument_id": instrument,
+                "cable_class": cable_class,
+                "digs": len(own),
+                "setting_median_pct": in_use,
+                "setting_proposed_pct": proposed,
+                "setting_proposed_lo": REFERENCE_PCT / (slope + limits * se),
+                "setting_proposed_hi": REFERENCE_PCT / max(slope - limits * se, 0.5),
+                "reads_long_pct": 100.0 * (in_use / proposed - 1.0),
+                "verdict": verdict.verdict,
+                "readings_needed": verdict.readings_needed,
+                "error_before_m": float((own["displayed_distance_m"] - own["true_length_m"]).abs().median()),
+                "error_after_m": float(own["left_out_error_m"].abs().median()),
+            }
+        )
     columns = [
-        "instrument_id", "cable_class", "digs", "setting_median_pct", "setting_proposed_pct", "setting_proposed_lo",
-        "setting_proposed_hi", "reads_long_pct", "verdict", "readings_needed", "error_before_m", "error_after_m",
+        "instrument_id",
+        "cable_class",
+        "digs",
+        "setting_median_pct",
+        "setting_proposed_pct",
+        "setting_proposed_lo",
+        "setting_proposed_hi",
+        "reads_long_pct",
+        "verdict",
+        "readings_needed",
+        "error_before_m",
+        "error_after_m",
     ]
     return pd.DataFrame(rows, columns=columns).astype({"readings_needed": "Int64", "digs": "int64"})
 
@@ -106,12 +121,26 @@ def describe_reads_long(digs: pd.DataFrame, level: float) -> pd.DataFrame:
         n = len(ordered)
         low = int(binom.ppf((1.0 - level) / 2.0, n, 0.5))
         has_limits = low >= 1 and 2.0 * binom.cdf(low - 1, n, 0.5) <= 1.0 - level
-        rows.append({
-            "instrument_id": instrument, "digs": n, "settings_known": int(own["velocity_setting_pct"].notna().sum()),
-            "median_error_m": float(own["error_m"].median()), "reads_long_pct": float(np.median(ordered)),
-            "reads_long_lo": float(ordered[low - 1]) if has_limits else np.nan,
-            "reads_long_hi": float(ordered[n - low]) if has_limits else np.nan,
-        })
-    return pd.DataFrame(rows, columns=[
-        "instrument_id", "digs", "settings_known", "median_error_m", "reads_long_pct", "reads_long_lo", "reads_long_hi",
-    ])
+        rows.append(
+            {
+                "instrument_id": instrument,
+                "digs": n,
+                "settings_known": int(own["velocity_setting_pct"].notna().sum()),
+                "median_error_m": float(own["error_m"].median()),
+                "reads_long_pct": float(np.median(ordered)),
+                "reads_long_lo": float(ordered[low - 1]) if has_limits else np.nan,
+                "reads_long_hi": float(ordered[n - low]) if has_limits else np.nan,
+            }
+        )
+    return pd.DataFrame(
+        rows,
+        columns=[
+            "instrument_id",
+            "digs",
+            "settings_known",
+            "median_error_m",
+            "reads_long_pct",
+            "reads_long_lo",
+            "reads_long_hi",
+        ],
+    )

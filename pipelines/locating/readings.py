@@ -103,7 +103,8 @@ def select_readings(readings: pd.DataFrame, paths: pd.DataFrame) -> Readings:
     part_m = (parts["length_m"] + parts["tail_m"].fillna(0.0)).to_numpy(float)
     return Readings(
         reading_id=used["reading_id"].to_numpy(str),
-        time_m=used["displayed_distance_m"].to_numpy(float) * REFERENCE_PCT
+        time_m=used["displayed_distance_m"].to_numpy(float)
+        * REFERENCE_PCT
         / used["velocity_setting_pct"].to_numpy(float),
         length_m=np.bincount(part_row, weights=part_m, minlength=len(used)).astype(float),
         tail_m=used["tail_m"].fillna(0.0).to_numpy(float),
@@ -129,11 +130,23 @@ def keep_readings(readings: Readings, kept: Flags) -> Readings:
     by_row = {
         name: getattr(readings, name)[kept]
         for name in (
-            "reading_id", "time_m", "length_m", "tail_m", "zero_errors", "is_dug", "is_paced", "is_satellite",
-            "is_register", "instrument",
+            "reading_id",
+            "time_m",
+            "length_m",
+            "tail_m",
+            "zero_errors",
+            "is_dug",
+            "is_paced",
+            "is_satellite",
+            "is_register",
+            "instrument",
         )
     }
     return replace(
-        readings, **by_row, part_row=place[readings.part_row[inside]], part_class=readings.part_class[inside],
-        part_m=readings.part_m[inside], run=pd.factorize(readings.run[kept])[0].astype(np.int64),
+        readings,
+        **by_row,
+        part_row=place[readings.part_row[inside]],
+        part_class=readings.part_class[inside],
+        part_m=readings.part_m[inside],
+        run=pd.factorize(readings.run[kept])[0].astype(np.int64),
     )

@@ -88,16 +88,23 @@ def _solve_loop(passed: Floats, length: Floats, excess: Floats, error: Floats) -
 
 
 def _tabulate(
-    facts: pd.DataFrame, count: NDArray[np.int64], length: Floats, delta: Floats, spread: Floats,
+    facts: pd.DataFrame, count: NDArray[np.int64], length: Floats, delta: Floats, spread: Floats
 ) -> pd.DataFrame:
     """Rows of fitted.register_lengths from what was found of each section."""
     evidence, implied = np.abs(delta) / spread, length + delta
     contradicted = (evidence > EVIDENCE) & (np.abs(delta) > np.maximum(0.05 * length, 3.0))
     slips = [_name_slip(i / own) if out else "" for i, own, out in zip(implied, length, contradicted, strict=True)]
     found = facts[["section_id", "loop_id", "cable_class"]].assign(
-        readings=count, length_m=length, implied_length_m=implied, implied_lo=implied - 1.645 * spread,
-        implied_hi=implied + 1.645 * spread, difference_m=delta, difference_pct=100.0 * delta / length,
-        evidence_se=evidence, is_contradicted=contradicted, likely_slip=slips,
+        readings=count,
+        length_m=length,
+        implied_length_m=implied,
+        implied_lo=implied - 1.645 * spread,
+        implied_hi=implied + 1.645 * spread,
+        difference_m=delta,
+        difference_pct=100.0 * delta / length,
+        evidence_se=evidence,
+        is_contradicted=contradicted,
+        likely_slip=slips,
     )
     return found.sort_values(["evidence_se", "section_id"], ascending=[False, True], ignore_index=True)
 

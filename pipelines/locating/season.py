@@ -25,7 +25,7 @@ def season_errors(fit: VelocityFit, facts: pd.DataFrame) -> pd.DataFrame:
     """
     time = cable_time(fit.readings, fit.state)
     return facts.assign(
-        relative_error=fit.residual_m / (1.0 - fit.leverage) / time, standard_error=fit.variance_m2**0.5 / time,
+        relative_error=fit.residual_m / (1.0 - fit.leverage) / time, standard_error=fit.variance_m2**0.5 / time
     )[fit.right > 0.5].dropna(subset=["read_at"])
 
 
@@ -72,17 +72,31 @@ def fit_season(readings: pd.DataFrame, level: float) -> pd.DataFrame:
         statistic = float(found[1:] @ np.linalg.solve(swing, found[1:])) / 2.0
         size = float(np.hypot(found[1], found[2]))
         reach = float(chi.ppf(level, 2)) * float(np.sqrt(np.trace(swing) / 2.0))
-        rows.append({
-            "insulation": insulation, "readings": len(own), "season_pct": 100.0 * size,
-            "season_lo": 100.0 * max(size - reach, 0.0), "season_hi": 100.0 * (size + reach),
-            "reads_longest_day": round(float(np.arctan2(found[2], found[1])) / (2.0 * np.pi) * 365.25) % 365 + 1,
-            "season_p_value": float(fdtrc(2.0, float(free), statistic)),
-            "is_carried": float(fdtrc(2.0, float(free), statistic)) < 1.0 - level,
-        })
-    return pd.DataFrame(rows, columns=[
-        "insulation", "readings", "season_pct", "season_lo", "season_hi", "reads_longest_day", "season_p_value",
-        "is_carried",
-    ])
+        rows.append(
+            {
+                "insulation": insulation,
+                "readings": len(own),
+                "season_pct": 100.0 * size,
+                "season_lo": 100.0 * max(size - reach, 0.0),
+                "season_hi": 100.0 * (size + reach),
+                "reads_longest_day": round(float(np.arctan2(found[2], found[1])) / (2.0 * np.pi) * 365.25) % 365 + 1,
+                "season_p_value": float(fdtrc(2.0, float(free), statistic)),
+                "is_carried": float(fdtrc(2.0, float(free), statistic)) < 1.0 - level,
+            }
+        )
+    return pd.DataFrame(
+        rows,
+        columns=[
+            "insulation",
+            "readings",
+            "season_pct",
+            "season_lo",
+            "season_hi",
+            "reads_longest_day",
+            "season_p_value",
+            "is_carried",
+        ],
+    )
 
 
 def season_shift(season: pd.DataFrame, insulation: pd.Series, read_at: pd.Series) -> Floats:

@@ -30,9 +30,19 @@ if TYPE_CHECKING:
     import duckdb
 
 TABLES = (
-    "fitted.velocity_by_class", "fitted.instrument_bias", "fitted.corrected_distances", "fitted.locating_lines",
-    "fitted.window_quantiles", "fitted.window_coverage", "fitted.locating_noise", "fitted.setting_proposals",
-    "fitted.reads_long", "fitted.drift_chart", "fitted.instrument_drift", "fitted.season", "fitted.register_lengths",
+    "fitted.velocity_by_class",
+    "fitted.instrument_bias",
+    "fitted.corrected_distances",
+    "fitted.locating_lines",
+    "fitted.window_quantiles",
+    "fitted.window_coverage",
+    "fitted.locating_noise",
+    "fitted.setting_proposals",
+    "fitted.reads_long",
+    "fitted.drift_chart",
+    "fitted.instrument_drift",
+    "fitted.season",
+    "fitted.register_lengths",
 )
 
 
@@ -65,8 +75,10 @@ class Inputs:
 def read_inputs(con: duckdb.DuckDBPyConnection) -> Inputs:
     """The tables the topic reads, from a warehouse with staging and core built."""
     return Inputs(
-        readings=read_model(con, "core.locating_readings"), paths=read_model(con, "core.locating_paths"),
-        runs=read_model(con, "core.locating_runs"), spans=read_model(con, "core.locating_spans"),
+        readings=read_model(con, "core.locating_readings"),
+        paths=read_model(con, "core.locating_paths"),
+        runs=read_model(con, "core.locating_runs"),
+        spans=read_model(con, "core.locating_spans"),
         sections=con.execute("""
             select section_id, loop_id, cable_class, insulation, length_m from staging.sections order by section_id
         """).df(),
@@ -74,10 +86,10 @@ def read_inputs(con: duckdb.DuckDBPyConnection) -> Inputs:
             select section_id, from_m, to_m, cable_class from staging.section_pieces order by section_id, from_m
         """).df(),
         instruments=con.execute(
-            "select instrument_id, last_calibrated_on from staging.instruments order by instrument_id",
+            "select instrument_id, last_calibrated_on from staging.instruments order by instrument_id"
         ).df(),
         tails_recorded=bool(
-            con.execute("select count(tail_m) > 0.5 * count(*) from staging.terminals").fetchall()[0][0],
+            con.execute("select count(tail_m) > 0.5 * count(*) from staging.terminals").fetchall()[0][0]
         ),
     )
 
@@ -115,8 +127,10 @@ def fit_tables(inputs: Inputs, settings: Settings) -> dict[str, pd.DataFrame]:
     frames = {name: pd.DataFrame(columns=list(dictionary.tables()[name].columns)) for name in TABLES}
     frames["fitted.reads_long"] = describe_reads_long(_dug_with_both(table), level)
     if found is None:
-        frames["fitted.instrument_bias"] = frames["fitted.instrument_bias"].reindex(range(len(names))).assign(
-            instrument_id=names, readings=0, verdict="too_few_readings",
+        frames["fitted.instrument_bias"] = (
+            frames["fitted.instrument_bias"]
+            .reindex(range(len(names)))
+            .assign(instrument_id=names, readings=0, verdict="too_few_readings")
         )
         return frames
     fit, facts = found.fit, found.facts
@@ -137,7 +151,7 @@ def reading_facts(readings: Readings, inputs: Inputs) -> pd.DataFrame:
     insulation = inputs.sections.drop_duplicates("cable_class").set_index("cable_class")["insulation"]
     frame = inputs.readings.set_index("reading_id").reindex(list(readings.reading_id)).reset_index()
     return frame[["reading_id", "read_at", "instrument_id", "cable_class"]].assign(
-        insulation=frame["cable_class"].map(insulation),
+        insulation=frame["cable_class"].map(insulation)
     )
 
 
@@ -149,12 +163,18 @@ def _dug_with_both(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _digs_and_windows(
-    fit: VelocityFit, inputs: Inputs, foreseen: pd.DataFrame, lines: pd.DataFrame, settings: Settings,
+    fit: VelocityFit, inputs: Inputs, foreseen: pd.DataFrame, lines: pd.DataFrame, settings: Settings
 ) -> dict[str, pd.DataFrame]:
     slowness = mean_section_slowness(inputs.sections, inputs.pieces, fit.readings.classes, fit.state.slowness)
     corrected = correct_distances(fit, inputs.runs, slowness)
     facts = [
-        "reading_id", "job_id", "read_at", "cable_class", "instrument_id", "true_length_m", "displayed_distance_m",
+        "reading_id",
+        "job_id",
+        "read_at",
+        "cable_class",
+        "instrument_id",
+        "true_length_m",
+        "displayed_distance_m",
         "velocity_setting_pct",
     ]
     digs = corrected.merge(inputs.readings[facts], on="reading_id", how="left")
@@ -175,25 +195,26 @@ def _drift(fit: VelocityFit, inputs: Inputs, facts: pd.DataFrame, level: float) 
     # a scale that cannot be told from the class is no error to be charted
     scale = np.where(common_scale_sd(fit) < 0.02, fit.state.scale, 0.0)
     charted = facts.assign(
-        relative_error=leave_out / time + effects_of(fit.readings, scale), standard_error=fit.variance_m2**0.5 / time,
+        relative_error=leave_out / time + effects_of(fit.readings, scale), standard_error=fit.variance_m2**0.5 / time
     )[fit.right > 0.5].dropna(subset=["instrument_id"])
     chart = chart_drift(charted)
     calibrated = inputs.instruments.set_index("instrument_id")["last_calibrated_on"]
-    return {
-        "fitted.drift_chart": chart, "fitted.instrument_drift": describe_drift(chart, charted, calibrated, level),
-    }
+    return {"fitted.drift_chart": chart, "fitted.instrument_drift": describe_drift(chart, charted, calibrated, level)}
 
 
 def _register_lengths(fit: VelocityFit, inputs: Inputs) -> pd.DataFrame:
     ends = fit.readings.is_register
     slowness = cable_time(fit.readings, fit.state) / fit.readings.length_m
     noise_m2 = (fit.variance_m2 - length_variance(fit.readings, fit.noise)).clip(min=0.01)
-    held_against = pd.DataFrame({
-        "reading_id": fit.readings.reading_id, "excess_m": fit.residual_m / slowness,
-        "standard_error_m": noise_m2**0.5 / slowness,
-    })[ends]
+    held_against = pd.DataFrame(
+        {
+            "reading_id": fit.readings.reading_id,
+            "excess_m": fit.residual_m / slowness,
+            "standard_error_m": noise_m2**0.5 / slowness,
+        }
+    )[ends]
     return find_contradicted_lengths(
-        inputs.spans, held_against, inputs.sections[["section_id", "loop_id", "cable_class", "length_m"]],
+        inputs.spans, held_against, inputs.sections[["section_id", "loop_id", "cable_class", "length_m"]]
     )
 
 

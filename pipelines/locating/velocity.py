@@ -199,17 +199,28 @@ def _average(readings: Readings, guess: _Guess, now: _Round, has_slack: bool, ro
     grid, weights = integrate_instrument_spread(now.products, now.design, guess.instruments)
     points = tuple(point.solution for point in grid)
     state = line.state_of(
-        weights @ np.array([p.fixed for p in points]), np.tensordot(weights, np.array([p.random for p in points]), 1),
+        weights @ np.array([p.fixed for p in points]), np.tensordot(weights, np.array([p.random for p in points]), 1)
     )
     unseen = np.array([point.spread.unseen_sd() for point in grid])
     leverage = _leverage(points[len(points) // 2], now.design, now.right / now.variance)
     return VelocityFit(
-        readings=readings, state=state, points=points, weights=weights, scale_sd=unseen[:, 0], zero_sd=unseen[:, 1],
+        readings=readings,
+        state=state,
+        points=points,
+        weights=weights,
+        scale_sd=unseen[:, 0],
+        zero_sd=unseen[:, 1],
         faulty=np.tensordot(weights, np.array([point.spread.faulty for point in grid]), 1),
-        noise=guess.noise, factor=guess.factor, residual_m=readings.time_m - line.line(readings, state),
-        variance_m2=now.variance, leverage=leverage, right=now.right,
-        own=mixed_model.sum_fixed_by_group(now.design, now.right / now.own, guess.noise.run**2), has_slack=has_slack,
-        freedom=float(np.sum(now.right * (1.0 - leverage))) + noise.PRIOR_READINGS, rounds=rounds,
+        noise=guess.noise,
+        factor=guess.factor,
+        residual_m=readings.time_m - line.line(readings, state),
+        variance_m2=now.variance,
+        leverage=leverage,
+        right=now.right,
+        own=mixed_model.sum_fixed_by_group(now.design, now.right / now.own, guess.noise.run**2),
+        has_slack=has_slack,
+        freedom=float(np.sum(now.right * (1.0 - leverage))) + noise.PRIOR_READINGS,
+        rounds=rounds,
     )
 
 
@@ -228,13 +239,13 @@ def _prepare(readings: Readings, guess: _Guess, prior: tuple[Floats, Floats]) ->
 
 
 def _fit_noise(
-    readings: Readings, state: State, before: _Guess, now: _Round, solution: Solution,
+    readings: Readings, state: State, before: _Guess, now: _Round, solution: Solution
 ) -> tuple[Noise, Floats]:
     factor = before.factor
     residual = readings.time_m - line.line(readings, state)
     leverage = _leverage(solution, now.design, now.right / now.variance)
     spread = noise.fit_noise(
-        readings, before.noise, residual, leverage, now.right, now.design.scale, line.factor_of(readings, factor),
+        readings, before.noise, residual, leverage, now.right, now.design.scale, line.factor_of(readings, factor)
     )
     run = noise.fit_run_deviation(readings, residual, now.variance, now.right, spread)
     factor = noise.fit_factors(readings, factor, residual, now.variance, leverage, now.right)

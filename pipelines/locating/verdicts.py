@@ -41,7 +41,12 @@ def check_distances(lengths_m: Floats, settings: Locating) -> Floats:
 
 
 def judge(
-    error_m: Floats, se_m: Floats, lasting_se_m: Floats, tolerance_m: Floats, freedom: float, level: float,
+    error_m: Floats,
+    se_m: Floats,
+    lasting_se_m: Floats,
+    tolerance_m: Floats,
+    freedom: float,
+    level: float,
     readings: int,
 ) -> Verdict:
     """Verdict on a line of errors at a few distances.

@@ -62,7 +62,9 @@ class DigWindow:
         setting = f"{self.velocity_pct:.1f} % of c, {self.instrument_id or 'an instrument not stated'}"
         back_test = (
             f"back-test: windows of {self.level:.0%} held {self.held} of {self.tried} past digs of this class "
-            f"({self.held / self.tried:.0%})" if self.tried else "back-test: no past dig of this class to try it on"
+            f"({self.held / self.tried:.0%})"
+            if self.tried
+            else "back-test: no past dig of this class to try it on"
         )
         lines = [
             f"displayed {_metres_and_feet(self.distance_m)} at {setting}, {self.cable_class}",
@@ -108,7 +110,8 @@ def half_width_along(passed: list[tuple[Line, float]], quantile: float) -> float
     """
     last = passed[-1][0]
     variance = (
-        last["constant_variance"] + last["noise_constant_variance"]
+        last["constant_variance"]
+        + last["noise_constant_variance"]
         + sum(2 * length * line["line_covariance"] for line, length in passed)
         + sum(length * np.sqrt(line["slope_variance"]) for line, length in passed) ** 2
         + sum(length * np.sqrt(line["noise_growing_variance"]) for line, length in passed) ** 2
@@ -140,9 +143,15 @@ def correct_along(time_m: float, way: list[tuple[Line, float]]) -> list[tuple[Li
 
 
 def find_dig_window(
-    con: duckdb.DuckDBPyConnection, settings: Settings, *, cable_class: str, distance_m: float,
-    instrument_id: str | None = None, velocity_pct: float | None = None,
-    passed_before: tuple[tuple[str, float], ...] = (), on: date | None = None,
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    *,
+    cable_class: str,
+    distance_m: float,
+    instrument_id: str | None = None,
+    velocity_pct: float | None = None,
+    passed_before: tuple[tuple[str, float], ...] = (),
+    on: date | None = None,
 ) -> DigWindow:
     """Corrected distance and window for one displayed distance, from the last refresh.
 
@@ -199,10 +208,17 @@ def find_dig_window(
     held, tried = _read_backtest(con, str(passed[-1][0]["cable_class"]), level)
     return DigWindow(
         cable_class=" then ".join(str(line["cable_class"]) for line, _ in way),
-        instrument_id=instrument_id or "", velocity_pct=setting, distance_m=distance_m,
-        corrected_m=corrected, lo_m=window(level)[0], hi_m=window(level)[1], level=level,
+        instrument_id=instrument_id or "",
+        velocity_pct=setting,
+        distance_m=distance_m,
+        corrected_m=corrected,
+        lo_m=window(level)[0],
+        hi_m=window(level)[1],
+        level=level,
         windows=tuple((each, *window(each)) for each in sorted({*LEVELS, level})),
-        held=held, tried=tried, note=note,
+        held=held,
+        tried=tried,
+        note=note,
     )
 
 
@@ -210,7 +226,9 @@ def _read_backtest(con: duckdb.DuckDBPyConnection, cable_class: str, level: floa
     """Past digs of the class that windows of the level held, and those tried."""
     coverage = read_model(con, "fitted.window_coverage")
     tested = coverage[
-        (coverage["grouped_by"] == "cable_class") & (coverage["group_name"] == cable_class) & coverage["is_used"]
+        (coverage["grouped_by"] == "cable_class")
+        & (coverage["group_name"] == cable_class)
+        & coverage["is_used"]
         & (coverage["window_level"] - level).abs().lt(1e-9)
     ]
     return int(tested["held"].sum()), int(tested["tried"].sum())
@@ -223,7 +241,8 @@ def _read_lines(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     if lines.empty:
         raise UserError(
             "no velocity could be fitted: no reading has a displayed distance, a true length and a setting",
-            "core.locating_readings", "load jobs with dug distances, or known_lengths, then run: loopwear refresh",
+            "core.locating_readings",
+            "load jobs with dug distances, or known_lengths, then run: loopwear refresh",
         )
     return lines
 
@@ -243,7 +262,7 @@ def read_way(classes: list[str]) -> tuple[tuple[tuple[str, float], ...], str]:
             passed.append((name, float(length)))
         except ValueError:
             raise UserError(
-                f"'{text}' has no length", "--class", "give all classes but the last as CLASS=METRES",
+                f"'{text}' has no length", "--class", "give all classes but the last as CLASS=METRES"
             ) from None
     return tuple(passed), classes[-1]
 
@@ -265,9 +284,7 @@ def _find_season(con: duckdb.DuckDBPyConnection, cable_class: str, on: date | No
     """Share by which readings of the class are long on a day, and the words for it."""
     if on is None or not has_table(con, "fitted.season"):
         return 0.0, ""
-    found = con.execute(
-        "select min(insulation) from staging.sections where cable_class = ?", [cable_class],
-    ).fetchone()
+    found = con.execute("select min(insulation) from staging.sections where cable_class = ?", [cable_class]).fetchone()
     insulation, day = pd.Series([found[0] if found else None]), pd.Series([pd.Timestamp(on)])
     shift = float(season_shift(read_model(con, "fitted.season"), insulation, day)[0])
     words = f"Season: readings of {insulation[0]} are {abs(shift):.1%} {'long' if shift > 0 else 'short'} on {on}."
@@ -293,13 +310,11 @@ def _describe_drift(con: duckdb.DuckDBPyConnection, instrument_id: str, correcte
 
 
 def _choose_setting(
-    con: duckdb.DuckDBPyConnection, cable_class: str, instrument_id: str, velocity_pct: float | None,
+    con: duckdb.DuckDBPyConnection, cable_class: str, instrument_id: str, velocity_pct: float | None
 ) -> tuple[float, str]:
     if velocity_pct is not None:
         if not 30 <= velocity_pct <= 80:
-            raise UserError(
-                f"velocity {velocity_pct} is out of bounds", "--velocity", "give percent of c, 30 to 80",
-            )
+            raise UserError(f"velocity {velocity_pct} is out of bounds", "--velocity", "give percent of c, 30 to 80")
         return velocity_pct, ""
     if instrument_id and has_table(con, "fitted.setting_proposals"):
         pairs = read_model(con, "fitted.setting_proposals")

@@ -37,7 +37,7 @@ class Facts:
 
 
 def gather(
-    history: FailureHistory, model: FailureModel, jobs: pd.DataFrame, loops: pd.DataFrame, settings: Settings,
+    history: FailureHistory, model: FailureModel, jobs: pd.DataFrame, loops: pd.DataFrame, settings: Settings
 ) -> Facts:
     """Put forecast, register and money together.
 
@@ -60,11 +60,21 @@ def gather(
     counted = history.failures[counts_as_failure(history.failures) & history.failures["section_id"].notna()]
     last = counted.assign(failed_on=pd.to_datetime(counted["failed_on"])).groupby("section_id")["failed_on"].max()
     register = history.sections.set_index("section_id")[
-        ["position", "installation", "insulation", "conductor", "rejuvenated_on", "installed_on", "customers",
-         "length_m"]
+        [
+            "position",
+            "installation",
+            "insulation",
+            "conductor",
+            "rejuvenated_on",
+            "installed_on",
+            "customers",
+            "length_m",
+        ]
     ]
-    sections = model.forecast(horizon).merge(register, left_on="section_id", right_index=True, how="left").merge(
-        loops.rename(columns={"customers": "loop_customers"}), on="loop_id", how="left",
+    sections = (
+        model.forecast(horizon)
+        .merge(register, left_on="section_id", right_index=True, how="left")
+        .merge(loops.rename(columns={"customers": "loop_customers"}), on="loop_id", how="left")
     )
     sections = sections.assign(
         last_failure_on=last.reindex(sections["section_id"]).to_numpy(),
@@ -72,11 +82,14 @@ def gather(
     )
     costs = learn_failure_costs(jobs, settings.replacement, small_group=settings.general.small_group)
     new_cable = find_new_cable(
-        history.sections, counted, settings.replacement, min_failures=settings.survival.min_failures,
+        history.sections,
+        counted,
+        settings.replacement,
+        min_failures=settings.survival.min_failures,
         as_of=pd.Timestamp(history.as_of),
     )
     valued = value_sections(
-        add_consequences(sections, costs), new_cable.rate_per_100km_year, settings.replacement, horizon,
+        add_consequences(sections, costs), new_cable.rate_per_100km_year, settings.replacement, horizon
     )
     half_loops, by_loop, districts = (
         model.forecast_groups(horizon, by) for by in ("half_loop_id", "loop_id", "district_id")
@@ -113,7 +126,7 @@ def rank_loops(facts: Facts, sections: pd.DataFrame, settings: Settings) -> pd.D
     Checked by: tests/unit/test_replacement_assemble.py
     """
     return _rank_groups(facts.loops, "loop_id", facts, sections, settings).pipe(
-        lambda ranked: ranked.assign(reasons=explain_loops(ranked, sections, facts.horizon_years)),
+        lambda ranked: ranked.assign(reasons=explain_loops(ranked, sections, facts.horizon_years))
     )
 
 
@@ -125,24 +138,27 @@ def rank_half_loops_and_districts(facts: Facts, sections: pd.DataFrame, settings
     Checked by: tests/unit/test_replacement_assemble.py
     """
     frames = [
-        _rank_groups(groups, by, facts, sections, settings).assign(
-            grouped_by=by.removesuffix("_id"),
-        ).rename(columns={by: "group_name"})
+        _rank_groups(groups, by, facts, sections, settings)
+        .assign(grouped_by=by.removesuffix("_id"))
+        .rename(columns={by: "group_name"})
         for groups, by in ((facts.half_loops, "half_loop_id"), (facts.districts, "district_id"))
     ]
     return pd.concat(frames, ignore_index=True)
 
 
 def _rank_groups(
-    groups: pd.DataFrame, by: str, facts: Facts, sections: pd.DataFrame, settings: Settings,
+    groups: pd.DataFrame, by: str, facts: Facts, sections: pd.DataFrame, settings: Settings
 ) -> pd.DataFrame:
     """Groups of sections ranked by failures expected per km, with the money of their sections."""
-    summed = groups.merge(_sum_sections(sections, by), on=by, how="left").merge(
-        _worst_class(sections, by), on=by, how="left",
-    ).pipe(in_order, by)
+    summed = (
+        groups.merge(_sum_sections(sections, by), on=by, how="left")
+        .merge(_worst_class(sections, by), on=by, how="left")
+        .pipe(in_order, by)
+    )
     cost = summed["replacement_cost"] + settings.replacement.cost_per_loop * summed["loops"]
     summed = summed.assign(
-        replacement_cost=cost, benefit_cost_ratio=summed["avoided_cost"] / cost.where(cost > 0),
+        replacement_cost=cost,
+        benefit_cost_ratio=summed["avoided_cost"] / cost.where(cost > 0),
         net_benefit=summed["avoided_cost"] - cost,
         expected_rate_per_100km_year=100.0 * summed["expected_failures"] / (summed["length_km"] * facts.horizon_years),
     )
@@ -155,18 +171,25 @@ def _add_ranks(units: pd.DataFrame, rate: NDArray[np.float64], level: float) -> 
     shape = units["gamma_shape"].to_numpy(dtype=float)
     by_money = (-units["benefit_cost_ratio"].fillna(-np.inf)).rank(method="first").astype("int64")
     return pd.concat([units, rank_units(shape, rate, level).to_frame()], axis=1).assign(
-        alike_group=group_alike(shape, rate, level), rank_by_money=by_money,
+        alike_group=group_alike(shape, rate, level), rank_by_money=by_money
     )
 
 
 def _sum_sections(sections: pd.DataFrame, by: str) -> pd.DataFrame:
-    return sections.groupby(by, sort=True).agg(
-        loops=("loop_id", "nunique"),
-        oldest_installed=("installed_on", "min"), last_failure_on=("last_failure_on", "max"),
-        replacement_cost=("replacement_cost", "sum"), avoided_cost=("avoided_cost", "sum"),
-        avoided_failures=("avoided_failures", "sum"), customer_minutes_at_risk=("customer_minutes_at_risk", "sum"),
-        sections_paying=("is_paying", "sum"),
-    ).reset_index()
+    return (
+        sections.groupby(by, sort=True)
+        .agg(
+            loops=("loop_id", "nunique"),
+            oldest_installed=("installed_on", "min"),
+            last_failure_on=("last_failure_on", "max"),
+            replacement_cost=("replacement_cost", "sum"),
+            avoided_cost=("avoided_cost", "sum"),
+            avoided_failures=("avoided_failures", "sum"),
+            customer_minutes_at_risk=("customer_minutes_at_risk", "sum"),
+            sections_paying=("is_paying", "sum"),
+        )
+        .reset_index()
+    )
 
 
 def _worst_class(sections: pd.DataFrame, by: str) -> pd.DataFrame:
@@ -175,5 +198,5 @@ def _worst_class(sections: pd.DataFrame, by: str) -> pd.DataFrame:
     sums = by_class[["expected_failures", "length_km"]].sum().reset_index()
     ordered = sums.sort_values([by, "expected_failures"], ascending=[True, False], kind="stable")
     return ordered.drop_duplicates(by)[[by, "cable_class", "length_km"]].rename(
-        columns={"cable_class": "worst_class", "length_km": "worst_class_km"},
+        columns={"cable_class": "worst_class", "length_km": "worst_class_km"}
     )

@@ -95,8 +95,14 @@ def choose_origins(history: FailureHistory, horizon_years: float, count: int) ->
 
 
 def run_backtest(
-    history: FailureHistory, fit: Fit, origins: list[dt.date], horizon_years: float, *, level: float,
-    replicates: int, random: np.random.Generator,
+    history: FailureHistory,
+    fit: Fit,
+    origins: list[dt.date],
+    horizon_years: float,
+    *,
+    level: float,
+    replicates: int,
+    random: np.random.Generator,
     further_rules: Mapping[dt.date, Mapping[str, pd.Series]] | None = None,
     further_measure: Measure | None = None,
 ) -> Backtest:
@@ -166,8 +172,7 @@ def run_backtest(
     for origin in origins:
         stand_on(origin)
     frame = _concatenate(captures)
-    return Backtest(
-        frame, _compare(frame, replicas, origins, level), _concatenate(calibrations), _concatenate(others))
+    return Backtest(frame, _compare(frame, replicas, origins, level), _concatenate(calibrations), _concatenate(others))
 
 
 def draw_loops(loops: int, replicates: int, random: np.random.Generator) -> NDArray[np.uint8]:
@@ -186,7 +191,10 @@ def draw_loops(loops: int, replicates: int, random: np.random.Generator) -> NDAr
 
 
 def list_units(
-    history: FailureHistory, origin: dt.date, horizon_years: float, model: Model,
+    history: FailureHistory,
+    origin: dt.date,
+    horizon_years: float,
+    model: Model,
     further: Mapping[str, pd.Series] | None = None,
 ) -> pd.DataFrame:
     """Sections in service at the origin with what was known then, what was forecast, and what followed.
@@ -226,23 +234,25 @@ def list_units(
     retired = pd.to_datetime(facts["retired_on"]).fillna(end)
     in_service = ((retired - start).dt.days / (end - start).days).clip(0.0, 1.0).to_numpy()
     installed = pd.to_datetime(facts["installed_on"]).where(facts["is_installed_on_known"].astype(bool))
-    units = pd.DataFrame({
-        "section_id": forecast["section_id"].to_numpy(),
-        "section_code": code,
-        "loop_code": facts["loop_code"].to_numpy(),
-        "length_km": forecast["length_km"].to_numpy(dtype=float),
-        "expected": forecast["expected_failures"].to_numpy(dtype=float),
-        "expected_in_view": forecast["expected_failures"].to_numpy(dtype=float) * in_service,
-        "failures": count(known),
-        "failures_recent": known_within(RECENT_YEARS),
-        "failures_five_years": known_within(5.0),
-        "age_years": ((start - installed).dt.days / DAYS_PER_YEAR).fillna(-1.0).to_numpy(),
-        "observed": count((failed_on > start) & (failed_on <= end)),
-    })
+    units = pd.DataFrame(
+        {
+            "section_id": forecast["section_id"].to_numpy(),
+            "section_code": code,
+            "loop_code": facts["loop_code"].to_numpy(),
+            "length_km": forecast["length_km"].to_numpy(dtype=float),
+            "expected": forecast["expected_failures"].to_numpy(dtype=float),
+            "expected_in_view": forecast["expected_failures"].to_numpy(dtype=float) * in_service,
+            "failures": count(known),
+            "failures_recent": known_within(RECENT_YEARS),
+            "failures_five_years": known_within(5.0),
+            "age_years": ((start - installed).dt.days / DAYS_PER_YEAR).fillna(-1.0).to_numpy(),
+            "observed": count((failed_on > start) & (failed_on <= end)),
+        }
+    )
     alone = history.keep(list_loop_failures)
     struck = alone.loc[(alone["failed_on"] > start) & (alone["failed_on"] <= end), "loop_code"]
     units["observed_shared"] = units["observed"] + share_over_loops(
-        struck.to_numpy(), units["loop_code"].to_numpy(), units["expected_in_view"].to_numpy(),
+        struck.to_numpy(), units["loop_code"].to_numpy(), units["expected_in_view"].to_numpy()
     )
     for rule, score in (further or {}).items():
         units[rule] = score.reindex(units["section_id"]).to_numpy(dtype=float)
@@ -269,10 +279,13 @@ def list_own_failures(history: FailureHistory) -> pd.DataFrame:
     failures = history.failures
     own = failures[counts_as_failure(failures) & failures["section_code"].ge(0)]
     failed_on = pd.to_datetime(own["failed_on"])
-    return pd.DataFrame({
-        "section_code": own["section_code"], "failed_on": failed_on,
-        "closed_on": pd.to_datetime(own["closed_on"]).fillna(failed_on),
-    })
+    return pd.DataFrame(
+        {
+            "section_code": own["section_code"],
+            "failed_on": failed_on,
+            "closed_on": pd.to_datetime(own["closed_on"]).fillna(failed_on),
+        }
+    )
 
 
 def list_loop_failures(history: FailureHistory) -> pd.DataFrame:
@@ -281,10 +294,12 @@ def list_loop_failures(history: FailureHistory) -> pd.DataFrame:
     sections = history.sections
     loops = sections.loc[~sections["loop_code"].duplicated(), ["loop_id", "loop_code"]]
     found = pd.Index(loops["loop_id"]).get_indexer(pd.Index(alone["loop_id"]))
-    return pd.DataFrame({
-        "loop_code": np.where(found >= 0, loops["loop_code"].to_numpy()[found], -1),
-        "failed_on": pd.to_datetime(alone["failed_on"]).to_numpy(),
-    })
+    return pd.DataFrame(
+        {
+            "loop_code": np.where(found >= 0, loops["loop_code"].to_numpy()[found], -1),
+            "failed_on": pd.to_datetime(alone["failed_on"]).to_numpy(),
+        }
+    )
 
 
 def share_over_loops(struck: Whole, loop: Whole, expected: Floats) -> Floats:
@@ -329,21 +344,36 @@ def roll_up(units: pd.DataFrame, further: tuple[str, ...] = ()) -> pd.DataFrame:
 
 
 def _capture_rows(
-    units: pd.DataFrame, origin: dt.date, horizon_years: float, level_name: str, rule: str, captured: Floats,
-    drawn: Floats, level: float,
+    units: pd.DataFrame,
+    origin: dt.date,
+    horizon_years: float,
+    level_name: str,
+    rule: str,
+    captured: Floats,
+    drawn: Floats,
+    level: float,
 ) -> pd.DataFrame:
     total = int(units["observed"].sum())
     tails = [(1.0 - level) / 2.0, (1.0 + level) / 2.0]
     limits = np.quantile(drawn, tails, axis=0) if len(drawn) else np.full((2, len(captured)), np.nan)
-    return pd.DataFrame({
-        "origin": pd.Timestamp(origin), "horizon_years": horizon_years, "level": level_name, "rule": rule,
-        "length_fraction": LENGTH_FRACTIONS, "failures_captured": captured, "failures_total": total,
-        "capture_fraction": captured / total if total else np.nan, "capture_lo": limits[0], "capture_hi": limits[1],
-    })
+    return pd.DataFrame(
+        {
+            "origin": pd.Timestamp(origin),
+            "horizon_years": horizon_years,
+            "level": level_name,
+            "rule": rule,
+            "length_fraction": LENGTH_FRACTIONS,
+            "failures_captured": captured,
+            "failures_total": total,
+            "capture_fraction": captured / total if total else np.nan,
+            "capture_lo": limits[0],
+            "capture_hi": limits[1],
+        }
+    )
 
 
 def _compare(
-    captures: pd.DataFrame, replicas: dict[tuple[dt.date, str, str], Floats], origins: list[dt.date], level: float,
+    captures: pd.DataFrame, replicas: dict[tuple[dt.date, str, str], Floats], origins: list[dt.date], level: float
 ) -> pd.DataFrame:
     """The model's capture less each rule's, mean over the origins, with paired limits."""
     tails = [(1.0 - level) / 2.0, (1.0 + level) / 2.0]
@@ -355,12 +385,21 @@ def _compare(
         mean = of_level.groupby(["rule", "length_fraction"])["capture_fraction"].mean()
         gaps = np.mean([replicas[o, level_name, "model"] - replicas[o, level_name, rule] for o in origins], axis=0)
         limits = np.quantile(gaps, tails, axis=0)
-        rows.append(pd.DataFrame({
-            "level": level_name, "rule": rule, "length_fraction": LENGTH_FRACTIONS, "origins": len(origins),
-            "capture_model": mean["model"].to_numpy(), "capture_rule": mean[rule].to_numpy(),
-            "difference": (mean["model"] - mean[rule]).to_numpy(),
-            "difference_lo": limits[0], "difference_hi": limits[1],
-        }))
+        rows.append(
+            pd.DataFrame(
+                {
+                    "level": level_name,
+                    "rule": rule,
+                    "length_fraction": LENGTH_FRACTIONS,
+                    "origins": len(origins),
+                    "capture_model": mean["model"].to_numpy(),
+                    "capture_rule": mean[rule].to_numpy(),
+                    "difference": (mean["model"] - mean[rule]).to_numpy(),
+                    "difference_lo": limits[0],
+                    "difference_hi": limits[1],
+                }
+            )
+        )
     return _concatenate(rows)
 
 
@@ -380,11 +419,17 @@ def calibrate(units: pd.DataFrame, origin: dt.date, level: float) -> pd.DataFram
     decile = np.minimum((np.cumsum(km) - km / 2.0) / km.sum() * 10.0, 9.0).astype(np.int64) + 1
     sums = ordered.groupby(decile)[["length_km", "expected_in_view", "observed_shared"]].sum()
     lo, hi = poisson_limits(sums["observed_shared"].to_numpy(), level)
-    return pd.DataFrame({
-        "origin": pd.Timestamp(origin), "decile": sums.index.to_numpy(), "length_km": sums["length_km"].to_numpy(),
-        "expected": sums["expected_in_view"].to_numpy(), "observed": sums["observed_shared"].to_numpy(),
-        "observed_lo": lo, "observed_hi": hi,
-    })
+    return pd.DataFrame(
+        {
+            "origin": pd.Timestamp(origin),
+            "decile": sums.index.to_numpy(),
+            "length_km": sums["length_km"].to_numpy(),
+            "expected": sums["expected_in_view"].to_numpy(),
+            "observed": sums["observed_shared"].to_numpy(),
+            "observed_lo": lo,
+            "observed_hi": hi,
+        }
+    )
 
 
 def _concatenate(frames: list[pd.DataFrame]) -> pd.DataFrame:

@@ -63,8 +63,7 @@ class CaptureByMoney:
         self._cost_of_loop: pd.Series | None = None
 
     def __call__(
-        self, units: pd.DataFrame, origin: dt.date, horizon_years: float, unit_level: str, orders: Orders,
-        draws: Draws,
+        self, units: pd.DataFrame, origin: dt.date, horizon_years: float, unit_level: str, orders: Orders, draws: Draws
     ) -> pd.DataFrame:
         """Rows of backtest_money at one origin and level; sections come before loops."""
         if unit_level == "section":
@@ -76,27 +75,49 @@ class CaptureByMoney:
                 raise ValueError("loops are priced by their sections, which come first")
             cost = units["loop_code"].map(self._cost_of_loop).astype(float)
         priced = units[["length_km", "loop_code", "observed"]].assign(
-            cost=cost, **{MONEY_RULE: units["expected"] / cost.clip(lower=1e-9)})
+            cost=cost, **{MONEY_RULE: units["expected"] / cost.clip(lower=1e-9)}
+        )
         totals = sum_drawn(priced, draws, "cost")
         orders = {rule: orders[rule] for rule in RULES} | {MONEY_RULE: order_by_rule(priced, MONEY_RULE)}
-        return pd.concat([
-            self._rows(priced, origin, horizon_years, unit_level, rule, measure_capture(
-                priced, order, groups, draws, COST_FRACTIONS, "cost", totals,
-            )) for rule, (order, groups) in orders.items()
-        ])
+        return pd.concat(
+            [
+                self._rows(
+                    priced,
+                    origin,
+                    horizon_years,
+                    unit_level,
+                    rule,
+                    measure_capture(priced, order, groups, draws, COST_FRACTIONS, "cost", totals),
+                )
+                for rule, (order, groups) in orders.items()
+            ]
+        )
 
     def _rows(
-        self, priced: pd.DataFrame, origin: dt.date, horizon_years: float, unit_level: str, rule: str,
+        self,
+        priced: pd.DataFrame,
+        origin: dt.date,
+        horizon_years: float,
+        unit_level: str,
+        rule: str,
         measured: tuple[Floats, Floats],
     ) -> pd.DataFrame:
         captured, drawn = measured
         tails = [(1.0 - self.level) / 2.0, (1.0 + self.level) / 2.0]
         limits = np.quantile(drawn, tails, axis=0) if len(drawn) else np.full((2, len(captured)), np.nan)
         total = int(priced["observed"].sum())
-        return pd.DataFrame({
-            "origin": pd.Timestamp(origin), "horizon_years": horizon_years, "level": unit_level, "rule": rule,
-            "cost_fraction": COST_FRACTIONS, "money_spent": priced["cost"].sum() * np.array(COST_FRACTIONS),
-            "failures_captured": captured, "failures_total": total,
-            "capture_fraction": captured / total if total else np.nan, "capture_lo": limits[0],
-            "capture_hi": limits[1],
-        })
+        return pd.DataFrame(
+            {
+                "origin": pd.Timestamp(origin),
+                "horizon_years": horizon_years,
+                "level": unit_level,
+                "rule": rule,
+                "cost_fraction": COST_FRACTIONS,
+                "money_spent": priced["cost"].sum() * np.array(COST_FRACTIONS),
+                "failures_captured": captured,
+                "failures_total": total,
+                "capture_fraction": captured / total if total else np.nan,
+                "capture_lo": limits[0],
+                "capture_hi": limits[1],
+            }
+        )

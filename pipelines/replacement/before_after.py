@@ -64,19 +64,25 @@ def tabulate_before_after(history: FailureHistory, members: pd.DataFrame, level:
     """
     if members.empty:
         return pd.DataFrame()
-    used = (members["expected"].notna() & members["after_years"].gt(0) & members["before_years"].gt(0)
-            & members["is_followed"])
+    used = (
+        members["expected"].notna()
+        & members["after_years"].gt(0)
+        & members["before_years"].gt(0)
+        & members["is_followed"]
+    )
     kept = members[used]
     if kept.empty:
         return pd.DataFrame()
     left_out = (~used).groupby([members[column] for column in GROUP]).sum()
-    return _finish(_sum_up(kept, history.keep(code_names)), level).merge(
-        left_out.rename("sections_left_out").reset_index(), on=GROUP, how="left",
-    ).sort_values(GROUP, kind="stable", ignore_index=True)
+    return (
+        _finish(_sum_up(kept, history.keep(code_names)), level)
+        .merge(left_out.rename("sections_left_out").reset_index(), on=GROUP, how="left")
+        .sort_values(GROUP, kind="stable", ignore_index=True)
+    )
 
 
 def expect_nothing_done(
-    history: FailureHistory, model: FailureModel, members: pd.DataFrame, years: float,
+    history: FailureHistory, model: FailureModel, members: pd.DataFrame, years: float
 ) -> pd.DataFrame:
     """Members of sets with their time before and after, and what a model expects of them with nothing done.
 
@@ -111,16 +117,21 @@ def expect_nothing_done(
     if len(mine):
         retired = pd.to_datetime(history.sections["retired_on"]).to_numpy()[history.keep(find_rows)]
         expected[mine], variance[mine], error[mine] = expect_members(
-            model, dated.iloc[mine], history.keep(list_events), retired)
+            model, dated.iloc[mine], history.keep(list_events), retired
+        )
     return dated.assign(expected=expected, variance=variance, level_error=error)
 
 
 def _set_windows(members: pd.DataFrame, history: FailureHistory, years: float) -> pd.DataFrame:
     """Members with where their time before begins and their time after ends."""
     members = members.reset_index(drop=True)
-    facts = history.sections[
-        ["loop_code", "position", "length_km", "installed_on", "is_installed_on_known", "recorded_from"]
-    ].iloc[history.keep(find_rows)[members["section_code"].to_numpy(dtype=np.int64)]].reset_index(drop=True)
+    facts = (
+        history.sections[
+            ["loop_code", "position", "length_km", "installed_on", "is_installed_on_known", "recorded_from"]
+        ]
+        .iloc[history.keep(find_rows)[members["section_code"].to_numpy(dtype=np.int64)]]
+        .reset_index(drop=True)
+    )
     span, as_of = pd.Timedelta(days=round(years * DAYS_PER_YEAR)), pd.Timestamp(history.as_of)
     on = pd.to_datetime(members["on"])
     installed = pd.to_datetime(facts["installed_on"]).where(facts["is_installed_on_known"].astype(bool))
@@ -128,8 +139,13 @@ def _set_windows(members: pd.DataFrame, history: FailureHistory, years: float) -
     until = pd.concat([on + span, pd.to_datetime(members["until"])], axis=1).min(axis=1)
     until = until.where(until <= as_of, as_of)
     return members.assign(
-        on=on, since=since, until=until, loop_code=facts["loop_code"], position=facts["position"],
-        length_km=facts["length_km"].astype(float), before_years=years_between(since, on),
+        on=on,
+        since=since,
+        until=until,
+        loop_code=facts["loop_code"],
+        position=facts["position"],
+        length_km=facts["length_km"].astype(float),
+        before_years=years_between(since, on),
         after_years=years_between(on, until),
     )
 
@@ -154,8 +170,11 @@ def list_events(history: FailureHistory) -> pd.DataFrame:
     section, failed = section[order], failed[order]
     # as in evidence.count_occasions: a repeat soon after a failure is no new occasion
     again = (np.diff(section) == 0) & (np.diff(failed) <= np.timedelta64(REPEAT_DAYS, "D"))
-    return events.iloc[order].reset_index(drop=True).assign(
-        is_occasion=(section >= 0) & ~np.concatenate([np.zeros(min(len(section), 1), dtype=bool), again]))
+    return (
+        events.iloc[order]
+        .reset_index(drop=True)
+        .assign(is_occasion=(section >= 0) & ~np.concatenate([np.zeros(min(len(section), 1), dtype=bool), again]))
+    )
 
 
 # ------------------------------------------------------------------ what was to be expected
@@ -170,7 +189,7 @@ def find_in_model(model: FailureModel, code: Whole) -> Whole:
 
 
 def expect_members(
-    model: FailureModel, members: pd.DataFrame, events: pd.DataFrame, retired: Days,
+    model: FailureModel, members: pd.DataFrame, events: pd.DataFrame, retired: Days
 ) -> tuple[Floats, Floats, Floats]:
     """Failures to expect of members between their date and their end, had nothing been done.
 
@@ -218,7 +237,7 @@ def expect_members(
 
 
 def _copy_loops(
-    model: FailureModel, copies: pd.DataFrame, events: pd.DataFrame, retired: Days,
+    model: FailureModel, copies: pd.DataFrame, events: pd.DataFrame, retired: Days
 ) -> tuple[nested.Tree, Whole, Whole]:
     """The loops of the copies as known on their dates, with the model's section and the copy of each leaf."""
     sections = model.windows.sections
@@ -287,10 +306,17 @@ def _sum_up(members: pd.DataFrame, history: FailureHistory) -> pd.DataFrame:
         raw=members["expected"],
     )
     sums = weighed.groupby(GROUP, sort=True).agg(
-        picked_from=("on", "min"), picked_to=("on", "max"), loops=("loop_code", "nunique"),
-        sections=("section_code", "size"), length_km=("length_km", "sum"), before_km=("before_km", "sum"),
-        after_km=("after_km", "sum"), expected_after=("expected", "sum"), variance=("variance", "sum"),
-        level_weight=("level_weight", "sum"), raw=("raw", "sum"),
+        picked_from=("on", "min"),
+        picked_to=("on", "max"),
+        loops=("loop_code", "nunique"),
+        sections=("section_code", "size"),
+        length_km=("length_km", "sum"),
+        before_km=("before_km", "sum"),
+        after_km=("after_km", "sum"),
+        expected_after=("expected", "sum"),
+        variance=("variance", "sum"),
+        level_weight=("level_weight", "sum"),
+        raw=("raw", "sum"),
     )
     return sums.assign(failures_before=failures_before, seen_after=seen_after).reset_index()
 
@@ -314,8 +340,12 @@ def _count_failures(members: pd.DataFrame, events: pd.DataFrame, history: Failur
     after = failed_on.gt(pairs["on"]) & failed_on.le(pairs["until"])
     same, by_loop = pairs["section_code"].eq(section), section.lt(0) & pairs["counts_loop_only"]
     whole, in_place = pairs["counts"].eq("loop"), pairs["counts"].eq("place")
-    follows = section.ge(0) & ~same & pairs["position"].eq(position) & laid_on.ge(
-        pairs["on"] - pd.Timedelta(days=SUCCESSION_DAYS))
+    follows = (
+        section.ge(0)
+        & ~same
+        & pairs["position"].eq(position)
+        & laid_on.ge(pairs["on"] - pd.Timedelta(days=SUCCESSION_DAYS))
+    )
     seen = np.where(in_place, follows, same | whole) | by_loop
 
     def count(chosen: pd.Series) -> Whole:
@@ -354,13 +384,23 @@ def _finish(sums: pd.DataFrame, level: float) -> pd.DataFrame:
     carried = np.where(naive > 0, naive, np.nan)
     verdict = np.select(
         [mean < LEAST_EXPECTED, ratio_hi < 1.0, ratio_lo > 1.0],
-        ["too_few", "fewer_than_expected", "more_than_expected"], "as_expected",
+        ["too_few", "fewer_than_expected", "more_than_expected"],
+        "as_expected",
     )
     return sums.assign(
-        years_before=sums["before_km"] / sums["length_km"], years_after=sums["after_km"] / sums["length_km"],
-        naive_after=naive, expected_after_lo=lo, expected_after_hi=hi, seen_after_lo=seen_lo, seen_after_hi=seen_hi,
-        naive_fall_pct=100.0 * (1.0 - seen / carried), expected_fall_pct=100.0 * (1.0 - mean / carried),
-        seen_over_expected=seen / np.maximum(mean, 1e-12), seen_over_expected_lo=ratio_lo,
-        seen_over_expected_hi=ratio_hi, effect_verdict=verdict,
-        failures_before=sums["failures_before"].astype("int64"), seen_after=sums["seen_after"].astype("int64"),
+        years_before=sums["before_km"] / sums["length_km"],
+        years_after=sums["after_km"] / sums["length_km"],
+        naive_after=naive,
+        expected_after_lo=lo,
+        expected_after_hi=hi,
+        seen_after_lo=seen_lo,
+        seen_after_hi=seen_hi,
+        naive_fall_pct=100.0 * (1.0 - seen / carried),
+        expected_fall_pct=100.0 * (1.0 - mean / carried),
+        seen_over_expected=seen / np.maximum(mean, 1e-12),
+        seen_over_expected_lo=ratio_lo,
+        seen_over_expected_hi=ratio_hi,
+        effect_verdict=verdict,
+        failures_before=sums["failures_before"].astype("int64"),
+        seen_after=sums["seen_after"].astype("int64"),
     ).drop(columns=["before_km", "after_km", "variance", "level_weight", "raw"])

@@ -23,9 +23,16 @@ from pipelines.survival.nested import Variances
 from shared.settings import Settings
 
 TABLES = (
-    "fitted.backtest", "fitted.backtest_differences", "fitted.backtest_calibration", "fitted.backtest_money",
-    "fitted.before_after", "fitted.forecast_score", "fitted.ranking_churn", "fitted.ranking_sensitivity",
+    "fitted.backtest",
+    "fitted.backtest_differences",
+    "fitted.backtest_calibration",
+    "fitted.backtest_money",
+    "fitted.before_after",
+    "fitted.forecast_score",
+    "fitted.ranking_churn",
+    "fitted.ranking_sensitivity",
 )
+
 
 @dataclass(frozen=True)
 class Judged:
@@ -55,7 +62,7 @@ class _MeansOnly:
 
 
 def try_ranking(
-    history: FailureHistory, model: FailureModel, form_now: ModelChoices, reasons: pd.DataFrame, settings: Settings,
+    history: FailureHistory, model: FailureModel, form_now: ModelChoices, reasons: pd.DataFrame, settings: Settings
 ) -> dict[str, pd.DataFrame]:
     """Everything that holds the ranking against what followed: the back-test, and what else its models say, by table.
 
@@ -88,17 +95,25 @@ def try_ranking(
         return _MeansOnly(fitted)
 
     tested = backtest.run_backtest(
-        history, fit_as_then, origins, horizon, level=general.interval_level,
-        replicates=terms.backtest_replicates, random=np.random.default_rng(general.seed),
+        history,
+        fit_as_then,
+        origins,
+        horizon,
+        level=general.interval_level,
+        replicates=terms.backtest_replicates,
+        random=np.random.default_rng(general.seed),
         further_measure=CaptureByMoney(
-            price_sections(history.keep(code_names).sections, terms), terms.cost_per_loop, general.interval_level),
+            price_sections(history.keep(code_names).sections, terms), terms.cost_per_loop, general.interval_level
+        ),
     )
     for day in dates[len(origins) :]:
         # the search for the variances begins at those of the last origin: a quarter of the time
         fit_as_then(known_at(history, day), judged[-1].variances)
     return {
-        "fitted.backtest": tested.captures, "fitted.backtest_differences": tested.differences,
-        "fitted.backtest_calibration": tested.calibration, "fitted.backtest_money": tested.further,
+        "fitted.backtest": tested.captures,
+        "fitted.backtest_differences": tested.differences,
+        "fitted.backtest_calibration": tested.calibration,
+        "fitted.backtest_money": tested.further,
         **tabulate_judged(history, judged, general.interval_level),
         "fitted.ranking_sensitivity": tabulate_sensitivity(history, model, general.horizon_years),
     }
@@ -111,7 +126,7 @@ def add_last_year(origins: Sequence[dt.date], as_of: dt.date) -> list[dt.date]:
 
 
 def judge_model(
-    history: FailureHistory, model: FailureModel, members: pd.DataFrame, dates: Sequence[dt.date], settings: Settings,
+    history: FailureHistory, model: FailureModel, members: pd.DataFrame, dates: Sequence[dt.date], settings: Settings
 ) -> Judged:
     """What the evidence takes from the model of a past date.
 
@@ -138,7 +153,8 @@ def judge_model(
     picked = join_members(members[mine], list_by_rules(history, model))
     return Judged(
         score_forecast(history, model, settings.general.interval_level),
-        expect_nothing_done(history, model, picked, settings.replacement.before_after_years), model.variances,
+        expect_nothing_done(history, model, picked, settings.replacement.before_after_years),
+        model.variances,
     )
 
 
@@ -147,7 +163,8 @@ def tabulate_judged(history: FailureHistory, judged: Sequence[Judged], level: fl
     members, scores = ([getattr(one, part) for one in judged] for part in ("members", "score"))
     return {
         "fitted.before_after": tabulate_before_after(
-            history, pd.concat(members, ignore_index=True) if members else pd.DataFrame(), level),
+            history, pd.concat(members, ignore_index=True) if members else pd.DataFrame(), level
+        ),
         "fitted.forecast_score": pd.concat(scores, ignore_index=True) if scores else pd.DataFrame(),
     }
 

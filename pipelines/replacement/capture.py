@@ -21,9 +21,7 @@ AT_ONCE = 1024
 LENGTH_FRACTIONS = (0.01, 0.05, 0.10, 0.20)
 
 
-def order_by_rule(
-    units: pd.DataFrame, rule: str, by_age: Whole | None = None,
-) -> tuple[Whole, Whole]:
+def order_by_rule(units: pd.DataFrame, rule: str, by_age: Whole | None = None) -> tuple[Whole, Whole]:
     """Order in which a rule picks the units, and the first place of each group that it ties.
 
     Parameters
@@ -95,8 +93,12 @@ def _sort_key(units: pd.DataFrame, rule: str) -> tuple[NDArray[Any], bool]:
 
 
 def measure_capture(
-    units: pd.DataFrame, order: Whole, groups: Whole, draws: Draws,
-    fractions: tuple[float, ...] = LENGTH_FRACTIONS, by: str = "length_km",
+    units: pd.DataFrame,
+    order: Whole,
+    groups: Whole,
+    draws: Draws,
+    fractions: tuple[float, ...] = LENGTH_FRACTIONS,
+    by: str = "length_km",
     drawn_totals: tuple[Floats, Floats] | None = None,
 ) -> tuple[Floats, Floats]:
     """Failures on the cable picked until a share of the length is reached.
@@ -173,9 +175,9 @@ def measure_capture(
 def sum_drawn(units: pd.DataFrame, draws: Draws, by: str = "length_km") -> tuple[Floats, Floats]:
     """Sums of a measure and of the observed failures over all units, in each replicate."""
     loop = units["loop_code"].to_numpy(dtype=np.int64)
-    by_loop = np.stack([
-        np.bincount(loop, units[name].to_numpy(dtype=np.float64), draws.shape[1]) for name in (by, "observed")
-    ])
+    by_loop = np.stack(
+        [np.bincount(loop, units[name].to_numpy(dtype=np.float64), draws.shape[1]) for name in (by, "observed")]
+    )
     sums = np.zeros((2, len(draws)))
     for first in range(0, draws.shape[1], AT_ONCE):
         some = slice(first, first + AT_ONCE)

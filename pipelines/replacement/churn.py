@@ -20,7 +20,13 @@ SMALL_PCT = 0.5
 """A change of less is not worth a word."""
 
 LOOP_FACTS = (
-    "loop_id", "rank", "length_km", "failures_recorded", "failures_shared", "multiplier", "class_rate_per_100km_year",
+    "loop_id",
+    "rank",
+    "length_km",
+    "failures_recorded",
+    "failures_shared",
+    "multiplier",
+    "class_rate_per_100km_year",
     "expected_rate_per_100km_year",
 )
 SECTION_FACTS = ("section_id", "loop_id", "cable_class", "length_km", "installed_on")
@@ -41,7 +47,8 @@ class Ranking:
         """Whether nothing differs but the number of the run."""
         return (
             (self.as_of, self.model_form, dict(self.settings)) == (other.as_of, other.model_form, dict(other.settings))
-            and _is_equal(self.loops, other.loops) and _is_equal(self.sections, other.sections)
+            and _is_equal(self.loops, other.loops)
+            and _is_equal(self.sections, other.sections)
         )
 
 
@@ -63,14 +70,22 @@ def _is_equal(one: pd.DataFrame, other: pd.DataFrame) -> bool:
 
 
 def take_ranking(
-    run_number: int, as_of: dt.date, model_form: str, settings: Mapping[str, str], horizon_years: float,
-    loops: pd.DataFrame, sections: pd.DataFrame,
+    run_number: int,
+    as_of: dt.date,
+    model_form: str,
+    settings: Mapping[str, str],
+    horizon_years: float,
+    loops: pd.DataFrame,
+    sections: pd.DataFrame,
 ) -> Ranking:
     """What is kept of the rankings of loops and sections that assemble made."""
     per_year = loops["length_km"] * horizon_years
     loops = loops.assign(class_rate_per_100km_year=100.0 * loops["expected_class"] / per_year)
     return Ranking(
-        run_number, as_of, model_form, settings,
+        run_number,
+        as_of,
+        model_form,
+        settings,
         loops[list(LOOP_FACTS)].sort_values("loop_id", ignore_index=True),
         sections[list(SECTION_FACTS)].sort_values("section_id", ignore_index=True),
     )
@@ -122,18 +137,26 @@ def compare_rankings(then: Ranking | None, now: Ranking) -> pd.DataFrame:
     both = then.loops.merge(now.loops, on="loop_id", how="outer", suffixes=("_then", "_now"), sort=True)
     own = _places_own(both)
     moved = both["rank_then"] - both["rank_now"]
-    made = pd.DataFrame({
-        "loop_id": both["loop_id"], "run_then": then.run_number, "as_of_then": pd.Timestamp(then.as_of),
-        "rank_then": both["rank_then"].astype("Int64"), "rank_now": both["rank_now"].astype("Int64"),
-        "places_moved": moved.astype("Int64"), "places_own": own.astype("Int64"),
-        "places_by_others": (moved - own).astype("Int64"),
-        "rate_then": both["expected_rate_per_100km_year_then"], "rate_now": both["expected_rate_per_100km_year_now"],
-        "class_change_pct": _change(both, "class_rate_per_100km_year"),
-        "record_change_pct": _change(both, "multiplier"),
-        "failures_then": both["failures_recorded_then"].astype("Int64"),
-        "failures_now": both["failures_recorded_now"].astype("Int64"),
-        "length_then_km": both["length_km_then"], "length_now_km": both["length_km_now"],
-    })
+    made = pd.DataFrame(
+        {
+            "loop_id": both["loop_id"],
+            "run_then": then.run_number,
+            "as_of_then": pd.Timestamp(then.as_of),
+            "rank_then": both["rank_then"].astype("Int64"),
+            "rank_now": both["rank_now"].astype("Int64"),
+            "places_moved": moved.astype("Int64"),
+            "places_own": own.astype("Int64"),
+            "places_by_others": (moved - own).astype("Int64"),
+            "rate_then": both["expected_rate_per_100km_year_then"],
+            "rate_now": both["expected_rate_per_100km_year_now"],
+            "class_change_pct": _change(both, "class_rate_per_100km_year"),
+            "record_change_pct": _change(both, "multiplier"),
+            "failures_then": both["failures_recorded_then"].astype("Int64"),
+            "failures_now": both["failures_recorded_now"].astype("Int64"),
+            "length_then_km": both["length_km_then"],
+            "length_now_km": both["length_km_now"],
+        }
+    )
     register = _compare_register(then, now)
     made = made.merge(register, on="loop_id", how="left").fillna(dict.fromkeys(register.columns[1:], 0))
     shared = (both["failures_shared_now"] - both["failures_shared_then"]).to_numpy(dtype=np.float64)
@@ -143,7 +166,8 @@ def compare_rankings(then: Ranking | None, now: Ranking) -> pd.DataFrame:
         for row, more in zip(made.to_dict("records"), shared, strict=True)
     ]
     return made.assign(
-        churn_reasons=reasons, sections_added=made["sections_added"].astype("int64"),
+        churn_reasons=reasons,
+        sections_added=made["sections_added"].astype("int64"),
         sections_removed=made["sections_removed"].astype("int64"),
     ).drop(columns=["lengths_corrected", "dates_corrected", "classes_corrected"])
 
@@ -173,13 +197,16 @@ def _compare_register(then: Ranking, now: Ranking) -> pd.DataFrame:
     both = then.sections.merge(now.sections, on="section_id", how="outer", suffixes=("_then", "_now"))
     stays = both["loop_id_then"].notna() & both["loop_id_now"].notna()
     laid = {when: pd.to_datetime(both[f"installed_on_{when}"]).fillna(pd.Timestamp(0)) for when in ("then", "now")}
-    counts = pd.DataFrame({
-        "loop_id": both["loop_id_now"].fillna(both["loop_id_then"]),
-        "sections_added": both["loop_id_then"].isna(), "sections_removed": both["loop_id_now"].isna(),
-        "lengths_corrected": stays & ~np.isclose(both["length_km_then"], both["length_km_now"], atol=0.0005),
-        "dates_corrected": stays & laid["then"].ne(laid["now"]),
-        "classes_corrected": stays & both["cable_class_then"].ne(both["cable_class_now"]),
-    })
+    counts = pd.DataFrame(
+        {
+            "loop_id": both["loop_id_now"].fillna(both["loop_id_then"]),
+            "sections_added": both["loop_id_then"].isna(),
+            "sections_removed": both["loop_id_now"].isna(),
+            "lengths_corrected": stays & ~np.isclose(both["length_km_then"], both["length_km_now"], atol=0.0005),
+            "dates_corrected": stays & laid["then"].ne(laid["now"]),
+            "classes_corrected": stays & both["cable_class_then"].ne(both["cable_class_now"]),
+        }
+    )
     return counts.groupby("loop_id", sort=True).sum().reset_index()
 
 
@@ -235,8 +262,10 @@ def _record_reasons(row: Mapping[Any, Any], more_shared: float) -> list[str]:
     if new > 0:
         said.append(f"{new} new failure{'s' if new > 1 else ''} on record ({int(row['failures_now'])} now)")
     if new < 0:
-        said.append(f"{-new} failure{'s' if new < -1 else ''} fewer on record ({int(row['failures_now'])} now): "
-                    "corrected, or on cable since taken out of service")
+        said.append(
+            f"{-new} failure{'s' if new < -1 else ''} fewer on record ({int(row['failures_now'])} now): "
+            "corrected, or on cable since taken out of service"
+        )
     if abs(more_shared) >= 0.05:
         said.append(f"its share of failures known by loop alone {more_shared:+.1f}".replace("-", "\u2212"))
     return said
@@ -245,13 +274,16 @@ def _record_reasons(row: Mapping[Any, Any], more_shared: float) -> list[str]:
 def _register_reasons(row: Mapping[Any, Any]) -> list[str]:
     said = []
     for column, words in (
-        ("sections_added", "added"), ("sections_removed", "taken out of service or off the register"),
+        ("sections_added", "added"),
+        ("sections_removed", "taken out of service or off the register"),
     ):
         if row[column]:
             said.append(f"{_counted(row[column], 'section')} {words}")
     if row["lengths_corrected"]:
-        said.append(f"length of {_counted(row['lengths_corrected'], 'section')} corrected "
-                    f"({row['length_then_km']:.2f} to {row['length_now_km']:.2f} km in all)")
+        said.append(
+            f"length of {_counted(row['lengths_corrected'], 'section')} corrected "
+            f"({row['length_then_km']:.2f} to {row['length_now_km']:.2f} km in all)"
+        )
     if row["dates_corrected"]:
         said.append(f"installation date of {_counted(row['dates_corrected'], 'section')} corrected")
     if row["classes_corrected"]:

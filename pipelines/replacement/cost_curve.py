@@ -54,8 +54,8 @@ def trace_cost_curve(options: pd.DataFrame, terms: Replacement) -> pd.DataFrame:
         for chosen, spent in choose_at_prices(offered, _list_prices(offered, terms), loop_weight=terms.cost_per_loop)
         if spent > 0
     ]
-    points = pd.DataFrame(rows, columns=["spent", *POINT]).drop_duplicates("spent").sort_values(
-        "spent", ignore_index=True,
+    points = (
+        pd.DataFrame(rows, columns=["spent", *POINT]).drop_duplicates("spent").sort_values("spent", ignore_index=True)
     )
     most = TIMES_THE_PLAN * terms.programme_years * terms.budget
     points = points[(points["spent"] <= most) | (points.index == 0)]
@@ -63,7 +63,8 @@ def trace_cost_curve(options: pd.DataFrame, terms: Replacement) -> pd.DataFrame:
     more_failures = step["avoided_failures"].where(step["avoided_failures"] > 0)
     failures = points["avoided_failures"].where(points["avoided_failures"] > 0)
     return points.assign(
-        curve_point=np.arange(1, len(points) + 1), net_benefit=points["avoided_cost"] - points["spent"],
+        curve_point=np.arange(1, len(points) + 1),
+        net_benefit=points["avoided_cost"] - points["spent"],
         cost_per_failure_avoided=points["spent"] / failures,
         marginal_cost_per_failure_avoided=step["spent"] / more_failures,
         marginal_return=step["avoided_cost"] / step["spent"],
@@ -71,7 +72,12 @@ def trace_cost_curve(options: pd.DataFrame, terms: Replacement) -> pd.DataFrame:
 
 
 POINT = (
-    "loops", "sections_replaced", "sections_injected", "avoided_failures", "avoided_customer_minutes", "avoided_cost",
+    "loops",
+    "sections_replaced",
+    "sections_injected",
+    "avoided_failures",
+    "avoided_customer_minutes",
+    "avoided_cost",
 )
 """Columns of a point that are summed over the work chosen."""
 
@@ -79,7 +85,8 @@ POINT = (
 def _describe_point(chosen: pd.DataFrame) -> dict[str, float | int]:
     replaced = int(chosen["action"].eq("replace").sum())
     return {
-        "loops": int(chosen["loop_id"].nunique()), "sections_replaced": replaced,
+        "loops": int(chosen["loop_id"].nunique()),
+        "sections_replaced": replaced,
         "sections_injected": len(chosen) - replaced,
         **{name: float(chosen[name].sum()) for name in POINT[3:]},
     }

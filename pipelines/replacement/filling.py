@@ -109,16 +109,23 @@ NOTHING = _Changes(np.zeros(1), np.zeros(1), np.array([-2]), np.array([-2]), [NO
 def _take(changes: _Changes, which: Integers | Booleans) -> _Changes:
     places = np.flatnonzero(which) if which.dtype == bool else which
     return _Changes(
-        changes.weight[places], changes.loss[places], changes.loop[places], changes.section[places],
-        [changes.drop[place] for place in places], [changes.add[place] for place in places],
+        changes.weight[places],
+        changes.loss[places],
+        changes.loop[places],
+        changes.section[places],
+        [changes.drop[place] for place in places],
+        [changes.add[place] for place in places],
     )
 
 
 def _join(parts: list[_Changes]) -> _Changes:
     return _Changes(
-        np.concatenate([part.weight for part in parts]), np.concatenate([part.loss for part in parts]),
-        np.concatenate([part.loop for part in parts]), np.concatenate([part.section for part in parts]),
-        [drop for part in parts for drop in part.drop], [add for part in parts for add in part.add],
+        np.concatenate([part.weight for part in parts]),
+        np.concatenate([part.loss for part in parts]),
+        np.concatenate([part.loop for part in parts]),
+        np.concatenate([part.section for part in parts]),
+        [drop for part in parts for drop in part.drop],
+        [add for part in parts for add in part.add],
     )
 
 
@@ -134,12 +141,14 @@ def _list_singles(problem: Problem, relaxed: Relaxed) -> _Changes:
     is_change = before >= 0
     weight = problem.weight[into] - np.where(is_change, problem.weight[before], 0.0)
     loss = np.where(is_change, relaxed.worth[before], 0.0) - relaxed.worth[into]
-    kept_out, kept_in = (np.argsort(each, kind="stable")[:4 * CHANGES_KEPT] for each in (relaxed.worth[out], loss))
+    kept_out, kept_in = (np.argsort(each, kind="stable")[: 4 * CHANGES_KEPT] for each in (relaxed.worth[out], loss))
     out, into, before = out[kept_out], into[kept_in], before[kept_in]
     options = np.concatenate([out, into])
     return _Changes(
-        np.concatenate([-problem.weight[out], weight[kept_in]]), np.concatenate([relaxed.worth[out], loss[kept_in]]),
-        problem.loop[options], problem.section[options],
+        np.concatenate([-problem.weight[out], weight[kept_in]]),
+        np.concatenate([relaxed.worth[out], loss[kept_in]]),
+        problem.loop[options],
+        problem.section[options],
         [*(np.array([option]) for option in out), *(np.array([held]) if held >= 0 else NONE for held in before)],
         [*(NONE for _ in out), *(np.array([option]) for option in into)],
     )
@@ -152,8 +161,12 @@ def _list_closings(problem: Problem, relaxed: Relaxed) -> _Changes:
     spent += problem.loop_weight
     least = opened[np.argsort(relaxed.surplus_of_loop[opened], kind="stable")[:CHANGES_KEPT]]
     return _Changes(
-        -spent[least], relaxed.surplus_of_loop[least], least, np.full(len(least), -1),
-        [np.flatnonzero(relaxed.chosen & (problem.loop == loop)) for loop in least], [NONE for _ in least],
+        -spent[least],
+        relaxed.surplus_of_loop[least],
+        least,
+        np.full(len(least), -1),
+        [np.flatnonzero(relaxed.chosen & (problem.loop == loop)) for loop in least],
+        [NONE for _ in least],
     )
 
 
@@ -177,6 +190,10 @@ def _list_openings(problem: Problem, relaxed: Relaxed) -> _Changes:
     loss = problem.loop_penalty + relaxed.price * weight - so_far(problem.gain[order])
     ends = np.argsort(loss, kind="stable")[:CHANGES_KEPT]
     return _Changes(
-        weight[ends], loss[ends], loop[ends], np.full(len(ends), -1),
-        [NONE for _ in ends], [order[before[end]:end + 1] for end in ends],
+        weight[ends],
+        loss[ends],
+        loop[ends],
+        np.full(len(ends), -1),
+        [NONE for _ in ends],
+        [order[before[end] : end + 1] for end in ends],
     )

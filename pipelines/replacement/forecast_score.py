@@ -69,8 +69,10 @@ def score_forecast(history: FailureHistory, model: FailureModel, level: float) -
         deviance_class_constant=deviance(cells["seen"], by_class[cells["code"].to_numpy()] * cells["km_years"]),
         noise=relative_variance(model)[cells["loop"].to_numpy()] * cells["expected"] ** 2,
     )
-    of_class = [_row(part, str(classes[part["code"].iloc[0]]), "cable_class", level)
-                for _, part in cells.groupby("code", sort=True)]
+    of_class = [
+        _row(part, str(classes[part["code"].iloc[0]]), "cable_class", level)
+        for _, part in cells.groupby("code", sort=True)
+    ]
     whole = _row(cells, "all", "all", level) | judge_loops(cells, level)
     return pd.DataFrame([whole, *of_class]).assign(origin=w.as_of, loops=lambda rows: rows["loops"].astype("int64"))
 
@@ -86,7 +88,10 @@ def _sum_cells(history: FailureHistory, model: FailureModel, code: Whole) -> pd.
     classes = int(code.max(initial=0)) + 1
     cell, key = pd.factorize((loop * classes + code)[used], sort=True)
     summed = {
-        "km": km, "km_years": km * years, "expected": expected, "seen": count_seen(history, model, expected),
+        "km": km,
+        "km_years": km * years,
+        "expected": expected,
+        "seen": count_seen(history, model, expected),
         "level_error": expected * model.variation,
     }
     sums = {name: np.bincount(cell, values[used], len(key)) for name, values in summed.items()}
@@ -102,10 +107,18 @@ def _row(cells: pd.DataFrame, name: str, grouped_by: str, level: float) -> dict[
     lo, hi = count_limits(mean, mean**2 / max(variance, 1e-12), level)
     sums = {f"deviance_{kind}": float(cells[f"deviance_{kind}"].sum()) for kind in DEVIANCES}
     return {
-        "grouped_by": grouped_by, "group_name": name, "length_km": float(cells["km"].sum()),
-        "loops": cells["loop"].nunique(), "expected": mean, "expected_lo": int(lo), "expected_hi": int(hi),
-        "observed_failures": seen, "is_inside": bool(lo <= round(seen, 6) <= hi), **sums,
-        "loops_inside_fraction": np.nan, "loops_inside_promised": np.nan,
+        "grouped_by": grouped_by,
+        "group_name": name,
+        "length_km": float(cells["km"].sum()),
+        "loops": cells["loop"].nunique(),
+        "expected": mean,
+        "expected_lo": int(lo),
+        "expected_hi": int(hi),
+        "observed_failures": seen,
+        "is_inside": bool(lo <= round(seen, 6) <= hi),
+        **sums,
+        "loops_inside_fraction": np.nan,
+        "loops_inside_promised": np.nan,
     }
 
 
@@ -129,8 +142,9 @@ def judge_loops(cells: pd.DataFrame, level: float) -> dict[str, float]:
 def relative_variance(model: FailureModel) -> Floats:
     """Posterior variance of each loop's total of the forecast over its mean squared."""
     totals = model.totals_ahead(SCORED_YEARS)
-    return np.divide(totals.loop_variance, totals.loop_mean**2, out=np.zeros(len(totals.loop_mean)),
-                     where=totals.loop_mean > 0)
+    return np.divide(
+        totals.loop_variance, totals.loop_mean**2, out=np.zeros(len(totals.loop_mean)), where=totals.loop_mean > 0
+    )
 
 
 def years_in_service(history: FailureHistory, model: FailureModel) -> Floats:

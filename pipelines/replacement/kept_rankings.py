@@ -60,7 +60,7 @@ def read_kept(con: duckdb.DuckDBPyConnection) -> list[Ranking]:
     ).fetchall():
         loops, sections = (
             con.execute(
-                f"select {', '.join(facts)} from raw.{table} where run_number = ? order by {facts[0]}", [number],
+                f"select {', '.join(facts)} from raw.{table} where run_number = ? order by {facts[0]}", [number]
             ).df()
             for table, facts in (("ranking_loops", LOOP_FACTS), ("ranking_sections", SECTION_FACTS))
         )
@@ -71,17 +71,21 @@ def read_kept(con: duckdb.DuckDBPyConnection) -> list[Ranking]:
 def write_kept(con: duckdb.DuckDBPyConnection, ranking: Ranking) -> None:
     """Add a ranking to those kept; of the older ones the last few stay."""
     con.execute(MAKE)
-    con.execute("insert into raw.ranking_runs values (?, ?, ?, ?)", [
-        ranking.run_number, ranking.as_of, ranking.model_form, json.dumps(dict(ranking.settings), sort_keys=True),
-    ])
+    con.execute(
+        "insert into raw.ranking_runs values (?, ?, ?, ?)",
+        [ranking.run_number, ranking.as_of, ranking.model_form, json.dumps(dict(ranking.settings), sort_keys=True)],
+    )
     for table, facts, frame in (
-        ("ranking_loops", LOOP_FACTS, ranking.loops), ("ranking_sections", SECTION_FACTS, ranking.sections),
+        ("ranking_loops", LOOP_FACTS, ranking.loops),
+        ("ranking_sections", SECTION_FACTS, ranking.sections),
     ):
         con.register("ranking_to_keep", frame)
         try:
             listed = ", ".join(facts)
-            con.execute(f"insert into raw.{table} (run_number, {listed}) select ?, {listed} from ranking_to_keep",
-                        [ranking.run_number])
+            con.execute(
+                f"insert into raw.{table} (run_number, {listed}) select ?, {listed} from ranking_to_keep",
+                [ranking.run_number],
+            )
         finally:
             con.unregister("ranking_to_keep")
     for table in ("ranking_runs", "ranking_loops", "ranking_sections"):

@@ -100,10 +100,15 @@ def learn_failure_costs(jobs: pd.DataFrame, settings: Replacement, *, small_grou
 
 
 def _minutes_by(jobs: pd.DataFrame, by: list[str]) -> pd.DataFrame:
-    sums = jobs.groupby(by, dropna=False, sort=True).agg(
-        jobs=("customer_minutes", "size"), minutes=("customer_minutes", "sum"),
-        customers=("customers_interrupted", "sum"),
-    ).reset_index()
+    sums = (
+        jobs.groupby(by, dropna=False, sort=True)
+        .agg(
+            jobs=("customer_minutes", "size"),
+            minutes=("customer_minutes", "sum"),
+            customers=("customers_interrupted", "sum"),
+        )
+        .reset_index()
+    )
     return sums.assign(minutes_per_customer=sums["minutes"] / sums["customers"])[[*by, "jobs", "minutes_per_customer"]]
 
 
@@ -135,14 +140,12 @@ def add_consequences(sections: pd.DataFrame, costs: FailureCosts) -> pd.DataFram
     half_loop = own.groupby(sections["half_loop_id"]).transform("sum", min_count=1)
     sections = sections.assign(configuration=sections["configuration"].astype("object").fillna("unknown"))
     share = np.where(sections["configuration"].eq("radial"), 1.0, 0.5)
-    customers = (
-        half_loop.where(half_loop > 0)
-        .fillna(of_loop * share)
-        .fillna(costs.fleet_customers_interrupted)
+    customers = half_loop.where(half_loop > 0).fillna(of_loop * share).fillna(costs.fleet_customers_interrupted)
+    minutes = (
+        sections[["district_id", "configuration"]]
+        .merge(costs.minutes_per_customer, on=["district_id", "configuration"], how="left")["minutes_per_customer"]
+        .fillna(costs.fleet_minutes_per_customer)
     )
-    minutes = sections[["district_id", "configuration"]].merge(
-        costs.minutes_per_customer, on=["district_id", "configuration"], how="left",
-    )["minutes_per_customer"].fillna(costs.fleet_minutes_per_customer)
     return sections.assign(
         customers_interrupted_per_failure=customers.astype(float),
         customer_minutes_per_failure=customers.to_numpy(dtype=float) * minutes.to_numpy(dtype=float),
@@ -150,8 +153,9 @@ def add_consequences(sections: pd.DataFrame, costs: FailureCosts) -> pd.DataFram
     )
 
 
-def find_new_cable(sections: pd.DataFrame, failures: pd.DataFrame, settings: Replacement, *, min_failures: int,
-                   as_of: pd.Timestamp) -> NewCable:
+def find_new_cable(
+    sections: pd.DataFrame, failures: pd.DataFrame, settings: Replacement, *, min_failures: int, as_of: pd.Timestamp
+) -> NewCable:
     """Failure rate of the cable that would be put in.
 
     Parameters
@@ -197,8 +201,9 @@ class Worth:
     avoided_minutes: Floats
 
 
-def value_replacements(sections: pd.DataFrame, new_rate_per_100km_year: float, settings: Replacement,
-                       horizon_years: float) -> Worth:
+def value_replacements(
+    sections: pd.DataFrame, new_rate_per_100km_year: float, settings: Replacement, horizon_years: float
+) -> Worth:
     """What replacing each section costs and buys, without the columns that only explain it: see value_sections.
 
     Notes
@@ -209,18 +214,24 @@ def value_replacements(sections: pd.DataFrame, new_rate_per_100km_year: float, s
     length_km, expected, minutes, customers, repair = (
         sections[name].to_numpy(dtype=float)
         for name in (
-            "length_km", "expected_failures", "customer_minutes_per_failure", "customers_interrupted_per_failure",
+            "length_km",
+            "expected_failures",
+            "customer_minutes_per_failure",
+            "customers_interrupted_per_failure",
             "repair_cost_per_failure",
         )
     )
     failure = (
-        repair + settings.customer_minute_value * np.nan_to_num(minutes)
+        repair
+        + settings.customer_minute_value * np.nan_to_num(minutes)
         + settings.customer_event_value * np.nan_to_num(customers)
     )
     avoided = expected - new_rate_per_100km_year / 100.0 * length_km * horizon_years
     return Worth(
-        cost_per_failure=failure, cost=length_km * _cost_per_km(sections, settings),
-        avoided_cost=avoided / horizon_years * failure * years, avoided_failures=avoided,
+        cost_per_failure=failure,
+        cost=length_km * _cost_per_km(sections, settings),
+        avoided_cost=avoided / horizon_years * failure * years,
+        avoided_failures=avoided,
         avoided_minutes=avoided * minutes,
     )
 
@@ -230,8 +241,9 @@ def _cost_per_km(sections: pd.DataFrame, settings: Replacement) -> Floats:
     return 1000.0 * np.where(duct, settings.cost_per_m_duct, settings.cost_per_m_buried)
 
 
-def value_sections(sections: pd.DataFrame, new_rate_per_100km_year: float, settings: Replacement,
-                   horizon_years: float) -> pd.DataFrame:
+def value_sections(
+    sections: pd.DataFrame, new_rate_per_100km_year: float, settings: Replacement, horizon_years: float
+) -> pd.DataFrame:
     """What replacing each section costs and buys.
 
     Parameters
@@ -289,7 +301,7 @@ def value_sections(sections: pd.DataFrame, new_rate_per_100km_year: float, setti
 
 
 def value_injections(
-    sections: pd.DataFrame, replaced: Worth, places: Integers, settings: Replacement, horizon_years: float,
+    sections: pd.DataFrame, replaced: Worth, places: Integers, settings: Replacement, horizon_years: float
 ) -> Worth:
     """What injecting sections costs and buys, were they injected.
 
@@ -330,7 +342,9 @@ def value_injections(
     yearly = (1.0 - settings.injection_multiplier) * expected / horizon_years
     avoided = yearly * min(horizon_years, settings.injection_years)
     return Worth(
-        cost_per_failure=each, cost=1000.0 * settings.cost_per_m_injected * length,
+        cost_per_failure=each,
+        cost=1000.0 * settings.cost_per_m_injected * length,
         avoided_cost=yearly * each * annuity_factor(settings.injection_years, settings.discount_rate_pct),
-        avoided_failures=avoided, avoided_minutes=avoided * minutes,
+        avoided_failures=avoided,
+        avoided_minutes=avoided * minutes,
     )

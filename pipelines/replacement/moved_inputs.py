@@ -25,7 +25,8 @@ DOUBLED = (0.5, 2.0)
 
 
 FORECASTS = {
-    "expected_failures": "expected_failures_of_sections", "district_expected": "expected_failures_of_districts",
+    "expected_failures": "expected_failures_of_sections",
+    "district_expected": "expected_failures_of_districts",
 }
 """The two ways in which the forecast is moved, by the columns that hold its limits."""
 
@@ -95,7 +96,8 @@ def list_moves(base: Case, sections: pd.DataFrame) -> Iterator[Moved]:
     for name, moved in FORECASTS.items():
         low, high = f"{name}_lo", f"{name}_hi"
         yield Moved(
-            moved, float(sections["expected_failures"].sum()),
+            moved,
+            float(sections["expected_failures"].sum()),
             (float(sections[low].sum()), float(sections[high].sum())),
             (dataclasses.replace(base, expected=low), dataclasses.replace(base, expected=high)),
         )
@@ -146,16 +148,17 @@ def add_district_limits(sections: pd.DataFrame, districts: pd.DataFrame) -> pd.D
     """
     known = districts.set_index("district_id")
     mean = known["expected_failures"].where(known["expected_failures"] > 0)
-    return sections.assign(**{
-        f"district_expected_{end}": sections["expected_failures"] * sections["district_id"].map(
-            known[f"expected_failures_{end}"] / mean,
-        ).astype("float64").fillna(1.0)
-        for end in ("lo", "hi")
-    })
+    return sections.assign(
+        **{
+            f"district_expected_{end}": sections["expected_failures"]
+            * sections["district_id"].map(known[f"expected_failures_{end}"] / mean).astype("float64").fillna(1.0)
+            for end in ("lo", "hi")
+        }
+    )
 
 
 def move_inputs(
-    sections: pd.DataFrame, terms: Replacement, new_cable: NewCable, repair_cost: float, horizon_years: float,
+    sections: pd.DataFrame, terms: Replacement, new_cable: NewCable, repair_cost: float, horizon_years: float
 ) -> pd.DataFrame:
     """The first year's programme valued and chosen anew with each input at its low and its high value.
 
@@ -184,33 +187,40 @@ def move_inputs(
     base = Case(terms, new_cable.rate_per_100km_year, repair_cost)
     # Numbers for names: the programme is chosen some two dozen times, and only counts come out of it.
     sections = sections.assign(
-        section_id=np.arange(len(sections)), loop_id=pd.factorize(sections["loop_id"])[0],
+        section_id=np.arange(len(sections)),
+        loop_id=pd.factorize(sections["loop_id"])[0],
         installation=sections["installation"].astype("category"),
     )
     standing = _value_case(base, sections, horizon_years)
     rows = []
     for moved in list_moves(base, sections):
         low, high = (_value_case(case, sections, horizon_years) for case in moved.cases)
-        rows.append({
-            "input": moved.name, "input_standing": moved.standing,
-            "input_low": moved.ends[0], "input_high": moved.ends[1],
-            "net_benefit": standing.net_benefit, "net_benefit_at_low": low.net_benefit,
-            "net_benefit_at_high": high.net_benefit,
-            "swing": np.ptp([standing.net_benefit, low.net_benefit, high.net_benefit]),
-            "sections_paying": standing.sections_paying, "sections_paying_at_low": low.sections_paying,
-            "sections_paying_at_high": high.sections_paying, "programme_paying": standing.programme_paying,
-            "programme_paying_at_low": low.programme_paying, "programme_paying_at_high": high.programme_paying,
-            "share_kept_at_low": _share_kept(standing.chosen, low.chosen),
-            "share_kept_at_high": _share_kept(standing.chosen, high.chosen),
-        })
+        rows.append(
+            {
+                "input": moved.name,
+                "input_standing": moved.standing,
+                "input_low": moved.ends[0],
+                "input_high": moved.ends[1],
+                "net_benefit": standing.net_benefit,
+                "net_benefit_at_low": low.net_benefit,
+                "net_benefit_at_high": high.net_benefit,
+                "swing": np.ptp([standing.net_benefit, low.net_benefit, high.net_benefit]),
+                "sections_paying": standing.sections_paying,
+                "sections_paying_at_low": low.sections_paying,
+                "sections_paying_at_high": high.sections_paying,
+                "programme_paying": standing.programme_paying,
+                "programme_paying_at_low": low.programme_paying,
+                "programme_paying_at_high": high.programme_paying,
+                "share_kept_at_low": _share_kept(standing.chosen, low.chosen),
+                "share_kept_at_high": _share_kept(standing.chosen, high.chosen),
+            }
+        )
     return pd.DataFrame(rows).sort_values(["swing", "input"], ascending=[False, True], ignore_index=True)
 
 
 def _value_case(case: Case, sections: pd.DataFrame, horizon_years: float) -> Outcome:
     """Value every section and choose the first year's programme under the inputs of a case."""
-    valued = sections.assign(
-        expected_failures=sections[case.expected], repair_cost_per_failure=case.repair_cost,
-    )
+    valued = sections.assign(expected_failures=sections[case.expected], repair_cost_per_failure=case.repair_cost)
     replaced = value_replacements(valued, case.new_rate, case.terms, horizon_years)
     # Only what is offered can be settled on and chosen.
     offers = list_offers(valued, replaced, case.terms, horizon_years)
@@ -220,7 +230,9 @@ def _value_case(case: Case, sections: pd.DataFrame, horizon_years: float) -> Out
     chosen, _ = choose_work(offers[settled.worthwhile], budget, gap)
     return Outcome(
         float(chosen["net_benefit"].sum()) - case.terms.cost_per_loop * chosen["loop_id"].nunique(),
-        int((replaced.avoided_cost > replaced.cost).sum()), int(chosen["is_paying"].sum()), chosen,
+        int((replaced.avoided_cost > replaced.cost).sum()),
+        int(chosen["is_paying"].sum()),
+        chosen,
     )
 
 

@@ -72,14 +72,15 @@ def can_be_injected(sections: pd.DataFrame) -> pd.Series:
     """
     solid = sections["conductor"].astype("string").str.contains("solid", case=False, na=False).astype(bool)
     return (
-        sections["insulation"].isin(INJECTED_INSULATIONS) & sections["installation"].eq("buried")
-        & sections["rejuvenated_on"].isna() & ~solid
+        sections["insulation"].isin(INJECTED_INSULATIONS)
+        & sections["installation"].eq("buried")
+        & sections["rejuvenated_on"].isna()
+        & ~solid
     )
 
 
 def list_options(
-    sections: pd.DataFrame, new_rate_per_100km_year: float, terms: Replacement, horizon_years: float, *,
-    year: int = 0,
+    sections: pd.DataFrame, new_rate_per_100km_year: float, terms: Replacement, horizon_years: float, *, year: int = 0
 ) -> pd.DataFrame:
     """Everything that may be done in a year of the plan: replace each section, inject those that can be.
 
@@ -111,9 +112,7 @@ def list_options(
     return _arrange(sections, replaced, terms, horizon_years, year, only_offered=False)
 
 
-def list_offers(
-    sections: pd.DataFrame, replaced: Worth, terms: Replacement, horizon_years: float,
-) -> pd.DataFrame:
+def list_offers(sections: pd.DataFrame, replaced: Worth, terms: Replacement, horizon_years: float) -> pd.DataFrame:
     """The rows of list_options of the first year that are offered, from what replacing the sections is worth.
 
     Notes
@@ -124,8 +123,7 @@ def list_offers(
 
 
 def _arrange(
-    sections: pd.DataFrame, replaced: Worth, terms: Replacement, horizon_years: float, year: int, *,
-    only_offered: bool,
+    sections: pd.DataFrame, replaced: Worth, terms: Replacement, horizon_years: float, year: int, *, only_offered: bool
 ) -> pd.DataFrame:
     """Rows of list_options: of each section its injection, where it can be injected, then its replacement."""
     can = sections["is_injectable"].to_numpy(dtype=bool)
@@ -148,11 +146,20 @@ def _arrange(
     cost, avoided = cost[kept], avoided[kept]
     later = (1.0 + terms.discount_rate_pct / 100.0) ** -year
     length = sections["length_km"].to_numpy(dtype=float)[rows]
-    return pd.DataFrame({
-        "section_id": sections["section_id"].array[rows], "loop_id": sections["loop_id"].array[rows],
-        "action": pd.Categorical.from_codes(is_replacement[kept], dtype=ACTIONS), "length_m": 1000.0 * length,
-        "cost": cost, "avoided_failures": together("avoided_failures")[kept],
-        "avoided_customer_minutes": together("avoided_minutes")[kept], "avoided_cost": later * avoided,
-        "net_benefit": later * (avoided - cost), "is_paying": avoided > cost, "is_offered": is_offered[kept],
-        "weight": length if terms.budget_km > 0 else cost, "gain": later * avoided,
-    })
+    return pd.DataFrame(
+        {
+            "section_id": sections["section_id"].array[rows],
+            "loop_id": sections["loop_id"].array[rows],
+            "action": pd.Categorical.from_codes(is_replacement[kept], dtype=ACTIONS),
+            "length_m": 1000.0 * length,
+            "cost": cost,
+            "avoided_failures": together("avoided_failures")[kept],
+            "avoided_customer_minutes": together("avoided_minutes")[kept],
+            "avoided_cost": later * avoided,
+            "net_benefit": later * (avoided - cost),
+            "is_paying": avoided > cost,
+            "is_offered": is_offered[kept],
+            "weight": length if terms.budget_km > 0 else cost,
+            "gain": later * avoided,
+        }
+    )

@@ -25,14 +25,19 @@ ALL_YEARS = "all years"
 PICKING_RULES = ("most_failures", "recent_failures")
 
 COLUMNS = [
-    "grouped_by", "group_name", "section_id", "section_code", "on", "until", "counts", "counts_loop_only",
+    "grouped_by",
+    "group_name",
+    "section_id",
+    "section_code",
+    "on",
+    "until",
+    "counts",
+    "counts_loop_only",
     "is_followed",
 ]
 
 
-def list_members(
-    history: FailureHistory, reasons: pd.DataFrame, watched: Mapping[str, dt.date],
-) -> pd.DataFrame:
+def list_members(history: FailureHistory, reasons: pd.DataFrame, watched: Mapping[str, dt.date]) -> pd.DataFrame:
     """The sets that stand whatever any model says: cable replaced, cable injected, and loops a person watches.
 
     Parameters
@@ -62,8 +67,9 @@ def list_members(
 def join_members(*parts: pd.DataFrame) -> pd.DataFrame:
     """Lists of members one below the other."""
     # a list without rows has no types, and would take them from the others
-    return pd.concat([part[COLUMNS] for part in parts if len(part)] or [pd.DataFrame(columns=COLUMNS)],
-                     ignore_index=True)
+    return pd.concat(
+        [part[COLUMNS] for part in parts if len(part)] or [pd.DataFrame(columns=COLUMNS)], ignore_index=True
+    )
 
 
 def list_replaced(history: FailureHistory, reasons: pd.DataFrame) -> pd.DataFrame:
@@ -76,19 +82,26 @@ def list_replaced(history: FailureHistory, reasons: pd.DataFrame) -> pd.DataFram
     gone = gone[["section_id", "section_code", "loop_code", "position"]].assign(on=retired[gone.index])
     laid = sections[["section_code", "loop_code", "position"]].assign(laid_on=pd.to_datetime(sections["installed_on"]))
     pairs = gone[["section_code", "loop_code", "position", "on"]].merge(
-        laid, on=["loop_code", "position"], suffixes=("", "_next"))
+        laid, on=["loop_code", "position"], suffixes=("", "_next")
+    )
     follows = pairs["section_code"].ne(pairs["section_code_next"]) & pairs["laid_on"].ge(
-        pairs["on"] - pd.Timedelta(days=SUCCESSION_DAYS))
+        pairs["on"] - pd.Timedelta(days=SUCCESSION_DAYS)
+    )
     stated = reasons.dropna().set_index("section_id")["retired_because"].astype(object)
     because = gone["section_id"].map(stated).astype(object).fillna("unknown")
     gone = gone.assign(
-        until=pd.Series(index=gone.index, dtype="datetime64[ns]"), counts="place", counts_loop_only=False,
+        until=pd.Series(index=gone.index, dtype="datetime64[ns]"),
+        counts="place",
+        counts_loop_only=False,
         is_followed=gone["section_code"].isin(pairs.loc[follows, "section_code"]),
     )
-    return pd.concat([
-        gone.assign(grouped_by="replaced_in", group_name=gone["on"].dt.year.astype(str)),
-        gone.assign(grouped_by="replaced_because", group_name=because.astype(str)),
-    ], ignore_index=True)
+    return pd.concat(
+        [
+            gone.assign(grouped_by="replaced_in", group_name=gone["on"].dt.year.astype(str)),
+            gone.assign(grouped_by="replaced_because", group_name=because.astype(str)),
+        ],
+        ignore_index=True,
+    )
 
 
 def list_injected(history: FailureHistory) -> pd.DataFrame:
@@ -97,11 +110,19 @@ def list_injected(history: FailureHistory) -> pd.DataFrame:
     injected = pd.to_datetime(sections["rejuvenated_on"])
     kept = sections[(injected <= pd.Timestamp(history.as_of)).to_numpy(dtype=bool)]
     on = injected[kept.index]
-    frame = pd.DataFrame({
-        "grouped_by": "injected_in", "group_name": on.dt.year.astype(str), "section_id": kept["section_id"],
-        "section_code": kept["section_code"], "on": on, "until": pd.to_datetime(kept["retired_on"]), "counts": "same",
-        "counts_loop_only": False, "is_followed": True,
-    })
+    frame = pd.DataFrame(
+        {
+            "grouped_by": "injected_in",
+            "group_name": on.dt.year.astype(str),
+            "section_id": kept["section_id"],
+            "section_code": kept["section_code"],
+            "on": on,
+            "until": pd.to_datetime(kept["retired_on"]),
+            "counts": "same",
+            "counts_loop_only": False,
+            "is_followed": True,
+        }
+    )
     # a section is injected once, so the years are sets of their own and may be taken together
     return pd.concat([frame, frame.assign(group_name=ALL_YEARS)], ignore_index=True)
 
@@ -136,10 +157,18 @@ def list_by_rules(history: FailureHistory, model: FailureModel) -> pd.DataFrame:
         facts = history.sections[["section_id", "retired_on", "rejuvenated_on"]].iloc[history.keep(find_rows)[code]]
         injected = pd.to_datetime(facts["rejuvenated_on"])
         ends = [injected.where(injected > w.as_of), pd.to_datetime(facts["retired_on"])]
-        parts.append(pd.DataFrame({
-            "grouped_by": rule, "group_name": f"{w.as_of:%Y-%m-%d}", "section_id": facts["section_id"].to_numpy(),
-            "section_code": code, "on": w.as_of, "until": pd.concat(ends, axis=1).min(axis=1).to_numpy(),
-        }))
+        parts.append(
+            pd.DataFrame(
+                {
+                    "grouped_by": rule,
+                    "group_name": f"{w.as_of:%Y-%m-%d}",
+                    "section_id": facts["section_id"].to_numpy(),
+                    "section_code": code,
+                    "on": w.as_of,
+                    "until": pd.concat(ends, axis=1).min(axis=1).to_numpy(),
+                }
+            )
+        )
     return pd.concat(parts, ignore_index=True).assign(counts="same", counts_loop_only=True, is_followed=True)
 
 
@@ -155,10 +184,14 @@ def _sum_loops(model: FailureModel) -> tuple[pd.DataFrame, NDArray[np.int64]]:
         return np.bincount(loop, weights=values * w.in_service).astype(np.float64)
 
     length = total(km)
-    units = pd.DataFrame({
-        "length_km": length, "failures": total(model.recorded.astype(np.float64)), "failures_recent": total(recent),
-        "age_years": total(km * w.sum_by_section(w.weight * w.age_now)) / np.maximum(length, 1e-9),
-    })
+    units = pd.DataFrame(
+        {
+            "length_km": length,
+            "failures": total(model.recorded.astype(np.float64)),
+            "failures_recent": total(recent),
+            "age_years": total(km * w.sum_by_section(w.weight * w.age_now)) / np.maximum(length, 1e-9),
+        }
+    )
     return units, loop
 
 
@@ -185,15 +218,24 @@ def list_watched(history: FailureHistory, watched: Mapping[str, dt.date]) -> pd.
     unknown = sorted(set(watched) - set(sections["loop_id"]))
     if unknown:
         raise UserError(
-            f"setting replacement.watched names {', '.join(unknown)}, which has no section loaded", "settings file",
+            f"setting replacement.watched names {', '.join(unknown)}, which has no section loaded",
+            "settings file",
             "correct the loop_id, or load loops.csv and sections.csv, then: loopwear refresh",
         )
     on = sections["loop_id"].map({loop: pd.Timestamp(day) for loop, day in watched.items()})
     installed = pd.to_datetime(sections["installed_on"])
     retired = pd.to_datetime(sections["retired_on"])
     there = on.notna() & ~(installed > on) & ~(retired < on)
-    return pd.DataFrame({
-        "grouped_by": "watched", "group_name": sections["loop_id"], "section_id": sections["section_id"],
-        "section_code": sections["section_code"], "on": on, "until": pd.NaT, "counts": "loop",
-        "counts_loop_only": True, "is_followed": True,
-    })[there]
+    return pd.DataFrame(
+        {
+            "grouped_by": "watched",
+            "group_name": sections["loop_id"],
+            "section_id": sections["section_id"],
+            "section_code": sections["section_code"],
+            "on": on,
+            "until": pd.NaT,
+            "counts": "loop",
+            "counts_loop_only": True,
+            "is_followed": True,
+        }
+    )[there]

@@ -123,8 +123,10 @@ def settle_actions(options: pd.DataFrame, budget: Budget, years: int) -> Settled
     weight, gain = options["weight"].to_numpy(dtype=float), options["gain"].to_numpy(dtype=float)
     fits = options["is_offered"].to_numpy() & (weight + budget.loop_weight <= budget.amount)
     price = find_price(
-        options.loc[fits, ["section_id", "loop_id", "weight", "gain"]], years * budget.amount,
-        loop_weight=budget.loop_weight, loop_penalty=budget.loop_penalty,
+        options.loc[fits, ["section_id", "loop_id", "weight", "gain"]],
+        years * budget.amount,
+        loop_weight=budget.loop_weight,
+        loop_penalty=budget.loop_penalty,
     )
     worth = np.where(fits, gain - price * weight, -np.inf)
     section = number_names(options["section_id"])
@@ -133,8 +135,9 @@ def settle_actions(options: pd.DataFrame, budget: Budget, years: int) -> Settled
     return Settled(best, best & (worth > 0))
 
 
-def choose_work(options: pd.DataFrame, budget: Budget, relative_gap: float, *, later: float = 1.0,
-                ) -> tuple[pd.DataFrame, Choice]:
+def choose_work(
+    options: pd.DataFrame, budget: Budget, relative_gap: float, *, later: float = 1.0
+) -> tuple[pd.DataFrame, Choice]:
     """The best work of one year among what is offered, and how good it is.
 
     Parameters
@@ -154,7 +157,10 @@ def choose_work(options: pd.DataFrame, budget: Budget, relative_gap: float, *, l
     """
     offered = options[options["is_offered"]].reset_index(drop=True)
     choice = choose_options(
-        offered, budget.amount, loop_weight=budget.loop_weight, loop_penalty=later * budget.loop_penalty,
+        offered,
+        budget.amount,
+        loop_weight=budget.loop_weight,
+        loop_penalty=later * budget.loop_penalty,
         relative_gap=relative_gap,
     )
     return offered[choice.chosen], choice
@@ -168,7 +174,10 @@ def order_work(work: pd.DataFrame, budget: Budget) -> pd.DataFrame:
 
 
 def plan_years(
-    sections: pd.DataFrame, expected: pd.DataFrame, new_rate_per_100km_year: float, terms: Replacement,
+    sections: pd.DataFrame,
+    expected: pd.DataFrame,
+    new_rate_per_100km_year: float,
+    terms: Replacement,
     horizon_years: float,
 ) -> Plan:
     """The work of each year of the plan, the years chosen one after another.
@@ -220,31 +229,38 @@ def plan_years(
         offers.append(offer[list(BOUND_BY)])
     programme = pd.concat(works, ignore_index=True)
     return Plan(
-        programme.assign(programme_order=np.arange(1, len(programme) + 1)), pd.DataFrame(rows), choices[0],
-        sum(choice.gain for choice in choices), bound_plan(offers, budget, terms.discount_rate_pct),
+        programme.assign(programme_order=np.arange(1, len(programme) + 1)),
+        pd.DataFrame(rows),
+        choices[0],
+        sum(choice.gain for choice in choices),
+        bound_plan(offers, budget, terms.discount_rate_pct),
     )
 
 
 def _describe_year(
-    year: int, work: pd.DataFrame, waiting: pd.DataFrame, choice: Choice, budget: Budget, later: float,
+    year: int, work: pd.DataFrame, waiting: pd.DataFrame, choice: Choice, budget: Budget, later: float
 ) -> dict[str, float | int]:
     """One row of the table of years."""
     replaced, waits = work["action"].eq("replace"), waiting[waiting["action"].eq("replace")]
     return {
-        "plan_year": year + 1, "budget": np.nan if budget.is_km else budget.amount,
+        "plan_year": year + 1,
+        "budget": np.nan if budget.is_km else budget.amount,
         "budget_km": budget.amount if budget.is_km else np.nan,
         "spent": float(work["cost"].sum() + work["mobilising_cost"].sum()),
         "loops": int(work["loop_id"].nunique()),
-        "sections_replaced": int(replaced.sum()), "replaced_km": float(work.loc[replaced, "length_m"].sum() / 1000.0),
+        "sections_replaced": int(replaced.sum()),
+        "replaced_km": float(work.loc[replaced, "length_m"].sum() / 1000.0),
         "sections_injected": int((~replaced).sum()),
         "injected_km": float(work.loc[~replaced, "length_m"].sum() / 1000.0),
         "avoided_failures": float(work["avoided_failures"].sum()),
         "avoided_customer_minutes": float(work["avoided_customer_minutes"].sum()),
         "avoided_cost": float(work["avoided_cost"].sum()),
         "net_benefit": float(work["net_benefit"].sum() - later * work["mobilising_cost"].sum()),
-        "sections_waiting": len(waits), "waiting_km": float(waits["length_m"].sum() / 1000.0),
+        "sections_waiting": len(waits),
+        "waiting_km": float(waits["length_m"].sum() / 1000.0),
         "waiting_paying": int(waiting.loc[waiting["is_paying"], "section_id"].nunique()),
-        "gain_bound": choice.bound, "gap": choice.gap,
+        "gain_bound": choice.bound,
+        "gap": choice.gap,
     }
 
 

@@ -63,8 +63,13 @@ class Choice:
 
 
 def choose_options(
-    options: pd.DataFrame, budget: float, *, loop_weight: float = 0.0, loop_penalty: float = 0.0,
-    relative_gap: float = 1e-4, time_limit_s: float = 20.0,
+    options: pd.DataFrame,
+    budget: float,
+    *,
+    loop_weight: float = 0.0,
+    loop_penalty: float = 0.0,
+    relative_gap: float = 1e-4,
+    time_limit_s: float = 20.0,
 ) -> Choice:
     """Choose at most one option a section, gaining the most within the budget.
 
@@ -127,7 +132,7 @@ def find_price(options: pd.DataFrame, budget: float, *, loop_weight: float = 0.0
 
 
 def choose_at_prices(
-    options: pd.DataFrame, prices: Floats, *, loop_weight: float = 0.0,
+    options: pd.DataFrame, prices: Floats, *, loop_weight: float = 0.0
 ) -> list[tuple[Booleans, float]]:
     """The best choice at each price of the budget, and what it spends.
 
@@ -153,7 +158,7 @@ def choose_at_prices(
 
 
 def _search(
-    problem: Problem, relaxed: Relaxed, known: Booleans, relative_gap: float, time_limit_s: float,
+    problem: Problem, relaxed: Relaxed, known: Booleans, relative_gap: float, time_limit_s: float
 ) -> tuple[Booleans, float, int]:
     """Integer search over what the bound leaves open; returns choice, bound, options searched.
 
@@ -212,7 +217,7 @@ def _settle(problem: Problem, relaxed: Relaxed, room: float) -> _Core:
 
 
 def _solve_core(
-    problem: Problem, core: _Core, relative_gap: float, time_limit_s: float,
+    problem: Problem, core: _Core, relative_gap: float, time_limit_s: float
 ) -> tuple[Booleans | None, float]:
     """Solve what is left with HiGHS; returns which of the core's options are chosen (none if none found), bound."""
     from scipy.optimize import Bounds, LinearConstraint, milp
@@ -238,7 +243,8 @@ def _solve_core(
                 LinearConstraint(link, -np.inf, 0.0),
                 LinearConstraint(one_each, -np.inf, 1.0),
             ],
-            bounds=Bounds(lower, 1.0), integrality=np.ones(columns, dtype=np.int64),
+            bounds=Bounds(lower, 1.0),
+            integrality=np.ones(columns, dtype=np.int64),
             options={"mip_rel_gap": relative_gap, "time_limit": time_limit_s},
         )
     bound = np.inf if result.mip_dual_bound is None else -float(result.mip_dual_bound)
@@ -283,11 +289,13 @@ def order_programme(chosen: pd.DataFrame, *, loop_weight: float) -> pd.DataFrame
     Checked by: tests/properties/test_replacement_programme.py
     """
     sums = chosen.groupby("loop_id")[["weight", "gain"]].transform("sum")
-    ordered = chosen.assign(
-        loop_ratio=sums["gain"] / (sums["weight"] + loop_weight), ratio=chosen["gain"] / chosen["weight"],
-    ).sort_values(
-        ["loop_ratio", "loop_id", "ratio", "section_id"], ascending=[False, True, False, True], kind="stable",
-    ).reset_index(drop=True)
+    ordered = (
+        chosen.assign(loop_ratio=sums["gain"] / (sums["weight"] + loop_weight), ratio=chosen["gain"] / chosen["weight"])
+        .sort_values(
+            ["loop_ratio", "loop_id", "ratio", "section_id"], ascending=[False, True, False, True], kind="stable"
+        )
+        .reset_index(drop=True)
+    )
     return ordered.drop(columns=["loop_ratio", "ratio"]).assign(
         programme_order=np.arange(1, len(ordered) + 1),
         mobilising_cost=np.where(ordered["loop_id"].duplicated(), 0.0, loop_weight),

@@ -185,9 +185,7 @@ def _spread_on_grid(where: Floats, weight: Floats) -> Floats:
     return np.asarray(filled, dtype=np.float64)
 
 
-def chance_of_being_worse(
-    shape: ArrayLike, rate: ArrayLike, other_shape: ArrayLike, other_rate: ArrayLike,
-) -> Floats:
+def chance_of_being_worse(shape: ArrayLike, rate: ArrayLike, other_shape: ArrayLike, other_rate: ArrayLike) -> Floats:
     """Probability that one gamma variate exceeds another, independent one.
 
     Notes

@@ -12,9 +12,23 @@ Row = Any
 """A row of the loop ranking (LOOP_COLUMNS) as a named tuple, its days as text."""
 
 LOOP_COLUMNS = [
-    "loop_id", "failures_recorded", "expected_recorded", "multiplier", "multiplier_lo", "multiplier_hi",
-    "expected_failures", "expected_failures_lo", "expected_failures_hi", "length_km", "worst_class", "worst_class_km",
-    "oldest_installed", "last_failure_on", "sections", "sections_paying", "benefit_cost_ratio",
+    "loop_id",
+    "failures_recorded",
+    "expected_recorded",
+    "multiplier",
+    "multiplier_lo",
+    "multiplier_hi",
+    "expected_failures",
+    "expected_failures_lo",
+    "expected_failures_hi",
+    "length_km",
+    "worst_class",
+    "worst_class_km",
+    "oldest_installed",
+    "last_failure_on",
+    "sections",
+    "sections_paying",
+    "benefit_cost_ratio",
 ]
 
 
@@ -112,7 +126,7 @@ def _leading_sections(sections: pd.DataFrame) -> dict[str, str]:
     few = np.flatnonzero((size > 3) & (count > 0) & (count <= 3))
     section, share = sections["section_id"].iloc[order].to_numpy(dtype=object), shares.to_numpy()
     return {
-        str(name): f"{100 * share[begin + many - 1]:.0f} % of it on {', '.join(section[begin:begin + many])} "
+        str(name): f"{100 * share[begin + many - 1]:.0f} % of it on {', '.join(section[begin : begin + many])} "
         f"({many} of {of} sections)"
         for name, begin, many, of in zip(names[few], first[few], count[few], size[few], strict=True)
     }

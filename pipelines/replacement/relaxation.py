@@ -67,8 +67,14 @@ def as_problem(options: pd.DataFrame, budget: float, loop_weight: float, loop_pe
     loop_of_section = np.zeros(int(section.max(initial=-1)) + 1, dtype=np.int64)
     loop_of_section[section] = loop
     return Problem(
-        options["weight"].to_numpy(dtype=float), options["gain"].to_numpy(dtype=float), section,
-        loop, loop_of_section, loop_weight, loop_penalty, budget,
+        options["weight"].to_numpy(dtype=float),
+        options["gain"].to_numpy(dtype=float),
+        section,
+        loop,
+        loop_of_section,
+        loop_weight,
+        loop_penalty,
+        budget,
     )
 
 
@@ -139,11 +145,16 @@ def _only(problem: Problem, options: Booleans) -> Problem:
     if len(section) and rises.min() >= 0:  # options of a section stand together: the rest are numbered anew
         sections, section = sections[section[rises > 0]], np.cumsum(rises > 0) - 1
     return replace(
-        problem, weight=problem.weight[options], gain=problem.gain[options], section=section,
-        loop=problem.loop[options], loop_of_section=sections,
+        problem,
+        weight=problem.weight[options],
+        gain=problem.gain[options],
+        section=section,
+        loop=problem.loop[options],
+        loop_of_section=sections,
     )
 
 
 def _keeping(best: Relaxed, kept: Relaxed) -> Relaxed:
-    return Relaxed(best.price, best.bound, best.worth, best.best_of_section, best.surplus_of_loop, kept.chosen,
-                    kept.spent)
+    return Relaxed(
+        best.price, best.bound, best.worth, best.best_of_section, best.surplus_of_loop, kept.chosen, kept.spent
+    )

@@ -20,7 +20,11 @@ TOP = 25
 """Loops at the head that are followed, but no more than a tenth of the fleet's."""
 
 VARIANTS = (
-    "as_it_is", "unknown_causes_left_out", "unknown_causes_in_proportion", "loop_only_left_out", "undated_left_out",
+    "as_it_is",
+    "unknown_causes_left_out",
+    "unknown_causes_in_proportion",
+    "loop_only_left_out",
+    "undated_left_out",
 )
 
 
@@ -72,20 +76,29 @@ def tabulate_sensitivity(history: FailureHistory, model: FailureModel, horizon_y
         weights = weigh_failures(history.failures, variant, share)
         given = base if variant in ("as_it_is", "undated_left_out") else _weigh_evidence(placed, model, weights)
         if variant == "undated_left_out":
-            given = Evidence(base.failures, base.occasions, base.recent,
-                             model.windows.sections["is_installed_on_known"].to_numpy(dtype=bool))
+            given = Evidence(
+                base.failures,
+                base.occasions,
+                base.recent,
+                model.windows.sections["is_installed_on_known"].to_numpy(dtype=bool),
+            )
         ranked = rank_again(model, base, given, horizon_years)
         if variant == "as_it_is":
             head = ranked[: min(TOP, int(np.ceil(len(ranked) / 10)))]
         top = ranked[: len(head)]
-        rows.append({
-            "variant": variant, "failures_used": float(given.failures[given.is_used].sum()),
-            "sections_used": int((given.is_used & model.windows.in_service).sum()), "loops_ranked": len(ranked),
-            "top_loops": len(head), "top_stay": len(set(head) & set(top)),
-            "top_left": ", ".join(loop for loop in head if loop not in top),
-            "top_came": ", ".join(loop for loop in top if loop not in head),
-            "variant_explained": explain_variant(variant, share, known),
-        })
+        rows.append(
+            {
+                "variant": variant,
+                "failures_used": float(given.failures[given.is_used].sum()),
+                "sections_used": int((given.is_used & model.windows.in_service).sum()),
+                "loops_ranked": len(ranked),
+                "top_loops": len(head),
+                "top_stay": len(set(head) & set(top)),
+                "top_left": ", ".join(loop for loop in head if loop not in top),
+                "top_came": ", ".join(loop for loop in top if loop not in head),
+                "variant_explained": explain_variant(variant, share, known),
+            }
+        )
     return pd.DataFrame(rows)
 
 
@@ -158,7 +171,9 @@ def _place_failures(history: FailureHistory, model: FailureModel) -> _Placed:
     failed = pd.to_datetime(failures["failed_on"]).to_numpy(dtype="datetime64[D]")
     injected = pd.to_datetime(sections["rejuvenated_on"]).to_numpy(dtype="datetime64[D]")
     return _Placed(
-        section, loop, failed,
+        section,
+        loop,
+        failed,
         is_own=counts_as_failure(failures).to_numpy() & (section >= 0),
         is_alone=failures["why_not"].eq("loop_only").to_numpy() & (loop >= 0),
         is_bare=~(failed > injected[section]),
@@ -184,7 +199,9 @@ def _weigh_evidence(placed: _Placed, model: FailureModel, weights: Floats) -> Ev
     shared = shares * (np.bincount(at[alone], weights[alone], loops) / count)[loop]
     shared_recent = shares * (np.bincount(at[alone], fading[alone], loops) / count)[loop]
     return Evidence(
-        failures=recorded + shared, occasions=occasions + shared, recent=recent + shared_recent,
+        failures=recorded + shared,
+        occasions=occasions + shared,
+        recent=recent + shared_recent,
         is_used=np.ones(size, dtype=bool),
     )
 
@@ -219,8 +236,11 @@ def rank_again(model: FailureModel, base: Evidence, given: Evidence, horizon_yea
     expected = model.expected * factor[code] * used
     occasions = given.occasions * used
     tree = nested.Tree(
-        occasions, expected * occasions.sum() / max(float((given.failures * used).sum()), 1e-300),
-        model.tree.relative_length, model.tree.half_starts, model.tree.loop_starts,
+        occasions,
+        expected * occasions.sum() / max(float((given.failures * used).sum()), 1e-300),
+        model.tree.relative_length,
+        model.tree.half_starts,
+        model.tree.loop_starts,
     )
     totals = nested.fit_totals(tree, model.variances, ahead)
     loop = model.tree.loop_of_half[model.tree.half_of_section]

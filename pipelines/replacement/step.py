@@ -13,8 +13,14 @@ from shared.settings import Settings
 from shared.store import read_model, write_table
 
 TABLES = (
-    "fitted.section_ranking", "fitted.loop_ranking", "fitted.group_ranking", "fitted.programme",
-    "fitted.programme_years", "fitted.cost_curve", "fitted.input_sensitivity", "fitted.replacement_figures",
+    "fitted.section_ranking",
+    "fitted.loop_ranking",
+    "fitted.group_ranking",
+    "fitted.programme",
+    "fitted.programme_years",
+    "fitted.cost_curve",
+    "fitted.input_sensitivity",
+    "fitted.replacement_figures",
     *belief.TABLES,
 )
 
@@ -49,13 +55,18 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
 
 
 def _rank_and_plan(
-    con: duckdb.DuckDBPyConnection, history: FailureHistory, model: FailureModel, form_now: ModelChoices,
+    con: duckdb.DuckDBPyConnection,
+    history: FailureHistory,
+    model: FailureModel,
+    form_now: ModelChoices,
     settings: Settings,
 ) -> tuple[dict[str, int], Ranking]:
     """Write rankings, plan and what they rest on; returns rows written, and what may be kept of the ranking."""
-    jobs = read_model(con, "core.job_stages", columns=[
-        "job_id", "loop_id", "district_id", "configuration", "customers_interrupted", "customer_minutes",
-    ])
+    jobs = read_model(
+        con,
+        "core.job_stages",
+        columns=["job_id", "loop_id", "district_id", "configuration", "customers_interrupted", "customer_minutes"],
+    )
     stated = read_model(con, "staging.jobs", columns=["job_id", "repair_cost"])
     loops = read_model(con, "staging.loops", columns=["loop_id", "configuration", "customers"])
     facts = assemble.gather(history, model, jobs.merge(stated, on="job_id", how="left"), loops, settings)
@@ -65,18 +76,26 @@ def _rank_and_plan(
     written = {
         "fitted.section_ranking": _write(con, "fitted.section_ranking", section_ranking),
         "fitted.loop_ranking": _write(con, "fitted.loop_ranking", loop_ranking),
-        "fitted.group_ranking": _write(con, "fitted.group_ranking", assemble.rank_half_loops_and_districts(
-            facts, section_ranking, settings)),
+        "fitted.group_ranking": _write(
+            con, "fitted.group_ranking", assemble.rank_half_loops_and_districts(facts, section_ranking, settings)
+        ),
     }
     now = take_ranking(
-        kept_rankings.next_run_number(con), history.as_of, f"{form_now.hazard} (penalty {form_now.penalty:g})",
-        kept_rankings.settings_of_ranking(settings), settings.general.horizon_years, loop_ranking, section_ranking,
+        kept_rankings.next_run_number(con),
+        history.as_of,
+        f"{form_now.hazard} (penalty {form_now.penalty:g})",
+        kept_rankings.settings_of_ranking(settings),
+        settings.general.horizon_years,
+        loop_ranking,
+        section_ranking,
     )
     del loop_ranking, section_ranking
     money = assemble_money.plan_money(facts, model, settings)
     for name, frame in (
-        ("fitted.programme", money.programme), ("fitted.programme_years", money.years),
-        ("fitted.cost_curve", money.curve), ("fitted.input_sensitivity", money.sensitivity),
+        ("fitted.programme", money.programme),
+        ("fitted.programme_years", money.years),
+        ("fitted.cost_curve", money.curve),
+        ("fitted.input_sensitivity", money.sensitivity),
         ("fitted.replacement_figures", money.figures),
     ):
         written[name] = _write(con, name, frame)

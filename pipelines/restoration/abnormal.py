@@ -16,7 +16,7 @@ DAYS_A_YEAR = 365.25
 
 
 def summarise_abnormal_days(
-    jobs: pd.DataFrame, groupings: Sequence[str], *, level: float, replicates: int, rng: np.random.Generator,
+    jobs: pd.DataFrame, groupings: Sequence[str], *, level: float, replicates: int, rng: np.random.Generator
 ) -> pd.DataFrame:
     """Days from the report to normal switching by group, and the second faults to be expected in them.
 
@@ -53,26 +53,54 @@ def summarise_abnormal_days(
         groups = sort_groups(lengths, names)
         found = limit_groups(groups, level=level, replicates=replicates, rng=rng)
         found["mean_lo"], found["mean_hi"] = widen_by_days(
-            groups.names, found["mean_lo"].to_numpy(), found["mean_hi"].to_numpy(), lengths, names, days,
-            level=level, replicates=replicates, rng=rng,
+            groups.names,
+            found["mean_lo"].to_numpy(),
+            found["mean_hi"].to_numpy(),
+            lengths,
+            names,
+            days,
+            level=level,
+            replicates=replicates,
+            rng=rng,
         )
         sums = kept.groupby(grouping, observed=True)[["abnormal_years", "strandings"]].sum()
         long = (kept["abnormal_days"] > LONG_DAYS).astype(np.int64)
         over = long.groupby(kept[grouping], observed=True).sum().to_numpy()
         lo, hi = limit_shares(over, groups.counts, level)
-        parts.append(pd.DataFrame({
-            "grouped_by": grouping, "group_name": groups.names, "jobs": groups.counts,
-            "mean_days": found["mean"], "mean_days_lo": found["mean_lo"], "mean_days_hi": found["mean_hi"],
-            "median_days": found["median"], "p90_days": found["p90"],
-            "share_over_10_days": over / groups.counts, "share_over_10_days_lo": lo, "share_over_10_days_hi": hi,
-            "abnormal_loop_years": sums["abnormal_years"].to_numpy(),
-            "expected_strandings": sums["strandings"].to_numpy(),
-        }))
+        parts.append(
+            pd.DataFrame(
+                {
+                    "grouped_by": grouping,
+                    "group_name": groups.names,
+                    "jobs": groups.counts,
+                    "mean_days": found["mean"],
+                    "mean_days_lo": found["mean_lo"],
+                    "mean_days_hi": found["mean_hi"],
+                    "median_days": found["median"],
+                    "p90_days": found["p90"],
+                    "share_over_10_days": over / groups.counts,
+                    "share_over_10_days_lo": lo,
+                    "share_over_10_days_hi": hi,
+                    "abnormal_loop_years": sums["abnormal_years"].to_numpy(),
+                    "expected_strandings": sums["strandings"].to_numpy(),
+                }
+            )
+        )
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=ABNORMAL_COLUMNS)
 
 
 ABNORMAL_COLUMNS = [
-    "grouped_by", "group_name", "jobs", "mean_days", "mean_days_lo", "mean_days_hi", "median_days", "p90_days",
-    "share_over_10_days", "share_over_10_days_lo", "share_over_10_days_hi", "abnormal_loop_years",
+    "grouped_by",
+    "group_name",
+    "jobs",
+    "mean_days",
+    "mean_days_lo",
+    "mean_days_hi",
+    "median_days",
+    "p90_days",
+    "share_over_10_days",
+    "share_over_10_days_lo",
+    "share_over_10_days_hi",
+    "abnormal_loop_years",
     "expected_strandings",
 ]

@@ -80,9 +80,7 @@ def sort_groups(values: Floats, groups: pd.Categorical | NDArray[np.object_]) ->
     return SortedGroups(names[filled], values[order], starts[filled], counts[filled])
 
 
-def limit_groups(
-    groups: SortedGroups, *, level: float, replicates: int, rng: np.random.Generator,
-) -> pd.DataFrame:
+def limit_groups(groups: SortedGroups, *, level: float, replicates: int, rng: np.random.Generator) -> pd.DataFrame:
     """Mean, median and 90th percentile of every group, each with percentile bootstrap limits.
 
     Parameters
@@ -111,16 +109,25 @@ def limit_groups(
     mean, mean_lo, mean_hi = limit_means(groups, level=level, replicates=replicates, rng=rng)
     median, median_lo, median_hi = limit_quantiles(groups, 0.5, level=level)
     p90, p90_lo, p90_hi = limit_quantiles(groups, 0.9, level=level)
-    return pd.DataFrame({
-        "group_name": groups.names, "jobs": groups.counts,
-        "mean": mean, "mean_lo": mean_lo, "mean_hi": mean_hi,
-        "median": median, "median_lo": median_lo, "median_hi": median_hi,
-        "p90": p90, "p90_lo": p90_lo, "p90_hi": p90_hi,
-    })
+    return pd.DataFrame(
+        {
+            "group_name": groups.names,
+            "jobs": groups.counts,
+            "mean": mean,
+            "mean_lo": mean_lo,
+            "mean_hi": mean_hi,
+            "median": median,
+            "median_lo": median_lo,
+            "median_hi": median_hi,
+            "p90": p90,
+            "p90_lo": p90_lo,
+            "p90_hi": p90_hi,
+        }
+    )
 
 
 def limit_means(
-    groups: SortedGroups, *, level: float, replicates: int, rng: np.random.Generator,
+    groups: SortedGroups, *, level: float, replicates: int, rng: np.random.Generator
 ) -> tuple[Floats, Floats, Floats]:
     """Mean of every group with percentile bootstrap limits: mean, lower, upper, each of shape (groups,).
 
@@ -144,8 +151,9 @@ def limit_means(
     centred = values - np.repeat(mean, lengths)
     spread = np.sqrt(np.add.reduceat(weights * centred**2, starts) / groups.counts)
     spread[spread < 1e-12 * np.maximum(np.abs(mean), 1.0)] = 0.0
-    standard = np.divide(centred, np.repeat(spread, lengths), out=np.zeros_like(centred),
-                         where=np.repeat(spread, lengths) > 0)
+    standard = np.divide(
+        centred, np.repeat(spread, lengths), out=np.zeros_like(centred), where=np.repeat(spread, lengths) > 0
+    )
     tail = (1.0 - level) / 2.0
     lo, hi = mean.copy(), mean.copy()
     smooth = (spread > 0) & (groups.counts >= SMALLEST_FOR_SADDLEPOINT)
@@ -165,7 +173,7 @@ FEWEST_DAYS = 10
 
 
 def limit_means_by_day(
-    values: Floats, groups: pd.Categorical, days: Ints, *, level: float, replicates: int, rng: np.random.Generator,
+    values: Floats, groups: pd.Categorical, days: Ints, *, level: float, replicates: int, rng: np.random.Generator
 ) -> tuple[Ints, Floats, Floats]:
     """Limits of every group's mean when whole days are resampled: codes of the groups, lower, upper.
 
@@ -209,8 +217,9 @@ def limit_means_by_day(
     jobs, group = jobs[filled], filled // width
     days_of = np.bincount(group, minlength=n_groups)
     jobs_of = np.bincount(group, weights=jobs, minlength=n_groups)
-    mean = np.divide(np.bincount(group, weights=sums, minlength=n_groups), jobs_of, out=np.zeros(n_groups),
-                     where=jobs_of > 0)
+    mean = np.divide(
+        np.bincount(group, weights=sums, minlength=n_groups), jobs_of, out=np.zeros(n_groups), where=jobs_of > 0
+    )
     linear = mean[group] + days_of[group] * (sums - mean[group] * jobs) / np.maximum(jobs_of[group], 1)
     kept = days_of[group] >= FEWEST_DAYS
     left, renumbered = np.unique(group[kept], return_inverse=True)
@@ -220,8 +229,16 @@ def limit_means_by_day(
 
 
 def widen_by_days(
-    names: NDArray[np.object_], lo: Floats, hi: Floats, values: Floats, groups: pd.Categorical, days: Ints, *,
-    level: float, replicates: int, rng: np.random.Generator,
+    names: NDArray[np.object_],
+    lo: Floats,
+    hi: Floats,
+    values: Floats,
+    groups: pd.Categorical,
+    days: Ints,
+    *,
+    level: float,
+    replicates: int,
+    rng: np.random.Generator,
 ) -> tuple[Floats, Floats]:
     """Limits of means with those of whole days in place of those of jobs, where a group has days enough.
 
@@ -242,7 +259,7 @@ def widen_by_days(
     """
     known = ~np.isnan(values)
     codes, day_lo, day_hi = limit_means_by_day(
-        values[known], groups[known], days[known], level=level, replicates=replicates, rng=rng,
+        values[known], groups[known], days[known], level=level, replicates=replicates, rng=rng
     )
     rows = np.isin(names, np.asarray(groups.categories, dtype=object)[codes])
     lo, hi = lo.copy(), hi.copy()
@@ -251,7 +268,7 @@ def widen_by_days(
 
 
 def limit_clustered_means(
-    values: Floats, groups: pd.Categorical, days: Ints, *, level: float, replicates: int, rng: np.random.Generator,
+    values: Floats, groups: pd.Categorical, days: Ints, *, level: float, replicates: int, rng: np.random.Generator
 ) -> tuple[SortedGroups, Floats, Floats, Floats]:
     """Mean of every group, with limits of whole days where it has days enough: sorted groups, mean, lower, upper.
 
@@ -268,8 +285,13 @@ def limit_clustered_means(
 
 
 def _resample_small_groups(
-    groups: SortedGroups, wanted: NDArray[np.bool_], tail: float, replicates: int, rng: np.random.Generator,
-    lo: Floats, hi: Floats,
+    groups: SortedGroups,
+    wanted: NDArray[np.bool_],
+    tail: float,
+    replicates: int,
+    rng: np.random.Generator,
+    lo: Floats,
+    hi: Floats,
 ) -> None:
     """Fill the limits of the wanted groups, all below SMALLEST_FOR_SADDLEPOINT, by resampling.
 
@@ -282,7 +304,7 @@ def _resample_small_groups(
             continue
         drawn = rng.integers(0, size, size=(size, replicates))
         for g in same:
-            sums = groups.values[groups.starts[g]:groups.starts[g] + size][drawn].sum(axis=0)
+            sums = groups.values[groups.starts[g] : groups.starts[g] + size][drawn].sum(axis=0)
             sums.partition(ranks)
             lo[g], hi[g] = sums[ranks] / size
 

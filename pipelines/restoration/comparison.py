@@ -12,9 +12,7 @@ FUNNEL_LEVELS = (0.95, 0.998)
 """Levels of the two funnel limits, about two and three standard deviations (Spiegelhalter 2005)."""
 
 
-def compare_groups(
-    jobs: pd.DataFrame, grouping: str, measure: str, *, level: float, min_jobs: int,
-) -> pd.DataFrame:
+def compare_groups(jobs: pd.DataFrame, grouping: str, measure: str, *, level: float, min_jobs: int) -> pd.DataFrame:
     """Time of each group against the fleet, as seen and once its jobs are made alike.
 
     Parameters
@@ -61,7 +59,7 @@ def compare_groups(
     design = np.hstack([np.eye(len(names))[codes], terms])
     effects, covariance, residual_sd = _fit_least_squares(design, y)
     contrast = np.zeros((len(names), columns))
-    contrast[:, :len(names)] = np.eye(len(names)) - counts / counts.sum()
+    contrast[:, : len(names)] = np.eye(len(names)) - counts / counts.sum()
     difference = contrast @ effects
     error = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", contrast, covariance, contrast), 0.0))
     seen = np.bincount(codes, weights=y, minlength=len(names)) / counts - y.mean()
@@ -69,30 +67,52 @@ def compare_groups(
     # by chance alone a group of n out of N jobs strays from the fleet by s sqrt(1/n - 1/N)
     chance = residual_sd * np.sqrt(np.maximum(1.0 / counts - 1.0 / counts.sum(), 0.0))
     inner, outer = (ndtri(0.5 + funnel / 2.0) * chance for funnel in FUNNEL_LEVELS)
-    found = pd.DataFrame({
-        "grouped_by": grouping, "group_name": np.asarray(names, dtype=object), "measure": measure,
-        "jobs": counts.astype(np.int64), "ratio_seen": np.exp(seen), "ratio_adjusted": np.exp(difference),
-        "ratio_lo": np.exp(difference - reach), "ratio_hi": np.exp(difference + reach),
-        "funnel_95_lo": np.exp(-inner), "funnel_95_hi": np.exp(inner),
-        "funnel_998_lo": np.exp(-outer), "funnel_998_hi": np.exp(outer),
-        "verdict": np.where(difference > outer, "slower", np.where(difference < -outer, "faster", "within")),
-    })
+    found = pd.DataFrame(
+        {
+            "grouped_by": grouping,
+            "group_name": np.asarray(names, dtype=object),
+            "measure": measure,
+            "jobs": counts.astype(np.int64),
+            "ratio_seen": np.exp(seen),
+            "ratio_adjusted": np.exp(difference),
+            "ratio_lo": np.exp(difference - reach),
+            "ratio_hi": np.exp(difference + reach),
+            "funnel_95_lo": np.exp(-inner),
+            "funnel_95_hi": np.exp(inner),
+            "funnel_998_lo": np.exp(-outer),
+            "funnel_998_hi": np.exp(outer),
+            "verdict": np.where(difference > outer, "slower", np.where(difference < -outer, "faster", "within")),
+        }
+    )
     return found[found["jobs"] >= min_jobs].reset_index(drop=True)
 
 
 COLUMNS = [
-    "grouped_by", "group_name", "measure", "jobs", "ratio_seen", "ratio_adjusted", "ratio_lo", "ratio_hi",
-    "funnel_95_lo", "funnel_95_hi", "funnel_998_lo", "funnel_998_hi", "verdict",
+    "grouped_by",
+    "group_name",
+    "measure",
+    "jobs",
+    "ratio_seen",
+    "ratio_adjusted",
+    "ratio_lo",
+    "ratio_hi",
+    "funnel_95_lo",
+    "funnel_95_hi",
+    "funnel_998_lo",
+    "funnel_998_hi",
+    "verdict",
 ]
 
 
 def _adjusting_terms(jobs: pd.DataFrame) -> Floats:
     """What makes jobs unlike one another, centred; columns without variation are dropped, shape (jobs, terms)."""
-    terms = np.column_stack([
-        np.log(np.maximum(jobs["sections_on_loop"].to_numpy(dtype=np.float64), 1.0)),
-        jobs["is_night"].to_numpy(dtype=np.float64),
-        jobs["is_radial"].to_numpy(dtype=np.float64),
-    ])
+    terms = np.column_stack(
+        [
+            np.log(np.maximum(jobs["sections_on_loop"].to_numpy(dtype=np.float64), 1.0)),
+            jobs["is_night"].to_numpy(dtype=np.float64),
+            jobs["is_radial"].to_numpy(dtype=np.float64),
+        ]
+    )
     terms = terms - terms.mean(axis=0) if len(terms) else terms
     return np.asarray(terms[:, np.ptp(terms, axis=0) > 0] if len(terms) else terms[:, :0], dtype=np.float64)
 

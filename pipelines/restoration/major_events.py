@@ -85,7 +85,8 @@ def mark_major_event_days(days: pd.DataFrame) -> pd.DataFrame:
     over = (days["saidi_min"] > threshold).fillna(False)
     has_flags = bool(days["is_flagged"].any())
     return days.assign(
-        threshold_min=threshold, is_over_threshold=over,
+        threshold_min=threshold,
+        is_over_threshold=over,
         is_major_event_day=days["is_flagged"] if has_flags else over,
         marked_by="flags" if has_flags else "2.5 beta",
     )

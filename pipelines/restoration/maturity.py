@@ -106,7 +106,7 @@ class AdjustedMean:
 
 
 def adjust_recent_mean(
-    recent: Floats, settled: Floats, settled_lags_days: Floats, window_days: tuple[float, float], *, level: float,
+    recent: Floats, settled: Floats, settled_lags_days: Floats, window_days: tuple[float, float], *, level: float
 ) -> AdjustedMean:
     """What the mean of a recent window will be, judged by how settled jobs looked at the same age.
 
@@ -157,7 +157,7 @@ def adjust_recent_mean(
 
 
 def summarise_weeks(
-    jobs: pd.DataFrame, known_until: pd.Timestamp, *, weeks: int, history_days: float, level: float,
+    jobs: pd.DataFrame, known_until: pd.Timestamp, *, weeks: int, history_days: float, level: float
 ) -> tuple[pd.DataFrame, ClosingLag]:
     """The latest weeks one by one and together, as seen and adjusted.
 
@@ -199,13 +199,20 @@ def summarise_weeks(
         own = (ages >= begin) & (ages < end)
         found = adjust_recent_mean(minutes[own], minutes[settled], lags[settled], (begin, end), level=level)
         share = lag.mean_share_closed(begin, end)
-        rows.append({
-            "window_from": (known_until - end * day).date(), "window_to": (known_until - begin * day).date(),
-            "window_weeks": round((end - begin) / 7), "jobs": int(own.sum()), "share_closed": share,
-            "jobs_expected": int(own.sum()) / share if share > 0 else np.nan,
-            "mean_min": found.mean, "maturity_factor": found.factor, "adjusted_mean_min": found.adjusted,
-            "adjusted_lo": found.adjusted_lo, "adjusted_hi": found.adjusted_hi,
-            "is_immature": bool(share < MATURE_SHARE) if lag.jobs else True,
-        })
+        rows.append(
+            {
+                "window_from": (known_until - end * day).date(),
+                "window_to": (known_until - begin * day).date(),
+                "window_weeks": round((end - begin) / 7),
+                "jobs": int(own.sum()),
+                "share_closed": share,
+                "jobs_expected": int(own.sum()) / share if share > 0 else np.nan,
+                "mean_min": found.mean,
+                "maturity_factor": found.factor,
+                "adjusted_mean_min": found.adjusted,
+                "adjusted_lo": found.adjusted_lo,
+                "adjusted_hi": found.adjusted_hi,
+                "is_immature": bool(share < MATURE_SHARE) if lag.jobs else True,
+            }
+        )
     return pd.DataFrame(rows), lag
-

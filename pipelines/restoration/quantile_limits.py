@@ -66,7 +66,7 @@ def _limit_between(groups: SortedGroups, below: Ints, part: Floats, tail: float,
         same = np.flatnonzero(wanted & (groups.counts == size))
         low, high, chance = resampled_pairs(int(size), int(below[same[0]]))
         for g in same:
-            values = groups.values[groups.starts[g]:groups.starts[g] + size]
+            values = groups.values[groups.starts[g] : groups.starts[g] + size]
             mixed = values[low] + part[g] * (values[high] - values[low])
             order = np.argsort(mixed)
             total = np.cumsum(chance[order])

@@ -78,8 +78,9 @@ def fit_class_rates(failures: Floats, exposure_km_years: Floats) -> Floats:
     return np.asarray((failures + 1.0) / (exposure_km_years + exposure / total), dtype=np.float64)
 
 
-def measure_search_effort(jobs: pd.DataFrame, groupings: Sequence[str], *, level: float, replicates: int,
-                          rng: np.random.Generator) -> pd.DataFrame:
+def measure_search_effort(
+    jobs: pd.DataFrame, groupings: Sequence[str], *, level: float, replicates: int, rng: np.random.Generator
+) -> pd.DataFrame:
     """Tests used against the least, averaged over the jobs of each group; never for one job.
 
     Parameters
@@ -113,21 +114,39 @@ def measure_search_effort(jobs: pd.DataFrame, groupings: Sequence[str], *, level
         if jobs.empty:
             break
         _, mean, lo, hi = limit_clustered_means(
-            excess, pd.Categorical(jobs[grouping]), days, level=level, replicates=replicates, rng=rng,
+            excess, pd.Categorical(jobs[grouping]), days, level=level, replicates=replicates, rng=rng
         )
         means = jobs.groupby(grouping, observed=True)[["tests", "least_tests", "least_tests_by_count"]].mean()
-        parts.append(pd.DataFrame({
-            "grouped_by": grouping, "group_name": means.index.to_numpy(dtype=object),
-            "jobs": jobs.groupby(grouping, observed=True).size().to_numpy(),
-            "mean_tests": means["tests"].to_numpy(), "mean_least_tests": means["least_tests"].to_numpy(),
-            "mean_least_tests_by_count": means["least_tests_by_count"].to_numpy(),
-            "excess_tests": mean, "excess_lo": lo, "excess_hi": hi, "minutes_per_test": slope,
-            "excess_min": mean * slope,
-        }))
+        parts.append(
+            pd.DataFrame(
+                {
+                    "grouped_by": grouping,
+                    "group_name": means.index.to_numpy(dtype=object),
+                    "jobs": jobs.groupby(grouping, observed=True).size().to_numpy(),
+                    "mean_tests": means["tests"].to_numpy(),
+                    "mean_least_tests": means["least_tests"].to_numpy(),
+                    "mean_least_tests_by_count": means["least_tests_by_count"].to_numpy(),
+                    "excess_tests": mean,
+                    "excess_lo": lo,
+                    "excess_hi": hi,
+                    "minutes_per_test": slope,
+                    "excess_min": mean * slope,
+                }
+            )
+        )
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=SEARCH_COLUMNS)
 
 
 SEARCH_COLUMNS = [
-    "grouped_by", "group_name", "jobs", "mean_tests", "mean_least_tests", "mean_least_tests_by_count", "excess_tests",
-    "excess_lo", "excess_hi", "minutes_per_test", "excess_min",
+    "grouped_by",
+    "group_name",
+    "jobs",
+    "mean_tests",
+    "mean_least_tests",
+    "mean_least_tests_by_count",
+    "excess_tests",
+    "excess_lo",
+    "excess_hi",
+    "minutes_per_test",
+    "excess_min",
 ]

@@ -11,8 +11,15 @@ from pipelines.restoration.bootstrap import SortedGroups, limit_groups, limit_sh
 GROUPINGS = ("all", "district", "method", "crew", "cable_class", "month", "year", "configuration", "loop_size")
 
 STAGES = (
-    "report_to_dispatch", "dispatch_to_arrive", "arrive_to_locate", "locate_to_restore", "report_to_restore",
-    "locate_to_pinpoint", "restore_to_repair", "repair_to_normal", "repair_to_close",
+    "report_to_dispatch",
+    "dispatch_to_arrive",
+    "arrive_to_locate",
+    "locate_to_restore",
+    "report_to_restore",
+    "locate_to_pinpoint",
+    "restore_to_repair",
+    "repair_to_normal",
+    "repair_to_close",
 )
 
 CLOCKS = ("customer_clock", "crew_clock", "asset_clock")
@@ -24,7 +31,7 @@ LONG_MIN = {"4h": 240.0, "8h": 480.0}
 
 
 def summarise_stages(
-    jobs: pd.DataFrame, *, level: float, small_group: int, replicates: int, rng: np.random.Generator,
+    jobs: pd.DataFrame, *, level: float, small_group: int, replicates: int, rng: np.random.Generator
 ) -> pd.DataFrame:
     """Length of every stage in every group of jobs.
 
@@ -64,15 +71,22 @@ def summarise_stages(
             groups = sort_groups(minutes[order], names)
             found = limit_groups(groups, level=level, replicates=replicates, rng=rng)
             found["mean_lo"], found["mean_hi"] = widen_by_days(
-                groups.names, found["mean_lo"].to_numpy(), found["mean_hi"].to_numpy(), minutes[order], names,
-                days[order], level=level, replicates=replicates, rng=rng,
+                groups.names,
+                found["mean_lo"].to_numpy(),
+                found["mean_hi"].to_numpy(),
+                minutes[order],
+                names,
+                days[order],
+                level=level,
+                replicates=replicates,
+                rng=rng,
             )
             parts.append(_with_shares(found, groups, level).assign(grouped_by=grouping, stage=stage))
     summary = pd.concat(parts, ignore_index=True)
     summary["is_small_group"] = summary["jobs"] < small_group
-    return summary.rename(columns={
-        "mean": "mean_min", "median": "median_min", "p90": "p90_min",
-    }).sort_values(["grouped_by", "group_name", "stage"], ignore_index=True)
+    return summary.rename(columns={"mean": "mean_min", "median": "median_min", "p90": "p90_min"}).sort_values(
+        ["grouped_by", "group_name", "stage"], ignore_index=True
+    )
 
 
 def _with_shares(found: pd.DataFrame, groups: SortedGroups, level: float) -> pd.DataFrame:
@@ -83,6 +97,8 @@ def _with_shares(found: pd.DataFrame, groups: SortedGroups, level: float) -> pd.
         over = running[groups.starts + groups.counts] - running[groups.starts]
         lo, hi = limit_shares(over, groups.counts, level)
         columns |= {
-            f"share_over_{name}": over / groups.counts, f"share_over_{name}_lo": lo, f"share_over_{name}_hi": hi,
+            f"share_over_{name}": over / groups.counts,
+            f"share_over_{name}_lo": lo,
+            f"share_over_{name}_hi": hi,
         }
     return found.assign(**columns)

@@ -25,7 +25,8 @@ if TYPE_CHECKING:
 
 PAGE_GROUPINGS = ("all", "district", "configuration", "loop_size")
 CLOCK_COLUMNS = {
-    "customer_clock": "report_to_restore_min", "crew_clock": "arrive_to_pinpoint_min",
+    "customer_clock": "report_to_restore_min",
+    "crew_clock": "arrive_to_pinpoint_min",
     "asset_clock": "report_to_normal_min",
 }
 WEEKS_SHOWN = 12
@@ -59,17 +60,20 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     tables["restoration_maturity"] = weeks
     tables["closing_lag"] = thin_lag(lag)
     tables["restoration_trend"] = chart_months(
-        jobs.assign(time_to_restore=jobs["time_to_restore"].where(~jobs["is_radial"])), known_until, lag, level=level,
+        jobs.assign(time_to_restore=jobs["time_to_restore"].where(~jobs["is_radial"])), known_until, lag, level=level
     )
     tables["restoration_search"] = measure_search_effort(
-        jobs.merge(searches, on="job_id"), (*PAGE_GROUPINGS, "method", *crews), **bootstrap,
+        jobs.merge(searches, on="job_id"), (*PAGE_GROUPINGS, "method", *crews), **bootstrap
     )
     tables["restoration_abnormal"] = summarise_abnormal_days(
-        jobs[~jobs["is_radial"]].merge(loop_rates, on="job_id"), ("all", "district", "year"), **bootstrap,
+        jobs[~jobs["is_radial"]].merge(loop_rates, on="job_id"), ("all", "district", "year"), **bootstrap
     )
     costed = jobs.dropna(subset=["customer_minutes"])
-    years = max((jobs["reported_at"].max() - jobs["reported_at"].min()) / pd.Timedelta(days=365.25), 1.0) \
-        if len(jobs) else 1.0
+    years = (
+        max((jobs["reported_at"].max() - jobs["reported_at"].min()) / pd.Timedelta(days=365.25), 1.0)
+        if len(jobs)
+        else 1.0
+    )
     tables["restoration_what_if"] = summarise_savings(costed, PAGE_GROUPINGS, years, **bootstrap)
     tables["major_event_days"] = mark_major_event_days(days)
 
@@ -88,8 +92,13 @@ def compare_all(jobs: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     # what was seen from above ground was not searched for, and would make every method of searching look slow
     searched = loops[loops["method"] != "visual"]
     parts = [
-        compare_groups(searched if grouping == "method" else loops, grouping, measure,
-                       level=settings.general.interval_level, min_jobs=settings.restoration.comparison_min_jobs)
+        compare_groups(
+            searched if grouping == "method" else loops,
+            grouping,
+            measure,
+            level=settings.general.interval_level,
+            min_jobs=settings.restoration.comparison_min_jobs,
+        )
         for grouping in ("district", "method", *crew_grouping(settings))
         for measure in ("time_to_locate", "time_to_restore")
     ]

@@ -13,9 +13,7 @@ TREND_MONTHS = 60
 """Latest months that are charted; the limits stand on the mature ones among them: our choice."""
 
 
-def chart_months(
-    jobs: pd.DataFrame, known_until: pd.Timestamp, lag: ClosingLag, *, level: float,
-) -> pd.DataFrame:
+def chart_months(jobs: pd.DataFrame, known_until: pd.Timestamp, lag: ClosingLag, *, level: float) -> pd.DataFrame:
     """Monthly means with the limits of an individuals chart; immature months are shown and never judged.
 
     Parameters
@@ -62,28 +60,49 @@ def chart_months(
             share = lag.mean_share_closed(*window)
             mature = bool(share >= MATURE_SHARE)
             found = adjust_recent_mean(minutes[own], minutes[settled], lags[settled], window, level=level)
-            rows.append({
-                "measure": measure, "reported_month": month, "jobs": found.jobs, "mean_min": found.mean,
-                "share_closed": share, "is_immature": not mature,
-                "adjusted_mean_min": np.nan if mature else found.adjusted,
-                "adjusted_lo": np.nan if mature else found.adjusted_lo,
-                "adjusted_hi": np.nan if mature else found.adjusted_hi,
-            })
+            rows.append(
+                {
+                    "measure": measure,
+                    "reported_month": month,
+                    "jobs": found.jobs,
+                    "mean_min": found.mean,
+                    "share_closed": share,
+                    "is_immature": not mature,
+                    "adjusted_mean_min": np.nan if mature else found.adjusted,
+                    "adjusted_lo": np.nan if mature else found.adjusted_lo,
+                    "adjusted_hi": np.nan if mature else found.adjusted_hi,
+                }
+            )
         frame = pd.DataFrame(rows)
         judged = frame["mean_min"].where(~frame["is_immature"])
         chart = fit_individuals(judged)
-        parts.append(frame.assign(
-            centre_min=chart.centre, lower_min=max(chart.lower, 0.0), upper_min=chart.upper,
-            signal=find_signals(judged, chart),
-        ))
+        parts.append(
+            frame.assign(
+                centre_min=chart.centre,
+                lower_min=max(chart.lower, 0.0),
+                upper_min=chart.upper,
+                signal=find_signals(judged, chart),
+            )
+        )
     return pd.concat(parts, ignore_index=True)
 
 
 MEASURES = ("time_to_locate", "time_to_restore")
 
 TREND_COLUMNS = [
-    "measure", "reported_month", "jobs", "mean_min", "share_closed", "is_immature", "adjusted_mean_min", "adjusted_lo",
-    "adjusted_hi", "centre_min", "lower_min", "upper_min", "signal",
+    "measure",
+    "reported_month",
+    "jobs",
+    "mean_min",
+    "share_closed",
+    "is_immature",
+    "adjusted_mean_min",
+    "adjusted_lo",
+    "adjusted_hi",
+    "centre_min",
+    "lower_min",
+    "upper_min",
+    "signal",
 ]
 
 

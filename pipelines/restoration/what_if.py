@@ -42,14 +42,22 @@ def find_savings(jobs: pd.DataFrame) -> pd.DataFrame:
     """
     sooner = jobs["customers_out_at_arrival"] * np.minimum(jobs["report_to_arrive"], SOONER_MIN)
     shorter = jobs["arrive_to_locate_customer_minutes"] * (1.0 - SEARCH_LEFT)
-    return pd.DataFrame({
-        "arrive_10_minutes_sooner": sooner.fillna(0.0), "search_halved": shorter.fillna(0.0),
-        "both": sooner.fillna(0.0) + shorter.fillna(0.0),
-    })
+    return pd.DataFrame(
+        {
+            "arrive_10_minutes_sooner": sooner.fillna(0.0),
+            "search_halved": shorter.fillna(0.0),
+            "both": sooner.fillna(0.0) + shorter.fillna(0.0),
+        }
+    )
 
 
 def summarise_savings(
-    jobs: pd.DataFrame, groupings: Sequence[str], years: float, *, level: float, replicates: int,
+    jobs: pd.DataFrame,
+    groupings: Sequence[str],
+    years: float,
+    *,
+    level: float,
+    replicates: int,
     rng: np.random.Generator,
 ) -> pd.DataFrame:
     """Savings of every scenario in every group, in all, by year and as a share.
@@ -80,22 +88,44 @@ def summarise_savings(
     for scenario in SCENARIOS:
         for grouping in groupings if len(jobs) else ():
             groups, mean, lo, hi = limit_clustered_means(
-                savings[scenario].to_numpy(dtype=np.float64), pd.Categorical(jobs[grouping]), days,
-                level=level, replicates=replicates, rng=rng,
+                savings[scenario].to_numpy(dtype=np.float64),
+                pd.Categorical(jobs[grouping]),
+                days,
+                level=level,
+                replicates=replicates,
+                rng=rng,
             )
             total = jobs.groupby(grouping, observed=True)["customer_minutes"].sum().to_numpy()
-            parts.append(pd.DataFrame({
-                "scenario": scenario, "grouped_by": grouping, "group_name": groups.names, "jobs": groups.counts,
-                "customer_minutes": total, "saved_customer_minutes": mean * groups.counts,
-                "saved_lo": lo * groups.counts, "saved_hi": hi * groups.counts,
-                "saved_share": np.divide(mean * groups.counts, total, out=np.full(len(total), np.nan),
-                                         where=total > 0),
-                "saved_per_year": mean * groups.counts / years,
-            }))
+            parts.append(
+                pd.DataFrame(
+                    {
+                        "scenario": scenario,
+                        "grouped_by": grouping,
+                        "group_name": groups.names,
+                        "jobs": groups.counts,
+                        "customer_minutes": total,
+                        "saved_customer_minutes": mean * groups.counts,
+                        "saved_lo": lo * groups.counts,
+                        "saved_hi": hi * groups.counts,
+                        "saved_share": np.divide(
+                            mean * groups.counts, total, out=np.full(len(total), np.nan), where=total > 0
+                        ),
+                        "saved_per_year": mean * groups.counts / years,
+                    }
+                )
+            )
     return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=WHAT_IF_COLUMNS)
 
 
 WHAT_IF_COLUMNS = [
-    "scenario", "grouped_by", "group_name", "jobs", "customer_minutes", "saved_customer_minutes", "saved_lo",
-    "saved_hi", "saved_share", "saved_per_year",
+    "scenario",
+    "grouped_by",
+    "group_name",
+    "jobs",
+    "customer_minutes",
+    "saved_customer_minutes",
+    "saved_lo",
+    "saved_hi",
+    "saved_share",
+    "saved_per_year",
 ]

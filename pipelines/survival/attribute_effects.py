@@ -18,8 +18,16 @@ Whole = NDArray[np.int64]
 
 ATTRIBUTES = ("neutral", "installation", "vintage", "district_id")
 COLUMNS = [
-    "attribute", "attribute_value", "reference_value", "hazard_ratio", "hazard_ratio_lo", "hazard_ratio_hi", "sections",
-    "failures", "exposure_km_years", "attribute_verdict",
+    "attribute",
+    "attribute_value",
+    "reference_value",
+    "hazard_ratio",
+    "hazard_ratio_lo",
+    "hazard_ratio_hi",
+    "sections",
+    "failures",
+    "exposure_km_years",
+    "attribute_verdict",
 ]
 
 
@@ -108,9 +116,17 @@ def _take_part(history: FailureHistory) -> _Part:
     entry = (pd.to_datetime(seen["in_view_from"]) - installed).dt.days.to_numpy(dtype=np.int64)
     leave = np.maximum((until - installed).dt.days.to_numpy(dtype=np.int64), entry)
     years, place = np.unique(installed.dt.year.to_numpy(dtype=np.int64), return_inverse=True)
-    sections = seen[["insulation", "neutral", "installation", "district_id"]].astype(str).astype("category").assign(
-        vintage=pd.Categorical(np.array([name_vintage(int(year)) for year in years], dtype=object)[place]),
-        entry_days=entry, exit_days=leave, length_km=seen["length_km"].astype(np.float64), loop_code=seen["loop_code"],
+    sections = (
+        seen[["insulation", "neutral", "installation", "district_id"]]
+        .astype(str)
+        .astype("category")
+        .assign(
+            vintage=pd.Categorical(np.array([name_vintage(int(year)) for year in years], dtype=object)[place]),
+            entry_days=entry,
+            exit_days=leave,
+            length_km=seen["length_km"].astype(np.float64),
+            loop_code=seen["loop_code"],
+        )
     )
     counted = coded.failures[coded.failures["is_counted"].astype(bool)]
     row_of = np.full(int(coded.sections["section_code"].max() if len(seen) else -1) + 2, -1)
@@ -133,13 +149,22 @@ def _count_values(part: _Part) -> pd.DataFrame:
     for name in ATTRIBUTES:
         code, values = s[name].cat.codes.to_numpy(), s[name].cat.categories.astype(str)
         failures = np.bincount(code[part.row], minlength=len(values))
-        tables.append(pd.DataFrame({
-            "attribute": name, "attribute_value": values, "reference_value": values[int(np.argmax(failures))],
-            "hazard_ratio": np.nan, "hazard_ratio_lo": np.nan, "hazard_ratio_hi": np.nan,
-            "sections": np.bincount(code, minlength=len(values)), "failures": failures,
-            "exposure_km_years": np.bincount(code, weights=km_years, minlength=len(values)),
-            "attribute_verdict": "reference",
-        }))
+        tables.append(
+            pd.DataFrame(
+                {
+                    "attribute": name,
+                    "attribute_value": values,
+                    "reference_value": values[int(np.argmax(failures))],
+                    "hazard_ratio": np.nan,
+                    "hazard_ratio_lo": np.nan,
+                    "hazard_ratio_hi": np.nan,
+                    "sections": np.bincount(code, minlength=len(values)),
+                    "failures": failures,
+                    "exposure_km_years": np.bincount(code, weights=km_years, minlength=len(values)),
+                    "attribute_verdict": "reference",
+                }
+            )
+        )
     return pd.concat(tables, ignore_index=True)
 
 
@@ -151,7 +176,8 @@ def _fill_in(described: pd.DataFrame, part: _Part, level: float) -> pd.DataFrame
     lo, ratio, hi = ratios.T
     verdict = np.select(
         [np.isnan(ratio), ~np.isfinite(ratio) | (ratio == 0.0), lo > 1.0, hi < 1.0],
-        ["not_separable", "too_few", "higher", "lower"], "within_chance",
+        ["not_separable", "too_few", "higher", "lower"],
+        "within_chance",
     )
     is_told = np.isin(verdict, ["higher", "lower", "within_chance"])
     table = described.assign(hazard_ratio=1.0)
@@ -172,8 +198,15 @@ def _fit(asked: pd.DataFrame, part: _Part, level: float) -> Floats:
     for place, row in enumerate(asked.itertuples()):
         design[:, place] = kinds[str(row.attribute)] == row.attribute_value
     fit = fit_cox(
-        kind, s["entry_days"].to_numpy(), s["exit_days"].to_numpy(), s["length_km"].to_numpy(), part.row,
-        part.age_days, design, kinds["insulation"].cat.codes.to_numpy().astype(np.int64), s["loop_code"].to_numpy(),
+        kind,
+        s["entry_days"].to_numpy(),
+        s["exit_days"].to_numpy(),
+        s["length_km"].to_numpy(),
+        part.row,
+        part.age_days,
+        design,
+        kinds["insulation"].cat.codes.to_numpy().astype(np.int64),
+        s["loop_code"].to_numpy(),
     )
     spread = ndtri((1.0 + level) / 2.0) * np.sqrt(np.diag(fit.robust_variance))
     return np.column_stack([fit.coefficients - spread, fit.coefficients, fit.coefficients + spread])

@@ -18,8 +18,16 @@ from shared.settings import Settings
 Floats = NDArray[np.float64]
 
 COLUMNS = [
-    "finding", "cable_class", "sections", "length_km", "failures", "rate_per_100km_year", "rate_with", "effect_pct",
-    "shape", "shape_with",
+    "finding",
+    "cable_class",
+    "sections",
+    "length_km",
+    "failures",
+    "rate_per_100km_year",
+    "rate_with",
+    "effect_pct",
+    "shape",
+    "shape_with",
 ]
 
 YEARS_CARRIED_BACK = 3
@@ -72,12 +80,20 @@ def audit_register(history: FailureHistory, settings: Settings) -> pd.DataFrame:
             if concerned == 0 and extra == 0:
                 continue
             other = treated(settings, used, seen)
-            rows.append({
-                "finding": finding, "cable_class": name, "sections": concerned, "length_km": km, "failures": extra,
-                "rate_per_100km_year": base[0], "rate_with": other[0],
-                "effect_pct": 100.0 * (other[0] / base[0] - 1.0) if base[0] and other[0] is not None else None,
-                "shape": base[1], "shape_with": other[1],
-            })
+            rows.append(
+                {
+                    "finding": finding,
+                    "cable_class": name,
+                    "sections": concerned,
+                    "length_km": km,
+                    "failures": extra,
+                    "rate_per_100km_year": base[0],
+                    "rate_with": other[0],
+                    "effect_pct": 100.0 * (other[0] / base[0] - 1.0) if base[0] and other[0] is not None else None,
+                    "shape": base[1],
+                    "shape_with": other[1],
+                }
+            )
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
@@ -94,9 +110,12 @@ def count_orphans(history: FailureHistory) -> pd.DataFrame:
     history = history.keep(code_names)
     failures = history.failures.assign(cable_class=_class_of_failures(history))
     used = failures[failures["is_counted"].astype(bool) | (failures["why_not"] == "not_in_register")]
-    table = used.assign(
-        year=pd.to_datetime(used["failed_on"]).dt.year, is_orphan=used["why_not"] == "not_in_register",
-    ).groupby(["cable_class", "year"]).agg(failures=("job_id", "size"), orphans=("is_orphan", "sum")).reset_index()
+    table = (
+        used.assign(year=pd.to_datetime(used["failed_on"]).dt.year, is_orphan=used["why_not"] == "not_in_register")
+        .groupby(["cable_class", "year"])
+        .agg(failures=("job_id", "size"), orphans=("is_orphan", "sum"))
+        .reset_index()
+    )
     return table.assign(orphan_share=table["orphans"] / table["failures"])
 
 
@@ -104,7 +123,11 @@ Treatment = Callable[[Settings, pd.DataFrame, pd.DataFrame], tuple[float | None,
 
 
 def _findings(
-    name: str, sections: pd.DataFrame, frame: pd.DataFrame, events: pd.DataFrame, failures: pd.DataFrame,
+    name: str,
+    sections: pd.DataFrame,
+    frame: pd.DataFrame,
+    events: pd.DataFrame,
+    failures: pd.DataFrame,
     history: FailureHistory,
 ) -> Iterator[tuple[str, int, float, int, Treatment]]:
     """Each finding of a class: sections, km and failures concerned, and the figures with it treated the other way."""
@@ -121,13 +144,21 @@ def _findings(
         number = int(mine["section_code"].isin(group["section_code"]).mul(mine["why_not"] == "undated_section").sum())
         yield finding, len(group), float(group["length_km"].sum()), number, _with(more, late)
     earliest = sections["insulation"].astype("object").map(EARLIEST_YEAR)
-    early = sections[sections["is_installed_on_known"].astype(bool)
-                     & (pd.to_datetime(sections["installed_on"]).dt.year < earliest)]
-    yield ("before_era", len(early), float(early["length_km"].sum()),
-           int(mine[mine["is_counted"].astype(bool)]["section_code"].isin(early["section_code"]).sum()),
-           _without(early["section_code"]))
-    for finding, why in (("orphan_failure", "not_in_register"), ("replaced_under_its_id", "before_installation"),
-                         ("after_retirement", "after_retirement")):
+    early = sections[
+        sections["is_installed_on_known"].astype(bool) & (pd.to_datetime(sections["installed_on"]).dt.year < earliest)
+    ]
+    yield (
+        "before_era",
+        len(early),
+        float(early["length_km"].sum()),
+        int(mine[mine["is_counted"].astype(bool)]["section_code"].isin(early["section_code"]).sum()),
+        _without(early["section_code"]),
+    )
+    for finding, why in (
+        ("orphan_failure", "not_in_register"),
+        ("replaced_under_its_id", "before_installation"),
+        ("after_retirement", "after_retirement"),
+    ):
         group = mine[mine["why_not"] == why]
         concerned = sections[sections["section_code"].isin(group["section_code"])]
         yield (finding, len(concerned), float(concerned["length_km"].sum()), len(group), _counted(len(group), 0.0))
@@ -154,12 +185,14 @@ def _carry_back(sections: pd.DataFrame, mine: pd.DataFrame, history: FailureHist
 def _with(more: pd.DataFrame, late: pd.DataFrame) -> Treatment:
     def treat(settings: Settings, used: pd.DataFrame, seen: pd.DataFrame) -> tuple[float | None, float | None]:
         return _summary(pd.concat([used, more]), pd.concat([seen, late]), settings)
+
     return treat
 
 
 def _without(codes: pd.Series) -> Treatment:
     def treat(settings: Settings, used: pd.DataFrame, seen: pd.DataFrame) -> tuple[float | None, float | None]:
         return _summary(used[~used["section_code"].isin(codes)], seen[~seen["section_code"].isin(codes)], settings)
+
     return treat
 
 
@@ -168,6 +201,7 @@ def _counted(failures: int, exposure_km_years: float) -> Treatment:
         exposure = _exposure(used) + exposure_km_years
         total = seen["weight"].to_numpy(dtype=np.float64).sum() + failures
         return (100.0 * total / exposure if exposure > 0 else None), None
+
     return treat
 
 
@@ -178,7 +212,8 @@ def _believe(more: pd.DataFrame, late: pd.DataFrame, group: pd.DataFrame) -> tup
     shift = (whole["installed_on"] - whole["section_code"].map(installed)).dt.days.to_numpy() / 365.25
     km = group.set_index("section_code")["length_km"]
     whole = whole.assign(
-        km=whole["section_code"].map(km).to_numpy(), entry_years=np.maximum(whole["entry_years"] + shift, 0.0),
+        km=whole["section_code"].map(km).to_numpy(),
+        entry_years=np.maximum(whole["entry_years"] + shift, 0.0),
         exit_years=np.maximum(whole["exit_years"] + shift, 0.0),
     )
     own = late.drop_duplicates(["section_code", "failed_on"]).assign(weight=1.0)
@@ -209,18 +244,22 @@ def _window_frame(windows: Windows) -> pd.DataFrame:
     owned = windows.sections[["section_code", "cable_class", "is_installed_on_known"]]
     owned = owned.iloc[windows.owner].reset_index(drop=True)
     days = pd.to_timedelta(np.round(windows.age_now * 365.25), unit="D")
-    return pd.DataFrame({
-        "section_code": owned["section_code"], "cable_class": owned["cable_class"],
-        "is_known": owned["is_installed_on_known"].astype(bool), "km": windows.km, "entry_years": windows.entry_years,
-        "exit_years": windows.exit_years, "installed_on": windows.as_of - days,
-    })
+    return pd.DataFrame(
+        {
+            "section_code": owned["section_code"],
+            "cable_class": owned["cable_class"],
+            "is_known": owned["is_installed_on_known"].astype(bool),
+            "km": windows.km,
+            "entry_years": windows.entry_years,
+            "exit_years": windows.exit_years,
+            "installed_on": windows.as_of - days,
+        }
+    )
 
 
 def _event_frame(windows: Windows, frame: pd.DataFrame) -> pd.DataFrame:
     owned = frame[["section_code", "cable_class", "is_known"]].iloc[windows.event_window].reset_index(drop=True)
-    return owned.assign(
-        age_years=windows.event_age_years, weight=windows.event_weight, failed_on=windows.event_on,
-    )
+    return owned.assign(age_years=windows.event_age_years, weight=windows.event_weight, failed_on=windows.event_on)
 
 
 def _class_of_failures(history: FailureHistory) -> pd.Series:

@@ -21,8 +21,13 @@ LEAST_KM_YEARS = 1e-9
 
 
 def aggregate_cells(
-    pattern: Whole, entry_years: Floats, exit_years: Floats, km: Floats, event_pattern: Whole,
-    event_age_years: Floats, event_weight: Floats,
+    pattern: Whole,
+    entry_years: Floats,
+    exit_years: Floats,
+    km: Floats,
+    event_pattern: Whole,
+    event_age_years: Floats,
+    event_weight: Floats,
 ) -> pd.DataFrame:
     """Exposure and failures by pattern and whole year of age.
 
@@ -67,13 +72,13 @@ def aggregate_cells(
     owner = np.repeat(np.arange(len(spans)), spans)
     age = np.arange(len(owner)) - row_of_birth[owner]
     met = (exposure > LEAST_KM_YEARS) | (failures > 0.0)
-    return pd.DataFrame({
-        "pattern": owner[met], "age": age[met], "exposure_km_years": exposure[met], "failures": failures[met],
-    })
+    return pd.DataFrame(
+        {"pattern": owner[met], "age": age[met], "exposure_km_years": exposure[met], "failures": failures[met]}
+    )
 
 
 def _span_ages(
-    pattern: Whole, entry_years: Floats, exit_years: Floats, event_pattern: Whole, failed: Whole,
+    pattern: Whole, entry_years: Floats, exit_years: Floats, event_pattern: Whole, failed: Whole
 ) -> tuple[Whole, Whole]:
     """First and last whole year of age at which each pattern has anything; a pattern without has no year."""
     size = int(max(pattern.max(initial=-1), event_pattern.max(initial=-1))) + 1

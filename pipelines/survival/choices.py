@@ -77,8 +77,10 @@ def choose_model(history: FailureHistory, settings: Settings) -> Choice:
             scores[place] += score
             sums[place] += score.sum(), expected.sum(), after.event_weight.sum()
     best = _choose(scores)
-    return Choice(dataclasses.replace(kinds.DEFAULT_CHOICES, hazard=best.hazard, penalty=best.penalty),
-                  _table(CANDIDATES, sums, best))
+    return Choice(
+        dataclasses.replace(kinds.DEFAULT_CHOICES, hazard=best.hazard, penalty=best.penalty),
+        _table(CANDIDATES, sums, best),
+    )
 
 
 def _choose(scores: Floats) -> kinds.ModelChoices:
@@ -96,15 +98,22 @@ def cut_windows(windows: Windows, years_ago: float, until_years_ago: float) -> t
     cut, end = windows.age_now - years_ago, windows.age_now - until_years_ago
     early, late = ago >= years_ago, (ago < years_ago) & (ago >= until_years_ago)
     before = dataclasses.replace(
-        windows, exit_years=np.clip(windows.exit_years, None, np.maximum(cut, windows.entry_years)),
-        event_window=windows.event_window[early], event_age_years=windows.event_age_years[early],
-        event_weight=windows.event_weight[early], event_on=windows.event_on[early],
+        windows,
+        exit_years=np.clip(windows.exit_years, None, np.maximum(cut, windows.entry_years)),
+        event_window=windows.event_window[early],
+        event_age_years=windows.event_age_years[early],
+        event_weight=windows.event_weight[early],
+        event_on=windows.event_on[early],
     )
     entry = np.maximum(windows.entry_years, cut)
     after = dataclasses.replace(
-        windows, entry_years=entry, exit_years=np.maximum(np.minimum(windows.exit_years, end), entry),
-        event_window=windows.event_window[late], event_age_years=windows.event_age_years[late],
-        event_weight=windows.event_weight[late], event_on=windows.event_on[late],
+        windows,
+        entry_years=entry,
+        exit_years=np.maximum(np.minimum(windows.exit_years, end), entry),
+        event_window=windows.event_window[late],
+        event_age_years=windows.event_age_years[late],
+        event_weight=windows.event_weight[late],
+        event_on=windows.event_on[late],
     )
     return before, after
 
@@ -118,10 +127,15 @@ def _score(after: Windows, curves: Curves, codes: NDArray[np.int64]) -> tuple[Fl
 
 
 def _table(
-    candidates: tuple[kinds.ModelChoices, ...], scores: Floats, best: kinds.ModelChoices = kinds.DEFAULT_CHOICES,
+    candidates: tuple[kinds.ModelChoices, ...], scores: Floats, best: kinds.ModelChoices = kinds.DEFAULT_CHOICES
 ) -> pd.DataFrame:
-    return pd.DataFrame({
-        "hazard": [c.hazard for c in candidates], "penalty": [c.penalty for c in candidates],
-        "log_likelihood": scores[:, 0] / np.maximum(scores[:, 2], 1.0), "expected": scores[:, 1],
-        "observed": np.nan_to_num(scores[:, 2]).round().astype(np.int64), "is_chosen": [c == best for c in candidates],
-    })
+    return pd.DataFrame(
+        {
+            "hazard": [c.hazard for c in candidates],
+            "penalty": [c.penalty for c in candidates],
+            "log_likelihood": scores[:, 0] / np.maximum(scores[:, 2], 1.0),
+            "expected": scores[:, 1],
+            "observed": np.nan_to_num(scores[:, 2]).round().astype(np.int64),
+            "is_chosen": [c == best for c in candidates],
+        }
+    )

@@ -53,8 +53,15 @@ class _Stratum:
 
 
 def fit_cox(
-    kind: Whole, entry_days: Whole, exit_days: Whole, km: Floats, event_section: Whole, event_days: Whole,
-    design: Floats, stratum: Whole, cluster: Whole,
+    kind: Whole,
+    entry_days: Whole,
+    exit_days: Whole,
+    km: Floats,
+    event_section: Whole,
+    event_days: Whole,
+    design: Floats,
+    stratum: Whole,
+    cluster: Whole,
 ) -> CoxFit:
     """Log hazard ratios of the columns of a design, by age, under late entry and recurrence.
 
@@ -108,15 +115,13 @@ def fit_cox(
     variance = np.full((len(beta), len(beta)), np.nan)
     variance[np.ix_(size, size)] = np.linalg.inv(information[np.ix_(size, size)])
     residuals = _sum_residuals(
-        strata, columns, beta, kind, entry_days, exit_days, km, event_section, event_days, cluster,
+        strata, columns, beta, kind, entry_days, exit_days, km, event_section, event_days, cluster
     )
     among = variance[np.ix_(size, size)]
     robust = np.full_like(variance, np.nan)
     robust[np.ix_(size, size)] = among @ (residuals[:, size].T @ residuals[:, size]) @ among
     beta = np.where(ends, beta, np.copysign(np.inf, beta))
-    return CoxFit(
-        _spread(beta, used, told), _spread(variance, used, told), _spread(robust, used, told), log_likelihood,
-    )
+    return CoxFit(_spread(beta, used, told), _spread(variance, used, told), _spread(robust, used, told), log_likelihood)
 
 
 def _climb(strata: list[_Stratum], design: Floats) -> tuple[Floats, float, Floats]:
@@ -145,7 +150,7 @@ def _climb(strata: list[_Stratum], design: Floats) -> tuple[Floats, float, Float
 
 
 def _tabulate(
-    kind: Whole, entry: Whole, leave: Whole, km: Floats, event_section: Whole, event_days: Whole, stratum: Whole,
+    kind: Whole, entry: Whole, leave: Whole, km: Floats, event_section: Whole, event_days: Whole, stratum: Whole
 ) -> list[_Stratum]:
     """Length at risk of each kind on each day with a failure, stratum by stratum."""
     width, kinds = int(leave.max(initial=0)) + 2, len(stratum)
@@ -160,10 +165,15 @@ def _tabulate(
         failures = seen[mine].sum(axis=0)
         days = np.flatnonzero(failures)
         risk = np.cumsum(change[mine], axis=1)[:, days]
-        strata.append(_Stratum(
-            mine, days, np.maximum(risk, 0.0), failures[days].astype(np.float64),
-            seen[mine].sum(axis=1).astype(np.float64),
-        ))
+        strata.append(
+            _Stratum(
+                mine,
+                days,
+                np.maximum(risk, 0.0),
+                failures[days].astype(np.float64),
+                seen[mine].sum(axis=1).astype(np.float64),
+            )
+        )
     return strata
 
 
@@ -212,8 +222,16 @@ def _tell_apart(strata: list[_Stratum], design: Floats) -> tuple[Whole, NDArray[
 
 
 def _sum_residuals(
-    strata: list[_Stratum], design: Floats, beta: Floats, kind: Whole, entry: Whole, leave: Whole, km: Floats,
-    event_section: Whole, event_days: Whole, cluster: Whole,
+    strata: list[_Stratum],
+    design: Floats,
+    beta: Floats,
+    kind: Whole,
+    entry: Whole,
+    leave: Whole,
+    km: Floats,
+    event_section: Whole,
+    event_days: Whole,
+    cluster: Whole,
 ) -> Floats:
     """Score residuals summed by cluster, shape (clusters, columns)."""
     clusters, width = int(cluster.max(initial=0)) + 1, int(leave.max(initial=0)) + 1

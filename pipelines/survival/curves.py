@@ -69,8 +69,15 @@ def spend_between(curves: Curves, codes: Whole, low: Floats, high: Floats) -> Fl
 
 
 def fit_power_law_curves(
-    codes: Whole, classes: int, entry_years: Floats, exit_years: Floats, km: Floats, event_codes: Whole,
-    event_ages_years: Floats, event_weights: Floats, min_failures: int,
+    codes: Whole,
+    classes: int,
+    entry_years: Floats,
+    exit_years: Floats,
+    km: Floats,
+    event_codes: Whole,
+    event_ages_years: Floats,
+    event_weights: Floats,
+    min_failures: int,
 ) -> PowerLawCurves:
     """A power law for every class, by maximum likelihood; classes with few failures share a shape.
 
@@ -94,9 +101,7 @@ def fit_power_law_curves(
 
     Checked by: tests/unit/test_survival_power_law.py
     """
-    data = summarise_classes(
-        codes, classes, entry_years, exit_years, km, event_codes, event_ages_years, event_weights,
-    )
+    data = summarise_classes(codes, classes, entry_years, exit_years, km, event_codes, event_ages_years, event_weights)
     counts = np.array([d.failures for d in data])
     shared = fit_shape(data, FLEET_PRIOR) if counts.sum() >= 2 else FLEET_PRIOR.centre
     exposure = np.array([d.moments(shared)[0] for d in data])

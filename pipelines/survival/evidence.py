@@ -113,23 +113,34 @@ def hold_levels(class_codes: Whole, failures: Floats, expected: Floats) -> tuple
 
 
 def discount_years(
-    windows: Windows, shared: Shares, curves: Curves, codes: Whole, memory_years: float,
+    windows: Windows, shared: Shares, curves: Curves, codes: Whole, memory_years: float
 ) -> tuple[Floats, Floats]:
     """Failures and expected failures of each section, older ones counting less."""
     ago = (windows.as_of.to_datetime64() - windows.event_on) / np.timedelta64(1, "D") / 365.25
     failures = windows.sum_by_section(windows.event_weight * np.exp(-ago / memory_years), windows.event_window)
     failures += windows.sum_by_section(shared[2] * np.exp(-shared[3] / memory_years), shared[0])
-    expected = np.concatenate([
-        _discount_curves(
-            curves, codes[part], windows.age_now[part], windows.entry_years[part], windows.exit_years[part],
-            memory_years,
-        ) for part in parts.split(len(codes))
-    ]) if len(codes) else np.zeros(0)
+    expected = (
+        np.concatenate(
+            [
+                _discount_curves(
+                    curves,
+                    codes[part],
+                    windows.age_now[part],
+                    windows.entry_years[part],
+                    windows.exit_years[part],
+                    memory_years,
+                )
+                for part in parts.split(len(codes))
+            ]
+        )
+        if len(codes)
+        else np.zeros(0)
+    )
     return failures, windows.sum_by_section(windows.km * expected)
 
 
 def _discount_curves(
-    curves: Curves, codes: Whole, age_now: Floats, entry_years: Floats, exit_years: Floats, memory_years: float,
+    curves: Curves, codes: Whole, age_now: Floats, entry_years: Floats, exit_years: Floats, memory_years: float
 ) -> Floats:
     """Failures a kilometre of each window was to have, year by year back from now, older years counting less."""
     expected = np.zeros(len(codes))
@@ -142,8 +153,6 @@ def _discount_curves(
         expected[some] += np.exp(-(year + 0.5) / memory_years) * (up_to - before)
         further = np.flatnonzero(low > entry_years)
         some, codes = some[further], codes[further]
-        up_to, age_now, entry_years, exit_years = (
-            each[further] for each in (before, age_now, entry_years, exit_years)
-        )
+        up_to, age_now, entry_years, exit_years = (each[further] for each in (before, age_now, entry_years, exit_years))
         year += 1
     return expected

@@ -149,7 +149,7 @@ class SplineHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         columns = self._columns(X)
         self.centre_ = np.average(columns, axis=0, weights=weight)
         self.regression_ = PoissonRegressor(
-            alpha=self.penalty / weight.sum(), solver="newton-cholesky", max_iter=100, tol=1e-7,
+            alpha=self.penalty / weight.sum(), solver="newton-cholesky", max_iter=100, tol=1e-7
         )
         columns -= self.centre_
         self.regression_.fit(columns, y, sample_weight=weight)
@@ -221,8 +221,14 @@ class BoostedHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         weight = np.ones(len(X)) if sample_weight is None else np.asarray(sample_weight, dtype=np.float64)
         self.codes_ = LevelCodes().fit(X[LEVELS])
         self.trees_ = HistGradientBoostingRegressor(
-            loss="poisson", learning_rate=0.05, max_iter=self.rounds, max_leaf_nodes=8, min_samples_leaf=50,
-            l2_regularization=self.penalty, early_stopping=False, random_state=self.seed,
+            loss="poisson",
+            learning_rate=0.05,
+            max_iter=self.rounds,
+            max_leaf_nodes=8,
+            min_samples_leaf=50,
+            l2_regularization=self.penalty,
+            early_stopping=False,
+            random_state=self.seed,
         )
         self.trees_.fit(self._columns(X), y, sample_weight=weight)
         return self
@@ -284,7 +290,7 @@ def expect_cells(cells: pd.DataFrame, laws: PowerLawCurves, class_of_pattern: Wh
 
 
 def fit_hazard(
-    hazard: Hazard, cells: pd.DataFrame, patterns: pd.DataFrame, laws: PowerLawCurves, class_of_pattern: Whole,
+    hazard: Hazard, cells: pd.DataFrame, patterns: pd.DataFrame, laws: PowerLawCurves, class_of_pattern: Whole
 ) -> Hazard:
     """Fit a hazard to cells, the power laws' expectation as exposure.
 
@@ -304,7 +310,11 @@ def fit_hazard(
 
 
 def draw_up_curves(
-    hazard: Hazard, cells: pd.DataFrame, patterns: pd.DataFrame, laws: PowerLawCurves, class_of_pattern: Whole,
+    hazard: Hazard,
+    cells: pd.DataFrame,
+    patterns: pd.DataFrame,
+    laws: PowerLawCurves,
+    class_of_pattern: Whole,
     years_ahead: int,
 ) -> PatternCurves:
     """Curves of all patterns: the power law of the class times the hazard's factor.

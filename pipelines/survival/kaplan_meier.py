@@ -30,14 +30,25 @@ class SurvivalCurve:
         return float(self.ages_years[below[0]]) if len(below) else float("inf")
 
     def to_frame(self) -> pd.DataFrame:
-        return pd.DataFrame({
-            "age_years": self.ages_years, "at_risk": self.at_risk, "failures": self.failures,
-            "survival": self.survival, "survival_lo": self.lo, "survival_hi": self.hi,
-        })
+        return pd.DataFrame(
+            {
+                "age_years": self.ages_years,
+                "at_risk": self.at_risk,
+                "failures": self.failures,
+                "survival": self.survival,
+                "survival_lo": self.lo,
+                "survival_hi": self.hi,
+            }
+        )
 
 
 def estimate_survival(
-    entry_years: ArrayLike, exit_years: ArrayLike, failed: ArrayLike, level: float, *, weights: ArrayLike | None = None,
+    entry_years: ArrayLike,
+    exit_years: ArrayLike,
+    failed: ArrayLike,
+    level: float,
+    *,
+    weights: ArrayLike | None = None,
     start_years: float = 0.0,
 ) -> SurvivalCurve:
     """Kaplan-Meier curve with late entry, conditional on survival to a starting age.

@@ -50,7 +50,11 @@ DEFAULT_CHOICES = ModelChoices()
 
 
 def fit_kinds(
-    history: FailureHistory, windows: Windows, bare: Windows, settings: Settings, choices: ModelChoices,
+    history: FailureHistory,
+    windows: Windows,
+    bare: Windows,
+    settings: Settings,
+    choices: ModelChoices,
     assumed: Treatment,
 ) -> tuple[Whole, Curves, Whole, Shares]:
     """Class of each window, curves of the kinds of cable left alone, curve of each window, shared failures."""
@@ -73,9 +77,7 @@ def keep_untreated(shared: Shares, windows: Windows) -> Shares:
     return shared[0][kept], shared[1][kept], shared[2][kept], shared[3][kept]
 
 
-def fit_curves(
-    windows: Windows, forms: tuple[ModelChoices, ...], settings: Settings,
-) -> list[tuple[Curves, Whole]]:
+def fit_curves(windows: Windows, forms: tuple[ModelChoices, ...], settings: Settings) -> list[tuple[Curves, Whole]]:
     """Curves of the kinds of cable alone in several forms, and the curve of each window: for choosing between forms."""
     class_codes, classes = _code_classes(windows)
     laws = _fit_laws(windows, class_codes, classes, settings, NO_SHARES)
@@ -107,15 +109,22 @@ def _tabulate_cells(windows: Windows, class_codes: Whole, shared: Shares) -> Cel
     class_of_pattern = np.zeros(len(patterns), dtype=np.int64)
     class_of_pattern[pattern] = class_codes
     cells = aggregate_cells(
-        pattern, windows.entry_years, windows.exit_years, windows.km,
+        pattern,
+        windows.entry_years,
+        windows.exit_years,
+        windows.km,
         np.concatenate([pattern[windows.event_window], pattern[shared[0]]]),
-        np.concatenate([windows.event_age_years, shared[1]]), np.concatenate([windows.event_weight, shared[2]]),
+        np.concatenate([windows.event_age_years, shared[1]]),
+        np.concatenate([windows.event_weight, shared[2]]),
     )
     return CellTable(cells, patterns, pattern, class_of_pattern)
 
 
 def _draw_form(
-    laws: PowerLawCurves, class_codes: Whole, table: CellTable, choices: ModelChoices,
+    laws: PowerLawCurves,
+    class_codes: Whole,
+    table: CellTable,
+    choices: ModelChoices,
     drawn: dict[tuple[str, float], PatternCurves],
 ) -> tuple[Curves, Whole]:
     """The curves chosen, and the curve of each window; drawn keeps what several forms share."""
@@ -136,20 +145,23 @@ def _draw_form(
     return hazard.blend_curves(laws, table.class_of_pattern, draw("spline"), draw("boosted")), table.pattern
 
 
-def _fit_laws(
-    windows: Windows, codes: Whole, classes: int, settings: Settings, shared: Shares,
-) -> PowerLawCurves:
+def _fit_laws(windows: Windows, codes: Whole, classes: int, settings: Settings, shared: Shares) -> PowerLawCurves:
     window, age, weight, _ = shared
     return fit_power_law_curves(
-        codes, classes, windows.entry_years, windows.exit_years, windows.km,
+        codes,
+        classes,
+        windows.entry_years,
+        windows.exit_years,
+        windows.km,
         np.concatenate([codes[windows.event_window], codes[window]]),
-        np.concatenate([windows.event_age_years, age]), np.concatenate([windows.event_weight, weight]),
+        np.concatenate([windows.event_age_years, age]),
+        np.concatenate([windows.event_weight, weight]),
         settings.survival.min_failures,
     )
 
 
 def _share_loop_failures(
-    history: FailureHistory, windows: Windows, codes: Whole, laws: PowerLawCurves, assumed: Treatment,
+    history: FailureHistory, windows: Windows, codes: Whole, laws: PowerLawCurves, assumed: Treatment
 ) -> Shares:
     """Failures known by loop alone, shared over its windows by their intensity; weights add up to 1 a failure."""
     failure, window, age = loop_only_failures(history, windows)

@@ -23,16 +23,28 @@ class MeanCumulative:
     hi: Floats
 
     def to_frame(self) -> pd.DataFrame:
-        return pd.DataFrame({
-            "age_years": self.ages_years, "at_risk_km": self.at_risk, "mcf_per_km": self.mean_cumulative,
-            "mcf_lo": self.lo, "mcf_hi": self.hi,
-        })
+        return pd.DataFrame(
+            {
+                "age_years": self.ages_years,
+                "at_risk_km": self.at_risk,
+                "mcf_per_km": self.mean_cumulative,
+                "mcf_lo": self.lo,
+                "mcf_hi": self.hi,
+            }
+        )
 
 
 def estimate_mean_cumulative(
-    entry_years: ArrayLike, exit_years: ArrayLike, size: ArrayLike, owner_of_event: ArrayLike,
-    event_ages_years: ArrayLike, level: float, *, event_values: ArrayLike | None = None,
-    cluster: ArrayLike | None = None, most_steps: int = 400,
+    entry_years: ArrayLike,
+    exit_years: ArrayLike,
+    size: ArrayLike,
+    owner_of_event: ArrayLike,
+    event_ages_years: ArrayLike,
+    level: float,
+    *,
+    event_values: ArrayLike | None = None,
+    cluster: ArrayLike | None = None,
+    most_steps: int = 400,
 ) -> MeanCumulative:
     """Mean cumulative failures (or cost) per unit of size by age, under late entry and early exit.
 
@@ -84,8 +96,14 @@ def estimate_mean_cumulative(
     before_entry = compensator[np.searchsorted(ages, entry, side="right")]
     until_exit = compensator[np.searchsorted(ages, leave, side="right")]
     variance = _sum_squares(
-        compensator[shown + 1], group, km, before_entry, until_exit,
-        group[owner], values / at_risk[place], compensator[place + 1],
+        compensator[shown + 1],
+        group,
+        km,
+        before_entry,
+        until_exit,
+        group[owner],
+        values / at_risk[place],
+        compensator[place + 1],
     )
     mean, error = curve[shown], np.sqrt(variance)
     spread = np.exp(ndtri((1 + level) / 2) * error / np.maximum(mean, 1e-300))
@@ -93,8 +111,14 @@ def estimate_mean_cumulative(
 
 
 def _sum_squares(
-    moments: Floats, group: NDArray[np.int64], size: Floats, begins: Floats, ends: Floats,
-    event_group: NDArray[np.int64], event_values: Floats, event_moments: Floats,
+    moments: Floats,
+    group: NDArray[np.int64],
+    size: Floats,
+    begins: Floats,
+    ends: Floats,
+    event_group: NDArray[np.int64],
+    event_values: Floats,
+    event_moments: Floats,
 ) -> Floats:
     """Sum over groups of the squared residual at each moment: events up to it less size x time from begin to end.
 
@@ -112,9 +136,9 @@ def _sum_squares(
     )
     found = np.empty(len(moments))
     for row, moment in enumerate(moments):
-        new = begin_order[begun[row]:begun[row + 1]]
-        gone = end_order[ended[row]:ended[row + 1]]
-        events = event_order[failed[row]:failed[row + 1]]
+        new = begin_order[begun[row] : begun[row + 1]]
+        gone = end_order[ended[row] : ended[row + 1]]
+        events = event_order[failed[row] : failed[row + 1]]
         np.add.at(level, event_group[events], event_values[events])
         np.add.at(level, group[new], size[new] * begins[new])
         np.add.at(slope, group[new], size[new])
@@ -127,6 +151,7 @@ def _sum_squares(
 
 def _size_at_risk(entry: Floats, leave: Floats, size: Floats, ages: Floats) -> Floats:
     """Total size of units with entry < age <= exit, at each age."""
+
     def entered_before(moments: Floats) -> Floats:
         order = np.argsort(moments, kind="stable")
         running = np.r_[0.0, np.cumsum(size[order])]

@@ -33,17 +33,20 @@ def spread_dates(sections: pd.DataFrame, first_failed_on: pd.Series, as_of: pd.T
     Checked by: tests/unit/test_survival_model.py
     """
     known = sections["is_installed_on_known"].to_numpy(dtype=bool)
-    dated = pd.DataFrame({
-        "row": np.flatnonzero(known), "installed_on": pd.to_datetime(sections["installed_on"])[known].to_numpy(),
-        "weight": 1.0,
-    })
+    dated = pd.DataFrame(
+        {
+            "row": np.flatnonzero(known),
+            "installed_on": pd.to_datetime(sections["installed_on"])[known].to_numpy(),
+            "weight": 1.0,
+        }
+    )
     open_rows = sections.loc[~known, ["loop_id", "district_id", "cable_class", "insulation"]]
     if open_rows.empty:
         return dated
     latest = pd.to_datetime(first_failed_on).fillna(pd.to_datetime(sections["retired_on"])).fillna(as_of)
     open_rows = open_rows.assign(row=open_rows.index, latest_year=latest[~known].dt.year.clip(upper=as_of.year))
     laid = sections.loc[known, ["loop_id", "district_id", "cable_class", "insulation", "length_km"]].assign(
-        year=pd.to_datetime(sections["installed_on"])[known].dt.year,
+        year=pd.to_datetime(sections["installed_on"])[known].dt.year
     )
     found = []
     for keys in LEVELS:

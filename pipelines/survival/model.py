@@ -22,6 +22,7 @@ __all__ = ["DEFAULT_CHOICES", "FailureHistory", "FailureModel", "ModelChoices", 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 
+
 @dataclass(frozen=True)
 class FailureModel:
     """A fitted failure model: curves of the kinds of cable, multipliers of sections within half-loops within loops.
@@ -60,7 +61,7 @@ class FailureModel:
         left = 1.0 - self.treatment.factor
         spent = spend_between(self.curves, codes, low, high)
         return np.asarray(
-            spent - left * treatment.spend_treated(self.curves, codes, treated, low, high, self.treatment.years),
+            spent - left * treatment.spend_treated(self.curves, codes, treated, low, high, self.treatment.years)
         )
 
     @property
@@ -118,19 +119,37 @@ class FailureModel:
         w, post = self.windows, self.posterior
         ahead = self.ahead(years)
         owner = self.tree.half_of_section
-        frame = w.sections[["section_id", "loop_id", "half_loop_id", "district_id", "cable_class", "length_km",
-                            "is_installed_on_known"]].copy()
+        frame = w.sections[
+            [
+                "section_id",
+                "loop_id",
+                "half_loop_id",
+                "district_id",
+                "cable_class",
+                "length_km",
+                "is_installed_on_known",
+            ]
+        ].copy()
         lo, hi = gamma_limits(post.shape, post.rate, self.level)
         mean = post.shape / post.rate
         wide_shape = 1.0 / (1.0 / post.shape + self.variation**2)
         wide_lo, wide_hi = gamma_limits(wide_shape, wide_shape / mean, self.level)
         frame = frame.assign(
-            age_years=w.sum_by_section(w.weight * w.age_now), failures_recorded=self.recorded,
-            failures_shared=np.maximum(self.failures - self.recorded, 0.0), expected_recorded=self.expected,
-            expected_class=ahead, multiplier=mean, multiplier_lo=lo, multiplier_hi=hi, gamma_shape=post.shape,
-            gamma_rate=post.rate, half_loop_multiplier=post.half_loop[owner],
-            loop_multiplier=post.loop[self.tree.loop_of_half[owner]], expected_failures=ahead * mean,
-            expected_failures_lo=ahead * wide_lo, expected_failures_hi=ahead * wide_hi,
+            age_years=w.sum_by_section(w.weight * w.age_now),
+            failures_recorded=self.recorded,
+            failures_shared=np.maximum(self.failures - self.recorded, 0.0),
+            expected_recorded=self.expected,
+            expected_class=ahead,
+            multiplier=mean,
+            multiplier_lo=lo,
+            multiplier_hi=hi,
+            gamma_shape=post.shape,
+            gamma_rate=post.rate,
+            half_loop_multiplier=post.half_loop[owner],
+            loop_multiplier=post.loop[self.tree.loop_of_half[owner]],
+            expected_failures=ahead * mean,
+            expected_failures_lo=ahead * wide_lo,
+            expected_failures_hi=ahead * wide_hi,
             probability_of_failure=1.0 - (post.rate / (post.rate + ahead)) ** post.shape,
             injection_factor=np.where(self.is_treated, self.treatment.factor, 1.0),
         )
@@ -197,9 +216,16 @@ class FailureModel:
             sections=total(np.ones(len(group))).astype(np.int64),
             failures_recorded=total(self.recorded).astype(np.int64),
             failures_shared=total(np.maximum(self.failures - self.recorded, 0.0)),
-            expected_recorded=total(self.expected), expected_class=expected_class, multiplier=mean / floor,
-            multiplier_lo=lo, multiplier_hi=hi, expected_failures=mean, expected_failures_lo=wide_lo,
-            expected_failures_hi=wide_hi, gamma_shape=shape, gamma_rate=shape / mean,
+            expected_recorded=total(self.expected),
+            expected_class=expected_class,
+            multiplier=mean / floor,
+            multiplier_lo=lo,
+            multiplier_hi=hi,
+            expected_failures=mean,
+            expected_failures_lo=wide_lo,
+            expected_failures_hi=wide_hi,
+            gamma_shape=shape,
+            gamma_rate=shape / mean,
             probability_of_failure=1.0 - (shape / (shape + mean)) ** shape,
         )
         return frame[frame["sections"] > 0].sort_values(by, ignore_index=True)
@@ -224,7 +250,10 @@ class FailureModel:
 
 
 def fit_failure_model(
-    history: FailureHistory, settings: Settings, choices: ModelChoices = DEFAULT_CHOICES, *,
+    history: FailureHistory,
+    settings: Settings,
+    choices: ModelChoices = DEFAULT_CHOICES,
+    *,
     start: nested.Variances | None = None,
 ) -> FailureModel:
     """Fit curves and multipliers to what is known of a fleet.
@@ -276,13 +305,19 @@ def fit_failure_model(
     fresh = occasions.sum() / max(bare.event_weight.sum() + early[2].sum(), 1e-300)
     tree = _grow_tree(windows, occasions, untreated * end_factor * fresh)
     variances = nested.fit_variances(tree, choices.length_power, start)
-    under = windows.sum_by_section(windows.km * treatment.spend_treated(
-        curves, codes, windows.treated_years, windows.entry_years, windows.exit_years, assumed.years,
-    )) * end_factor
+    under = (
+        windows.sum_by_section(
+            windows.km
+            * treatment.spend_treated(
+                curves, codes, windows.treated_years, windows.entry_years, windows.exit_years, assumed.years
+            )
+        )
+        * end_factor
+    )
     is_untreated = bare is windows
     seen = occasions if is_untreated else evidence.count_occasions(windows)
     left = treatment.fit_treatment(
-        assumed, tree, variances, float((seen - occasions)[under > 0].sum()), under * level * fresh, level_variation,
+        assumed, tree, variances, float((seen - occasions)[under > 0].sum()), under * level * fresh, level_variation
     )
     recorded = windows.sum_by_section(windows.event_weight, windows.event_window)
     shares = windows.sum_by_section(shared[2], shared[0])
@@ -291,10 +326,21 @@ def fit_failure_model(
     told = recorded.sum() + shares.sum()
     tree = dataclasses.replace(tree, failures=seen, expected=expected * (seen.sum() / max(told, 1e-300)))
     return FailureModel(
-        windows=windows, level=settings.general.interval_level, choices=choices, codes=codes, curves=curves,
-        recorded=recorded.round().astype(np.int64), failures=recorded + shares, expected=expected,
-        end_factor=end_factor, class_level=level, level_variation=level_variation, treatment=left, tree=tree,
-        variances=variances, posterior=nested.fit_posterior(tree, variances),
+        windows=windows,
+        level=settings.general.interval_level,
+        choices=choices,
+        codes=codes,
+        curves=curves,
+        recorded=recorded.round().astype(np.int64),
+        failures=recorded + shares,
+        expected=expected,
+        end_factor=end_factor,
+        class_level=level,
+        level_variation=level_variation,
+        treatment=left,
+        tree=tree,
+        variances=variances,
+        posterior=nested.fit_posterior(tree, variances),
     )
 
 
@@ -302,8 +348,11 @@ def _grow_tree(windows: Windows, failures: Floats, expected: Floats) -> nested.T
     """Sections in their half-loops and loops."""
     named = windows.sections
     return nested.build_tree(
-        failures, expected, named["length_km"].to_numpy(dtype=np.float64),
-        named["half_code"].to_numpy(dtype=np.int64), named["loop_code"].to_numpy(dtype=np.int64),
+        failures,
+        expected,
+        named["length_km"].to_numpy(dtype=np.float64),
+        named["half_code"].to_numpy(dtype=np.int64),
+        named["loop_code"].to_numpy(dtype=np.int64),
     )
 
 

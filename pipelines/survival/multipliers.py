@@ -8,9 +8,7 @@ from numpy.typing import ArrayLike, NDArray
 Floats = NDArray[np.float64]
 
 
-def posterior_gamma(
-    failures: ArrayLike, expected: ArrayLike, dispersion: ArrayLike,
-) -> tuple[Floats, Floats]:
+def posterior_gamma(failures: ArrayLike, expected: ArrayLike, dispersion: ArrayLike) -> tuple[Floats, Floats]:
     """Posterior of the multipliers of units whose failures and expected failures are known.
 
     Parameters
@@ -70,8 +68,10 @@ def fit_dispersion(failures: ArrayLike, expected: ArrayLike, largest: float = 20
     if n.sum() == 0:
         return 0.0
     found = minimize_scalar(
-        lambda log_d: -_spread_likelihood(n, e, float(np.exp(log_d))), bounds=(np.log(1e-4), np.log(largest)),
-        method="bounded", options={"xatol": 1e-6},
+        lambda log_d: -_spread_likelihood(n, e, float(np.exp(log_d))),
+        bounds=(np.log(1e-4), np.log(largest)),
+        method="bounded",
+        options={"xatol": 1e-6},
     )
     best = float(np.exp(found.x))
     return best if -found.fun > _spread_likelihood(n, e, 0.0) + 1e-9 else 0.0

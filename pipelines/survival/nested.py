@@ -16,7 +16,14 @@ from numpy.typing import NDArray
 from pipelines.survival.nested_tree import Tree, Variances, build_tree, split_tree, thin_tree
 
 __all__ = [
-    "Posterior", "Totals", "Tree", "Variances", "build_tree", "fit_posterior", "fit_totals", "fit_variances",
+    "Posterior",
+    "Totals",
+    "Tree",
+    "Variances",
+    "build_tree",
+    "fit_posterior",
+    "fit_totals",
+    "fit_variances",
     "log_likelihood",
 ]
 
@@ -44,7 +51,7 @@ class Posterior:
 
 
 def fit_variances(
-    tree: Tree, length_power: float = 0.0, start: Variances | None = None, largest: float = 4.0,
+    tree: Tree, length_power: float = 0.0, start: Variances | None = None, largest: float = 4.0
 ) -> Variances:
     """Variances of the three levels by maximum likelihood, coordinate by coordinate.
 
@@ -89,7 +96,9 @@ def _search(tree: Tree, found: dict[str, float], factor: float, length_power: fl
         variances = Variances(**{**found, **changed}, length_power=length_power)
         if variances.section not in messages:
             messages[variances.section] = (
-                _half_messages(tree, variances, _log_terms(tree, variances)), _constant(tree, variances))
+                _half_messages(tree, variances, _log_terms(tree, variances)),
+                _constant(tree, variances),
+            )
         sections, constant = messages[variances.section]
         pair = (variances.section, variances.half_loop)
         if pair not in lifted:
@@ -229,9 +238,7 @@ def _half_moments(tree: Tree, variances: Variances, weights: Floats) -> tuple[Fl
     return first, _sum_rows(unit * unit, tree.half_starts, weights**2 * (precision + n))
 
 
-def _section_gammas(
-    tree: Tree, variances: Variances, product: Floats, terms: Floats | None,
-) -> tuple[Floats, Floats]:
+def _section_gammas(tree: Tree, variances: Variances, product: Floats, terms: Floats | None) -> tuple[Floats, Floats]:
     from scipy.special import digamma
 
     weights, outer, precision = product[tree.half_of_section], np.exp(GRID), _precision(tree, variances)

@@ -80,10 +80,16 @@ def split_tree(tree: Tree) -> Iterator[tuple[Tree, slice]]:
         low, high = first_sections[begin], first_sections[end] if end < loops else sections
         half_low, half_high = tree.loop_starts[begin], tree.loop_starts[end] if end < loops else halves
         place = slice(int(low), int(high))
-        yield Tree(
-            tree.failures[place], tree.expected[place], tree.relative_length[place],
-            tree.half_starts[half_low:half_high] - low, tree.loop_starts[begin:end] - half_low,
-        ), place
+        yield (
+            Tree(
+                tree.failures[place],
+                tree.expected[place],
+                tree.relative_length[place],
+                tree.half_starts[half_low:half_high] - low,
+                tree.loop_starts[begin:end] - half_low,
+            ),
+            place,
+        )
         begin = end
 
 
@@ -101,7 +107,9 @@ def thin_tree(tree: Tree, sections: int) -> Tree:
     keep_half = tree.loop_of_half % every == 0
     keep = keep_half[tree.half_of_section]
     return Tree(
-        tree.failures[keep], tree.expected[keep], tree.relative_length[keep],
+        tree.failures[keep],
+        tree.expected[keep],
+        tree.relative_length[keep],
         np.flatnonzero(np.r_[True, np.diff(tree.half_of_section[keep]) != 0]),
         np.flatnonzero(np.r_[True, np.diff(tree.loop_of_half[keep_half]) != 0]),
     )

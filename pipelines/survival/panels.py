@@ -45,16 +45,35 @@ def compare_late_entry(history: FailureHistory, settings: Settings) -> pd.DataFr
             seen, counted = view.exposure_between(start, end), naive.exposure_between(start, end)
             failures = int((band == number).sum())
             if counted > 0:
-                rows.append({
-                    "cable_class": view.name, "age_from": start, "age_to": end, "failures": failures,
-                    "exposure_km_years": seen, "rate_per_100km_year": 100 * failures / seen if seen > 0 else None,
-                    "exposure_from_installation": counted, "rate_from_installation": 100 * failures / counted,
-                    "shape": right and right.shape, "shape_from_installation": wrong and wrong.shape,
-                })
-    return pd.DataFrame(rows, columns=[
-        "cable_class", "age_from", "age_to", "failures", "exposure_km_years", "rate_per_100km_year",
-        "exposure_from_installation", "rate_from_installation", "shape", "shape_from_installation",
-    ])
+                rows.append(
+                    {
+                        "cable_class": view.name,
+                        "age_from": start,
+                        "age_to": end,
+                        "failures": failures,
+                        "exposure_km_years": seen,
+                        "rate_per_100km_year": 100 * failures / seen if seen > 0 else None,
+                        "exposure_from_installation": counted,
+                        "rate_from_installation": 100 * failures / counted,
+                        "shape": right and right.shape,
+                        "shape_from_installation": wrong and wrong.shape,
+                    }
+                )
+    return pd.DataFrame(
+        rows,
+        columns=[
+            "cable_class",
+            "age_from",
+            "age_to",
+            "failures",
+            "exposure_km_years",
+            "rate_per_100km_year",
+            "exposure_from_installation",
+            "rate_from_installation",
+            "shape",
+            "shape_from_installation",
+        ],
+    )
 
 
 def tabulate_first_failures(history: FailureHistory, settings: Settings) -> pd.DataFrame:
@@ -75,7 +94,7 @@ def tabulate_first_failures(history: FailureHistory, settings: Settings) -> pd.D
         leave = np.where(failed, np.maximum(first, view.entry_years + 1e-9), view.exit_years)
         start = _thick_from(view.entry_years, leave)
         curve = estimate_survival(
-            view.entry_years, leave, failed, settings.general.interval_level, start_years=start,
+            view.entry_years, leave, failed, settings.general.interval_level, start_years=start
         ).to_frame()
         frames.append(curve.assign(cable_class=view.name, start_years=start))
     names = ["cable_class", "age_years", "start_years", "at_risk", "failures", "survival", "survival_lo", "survival_hi"]
@@ -108,10 +127,24 @@ def tabulate_fits(history: FailureHistory, settings: Settings) -> pd.DataFrame:
             some = np.ones(len(kinds), dtype=bool) if component == "all" else kinds == component
             if some.sum() >= settings.survival.min_failures:
                 rows.append({"cable_class": view.name, "failed_component": component, **_fit(view, some, settings)})
-    return pd.DataFrame(rows, columns=[
-        "cable_class", "failed_component", "failures", "shape", "shape_lo", "shape_hi", "scale_years_1km", "laplace_z",
-        "laplace_p", "log_ratio_p", "fit_chi_square", "fit_degrees", "fit_p",
-    ])
+    return pd.DataFrame(
+        rows,
+        columns=[
+            "cable_class",
+            "failed_component",
+            "failures",
+            "shape",
+            "shape_lo",
+            "shape_hi",
+            "scale_years_1km",
+            "laplace_z",
+            "laplace_p",
+            "log_ratio_p",
+            "fit_chi_square",
+            "fit_degrees",
+            "fit_p",
+        ],
+    )
 
 
 def run_fit_test(view: ClassView, ages: Floats, law: PowerLaw) -> TrendTest:
@@ -146,10 +179,17 @@ def _fit(view: ClassView, some: NDArray[np.bool_], settings: Settings) -> dict[s
     laplace, ratio = run_laplace_test(*window, ages), run_log_ratio_test(*window, ages)
     fit = run_fit_test(view, ages, law) if law else TrendTest(float("nan"), 0, float("nan"))
     return {
-        "failures": len(ages), "shape": law and law.shape, "shape_lo": law and law.shape_lo,
-        "shape_hi": law and law.shape_hi, "scale_years_1km": law and law.scale_years, "laplace_z": laplace.statistic,
-        "laplace_p": laplace.p_value, "log_ratio_p": ratio.p_value, "fit_chi_square": fit.statistic,
-        "fit_degrees": fit.degrees, "fit_p": fit.p_value,
+        "failures": len(ages),
+        "shape": law and law.shape,
+        "shape_lo": law and law.shape_lo,
+        "shape_hi": law and law.shape_hi,
+        "scale_years_1km": law and law.scale_years,
+        "laplace_z": laplace.statistic,
+        "laplace_p": laplace.p_value,
+        "log_ratio_p": ratio.p_value,
+        "fit_chi_square": fit.statistic,
+        "fit_degrees": fit.degrees,
+        "fit_p": fit.p_value,
     }
 
 

@@ -103,7 +103,10 @@ class PowerLawData:
 
 
 def summarise_ages(
-    entry_years: ArrayLike, exit_years: ArrayLike, length_km: ArrayLike, failure_ages_years: ArrayLike,
+    entry_years: ArrayLike,
+    exit_years: ArrayLike,
+    length_km: ArrayLike,
+    failure_ages_years: ArrayLike,
     failure_weights: ArrayLike | None = None,
 ) -> PowerLawData:
     """What a power law needs to know of windows of age and of failures.
@@ -136,8 +139,14 @@ def summarise_ages(
 
 
 def summarise_classes(
-    codes: NDArray[np.int64], classes: int, entry_years: Floats, exit_years: Floats, length_km: Floats,
-    failure_codes: NDArray[np.int64], failure_ages_years: Floats, failure_weights: Floats,
+    codes: NDArray[np.int64],
+    classes: int,
+    entry_years: Floats,
+    exit_years: Floats,
+    length_km: Floats,
+    failure_codes: NDArray[np.int64],
+    failure_ages_years: Floats,
+    failure_weights: Floats,
 ) -> list[PowerLawData]:
     """What a power law needs to know of every class, as summarise_ages has it of one.
 
@@ -161,9 +170,12 @@ def summarise_classes(
         of_window, of_failure = (
             [np.flatnonzero(each == code) for code in range(classes)] for each in (codes, failure_codes)
         )
-        return [summarise_ages(
-            entry_years[mine], exit_years[mine], length_km[mine], failure_ages_years[own], failure_weights[own],
-        ) for mine, own in zip(of_window, of_failure, strict=True)]
+        return [
+            summarise_ages(
+                entry_years[mine], exit_years[mine], length_km[mine], failure_ages_years[own], failure_weights[own]
+            )
+            for mine, own in zip(of_window, of_failure, strict=True)
+        ]
     logs = np.log(np.maximum(failure_ages_years, YOUNGEST_YEARS))
     count, sum_logs = (np.bincount(failure_codes, w, classes) for w in (failure_weights, failure_weights * logs))
     found = []
@@ -174,7 +186,7 @@ def summarise_classes(
 
 
 def _sum_by_day(
-    codes: NDArray[np.int64], classes: int, entry_years: Floats, exit_years: Floats, length_km: Floats,
+    codes: NDArray[np.int64], classes: int, entry_years: Floats, exit_years: Floats, length_km: Floats
 ) -> Floats | None:
     """Signed km by class and day of age; none where an age is no whole number of days."""
     oldest = max(entry_years.max(initial=0.0), exit_years.max(initial=0.0))
@@ -281,8 +293,15 @@ def fit_power_law(data: PowerLawData, level: float) -> PowerLaw | None:
     shape_lo, shape_hi = (_shape_limit(data, peak, down=down) for down in (True, False))
     scale_lo, scale_hi = (_scale_limit(data, peak, down=down) for down in (True, False))
     return PowerLaw(
-        failures=data.failures, exposure_km_years=exposure, shape=shape, shape_lo=shape_lo,
-        shape_hi=shape_hi, scale_years=scale, scale_lo=scale_lo, scale_hi=scale_hi, log_likelihood=height,
+        failures=data.failures,
+        exposure_km_years=exposure,
+        shape=shape,
+        shape_lo=shape_lo,
+        shape_hi=shape_hi,
+        scale_years=scale,
+        scale_lo=scale_lo,
+        scale_hi=scale_hi,
+        log_likelihood=height,
     )
 
 

@@ -95,12 +95,20 @@ def _view_classes(history: FailureHistory) -> list[ClassView]:
     views = []
     for number, name in enumerate(names):
         mine = slice(ends[number], ends[number + 1])
-        own = by_class[events[number]:events[number + 1]]
-        views.append(ClassView(
-            name=str(name), entry_years=entry[mine], exit_years=leave[mine], km=km[mine].astype(np.float64),
-            cluster=cluster[mine], laid_in=laid_in[mine], owner=owner[own] - ends[number], event_ages_years=age[own],
-            event_components=component[own],
-        ))
+        own = by_class[events[number] : events[number + 1]]
+        views.append(
+            ClassView(
+                name=str(name),
+                entry_years=entry[mine],
+                exit_years=leave[mine],
+                km=km[mine].astype(np.float64),
+                cluster=cluster[mine],
+                laid_in=laid_in[mine],
+                owner=owner[own] - ends[number],
+                event_ages_years=age[own],
+                event_components=component[own],
+            )
+        )
     return views
 
 
@@ -131,15 +139,26 @@ def tabulate_classes(history: FailureHistory, settings: Settings) -> pd.DataFram
         exposure, failures = float(view.km @ (view.exit_years - view.entry_years)), len(view.event_ages_years)
         law = view.fit(settings)
         rate, lo, hi = _rate_with_limits(failures, exposure, settings.general.interval_level)
-        rows.append({
-            "cable_class": view.name, "sections": len(view.km), "length_km": float(view.km.sum()),
-            "exposure_km_years": exposure, "failures": failures, "rate_per_100km_year": rate, "rate_lo": lo,
-            "rate_hi": hi, "shape": law and law.shape, "shape_lo": law and law.shape_lo,
-            "shape_hi": law and law.shape_hi, "scale_years_1km": law and law.scale_years,
-            "scale_lo": law and law.scale_lo, "scale_hi": law and law.scale_hi,
-            "sections_without_date": int(undated.get(view.name, 0)),
-            "failures_without_date": int(late.get(view.name, 0)),
-        })
+        rows.append(
+            {
+                "cable_class": view.name,
+                "sections": len(view.km),
+                "length_km": float(view.km.sum()),
+                "exposure_km_years": exposure,
+                "failures": failures,
+                "rate_per_100km_year": rate,
+                "rate_lo": lo,
+                "rate_hi": hi,
+                "shape": law and law.shape,
+                "shape_lo": law and law.shape_lo,
+                "shape_hi": law and law.shape_hi,
+                "scale_years_1km": law and law.scale_years,
+                "scale_lo": law and law.scale_lo,
+                "scale_hi": law and law.scale_hi,
+                "sections_without_date": int(undated.get(view.name, 0)),
+                "failures_without_date": int(late.get(view.name, 0)),
+            }
+        )
     return pd.DataFrame(rows)
 
 
@@ -167,11 +186,19 @@ def tabulate_age_rates(history: FailureHistory, settings: Settings) -> pd.DataFr
             if law is not None and exposure > 0:
                 spent = np.diff(view.ages.spend_up_to(np.array([start, end], dtype=np.float64), law.cumulative))
                 fitted = 100.0 * float(spent[0]) / exposure
-            rows.append({
-                "cable_class": view.name, "age_from": start, "age_to": end, "exposure_km_years": exposure,
-                "failures": failures, "rate_per_100km_year": rate, "rate_lo": lo, "rate_hi": hi,
-                "fitted_rate_per_100km_year": fitted,
-            })
+            rows.append(
+                {
+                    "cable_class": view.name,
+                    "age_from": start,
+                    "age_to": end,
+                    "exposure_km_years": exposure,
+                    "failures": failures,
+                    "rate_per_100km_year": rate,
+                    "rate_lo": lo,
+                    "rate_hi": hi,
+                    "fitted_rate_per_100km_year": fitted,
+                }
+            )
     return pd.DataFrame(rows)
 
 
@@ -188,8 +215,13 @@ def tabulate_mean_cumulative(history: FailureHistory, settings: Settings) -> pd.
     for view in view_classes(history):
         if len(view.event_ages_years):
             curve = estimate_mean_cumulative(
-                view.entry_years, view.exit_years, view.km, view.owner, view.event_ages_years,
-                settings.general.interval_level, cluster=view.cluster,
+                view.entry_years,
+                view.exit_years,
+                view.km,
+                view.owner,
+                view.event_ages_years,
+                settings.general.interval_level,
+                cluster=view.cluster,
             )
             frames.append(curve.to_frame().assign(cable_class=view.name))
     names = ["cable_class", "age_years", "at_risk_km", "mcf_per_km", "mcf_lo", "mcf_hi"]

@@ -10,17 +10,27 @@ from shared.intervals import poisson_limits
 from shared.settings import Settings
 
 BANDS = {
-    "up_to_3_months": (0.0, 0.25), "3_to_12_months": (0.25, 1.0), "1_to_2_years": (1.0, 2.0),
-    "2_to_5_years": (2.0, 5.0), "over_5_years": (5.0, np.inf),
+    "up_to_3_months": (0.0, 0.25),
+    "3_to_12_months": (0.25, 1.0),
+    "1_to_2_years": (1.0, 2.0),
+    "2_to_5_years": (2.0, 5.0),
+    "over_5_years": (5.0, np.inf),
 }
 """Years since the last repair. The first band takes in what was wrong with the repair itself."""
 
 NEVER = "no_repair_on_record"
 
 COLUMNS = [
-    "repair_band", "section_years", "splice_failures",
-    "splice_rate_per_100_section_years", "splice_rate_lo", "splice_rate_hi", "cable_failures",
-    "cable_rate_per_100_section_years", "cable_rate_lo", "cable_rate_hi",
+    "repair_band",
+    "section_years",
+    "splice_failures",
+    "splice_rate_per_100_section_years",
+    "splice_rate_lo",
+    "splice_rate_hi",
+    "cable_failures",
+    "cable_rate_per_100_section_years",
+    "cable_rate_lo",
+    "cable_rate_hi",
 ]
 
 
@@ -76,15 +86,18 @@ def _cut_at_repairs(history: FailureHistory) -> pd.DataFrame:
     repairs = repairs.assign(at=pd.to_datetime(repairs["failed_on"]), row=row_of[repairs["section_code"]])
     repairs = repairs[repairs["row"] >= 0].sort_values(["row", "at"], kind="stable", ignore_index=True)
     again = repairs["row"].eq(repairs["row"].shift())
-    ended = pd.DataFrame({
-        "begins": repairs["at"].shift().where(again, view["begins"].iloc[repairs["row"]].reset_index(drop=True)),
-        "ends": repairs["at"], "is_after_repair": again,
-        "ended_by": np.where(repairs["failed_component"].eq("splice"), "splice", "cable"),
-    })
+    ended = pd.DataFrame(
+        {
+            "begins": repairs["at"].shift().where(again, view["begins"].iloc[repairs["row"]].reset_index(drop=True)),
+            "ends": repairs["at"],
+            "is_after_repair": again,
+            "ended_by": np.where(repairs["failed_component"].eq("splice"), "splice", "cable"),
+        }
+    )
     last = repairs.drop_duplicates("row", keep="last").set_index("row")["at"].reindex(view.index)
-    open_ended = pd.DataFrame({
-        "begins": last.fillna(view["begins"]), "ends": view["ends"], "is_after_repair": last.notna(), "ended_by": None,
-    })
+    open_ended = pd.DataFrame(
+        {"begins": last.fillna(view["begins"]), "ends": view["ends"], "is_after_repair": last.notna(), "ended_by": None}
+    )
     spells = pd.concat([ended, open_ended], ignore_index=True)
     days = (spells["ends"] - spells["begins"]).dt.days
     return spells.assign(

@@ -13,7 +13,14 @@ from shared.settings import Settings
 from shared.store import has_table, read_model, write_table
 
 LEVELS = (
-    "district_id", "cable_class", "insulation", "neutral", "installation", "conductor", "cause", "failed_component",
+    "district_id",
+    "cable_class",
+    "insulation",
+    "neutral",
+    "installation",
+    "conductor",
+    "cause",
+    "failed_component",
     "why_not",
 )
 """Columns of a history with few different values."""
@@ -29,11 +36,13 @@ def read_history(con: duckdb.DuckDBPyConnection, settings: Settings) -> FailureH
     """
     if settings.general.as_of is None:
         raise ValueError("general.as_of is not resolved")
-    return code_names(FailureHistory(
-        sections=read_model(con, "core.section_exposure", categories=LEVELS),
-        failures=read_model(con, "core.failures", categories=LEVELS),
-        as_of=settings.general.as_of,
-    ))
+    return code_names(
+        FailureHistory(
+            sections=read_model(con, "core.section_exposure", categories=LEVELS),
+            failures=read_model(con, "core.failures", categories=LEVELS),
+            as_of=settings.general.as_of,
+        )
+    )
 
 
 def read_choices(con: duckdb.DuckDBPyConnection) -> ModelChoices:

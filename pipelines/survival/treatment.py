@@ -61,9 +61,12 @@ def leave_out_treated(windows: Windows) -> Windows:
         return windows
     kept = windows.event_age_years <= windows.treated_years[windows.event_window]
     return dataclasses.replace(
-        windows, exit_years=np.clip(windows.treated_years, windows.entry_years, windows.exit_years),
-        event_window=windows.event_window[kept], event_age_years=windows.event_age_years[kept],
-        event_weight=windows.event_weight[kept], event_on=windows.event_on[kept],
+        windows,
+        exit_years=np.clip(windows.treated_years, windows.entry_years, windows.exit_years),
+        event_window=windows.event_window[kept],
+        event_age_years=windows.event_age_years[kept],
+        event_weight=windows.event_weight[kept],
+        event_on=windows.event_on[kept],
     )
 
 
@@ -73,7 +76,7 @@ def is_treated(treated_years: Floats, ages_years: Floats, years: float) -> NDArr
 
 
 def spend_treated(
-    curves: Curves, codes: Whole, treated_years: Floats, low: Floats, high: Floats, years: float,
+    curves: Curves, codes: Whole, treated_years: Floats, low: Floats, high: Floats, years: float
 ) -> Floats:
     """Failures of a kilometre that the curves expect, untreated, of the ages that are under the effect of injection.
 
@@ -100,7 +103,11 @@ def spend_treated(
 
 
 def fit_treatment(
-    prior: Treatment, tree: nested.Tree, variances: nested.Variances, failures: float, expected: Floats,
+    prior: Treatment,
+    tree: nested.Tree,
+    variances: nested.Variances,
+    failures: float,
+    expected: Floats,
     level_variation: Floats,
 ) -> Treatment:
     """Share of failures left after injection, from the record.
@@ -143,6 +150,10 @@ def fit_treatment(
     variation = float(np.sqrt(totals.loop_variance.sum() / mean**2 + level**2))
     shape = prior.shape + failures
     return dataclasses.replace(
-        prior, factor=shape / (prior.shape / max(prior.factor, 1e-6) + mean), shape=shape, failures=failures,
-        expected=mean, expected_variation=variation,
+        prior,
+        factor=shape / (prior.shape / max(prior.factor, 1e-6) + mean),
+        shape=shape,
+        failures=failures,
+        expected=mean,
+        expected_variation=variation,
     )

@@ -23,8 +23,16 @@ MOST_STEPS = 100
 """Steps of a curve that are reported; all count in it."""
 
 COLUMNS = [
-    "cable_class", "vintage", "age_years", "at_risk_km", "mcf_per_km", "mcf_lo", "mcf_hi", "in_view_from_age_years",
-    "vintage_length_km", "vintage_failures",
+    "cable_class",
+    "vintage",
+    "age_years",
+    "at_risk_km",
+    "mcf_per_km",
+    "mcf_lo",
+    "mcf_hi",
+    "in_view_from_age_years",
+    "vintage_length_km",
+    "vintage_failures",
 ]
 
 
@@ -76,15 +84,24 @@ def _part(view: ClassView, mine: NDArray[np.bool_]) -> tuple[ClassView, float]:
     place = np.cumsum(mine) - 1
     own = mine[view.owner]
     part = dataclasses.replace(
-        view, entry_years=view.entry_years[mine], exit_years=view.exit_years[mine], km=view.km[mine],
-        cluster=view.cluster[mine], laid_in=view.laid_in[mine], owner=place[view.owner[own]],
-        event_ages_years=view.event_ages_years[own], event_components=None,
+        view,
+        entry_years=view.entry_years[mine],
+        exit_years=view.exit_years[mine],
+        km=view.km[mine],
+        cluster=view.cluster[mine],
+        laid_in=view.laid_in[mine],
+        owner=place[view.owner[own]],
+        event_ages_years=view.event_ages_years[own],
+        event_components=None,
     )
     start = find_start(part)
     later = part.event_ages_years > start
     entry = np.maximum(part.entry_years, start)
     return dataclasses.replace(
-        part, entry_years=entry, exit_years=np.maximum(part.exit_years, entry), owner=part.owner[later],
+        part,
+        entry_years=entry,
+        exit_years=np.maximum(part.exit_years, entry),
+        owner=part.owner[later],
         event_ages_years=part.event_ages_years[later],
     ), start
 
@@ -94,11 +111,18 @@ def _follow(part: ClassView, start: float, settings: Settings) -> pd.DataFrame |
     if len(part.event_ages_years) < settings.survival.min_failures:
         return None
     curve = estimate_mean_cumulative(
-        part.entry_years, part.exit_years, part.km, part.owner, part.event_ages_years,
-        settings.general.interval_level, cluster=part.cluster, most_steps=MOST_STEPS,
+        part.entry_years,
+        part.exit_years,
+        part.km,
+        part.owner,
+        part.event_ages_years,
+        settings.general.interval_level,
+        cluster=part.cluster,
+        most_steps=MOST_STEPS,
     )
     return curve.to_frame().assign(
-        in_view_from_age_years=start, vintage_length_km=float(part.km.sum()),
+        in_view_from_age_years=start,
+        vintage_length_km=float(part.km.sum()),
         vintage_failures=len(part.event_ages_years),
     )
 

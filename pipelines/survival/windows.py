@@ -93,12 +93,18 @@ def build_windows(history: FailureHistory) -> Windows:
     events = _meet_windows(failures, spread)
     age = years_between(events["installed_on"], events["failed_on"])
     return Windows(
-        sections=sections, as_of=as_of, owner=owner, weight=spread["weight"].to_numpy(dtype=np.float64),
-        entry_years=np.minimum(entry, leave), exit_years=leave,
+        sections=sections,
+        as_of=as_of,
+        owner=owner,
+        weight=spread["weight"].to_numpy(dtype=np.float64),
+        entry_years=np.minimum(entry, leave),
+        exit_years=leave,
         age_now=np.maximum(years_between(installed, as_of), 0.0),
         treated_years=np.where(np.isnan(treated), np.inf, np.maximum(treated, 0.0)),
-        event_window=events["window"].to_numpy(dtype=np.int64), event_age_years=np.maximum(age, 0.0),
-        event_weight=events["weight"].to_numpy(dtype=np.float64), event_on=events["failed_on"].to_numpy(),
+        event_window=events["window"].to_numpy(dtype=np.int64),
+        event_age_years=np.maximum(age, 0.0),
+        event_weight=events["weight"].to_numpy(dtype=np.float64),
+        event_on=events["failed_on"].to_numpy(),
     )
 
 
@@ -119,10 +125,14 @@ def _meet_windows(failures: pd.DataFrame, spread: pd.DataFrame) -> pd.DataFrame:
     count = np.searchsorted(owner, row, side="right") - first
     failure = np.repeat(np.arange(len(row)), count)
     window = np.arange(len(failure)) - np.repeat(np.cumsum(count) - count, count) + first[failure]
-    return pd.DataFrame({
-        "window": window, "installed_on": spread["installed_on"].to_numpy()[window],
-        "failed_on": failures["failed_on"].to_numpy()[failure], "weight": spread["weight"].to_numpy()[window],
-    })
+    return pd.DataFrame(
+        {
+            "window": window,
+            "installed_on": spread["installed_on"].to_numpy()[window],
+            "failed_on": failures["failed_on"].to_numpy()[failure],
+            "weight": spread["weight"].to_numpy()[window],
+        }
+    )
 
 
 def loop_only_failures(history: FailureHistory, windows: Windows) -> tuple[Whole, Whole, Floats]:
@@ -140,10 +150,13 @@ def loop_only_failures(history: FailureHistory, windows: Windows) -> tuple[Whole
     alone = history.failures[history.failures["why_not"] == "loop_only"].sort_values("job_id")
     known = windows.sections.iloc[windows.owner]
     frame = pd.DataFrame({"loop_id": known["loop_id"].to_numpy(), "window": np.arange(len(windows.owner))})
-    jobs = pd.DataFrame({
-        "loop_id": alone["loop_id"].to_numpy(), "failed_on": pd.to_datetime(alone["failed_on"]).to_numpy(),
-        "failure": np.arange(len(alone)),
-    })
+    jobs = pd.DataFrame(
+        {
+            "loop_id": alone["loop_id"].to_numpy(),
+            "failed_on": pd.to_datetime(alone["failed_on"]).to_numpy(),
+            "failure": np.arange(len(alone)),
+        }
+    )
     pairs = jobs.merge(frame, on="loop_id")
     window = pairs["window"].to_numpy(dtype=np.int64)
     age = windows.age_now[window] - years_between(pairs["failed_on"], windows.as_of)

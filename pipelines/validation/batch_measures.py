@@ -16,12 +16,16 @@ CHANCE = 1e-3
 THOUSANDS = {1000.0: "decimals read as thousands", 0.001: "thousands read as decimals"}
 KNOWN_FACTORS = {
     "length": {
-        1.0 / 0.3048: "feet read as metres", 0.3048: "metres read as feet", 1000.0: "metres read as kilometres",
+        1.0 / 0.3048: "feet read as metres",
+        0.3048: "metres read as feet",
+        1000.0: "metres read as kilometres",
         0.001: "kilometres read as metres",
     },
     "velocity": {
-        0.5: "half velocities read as whole ones", 2.0: "whole velocities read as half ones",
-        0.01: "a fraction read as percent", 100.0: "percent read as a fraction",
+        0.5: "half velocities read as whole ones",
+        2.0: "whole velocities read as half ones",
+        0.01: "a fraction read as percent",
+        100.0: "percent read as a fraction",
     },
     "minutes": {60.0: "minutes read as hours", **THOUSANDS},
     "number": THOUSANDS,

@@ -13,8 +13,17 @@ from typing import Literal
 Severity = Literal["reject", "warn", "off"]
 
 SOURCES = (
-    "districts", "customers_by_year", "loops", "terminals", "sections", "section_pieces", "instruments", "jobs",
-    "test_shots", "restoration_steps", "known_lengths",
+    "districts",
+    "customers_by_year",
+    "loops",
+    "terminals",
+    "sections",
+    "section_pieces",
+    "instruments",
+    "jobs",
+    "test_shots",
+    "restoration_steps",
+    "known_lengths",
 )
 MEASURED = ("loops", "terminals", "sections", "jobs", "test_shots", "restoration_steps", "known_lengths")
 
@@ -37,62 +46,102 @@ class BatchRule:
 
 BATCH_RULES: tuple[BatchRule, ...] = (
     # ---- how the file was read
-    BatchRule("column_unknown", "warn", SOURCES,
-              "a heading of a file in the canonical form that is no column of its table",
-              "the column '{column}' is no column of table {table}, so its {rows} values are passed over; {nearest}",
-              "dug_distance where dug_distance_m is meant"),
-    BatchRule("column_repeated", "warn", SOURCES,
-              "a heading that stands twice in a file; the first one is read",
-              "the heading '{column}' stands more than once: the first is read, the {rows} values under the others are "
-              "passed over; rename one of them",
-              "two columns headed located_at"),
-    BatchRule("encoding_assumed", "warn", SOURCES,
-              "characters beyond ASCII in a text that bears no mark and is no UTF-8",
-              "the encoding had to be assumed: {rows} characters were read as {encoding}, e.g. '{sample}'{otherwise}. "
-              "If that looks wrong, state encoding in a mapping",
-              "an export in Windows-1252: what reads as 'Señal 4' could be meant otherwise in another code page"),
-    BatchRule("delimiter_assumed", "warn", SOURCES,
-              "fewer than two known headings under the delimiter chosen, or as many under another one",
-              "the delimiter had to be assumed: {delimiter} gives {rows} known headings, {other}. State delimiter "
-              "in the mapping",
-              "a mapped file of which the mapping names one heading"),
-    BatchRule("thousands_assumed", "warn", SOURCES,
-              "numbers such as 1,250 in a column that may hold fractions and in which no number has a point or a "
-              "second comma to prove what the comma is, of a file whose mapping, if any, does not state decimal",
-              "{column} holds {rows} numbers such as '{sample}', read as thousands: if the comma stands before "
-              "decimals, state decimal = ',' in a mapping; decimal = '.' there ends this warning",
-              "a semicolon file in which a length of 1.25 km is written 1,250"),
-    BatchRule("decimals_unread", "warn", SOURCES,
-              "numbers with decimals after the mark that is not in force, such as 12,5, more of them in a column than "
-              "numbers with the other",
-              "{column} holds {rows} numbers such as '{sample}', which cannot be read with decimals after a {mark}: if "
-              "a {other} stands before them, {cure}",
-              "12,5 in a file whose mapping does not state decimal = ','"),
+    BatchRule(
+        "column_unknown",
+        "warn",
+        SOURCES,
+        "a heading of a file in the canonical form that is no column of its table",
+        "the column '{column}' is no column of table {table}, so its {rows} values are passed over; {nearest}",
+        "dug_distance where dug_distance_m is meant",
+    ),
+    BatchRule(
+        "column_repeated",
+        "warn",
+        SOURCES,
+        "a heading that stands twice in a file; the first one is read",
+        "the heading '{column}' stands more than once: the first is read, the {rows} values under the others are "
+        "passed over; rename one of them",
+        "two columns headed located_at",
+    ),
+    BatchRule(
+        "encoding_assumed",
+        "warn",
+        SOURCES,
+        "characters beyond ASCII in a text that bears no mark and is no UTF-8",
+        "the encoding had to be assumed: {rows} characters were read as {encoding}, e.g. '{sample}'{otherwise}. "
+        "If that looks wrong, state encoding in a mapping",
+        "an export in Windows-1252: what reads as 'Señal 4' could be meant otherwise in another code page",
+    ),
+    BatchRule(
+        "delimiter_assumed",
+        "warn",
+        SOURCES,
+        "fewer than two known headings under the delimiter chosen, or as many under another one",
+        "the delimiter had to be assumed: {delimiter} gives {rows} known headings, {other}. State delimiter "
+        "in the mapping",
+        "a mapped file of which the mapping names one heading",
+    ),
+    BatchRule(
+        "thousands_assumed",
+        "warn",
+        SOURCES,
+        "numbers such as 1,250 in a column that may hold fractions and in which no number has a point or a "
+        "second comma to prove what the comma is, of a file whose mapping, if any, does not state decimal",
+        "{column} holds {rows} numbers such as '{sample}', read as thousands: if the comma stands before "
+        "decimals, state decimal = ',' in a mapping; decimal = '.' there ends this warning",
+        "a semicolon file in which a length of 1.25 km is written 1,250",
+    ),
+    BatchRule(
+        "decimals_unread",
+        "warn",
+        SOURCES,
+        "numbers with decimals after the mark that is not in force, such as 12,5, more of them in a column than "
+        "numbers with the other",
+        "{column} holds {rows} numbers such as '{sample}', which cannot be read with decimals after a {mark}: if "
+        "a {other} stands before them, {cure}",
+        "12,5 in a file whose mapping does not state decimal = ','",
+    ),
     # ---- against the register and what was loaded before
-    BatchRule("orphan_share", "warn", ("jobs",),
-              "share of a year's jobs whose section_id is not in the register, above "
-              "validation.orphan_share_limit where the year has validation.batch_min_rows jobs that name a section",
-              "of the {rows} jobs of {year} that name a section, {measured:.1%} name one that is not in the register "
-              "(allowed {allowed:.0%})",
-              "31 of 120 jobs of 2009 on sections deleted in 2010: old cable then looks better than it was"),
-    BatchRule("column_absent", "warn", MEASURED,
-              "columns that the file or its mapping does not name and that half of the rows loaded before give",
-              "the file lacks {rows} columns that rows loaded before mostly give: {column}. Its rows stay out of the "
-              "figures that need them",
-              "a job file without dug_distance_m, where 8 in 10 jobs had it before"),
-    BatchRule("column_emptied", "warn", MEASURED,
-              "share of rows that give a column, over the same share in all earlier loads, below "
-              "validation.emptied_share where 10 values or more were to be expected",
-              "{column} is given in {share:.0%} of {rows} rows, before in {before:.0%} of {rows_before}: did an export "
-              "drop the column, or rename it?",
-              "dug_distance_m in none of 240 jobs, where 8 in 10 had it before"),
-    BatchRule("distribution_shifted", "warn", MEASURED,
-              "Kolmogorov-Smirnov distance between a numeric column of the file and all that was loaded of it before, "
-              "values within 1 % of one another taken as equal, "
-              "above validation.distribution_distance and above what chance gives in 1 of 1,000 such files; both with "
-              "validation.batch_min_rows values or more",
-              "{column} is unlike what was loaded before: Kolmogorov-Smirnov distance {measured:.2f} (allowed "
-              "{allowed:.2f}) between {rows} values here and {rows_before} before; the median is {median:g}, before "
-              "{median_before:g}{hint}",
-              "dug distances with a median of 412 where 126 was usual: feet loaded as metres"),
+    BatchRule(
+        "orphan_share",
+        "warn",
+        ("jobs",),
+        "share of a year's jobs whose section_id is not in the register, above "
+        "validation.orphan_share_limit where the year has validation.batch_min_rows jobs that name a section",
+        "of the {rows} jobs of {year} that name a section, {measured:.1%} name one that is not in the register "
+        "(allowed {allowed:.0%})",
+        "31 of 120 jobs of 2009 on sections deleted in 2010: old cable then looks better than it was",
+    ),
+    BatchRule(
+        "column_absent",
+        "warn",
+        MEASURED,
+        "columns that the file or its mapping does not name and that half of the rows loaded before give",
+        "the file lacks {rows} columns that rows loaded before mostly give: {column}. Its rows stay out of the "
+        "figures that need them",
+        "a job file without dug_distance_m, where 8 in 10 jobs had it before",
+    ),
+    BatchRule(
+        "column_emptied",
+        "warn",
+        MEASURED,
+        "share of rows that give a column, over the same share in all earlier loads, below "
+        "validation.emptied_share where 10 values or more were to be expected",
+        "{column} is given in {share:.0%} of {rows} rows, before in {before:.0%} of {rows_before}: did an export "
+        "drop the column, or rename it?",
+        "dug_distance_m in none of 240 jobs, where 8 in 10 had it before",
+    ),
+    BatchRule(
+        "distribution_shifted",
+        "warn",
+        MEASURED,
+        "Kolmogorov-Smirnov distance between a numeric column of the file and all that was loaded of it before, "
+        "values within 1 % of one another taken as equal, "
+        "above validation.distribution_distance and above what chance gives in 1 of 1,000 such files; both with "
+        "validation.batch_min_rows values or more",
+        "{column} is unlike what was loaded before: Kolmogorov-Smirnov distance {measured:.2f} (allowed "
+        "{allowed:.2f}) between {rows} values here and {rows_before} before; the median is {median:g}, before "
+        "{median_before:g}{hint}",
+        "dug distances with a median of 412 where 126 was usual: feet loaded as metres",
+    ),
 )

@@ -65,8 +65,9 @@ def find_clusters(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
         -- each job arrived first once
         from staging.jobs as j join arrivals as a on a.job_id = j.job_id
     """)
-    separated = set(con.execute(
-        "select job_id, joined_with from raw.job_clusters where cluster_decision = 'separate'").fetchall())
+    separated = set(
+        con.execute("select job_id, joined_with from raw.job_clusters where cluster_decision = 'separate'").fetchall()
+    )
     found: dict[str, tuple[str, str, int]] = {}
     for likeness, alike_sql, order in (
         ("entered_twice", pairs_in_time_sql("jobs_standing"), "arrival"),
@@ -75,7 +76,8 @@ def find_clusters(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
         pairs = con.execute(alike_sql + " order by all").fetchall()
         pairs = [p for p in pairs if p not in separated and p[::-1] not in separated]
         rank = {
-            job: (float(value), job) for job, value in con.execute(
+            job: (float(value), job)
+            for job, value in con.execute(
                 f"select job_id, {order} from jobs_standing where job_id in (select unnest(?))",
                 [sorted({job for pair in pairs for job in pair})],
             ).fetchall()

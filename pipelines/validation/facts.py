@@ -11,8 +11,16 @@ from dataclasses import dataclass, field
 from shared import dictionary
 from shared.eras import EARLIEST_YEAR
 
-STAMPS = ("reported_at", "dispatched_at", "arrived_at", "located_at", "restored_at", "pinpointed_at", "repaired_at",
-          "normal_at")
+STAMPS = (
+    "reported_at",
+    "dispatched_at",
+    "arrived_at",
+    "located_at",
+    "restored_at",
+    "pinpointed_at",
+    "repaired_at",
+    "normal_at",
+)
 DISTANCES = {
     "jobs": ("estimated_distance_m", "far_end_distance_m", "dug_distance_m"),
     "test_shots": ("far_end_distance_m", "fault_distance_m"),
@@ -58,8 +66,13 @@ def plan_facts(table: str, date_only: frozenset[str], *, registered: frozenset[s
     """
     common, culprits = _common_facts(table, now)
     nothing: Special = ("", {}, {}, {})
-    own = _job_facts(date_only, registered) if table == "jobs" else \
-        _SPECIAL[table](registered) if table in _SPECIAL else nothing
+    own = (
+        _job_facts(date_only, registered)
+        if table == "jobs"
+        else _SPECIAL[table](registered)
+        if table in _SPECIAL
+        else nothing
+    )
     joins, special, more_culprits, expected = own
     return FactsPlan(joins, {**common, **special}, {**culprits, **more_culprits}, expected)
 
@@ -79,13 +92,29 @@ def _common_facts(table: str, now: float) -> tuple[dict[str, str], dict[str, str
         "missing_columns": "case when j.fault is null then j.missing_columns end",
         "unreadable_columns": "j.unreadable_columns",
         "doubtful_columns": "j.doubtful_columns",
-        "unknown_code_columns": "j.unknown_code_columns", "unknown_status_columns": "j.unknown_status_columns",
-        "clock_columns": _listing([f"case when contains(j.clock_columns, '{c}') then '{c}' end"
-                                   for c in dates if facts_of[c].type == "instant" and c not in required]),
-        "required_clock_columns": _listing([f"case when contains(j.clock_columns, '{c}') then '{c}' end"
-                                            for c in dates if facts_of[c].type == "instant" and c in required]),
-        "empty_key_columns": _listing([f"case when j.\"{c}\" is null then '{c}' end"
-                                       for c in dictionary.load_tables()[table].key if c in required]),
+        "unknown_code_columns": "j.unknown_code_columns",
+        "unknown_status_columns": "j.unknown_status_columns",
+        "clock_columns": _listing(
+            [
+                f"case when contains(j.clock_columns, '{c}') then '{c}' end"
+                for c in dates
+                if facts_of[c].type == "instant" and c not in required
+            ]
+        ),
+        "required_clock_columns": _listing(
+            [
+                f"case when contains(j.clock_columns, '{c}') then '{c}' end"
+                for c in dates
+                if facts_of[c].type == "instant" and c in required
+            ]
+        ),
+        "empty_key_columns": _listing(
+            [
+                f"case when j.\"{c}\" is null then '{c}' end"
+                for c in dictionary.load_tables()[table].key
+                if c in required
+            ]
+        ),
         "is_key_new": "j.repeats_row is null",
         "low_columns": _listing([f"case when j.\"{c}\" < {bound} then '{c}' end" for c, bound in low.items()]),
     }
@@ -112,8 +141,9 @@ def _known(id_sql: str, table: str, key: str) -> str:
 def _unknown_terminals(columns: tuple[str, ...], registered: frozenset[str]) -> str:
     if "terminals" not in registered:
         return "null::varchar"
-    return _listing([f"case when not {_known(f'j.{c}', 'known_terminals', 'terminal_id')} then '{c}' end"
-                     for c in columns])
+    return _listing(
+        [f"case when not {_known(f'j.{c}', 'known_terminals', 'terminal_id')} then '{c}' end" for c in columns]
+    )
 
 
 def _job_facts(date_only: frozenset[str], registered: frozenset[str]) -> Special:
@@ -126,9 +156,11 @@ def _job_facts(date_only: frozenset[str], registered: frozenset[str]) -> Special
         "is_loop_known": "j.loop_id is null or l.loop_id is not null",
         "is_section_known": "j.section_id is null or s.section_id is not null",
         "unknown_terminal_columns": _unknown_terminals(
-            ("test_terminal_id", "toward_terminal_id", "far_end_terminal_id"), registered),
+            ("test_terminal_id", "toward_terminal_id", "far_end_terminal_id"), registered
+        ),
         "is_instrument_known": _known("j.instrument_id", "known_instruments", "instrument_id")
-        if "instruments" in registered else "true",
+        if "instruments" in registered
+        else "true",
         "reported_at": "epoch(j.reported_at)",
         "dispatched_at": "epoch(j.dispatched_at)",
         "arrived_at": "epoch(j.arrived_at)",
@@ -141,14 +173,14 @@ def _job_facts(date_only: frozenset[str], registered: frozenset[str]) -> Special
         "closed_latest": latest("closed_at"),
         "last_before_closing": f"greatest({stamps})",
         "is_restored_not_closed": "coalesce(j.restored_at <> j.closed_at or "
-                                  "contains(coalesce(j.date_only_columns, ''), 'closed_at'), true)",
+        "contains(coalesce(j.date_only_columns, ''), 'closed_at'), true)",
         "span_s": "epoch(j.restored_at) - epoch(j.reported_at)",
         "is_after_installation": "coalesce(j.reported_at::date >= case when s.is_install_year_only "
-                                 "then date_trunc('year', s.installed_on)::date else s.installed_on end, true)",
+        "then date_trunc('year', s.installed_on)::date else s.installed_on end, true)",
         "is_velocity_usual": f"coalesce(j.velocity_setting_pct between "
-                             f"case when s.insulation = 'PILC' then {PILC_BAND[0]} else {EXTRUDED_BAND[0]} end and "
-                             f"case when s.insulation = 'PILC' then {PILC_BAND[1]} else {EXTRUDED_BAND[1]} end "
-                             "or s.insulation is null or s.insulation = 'other', true)",
+        f"case when s.insulation = 'PILC' then {PILC_BAND[0]} else {EXTRUDED_BAND[0]} end and "
+        f"case when s.insulation = 'PILC' then {PILC_BAND[1]} else {EXTRUDED_BAND[1]} end "
+        "or s.insulation is null or s.insulation = 'other', true)",
         "beyond_loop_columns": _listing([f"case when j.{c} > l.length_m then '{c}' end" for c in DISTANCES["jobs"]]),
         "is_estimate_own": "coalesce(j.estimated_distance_m <> j.dug_distance_m, true)",
         "is_alone_on_loop": "d.other is null",
@@ -161,8 +193,9 @@ def _job_facts(date_only: frozenset[str], registered: frozenset[str]) -> Special
         " left join near_in_place as o on o.job_id = j.job_id"
     )
     expected = {
-        "stamp_after_closed": _listing([f"case when epoch(j.{c}) > {latest('closed_at')} then '{c}' end"
-                                        for c in STAMPS]),
+        "stamp_after_closed": _listing(
+            [f"case when epoch(j.{c}) > {latest('closed_at')} then '{c}' end" for c in STAMPS]
+        ),
         "possible_duplicate": "d.other",
         "possible_reopened": "o.other",
     }
@@ -195,32 +228,44 @@ def _section_facts(registered: frozenset[str]) -> Special:
         "length_checked_m": "j.length_m",
         "retired_at": "epoch(j.retired_on)",
         "installed_at": "epoch(case when j.is_install_year_only then date_trunc('year', j.installed_on)::date "
-                        "else j.installed_on end)",
+        "else j.installed_on end)",
         "is_install_date_given": "j.installed_on is not null or contains(coalesce(j.doubtful_columns, ''), "
-                                 "'installed_on')",
+        "'installed_on')",
         "is_install_date_chosen": f"coalesce(j.installed_on not in ({defaults}), true)",
         "is_install_date_possible": f"coalesce(year(j.installed_on) >= case j.insulation {earliest} end or "
-                                    f"j.installed_on in ({defaults}), true)",
+        f"j.installed_on in ({defaults}), true)",
         "is_loop_chained": "c.breaks is null",
     }
     return " left join chain_breaks as c on c.section_id = j.section_id", facts, {}, {"loop_not_one_chain": "c.breaks"}
 
 
 def _piece_facts(_: frozenset[str]) -> Special:
-    return "", {
-        "is_section_known": _known("j.section_id", "known_sections", "section_id"),
-        "length_checked_m": "j.to_m - j.from_m",
-    }, {}, {}
+    return (
+        "",
+        {
+            "is_section_known": _known("j.section_id", "known_sections", "section_id"),
+            "length_checked_m": "j.to_m - j.from_m",
+        },
+        {},
+        {},
+    )
 
 
 def _shot_facts(registered: frozenset[str]) -> Special:
-    return "", {
-        "is_job_known": _known("j.job_id", "known_jobs", "job_id"),
-        "unknown_terminal_columns": _unknown_terminals(
-            ("terminal_id", "toward_terminal_id", "far_end_terminal_id"), registered),
-        "is_instrument_known": _known("j.instrument_id", "known_instruments", "instrument_id")
-        if "instruments" in registered else "true",
-    }, {}, {}
+    return (
+        "",
+        {
+            "is_job_known": _known("j.job_id", "known_jobs", "job_id"),
+            "unknown_terminal_columns": _unknown_terminals(
+                ("terminal_id", "toward_terminal_id", "far_end_terminal_id"), registered
+            ),
+            "is_instrument_known": _known("j.instrument_id", "known_instruments", "instrument_id")
+            if "instruments" in registered
+            else "true",
+        },
+        {},
+        {},
+    )
 
 
 def _step_facts(_: frozenset[str]) -> Special:
@@ -229,22 +274,25 @@ def _step_facts(_: frozenset[str]) -> Special:
         "is_restored_within": "coalesce(t.restored <= k.customers_interrupted, true)",
         "is_restored_whole": "coalesce(t.restored >= k.customers_interrupted, true)",
     }
-    joins = (
-        " left join known_jobs as k on k.job_id = j.job_id"
-        " left join step_totals as t on t.job_id = j.job_id"
-    )
+    joins = " left join known_jobs as k on k.job_id = j.job_id left join step_totals as t on t.job_id = j.job_id"
     sums = "t.restored || ' of ' || k.customers_interrupted"
     return joins, facts, {}, {"more_restored_than_interrupted": sums, "steps_not_adding_up": sums}
 
 
 def _known_length_facts(registered: frozenset[str]) -> Special:
-    return "", {
-        "is_section_known": _known("j.section_id", "known_sections", "section_id"),
-        "is_instrument_known": _known("j.instrument_id", "known_instruments", "instrument_id")
-        if "instruments" in registered else "true",
-        "has_length_source": "j.section_id is not null or j.known_length_m is not null",
-        "length_checked_m": "j.known_length_m",
-    }, {}, {}
+    return (
+        "",
+        {
+            "is_section_known": _known("j.section_id", "known_sections", "section_id"),
+            "is_instrument_known": _known("j.instrument_id", "known_instruments", "instrument_id")
+            if "instruments" in registered
+            else "true",
+            "has_length_source": "j.section_id is not null or j.known_length_m is not null",
+            "length_checked_m": "j.known_length_m",
+        },
+        {},
+        {},
+    )
 
 
 def _correction_facts(_: frozenset[str]) -> Special:

@@ -6,8 +6,20 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
-COLUMNS = ["table", "column", "file", "heap", "values_given", "values_heaped", "heaped_pct", "heaped_lo", "heaped_hi",
-           "by_chance_pct", "rounded_pct", "is_heaped"]
+COLUMNS = [
+    "table",
+    "column",
+    "file",
+    "heap",
+    "values_given",
+    "values_heaped",
+    "heaped_pct",
+    "heaped_lo",
+    "heaped_hi",
+    "by_chance_pct",
+    "rounded_pct",
+    "is_heaped",
+]
 MIDNIGHTS_BY_CHANCE = 1.0 / 1440.0
 QUARTERS_BY_CHANCE = 95.0 / 1439.0
 """Of the minutes of a day but midnight, those at 00, 15, 30 or 45."""
@@ -119,7 +131,10 @@ def measure_heaping(counts: pd.DataFrame, level: float) -> pd.DataFrame:
     lo, hi = binomial_limits(kept["values_heaped"], kept["values_given"], level)
     chance = kept["by_chance"]
     return kept.assign(
-        heaped_pct=100.0 * share, heaped_lo=100.0 * lo, heaped_hi=100.0 * hi, by_chance_pct=100.0 * chance,
+        heaped_pct=100.0 * share,
+        heaped_lo=100.0 * lo,
+        heaped_hi=100.0 * hi,
+        by_chance_pct=100.0 * chance,
         rounded_pct=100.0 * ((share - chance) / (1.0 - chance).where(chance < 1.0)).clip(lower=0.0).fillna(0.0),
         is_heaped=_by_luck(kept) * len(kept) < BY_LUCK,
     )[COLUMNS].reset_index(drop=True)

@@ -11,8 +11,10 @@ from shared import dictionary
 # table -> the job that says in which zone its stamps were written
 STAMPED = {"jobs": "s.job_id", "test_shots": "s.job_id", "restoration_steps": "s.job_id"}
 LENGTHS = {
-    "sections": ("length_m",), "jobs": ("estimated_distance_m", "far_end_distance_m", "dug_distance_m"),
-    "test_shots": ("fault_distance_m", "far_end_distance_m"), "known_lengths": ("known_length_m", "reading_m"),
+    "sections": ("length_m",),
+    "jobs": ("estimated_distance_m", "far_end_distance_m", "dug_distance_m"),
+    "test_shots": ("fault_distance_m", "far_end_distance_m"),
+    "known_lengths": ("known_length_m", "reading_m"),
 }
 COUNTS = ["table", "column", "file", "heap", "values_given", "values_heaped", "by_chance"]
 
@@ -64,7 +66,7 @@ def _count_stamps(con: duckdb.DuckDBPyConnection, table: str) -> pd.DataFrame:
 
 def _count_lengths(con: duckdb.DuckDBPyConnection, table: str, column: str) -> pd.DataFrame:
     values = con.execute(
-        f"select source_file as file, {column} as metres from staging.{table} where {column} > 0 order by all",
+        f"select source_file as file, {column} as metres from staging.{table} where {column} > 0 order by all"
     ).df()
     frames = [
         count_tens(part["metres"]).assign(table=table, column=column, file=file)

@@ -23,14 +23,25 @@ ROWS_AT_ONCE = 500_000
 ROWS_A_GB = 200_000
 """Rows judged at once for each GB that the warehouse may use: their facts take about a tenth of it."""
 FORMS = {
-    "number": "a number", "integer": "a whole number", "date": "a date such as 2019-04-30",
-    "instant": "a time such as 2019-04-30 14:05", "boolean": "true or false", "text": "a text",
+    "number": "a number",
+    "integer": "a whole number",
+    "date": "a date such as 2019-04-30",
+    "instant": "a time such as 2019-04-30 14:05",
+    "boolean": "true or false",
+    "text": "a text",
 }
 
 
 def judge_rows(
-    con: duckdb.DuckDBPyConnection, table: str, rules: tuple[Rule, ...], texts: str, *,
-    date_only: frozenset[str], now: float, insulations: tuple[str, ...] = (), memory_gb: float = 2.5,
+    con: duckdb.DuckDBPyConnection,
+    table: str,
+    rules: tuple[Rule, ...],
+    texts: str,
+    *,
+    date_only: frozenset[str],
+    now: float,
+    insulations: tuple[str, ...] = (),
+    memory_gb: float = 2.5,
 ) -> None:
     """Judge the rows of the temporary view ``judged`` and fill the temporary table ``new_findings``.
 
@@ -55,7 +66,7 @@ def judge_rows(
     """
     con.execute(
         'create or replace temp table new_findings (rid BIGINT, rule VARCHAR, severity VARCHAR, "column" VARCHAR, '
-        '"value" VARCHAR, message VARCHAR)',
+        '"value" VARCHAR, message VARCHAR)'
     )
     registered = draw_register(con, table)
     plan = plan_facts(table, date_only, registered=registered, now=now)
@@ -69,7 +80,7 @@ def judge_rows(
         if len(rows):
             # A registered frame would stay in memory until the transaction ends.
             con.from_df(pd.DataFrame({"rid": rows, "rule": pd.Categorical([name]).repeat(len(rows))})).insert_into(
-                "failed_rules",
+                "failed_rules"
             )
     con.execute("create or replace temp table failing as select distinct rid from failed_rules")
     con.execute(f"create or replace temp table failing_texts as {texts}")
@@ -87,13 +98,14 @@ def told_columns(table: str) -> tuple[str, ...]:
     facts = dictionary.load_tables()[table]
     pointed = {rule.column for rule in RULES if table in rule.tables} | {*facts.key, *facts.required}
     return tuple(
-        c for c in facts.source_columns
+        c
+        for c in facts.source_columns
         if c in pointed or c.endswith("_id") or dictionary.columns()[c].type != "text" or dictionary.columns()[c].codes
     )
 
 
 def _find_failed(
-    con: duckdb.DuckDBPyConnection, table: str, plan: FactsPlan, rules: tuple[Rule, ...], at_once: int,
+    con: duckdb.DuckDBPyConnection, table: str, plan: FactsPlan, rules: tuple[Rule, ...], at_once: int
 ) -> dict[str, NDArray[np.int64]]:
     """Rows that fail each rule; the facts come in parts, so that memory does not grow with the file."""
     parts = [run_suite(table, facts, rules) for facts in _draw_facts(con, plan, rules, at_once)]
@@ -108,7 +120,7 @@ def _can_fail(rule: Rule, plan: FactsPlan) -> bool:
 
 
 def _draw_facts(
-    con: duckdb.DuckDBPyConnection, plan: FactsPlan, rules: tuple[Rule, ...], at_once: int,
+    con: duckdb.DuckDBPyConnection, plan: FactsPlan, rules: tuple[Rule, ...], at_once: int
 ) -> Iterator[pd.DataFrame]:
     """Frames of facts, at_once rows or so each, indexed by row."""
     wanted: dict[str, str] = {}
@@ -151,14 +163,19 @@ def _findings_sql(table: str, rule: Rule, plan: FactsPlan) -> str:
     texts = " ".join(f"when '{c}' then x.\"{c}\"" for c in columns)
     keys = ", ".join(f'x."{c}"' for c in dictionary.load_tables()[table].key)
     value = {
-        "row_malformed": "f.fault", "key_repeated": f"concat_ws(' / ', {keys})",
-        "length_not_positive": 'x."length_m"' if "length_m" in columns else
-        'x."known_length_m"' if "known_length_m" in columns else "concat_ws(' to ', x.from_m, x.to_m)",
+        "row_malformed": "f.fault",
+        "key_repeated": f"concat_ws(' / ', {keys})",
+        "length_not_positive": 'x."length_m"'
+        if "length_m" in columns
+        else 'x."known_length_m"'
+        if "known_length_m" in columns
+        else "concat_ws(' to ', x.from_m, x.to_m)",
     }.get(rule.name, f'case f."column" {texts} end')
     expected = {"key_repeated": "f.repeats_row::varchar", "below_bound": "w.bound"}.get(rule.name, "f.expected")
     message = "'" + rule.message.replace("'", "''") + "'"
     for mark, shown in (
-        ("{column}", 'coalesce(f."column", \'\')'), ("{expected}", f"coalesce({expected}, w.form, '')"),
+        ("{column}", "coalesce(f.\"column\", '')"),
+        ("{expected}", f"coalesce({expected}, w.form, '')"),
         ("{value}", f"coalesce({value}, '')"),
     ):
         if mark in rule.message:
@@ -166,7 +183,7 @@ def _findings_sql(table: str, rule: Rule, plan: FactsPlan) -> str:
     return f"""
         with found as (
             select j.rid, j.fault, j.repeats_row, nullif(unnest(string_split({culprits}, ',')), '') as "column",
-                ({plan.expected.get(rule.name, 'null')})::varchar as expected
+                ({plan.expected.get(rule.name, "null")})::varchar as expected
             from judged as j{plan.joins}
             where j.rid in (select rid from failed_rules where rule = '{rule.name}')
         )

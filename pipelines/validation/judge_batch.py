@@ -28,7 +28,11 @@ NOT_COMPARED = ("revision", "year", "position", "shot_no", "x", "y")
 
 
 def judge_batch(
-    con: duckdb.DuckDBPyConnection, batch: str, table: str, files: Sequence[FileFacts], rules: Sequence[BatchRule],
+    con: duckdb.DuckDBPyConnection,
+    batch: str,
+    table: str,
+    files: Sequence[FileFacts],
+    rules: Sequence[BatchRule],
     settings: Validation,
 ) -> list[BatchResult]:
     """Judge the files of one table and keep the results in ``raw.batch_results``.
@@ -61,8 +65,9 @@ def judge_batch(
     for result in broken:
         if result.severity == "reject":
             raise UserError(
-                str(result.message), result.file,
-                f"mend the file; or let it pass with a warning: [validation.severities] {result.rule} = \"warn\"",
+                str(result.message),
+                result.file,
+                f'mend the file; or let it pass with a warning: [validation.severities] {result.rule} = "warn"',
             )
     if results:
         _keep(con, batch, table, results)
@@ -72,8 +77,10 @@ def judge_batch(
 def _keep(con: duckdb.DuckDBPyConnection, batch: str, table: str, results: list[BatchResult]) -> None:
     con.executemany(
         "insert into raw.batch_results values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
-        [[batch, table, r.file, r.rule, r.severity, r.column, r.year, r.rows, r.measured, r.allowed, r.message]
-         for r in results],
+        [
+            [batch, table, r.file, r.rule, r.severity, r.column, r.year, r.rows, r.measured, r.allowed, r.message]
+            for r in results
+        ],
     )
 
 
@@ -81,7 +88,7 @@ def _keep(con: duckdb.DuckDBPyConnection, batch: str, table: str, results: list[
 
 
 def _find_unknown_columns(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
 ) -> list[BatchResult]:
     del settings
     known = dictionary.load_tables()[table].source_columns
@@ -105,15 +112,17 @@ def _nearest(header: str, free: list[str], place: int) -> str:
     """The columns a heading may mean: by its letters, else by the words of the trade."""
     if not header:
         return f"it is the file's column {place} and has no heading: give it one"
-    near = difflib.get_close_matches(header.casefold(), free, n=2, cutoff=0.75) or \
-        [c for c in free if header_score(header, c) >= 0.6][:2]
+    near = (
+        difflib.get_close_matches(header.casefold(), free, n=2, cutoff=0.75)
+        or [c for c in free if header_score(header, c) >= 0.6][:2]
+    )
     if near:
         return "did you mean " + " or ".join(f"'{c}'" for c in near) + "?"
     return "no column is called nearly so: leave it, or map it (loopwear draft-mapping FILE)"
 
 
 def _find_repeated_columns(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
 ) -> list[BatchResult]:
     del settings
     known = dictionary.load_tables()[table].source_columns
@@ -133,7 +142,7 @@ def _values_under(con: duckdb.DuckDBPyConnection, file: FileFacts, place: int) -
 
 
 def _find_assumed_encodings(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
 ) -> list[BatchResult]:
     del con, table, settings
     found = []
@@ -146,7 +155,7 @@ def _find_assumed_encodings(
 
 
 def _find_assumed_delimiters(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
 ) -> list[BatchResult]:
     del con, table, settings
     found = []
@@ -161,32 +170,35 @@ def _find_assumed_delimiters(
 
 
 def _measure_orphans(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
 ) -> list[BatchResult]:
     del table
     if con.execute("select 1 from known_sections limit 1").fetchone() is None:
         return []
-    counted = con.execute("""
+    counted = con.execute(
+        """
         select j.file_no, year(j.reported_at) as year, count(*) as rows,
             count(*) filter (s.section_id is null) / count(*) as share
         -- the register holds a section once
         from judged as j left join known_sections as s on s.section_id = j.section_id
         where j.section_id is not null and j.reported_at is not null
         group by all having count(*) >= ? order by all
-    """, [settings.batch_min_rows]).fetchall()
+    """,
+        [settings.batch_min_rows],
+    ).fetchall()
     labels = {file.number: file.label for file in files}
     results = []
     for number, year, rows, share in (row for row in counted if row[0] in labels):
         allowed = settings.orphan_share_limit
         said = rule.message.format(measured=share, rows=rows, year=year, allowed=allowed) if share > allowed else None
-        results.append(BatchResult(
-            labels[number], rule.name, rule.severity, "section_id", year, rows, share, allowed, said,
-        ))
+        results.append(
+            BatchResult(labels[number], rule.name, rule.severity, "section_id", year, rows, share, allowed, said)
+        )
     return results
 
 
 def _count_given(
-    con: duckdb.DuckDBPyConnection, table: str, columns: Sequence[str], by: str = "",
+    con: duckdb.DuckDBPyConnection, table: str, columns: Sequence[str], by: str = ""
 ) -> list[tuple[int, ...]]:
     """Rows, and values given of each column; with `by`, its value before them, a tuple each."""
     counts = ", ".join(("count(*)", *(f'count("{c}")' for c in columns)))
@@ -196,7 +208,7 @@ def _count_given(
 
 
 def _find_absent_columns(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
 ) -> list[BatchResult]:
     columns = dictionary.load_tables()[table].source_columns
     rows_before, *before = _count_given(con, f"raw.{table}", columns)[0]
@@ -213,10 +225,11 @@ def _find_absent_columns(
 
 
 def _measure_emptied_columns(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
 ) -> list[BatchResult]:
-    columns = [c for c in dictionary.load_tables()[table].source_columns
-               if c not in dictionary.load_tables()[table].required]
+    columns = [
+        c for c in dictionary.load_tables()[table].source_columns if c not in dictionary.load_tables()[table].required
+    ]
     rows_before, *before = _count_given(con, f"raw.{table}", columns)[0]
     if rows_before < settings.batch_min_rows:
         return []
@@ -230,21 +243,30 @@ def _measure_emptied_columns(
             if share_before * rows < EXPECTED_VALUES or column not in filled[number]:
                 continue
             kept = here / rows / share_before
-            said = rule.message.format(
-                column=column, share=here / rows, rows=rows, before=share_before, rows_before=rows_before,
-            ) if kept < settings.emptied_share else None
-            results.append(BatchResult(
-                labels[number], rule.name, rule.severity, column, None, rows, kept, settings.emptied_share, said,
-            ))
+            said = (
+                rule.message.format(
+                    column=column, share=here / rows, rows=rows, before=share_before, rows_before=rows_before
+                )
+                if kept < settings.emptied_share
+                else None
+            )
+            results.append(
+                BatchResult(
+                    labels[number], rule.name, rule.severity, column, None, rows, kept, settings.emptied_share, said
+                )
+            )
     return results
 
 
 def _measure_distributions(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
 ) -> list[BatchResult]:
     facts = dictionary.load_tables()[table]
-    columns = [c for c in facts.source_columns if dictionary.columns()[c].type in ("number", "integer")
-               and c not in facts.key and c not in NOT_COMPARED]
+    columns = [
+        c
+        for c in facts.source_columns
+        if dictionary.columns()[c].type in ("number", "integer") and c not in facts.key and c not in NOT_COMPARED
+    ]
     listed = ", ".join(f'"{c}"::double as "{c}"' for c in columns)
     before = con.execute(f"select {listed} from raw.{table} order by content_hash limit {SAMPLE}").df()
     if len(before) < settings.batch_min_rows:
@@ -252,7 +274,7 @@ def _measure_distributions(
     results = []
     for file in files:
         now = con.execute(
-            f"select {listed} from judged where file_no = ? order by content_hash limit {SAMPLE}", [file.number],
+            f"select {listed} from judged where file_no = ? order by content_hash limit {SAMPLE}", [file.number]
         ).df()
         for column in columns:
             measured = _compare(now[column], before[column], settings)
@@ -268,23 +290,39 @@ def _compare(now: pd.Series[Any], before: pd.Series[Any], settings: Validation) 
     return {
         "measured": ks_distance(here, there),
         "allowed": max(settings.distribution_distance, ks_by_chance(len(here), len(there))),
-        "rows": len(here), "rows_before": len(there), "median": float(np.median(here)),
+        "rows": len(here),
+        "rows_before": len(there),
+        "median": float(np.median(here)),
         "median_before": float(np.median(there)),
     }
 
 
 def _distribution_result(file: FileFacts, rule: BatchRule, column: str, measured: dict[str, Any]) -> BatchResult:
     hint = name_factor(measured["median"], measured["median_before"], column)
-    said = rule.message.format(column=column, hint=hint, **measured) \
-        if measured["measured"] > measured["allowed"] else None
+    said = (
+        rule.message.format(column=column, hint=hint, **measured)
+        if measured["measured"] > measured["allowed"]
+        else None
+    )
     return BatchResult(
-        file.label, rule.name, rule.severity, column, None, measured["rows"], measured["measured"],
-        measured["allowed"], said,
+        file.label,
+        rule.name,
+        rule.severity,
+        column,
+        None,
+        measured["rows"],
+        measured["measured"],
+        measured["allowed"],
+        said,
     )
 
 
 OF_READING = (
-    "column_unknown", "column_repeated", "encoding_assumed", "delimiter_assumed", "thousands_assumed",
+    "column_unknown",
+    "column_repeated",
+    "encoding_assumed",
+    "delimiter_assumed",
+    "thousands_assumed",
     "decimals_unread",
 )
 """Rules that ask how a file was read: they are put to files of any size."""

@@ -15,7 +15,7 @@ NAMES = {",": "comma", ".": "point"}
 
 
 def find_assumed_thousands(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
 ) -> list[BatchResult]:
     """Numbers such as 1,250 read as thousands, where nobody states the decimal mark and no other number proves it.
 
@@ -40,7 +40,7 @@ def find_assumed_thousands(
 
 
 def find_unread_decimals(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation,
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
 ) -> list[BatchResult]:
     """Columns in which more numbers can be read with the other decimal mark alone than bear the one in force.
 
@@ -61,22 +61,26 @@ def find_unread_decimals(
                 from (select {file.texts[column]} as t from {file.view} as r)
             """).fetchone()
             if row and row[0] > row[1]:
-                cure = f"change decimal to '{other}' in the mapping" if file.decimal else \
-                    f"state decimal = '{other}' in a mapping (loopwear draft-mapping FILE)"
-                found.append(break_rule(
-                    file, rule, row[0], column, sample=row[2], mark=NAMES[mark], other=NAMES[other], cure=cure,
-                ))
+                cure = (
+                    f"change decimal to '{other}' in the mapping"
+                    if file.decimal
+                    else f"state decimal = '{other}' in a mapping (loopwear draft-mapping FILE)"
+                )
+                found.append(
+                    break_rule(
+                        file, rule, row[0], column, sample=row[2], mark=NAMES[mark], other=NAMES[other], cure=cure
+                    )
+                )
     return found
 
 
 def _columns_with(
-    con: duckdb.DuckDBPyConnection, table: str, file: FileFacts, mark: str, types: tuple[str, ...],
+    con: duckdb.DuckDBPyConnection, table: str, file: FileFacts, mark: str, types: tuple[str, ...]
 ) -> list[str]:
     """Columns of numbers of a file in which a mark stands; one look at all is quick, and few files have any."""
     facts = dictionary.columns()
     present = [
-        c for c in dictionary.load_tables()[table].source_columns
-        if facts[c].type in types and file.cells.get(c)
+        c for c in dictionary.load_tables()[table].source_columns if facts[c].type in types and file.cells.get(c)
     ]
     if not present:
         return []

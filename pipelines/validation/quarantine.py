@@ -66,15 +66,19 @@ def export_rows(con: duckdb.DuckDBPyConnection, path: Path) -> int:
     """
     if not has_table(con, "raw.quarantined_rows"):
         return 0
-    first_file = {(t, h): f for t, h, f in con.execute("""
+    first_file = {
+        (t, h): f
+        for t, h, f in con.execute("""
         select "table", headers, arg_min(file, (batch_id, file)) from raw.quarantined_rows where released_by is null
         group by all order by "table", headers
-    """).fetchall()}
+    """).fetchall()
+    }
     forms, names = list(first_file), file_names(list(first_file.values()))
     if len(forms) > 1 and path.suffix:
         tables = ", ".join(sorted({t for t, _ in forms}))
         raise UserError(
-            f"the rows in quarantine are of {len(forms)} forms ({tables})", str(path),
+            f"the rows in quarantine are of {len(forms)} forms ({tables})",
+            str(path),
             "give a folder instead of a file: each form is written to a file of its own",
         )
     try:
@@ -88,10 +92,13 @@ def export_rows(con: duckdb.DuckDBPyConnection, path: Path) -> int:
 
 def _write_form(con: duckdb.DuckDBPyConnection, target: Path, table: str, headers: str) -> int:
     """Write the rows of one table and form, a thousand at a time; returns how many."""
-    rows = con.execute("""
+    rows = con.execute(
+        """
         select cells, row_hash from raw.quarantined_rows
         where released_by is null and "table" = ? and headers = ? order by batch_id, file, row_number
-    """, [table, headers])
+    """,
+        [table, headers],
+    )
     names, written = json.loads(headers), 0
     target.parent.mkdir(parents=True, exist_ok=True)
     with target.open("w", encoding="utf-8", newline="") as handle:

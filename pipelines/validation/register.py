@@ -49,7 +49,8 @@ def draw_register(con: duckdb.DuckDBPyConnection, table: str) -> frozenset[str]:
         # Both must know a zone: DuckDB turns local times into instants, Python finds the nights of clock changes.
         con.execute(
             "create or replace temp table known_zones as select name from pg_timezone_names() where name in (select "
-            "unnest(?))", [sorted(available_timezones())],
+            "unnest(?))",
+            [sorted(available_timezones())],
         )
     if table == "jobs":
         _draw_loop_lengths(con)
@@ -62,10 +63,7 @@ def draw_register(con: duckdb.DuckDBPyConnection, table: str) -> frozenset[str]:
         draw_correction_faults(con)
     if table == "job_clusters":
         draw_cluster_faults(con)
-    filled = [
-        name for name in NEEDED.get(table, ())
-        if con.execute(f"select 1 from known_{name} limit 1").fetchone()
-    ]
+    filled = [name for name in NEEDED.get(table, ()) if con.execute(f"select 1 from known_{name} limit 1").fetchone()]
     return frozenset(filled)
 
 
@@ -200,8 +198,16 @@ def _draw_chain_breaks(con: duckdb.DuckDBPyConnection) -> None:
     The chain is looked at on the day records begin and on each day after it on which a section of the loop comes or
     goes. A section without a date of installation was always there. Of several breaks the one that stands last is told.
     """
-    columns = ("section_id", "loop_id", "position", "from_terminal_id", "to_terminal_id", "installed_on",
-               "is_install_year_only", "retired_on")
+    columns = (
+        "section_id",
+        "loop_id",
+        "position",
+        "from_terminal_id",
+        "to_terminal_id",
+        "installed_on",
+        "is_install_year_only",
+        "retired_on",
+    )
     con.execute(f"""
         create or replace temp table chain_breaks as
         with both_sources as (

@@ -17,7 +17,10 @@ from numpy.typing import NDArray
 FT_PER_M = 1.0 / 0.3048
 # Shares of records with each slip before any is looked at; from memory of such exports, common practice, no source.
 PRIORS = {
-    "feet_for_metres": 0.03, "dug_feet_for_metres": 0.01, "wrong_terminal": 0.03, "utc_written_as_local": 0.012,
+    "feet_for_metres": 0.03,
+    "dug_feet_for_metres": 0.01,
+    "wrong_terminal": 0.03,
+    "utc_written_as_local": 0.012,
     "velocity_halved": 0.008,
 }
 PROPOSED_FROM = 0.5
@@ -123,9 +126,15 @@ def propose_terminals(places: pd.DataFrame) -> pd.DataFrame:
     chosen = frame[~is_own & (frame["chance"] >= PROPOSED_FROM)]
     rows = [
         (
-            row["job_id"], "test_terminal_id", "wrong_terminal", row["test_terminal_id"], row["candidate_terminal_id"],
-            float(row["chance"]), _terminal_evidence(row),
-        ) for row in chosen.to_dict("records")
+            row["job_id"],
+            "test_terminal_id",
+            "wrong_terminal",
+            row["test_terminal_id"],
+            row["candidate_terminal_id"],
+            float(row["chance"]),
+            _terminal_evidence(row),
+        )
+        for row in chosen.to_dict("records")
     ]
     return pd.DataFrame(rows, columns=COLUMNS)
 
@@ -160,7 +169,7 @@ def propose_swapped_ends(jobs: pd.DataFrame) -> pd.DataFrame:
 
 
 def _miss(
-    at: NDArray[np.float64], dug: NDArray[np.float64], lo: NDArray[np.float64], hi: NDArray[np.float64],
+    at: NDArray[np.float64], dug: NDArray[np.float64], lo: NDArray[np.float64], hi: NDArray[np.float64]
 ) -> NDArray[np.float64]:
     """How far a distance laid off from a place, in the better of two directions, ends outside an interval."""
     ends = (at + dug, at - dug)
@@ -222,10 +231,17 @@ def propose_zone_slips(stamps: pd.DataFrame) -> pd.DataFrame:
             )
             for column in ("arrived_at", "located_at"):
                 moved = row[column] - pd.Timedelta(minutes=minutes)
-                rows.append((
-                    row["job_id"], column, "utc_written_as_local", _iso(row[column]), _iso(moved),
-                    float(row["chance"]), said,
-                ))
+                rows.append(
+                    (
+                        row["job_id"],
+                        column,
+                        "utc_written_as_local",
+                        _iso(row[column]),
+                        _iso(moved),
+                        float(row["chance"]),
+                        said,
+                    )
+                )
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
@@ -250,16 +266,22 @@ def propose_velocities(refused: pd.DataFrame) -> pd.DataFrame:
         if not 15.0 <= value <= 40.0:
             continue
         usual = None if pd.isna(row["usual_pct"]) else float(row["usual_pct"])
-        weight = float(45.0 <= 2 * value <= 60.0) / 15.0 if usual is None else \
-            float(_normal(np.array([2 * value - usual]), 2.0)[0])
+        weight = (
+            float(45.0 <= 2 * value <= 60.0) / 15.0
+            if usual is None
+            else float(_normal(np.array([2 * value - usual]), 2.0)[0])
+        )
         chance = 0.8 * weight / (0.8 * weight + 0.2 / 80.0)
         if chance >= PROPOSED_FROM:
-            against = "no setting of this instrument is on record" if usual is None else \
-                f"the instrument usually stands on {usual:.1f}"
+            against = (
+                "no setting of this instrument is on record"
+                if usual is None
+                else f"the instrument usually stands on {usual:.1f}"
+            )
             said = f"twice {value:g} is {2 * value:g} % of c; {against}. The row is in quarantine: mend it there"
-            rows.append((
-                row["job_id"], "velocity_setting_pct", "velocity_halved", f"{value:g}", f"{2 * value:g}", chance, said,
-            ))
+            rows.append(
+                (row["job_id"], "velocity_setting_pct", "velocity_halved", f"{value:g}", f"{2 * value:g}", chance, said)
+            )
     return pd.DataFrame(rows, columns=COLUMNS)
 
 

@@ -33,16 +33,22 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     """).df()
     stamps = con.execute(STAMPS).df()
     refused = con.execute(REFUSED).df() if has_table(con, "raw.findings") else pd.DataFrame()
-    decided = con.execute('select job_id, "column" from raw.corrections').df() \
-        if has_table(con, "raw.corrections") else pd.DataFrame(columns=["job_id", "column"])
+    decided = (
+        con.execute('select job_id, "column" from raw.corrections').df()
+        if has_table(con, "raw.corrections")
+        else pd.DataFrame(columns=["job_id", "column"])
+    )
 
     heaps = count_heaps(con)
     clusters = find_clusters(con)
 
     # ---- compute
     found = [
-        slips.propose_unit_slips(readings), slips.propose_swapped_ends(ends), slips.propose_terminals(places),
-        slips.propose_zone_slips(stamps), slips.propose_velocities(refused),
+        slips.propose_unit_slips(readings),
+        slips.propose_swapped_ends(ends),
+        slips.propose_terminals(places),
+        slips.propose_zone_slips(stamps),
+        slips.propose_velocities(refused),
     ]
     proposed = pd.concat([f for f in found if len(f)] or [pd.DataFrame(columns=slips.COLUMNS)], ignore_index=True)
     seen = set(map(tuple, decided.to_numpy()))

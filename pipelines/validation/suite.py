@@ -98,16 +98,20 @@ def _validate(batch: Any, table: str, rules: tuple[Rule, ...], result_format: st
 def _expectation(rule: Rule) -> Any:
     gxe: Any = importlib.import_module("great_expectations.expectations")
     common: dict[str, Any] = {
-        "meta": {"rule": rule.name}, "severity": "critical" if rule.severity == "reject" else "warning",
+        "meta": {"rule": rule.name},
+        "severity": "critical" if rule.severity == "reject" else "warning",
     }
     demand = rule.demand
     if isinstance(demand, Within):
         return gxe.ExpectColumnValuesToBeBetween(
-            column=demand.fact, min_value=demand.low, max_value=demand.high, strict_min=demand.low_open, **common,
+            column=demand.fact, min_value=demand.low, max_value=demand.high, strict_min=demand.low_open, **common
         )
     if isinstance(demand, NotBefore):
         return gxe.ExpectColumnPairValuesAToBeGreaterThanB(
-            column_A=demand.later, column_B=demand.earlier, or_equal=True, ignore_row_if="either_value_is_missing",
+            column_A=demand.later,
+            column_B=demand.earlier,
+            or_equal=True,
+            ignore_row_if="either_value_is_missing",
             **common,
         )
     # Both are yes-or-no facts: for a Listed rule the frame says whether the row's list of columns is empty.

@@ -104,7 +104,9 @@ def chart_instruments(bias: pd.DataFrame, *, tolerance_m: float, tolerance_pct: 
     chart.update_layout(
         xaxis={**base, "domain": [0, 0.48], "title": {**base["title"], "text": "Offset [m]"}},
         xaxis2={
-            **base, "domain": [0.54, 1], "anchor": "y",
+            **base,
+            "domain": [0.54, 1],
+            "anchor": "y",
             "title": {**base["title"], "text": "Scale, displayed over true"},
         },
     )
@@ -141,7 +143,8 @@ def reach_of(errors: pd.DataFrame) -> float:
     """Half height of the error chart: beyond the bulk of the corrected errors, and most of the displayed ones."""
     sizes = [
         float(errors[column].abs().quantile(share)) * 1.3
-        for column, share in (("error_m", 0.90), ("corrected_error_m", 0.95)) if errors[column].notna().any()
+        for column, share in (("error_m", 0.90), ("corrected_error_m", 0.95))
+        if errors[column].notna().any()
     ]
     return max([*sizes, 5.0])
 
@@ -172,8 +175,10 @@ def chart_errors(errors: pd.DataFrame) -> go.Figure:
     ):
         rows = errors.dropna(subset=[column, "dug_distance_m"])
         cut = rows[column].clip(-reach, reach)
-        marks = [mark if inside else ("triangle-up" if y > 0 else "triangle-down")
-                 for inside, y in zip(rows[column].abs() <= reach, rows[column], strict=True)]
+        marks = [
+            mark if inside else ("triangle-up" if y > 0 else "triangle-down")
+            for inside, y in zip(rows[column].abs() <= reach, rows[column], strict=True)
+        ]
         chart.add_trace(
             draw(
                 x=rows["dug_distance_m"].tolist(),
@@ -183,13 +188,17 @@ def chart_errors(errors: pd.DataFrame) -> go.Figure:
                 marker={"symbol": marks, "size": 5, "color": style.INKS[ink], "opacity": 0.75},
                 customdata=[[job, round(y, 1)] for job, y in zip(rows["job_id"], rows[column], strict=True)],
                 hovertemplate="%{customdata[0]}<br>dug at %{x:.1f} [m], error %{customdata[1]} metres<extra>"
-                + name + "</extra>",
+                + name
+                + "</extra>",
             )
         )
         middle = middle_of_tenths(rows, column)
         chart.add_scatter(
-            x=middle["dug_distance_m"].tolist(), y=middle[column].tolist(), mode="lines",
-            name=f"{name}, middle of each tenth", hoverinfo="skip",
+            x=middle["dug_distance_m"].tolist(),
+            y=middle[column].tolist(),
+            mode="lines",
+            name=f"{name}, middle of each tenth",
+            hoverinfo="skip",
             line={"color": style.INKS[ink], "width": 3, "dash": "dash" if ink == "second" else "solid"},
         )
     chart.add_shape(

@@ -28,12 +28,19 @@ def chart_proposals(proposals: pd.DataFrame) -> go.Figure:
     names = proposals["pair"].tolist()
     for row in proposals.itertuples():
         chart.add_scatter(
-            x=[row.setting_median_pct, row.setting_proposed_pct], y=[row.pair, row.pair], mode="lines",
-            line={"color": style.INKS["rule"], "width": 5}, showlegend=False, hoverinfo="skip",
+            x=[row.setting_median_pct, row.setting_proposed_pct],
+            y=[row.pair, row.pair],
+            mode="lines",
+            line={"color": style.INKS["rule"], "width": 5},
+            showlegend=False,
+            hoverinfo="skip",
         )
     proposed = proposals["setting_proposed_pct"]
     chart.add_scatter(
-        x=proposed.tolist(), y=names, mode="markers", name="proposed, with limits",
+        x=proposed.tolist(),
+        y=names,
+        mode="markers",
+        name="proposed, with limits",
         marker={"symbol": "diamond", "size": 9, "color": style.INKS["first"]},
         error_x={
             **style.bars_between(proposed, proposals["setting_proposed_lo"], proposals["setting_proposed_hi"]),
@@ -43,7 +50,10 @@ def chart_proposals(proposals: pd.DataFrame) -> go.Figure:
         hovertemplate="%{y}<br>proposed %{x:.2f} % of c, %{customdata} digs<extra></extra>",
     )
     chart.add_scatter(
-        x=proposals["setting_median_pct"].tolist(), y=names, mode="markers", name="in use (median)",
+        x=proposals["setting_median_pct"].tolist(),
+        y=names,
+        mode="markers",
+        name="in use (median)",
         marker={"symbol": "square-open", "size": 10, "color": style.INKS["second"], "line": {"width": 2}},
         customdata=proposals["reads_long_pct"].tolist(),
         hovertemplate="%{y}<br>in use %{x:.2f} % of c, reads %{customdata:+.1f} %<extra></extra>",
@@ -72,8 +82,11 @@ def chart_drift(chart_rows: pd.DataFrame, drift: pd.DataFrame) -> go.Figure:
     chart = style.new_chart(400)
     for place, (instrument, rows) in enumerate(chart_rows.groupby("instrument_id", sort=True)):
         chart.add_scatter(
-            x=[f"{at:%Y-%m-%d}" for at in rows["read_at"]], y=[round(v, 3) for v in rows["ewma"]], mode="lines",
-            name=str(instrument), line={"color": style.ink_of(place), "width": 2, "dash": style.dash_of(place)},
+            x=[f"{at:%Y-%m-%d}" for at in rows["read_at"]],
+            y=[round(v, 3) for v in rows["ewma"]],
+            mode="lines",
+            name=str(instrument),
+            line={"color": style.ink_of(place), "width": 2, "dash": style.dash_of(place)},
             hovertemplate="%{x}<br>average %{y:.2f} standard errors<extra>" + str(instrument) + "</extra>",
         )
     limit = float(chart_rows["ewma_limit"].max()) if len(chart_rows) else 1.0
@@ -88,14 +101,27 @@ def chart_drift(chart_rows: pd.DataFrame, drift: pd.DataFrame) -> go.Figure:
         for day, words in ((row.drift_from_at, "drifts from"), (row.last_calibrated_on, "calibrated")):
             if not style.is_missing(day):
                 chart.add_shape(
-                    type="line", xref="x", yref="paper", x0=f"{day:%Y-%m-%d}", x1=f"{day:%Y-%m-%d}", y0=0, y1=0.94,
+                    type="line",
+                    xref="x",
+                    yref="paper",
+                    x0=f"{day:%Y-%m-%d}",
+                    x1=f"{day:%Y-%m-%d}",
+                    y0=0,
+                    y1=0.94,
                     line={
-                        "color": style.INKS["text"], "width": 1, "dash": "dash" if words == "calibrated" else "solid",
+                        "color": style.INKS["text"],
+                        "width": 1,
+                        "dash": "dash" if words == "calibrated" else "solid",
                     },
                 )
                 chart.add_annotation(
-                    x=f"{day:%Y-%m-%d}", y=1.0, yref="paper", text=f"{row.instrument_id} {words}", showarrow=False,
-                    font={"size": 12}, xanchor="right" if words == "calibrated" else "left",
+                    x=f"{day:%Y-%m-%d}",
+                    y=1.0,
+                    yref="paper",
+                    text=f"{row.instrument_id} {words}",
+                    showarrow=False,
+                    font={"size": 12},
+                    xanchor="right" if words == "calibrated" else "left",
                 )
     chart.update_yaxes(title_text="Moving average, in standard errors of a reading")
     chart.update_xaxes(type="date")
@@ -119,18 +145,29 @@ def chart_coverage(coverage: pd.DataFrame) -> go.Figure:
     for place, (level, rows) in enumerate(coverage.groupby("window_level", sort=True)):
         share = 100 * rows["held_share"]
         chart.add_scatter(
-            x=share.tolist(), y=rows["group_name"].tolist(), mode="markers", name=f"windows of {float(str(level)):.0%}",
+            x=share.tolist(),
+            y=rows["group_name"].tolist(),
+            mode="markers",
+            name=f"windows of {float(str(level)):.0%}",
             marker={"symbol": style.mark_of(place), "size": 9, "color": style.ink_of(place)},
             error_x={
-                **style.bars_between(share, 100 * rows["held_lo"], 100 * rows["held_hi"]), "color": style.ink_of(place),
+                **style.bars_between(share, 100 * rows["held_lo"], 100 * rows["held_hi"]),
+                "color": style.ink_of(place),
             },
             customdata=[[int(h), int(t)] for h, t in zip(rows["held"], rows["tried"], strict=True)],
             hovertemplate="%{y}<br>held %{customdata[0]} of %{customdata[1]} (%{x:.0f} %)<extra></extra>",
         )
         promised = 100 * float(str(level))
         chart.add_shape(
-            type="line", xref="x", yref="paper", x0=promised, x1=promised, y0=0, y1=1,
-            line={"color": style.ink_of(place), "width": 1, "dash": "dot"}, layer="below",
+            type="line",
+            xref="x",
+            yref="paper",
+            x0=promised,
+            x1=promised,
+            y0=0,
+            y1=1,
+            line={"color": style.ink_of(place), "width": 1, "dash": "dot"},
+            layer="below",
         )
     chart.update_yaxes(autorange="reversed", ticks="", showline=False)
     chart.update_xaxes(title_text="Digs inside their window [%]", range=[0, 102])

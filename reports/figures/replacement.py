@@ -56,9 +56,7 @@ def chart_loops(
         customdata=ranking[["rank_lo", "rank_hi", "length_km"]].values.tolist(),
         hovertemplate="%{y}<br>expected %{x:.2f}; rank %{customdata[0]:.0f} to %{customdata[1]:.0f}<extra></extra>",
     )
-    chart.update_yaxes(
-        autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names,
-    )
+    chart.update_yaxes(autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names)
     # the page's script follows them from a mark or a name
     led = {shown: (anchors or {}).get(row, "") for shown, row in zip(names, ranking[name], strict=True)}
     chart.update_layout(meta={"anchors": {shown: anchor for shown, anchor in led.items() if anchor}})

@@ -23,6 +23,7 @@ RULE_NAMES = {
 }
 """Rules of the back-test in words, the model first."""
 
+
 def chart_capture(pooled: pd.DataFrame, by: str = "length") -> go.Figure:
     """Share of the later failures caught against the share of length or cost picked, a line a rule.
 
@@ -197,9 +198,7 @@ def chart_before_after(sets: pd.DataFrame) -> go.Figure:
             },
             hovertemplate="%{y}<br>" + name + " %{x:.1f}<extra></extra>",
         )
-    chart.update_yaxes(
-        autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names
-    )
+    chart.update_yaxes(autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names)
     chart.update_xaxes(title_text="Failures after the day", rangemode="tozero")
     return chart
 
@@ -237,12 +236,13 @@ def chart_churn(moves: pd.DataFrame) -> go.Figure:
             customdata=moves["places_moved"].astype(float).tolist(),
             hovertemplate="%{y}<br>rank " + name + " %{x}; moved %{customdata:+d}<extra></extra>",
         )
-    chart.update_yaxes(
-        autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names
-    )
+    chart.update_yaxes(autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names)
     # a place near the head matters more than one far down, and one loop that fell to the end would flatten the rest
-    chart.update_xaxes(title_text="Rank, on a scale of ratios", type="log", tickvals=[1, 2, 5, 10, 25, 50, 100, 250,
-                                                                                   500, 1000, 5000, 20000])
+    chart.update_xaxes(
+        title_text="Rank, on a scale of ratios",
+        type="log",
+        tickvals=[1, 2, 5, 10, 25, 50, 100, 250, 500, 1000, 5000, 20000],
+    )
     return chart
 
 

@@ -140,10 +140,7 @@ def chart_years(years: pd.DataFrame) -> go.Figure:
             y=years[column].tolist(),
             name=name,
             width=0.6,
-            marker={
-                "color": style.INKS[ACTION_INKS[column]],
-                "pattern": hatched(ACTION_PATTERNS[column]),
-            },
+            marker={"color": style.INKS[ACTION_INKS[column]], "pattern": hatched(ACTION_PATTERNS[column])},
             customdata=years[["loops", "avoided_failures"]].values.tolist(),
             hovertemplate="%{x}: %{y:.1f} [km] "
             + name

@@ -28,24 +28,40 @@ def chart_trend(trend: pd.DataFrame, title: str) -> go.Figure:
     """
     months = trend["reported_month"].dt.strftime("%Y-%m-%d").tolist()
     chart = style.new_chart(340)
-    for column, name, dash in (("upper_min", "limits", "dash"), ("lower_min", "limits", "dash"),
-                               ("centre_min", "centre", "solid")):
+    for column, name, dash in (
+        ("upper_min", "limits", "dash"),
+        ("lower_min", "limits", "dash"),
+        ("centre_min", "centre", "solid"),
+    ):
         chart.add_scatter(
-            x=months, y=trend[column].tolist(), mode="lines", name=name, showlegend=column != "lower_min",
-            line={"color": style.INKS["pale"], "width": 1.4, "dash": dash}, hoverinfo="skip",
+            x=months,
+            y=trend[column].tolist(),
+            mode="lines",
+            name=name,
+            showlegend=column != "lower_min",
+            line={"color": style.INKS["pale"], "width": 1.4, "dash": dash},
+            hoverinfo="skip",
         )
     mature = ~trend["is_immature"].astype(bool)
     chart.add_scatter(
-        x=months, y=trend["mean_min"].where(mature).tolist(), mode="lines+markers", name="month",
-        line={"color": style.INKS["first"], "width": 1.2}, marker={"size": 5},
-        customdata=trend["jobs"].tolist(), connectgaps=True,
+        x=months,
+        y=trend["mean_min"].where(mature).tolist(),
+        mode="lines+markers",
+        name="month",
+        line={"color": style.INKS["first"], "width": 1.2},
+        marker={"size": 5},
+        customdata=trend["jobs"].tolist(),
+        connectgaps=True,
         hovertemplate="%{x|%B %Y}<br>mean %{y:.0f} min, %{customdata} jobs<extra></extra>",
     )
     signal = trend[trend["signal"] != ""]
     if len(signal):
         chart.add_scatter(
-            x=signal["reported_month"].dt.strftime("%Y-%m-%d").tolist(), y=signal["mean_min"].tolist(), mode="markers",
-            name="out of the ordinary", customdata=signal["signal"].tolist(),
+            x=signal["reported_month"].dt.strftime("%Y-%m-%d").tolist(),
+            y=signal["mean_min"].tolist(),
+            mode="markers",
+            name="out of the ordinary",
+            customdata=signal["signal"].tolist(),
             marker={"symbol": "square-open", "size": 13, "color": style.INKS["second"], "line": {"width": 2}},
             hovertemplate="%{x|%B %Y}: %{customdata}<extra></extra>",
         )
@@ -53,13 +69,19 @@ def chart_trend(trend: pd.DataFrame, title: str) -> go.Figure:
     if len(late):
         when = late["reported_month"].dt.strftime("%Y-%m-%d").tolist()
         chart.add_scatter(
-            x=when, y=late["mean_min"].tolist(), mode="markers", name="not complete, as seen",
+            x=when,
+            y=late["mean_min"].tolist(),
+            mode="markers",
+            name="not complete, as seen",
             marker={"symbol": "circle-open", "size": 9, "color": style.INKS["pale"], "line": {"width": 2}},
             customdata=(100 * late["share_closed"]).tolist(),
             hovertemplate="%{x|%B %Y}<br>mean %{y:.0f} min with %{customdata:.0f} % closed<extra></extra>",
         )
         chart.add_scatter(
-            x=when, y=late["adjusted_mean_min"].tolist(), mode="markers", name="not complete, adjusted",
+            x=when,
+            y=late["adjusted_mean_min"].tolist(),
+            mode="markers",
+            name="not complete, adjusted",
             marker={"symbol": "diamond", "size": 9, "color": style.INKS["third"]},
             error_y=style.bars_between(late["adjusted_mean_min"], late["adjusted_lo"], late["adjusted_hi"]),
             hovertemplate="%{x|%B %Y}<br>adjusted %{y:.0f} min<extra></extra>",
@@ -83,7 +105,10 @@ def chart_closing_lag(lag: pd.DataFrame) -> go.Figure:
     """
     chart = style.new_chart(300)
     chart.add_scatter(
-        x=lag["lag_days"].tolist(), y=(100 * lag["share_closed"]).tolist(), mode="lines", showlegend=False,
+        x=lag["lag_days"].tolist(),
+        y=(100 * lag["share_closed"]).tolist(),
+        mode="lines",
+        showlegend=False,
         line={"color": style.INKS["first"], "width": 2, "shape": "hv"},
         hovertemplate="after %{x:.0f} days %{y:.0f} % are closed<extra></extra>",
     )
@@ -114,12 +139,17 @@ def chart_funnel(comparison: pd.DataFrame) -> go.Figure:
     for level, dash, name in (("998", "solid", "chance, 99.8 %"), ("95", "dot", "chance, 95 %")):
         for side in ("lo", "hi"):
             chart.add_scatter(
-                x=jobs, y=(100 * (rows[f"funnel_{level}_{side}"] - 1)).tolist(), mode="lines", name=name,
-                showlegend=side == "lo", line={"color": style.INKS["pale"], "width": 1.4, "dash": dash},
+                x=jobs,
+                y=(100 * (rows[f"funnel_{level}_{side}"] - 1)).tolist(),
+                mode="lines",
+                name=name,
+                showlegend=side == "lo",
+                line={"color": style.INKS["pale"], "width": 1.4, "dash": dash},
                 hoverinfo="skip",
             )
     for verdict, mark, ink, name in (
-        ("within", "circle", "first", "within chance"), ("slower", "triangle-up", "second", "slower"),
+        ("within", "circle", "first", "within chance"),
+        ("slower", "triangle-up", "second", "slower"),
         ("faster", "triangle-down", "third", "faster"),
     ):
         own = rows[rows["verdict"] == verdict]
@@ -128,7 +158,10 @@ def chart_funnel(comparison: pd.DataFrame) -> go.Figure:
         difference = 100 * (own["ratio_adjusted"] - 1)
         names = own["group_name"].str.replace("_", " ").tolist()
         chart.add_scatter(
-            x=own["jobs"].tolist(), y=difference.tolist(), mode="markers+text", name=name,
+            x=own["jobs"].tolist(),
+            y=difference.tolist(),
+            mode="markers+text",
+            name=name,
             text=names if few or verdict != "within" else [""] * len(names),
             textposition=["middle left" if n > 0.6 * max(jobs) else "middle right" for n in own["jobs"]],
             hovertext=names,
@@ -160,18 +193,29 @@ def chart_years(indices: pd.DataFrame) -> go.Figure:
         for without, name in ((False, "all days"), (True, "without major event days")):
             rows = indices[indices["is_without_major_events"] == without]
             chart.add_scatter(
-                x=rows["year"].astype(str).tolist(), y=rows[column].tolist(), mode="lines+markers", name=name,
-                showlegend=place == 0, yaxis=f"y{axis}",
+                x=rows["year"].astype(str).tolist(),
+                y=rows[column].tolist(),
+                mode="lines+markers",
+                name=name,
+                showlegend=place == 0,
+                yaxis=f"y{axis}",
                 line={"color": style.ink_of(int(without)), "width": 1.4, "dash": style.dash_of(int(without))},
                 marker={"symbol": style.mark_of(int(without)), "size": 6},
                 hovertemplate="%{x}: %{y:.3g}, " + name + "<extra>" + title.split()[0] + "</extra>",
             )
         top = 1 - place * 0.35
-        chart.update_layout({f"yaxis{axis}": {
-            **chart.layout.yaxis.to_plotly_json(), "domain": [top - 0.29, top],
-            "title": {"text": title, "standoff": 10, "font": {"size": 13}},
-            "rangemode": "tozero", "anchor": "x", "nticks": 4,
-        }})
+        chart.update_layout(
+            {
+                f"yaxis{axis}": {
+                    **chart.layout.yaxis.to_plotly_json(),
+                    "domain": [top - 0.29, top],
+                    "title": {"text": title, "standoff": 10, "font": {"size": 13}},
+                    "rangemode": "tozero",
+                    "anchor": "x",
+                    "nticks": 4,
+                }
+            }
+        )
     chart.update_xaxes(title_text="Year of the report", showgrid=False, anchor="y3", nticks=10)
     return chart
 
@@ -194,7 +238,9 @@ def chart_customers(customers: pd.DataFrame) -> go.Figure:
     for place, ((measure, threshold), rows) in enumerate(customers.groupby(["measure", "threshold"], sort=True)):
         counts = rows.set_index("year")["customers"].reindex(years, fill_value=0)
         chart.add_scatter(
-            x=[str(y) for y in years], y=counts.tolist(), mode="lines+markers",
+            x=[str(y) for y in years],
+            y=counts.tolist(),
+            mode="lines+markers",
             name=words[str(measure)].format(threshold),
             line={"color": style.ink_of(place), "width": 1.4, "dash": style.dash_of(place)},
             marker={"symbol": style.mark_of(place), "size": 7},

@@ -54,12 +54,26 @@ def chart_waterfall(waterfall: pd.DataFrame, names: dict[str, str]) -> go.Figure
             continue
         shares = table[part].fillna(0.0)
         chart.add_bar(
-            x=(100 * shares).tolist(), y=list(names.values()), orientation="h", name=PART_NAMES[part], width=0.62,
-            marker={"color": style.INKS[ink], "line": {"color": style.INKS["paper"], "width": 1},
-                    "pattern": {"shape": pattern, "fillmode": "overlay", "fgcolor": style.INKS["paper"], "size": 6,
-                                "solidity": 0.25}},
+            x=(100 * shares).tolist(),
+            y=list(names.values()),
+            orientation="h",
+            name=PART_NAMES[part],
+            width=0.62,
+            marker={
+                "color": style.INKS[ink],
+                "line": {"color": style.INKS["paper"], "width": 1},
+                "pattern": {
+                    "shape": pattern,
+                    "fillmode": "overlay",
+                    "fgcolor": style.INKS["paper"],
+                    "size": 6,
+                    "solidity": 0.25,
+                },
+            },
             text=[style.percent(s) if part == "arrive_to_locate" else "" for s in shares],
-            textposition="inside", insidetextanchor="middle", textfont={"color": style.INKS["paper"]},
+            textposition="inside",
+            insidetextanchor="middle",
+            textfont={"color": style.INKS["paper"]},
             hovertemplate="%{y}<br>" + PART_NAMES[part] + " %{x:.0f} % of the minutes<extra></extra>",
         )
     chart.update_layout(barmode="stack", legend={"traceorder": "normal"})
@@ -92,18 +106,27 @@ def chart_clocks(clocks: pd.DataFrame) -> go.Figure:
         labels = [f"{CLOCK_NAMES[str(stage)]}, {group}s" for stage in rows.index]
         median = rows["median_min"] / 60
         chart.add_scatter(
-            x=median.tolist(), y=labels, mode="markers", name=f"{group}s, median",
+            x=median.tolist(),
+            y=labels,
+            mode="markers",
+            name=f"{group}s, median",
             marker={"symbol": style.mark_of(place), "size": 10, "color": style.ink_of(place)},
             error_x=style.bars_between(median, rows["median_lo"] / 60, rows["median_hi"] / 60),
             hovertemplate="%{y}<br>half within %{x:.1f} h<extra></extra>",
         )
         chart.add_scatter(
-            x=(rows["p90_min"] / 60).tolist(), y=labels, mode="markers", name=f"{group}s, 90th percentile",
+            x=(rows["p90_min"] / 60).tolist(),
+            y=labels,
+            mode="markers",
+            name=f"{group}s, 90th percentile",
             marker={"symbol": "line-ns-open", "size": 12, "color": style.ink_of(place), "line": {"width": 2}},
             hovertemplate="%{y}<br>nine of ten within %{x:.1f} h<extra></extra>",
         )
     chart.update_yaxes(
-        autorange="reversed", ticks="", showline=False, categoryorder="array",
+        autorange="reversed",
+        ticks="",
+        showline=False,
+        categoryorder="array",
         categoryarray=[f"{name}, {group}s" for name in CLOCK_NAMES.values() for group in ("loop", "radial")],
     )
     chart.update_xaxes(title_text="Hours, log scale [h]", type="log", tickvals=[1, 3, 10, 30, 100, 300, 1000])
@@ -127,15 +150,25 @@ def chart_naive(naive: pd.DataFrame, names: dict[str, str]) -> go.Figure:
     rows = naive.set_index("group_name").reindex(list(names)).dropna(subset=["customer_minutes"])
     labels = [names[str(name)] for name in rows.index]
     chart = style.new_chart(style.row_height(len(rows), each=52, around=104))
-    for place, (column, name) in enumerate((
-        ("customer_minutes", "from the steps"), ("customer_minutes_naive", "everyone out until the last"),
-    )):
+    for place, (column, name) in enumerate(
+        (("customer_minutes", "from the steps"), ("customer_minutes_naive", "everyone out until the last"))
+    ):
         chart.add_bar(
-            x=(rows[column] / rows["jobs"]).tolist(), y=labels, orientation="h", name=name, width=0.34,
+            x=(rows[column] / rows["jobs"]).tolist(),
+            y=labels,
+            orientation="h",
+            name=name,
+            width=0.34,
             offset=-0.36 + 0.36 * place,
-            marker={"color": style.INKS[("first", "pale")[place]],
-                    "pattern": {"shape": ("", "/")[place], "fillmode": "overlay", "fgcolor": style.INKS["paper"],
-                                "size": 6}},
+            marker={
+                "color": style.INKS[("first", "pale")[place]],
+                "pattern": {
+                    "shape": ("", "/")[place],
+                    "fillmode": "overlay",
+                    "fgcolor": style.INKS["paper"],
+                    "size": 6,
+                },
+            },
             hovertemplate="%{y}<br>%{x:,.0f} customer-minutes a job, " + name + "<extra></extra>",
         )
     chart.update_yaxes(autorange="reversed", showgrid=False, ticks="", showline=False)
@@ -160,10 +193,17 @@ def chart_savings(what_if: pd.DataFrame) -> go.Figure:
     scale = (rows["saved_per_year"] / rows["saved_customer_minutes"]).fillna(0.0)
     chart = style.new_chart(style.row_height(len(rows), each=52, around=84))
     chart.add_bar(
-        x=rows["saved_per_year"].tolist(), y=[SCENARIO_NAMES[str(s)] for s in rows.index], orientation="h", width=0.46,
-        marker={"color": style.INKS["first"]}, showlegend=False,
-        error_x={**style.bars_between(rows["saved_per_year"], rows["saved_lo"] * scale, rows["saved_hi"] * scale),
-                 "color": style.INKS["second"], "thickness": 2},
+        x=rows["saved_per_year"].tolist(),
+        y=[SCENARIO_NAMES[str(s)] for s in rows.index],
+        orientation="h",
+        width=0.46,
+        marker={"color": style.INKS["first"]},
+        showlegend=False,
+        error_x={
+            **style.bars_between(rows["saved_per_year"], rows["saved_lo"] * scale, rows["saved_hi"] * scale),
+            "color": style.INKS["second"],
+            "thickness": 2,
+        },
         customdata=(100 * rows["saved_share"]).tolist(),
         hovertemplate="%{y}<br>%{x:,.0f} customer-minutes a year, %{customdata:.0f} % of all<extra></extra>",
     )
@@ -188,16 +228,28 @@ def chart_search(search: pd.DataFrame) -> go.Figure:
     names = [f"{group} ({jobs:,})" for group, jobs in zip(groups, search["jobs"], strict=True)]
     chart = style.new_chart(style.row_height(len(search), each=38, around=100))
     for name, least, used in zip(names, search["mean_least_tests"], search["mean_tests"], strict=True):
-        chart.add_scatter(x=[float(least), float(used)], y=[name, name], mode="lines", showlegend=False,
-                          line={"color": style.INKS["pale"], "width": 2}, hoverinfo="skip")
+        chart.add_scatter(
+            x=[float(least), float(used)],
+            y=[name, name],
+            mode="lines",
+            showlegend=False,
+            line={"color": style.INKS["pale"], "width": 2},
+            hoverinfo="skip",
+        )
     least = search["mean_least_tests"]
     chart.add_scatter(
-        x=least.tolist(), y=names, mode="markers", name="least by halving",
+        x=least.tolist(),
+        y=names,
+        mode="markers",
+        name="least by halving",
         marker={"symbol": "diamond-open", "size": 11, "color": style.INKS["third"], "line": {"width": 2}},
         hovertemplate="%{y}<br>%{x:.2f} tests would do<extra></extra>",
     )
     chart.add_scatter(
-        x=search["mean_tests"].tolist(), y=names, mode="markers", name="used, with the limits of the excess",
+        x=search["mean_tests"].tolist(),
+        y=names,
+        mode="markers",
+        name="used, with the limits of the excess",
         marker={"symbol": "circle", "size": 10, "color": style.INKS["first"]},
         error_x=style.bars_between(search["mean_tests"], least + search["excess_lo"], least + search["excess_hi"]),
         hovertemplate="%{y}<br>%{x:.2f} tests used<extra></extra>",
@@ -222,14 +274,19 @@ def chart_abnormal(abnormal: pd.DataFrame) -> go.Figure:
     names = [f"{group} ({jobs:,})" for group, jobs in zip(abnormal["group_name"], abnormal["jobs"], strict=True)]
     chart = style.new_chart(style.row_height(len(abnormal), each=38, around=100))
     for column, name, mark, ink in (
-        ("median_days", "median", "diamond-open", "fourth"), ("mean_days", "mean with limits", "circle", "first"),
+        ("median_days", "median", "diamond-open", "fourth"),
+        ("mean_days", "mean with limits", "circle", "first"),
         ("p90_days", "90th percentile", "line-ns-open", "second"),
     ):
         bars = None
         if column == "mean_days":
             bars = style.bars_between(abnormal["mean_days"], abnormal["mean_days_lo"], abnormal["mean_days_hi"])
         chart.add_scatter(
-            x=abnormal[column].tolist(), y=names, mode="markers", name=name, error_x=bars,
+            x=abnormal[column].tolist(),
+            y=names,
+            mode="markers",
+            name=name,
+            error_x=bars,
             marker={"symbol": mark, "size": 10, "color": style.INKS[ink], "line": {"width": 2}},
             hovertemplate="%{y}<br>" + name + " %{x:.1f} days<extra></extra>",
         )

@@ -12,16 +12,7 @@ import pandas as pd
 from markupsafe import Markup
 
 from reports import style
-from reports.figures.strip_layout import (
-    LETTER_PX,
-    STACK_PX,
-    WIDTH,
-    Piece,
-    Scale,
-    kept_inside,
-    pieces_of,
-    set_labels,
-)
+from reports.figures.strip_layout import LETTER_PX, STACK_PX, WIDTH, Piece, Scale, kept_inside, pieces_of, set_labels
 from reports.figures.strip_marks import Mark, cable_line, draw_legend, draw_marks, letter, marks_of, stack
 
 BAR_PX = 30
@@ -133,9 +124,7 @@ def draw_half_loops(pieces: list[Piece], scale: Scale, line_y: float, *, is_radi
                 '<path class="open" data-m="{m:.2f}" d="M{x:.1f} 14V{y:.1f}"/>'
                 '<path class="gap" d="M{x:.1f} {a:.1f}v14"/>'
                 '<text class="mid strong" x="{t:.1f}" y="10">{w}</text>'
-            ).format(
-                m=opened, x=x, y=line_y - 12, a=line_y - 7, t=kept_inside(x, len(words) * LETTER_PX / 2), w=words
-            )
+            ).format(m=opened, x=x, y=line_y - 12, a=line_y - 7, t=kept_inside(x, len(words) * LETTER_PX / 2), w=words)
         )
     return parts
 
@@ -224,5 +213,3 @@ def nice_step(least: float) -> float:
     """The least of 1, 2, 5 times a power of ten that is not below a size."""
     power: float = 10.0 ** (len(f"{max(least, 1e-3):.0f}") - 1) if least >= 1 else 1.0
     return next((m * power for m in (1, 2, 5) if m * power >= least), 10 * power)
-
-

@@ -28,7 +28,6 @@ SHAPE_WORDS = {
 }
 
 
-
 @dataclass(frozen=True)
 class Mark:
     """A failure or a splice with its place."""

@@ -72,9 +72,7 @@ def chart_age_rates(rates: pd.DataFrame, classes: list[str]) -> go.Figure:
             line={"color": style.ink_of(place), "width": 1.3, "dash": style.dash_of(place)},
         )
     chart.update_xaxes(title_text="Age [years]", rangemode="tozero", showgrid=False)
-    chart.update_yaxes(
-        title_text="Failures, log scale [1/(100 km year)]", type="log", dtick=1, exponentformat="none",
-    )
+    chart.update_yaxes(title_text="Failures, log scale [1/(100 km year)]", type="log", dtick=1, exponentformat="none")
     return chart
 
 

@@ -73,12 +73,20 @@ def chart_attributes(effects: pd.DataFrame) -> go.Figure:
         hovertemplate="%{y}<br>%{x:.2f} times %{customdata[0]}, %{customdata[1]} failures<extra></extra>",
     )
     chart.add_shape(
-        type="line", xref="x", yref="paper", x0=1, x1=1, y0=0, y1=1,
+        type="line",
+        xref="x",
+        yref="paper",
+        x0=1,
+        x1=1,
+        y0=0,
+        y1=1,
         line={"color": style.INKS["second"], "width": 1, "dash": "dash"},
     )
     chart.update_yaxes(autorange="reversed", ticks="", showline=False)
     chart.update_xaxes(
-        title_text="Hazard ratio, log scale (1: fails as often as the reference)", type="log", exponentformat="none",
+        title_text="Hazard ratio, log scale (1: fails as often as the reference)",
+        type="log",
+        exponentformat="none",
         tickvals=[0.01, 0.02, 0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50, 100],
     )
     return chart
@@ -116,9 +124,9 @@ def chart_splices(bands: pd.DataFrame) -> go.Figure:
             hovertemplate=name + "<br>%{x} after: %{y:.2f} in 100 section-years, %{customdata} failures<extra></extra>",
         )
     chart.update_xaxes(
-        title_text="Time since the last repair", categoryorder="array", categoryarray=bands["band_words"].tolist(),
+        title_text="Time since the last repair", categoryorder="array", categoryarray=bands["band_words"].tolist()
     )
     chart.update_yaxes(
-        title_text="Failures in 100 section-years, log scale", type="log", dtick=1, exponentformat="none",
+        title_text="Failures in 100 section-years, log scale", type="log", dtick=1, exponentformat="none"
     )
     return chart

@@ -26,10 +26,7 @@ def chart_rules(counts: pd.DataFrame) -> go.Figure:
     """
     rules = list(dict.fromkeys(counts["rule"]))
     chart = style.new_chart(style.row_height(len(rules), each=24, around=96))
-    for severity, name, ink in (
-        ("reject", "row kept out", "second"),
-        ("warn", "row kept and flagged", "fourth"),
-    ):
+    for severity, name, ink in (("reject", "row kept out", "second"), ("warn", "row kept and flagged", "fourth")):
         rows = counts[counts["severity"] == severity]
         chart.add_bar(
             x=rows["findings"].tolist(),
@@ -59,12 +56,7 @@ def chart_files(files: pd.DataFrame) -> go.Figure:
     """
     chart = style.new_chart(style.row_height(len(files), each=26, around=96))
     names = files["file"].tolist()
-    for column, ink in (
-        ("loaded", "first"),
-        ("unchanged", "pale"),
-        ("superseded", "third"),
-        ("quarantined", "second"),
-    ):
+    for column, ink in (("loaded", "first"), ("unchanged", "pale"), ("superseded", "third"), ("quarantined", "second")):
         chart.add_bar(
             x=files[column].tolist(),
             y=names,

@@ -41,13 +41,20 @@ def build(marts: Marts, settings: Settings) -> Page:
         ),
         sections=(
             Section("What is loaded", (tables_loaded(marts), files_read(marts), values.trend(marts))),
-            Section("What the files said as a whole", (
-                values.whole_files(marts), values.completeness(marts), gaps(marts), values.orphans(marts, settings),
-                values.heaping(marts, settings),
-            )),
-            Section("What waits for a decision", (
-                decisions.effects(marts), decisions.proposals(marts), decisions.clusters(marts),
-            )),
+            Section(
+                "What the files said as a whole",
+                (
+                    values.whole_files(marts),
+                    values.completeness(marts),
+                    gaps(marts),
+                    values.orphans(marts, settings),
+                    values.heaping(marts, settings),
+                ),
+            ),
+            Section(
+                "What waits for a decision",
+                (decisions.effects(marts), decisions.proposals(marts), decisions.clusters(marts)),
+            ),
             Section("What was found in single rows", (rules(findings), single_findings(findings))),
         ),
     )

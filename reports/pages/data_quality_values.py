@@ -33,8 +33,11 @@ def completeness(marts: Marts) -> Exhibit:
     title = "Completeness of the jobs, by field and month"
     jobs = marts.read("staging.jobs")
     table = dictionary.tables()["raw.jobs"]
-    fields = [c for c in table.columns if c in jobs.columns and c not in (*table.required, *table.derived, "revision",
-                                                                         "status", "date_only_columns")]
+    fields = [
+        c
+        for c in table.columns
+        if c in jobs.columns and c not in (*table.required, *table.derived, "revision", "status", "date_only_columns")
+    ]
     dated = jobs[jobs["reported_at"].notna()] if len(jobs) else jobs
     if dated.empty:
         return absent("completeness", title, (), "No job is loaded.", REMEDY)

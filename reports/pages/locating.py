@@ -56,7 +56,9 @@ def build(marts: Marts, settings: Settings) -> Page:
             Section(
                 "Digs",
                 (
-                    digs.error_by_distance(errors), digs.coverage(marts), digs.called_sections(errors),
+                    digs.error_by_distance(errors),
+                    digs.coverage(marts),
+                    digs.called_sections(errors),
                     digs.register_lengths(marts),
                 ),
                 "Each dig tells the true distance of one fault. Together they tell what a reading is worth.",
@@ -93,7 +95,8 @@ def drift_words(drift: pd.DataFrame) -> str:
         return ""
     named = ", ".join(
         f"{r.instrument_id} by {style.number(r.drift_pct_per_year, 1)} % a year "
-        f"({style.limits(r.drift_lo, r.drift_hi, 1)})" for r in moving.head(3).itertuples()
+        f"({style.limits(r.drift_lo, r.drift_hi, 1)})"
+        for r in moving.head(3).itertuples()
     )
     rest = f" and {len(moving) - 3} more" if len(moving) > 3 else ""
     return f" Drifting: {named}{rest}."
@@ -111,8 +114,10 @@ def class_velocities(velocities: pd.DataFrame, settings: Settings) -> Exhibit:
     fast = judged[(judged["verdict"] == "out_of_tolerance") & (judged["bias_points"] > 0)]
     slow = judged[(judged["verdict"] == "out_of_tolerance") & (judged["bias_points"] < 0)]
     counts = {
-        "within tolerance of the cable's own velocity": len(judged) - len(fast) - len(slow), "too fast": len(fast),
-        "too slow": len(slow), "not decided yet": len(rows) - len(judged),
+        "within tolerance of the cable's own velocity": len(judged) - len(fast) - len(slow),
+        "too fast": len(fast),
+        "too slow": len(slow),
+        "not decided yet": len(rows) - len(judged),
     }
     parts = ", ".join(f"{words} on {n}" for words, n in counts.items() if n)
     finding = f"Of {style.counted(len(rows), 'class', 'classes')} the median setting is {parts}."
@@ -125,8 +130,10 @@ def class_velocities(velocities: pd.DataFrame, settings: Settings) -> Exhibit:
         )
     unjudged = len(rows) - len(judged)
     more = (
-        ("This is the velocity of the cable itself. Cable lies longer than its route, so the setting that agrees with "
-         "a tape is lower; that one is proposed above and on the field card."),
+        (
+            "This is the velocity of the cable itself. Cable lies longer than its route, so the setting that agrees "
+            "with a tape is lower; that one is proposed above and on the field card."
+        ),
         *((edge_words(rows),) if unjudged else ()),
     )
     return Exhibit(

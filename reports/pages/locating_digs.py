@@ -166,9 +166,7 @@ def called_sections(errors: pd.DataFrame) -> Exhibit:
     missed = rows[~rows["section_called_right"].astype(bool)]
     both = rows.dropna(subset=["corrected_section_right"])
     if len(both):
-        before, after = (
-            both[name].astype(bool).mean() for name in ("section_called_right", "corrected_section_right")
-        )
+        before, after = (both[name].astype(bool).mean() for name in ("section_called_right", "corrected_section_right"))
         finding += (
             f" Corrected, it falls there in {style.percent(after)} of the {style.counted(len(both), 'dig')} that can "
             f"be corrected, against {style.percent(before)} of the same digs as displayed."
@@ -217,8 +215,9 @@ def coverage(marts: Marts) -> Exhibit:
     drawn = drawn.sort_values(["start", "window_level"], ignore_index=True)
     method = str(used["window_method"].iloc[0])
     promised = used["window_level"]
-    missed = used[(used["grouped_by"] == "distance_band")
-                  & ((used["held_hi"] < promised) | (used["held_lo"] > promised))].sort_values("window_level")
+    missed = used[
+        (used["grouped_by"] == "distance_band") & ((used["held_hi"] < promised) | (used["held_lo"] > promised))
+    ].sort_values("window_level")
     return Exhibit(
         key="coverage",
         title=title,
@@ -243,8 +242,17 @@ def coverage(marts: Marts) -> Exhibit:
             Table(
                 rows,
                 (
-                    "grouped_by", "group_name", "window_level", "window_method", "is_used", "tried", "held",
-                    "held_share", "held_lo", "held_hi", "half_width_m",
+                    "grouped_by",
+                    "group_name",
+                    "window_level",
+                    "window_method",
+                    "is_used",
+                    "tried",
+                    "held",
+                    "held_share",
+                    "held_lo",
+                    "held_hi",
+                    "half_width_m",
                 ),
                 COVERAGE,
             ),
@@ -258,7 +266,10 @@ def register_lengths(marts: Marts) -> Exhibit:
     rows = marts.read(LENGTHS).sort_values(["evidence_se", "section_id"], ascending=[False, True], ignore_index=True)
     if rows.empty:
         return absent(
-            "register", title, (LENGTHS,), "No far-end or two-ended reading contradicts a length of the register.",
+            "register",
+            title,
+            (LENGTHS,),
+            "No far-end or two-ended reading contradicts a length of the register.",
             "nothing, if such readings are loaded (far_end_distance_m of jobs, test_shots); else load them",
         )
     slips = rows[rows["likely_slip"].fillna("") != ""]
@@ -285,8 +296,17 @@ def register_lengths(marts: Marts) -> Exhibit:
             Table(
                 rows.head(LISTED),
                 (
-                    "section_id", "loop_id", "cable_class", "readings", "length_m", "implied_length_m", "implied_lo",
-                    "implied_hi", "difference_pct", "evidence_se", "likely_slip",
+                    "section_id",
+                    "loop_id",
+                    "cable_class",
+                    "readings",
+                    "length_m",
+                    "implied_length_m",
+                    "implied_lo",
+                    "implied_hi",
+                    "difference_pct",
+                    "evidence_se",
+                    "likely_slip",
                 ),
                 LENGTHS,
                 extra=max(0, len(rows) - LISTED),

@@ -28,15 +28,26 @@ REMEDY = (
     "dug_distance_m, and the sections of those loops, then run: loopwear refresh"
 )
 VARIANCES = (
-    "constant_variance", "line_covariance", "slope_variance", "noise_constant_variance", "noise_growing_variance",
+    "constant_variance",
+    "line_covariance",
+    "slope_variance",
+    "noise_constant_variance",
+    "noise_growing_variance",
 )
 DRIFT_LABELS = {
-    "is_drifting": "Drifts", "ewma_out_at": "Average first out", "cusum_out_at": "Sum first out",
-    "drift_from_at": "Drifts since", "drift_pct_per_year": "Drift a year", "last_ewma_pct": "Average now",
+    "is_drifting": "Drifts",
+    "ewma_out_at": "Average first out",
+    "cusum_out_at": "Sum first out",
+    "drift_from_at": "Drifts since",
+    "drift_pct_per_year": "Drift a year",
+    "last_ewma_pct": "Average now",
 }
 SEASON_LABELS = {
-    "season_pct": "Swing", "season_lo": "Swing, low", "season_hi": "Swing, high",
-    "season_p_value": "Chance without a season", "is_carried": "Taken off",
+    "season_pct": "Swing",
+    "season_lo": "Swing, low",
+    "season_hi": "Swing, high",
+    "season_p_value": "Chance without a season",
+    "is_carried": "Taken off",
 }
 DRAWN = 24
 """Pairs of instrument and class that are drawn; the table holds all."""
@@ -47,7 +58,7 @@ def worst_pairs(proposals: pd.DataFrame) -> pd.DataFrame:
     out = proposals[proposals["verdict"] == "out_of_tolerance"].copy()
     weight = out["reads_long_pct"].abs() * out["digs"] ** 0.5
     return out.assign(weight=weight).sort_values(
-        ["weight", "instrument_id", "cable_class"], ascending=[False, True, True], ignore_index=True,
+        ["weight", "instrument_id", "cable_class"], ascending=[False, True, True], ignore_index=True
     )
 
 
@@ -82,18 +93,24 @@ def proposals(marts: Marts) -> Exhibit:
     before = (rows["error_before_m"] * rows["digs"]).sum() / rows["digs"].sum()
     after = (rows["error_after_m"] * rows["digs"]).sum() / rows["digs"].sum()
     undecided = rows[rows["verdict"] == "too_few_readings"]
-    more = [(
-        "Had the proposals and the offsets been followed, the usual error would have been "
-        f"{style.quantity(after, 'm', 1)} in place of {style.quantity(before, 'm', 1)} (median by pair, weighted by "
-        "digs; each dig left out of its own correction)."
-    )]
+    more = [
+        (
+            "Had the proposals and the offsets been followed, the usual error would have been "
+            f"{style.quantity(after, 'm', 1)} in place of {style.quantity(before, 'm', 1)} (median by pair, weighted "
+            "by digs; each dig left out of its own correction)."
+        )
+    ]
     if len(undecided):
         more.append(
             f"For {style.counted(len(undecided), 'pair')} it cannot be decided yet: the limits of the error lie across "
             "the edge of the tolerance. The table says how many more digs would settle it, where some 500 would."
         )
     return Exhibit(
-        key="proposals", title=title, finding=headline(rows) + ".", more=tuple(more), sources=(PROPOSALS,),
+        key="proposals",
+        title=title,
+        finding=headline(rows) + ".",
+        more=tuple(more),
+        sources=(PROPOSALS,),
         definition="Proposed: the setting at which this instrument's display agrees with the distance taped along the "
         "route; the instrument's own scale and the cable's slack are in it. Verdict: the setting in use, with the "
         "instrument's offset, over the distances dug.",
@@ -106,9 +123,18 @@ def proposals(marts: Marts) -> Exhibit:
             Table(
                 rows,
                 (
-                    "instrument_id", "cable_class", "digs", "setting_median_pct", "setting_proposed_pct",
-                    "setting_proposed_lo", "setting_proposed_hi", "reads_long_pct", "verdict", "readings_needed",
-                    "error_before_m", "error_after_m",
+                    "instrument_id",
+                    "cable_class",
+                    "digs",
+                    "setting_median_pct",
+                    "setting_proposed_pct",
+                    "setting_proposed_lo",
+                    "setting_proposed_hi",
+                    "reads_long_pct",
+                    "verdict",
+                    "readings_needed",
+                    "error_before_m",
+                    "error_after_m",
                 ),
                 PROPOSALS,
                 filters=("instrument_id", "cable_class"),
@@ -128,7 +154,8 @@ def reads_long(marts: Marts) -> Exhibit:
         f"For {', '.join(unset['instrument_id'])} most settings are not on record, so only this can be said: reads "
         + "; ".join(
             f"{style.number(r.reads_long_pct, 1)} % long ({style.limits(r.reads_long_lo, r.reads_long_hi, 1)}, "
-            f"{style.counted(r.digs, 'dig')})" for r in unset.itertuples()
+            f"{style.counted(r.digs, 'dig')})"
+            for r in unset.itertuples()
         )
         + ". It mixes setting, offset, tails and slack."
         if len(unset)
@@ -136,8 +163,12 @@ def reads_long(marts: Marts) -> Exhibit:
         "offset, tails and slack: a mean of percent errors is no measure of velocity."
     )
     return Exhibit(
-        key="reads_long", title=title, finding=finding, sources=(READS_LONG,),
-        definition="Median of displayed over dug, less one.", count=f"{style.counted(rows['digs'].sum(), 'dig')}.",
+        key="reads_long",
+        title=title,
+        finding=finding,
+        sources=(READS_LONG,),
+        definition="Median of displayed over dug, less one.",
+        count=f"{style.counted(rows['digs'].sum(), 'dig')}.",
         interval="Order statistics of the median (binomial): no form of the errors is assumed.",
         left_out="Estimates that only copy the dug distance.",
         tables=(Table(rows, tuple(rows.columns), READS_LONG),),
@@ -152,15 +183,19 @@ def drift(marts: Marts) -> Exhibit:
         return absent("drift", title, (DRIFT,), "No instrument has twelve right readings.", REMEDY)
     moving = rows[rows["is_drifting"].astype(bool)]
     if len(moving):
-        finding = "; ".join(
-            f"{r.instrument_id} drifts by {style.number(r.drift_pct_per_year, 2)} % a year "
-            f"({style.limits(r.drift_lo, r.drift_hi, 2)}) from {style.date_words(r.drift_from_at)}"
-            for r in moving.itertuples()
-        ) + f"; of {style.counted(len(rows), 'instrument')} no other does."
+        finding = (
+            "; ".join(
+                f"{r.instrument_id} drifts by {style.number(r.drift_pct_per_year, 2)} % a year "
+                f"({style.limits(r.drift_lo, r.drift_hi, 2)}) from {style.date_words(r.drift_from_at)}"
+                for r in moving.itertuples()
+            )
+            + f"; of {style.counted(len(rows), 'instrument')} no other does."
+        )
         finding += "".join(
             f" The latest readings of {r['instrument_id']} stand {style.number(abs(r['last_ewma_pct']), 1)} % "
             f"{'long' if r['last_ewma_pct'] > 0 else 'short'} of what its correction expects: have it checked on a run "
-            "of known length." for r in moving.to_dict("records")
+            "of known length."
+            for r in moving.to_dict("records")
         )
         drawn = moving["instrument_id"].tolist()[:4]
     else:
@@ -170,15 +205,21 @@ def drift(marts: Marts) -> Exhibit:
     drawn += others[: max(0, 3 - len(drawn))]
     alarms = rows[~rows["is_drifting"].astype(bool) & (rows["ewma_out_at"].notna() | rows["cusum_out_at"].notna())]
     more = (
-        ((
-            f"A chart of {', '.join(alarms['instrument_id'])} has gone out at some time without a drift that stands: "
-            "over hundreds of readings a chart gives a false alarm now and then."
-        ),)
+        (
+            (
+                f"A chart of {', '.join(alarms['instrument_id'])} has gone out at some time without a drift that "
+                "stands: over hundreds of readings a chart gives a false alarm now and then."
+            ),
+        )
         if len(alarms)
         else ()
     )
     return Exhibit(
-        key="drift", title=title, finding=finding, more=more, sources=(DRIFT, DRIFT_CHART),
+        key="drift",
+        title=title,
+        finding=finding,
+        more=more,
+        sources=(DRIFT, DRIFT_CHART),
         definition="Moving average (weight 0.2, limits 2.86 standard errors of it) of each reading's error, the offset "
         "taken off, each reading cut at three standard errors. Drift: a level, then a straight line from the moment "
         "that fits best. Also charted: the cumulative sum (slack 0.5, limit 5 standard errors).",
@@ -210,12 +251,16 @@ def season(marts: Marts) -> Exhibit:
             f"({style.limits(r['season_lo'], r['season_hi'], 2)}), reading longest about "
             f"{day_words(r['reads_longest_day'])}"
             for r in shown.to_dict("records")
-        ) + "."
+        )
+        + "."
         if len(shown)
         else "The data show no season."
     )
     return Exhibit(
-        key="season", title=title, finding=finding, sources=(SEASON,),
+        key="season",
+        title=title,
+        finding=finding,
+        sources=(SEASON,),
         definition="Cosine and sine of the day of the year, fitted to what the model leaves. Warm soil makes extruded "
         "insulation faster, so it reads short in late summer (common practice, no source).",
         count=f"{style.counted(rows['readings'].sum(), 'reading')}.",
@@ -236,7 +281,8 @@ def card(marts: Marts) -> dict[str, Any] | None:
     return {
         "proposed": [_proposed_row(r) for r in marts.read("marts.velocity_by_class").itertuples()],
         "slack_words": f" (the cable is {style.number(100 * facts['slack'], 1)} % longer than its route)"
-        if facts["slack"] else "; the cable's slack against its route is in them",
+        if facts["slack"]
+        else "; the cable's slack against its route is in them",
         "cautions": (texts["no_permission_to_dig"], texts["setting_is_a_proposal"], texts["slope_and_offset_absorb"]),
         "facts": facts,
     }
@@ -249,7 +295,9 @@ def _proposed_row(row: Any) -> list[str]:
     if style.is_missing(proposed):
         return [row.cable_class, style.number(row.setting_median_pct, 1), "not separable", "", "", "", "", ""]
     return [
-        row.cable_class, style.number(row.setting_median_pct, 1), style.number(proposed, 1),
+        row.cable_class,
+        style.number(row.setting_median_pct, 1),
+        style.number(proposed, 1),
         style.limits(row.velocity_route_lo, row.velocity_route_hi, 1),
         *(style.number(proposed / VELOCITY_PCT[other], 1) for other in others),
     ]
@@ -270,26 +318,34 @@ def card_facts(marts: Marts) -> dict[str, Any]:
         "classes": classes,
         "lines": [
             [
-                str(r["instrument_id"] or ""), classes.index(r["cable_class"]), round(r["constant_m"], 4),
-                round(r["slope"], 6), *(float(f"{r[name]:.5g}") for name in VARIANCES),
+                str(r["instrument_id"] or ""),
+                classes.index(r["cable_class"]),
+                round(r["constant_m"], 4),
+                round(r["slope"], 6),
+                *(float(f"{r[name]:.5g}") for name in VARIANCES),
             ]
             for r in lines.to_dict("records")
         ],
         "quantiles": [[r["window_level"], round(r["quantile"], 4)] for r in quantiles.to_dict("records")],
         "held": [
             [r["group_name"], r["window_level"], int(r["held"]), int(r["tried"])]
-            for r in used.to_dict("records") if r["grouped_by"] in ("cable_class", "all")
+            for r in used.to_dict("records")
+            if r["grouped_by"] in ("cable_class", "all")
         ],
         "settings": {
             r["cable_class"]: round(r["setting_median_pct"], 2)
-            for r in velocities.to_dict("records") if not style.is_missing(r["setting_median_pct"])
+            for r in velocities.to_dict("records")
+            if not style.is_missing(r["setting_median_pct"])
         },
         "own_settings": own_settings(marts, classes),
         "drifts": {
             r["instrument_id"]: [
-                round(r["drift_pct_per_year"], 2), round(r["last_ewma_pct"], 2), f"{r['drift_from_at']:%Y-%m-%d}",
+                round(r["drift_pct_per_year"], 2),
+                round(r["last_ewma_pct"], 2),
+                f"{r['drift_from_at']:%Y-%m-%d}",
             ]
-            for r in marts.read(DRIFT).to_dict("records") if r["is_drifting"]
+            for r in marts.read(DRIFT).to_dict("records")
+            if r["is_drifting"]
         },
         "usual": next((classes.index(c) for c in usual if c in classes), 0),
         "slack": round(float(slack.iloc[0]) / 100, 5) if len(slack) and not style.is_missing(slack.iloc[0]) else 0.0,
@@ -329,9 +385,11 @@ def loop_chains(marts: Marts, classes: list[str]) -> list[Any]:
         return []
     in_service = sections[sections["retired_on"].isna() & sections["cable_class"].isin(classes)]
     columns = ["loop_id", "section_id", "from_terminal_id", "to_terminal_id", "cable_class", "length_m"]
-    rows = in_service.sort_values(["loop_id", "position", "section_id"]).drop_duplicates(
-        ["loop_id", "position"], keep="last",
-    ).dropna(subset=columns[:4])[columns]
+    rows = (
+        in_service.sort_values(["loop_id", "position", "section_id"])
+        .drop_duplicates(["loop_id", "position"], keep="last")
+        .dropna(subset=columns[:4])[columns]
+    )
     tails = dict(zip(terminals["terminal_id"], terminals["tail_m"].fillna(0.0), strict=True))
     place = {name: number for number, name in enumerate(classes)}
     found: list[Any] = []
@@ -344,11 +402,14 @@ def loop_chains(marts: Marts, classes: list[str]) -> list[Any]:
             return "~" + name.removeprefix(prefix) if name.startswith(prefix) else name
 
         first = parts[0][2]
-        found.append([
-            loop, [short(first), tails.get(first, 0.0)],
-            *(
-                [short(section), place[cable], round(length, 1), short(to), tails.get(to, 0.0)]
-                for _, section, _, to, cable, length in parts
-            ),
-        ])
+        found.append(
+            [
+                loop,
+                [short(first), tails.get(first, 0.0)],
+                *(
+                    [short(section), place[cable], round(length, 1), short(to), tails.get(to, 0.0)]
+                    for _, section, _, to, cable, length in parts
+                ),
+            ]
+        )
     return found

@@ -66,9 +66,7 @@ STRIP_COLUMNS = (
     "failures", "expected_failures",
 )  # fmt: skip
 MARK_COLUMNS = ("job_id", "marked_on", "section_id", "at_m", "place", "failed_component", "cause", "counted")
-MARK_LABELS = {
-    "marked_on": "Reported", "place": "Place", "counted": "Counts", "at_m": "At",
-}
+MARK_LABELS = {"marked_on": "Reported", "place": "Place", "counted": "Counts", "at_m": "At"}
 
 PLACE_WORDS = {
     "dug": "where it was dug",
@@ -292,7 +290,10 @@ class Sheet:
 
 
 def sheets(
-    loops: pd.DataFrame, strips: pd.DataFrame, marks: pd.DataFrame, settings: Settings,
+    loops: pd.DataFrame,
+    strips: pd.DataFrame,
+    marks: pd.DataFrame,
+    settings: Settings,
     partners: dict[str, str] | None = None,
 ) -> Exhibit:
     """A sheet a loop: drawn to scale, with its reasons, its figures and its jobs."""
@@ -336,7 +337,8 @@ def sheets(
         left_out="Cable no longer in service is not drawn; its jobs are listed. A repair without a place dug has no "
         "splice here.",
         body=Markup("").join(
-            Markup(template.render(sheet=sheet, limits=style.limits)) for sheet in made  # escaped by the template
+            Markup(template.render(sheet=sheet, limits=style.limits))
+            for sheet in made  # escaped by the template
         ),
     )
 
@@ -368,8 +370,11 @@ def one_sheet(
         doubts=f"* May be one: {'; '.join(pairs)}. Decide in job_clusters.csv." if pairs else "",
         tables=(
             sheet_table(strip, STRIP_COLUMNS, f"Sections of {loop} in service"),
-            sheet_table(jobs.assign(job_id=jobs["job_id"].where(~doubted, jobs["job_id"] + "*")), MARK_COLUMNS,
-                        f"Jobs on {loop}"),
+            sheet_table(
+                jobs.assign(job_id=jobs["job_id"].where(~doubted, jobs["job_id"] + "*")),
+                MARK_COLUMNS,
+                f"Jobs on {loop}",
+            ),
         ),
     )
 

@@ -81,9 +81,15 @@ def power_law() -> Part:
 def hazard_ratio() -> Part:
     kind = np.array([0, 1, 1])
     fit = fit_cox(
-        kind, np.zeros(3, dtype=np.int64), np.full(3, 4000), np.array([10.0, 10.0, 5.0]),
-        np.array([0, 0, 1, 1, 1, 1, 2, 2]), np.array([500, 2500, 700, 1300, 1900, 3100, 800, 2700]),
-        np.array([[0.0], [1.0]]), np.zeros(2, dtype=np.int64), np.array([0, 1, 2]),
+        kind,
+        np.zeros(3, dtype=np.int64),
+        np.full(3, 4000),
+        np.array([10.0, 10.0, 5.0]),
+        np.array([0, 0, 1, 1, 1, 1, 2, 2]),
+        np.array([500, 2500, 700, 1300, 1900, 3100, 800, 2700]),
+        np.array([[0.0], [1.0]]),
+        np.zeros(2, dtype=np.int64),
+        np.array([0, 1, 2]),
     )
     return Part(
         "hazard-ratio", "What makes cable fail more at one age",
@@ -152,10 +158,14 @@ def money(settings: Settings) -> Part:
 
 def plan(settings: Settings) -> Part:
     terms = settings.replacement
-    options = pd.DataFrame({
-        "section_id": ["A", "A", "B", "C"], "loop_id": ["1", "1", "1", "2"], "weight": [20.0, 8.0, 20.0, 10.0],
-        "gain": [50.0, 18.0, 30.0, 16.0],
-    })
+    options = pd.DataFrame(
+        {
+            "section_id": ["A", "A", "B", "C"],
+            "loop_id": ["1", "1", "1", "2"],
+            "weight": [20.0, 8.0, 20.0, 10.0],
+            "gain": [50.0, 18.0, 30.0, 16.0],
+        }
+    )
     choice = choose_options(options, 50.0, loop_weight=6.0, relative_gap=0.0)
     later = (1 + terms.discount_rate_pct / 100) ** -2
     return Part(
@@ -183,13 +193,23 @@ def back_test() -> Part:
     picks = pd.DataFrame({"length_km": [20.0, 30.0, 50.0], "observed": [9.0, 6.0, 5.0], "loop_code": [0, 1, 2]})
     captured, _ = measure_capture(picks, np.arange(3), np.arange(3), np.ones((1, 3)), (0.35,))
     return Part(
-        "back-test", "Whether the ranking would have worked",
-        (("On several past dates the whole method is run with only what was known then: failures reported and closed "
-          "before, sections installed before. Then the failures that followed are counted on the length each rule "
-          "would have picked first. Rules are compared at the same length; a pick that is cut counts in part."),),
-        ("A rule picks loops of 20, 30 and 50 km in this order; 9, 6 and 5 failures followed on them.",
-         (f"On the first 35 km lie all of the first and half of the second: 9 + 6 × 15 / 30 = {captured[0]:.0f} of 20, "
-          f"a capture of {style.percent(captured[0] / 20)}; picking blindly gives 35 %.")),
+        "back-test",
+        "Whether the ranking would have worked",
+        (
+            (
+                "On several past dates the whole method is run with only what was known then: failures reported and "
+                "closed before, sections installed before. Then the failures that followed are counted on the length "
+                "each rule would have picked first. Rules are compared at the same length; a pick that "
+                "is cut counts in part."
+            ),
+        ),
+        (
+            "A rule picks loops of 20, 30 and 50 km in this order; 9, 6 and 5 failures followed on them.",
+            (
+                f"On the first 35 km lie all of the first and half of the second: 9 + 6 × 15 / 30 = {captured[0]:.0f} "
+                f"of 20, a capture of {style.percent(captured[0] / 20)}; picking blindly gives 35 %."
+            ),
+        ),
         "Common practice in forecasting: a forecast is judged on data it has not seen.",
     )
 

@@ -47,7 +47,8 @@ COLUMNS = ("stage", "jobs", "mean_min", "mean_lo", "mean_hi", "median_min", "p90
 def section(marts: Marts, settings: Settings) -> Section:
     """The section with the one figure that answers to the page's choice of district and years."""
     return Section(
-        "All of it, or a district and years of your choice", (picked(marts, settings),),
+        "All of it, or a district and years of your choice",
+        (picked(marts, settings),),
         "The choice at the head of the page works out this figure, its sentence and its table anew. Every other figure "
         "and sentence of the page is of all districts and years.",
     )
@@ -63,10 +64,12 @@ def picked(marts: Marts, settings: Settings) -> Exhibit:
             "load jobs.csv with reported_at and restored_at, then run: loopwear refresh",
         )  # fmt: skip
     level = settings.general.interval_level
-    rows = pd.DataFrame([
-        {"stage": stage, **summarise(jobs[column].dropna().to_numpy(dtype=float), level)}
-        for stage, column in MINUTES.items()
-    ])
+    rows = pd.DataFrame(
+        [
+            {"stage": stage, **summarise(jobs[column].dropna().to_numpy(dtype=float), level)}
+            for stage, column in MINUTES.items()
+        ]
+    )
     return Exhibit(
         key="picked",
         title=title,
@@ -75,9 +78,9 @@ def picked(marts: Marts, settings: Settings) -> Exhibit:
         definition="Time between the two stamps of each stage. The year is that of the report, local time.",
         count=f"{style.counted_range(rows['jobs'], 'job')} a stage.",
         interval=f"{style.percent(level)} normal limits of the mean with the term for skewness (Johnson 1978), so that "
-                 "a part can be worked out without drawing samples. Percentiles are interpolated between jobs.",
+        "a part can be worked out without drawing samples. Percentiles are interpolated between jobs.",
         left_out="Jobs without both stamps of a stage; jobs whose time of restoration only copies the closing of the "
-                 "paper.",
+        "paper.",
         chart=chart_picked(rows),
         tables=(Table(rows, COLUMNS, "core.job_stages", labels={"over_4_h": "Over 4 h", "over_8_h": "Over 8 h"}),),
         cells=cells_of(jobs, level) | {"words": SENTENCES, "small": settings.general.small_group},
@@ -90,8 +93,11 @@ def whole_in_words(by_stage: pd.DataFrame) -> str:
     if not whole["jobs"]:
         return SENTENCES["none"].format(where=SENTENCES["all"])
     return SENTENCES["finding"].format(
-        where=SENTENCES["all"], mean=style.number(whole["mean_min"], 0), lo=style.number(whole["mean_lo"], 0),
-        hi=style.number(whole["mean_hi"], 0), locating=style.number(by_stage.loc["arrive_to_locate", "mean_min"], 0),
+        where=SENTENCES["all"],
+        mean=style.number(whole["mean_min"], 0),
+        lo=style.number(whole["mean_lo"], 0),
+        hi=style.number(whole["mean_hi"], 0),
+        locating=style.number(by_stage.loc["arrive_to_locate", "mean_min"], 0),
     )
 
 

@@ -20,10 +20,21 @@ LOOPS = "marts.loop_ranking"
 
 REMEDY = "load districts.csv, loops.csv, sections.csv and jobs.csv, then run: loopwear refresh"
 
-SELDOM = frozenset((
-    "inputs", "capture_by_money", "calibration", "past_forecasts", "before_after", "sensitivity", "shapes",
-    "cumulative", "vintages", "attributes", "splices",
-))
+SELDOM = frozenset(
+    (
+        "inputs",
+        "capture_by_money",
+        "calibration",
+        "past_forecasts",
+        "before_after",
+        "sensitivity",
+        "shapes",
+        "cumulative",
+        "vintages",
+        "attributes",
+        "splices",
+    )
+)
 """Figures looked at once in a while: when the prices, the method or a class is doubted."""
 
 
@@ -66,9 +77,12 @@ def answer(marts: Marts, settings: Settings) -> Answer:
         f"The first {len(top)} of {style.counted(len(loops), 'loop')} "
         f"{'holds' if len(top) == 1 else 'hold'} {style.percent(share_length, 1)} of the "
         f"length and {style.percent(share_failures, 1)} of the expected failures; "
-        + ("the first is first within the limits too." if top.iloc[0]["rank_hi"] <= 1 else
-           f"the rank of the first may lie anywhere from {style.number(top.iloc[0]['rank_lo'], 0)} to "
-           f"{style.number(top.iloc[0]['rank_hi'], 0)}.")
+        + (
+            "the first is first within the limits too."
+            if top.iloc[0]["rank_hi"] <= 1
+            else f"the rank of the first may lie anywhere from {style.number(top.iloc[0]['rank_lo'], 0)} to "
+            f"{style.number(top.iloc[0]['rank_hi'], 0)}."
+        )
     )
     third = (
         f"{replacement_belief.backtest_sentence(backtest)} A ranking is a planning aid and says nothing about the "

@@ -260,11 +260,18 @@ def score_sentence(whole: pd.DataFrame) -> str:
     """How near the forecasts of the whole came, and whether they told loops apart better than constant rates."""
     last = whole.iloc[-1]
     sums = whole[["deviance_model", "deviance_constant", "deviance_class_constant"]].sum()
-    others = {"the fleet's rate carried on": sums["deviance_constant"],
-              "each class's rate carried on": sums["deviance_class_constant"]}
+    others = {
+        "the fleet's rate carried on": sums["deviance_constant"],
+        "each class's rate carried on": sums["deviance_class_constant"],
+    }
     ranked = sorted(others.values())
-    verdict = ("better than both" if sums["deviance_model"] < ranked[0] else
-               "no better than the better of them" if sums["deviance_model"] < ranked[1] else "no better than either")
+    verdict = (
+        "better than both"
+        if sums["deviance_model"] < ranked[0]
+        else "no better than the better of them"
+        if sums["deviance_model"] < ranked[1]
+        else "no better than either"
+    )
     return (
         f"{style.number(last['expected'], 0)} failures ({style.limits(last['expected_lo'], last['expected_hi'], 0)}) "
         f"were forecast for the year after {style.date_words(last['origin'])}, and "
@@ -289,8 +296,13 @@ def before_after(sets: pd.DataFrame, amounts: pd.DataFrame, settings: Settings) 
     rows = sets.assign(place=sets["grouped_by"].map(order)).sort_values(["place", "group_name"], ignore_index=True)
     shown = rows[rows["effect_verdict"].ne("too_few") | rows["grouped_by"].eq("watched")]
     drawn = shown[shown["grouped_by"].ne("replaced_because")]
-    sentences = [left_alone_sentence(rows), replaced_sentence(rows), injected_sentence(rows),
-                 injection_sentence(amounts, settings), watched_sentence(rows)]
+    sentences = [
+        left_alone_sentence(rows),
+        replaced_sentence(rows),
+        injected_sentence(rows),
+        injection_sentence(amounts, settings),
+        watched_sentence(rows),
+    ]
     unseen = sorted(set(settings.replacement.watched) - set(rows.loc[rows["grouped_by"].eq("watched"), "group_name"]))
     untold = f" Watched, but no model could stand before that day: {', '.join(unseen)}." if unseen else ""
     return Exhibit(

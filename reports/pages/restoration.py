@@ -62,23 +62,26 @@ def build(marts: Marts, settings: Settings) -> Page:
             ),
             Section(
                 "The cable's clock",
-                (
-                    clocks.later_stages(stages, settings),
-                    clocks.abnormal_days(marts.read(clocks.ABNORMAL), settings),
-                ),
+                (clocks.later_stages(stages, settings), clocks.abnormal_days(marts.read(clocks.ABNORMAL), settings)),
                 "From the section found to the loop back to normal: hours and days with less reserve than planned.",
             ),
             Section(
                 "Side by side",
                 (
-                    *(changes.funnel(comparison, grouping, measure, settings)
-                      for grouping in compared for measure in ("time_to_locate", "time_to_restore")),
+                    *(
+                        changes.funnel(comparison, grouping, measure, settings)
+                        for grouping in compared
+                        for measure in ("time_to_locate", "time_to_restore")
+                    ),
                     changes.groups(marts.read(SUMMARY), "cable_class", "By cable class, as seen", settings),
                 ),
                 "Groups differ by what they are given to do as well as by how they do it; a difference here is a "
                 "question, not a finding about people."
-                + ("" if settings.restoration.show_crews else
-                   " Crews are not shown unless restoration.show_crews = true."),
+                + (
+                    ""
+                    if settings.restoration.show_crews
+                    else " Crews are not shown unless restoration.show_crews = true."
+                ),
             ),
         ),
     )
@@ -102,8 +105,11 @@ def answer(marts: Marts, settings: Settings) -> Answer:
     doubted = int(row.jobs_restoration_doubted)
     third = (
         f"That is from {style.counted(row.jobs, 'closed job')}, cable faults alone"
-        + (f", of which {style.counted(doubted, 'restoration time')} "
-           f"{'is' if doubted == 1 else 'are'} not believed" if doubted else "")
+        + (
+            f", of which {style.counted(doubted, 'restoration time')} {'is' if doubted == 1 else 'are'} not believed"
+            if doubted
+            else ""
+        )
         + "; slow jobs close last, so the newest weeks look better than they are."
     )
     return Answer(QUESTION, (first, second, third), **link)
@@ -135,8 +141,11 @@ def where_minutes_go(marts: Marts) -> str:
             f"({style.limits(found.mean_lo, found.mean_hi, 0)})"
         )
     parts = marts.read(clocks.WATERFALL)
-    finding = parts[(parts["grouped_by"] == "configuration") & (parts["group_name"] == "loop")
-                    & (parts["part"] == "arrive_to_locate")]
+    finding = parts[
+        (parts["grouped_by"] == "configuration")
+        & (parts["group_name"] == "loop")
+        & (parts["part"] == "arrive_to_locate")
+    ]
     if finding.empty:
         return said + "."
     share = float(finding.iloc[0]["share_of_minutes"])

@@ -48,9 +48,7 @@ def months(rows: pd.DataFrame, measure: str, level: float) -> Exhibit:
     else:
         parts = [style.counted(outside, "month") + " outside the limits"] if outside else []
         parts += [style.counted(runs, "month") + " in a run on one side"] if runs else []
-        finding = (
-            f"{' and '.join(parts)} of {len(mature)}: worth asking what was different."
-        ).capitalize()
+        finding = (f"{' and '.join(parts)} of {len(mature)}: worth asking what was different.").capitalize()
     late = len(rows) - len(mature)
     years = year_words(mature["mean_min"], level)
     unjudged = (
@@ -59,7 +57,11 @@ def months(rows: pd.DataFrame, measure: str, level: float) -> Exhibit:
     )
     more = tuple(filter(None, (years, unjudged if late else "")))
     return Exhibit(
-        key=key, title=title, finding=finding, more=more, sources=(TREND,),
+        key=key,
+        title=title,
+        finding=finding,
+        more=more,
+        sources=(TREND,),
         definition="Mean of the jobs reported in the month, local time. Limits: three estimated standard deviations "
         "to either side of the mean of the complete months shown, from their mean moving range. Signals: beyond a "
         "limit, or the eighth or later in a row on one side.",
@@ -69,8 +71,23 @@ def months(rows: pd.DataFrame, measure: str, level: float) -> Exhibit:
         left_out="Earlier months are in restoration_summary. Months hold few jobs each, so the limits are wide."
         + (" Radials are left out: they wait for the repair." if measure == "time_to_restore" else ""),
         chart=restoration_compare.chart_trend(rows.reset_index(drop=True), axis),
-        tables=(Table(rows, ("reported_month", "jobs", "mean_min", "share_closed", "is_immature", "adjusted_mean_min",
-                             "adjusted_lo", "adjusted_hi", "signal"), TREND),),
+        tables=(
+            Table(
+                rows,
+                (
+                    "reported_month",
+                    "jobs",
+                    "mean_min",
+                    "share_closed",
+                    "is_immature",
+                    "adjusted_mean_min",
+                    "adjusted_lo",
+                    "adjusted_hi",
+                    "signal",
+                ),
+                TREND,
+            ),
+        ),
     )
 
 
@@ -91,8 +108,13 @@ def latest_weeks(weeks: pd.DataFrame, lag: pd.DataFrame, settings: Settings) -> 
     """How much of the latest weeks is on file, and their mean once adjusted."""
     title = "The latest weeks, once the slow jobs have come in"
     if weeks.empty or lag.empty:
-        return absent("weeks", title, (MATURITY,), "The closing lag is not known: no job has closed_at.",
-                      "load jobs.csv with closed_at, then run: loopwear refresh")
+        return absent(
+            "weeks",
+            title,
+            (MATURITY,),
+            "The closing lag is not known: no job has closed_at.",
+            "load jobs.csv with closed_at, then run: loopwear refresh",
+        )
     months_row: Any = weeks[weeks["window_weeks"] == 4].iloc[0]
     single = weeks[weeks["window_weeks"] == 1].sort_values("window_to", ascending=False)
     half = lag.loc[lag["share_closed"] >= 0.5, "lag_days"].min()
@@ -112,7 +134,11 @@ def latest_weeks(weeks: pd.DataFrame, lag: pd.DataFrame, settings: Settings) -> 
         f"{style.number(most, 0)}. No fall inside that time is an improvement."
     )
     return Exhibit(
-        key="weeks", title=title, finding=finding, more=(lasting,), sources=(MATURITY, LAG),
+        key="weeks",
+        title=title,
+        finding=finding,
+        more=(lasting,),
+        sources=(MATURITY, LAG),
         definition="Share closed: the closing lag's distribution, estimated in reversed time since only closed jobs "
         "are seen (Lagakos and others 1988). Adjusted mean: divided by what settled jobs looked like at the same age "
         "over what they came to.",
@@ -121,9 +147,24 @@ def latest_weeks(weeks: pd.DataFrame, lag: pd.DataFrame, settings: Settings) -> 
         left_out="Weeks with fewer than two jobs on file get no adjusted mean. A change in how fast paper is closed "
         "would mislead it.",
         chart=restoration_compare.chart_closing_lag(lag),
-        tables=(Table(pd.concat([weeks[weeks["window_weeks"] == 4], single], ignore_index=True),
-                      ("window_from", "window_to", "jobs", "share_closed", "jobs_expected", "mean_min",
-                       "adjusted_mean_min", "adjusted_lo", "adjusted_hi", "is_immature"), MATURITY),),
+        tables=(
+            Table(
+                pd.concat([weeks[weeks["window_weeks"] == 4], single], ignore_index=True),
+                (
+                    "window_from",
+                    "window_to",
+                    "jobs",
+                    "share_closed",
+                    "jobs_expected",
+                    "mean_min",
+                    "adjusted_mean_min",
+                    "adjusted_lo",
+                    "adjusted_hi",
+                    "is_immature",
+                ),
+                MATURITY,
+            ),
+        ),
     )
 
 
@@ -150,7 +191,10 @@ def savings(rows: pd.DataFrame, settings: Settings) -> Exhibit:
     if not style.is_missing(ratio):
         finding += f" The search is worth {style.number(ratio)} times as much as those ten minutes of travel."
     return Exhibit(
-        key="savings", title=title, finding=finding, sources=(WHAT_IF,),
+        key="savings",
+        title=title,
+        finding=finding,
+        sources=(WHAT_IF,),
         definition="Every job on file replayed: with arrival 10 minutes sooner (never before the report), with half "
         "the time from arrival to the section found, and both; later steps move up and keep their length.",
         count=f"{style.counted(halved['jobs'], 'job')} with known customer-minutes.",
@@ -158,10 +202,25 @@ def savings(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         left_out="What the change would cost, and whatever a step waited for besides the crew. Jobs without the "
         "stamps claim no saving.",
         chart=restoration_minutes.chart_savings(whole.reset_index()),
-        tables=(Table(rows[rows["grouped_by"].isin(["all", "configuration", "loop_size", "district"])],
-                      ("scenario", "grouped_by", "group_name", "jobs", "customer_minutes", "saved_customer_minutes",
-                       "saved_lo", "saved_hi", "saved_share", "saved_per_year"),
-                      WHAT_IF, filters=("scenario", "grouped_by")),),
+        tables=(
+            Table(
+                rows[rows["grouped_by"].isin(["all", "configuration", "loop_size", "district"])],
+                (
+                    "scenario",
+                    "grouped_by",
+                    "group_name",
+                    "jobs",
+                    "customer_minutes",
+                    "saved_customer_minutes",
+                    "saved_lo",
+                    "saved_hi",
+                    "saved_share",
+                    "saved_per_year",
+                ),
+                WHAT_IF,
+                filters=("scenario", "grouped_by"),
+            ),
+        ),
     )
 
 
@@ -170,8 +229,13 @@ def search_effort(rows: pd.DataFrame, settings: Settings) -> Exhibit:
     title = "Tests used to find the section"
     whole = of_group(rows, "all")
     if whole.empty:
-        return absent("search", title, (SEARCH,), "No job with a known section states its tests.",
-                      "load jobs.csv with section_id and test_shots, or test_shots.csv, then run: loopwear refresh")
+        return absent(
+            "search",
+            title,
+            (SEARCH,),
+            "No job with a known section states its tests.",
+            "load jobs.csv with section_id and test_shots, or test_shots.csv, then run: loopwear refresh",
+        )
     every: Any = whole.iloc[0]
     sizes = of_group(rows, "loop_size").sort_values("mean_least_tests").reset_index(drop=True)
     shown = pd.concat([whole, sizes, of_group(rows, "method")], ignore_index=True)
@@ -192,7 +256,11 @@ def search_effort(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         most = f"{style.number(worst['excess_tests'], 2)} tests"
         more = (f"The excess is largest on {loop_words(worst['group_name'])}: {most}.",)
     return Exhibit(
-        key="search", title=title, finding=finding, more=more, sources=(SEARCH,),
+        key="search",
+        title=title,
+        finding=finding,
+        more=more,
+        sources=(SEARCH,),
         definition="Least: the half-loop's sections in service on the day, each weighed by its class's failures per "
         "km times its length, split again and again where the chance of failure is nearest one half. Averaged over "
         "jobs; it says nothing about any one job.",
@@ -202,9 +270,23 @@ def search_effort(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         "Where a crew may switch is not known here: some terminals cannot be opened safely, so part of the excess is "
         "no one's choice.",
         chart=restoration_minutes.chart_search(shown),
-        tables=(Table(shown.assign(group_name=shown["group_name"].str.replace("_", " ")),
-                      ("group_name", "jobs", "mean_tests", "mean_least_tests", "mean_least_tests_by_count",
-                       "excess_tests", "excess_lo", "excess_hi", "excess_min"), SEARCH),),
+        tables=(
+            Table(
+                shown.assign(group_name=shown["group_name"].str.replace("_", " ")),
+                (
+                    "group_name",
+                    "jobs",
+                    "mean_tests",
+                    "mean_least_tests",
+                    "mean_least_tests_by_count",
+                    "excess_tests",
+                    "excess_lo",
+                    "excess_hi",
+                    "excess_min",
+                ),
+                SEARCH,
+            ),
+        ),
     )
 
 
@@ -220,17 +302,25 @@ def funnel(rows: pd.DataFrame, grouping: str, measure: str, settings: Settings) 
     key, title = f"funnel-{grouping}-{measure.removeprefix('time_to_')}", f"{plural.capitalize()}: {what}"
     rows = rows[(rows["grouped_by"] == grouping) & (rows["measure"] == measure)] if len(rows) else rows
     if len(rows) < 2:
-        return absent(key, title, (COMPARISON,), f"Fewer than two {plural} have enough jobs to be compared.",
-                      "load more jobs, or lower restoration.comparison_min_jobs (now "
-                      f"{settings.restoration.comparison_min_jobs}) in the settings, then run: loopwear refresh")
+        return absent(
+            key,
+            title,
+            (COMPARISON,),
+            f"Fewer than two {plural} have enough jobs to be compared.",
+            "load more jobs, or lower restoration.comparison_min_jobs (now "
+            f"{settings.restoration.comparison_min_jobs}) in the settings, then run: loopwear refresh",
+        )
     rows = rows.sort_values(["ratio_adjusted", "group_name"]).reset_index(drop=True)
     out = rows[rows["verdict"] != "within"]
     if out.empty:
         finding = f"None of {len(rows)} {plural} differs from the fleet by more than chance."
     else:
-        said = [f"{name.replace('_', ' ')} {difference_words(ratio)} ({difference_limits(lo, hi)})"
-                for name, ratio, lo, hi in zip(out["group_name"], out["ratio_adjusted"], out["ratio_lo"],
-                                               out["ratio_hi"], strict=True)]
+        said = [
+            f"{name.replace('_', ' ')} {difference_words(ratio)} ({difference_limits(lo, hi)})"
+            for name, ratio, lo, hi in zip(
+                out["group_name"], out["ratio_adjusted"], out["ratio_lo"], out["ratio_hi"], strict=True
+            )
+        ]
         finding = f"Beyond chance: {'; '.join(said)}."
         if len(out) < len(rows):
             rest = len(rows) - len(out)
@@ -241,7 +331,11 @@ def funnel(rows: pd.DataFrame, grouping: str, measure: str, settings: Settings) 
     )
     more = (chosen,) if grouping == "method" else ()
     return Exhibit(
-        key=key, title=title, finding=finding, more=more, sources=(COMPARISON,),
+        key=key,
+        title=title,
+        finding=finding,
+        more=more,
+        sources=(COMPARISON,),
         definition="Geometric mean against the fleet's, once jobs are made alike in number of sections and night: a "
         "regression of log minutes. The funnel is where a group of so many jobs would wander by chance.",
         count=f"{style.counted(rows['jobs'].sum(), 'job')} on loops; groups under "
@@ -250,10 +344,24 @@ def funnel(rows: pd.DataFrame, grouping: str, measure: str, settings: Settings) 
         "funnel at 95 and 99.8 % (Spiegelhalter 2005).",
         left_out="Radials. What the regression does not know: ground, traffic, weather, who was free.",
         chart=restoration_compare.chart_funnel(rows),
-        tables=(Table(rows.assign(group_name=rows["group_name"].str.replace("_", " ")),
-                      ("group_name", "jobs", "ratio_seen", "ratio_adjusted", "ratio_lo", "ratio_hi",
-                       "funnel_998_lo", "funnel_998_hi", "verdict"), COMPARISON,
-                      labels={"funnel_998_lo": "Chance, low", "funnel_998_hi": "Chance, high"}),),
+        tables=(
+            Table(
+                rows.assign(group_name=rows["group_name"].str.replace("_", " ")),
+                (
+                    "group_name",
+                    "jobs",
+                    "ratio_seen",
+                    "ratio_adjusted",
+                    "ratio_lo",
+                    "ratio_hi",
+                    "funnel_998_lo",
+                    "funnel_998_hi",
+                    "verdict",
+                ),
+                COMPARISON,
+                labels={"funnel_998_lo": "Chance, low", "funnel_998_hi": "Chance, high"},
+            ),
+        ),
     )
 
 

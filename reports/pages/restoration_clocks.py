@@ -64,8 +64,13 @@ def waterfall(rows: pd.DataFrame) -> Exhibit:
     title = "Where the customer-minutes pass"
     shares = rows.set_index(["grouped_by", "group_name", "part"])["share_of_minutes"] if len(rows) else pd.Series()
     if rows.empty or ("configuration", "loop", "arrive_to_locate") not in shares.index:
-        return absent("waterfall", title, (WATERFALL,), "There are no customer-minutes on loops to split.",
-                      "load jobs.csv with customers_interrupted and all stamps, then run: loopwear refresh")
+        return absent(
+            "waterfall",
+            title,
+            (WATERFALL,),
+            "There are no customer-minutes on loops to split.",
+            "load jobs.csv with customers_interrupted and all stamps, then run: loopwear refresh",
+        )
     sizes = of_group(rows, "loop_size")
     names = {size: words for size, words in SIZE_NAMES.items() if size in set(sizes["group_name"])}
     on_loops = float(shares["configuration", "loop", "arrive_to_locate"])
@@ -88,7 +93,11 @@ def waterfall(rows: pd.DataFrame) -> Exhibit:
         more = (f"A radial has no second feed: {part} pass after the section is found, until the repair is done.",)
     counts = sizes.drop_duplicates("group_name")["jobs"]
     return Exhibit(
-        key="waterfall", title=title, finding=finding, more=more, sources=(WATERFALL,),
+        key="waterfall",
+        title=title,
+        finding=finding,
+        more=more,
+        sources=(WATERFALL,),
         definition="Each block of customers is charged minute by minute to the stage it sat through, by the job's "
         "stamps and restoration steps; without steps everyone waits until the last restoration.",
         count=f"{style.counted(counts.sum(), 'job')}, {style.counted_range(counts, 'job')} a bar.",
@@ -96,15 +105,25 @@ def waterfall(rows: pd.DataFrame) -> Exhibit:
         left_out="Jobs whose customers or restoration are unknown or not believed. Minutes that a missing stamp "
         "leaves without a stage are shown as not to be told.",
         chart=restoration_minutes.chart_waterfall(sizes, names),
-        tables=(Table(sizes[sizes["group_name"].isin(list(names))],
-                      ("group_name", "part", "jobs", "customer_minutes", "share_of_minutes"), WATERFALL),),
+        tables=(
+            Table(
+                sizes[sizes["group_name"].isin(list(names))],
+                ("group_name", "part", "jobs", "customer_minutes", "share_of_minutes"),
+                WATERFALL,
+            ),
+        ),
     )
 
 
 def share_words(share: float) -> str:
     """A share as people say it, where a common fraction is near enough (two points), else in percent."""
-    for fraction, words in ((1 / 4, "A quarter"), (1 / 3, "A third"), (1 / 2, "Half"), (2 / 3, "Two thirds"),
-                            (3 / 4, "Three quarters")):
+    for fraction, words in (
+        (1 / 4, "A quarter"),
+        (1 / 3, "A third"),
+        (1 / 2, "Half"),
+        (2 / 3, "Two thirds"),
+        (3 / 4, "Three quarters"),
+    ):
         if abs(share - fraction) <= 0.02:
             return words
     return "More than half" if 0.52 < share < 2 / 3 else style.percent(share)
@@ -182,19 +201,46 @@ def three_clocks(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         long += "."
     own = own.assign(clock=own["stage"].map(CLOCK_NAMES))
     return Exhibit(
-        key="clocks", title=title, finding=finding, more=(long,), sources=(CLOCKS,),
+        key="clocks",
+        title=title,
+        finding=finding,
+        more=(long,),
+        sources=(CLOCKS,),
         definition="Customer: reported_at to restored_at. Crew: arrived_at to pinpointed_at. Cable: reported_at to "
         "normal_at.",
         count=f"{style.counted_range(own['jobs'], 'job')} a clock and kind of loop.",
         interval=interval_words(settings),
         left_out="Jobs without one of the two stamps, or with one that is not believed, are left out of that clock.",
         chart=restoration_minutes.chart_clocks(own),
-        tables=(Table(own, ("clock", "group_name", "jobs", "mean_min", "mean_lo", "mean_hi", "median_min", "median_lo",
-                            "median_hi", "p90_min", "share_over_4h", "share_over_4h_lo", "share_over_4h_hi",
-                            "share_over_8h"), CLOCKS, labels={
-                                "group_name": "Kind", "share_over_4h": "Over 4 h", "share_over_4h_lo": "low",
-                                "share_over_4h_hi": "high", "share_over_8h": "Over 8 h",
-                            }),),
+        tables=(
+            Table(
+                own,
+                (
+                    "clock",
+                    "group_name",
+                    "jobs",
+                    "mean_min",
+                    "mean_lo",
+                    "mean_hi",
+                    "median_min",
+                    "median_lo",
+                    "median_hi",
+                    "p90_min",
+                    "share_over_4h",
+                    "share_over_4h_lo",
+                    "share_over_4h_hi",
+                    "share_over_8h",
+                ),
+                CLOCKS,
+                labels={
+                    "group_name": "Kind",
+                    "share_over_4h": "Over 4 h",
+                    "share_over_4h_lo": "low",
+                    "share_over_4h_hi": "high",
+                    "share_over_8h": "Over 8 h",
+                },
+            ),
+        ),
     )
 
 
@@ -204,8 +250,13 @@ def naive_figure(rows: pd.DataFrame) -> Exhibit:
     sizes = of_group(rows, "loop_size")
     whole = of_group(rows, "configuration").set_index("group_name") if len(rows) else rows
     if sizes.empty:
-        return absent("naive", title, (NAIVE,), "No job has restoration steps.",
-                      "load restoration_steps.csv, then run: loopwear refresh")
+        return absent(
+            "naive",
+            title,
+            (NAIVE,),
+            "No job has restoration steps.",
+            "load restoration_steps.csv, then run: loopwear refresh",
+        )
     names = {size: words for size, words in SIZE_NAMES.items() if size in set(sizes["group_name"])}
     sizes = sizes.set_index("group_name").reindex(list(names)).reset_index()
     every: Any = of_group(rows, "all").iloc[0]
@@ -220,15 +271,19 @@ def naive_figure(rows: pd.DataFrame) -> Exhibit:
             "repair."
         )
     return Exhibit(
-        key="naive", title=title, finding=finding, sources=(NAIVE,),
+        key="naive",
+        title=title,
+        finding=finding,
+        sources=(NAIVE,),
         definition="From the steps: customers restored by each step times the minutes since the report. Naive: all of "
         "them times the minutes to the last step.",
         count=f"{style.counted(every['jobs'], 'job')} with steps.",
         interval="None: both figures count what is on file.",
         left_out="Jobs without steps: for them the naive figure is all there is, so earlier years read high.",
         chart=restoration_minutes.chart_naive(sizes, names),
-        tables=(Table(sizes, ("group_name", "jobs", "customer_minutes", "customer_minutes_naive", "overstated_pct"),
-                      NAIVE),),
+        tables=(
+            Table(sizes, ("group_name", "jobs", "customer_minutes", "customer_minutes_naive", "overstated_pct"), NAIVE),
+        ),
     )
 
 
@@ -237,9 +292,13 @@ def indices(rows: pd.DataFrame, major: pd.DataFrame) -> Exhibit:
     title = "Indices by year, cable faults alone"
     rows = rows.dropna(subset=["saidi_min", "saifi"]) if len(rows) else rows
     if rows.empty:
-        return absent("indices", title, (INDICES,),
-                      "The indices cannot be computed: customers served are not loaded.",
-                      "load customers_by_year.csv, or districts.csv with customers_served, then run: loopwear refresh")
+        return absent(
+            "indices",
+            title,
+            (INDICES,),
+            "The indices cannot be computed: customers served are not loaded.",
+            "load customers_by_year.csv, or districts.csv with customers_served, then run: loopwear refresh",
+        )
     rows = rows.sort_values(["year", "is_without_major_events"]).reset_index(drop=True)
     every, without = (rows[rows["is_without_major_events"] == part] for part in (False, True))
     last = every.iloc[-1]
@@ -259,11 +318,16 @@ def indices(rows: pd.DataFrame, major: pd.DataFrame) -> Exhibit:
     how = "by the utility's own flags" if "flags" in marked else "by the 2.5 beta rule on cable faults alone"
     more = (
         f"{style.counted(days, 'major event day')} ({how}) hold {style.percent(share, 1)} of the customer-minutes."
-        if days else "No day is set apart as a major event.",
+        if days
+        else "No day is set apart as a major event.",
         f"Momentary interruptions: {style.counted(every['customers_momentary'].sum(), 'customer')} in all years.",
     )
     return Exhibit(
-        key="indices", title=title, finding=finding, more=more, sources=(INDICES, MAJOR),
+        key="indices",
+        title=title,
+        finding=finding,
+        more=more,
+        sources=(INDICES, MAJOR),
         definition="IEEE Std 1366 definitions over sustained interruptions (more than 5 minutes): SAIDI = "
         "customer-minutes over customers served, SAIFI = customers interrupted over customers served, CAIDI = SAIDI "
         "over SAIFI. Customers back by a step within 5 minutes are momentary.",
@@ -274,11 +338,31 @@ def indices(rows: pd.DataFrame, major: pd.DataFrame) -> Exhibit:
         "be incomplete.",
         chart=restoration_compare.chart_years(rows),
         tables=(
-            Table(rows, ("year", "is_without_major_events", "jobs", "days_left_out", "customers_served",
-                         "customers_sustained", "customers_momentary", "customer_minutes_sustained", "saidi_min",
-                         "saifi", "caidi_min", "maifi"), INDICES,
-                  labels={"is_without_major_events": "Without major event days", "saidi_min": "SAIDI",
-                          "saifi": "SAIFI", "caidi_min": "CAIDI", "maifi": "MAIFI"}),
+            Table(
+                rows,
+                (
+                    "year",
+                    "is_without_major_events",
+                    "jobs",
+                    "days_left_out",
+                    "customers_served",
+                    "customers_sustained",
+                    "customers_momentary",
+                    "customer_minutes_sustained",
+                    "saidi_min",
+                    "saifi",
+                    "caidi_min",
+                    "maifi",
+                ),
+                INDICES,
+                labels={
+                    "is_without_major_events": "Without major event days",
+                    "saidi_min": "SAIDI",
+                    "saifi": "SAIFI",
+                    "caidi_min": "CAIDI",
+                    "maifi": "MAIFI",
+                },
+            ),
         ),
     )
 
@@ -289,8 +373,13 @@ def hit_customers(rows: pd.DataFrame) -> Exhibit:
     rows = rows[rows["customers"].notna()] if len(rows) else rows
     shown = rows[(rows["measure"] == "celid") | rows["threshold"].isin([2, 3])] if len(rows) else rows
     if shown.empty:
-        return absent("customers", title, (CUSTOMERS,), "No half-loop was interrupted twice in a year, or for 4 hours.",
-                      "load sections.csv with customers, and jobs.csv with section_id, then run: loopwear refresh")
+        return absent(
+            "customers",
+            title,
+            (CUSTOMERS,),
+            "No half-loop was interrupted twice in a year, or for 4 hours.",
+            "load sections.csv with customers, and jobs.csv with section_id, then run: loopwear refresh",
+        )
     once = rows[(rows["measure"] == "cemi") & (rows["threshold"] == 1)]
     year = int(shown["year"].max())
     found = shown[shown["year"] == year].set_index(["measure", "threshold"])["customers"]
@@ -299,7 +388,10 @@ def hit_customers(rows: pd.DataFrame) -> Exhibit:
         f"faults, and {style.counted(found.get(('celid', 4), 0), 'customer')} one of four hours or more."
     )
     return Exhibit(
-        key="customers", title=title, finding=finding, sources=(CUSTOMERS,),
+        key="customers",
+        title=title,
+        finding=finding,
+        sources=(CUSTOMERS,),
         definition="CEMI-n: customers with n or more sustained interruptions in the year. CELID: customers with one "
         "interruption of that many hours or more (IEEE Std 1366 definitions). Counted by half-loop: a fault "
         "interrupts the half-loop it lies on.",
@@ -308,8 +400,13 @@ def hit_customers(rows: pd.DataFrame) -> Exhibit:
         left_out="Jobs whose section is unknown. Where a half-loop had two long interruptions, the larger is counted: "
         "whether they met the same customers is not known.",
         chart=restoration_compare.chart_customers(shown),
-        tables=(Table(rows.sort_values(["year", "measure", "threshold"]),
-                      ("year", "measure", "threshold", "half_loops", "customers", "share_of_served"), CUSTOMERS),),
+        tables=(
+            Table(
+                rows.sort_values(["year", "measure", "threshold"]),
+                ("year", "measure", "threshold", "half_loops", "customers", "share_of_served"),
+                CUSTOMERS,
+            ),
+        ),
     )
 
 
@@ -360,8 +457,13 @@ def abnormal_days(rows: pd.DataFrame, settings: Settings) -> Exhibit:
     title = "Days away from the normal open point"
     whole = of_group(rows, "all")
     if whole.empty:
-        return absent("abnormal", title, (ABNORMAL,), "No job on a loop has normal_at.",
-                      "load jobs.csv with normal_at, then run: loopwear refresh")
+        return absent(
+            "abnormal",
+            title,
+            (ABNORMAL,),
+            "No job on a loop has normal_at.",
+            "load jobs.csv with normal_at, then run: loopwear refresh",
+        )
     every: Any = whole.iloc[0]
     districts = pd.concat([whole, of_group(rows, "district")], ignore_index=True)
     finding = (
@@ -369,8 +471,8 @@ def abnormal_days(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         f"open point for more than 10 days ({style.percent(every['share_over_10_days'], 1)}, "
         f"{style.number(100 * every['share_over_10_days_lo'], 1)} to "
         f"{style.percent(every['share_over_10_days_hi'], 1)})."
-        if every["share_over_10_days"] > 0 else
-        "No loop stayed away from its normal open point for more than 10 days."
+        if every["share_over_10_days"] > 0
+        else "No loop stayed away from its normal open point for more than 10 days."
     )
     finding += (
         f" Half are back to normal within {style.number(every['median_days'], 1)} days. In the "
@@ -378,7 +480,10 @@ def abnormal_days(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         f"{style.number(every['expected_strandings'], 1)} second faults were to be expected, each with no second feed."
     )
     return Exhibit(
-        key="abnormal", title=title, finding=finding, sources=(ABNORMAL,),
+        key="abnormal",
+        title=title,
+        finding=finding,
+        sources=(ABNORMAL,),
         definition="From reported_at to normal_at. Expected strandings: failures a year of the loop's cable, by the "
         "rates of its classes over all ages, times the time it was away from normal.",
         count=f"{style.counted(every['jobs'], 'job')} on loops; each group's count stands behind its name.",
@@ -386,7 +491,24 @@ def abnormal_days(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         left_out="Radials, which have no second feed at any time. A loop that has just failed is likely worse than "
         "its class, so the expected strandings err on the low side.",
         chart=restoration_minutes.chart_abnormal(districts),
-        tables=(Table(districts, ("group_name", "jobs", "mean_days", "mean_days_lo", "mean_days_hi", "median_days",
-                                  "p90_days", "share_over_10_days", "share_over_10_days_lo", "share_over_10_days_hi",
-                                  "abnormal_loop_years", "expected_strandings"), ABNORMAL),),
+        tables=(
+            Table(
+                districts,
+                (
+                    "group_name",
+                    "jobs",
+                    "mean_days",
+                    "mean_days_lo",
+                    "mean_days_hi",
+                    "median_days",
+                    "p90_days",
+                    "share_over_10_days",
+                    "share_over_10_days_lo",
+                    "share_over_10_days_hi",
+                    "abnormal_loop_years",
+                    "expected_strandings",
+                ),
+                ABNORMAL,
+            ),
+        ),
     )

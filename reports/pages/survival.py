@@ -31,8 +31,11 @@ def section(marts: Marts, settings: Settings) -> Section:
     return Section(
         "How the cable ages",
         (
-            age_rates(ages, classes, settings), shapes(classes, settings), cumulative(curves, classes, settings),
-            vintages(marts.read(VINTAGES), settings), attributes(marts.read(ATTRIBUTES), settings),
+            age_rates(ages, classes, settings),
+            shapes(classes, settings),
+            cumulative(curves, classes, settings),
+            vintages(marts.read(VINTAGES), settings),
+            attributes(marts.read(ATTRIBUTES), settings),
             splices(marts.read(SPLICES), settings),
         ),
     )
@@ -187,4 +190,3 @@ def cumulative(curves: pd.DataFrame, classes: pd.DataFrame, settings: Settings) 
             ),
         ),
     )
-

@@ -21,7 +21,10 @@ SPLICES = "marts.splice_failures"
 REMEDY = "load districts.csv, loops.csv, sections.csv and jobs.csv, then run: loopwear refresh"
 
 ATTRIBUTE_WORDS = {
-    "neutral": "{} neutral", "installation": "{} installation", "vintage": "laid {}", "district_id": "district {}",
+    "neutral": "{} neutral",
+    "installation": "{} installation",
+    "vintage": "laid {}",
+    "district_id": "district {}",
 }
 """How a value of an attribute is said."""
 
@@ -72,8 +75,11 @@ def vintages(curves: pd.DataFrame, settings: Settings) -> Exhibit:
 
 def class_with_decades(ends: pd.DataFrame) -> str:
     """The class with the most failures among those with two decades, or of all where none has two."""
-    sums = ends.groupby("cable_class", sort=True).agg(
-        decades=("vintage", "size"), failures=("vintage_failures", "sum")).reset_index()
+    sums = (
+        ends.groupby("cable_class", sort=True)
+        .agg(decades=("vintage", "size"), failures=("vintage_failures", "sum"))
+        .reset_index()
+    )
     sums = sums.assign(is_alone=sums["decades"].lt(2))
     first = sums.sort_values(["is_alone", "failures"], ascending=[True, False], kind="stable").iloc[0]
     return str(first["cable_class"])
@@ -185,8 +191,12 @@ def splices(rows: pd.DataFrame, settings: Settings) -> Exhibit:
 
 
 BAND_WORDS = {
-    "no_repair_on_record": "no repair", "up_to_3_months": "to 3 months", "3_to_12_months": "3 to 12 months",
-    "1_to_2_years": "1 to 2 years", "2_to_5_years": "2 to 5 years", "over_5_years": "over 5 years",
+    "no_repair_on_record": "no repair",
+    "up_to_3_months": "to 3 months",
+    "3_to_12_months": "3 to 12 months",
+    "1_to_2_years": "1 to 2 years",
+    "2_to_5_years": "2 to 5 years",
+    "over_5_years": "over 5 years",
 }
 
 

@@ -20,9 +20,11 @@ LAYERS = {
 def describe_dictionary() -> str:
     """The page as Markdown."""
     lines = [
-        "# Data dictionary", "",
+        "# Data dictionary",
+        "",
         "Made from the TOML files beside it by `python -m shared.dictionary`; do not edit. Times are instants kept in",
-        "UTC, lengths metres, velocities percent of c (299.792458 m/us); empty means unknown.", "",
+        "UTC, lengths metres, velocities percent of c (299.792458 m/us); empty means unknown.",
+        "",
     ]
     for layer, words in LAYERS.items():
         lines += [f"## {layer}", "", words, ""]

@@ -28,12 +28,21 @@ import duckdb
 
 MEMBERS = ("jobs", "sections")
 PHASES = {
-    "read_files": "read the files as texts", "type_rows": "texts to values", "set_known_apart": "find what is known",
-    "join": "wait for the import of Great Expectations", "draw_register": "draw the register and the neighbours",
-    "_draw_facts": "hand the facts to Python", "run_suite": "Great Expectations, every rule on every row",
-    "judge_rows": "write the findings", "judge_batch": "judge whole files", "sort_rows": "sort the rows",
-    "keep_rows": "append to raw", "keep_quarantine": "set rows aside", "count_files": "count",
-    "drop_temporary": "drop temporary tables", "checkpoint": "write the warehouse's file",
+    "read_files": "read the files as texts",
+    "type_rows": "texts to values",
+    "set_known_apart": "find what is known",
+    "join": "wait for the import of Great Expectations",
+    "draw_register": "draw the register and the neighbours",
+    "_draw_facts": "hand the facts to Python",
+    "run_suite": "Great Expectations, every rule on every row",
+    "judge_rows": "write the findings",
+    "judge_batch": "judge whole files",
+    "sort_rows": "sort the rows",
+    "keep_rows": "append to raw",
+    "keep_quarantine": "set rows aside",
+    "count_files": "count",
+    "drop_temporary": "drop temporary tables",
+    "checkpoint": "write the warehouse's file",
 }
 """Functions of a load, the innermost first known: what each does."""
 SAMPLE_S = 0.02
@@ -181,7 +190,9 @@ def whole_load(folder: Path, place: Path) -> dict[str, Any]:
     kept = sum(con.execute(f"select count(*) from raw.{t}").fetchone()[0] for t in MEMBERS)
     found = dict(con.execute("select rule, count(*) from raw.findings group by rule order by 2 desc").fetchall())
     return {
-        "seconds": seconds, "rows": kept + sum(f.quarantined for f in counts), "findings": found,
+        "seconds": seconds,
+        "rows": kept + sum(f.quarantined for f in counts),
+        "findings": found,
         "phases": {p: (s, watch.peak_mb[p]) for p, s in watch.seconds.items()},
     }
 
@@ -204,7 +215,7 @@ def main(arguments: list[str]) -> None:
         result |= {"peak_mb": peak_mb(), "cpu_s": used.ru_utime + used.ru_stime}
         print(json.dumps(result))
         return
-    jobs, rounds = (int(a) for a in (arguments + ["1000000", "3"][len(arguments):])[:2])
+    jobs, rounds = (int(a) for a in (arguments + ["1000000", "3"][len(arguments) :])[:2])
     with tempfile.TemporaryDirectory() as place:
         folder = write_files(Path(place), jobs)
         size = sum(p.stat().st_size for p in folder.iterdir()) / 1e6
@@ -224,8 +235,9 @@ def main(arguments: list[str]) -> None:
             findings = sum(load["findings"].values())
             print(f"ratio {ratios[-1]:.1f}, of processor {cpu_ratios[-1]:.1f}; {findings} findings", flush=True)
         for name, found in (("seconds", ratios), ("processor seconds", cpu_ratios)):
-            print(f"load / bare read, {name}: median {statistics.median(found):.1f}, "
-                  f"{min(found):.1f} to {max(found):.1f}")
+            print(
+                f"load / bare read, {name}: median {statistics.median(found):.1f}, {min(found):.1f} to {max(found):.1f}"
+            )
 
 
 def print_phases(load: dict[str, Any]) -> None:

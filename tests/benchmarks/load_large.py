@@ -48,8 +48,10 @@ def write_export(folder: Path, form: str, megabytes: int) -> int:
         handle.write(header + "\n")
         for number in range(rows):
             cells[0] = f"J{number}"
-            cells[5:15] = [f"{2004 + number % 20}-{1 + number // 20 % 12:02d}-{1 + number // 240 % 28:02d} 12:{m}"
-                           for m in range(10, 20)]
+            cells[5:15] = [
+                f"{2004 + number % 20}-{1 + number // 20 % 12:02d}-{1 + number // 240 % 28:02d} 12:{m}"
+                for m in range(10, 20)
+            ]
             mark = "\u00e9" if form == "doubtful" and number + 1 == rows else ""
             cells[-1] = f'"{NOTE}{number}{mark}"'
             handle.write(",".join(cells) + "\n")
@@ -73,8 +75,12 @@ def load_large(folder: Path, place: Path, memory_gb: float) -> dict[str, Any]:
     kept = con.execute("select count(*) from raw.jobs").fetchone() or (0,)
     con.close()
     return {
-        "seconds": seconds, "read": jobs.read, "accounted": jobs.accounted_for, "kept": kept[0],
-        "quarantined": jobs.quarantined, "peak_mb": peak_mb(),
+        "seconds": seconds,
+        "read": jobs.read,
+        "accounted": jobs.accounted_for,
+        "kept": kept[0],
+        "quarantined": jobs.quarantined,
+        "peak_mb": peak_mb(),
         "phases": {p: (s, watch.peak_mb[p]) for p, s in watch.seconds.items()},
     }
 
@@ -112,8 +118,10 @@ def main(arguments: list[str]) -> None:
     allowed_gb = float(arguments[1]) if len(arguments) > 1 else 1.0
     for form in arguments[2:] or FORMS:
         found = measure(form, megabytes, allowed_gb)
-        print(f"{form}: {found['megabytes']:.0f} MB, {found['rows']} rows, {found['quarantined']} of them rejected: "
-              f"peak {found['peak_mb']:.0f} MB of {allowed_gb * 1000:.0f} allowed, {found['seconds']:.1f} s")
+        print(
+            f"{form}: {found['megabytes']:.0f} MB, {found['rows']} rows, {found['quarantined']} of them rejected: "
+            f"peak {found['peak_mb']:.0f} MB of {allowed_gb * 1000:.0f} allowed, {found['seconds']:.1f} s"
+        )
         print_phases(found)
         sys.stdout.flush()
 

@@ -24,10 +24,7 @@ from tests.locating_fleets import Design, make_readings
 PLAIN = Design(
     classes=3, instruments=6, dug=40, far_end=0, known=0, slack=0.0, paced_share=0.3, planted_zero_m={1: 3.0}
 )
-DESIGNS = {
-    "no gross errors": PLAIN,
-    "a tenth gross errors": Design(**{**PLAIN.__dict__, "wrong_share": 0.1}),
-}
+DESIGNS = {"no gross errors": PLAIN, "a tenth gross errors": Design(**{**PLAIN.__dict__, "wrong_share": 0.1})}
 
 
 Found = tuple[np.ndarray, Callable[[Readings], np.ndarray]]
@@ -45,9 +42,11 @@ def with_slowness(slowness: np.ndarray) -> Found:
 
 def by_ratio_of_means(readings: Readings) -> Found:
     k = first_class(readings)
-    return with_slowness(np.array(
-        [readings.time_m[k == c].sum() / readings.length_m[k == c].sum() for c in range(len(readings.classes))]
-    ))
+    return with_slowness(
+        np.array(
+            [readings.time_m[k == c].sum() / readings.length_m[k == c].sum() for c in range(len(readings.classes))]
+        )
+    )
 
 
 def by_mean_percent_error(readings: Readings) -> Found:
@@ -57,9 +56,9 @@ def by_mean_percent_error(readings: Readings) -> Found:
 
 def by_least_squares_through_the_origin(readings: Readings) -> Found:
     k, x, y = first_class(readings), readings.length_m, readings.time_m
-    return with_slowness(np.array(
-        [(x[k == c] @ y[k == c]) / (x[k == c] @ x[k == c]) for c in range(len(readings.classes))]
-    ))
+    return with_slowness(
+        np.array([(x[k == c] @ y[k == c]) / (x[k == c] @ x[k == c]) for c in range(len(readings.classes))])
+    )
 
 
 def by_mixed_lm(readings: Readings) -> Found:
@@ -115,17 +114,25 @@ def compare(fleets: int) -> pd.DataFrame:
             start = time.perf_counter()
             found = [fit(readings) for readings in fitted]
             spent = time.perf_counter() - start
-            errors = np.concatenate([
-                REFERENCE_PCT / slowness - truth.velocity_pct
-                for (slowness, _), (_, truth) in zip(found, made, strict=True)
-            ])
-            off = np.concatenate([
-                correct(readings) - readings.length_m for (_, correct), readings in zip(found, later, strict=True)
-            ])
-            rows.append({
-                "readings": name, "way": way, "bias points": errors.mean(), "rms points": np.sqrt(np.mean(errors**2)),
-                "80 % window +- m": np.quantile(np.abs(off), 0.8), "ms a fleet": 1000 * spent / fleets,
-            })
+            errors = np.concatenate(
+                [
+                    REFERENCE_PCT / slowness - truth.velocity_pct
+                    for (slowness, _), (_, truth) in zip(found, made, strict=True)
+                ]
+            )
+            off = np.concatenate(
+                [correct(readings) - readings.length_m for (_, correct), readings in zip(found, later, strict=True)]
+            )
+            rows.append(
+                {
+                    "readings": name,
+                    "way": way,
+                    "bias points": errors.mean(),
+                    "rms points": np.sqrt(np.mean(errors**2)),
+                    "80 % window +- m": np.quantile(np.abs(off), 0.8),
+                    "ms a fleet": 1000 * spent / fleets,
+                }
+            )
     return pd.DataFrame(rows)
 
 

@@ -52,8 +52,9 @@ def read_records(folder: Path) -> FailureHistory:
             build_models(con, "staging", "core")
             history = read_history(con, settings)
     # without a date there is no age at which to rank it: left out of the comparison, as every rule would leave it
-    return FailureHistory(history.sections[history.sections["is_installed_on_known"].astype(bool)],
-                          history.failures, history.as_of)
+    return FailureHistory(
+        history.sections[history.sections["is_installed_on_known"].astype(bool)], history.failures, history.as_of
+    )
 
 
 def score(history: FailureHistory, replicates: int = 1000) -> tuple[Backtest, dict[dt.date, FailureModel]]:
@@ -65,8 +66,9 @@ def score(history: FailureHistory, replicates: int = 1000) -> tuple[Backtest, di
         models[known.as_of] = fit_failure_model(known, settings, form)
         return models[known.as_of]
 
-    tested = run_backtest(history, fit, ORIGINS, HORIZON, level=0.90, replicates=replicates,
-                          random=np.random.default_rng(1))
+    tested = run_backtest(
+        history, fit, ORIGINS, HORIZON, level=0.90, replicates=replicates, random=np.random.default_rng(1)
+    )
     return tested, models
 
 
@@ -83,32 +85,55 @@ def learn_with_hindsight(history: FailureHistory, models: dict[dt.date, FailureM
     from sklearn.ensemble import HistGradientBoostingRegressor
     from sklearn.model_selection import GroupKFold
 
-    panel = pd.concat([
-        list_units(history, origin, HORIZON, model).merge(
-            model.forecast(HORIZON)[["section_id", "expected_class", "multiplier", "loop_multiplier"]], on="section_id",
-        ).assign(origin=origin) for origin, model in models.items()
-    ], ignore_index=True)
+    panel = pd.concat(
+        [
+            list_units(history, origin, HORIZON, model)
+            .merge(
+                model.forecast(HORIZON)[["section_id", "expected_class", "multiplier", "loop_multiplier"]],
+                on="section_id",
+            )
+            .assign(origin=origin)
+            for origin, model in models.items()
+        ],
+        ignore_index=True,
+    )
     known = history.sections.set_index("section_id").loc[panel["section_id"]]
     length, observed = panel["length_km"].to_numpy(), panel["observed"].to_numpy(dtype=float)
-    facts = panel[[
-        "failures", "failures_recent", "failures_five_years", "age_years", "length_km", "expected", "expected_class",
-        "multiplier", "loop_multiplier",
-    ]].assign(
-        rate=panel["expected"] / length, recorded_rate=panel["failures"] / length,
+    facts = panel[
+        [
+            "failures",
+            "failures_recent",
+            "failures_five_years",
+            "age_years",
+            "length_km",
+            "expected",
+            "expected_class",
+            "multiplier",
+            "loop_multiplier",
+        ]
+    ].assign(
+        rate=panel["expected"] / length,
+        recorded_rate=panel["failures"] / length,
         **{name: pd.factorize(known[name])[0] for name in ("insulation", "conductor")},
     )
     hindsight = np.zeros(len(panel))
     for learn, judge in GroupKFold(5).split(facts, groups=panel["loop_code"]):
         trees = HistGradientBoostingRegressor(
-            loss="poisson", learning_rate=0.05, max_leaf_nodes=8, min_samples_leaf=200, l2_regularization=5.0,
+            loss="poisson",
+            learning_rate=0.05,
+            max_leaf_nodes=8,
+            min_samples_leaf=200,
+            l2_regularization=5.0,
             random_state=0,
         ).fit(facts.iloc[learn], observed[learn] / length[learn], sample_weight=length[learn])
         hindsight[judge] = trees.predict(facts.iloc[judge])
     ways = {"model": panel["expected"] / length, "trees with hindsight": pd.Series(hindsight)}
-    return pd.DataFrame({
-        way: panel.assign(rate=rate).groupby("origin")[["rate", "length_km", "observed"]].apply(_capture).mean()
-        for way, rate in ways.items()
-    }).T
+    return pd.DataFrame(
+        {
+            way: panel.assign(rate=rate).groupby("origin")[["rate", "length_km", "observed"]].apply(_capture).mean()
+            for way, rate in ways.items()
+        }
+    ).T
 
 
 def _capture(units: pd.DataFrame) -> pd.Series:
@@ -127,13 +152,21 @@ def explain_years(history: FailureHistory, models: dict[dt.date, FailureModel]) 
         classes = units["section_id"].map(history.sections.set_index("section_id")["insulation"])
         sums = units.groupby(classes)[["expected_in_view", "observed"]].sum()
         gap = sums["expected_in_view"] - sums["observed"]
-        rows.append({
-            "origin": origin, "form": model.choices.hazard, "expected": sums["expected_in_view"].sum(),
-            "observed": sums["observed"].sum(), "class": gap.abs().idxmax(), "class_gap": gap[gap.abs().idxmax()],
-        })
+        rows.append(
+            {
+                "origin": origin,
+                "form": model.choices.hazard,
+                "expected": sums["expected_in_view"].sum(),
+                "observed": sums["observed"].sum(),
+                "class": gap.abs().idxmax(),
+                "class_gap": gap[gap.abs().idxmax()],
+            }
+        )
     table = pd.DataFrame(rows)
-    return table.assign(ratio=table["expected"] / table["observed"],
-                        chance=(table["expected"] - table["observed"]) / np.sqrt(table["expected"]))
+    return table.assign(
+        ratio=table["expected"] / table["observed"],
+        chance=(table["expected"] - table["observed"]) / np.sqrt(table["expected"]),
+    )
 
 
 def main(folder: Path) -> None:
@@ -145,18 +178,25 @@ def main(folder: Path) -> None:
     section = table.loc["section"].drop("random")
     simple = section.drop("model")
     best = simple.max()
-    print("\nsection level, model over the best simple rule at each share:",
-          (section.loc["model"] / best).round(3).to_dict(), f"(wanted: {LEAST_RATIO} at 5, 10 and 20 %)")
+    print(
+        "\nsection level, model over the best simple rule at each share:",
+        (section.loc["model"] / best).round(3).to_dict(),
+        f"(wanted: {LEAST_RATIO} at 5, 10 and 20 %)",
+    )
     differences = tested.differences.query("level == 'section' and rule != 'random'")
     print("\npaired differences, 90 % limits by resampling road segments")
     print(differences.round(4).to_string(index=False))
-    print("\nhow far anyone could get: section level, mean over the origins\n",
-          learn_with_hindsight(history, models).round(4).to_string())
+    print(
+        "\nhow far anyone could get: section level, mean over the origins\n",
+        learn_with_hindsight(history, models).round(4).to_string(),
+    )
     years = explain_years(history, models)
     total = years["expected"].sum() / years["observed"].sum()
     print(f"\nexpected over observed, all origins: {total:.3f}\n", years.round(2).to_string(index=False))
-    print("chance: (expected - observed) / sqrt(expected). Windows of neighbouring origins overlap by four years, so\n"
-          "neighbours drift together. class: where the gap is widest, and by how many failures.")
+    print(
+        "chance: (expected - observed) / sqrt(expected). Windows of neighbouring origins overlap by four years, so\n"
+        "neighbours drift together. class: where the gap is widest, and by how many failures."
+    )
 
 
 if __name__ == "__main__":

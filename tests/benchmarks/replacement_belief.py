@@ -50,21 +50,31 @@ def main(folder: Path) -> dict[str, float]:
     then = [fit_failure_model(known_at(history, day), settings, form) for day in dates]
     seconds: dict[str, float] = {}
     members = timed("sets picked", lambda: list_members(history, reasons, {}), seconds)
-    judged = timed("past models judged", lambda: [
-        belief.judge_model(history, past, members, dates, settings) for past in then], seconds)
+    judged = timed(
+        "past models judged",
+        lambda: [belief.judge_model(history, past, members, dates, settings) for past in then],
+        seconds,
+    )
     timed("put together", lambda: belief.tabulate_judged(history, judged, 0.9), seconds)
     draws = backtest.draw_loops(history.sections["loop_code"].nunique(), 200, np.random.default_rng(0))
     parts = []
     for origin, past in zip(origins, then, strict=False):
         units = backtest.list_units(history, origin, 5.0, past)
-        parts += [(part, origin, 5.0, level, {rule: order_by_rule(part, rule) for rule in backtest.RULES}, draws)
-                  for part, level in ((units, "section"), (backtest.roll_up(units), "loop"))]
+        parts += [
+            (part, origin, 5.0, level, {rule: order_by_rule(part, rule) for rule in backtest.RULES}, draws)
+            for part, level in ((units, "section"), (backtest.roll_up(units), "loop"))
+        ]
     measure = CaptureByMoney(price_sections(history.sections, settings.replacement), 6_000.0, 0.9)
     timed("for the same money", lambda: [measure(*part) for part in parts], seconds)
     timed("other readings", lambda: tabulate_sensitivity(history, model, 5.0), seconds)
     kept = timed("kept rankings read", lambda: kept_rankings.read_kept(con), seconds)
     now = take_ranking(
-        99, found[0], "", {}, 5.0, read_model(con, "fitted.loop_ranking").assign(expected_class=1.0, failures_shared=0),
+        99,
+        found[0],
+        "",
+        {},
+        5.0,
+        read_model(con, "fitted.loop_ranking").assign(expected_class=1.0, failures_shared=0),
         read_model(con, "fitted.section_ranking"),
     )
     timed("rankings compared", lambda: compare_rankings(kept[0], now), seconds)

@@ -34,14 +34,22 @@ def draw_sections(sections: int, seed: int = 0) -> tuple[pd.DataFrame, pd.DataFr
     loop = np.sort(rng.integers(0, loops, sections))
     length = rng.lognormal(np.log(0.085), 0.45, sections)
     expected = length * 0.5 * rng.gamma(0.5, 1.0, sections) * rng.gamma(2.0, 0.5, loops)[loop]
-    frame = pd.DataFrame({
-        "section_id": [f"S{place:07d}" for place in range(sections)], "loop_id": [f"L{each:06d}" for each in loop],
-        "length_km": length, "installation": pd.Categorical(rng.choice(["buried", "duct"], sections, p=[0.7, 0.3])),
-        "expected_failures": expected, "expected_failures_lo": 0.4 * expected, "expected_failures_hi": 2.0 * expected,
-        "district_expected_lo": 0.9 * expected, "district_expected_hi": 1.1 * expected,
-        "customer_minutes_per_failure": rng.lognormal(8.5, 0.5, sections), "customers_interrupted_per_failure": 40.0,
-        "repair_cost_per_failure": 7_000.0,
-    })
+    frame = pd.DataFrame(
+        {
+            "section_id": [f"S{place:07d}" for place in range(sections)],
+            "loop_id": [f"L{each:06d}" for each in loop],
+            "length_km": length,
+            "installation": pd.Categorical(rng.choice(["buried", "duct"], sections, p=[0.7, 0.3])),
+            "expected_failures": expected,
+            "expected_failures_lo": 0.4 * expected,
+            "expected_failures_hi": 2.0 * expected,
+            "district_expected_lo": 0.9 * expected,
+            "district_expected_hi": 1.1 * expected,
+            "customer_minutes_per_failure": rng.lognormal(8.5, 0.5, sections),
+            "customers_interrupted_per_failure": 40.0,
+            "repair_cost_per_failure": 7_000.0,
+        }
+    )
     frame["is_injectable"] = frame["installation"].eq("buried") & (rng.random(sections) < 0.8)
     forecasts = pd.DataFrame({year: expected * GROWTH**year for year in range(5)}, index=frame["section_id"])
     return frame, forecasts
@@ -60,21 +68,27 @@ def best_plan(frame: pd.DataFrame, forecasts: pd.DataFrame, terms: Replacement, 
     n, columns = len(pairs), len(pairs) + len(opened)
     rows = np.arange(n)
     link = coo_array(
-        (np.repeat([1.0, -1.0], n), (np.tile(rows, 2), np.concatenate([rows, n + opened_place]))), shape=(n, columns),
+        (np.repeat([1.0, -1.0], n), (np.tile(rows, 2), np.concatenate([rows, n + opened_place]))), shape=(n, columns)
     )
     section, _ = pd.factorize(pairs["section_id"])
     once = coo_array((np.ones(n), (section, rows)), shape=(section.max() + 1, columns))
     spent = coo_array(
-        (np.concatenate([pairs["weight"], np.full(len(opened), terms.cost_per_loop)]),
-         (np.concatenate([pairs["year"], year_of_opened]), np.arange(columns))), shape=(len(offers), columns),
+        (
+            np.concatenate([pairs["weight"], np.full(len(opened), terms.cost_per_loop)]),
+            (np.concatenate([pairs["year"], year_of_opened]), np.arange(columns)),
+        ),
+        shape=(len(offers), columns),
     )
     found = milp(
         -np.concatenate([pairs["gain"], np.zeros(len(opened))]),
         constraints=[
-            LinearConstraint(link, -np.inf, 0.0), LinearConstraint(once, -np.inf, 1.0),
+            LinearConstraint(link, -np.inf, 0.0),
+            LinearConstraint(once, -np.inf, 1.0),
             LinearConstraint(spent, -np.inf, terms.budget),
         ],
-        bounds=Bounds(0.0, 1.0), integrality=np.ones(columns), options={"mip_rel_gap": gap, "time_limit": 60.0},
+        bounds=Bounds(0.0, 1.0),
+        integrality=np.ones(columns),
+        options={"mip_rel_gap": gap, "time_limit": 60.0},
     )
     return -float(found.fun), -float(found.mip_dual_bound)
 
@@ -86,9 +100,11 @@ def measure_loss(sections: int, seed: int, terms: Replacement, gap: float = 0.00
     terms = dataclasses.replace(terms, budget=budget, cost_per_loop=6_000.0)
     plan = plan_years(frame, forecasts, RATE, terms, 5.0)
     best, limit = best_plan(frame, forecasts, terms, gap)
-    print(f"{sections:,} sections, seed {seed}: year by year {plan.gain:,.0f}; all years together {best:,.0f} (at most "
-          f"{limit:,.0f}), {100 * (best / plan.gain - 1):.1f} % more; our limit {plan.bound:,.0f}, "
-          f"{100 * (plan.bound / plan.gain - 1):.1f} % more")
+    print(
+        f"{sections:,} sections, seed {seed}: year by year {plan.gain:,.0f}; all years together {best:,.0f} (at most "
+        f"{limit:,.0f}), {100 * (best / plan.gain - 1):.1f} % more; our limit {plan.bound:,.0f}, "
+        f"{100 * (plan.bound / plan.gain - 1):.1f} % more"
+    )
     return plan.gain, limit, plan.bound
 
 
@@ -106,11 +122,13 @@ def main(sections: int = 100_000) -> float:
     curve = trace_cost_curve(options, terms)
     curved = time.process_time()
     moved = move_inputs(frame, terms, NewCable(RATE, None, 0, 0.0), 7_000.0, 5.0)
-    print(f"{sections:,} sections, {len(options):,} options, budget {terms.budget:,.0f} a year: first year "
-          f"{one - start:.2f} s, gap {100 * first.gap:.4f} % of the bound; plan of {len(plan.years)} years "
-          f"{years - one:.2f} s, largest gap {100 * plan.years['gap'].max():.4f} %, whole plan at most "
-          f"{100 * (plan.bound / plan.gain - 1):.1f} % more; curve of {len(curve)} points {curved - years:.2f} s; "
-          f"{len(moved)} inputs moved {time.process_time() - curved:.2f} s (CPU)")
+    print(
+        f"{sections:,} sections, {len(options):,} options, budget {terms.budget:,.0f} a year: first year "
+        f"{one - start:.2f} s, gap {100 * first.gap:.4f} % of the bound; plan of {len(plan.years)} years "
+        f"{years - one:.2f} s, largest gap {100 * plan.years['gap'].max():.4f} %, whole plan at most "
+        f"{100 * (plan.bound / plan.gain - 1):.1f} % more; curve of {len(curve)} points {curved - years:.2f} s; "
+        f"{len(moved)} inputs moved {time.process_time() - curved:.2f} s (CPU)"
+    )
     return first.gap
 
 

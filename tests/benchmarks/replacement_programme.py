@@ -21,9 +21,15 @@ def draw_options(sections: int, seed: int = 0) -> pd.DataFrame:
     loop = np.sort(rng.integers(0, loops, sections))
     length = rng.lognormal(np.log(85.0), 0.45, sections)
     gain = length * 80.0 * rng.gamma(0.5, 1.0, sections) * rng.gamma(2.0, 0.5, loops)[loop]
-    replace = pd.DataFrame({
-        "section_id": np.arange(sections), "loop_id": loop, "action": "replace", "weight": 190.0 * length, "gain": gain,
-    })
+    replace = pd.DataFrame(
+        {
+            "section_id": np.arange(sections),
+            "loop_id": loop,
+            "action": "replace",
+            "weight": 190.0 * length,
+            "gain": gain,
+        }
+    )
     inject = replace.assign(action="inject", weight=55.0 * length, gain=0.5 * gain)
     return pd.concat([inject, replace]).sort_values(["section_id", "action"]).reset_index(drop=True)
 
@@ -35,8 +41,10 @@ def main(sections: int = 100_000, budget_share: float = 0.03) -> float:
     start = time.perf_counter()
     choice = choose_options(options, budget, loop_weight=6_000.0)
     seconds = time.perf_counter() - start
-    print(f"{sections:,} sections, {len(options):,} options, budget {budget:,.0f}: {choice.chosen.sum():,} chosen, "
-          f"gap {100 * choice.gap:.4f} % of the bound, {seconds:.1f} s, {choice.searched:,} options searched")
+    print(
+        f"{sections:,} sections, {len(options):,} options, budget {budget:,.0f}: {choice.chosen.sum():,} chosen, "
+        f"gap {100 * choice.gap:.4f} % of the bound, {seconds:.1f} s, {choice.searched:,} options searched"
+    )
     return choice.gap
 
 

@@ -54,8 +54,10 @@ def main(units: int = 100_000, draws: int = 1_000, check_units: int = 20_000, ch
     shape, rate = draw_posteriors(min(units, check_units))
     reference = sort_draws(shape, rate, check_draws, seed=2)
     ours, theirs = rms(no_draws(shape, rate), reference), rms(sort_draws(shape, rate, draws, seed=3), reference)
-    print(f"{len(shape):,} units against {check_draws:,} sorted draws: limits off by {ours:.1f} ranks without draws, "
-          f"by {theirs:.1f} with {draws:,} draws (rms)")
+    print(
+        f"{len(shape):,} units against {check_draws:,} sorted draws: limits off by {ours:.1f} ranks without draws, "
+        f"by {theirs:.1f} with {draws:,} draws (rms)"
+    )
     shape, rate = draw_posteriors(units)
     quick, slow = [], []
     for seed in (4, 5, 6):  # in turns: the machine may be shared
@@ -63,8 +65,10 @@ def main(units: int = 100_000, draws: int = 1_000, check_units: int = 20_000, ch
         slow.append(time_once(lambda seed=seed: sort_draws(shape, rate, max(draws // 3, 1), seed)) * 3)
         quick.append(time_once(lambda: no_draws(shape, rate)))
     ratio = float(np.median(slow) / np.median(quick))
-    print(f"{units:,} units: {np.median(quick):.3f} s without draws, {np.median(slow):.1f} s with {draws:,} sorted "
-          f"draws: {ratio:.0f} times faster")
+    print(
+        f"{units:,} units: {np.median(quick):.3f} s without draws, {np.median(slow):.1f} s with {draws:,} sorted "
+        f"draws: {ratio:.0f} times faster"
+    )
     return ratio
 
 

@@ -64,7 +64,8 @@ def measure(loops: int, opens: int = 3) -> dict[str, float]:
                 # a folded chart is drawn when it is unfolded
                 page.wait_for_function(
                     "[...document.querySelectorAll('.chart')].filter((c) => !c.closest('details:not([open])'))"
-                    ".every((c) => c.querySelector('.main-svg'))")
+                    ".every((c) => c.querySelector('.main-svg'))"
+                )
                 seconds.append(time.perf_counter() - begun)
                 status = page.locator("#loops .pager [role=status]").text_content()
                 searching, picking = page.evaluate(SEARCH), page.evaluate(PICK)
@@ -81,5 +82,7 @@ def measure(loops: int, opens: int = 3) -> dict[str, float]:
 
 if __name__ == "__main__":
     made = measure(int(sys.argv[1]) if len(sys.argv) > 1 else 100_000)
-    print(f"replacement.html: {made['megabytes']:.2f} MB, drawn in {made['seconds']:.2f} s, {made['rows']:,.0f} "
-          f"loops in its table, a search {made['search_ms']:.0f} ms, a district picked {made['pick_ms']:.0f} ms")
+    print(
+        f"replacement.html: {made['megabytes']:.2f} MB, drawn in {made['seconds']:.2f} s, {made['rows']:,.0f} "
+        f"loops in its table, a search {made['search_ms']:.0f} ms, a district picked {made['pick_ms']:.0f} ms"
+    )

@@ -42,14 +42,14 @@ def plain_bootstrap(values: np.ndarray, replicates: int, level: float, rng: np.r
     n = len(values)
     for start in range(0, replicates, 100):
         drawn = values[rng.integers(0, n, size=(min(100, replicates - start), n))]
-        means[start:start + 100] = drawn.mean(axis=1)
-        medians[start:start + 100] = np.median(drawn, axis=1)
+        means[start : start + 100] = drawn.mean(axis=1)
+        medians[start : start + 100] = np.median(drawn, axis=1)
     tails = [(1 - level) / 2, (1 + level) / 2]
     return np.array([[*np.quantile(part, tails), part.std()] for part in (means, medians)])
 
 
 def compare(
-    jobs: int, groups: int, replicates: int, *, whole_minutes: bool = True, seed: int = 1, level: float = 0.9,
+    jobs: int, groups: int, replicates: int, *, whole_minutes: bool = True, seed: int = 1, level: float = 0.9
 ) -> Comparison:
     """Run both ways on the same invented jobs: lognormal, unequal groups, in whole minutes or not."""
     rng = np.random.default_rng(seed)
@@ -67,19 +67,19 @@ def compare(
     ours = time.perf_counter() - began
 
     began = time.perf_counter()
-    plain = np.array([
-        plain_bootstrap(found.values[s:s + n], replicates, level, rng)
-        for s, n in zip(found.starts, found.counts, strict=True)
-    ])
+    plain = np.array(
+        [
+            plain_bootstrap(found.values[s : s + n], replicates, level, rng)
+            for s, n in zip(found.starts, found.counts, strict=True)
+        ]
+    )
     seconds_plain = time.perf_counter() - began
 
     mean_gaps = np.concatenate([mean_lo - plain[:, 0, 0], mean_hi - plain[:, 0, 1]]) / np.tile(plain[:, 0, 2], 2)
-    median_gaps = np.concatenate([
-        median_lo - plain[:, 1, 0], median_hi - plain[:, 1, 1],
-    ]) / np.tile(plain[:, 1, 2], 2)
-    exact = np.array([
-        exact_median_limits(found.values[s:s + n], level) for s, n in zip(found.starts, found.counts, strict=True)
-    ])
+    median_gaps = np.concatenate([median_lo - plain[:, 1, 0], median_hi - plain[:, 1, 1]]) / np.tile(plain[:, 1, 2], 2)
+    exact = np.array(
+        [exact_median_limits(found.values[s : s + n], level) for s, n in zip(found.starts, found.counts, strict=True)]
+    )
     exact_ends, spread = np.concatenate([exact[:, 0], exact[:, 1]]), np.tile(exact[:, 2], 2)
     exact_gaps = (np.concatenate([median_lo, median_hi]) - exact_ends) / spread
     floor_gaps = (np.concatenate([plain[:, 1, 0], plain[:, 1, 1]]) - exact_ends) / spread
@@ -149,15 +149,21 @@ def main() -> None:
     found = compare(given.jobs, given.groups, given.replicates, whole_minutes=not given.seconds)
     print(f"{given.jobs} jobs, {given.groups} groups, {given.replicates} replicates")
     for name, gaps in (("means", found.mean_gaps), ("medians", found.median_gaps)):
-        print(f"{name}: ends differ by {_rms(gaps):.3f} standard errors (rms), "
-              f"{np.mean(gaps):+.3f} on average, {np.max(np.abs(gaps)):.3f} at most, "
-              f"{np.mean(np.abs(gaps) < 0.1):.0%} within 0.1")
-    print(f"medians, ours against their exact distribution: {_rms(found.exact_gaps):.3f} (rms), "
-          f"{np.max(np.abs(found.exact_gaps)):.3f} at most; the plain bootstrap against it, the floor: "
-          f"{_rms(found.floor_gaps):.3f} (rms)")
+        print(
+            f"{name}: ends differ by {_rms(gaps):.3f} standard errors (rms), "
+            f"{np.mean(gaps):+.3f} on average, {np.max(np.abs(gaps)):.3f} at most, "
+            f"{np.mean(np.abs(gaps) < 0.1):.0%} within 0.1"
+        )
+    print(
+        f"medians, ours against their exact distribution: {_rms(found.exact_gaps):.3f} (rms), "
+        f"{np.max(np.abs(found.exact_gaps)):.3f} at most; the plain bootstrap against it, the floor: "
+        f"{_rms(found.floor_gaps):.3f} (rms)"
+    )
     print(f"a replicate's own noise at such an end, without a grid: {_noise(given.replicates):.3f} standard errors")
-    print(f"ours {found.seconds_ours:.2f} s, plain {found.seconds_plain:.1f} s: "
-          f"{found.seconds_plain / found.seconds_ours:.0f} times faster")
+    print(
+        f"ours {found.seconds_ours:.2f} s, plain {found.seconds_plain:.1f} s: "
+        f"{found.seconds_plain / found.seconds_ours:.0f} times faster"
+    )
 
 
 def _rms(gaps: np.ndarray) -> float:

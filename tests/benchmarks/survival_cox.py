@@ -55,7 +55,14 @@ def fit_ours(fleet: Fleet, days: tuple[np.ndarray, ...]) -> CoxFit:
     entry, leave, of, day = days
     design = np.eye(CLASSES)[:, 1:]
     return fit_cox(
-        fleet.cable_class, entry, leave, np.ones(len(entry)), of, day, design, np.zeros(CLASSES, dtype=np.int64),
+        fleet.cable_class,
+        entry,
+        leave,
+        np.ones(len(entry)),
+        of,
+        day,
+        design,
+        np.zeros(CLASSES, dtype=np.int64),
         fleet.loop,
     )
 
@@ -68,14 +75,18 @@ def write_rows(fleet: Fleet, days: tuple[np.ndarray, ...], file: Path) -> None:
     last = entry.copy()
     np.maximum.at(last, of, day)
     sections = np.arange(len(entry))
-    rows = pd.DataFrame({
-        "section": np.r_[of, sections], "start": np.r_[begins, last], "stop": np.r_[day, leave],
-        "status": np.r_[np.ones(len(of), int), np.zeros(len(entry), int)],
-    })
+    rows = pd.DataFrame(
+        {
+            "section": np.r_[of, sections],
+            "start": np.r_[begins, last],
+            "stop": np.r_[day, leave],
+            "status": np.r_[np.ones(len(of), int), np.zeros(len(entry), int)],
+        }
+    )
     rows = rows[rows["stop"] > rows["start"]]
-    rows.assign(
-        cable_class=fleet.cable_class[rows["section"]], loop=fleet.loop[rows["section"]],
-    ).to_csv(file, index=False)
+    rows.assign(cable_class=fleet.cable_class[rows["section"]], loop=fleet.loop[rows["section"]]).to_csv(
+        file, index=False
+    )
 
 
 def fit_theirs(rscript: str, script: Path, rows: Path) -> dict[str, Any]:
@@ -108,7 +119,7 @@ def compare(sections: int, rscript: str) -> float:
     print(
         f"{sections:,} sections, {len(days[2]):,} failures: coefficients and robust errors equal to 1e-6 (survival "
         f"{said['version']}); ours {statistics.median(mine):.3f} s, R's clustered Cox {statistics.median(theirs):.2f} "
-        f"s: {statistics.median(ratios):.0f} times ({min(ratios):.0f} to {max(ratios):.0f})",
+        f"s: {statistics.median(ratios):.0f} times ({min(ratios):.0f} to {max(ratios):.0f})"
     )
     return statistics.median(ratios)
 

@@ -122,7 +122,8 @@ def write_rows(fleet: Fleet, file: Path) -> None:
     np.maximum.at(last, section, age)
     rows = {
         "cable_class": np.r_[fleet.cable_class[section], fleet.cable_class],
-        "enter": np.r_[begins, last], "leave": np.r_[age, fleet.leave],
+        "enter": np.r_[begins, last],
+        "leave": np.r_[age, fleet.leave],
         "failed": np.r_[np.ones(len(section)), np.zeros(len(last))],
     }
     seen = rows["leave"] > rows["enter"]
@@ -165,9 +166,11 @@ def beside(python: str, sections: int = 1_000_000, rounds: int = 3) -> float:
             theirs.append(fit_theirs(python, file)[0])
     ratio = statistics.median(theirs) / statistics.median(ours)
     print(f"{sections:,} sections, {len(fleet.failure_age):,} failures, {CLASSES} classes, {rounds} rounds in turn:")
-    print(f"  ours (cells, power laws with limits, multipliers) {statistics.median(ours):.3f} s of the processor; "
-          f"lifelines' Weibull with entry {statistics.median(theirs):.2f} s: {ratio:.0f} times as much. Shapes and "
-          f"scales agree to {apart:.0e}.")
+    print(
+        f"  ours (cells, power laws with limits, multipliers) {statistics.median(ours):.3f} s of the processor; "
+        f"lifelines' Weibull with entry {statistics.median(theirs):.2f} s: {ratio:.0f} times as much. Shapes and "
+        f"scales agree to {apart:.0e}."
+    )
     return ratio
 
 
@@ -202,8 +205,10 @@ def whole(sections: int = 1_000_000, jobs: int = 1_000_000) -> dict[str, float]:
             spent = time.process_time()
             seconds[name] = time_once(lambda step=step: step.run(con, settings))  # type: ignore[misc]
             spent, peak = time.process_time() - spent, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
-            print(f"  {name}: {seconds[name]:.1f} s ({spent:.1f} s of the processor), peak so far {peak:,.0f} MB",
-                  flush=True)
+            print(
+                f"  {name}: {seconds[name]:.1f} s ({spent:.1f} s of the processor), peak so far {peak:,.0f} MB",
+                flush=True,
+            )
         count = con.execute("select count(*) from core.failures").fetchone()
         con.close()
     print(f"{sections:,} sections and {count[0] if count else 0:,} jobs: {sum(seconds.values()):.1f} s for both steps")
@@ -229,30 +234,60 @@ def draw_tables(sections: int, jobs: int) -> dict[str, pd.DataFrame]:
     kind = np.char.add("class ", fleet.cable_class.astype(str))
     begins, ends = np.maximum(fleet.installed, RECORDED), np.minimum(fleet.retired, AS_OF)
     gone = fleet.retired <= AS_OF
-    frame = pd.DataFrame({
-        "section_id": np.char.add("s", number.astype(str)), "loop_id": np.char.add("l", fleet.loop.astype(str)),
-        "half_loop_id": np.char.add("h", (number // 5).astype(str)),
-        "district_id": np.char.add("d", (fleet.loop % 10).astype(str)), "position": number % 10 + 1,
-        "cable_class": kind, "insulation": "XLPE", "neutral": "bare", "installation": "buried", "conductor": "Al",
-        "length_m": 100.0, "length_km": 0.1, "installed_on": fleet.installed, "is_installed_on_known": True,
-        "retired_on": np.where(gone, fleet.retired, np.datetime64("NaT")), "rejuvenated_on": np.datetime64("NaT"),
-        "customers": 12, "recorded_from": RECORDED, "in_view_from": begins, "in_view_to": ends,
-        "exposure_years": fleet.leave - fleet.enter, "exposure_km_years": 0.1 * (fleet.leave - fleet.enter),
-    })
+    frame = pd.DataFrame(
+        {
+            "section_id": np.char.add("s", number.astype(str)),
+            "loop_id": np.char.add("l", fleet.loop.astype(str)),
+            "half_loop_id": np.char.add("h", (number // 5).astype(str)),
+            "district_id": np.char.add("d", (fleet.loop % 10).astype(str)),
+            "position": number % 10 + 1,
+            "cable_class": kind,
+            "insulation": "XLPE",
+            "neutral": "bare",
+            "installation": "buried",
+            "conductor": "Al",
+            "length_m": 100.0,
+            "length_km": 0.1,
+            "installed_on": fleet.installed,
+            "is_installed_on_known": True,
+            "retired_on": np.where(gone, fleet.retired, np.datetime64("NaT")),
+            "rejuvenated_on": np.datetime64("NaT"),
+            "customers": 12,
+            "recorded_from": RECORDED,
+            "in_view_from": begins,
+            "in_view_to": ends,
+            "exposure_years": fleet.leave - fleet.enter,
+            "exposure_km_years": 0.1 * (fleet.leave - fleet.enter),
+        }
+    )
     of, age = fleet.failure_section, fleet.failure_age
     failed = fleet.installed[of] + np.ceil(age * YEAR).astype("timedelta64[D]")
-    failures = frame[["section_id", "loop_id", "district_id", "cable_class"]].iloc[of].reset_index(drop=True).assign(
-        job_id=np.char.add("j", np.arange(len(of)).astype(str)), failed_on=failed, closed_on=failed, age_years=age,
-        cause="age", failed_component="cable", is_counted=True, why_not=None,
+    failures = (
+        frame[["section_id", "loop_id", "district_id", "cable_class"]]
+        .iloc[of]
+        .reset_index(drop=True)
+        .assign(
+            job_id=np.char.add("j", np.arange(len(of)).astype(str)),
+            failed_on=failed,
+            closed_on=failed,
+            age_years=age,
+            cause="age",
+            failed_component="cable",
+            is_counted=True,
+            why_not=None,
+        )
     )
     stages = failures[["job_id", "loop_id", "district_id"]].assign(
-        configuration="loop", customers_interrupted=40, customer_minutes=4000.0,
+        configuration="loop", customers_interrupted=40, customer_minutes=4000.0
     )
     loops = pd.DataFrame({"loop_id": frame["loop_id"].unique(), "configuration": "loop", "customers": 120})
     drawn = {
-        "core.section_exposure": frame, "core.failures": failures, "core.job_stages": stages,
+        "core.section_exposure": frame,
+        "core.failures": failures,
+        "core.job_stages": stages,
         "staging.sections": frame.assign(retired_because=np.where(gone, "other", None)),
-        "staging.jobs": failures[["job_id"]].assign(repair_cost=9000.0), "staging.loops": loops,
+        "staging.jobs": failures[["job_id"]].assign(repair_cost=9000.0),
+        "staging.loops": loops,
     }
     return {name: _with_all_columns(name, part) for name, part in drawn.items()}
 

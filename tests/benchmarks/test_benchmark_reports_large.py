@@ -11,7 +11,7 @@ from tests.benchmarks import reports_large
 
 
 @pytest.mark.skipif(
-    shutil.which("chromium") is None and os.environ.get("LOOPWEAR_REQUIRE_BROWSER") != "1", reason="no chromium here",
+    shutil.which("chromium") is None and os.environ.get("LOOPWEAR_REQUIRE_BROWSER") != "1", reason="no chromium here"
 )
 def test_the_page_of_a_fleet_opens_with_all_its_loops() -> None:
     made = reports_large.measure(1200, opens=1)

@@ -24,8 +24,10 @@ def test_every_command_is_in_the_readme_and_the_reverse() -> None:
 
 def test_every_option_the_readme_names_exists() -> None:
     known = {
-        option for command in typer.main.get_command(cli.app).commands.values()
-        for parameter in command.params for option in (*parameter.opts, *parameter.secondary_opts)
+        option
+        for command in typer.main.get_command(cli.app).commands.values()
+        for parameter in command.params
+        for option in (*parameter.opts, *parameter.secondary_opts)
     }
     assert set(re.findall(r"`(--[a-z-]+)", README)) - known == set()
 
@@ -56,7 +58,7 @@ def test_the_project_stands_alone() -> None:
     """No file cites a design note that is not in the repository, a machine path or a registry host."""
     forbidden = re.compile(
         r"\b(?:outputs|methods|house|scenario|stack|speed|data_dictionary|published_checks)\.md\b"
-        r"|/work/|/root/|/tmp/|pypi\.org|pythonhosted|registry\.npmjs|deb\.debian",
+        r"|/work/|/root/|/tmp/|pypi\.org|pythonhosted|registry\.npmjs|deb\.debian"
     )
     found = []
     for path in sorted(ROOT.rglob("*")):

@@ -43,9 +43,7 @@ def follow_job(space: Workspace, job_id: str) -> dict[str, Any]:
     from shared.store import open_warehouse
 
     export = space.folder / "demo" / "export"
-    number, row = next(
-        (n, r) for n, r in enumerate(read_rows(export / "jobs.csv"), start=2) if r["job_id"] == job_id
-    )
+    number, row = next((n, r) for n, r in enumerate(read_rows(export / "jobs.csv"), start=2) if r["job_id"] == job_id)
     steps = [r for r in read_rows(export / "restoration_steps.csv") if r["job_id"] == job_id]
     by_hand = {
         "time_to_locate_min": minutes_between(row["arrived_at"], row["located_at"]),
@@ -55,30 +53,42 @@ def follow_job(space: Workspace, job_id: str) -> dict[str, Any]:
         "error_m": float(row["estimated_distance_m"]) - float(row["dug_distance_m"]),
     }
     with open_warehouse(space, read_only=True) as con:
-        stages = con.execute("""
+        stages = con.execute(
+            """
             select stages.arrive_to_locate_min, stages.customer_minutes, jobs.source_file, jobs.row_number
             from core.job_stages as stages
             join staging.jobs as jobs on jobs.job_id = stages.job_id
             where stages.job_id = ?
-        """, [job_id]).fetchone()
+        """,
+            [job_id],
+        ).fetchone()
         failure = con.execute(
-            "select section_id, is_counted, why_not from core.failures where job_id = ?", [job_id],
+            "select section_id, is_counted, why_not from core.failures where job_id = ?", [job_id]
         ).fetchone()
     reading = next(r for r in read_rows(space.exports / "locating_errors.csv") if r["job_id"] == job_id)
     assert stages is not None and failure is not None
     return {
-        "job_id": job_id, "row": number, "file_row": row, "steps": steps, "by_hand": by_hand, "reading": reading,
+        "job_id": job_id,
+        "row": number,
+        "file_row": row,
+        "steps": steps,
+        "by_hand": by_hand,
+        "reading": reading,
         "product": {
-            "time_to_locate_min": stages[0], "customer_minutes": stages[1], "error_m": float(reading["error_m"]),
+            "time_to_locate_min": stages[0],
+            "customer_minutes": stages[1],
+            "error_m": float(reading["error_m"]),
         },
-        "came_from": (stages[2], stages[3]), "failure": failure,
+        "came_from": (stages[2], stages[3]),
+        "failure": failure,
     }
 
 
 def write_section(space: Workspace) -> str:
     """The section of DEVELOPERS.md."""
     lines = [
-        "## Three jobs, from file to chart", "",
+        "## Three jobs, from file to chart",
+        "",
         "Made by `python -m tests.docs.three_jobs` from the demo of 150 loops (`loopwear demo --loops 150`)",
         "and held to it by `tests/docs/test_docs_three_jobs.py`. Each figure can be redone with a pencil.",
     ]
@@ -93,14 +103,14 @@ def write_section(space: Workspace) -> str:
         fate = f"counts as a failure of {section}" if counted else f"does not count as a failure ({why_not})"
         corrected = f"{float(reading['corrected_distance_m']):.1f} m ({float(reading['corrected_error_m']):+.1f} m)"
         lines.append(f"""
-**{job_id}**, `jobs.csv` row {told['row']} (`raw.jobs`, then `staging.jobs`):
+**{job_id}**, `jobs.csv` row {told["row"]} (`raw.jobs`, then `staging.jobs`):
 
-* arrived {row['arrived_at']}, located {row['located_at']}: {by_hand['time_to_locate_min']:.0f} minutes to locate
+* arrived {row["arrived_at"]}, located {row["located_at"]}: {by_hand["time_to_locate_min"]:.0f} minutes to locate
   (`core.job_stages.arrive_to_locate_min`);
-* customer-minutes from its steps: {steps} = {by_hand['customer_minutes']:.0f}
+* customer-minutes from its steps: {steps} = {by_hand["customer_minutes"]:.0f}
   (`core.job_stages.customer_minutes`), in the bars of restoration.html;
-* shown {row['estimated_distance_m']} m, dug {row['dug_distance_m']} m: error {by_hand['error_m']:+.1f} m;
-  corrected {corrected} with the fit of {reading['cable_class']} and {reading['instrument_id']}
+* shown {row["estimated_distance_m"]} m, dug {row["dug_distance_m"]} m: error {by_hand["error_m"]:+.1f} m;
+  corrected {corrected} with the fit of {reading["cable_class"]} and {reading["instrument_id"]}
   (`marts.locating_errors`), a point on locating.html;
 * {fate} (`core.failures`), in the class curves and the ranking of replacement.html.""")
     return "\n".join(lines) + "\n"

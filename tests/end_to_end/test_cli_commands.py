@@ -16,9 +16,7 @@ from shared import dictionary
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse, read_model
 
-COMMANDS = (
-    "demo", "load", "draft-mapping", "refresh", "status", "quarantine", "dig-window", "report", "schedule",
-)
+COMMANDS = ("demo", "load", "draft-mapping", "refresh", "status", "quarantine", "dig-window", "report", "schedule")
 
 
 def run(*arguments: str | Path, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
@@ -66,7 +64,7 @@ def test_exports_equal_the_warehouse(demo_space: Workspace) -> None:
             listed = ", ".join(f'"{c}"' for c in table.columns)
             differing = con.execute(
                 f"select count(*) from (select {listed} from {table.name} except all "
-                f"select {listed} from read_parquet('{parquet}'))",
+                f"select {listed} from read_parquet('{parquet}'))"
             ).fetchone()
             assert differing == (0,), stem
             written = pd.read_csv(demo_space.exports / f"{stem}.csv", dtype=str)
@@ -124,7 +122,7 @@ def test_dig_window_answers_with_the_caution(demo_space: Workspace) -> None:
     with open_warehouse(demo_space, read_only=True) as con:
         best = con.execute("select cable_class from marts.velocity_by_class order by readings desc").fetchone()
     done = run(
-        "dig-window", "--workspace", demo_space.folder, "--class", best[0], "--distance", "84", "--velocity", "53",
+        "dig-window", "--workspace", demo_space.folder, "--class", best[0], "--distance", "84", "--velocity", "53"
     )
     assert done.returncode == 0, done.stderr
     assert "A distance is no permission to dig." in done.stdout
@@ -135,7 +133,7 @@ def test_dig_window_over_several_classes(demo_space: Workspace) -> None:
         classes = con.execute("select cable_class from marts.velocity_by_class order by readings desc").fetchall()
         first, second = classes[0][0], classes[1][0]
         ours = find_dig_window(
-            con, Settings(), cable_class=second, distance_m=140.0, velocity_pct=53.0, passed_before=((first, 60.0),),
+            con, Settings(), cable_class=second, distance_m=140.0, velocity_pct=53.0, passed_before=((first, 60.0),)
         )
     asked = ("dig-window", "--workspace", demo_space.folder, "--distance", "140", "--velocity", "53")
     done = run(*asked, "--class", f"{first}=60", "--class", second)
@@ -160,8 +158,16 @@ def test_the_same_refresh_writes_the_same_bytes(demo_space: Workspace, copied_sp
 
 def test_refresh_takes_its_options(copied_space: Path) -> None:
     done = run(
-        "refresh", "--workspace", copied_space, "--no-history", "--as-of", "2022-06-30", "--horizon", "3",
-        "--budget", "250000",
+        "refresh",
+        "--workspace",
+        copied_space,
+        "--no-history",
+        "--as-of",
+        "2022-06-30",
+        "--horizon",
+        "3",
+        "--budget",
+        "250000",
     )
     assert done.returncode == 0, done.stderr
     assert "refreshed as of 2022-06-30" in done.stdout
@@ -169,7 +175,13 @@ def test_refresh_takes_its_options(copied_space: Path) -> None:
     # The budget is a year's; the plan has several.
     assert (programme.groupby("plan_year")["cost"].sum() <= 250_000).all()
     assert list(programme.columns[:8]) == [
-        "loop_id", "section_id", "length_m", "cost", "avoided_failures", "avoided_customer_minutes", "net_benefit",
+        "loop_id",
+        "section_id",
+        "length_m",
+        "cost",
+        "avoided_failures",
+        "avoided_customer_minutes",
+        "net_benefit",
         "programme_order",
     ]
 

@@ -80,14 +80,23 @@ def test_proposed_corrections_against_what_was_put_in(demo_space):
         said = set(proposed.loc[proposed["slip"] == slip, "job_id"])
         own = errors[errors["kind"] == slip]
         true, twins = set(own["key"]), set(own["other_key"])
-        rows.append({"slip": slip, "put_in": len(true), "proposed": len(said), "right": len(said & true),
-                     "wrong": len(said - true - twins)})
+        rows.append(
+            {
+                "slip": slip,
+                "put_in": len(true),
+                "proposed": len(said),
+                "right": len(said & true),
+                "wrong": len(said - true - twins),
+            }
+        )
     table = pd.DataFrame(rows).set_index("slip")
     print(f"\n{table.to_string()}")
     assert (proposed["decision"] == "").all()
     # a ticket entered twice and a job opened again always leave their mark; feet, ends and zones only where the
     # reading or the stamps are far enough off
-    assert table.loc[["entered_twice", "opened_again"], "right"].sum() >= 0.9 * table.loc[
-        ["entered_twice", "opened_again"], "put_in"].sum()
+    assert (
+        table.loc[["entered_twice", "opened_again"], "right"].sum()
+        >= 0.9 * table.loc[["entered_twice", "opened_again"], "put_in"].sum()
+    )
     assert table["right"].sum() >= 0.6 * table["put_in"].sum()
     assert table["wrong"].sum() <= 0.2 * table["proposed"].sum()

@@ -17,11 +17,12 @@ def ranked(demo_space) -> pd.DataFrame:
     """Ranked sections with the body failures their true intensity expects over the horizon."""
     ranking = pd.read_csv(demo_space.folder / "exports/section_ranking.csv")
     sections = pd.read_csv(demo_space.folder / "demo/truth/sections.csv", parse_dates=["installed_on"])
-    classes = pd.DataFrame([
-        {"cable_class": c.name, "true_rate": c.rate_at_30 / 100, "true_shape": c.shape} for c in truth.CLASSES
-    ])
-    known = sections[["section_id", "cable_class", "installed_on", "length_m", "intensity_multiplier",
-                      "rejuvenated_on"]].merge(classes, on="cable_class")
+    classes = pd.DataFrame(
+        [{"cable_class": c.name, "true_rate": c.rate_at_30 / 100, "true_shape": c.shape} for c in truth.CLASSES]
+    )
+    known = sections[
+        ["section_id", "cable_class", "installed_on", "length_m", "intensity_multiplier", "rejuvenated_on"]
+    ].merge(classes, on="cable_class")
     frame = ranking.merge(known, on="section_id", suffixes=("", "_true"))
     as_of = pd.to_datetime(pd.read_csv(demo_space.folder / "demo/export/jobs.csv")["reported_at"]).max()
     age = (as_of - frame["installed_on_true"]).dt.days / YEAR_DAYS
@@ -52,13 +53,12 @@ def test_the_ranking_finds_more_true_risk_than_the_simple_rules(ranked):
     orders = {
         "perfect knowledge": np.argsort(-ranked["true_per_km"].to_numpy(), kind="stable"),
         "model": np.argsort(ranked["rank"].to_numpy(), kind="stable"),
-        "failures per km": np.argsort(
-            -(ranked["failures_recorded"] / ranked["length_m"]).to_numpy(), kind="stable"),
+        "failures per km": np.argsort(-(ranked["failures_recorded"] / ranked["length_m"]).to_numpy(), kind="stable"),
         "oldest first": np.argsort(ranked["installed_on_true"].to_numpy(), kind="stable"),
     }
-    table = pd.DataFrame({
-        name: {f: capture(ranked, order, f) for f in (0.05, 0.10, 0.20)} for name, order in orders.items()
-    })
+    table = pd.DataFrame(
+        {name: {f: capture(ranked, order, f) for f in (0.05, 0.10, 0.20)} for name, order in orders.items()}
+    )
     print(f"\n{table.round(3).to_string()}")
     assert (table["model"] < table["perfect knowledge"]).all()
     assert table.loc[0.10, "model"] > table.loc[0.10, "oldest first"]

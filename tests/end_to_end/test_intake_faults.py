@@ -79,8 +79,12 @@ class Commands:
 
     def start(self, *arguments: str | Path, file_bytes: int = 0, watched: str = "") -> int:
         """Start a command; returns its process id."""
-        call = {"arguments": [str(a) for a in arguments], "log": str(self.log), "file_bytes": file_bytes,
-                "watched": watched}
+        call = {
+            "arguments": [str(a) for a in arguments],
+            "log": str(self.log),
+            "file_bytes": file_bytes,
+            "watched": watched,
+        }
         assert self.server.stdin is not None
         self.server.stdin.write(json.dumps(call) + "\n")
         self.server.stdin.flush()
@@ -107,8 +111,12 @@ class Commands:
 @pytest.fixture(scope="module")
 def commands(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Commands]:
     server = subprocess.Popen(
-        [sys.executable, "-c", SERVER], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True,
-        cwd=tmp_path_factory.mktemp("cwd"), env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
+        [sys.executable, "-c", SERVER],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        cwd=tmp_path_factory.mktemp("cwd"),
+        env={**os.environ, "PYTHONPATH": str(Path(__file__).parents[2])},
     )
     made = Commands(server, tmp_path_factory.mktemp("said") / "child")
     assert made._answer() == 0  # it has imported what a load needs
@@ -139,8 +147,16 @@ def mount(tmp_path: Path) -> Iterator[Callable[[str], Path]]:
 
 
 def many_jobs(rows: int) -> list[dict[str, str]]:
-    return [{**TABLES["jobs"][0], "job_id": f"J{n}", "reported_at": f"2018-01-{n % 10 + 1:02d} 0{n % 8}:00",
-             "section_id": "", "dug_distance_m": f"{20 + n % 90}"} for n in range(rows)]
+    return [
+        {
+            **TABLES["jobs"][0],
+            "job_id": f"J{n}",
+            "reported_at": f"2018-01-{n % 10 + 1:02d} 0{n % 8}:00",
+            "section_id": "",
+            "dug_distance_m": f"{20 + n % 90}",
+        }
+        for n in range(rows)
+    ]
 
 
 def counts(workspace: Path) -> dict[str, int]:
@@ -163,7 +179,7 @@ def whole(commands: Commands, export: Path, tmp_path_factory: pytest.TempPathFac
 
 
 def test_a_load_killed_at_any_moment_is_kept_whole_or_not_at_all(
-    commands: Commands, export: Path, whole: tuple[dict[str, int], float], tmp_path: Path,
+    commands: Commands, export: Path, whole: tuple[dict[str, int], float], tmp_path: Path
 ) -> None:
     expected, took = whole
     nothing = dict.fromkeys(expected, 0)
@@ -188,9 +204,7 @@ def test_a_load_killed_at_any_moment_is_kept_whole_or_not_at_all(
     print(f"{KILLS} kills within {took:.2f} s: {fates}")
 
 
-def test_what_a_killed_load_left_unpacked_or_spilled_is_swept_by_the_next(
-    commands: Commands, tmp_path: Path,
-) -> None:
+def test_what_a_killed_load_left_unpacked_or_spilled_is_swept_by_the_next(commands: Commands, tmp_path: Path) -> None:
     """An archive of 400 MB, and so little memory that the warehouse spills too; by default 40 MB, unpacked alone."""
     rows = 40_000 if FULL else 4_000
     jobs = [row | {"notes": f"{row['job_id']} " + "found at the second pad, " * 400} for row in many_jobs(rows)]
@@ -219,7 +233,7 @@ def test_what_a_killed_load_left_unpacked_or_spilled_is_swept_by_the_next(
 
 
 def test_of_two_loads_at_once_one_is_told_who_holds_the_workspace(
-    commands: Commands, export: Path, whole: tuple[dict[str, int], float], tmp_path: Path,
+    commands: Commands, export: Path, whole: tuple[dict[str, int], float], tmp_path: Path
 ) -> None:
     holder = commands.start("load", export, "--workspace", tmp_path)
     log = tmp_path / "runs" / "loopwear.log"
@@ -246,7 +260,7 @@ def check_disk_full(commands: Commands, place: Path, export: Path, file_bytes: i
 
 
 def test_a_full_disk_leaves_the_warehouse_as_it_was(
-    commands: Commands, mount: Callable[[str], Path], export: Path, whole: tuple[dict[str, int], float], tmp_path: Path,
+    commands: Commands, mount: Callable[[str], Path], export: Path, whole: tuple[dict[str, int], float], tmp_path: Path
 ) -> None:
     place = mount("size=3m")
     loops = [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops")]
@@ -262,7 +276,7 @@ def test_a_quota_on_the_size_of_files_is_a_full_disk(commands: Commands, export:
 
 
 def test_a_workspace_that_may_not_be_written_is_named(
-    commands: Commands, mount: Callable[[str], Path], tmp_path: Path,
+    commands: Commands, mount: Callable[[str], Path], tmp_path: Path
 ) -> None:
     districts = write_csv(tmp_path / "districts.csv", TABLES["districts"])
     disk = mount("size=20m")
@@ -279,9 +293,7 @@ def test_a_workspace_that_may_not_be_written_is_named(
 
 
 @pytest.mark.parametrize("ending", ["", "\u00e9".encode("cp1252").decode("latin-1")], ids=["clean", "record by record"])
-def test_a_file_larger_than_the_memory_allowed_is_loaded_whole(
-    commands: Commands, ending: str, tmp_path: Path,
-) -> None:
+def test_a_file_larger_than_the_memory_allowed_is_loaded_whole(commands: Commands, ending: str, tmp_path: Path) -> None:
     """Long notes make the size; a letter that is no UTF-8 makes Python read the whole file, record by record.
 
     The full size is 2 GB with 1 GB of memory; by default it is 10 MB and a smaller limit, for the road alone.

@@ -21,8 +21,13 @@ SQL = "'; drop table raw.jobs; --"
 FORMULA = '=HYPERLINK("http://example.invalid","look")'
 SCRIPT = "</script><script>alert(1)</script><img src=x onerror=alert(1)>"
 MARKS = {
-    "D": f"+{SQL}", "L": FORMULA, "T": f"-2+3\n{SCRIPT}", "S": f'"{SQL}\u202eabc 😀', "J": f"@SUM(1){SCRIPT}",
-    "R": "\\ %s $1 {value} '' \"\"", "C": f"=1+1{SQL}",
+    "D": f"+{SQL}",
+    "L": FORMULA,
+    "T": f"-2+3\n{SCRIPT}",
+    "S": f'"{SQL}\u202eabc 😀',
+    "J": f"@SUM(1){SCRIPT}",
+    "R": "\\ %s $1 {value} '' \"\"",
+    "C": f"=1+1{SQL}",
 }
 """What is put before each id, by its first letter."""
 TEXTS = ("name", "conductor", "kind", "notes")
@@ -45,8 +50,10 @@ def space(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     """A workspace refreshed from hostile files, the jobs through a mapping that is hostile too."""
     folder = tmp_path_factory.mktemp("hostile")
     space = Workspace(folder / f"space {SQL.replace('/', '')} 😀")
-    chosen = Settings().override("general", currency=SQL).override(
-        "intake", classes={"XLPE/bare/buried": FORMULA + SQL}, insulations={SQL: SQL, FORMULA: SCRIPT},
+    chosen = (
+        Settings()
+        .override("general", currency=SQL)
+        .override("intake", classes={"XLPE/bare/buried": FORMULA + SQL}, insulations={SQL: SQL, FORMULA: SCRIPT})
     )
     others = [write_csv(folder / f"{t}.csv", hostile(t)) for t in TABLES if t != "jobs"]
     load(space, others, chosen)
@@ -57,16 +64,17 @@ def space(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     lines = [f"{c} = {{ from = {json.dumps(h['from'])} }}" for c, h in columns.items()]
     quoted = {name: json.dumps(text) for name, text in (("sql", SQL), ("formula", FORMULA))}
     lines += [
-        f"status = {{ from = {json.dumps(headers['status'])}, codes = {{ {quoted['sql']} = \"cancelled\" }} }}",
-        f"cause = {{ from = {json.dumps(headers['cause'])}, default = \"other\" }}",
+        f'status = {{ from = {json.dumps(headers["status"])}, codes = {{ {quoted["sql"]} = "cancelled" }} }}',
+        f'cause = {{ from = {json.dumps(headers["cause"])}, default = "other" }}',
     ]
     both = ", ".join(json.dumps(headers[c]) for c in ("crew_id", "job_id"))
     lines.append(f"crew_id = {{ join = [{both}], with = {quoted['sql']} }}")
     mapping = folder / "mapping'.toml"
     mapping.write_text(
-        f"insulations = {{ {quoted['formula']} = {quoted['sql']} }}\n[[table]]\nto = \"jobs\"\n"
+        f'insulations = {{ {quoted["formula"]} = {quoted["sql"]} }}\n[[table]]\nto = "jobs"\n'
         f"filters = [{{ column = {json.dumps(headers['status'])}, values = [{quoted['sql']}], keep = false }}]\n"
-        "[table.columns]\n" + "\n".join(lines) + "\n", encoding="utf-8",
+        "[table.columns]\n" + "\n".join(lines) + "\n",
+        encoding="utf-8",
     )
     load(space, [renamed], chosen, mapping)
     refresh(space, chosen)
@@ -119,7 +127,8 @@ class Elements(HTMLParser):
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         # a column of coordinates is called x, and its heading says so
         self.found += [
-            f"{tag} {name}={value}" for name, value in attrs
+            f"{tag} {name}={value}"
+            for name, value in attrs
             if name == "onerror" or (value == "x" and (tag, name) != ("th", "data-c"))
         ]
 

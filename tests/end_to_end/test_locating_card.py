@@ -62,10 +62,13 @@ def test_the_day_of_the_reading_takes_the_season_off(page, demo_space) -> None:
     with open_warehouse(demo_space, read_only=True) as con:
         carried = read_model(con, "fitted.season").query("is_carried").sort_values("season_pct")
         assert len(carried), "the demo plants a season"
-        classes = con.execute("""
+        classes = con.execute(
+            """
             select distinct cable_class from staging.sections where insulation = ?
             and cable_class in (select cable_class from fitted.locating_lines) order by cable_class
-        """, [carried["insulation"].iloc[-1]]).fetchall()
+        """,
+            [carried["insulation"].iloc[-1]],
+        ).fetchall()
         found = {}
         for day in (None, dt.date(2024, 2, 29), dt.date(2025, 8, 15)):
             asked = {"cable_class": classes[0][0], "velocity_pct": 55.0, "distance_m": 90.0, "on": day}

@@ -61,8 +61,10 @@ class Independent:
 def data() -> Path:
     found = find_open_data()
     if found is None:
-        pytest.skip("the open data are not here: put water_mains.csv and water_main_breaks.csv into a folder and name "
-                    "it in LOOPWEAR_OPEN_DATA")
+        pytest.skip(
+            "the open data are not here: put water_mains.csv and water_main_breaks.csv into a folder and name "
+            "it in LOOPWEAR_OPEN_DATA"
+        )
     return found
 
 
@@ -84,7 +86,10 @@ def counted(data: Path) -> Independent:
     failures = closed[closed["BREAK_TYPE"] == "MAIN"].merge(dated, left_on="ASSETID", right_on="WATMAINID")
     failures = failures[failures["failed"] >= failures["entry"]]
     return Independent(
-        dated, failures, as_of, orphans=len(breaks) - len(on_segment),
+        dated,
+        failures,
+        as_of,
+        orphans=len(breaks) - len(on_segment),
         unknown_sections=int((~breaks["ASSETID"].isin(mains["WATMAINID"])).sum()),
     )
 
@@ -138,22 +143,27 @@ def test_class_rates_agree_with_a_poisson_regression(con, counted):
     per_section = counted.failures["ASSETID"].value_counts().reindex(mains["WATMAINID"], fill_value=0).to_numpy()
     design = pd.get_dummies(mains["insulation"]).astype(float)
     used = mains["exposure"].to_numpy() > 0
-    fit = sm.GLM(per_section[used], design[used], family=sm.families.Poisson(),
-                 exposure=mains["exposure"].to_numpy()[used]).fit()
+    fit = sm.GLM(
+        per_section[used], design[used], family=sm.families.Poisson(), exposure=mains["exposure"].to_numpy()[used]
+    ).fit()
     ours = read_model(con, "marts.class_survival")
     ours.index = ours["cable_class"].str.partition("/")[0]
     theirs = 100 * np.exp(fit.params)
-    shown = pd.DataFrame({
-        "failures": ours["failures"], "km_years": ours["exposure_km_years"],
-        "rate": ours["rate_per_100km_year"], "by_regression": theirs,
-    })
+    shown = pd.DataFrame(
+        {
+            "failures": ours["failures"],
+            "km_years": ours["exposure_km_years"],
+            "rate": ours["rate_per_100km_year"],
+            "by_regression": theirs,
+        }
+    )
     print("\n", shown.round(4).to_string())
     failing = ours.index[ours["failures"] > 0]
     # the regression stops at its own convergence, about 1e-8 of the deviance
     np.testing.assert_allclose(ours.loc[failing, "rate_per_100km_year"], theirs[failing], rtol=1e-6)
     assert ours["failures"].sum() == len(counted.failures) == 920
     np.testing.assert_allclose(
-        ours["exposure_km_years"].sort_index(), mains.groupby("insulation")["exposure"].sum().sort_index(), rtol=1e-9,
+        ours["exposure_km_years"].sort_index(), mains.groupby("insulation")["exposure"].sum().sort_index(), rtol=1e-9
     )
     # exact Poisson limits by the chi-squared quantiles (Garwood 1936)
     n, km_years = ours["failures"].to_numpy(), ours["exposure_km_years"].to_numpy()
@@ -169,8 +179,9 @@ def maximise_power_law(entry: np.ndarray, leave: np.ndarray, km: np.ndarray, age
         cumulative = (km * ((leave / scale) ** shape - (entry / scale) ** shape)).sum()
         return float(cumulative - (np.log(shape / scale) + (shape - 1) * np.log(ages / scale)).sum())
 
-    found = minimize(negative, [0.5, 3.0], method="Nelder-Mead",
-                     options={"xatol": 1e-9, "fatol": 1e-10, "maxiter": 20_000})
+    found = minimize(
+        negative, [0.5, 3.0], method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-10, "maxiter": 20_000}
+    )
     shape, scale = np.exp(found.x)
     return float(shape), float(scale)
 
@@ -185,12 +196,15 @@ def test_shapes_agree_with_the_likelihood_maximised_directly(con, counted):
         failed = counted.failures[counted.failures["insulation"] == name]
         shape, scale = maximise_power_law(
             (own["entry"] - own["installed"]).dt.days.to_numpy() / YEAR,
-            (counted.as_of - own["installed"]).dt.days.to_numpy() / YEAR, own["km"].to_numpy(),
+            (counted.as_of - own["installed"]).dt.days.to_numpy() / YEAR,
+            own["km"].to_numpy(),
             (failed["failed"] - failed["installed"]).dt.days.to_numpy() / YEAR,
         )
         row = ours.loc[name]
-        print(f"\n{name}: shape {row['shape']:.4f} ({row['shape_lo']:.2f} to {row['shape_hi']:.2f}), "
-              f"directly {shape:.4f}; scale {row['scale_years_1km']:.3f}, directly {scale:.3f}")
+        print(
+            f"\n{name}: shape {row['shape']:.4f} ({row['shape_lo']:.2f} to {row['shape_hi']:.2f}), "
+            f"directly {shape:.4f}; scale {row['scale_years_1km']:.3f}, directly {scale:.3f}"
+        )
         # a simplex search leaves the scale, the flatter of the two, good to about 1e-5
         assert row["shape"] == pytest.approx(shape, rel=1e-4)
         assert row["scale_years_1km"] == pytest.approx(scale, rel=1e-3)
@@ -208,8 +222,22 @@ def test_the_ranking_holds_every_section_and_its_top_has_failed_most(con, counte
     by_loop = loops.set_index("loop_id")["failures_recorded"]
     assert (by_loop.reindex(recorded.index) == recorded).all()
     top = loops.nsmallest(20, "rank")
-    print("\n", top[["rank", "loop_id", "length_km", "failures_recorded", "expected_recorded", "multiplier",
-                     "expected_failures"]].round(3).to_string(index=False))
+    print(
+        "\n",
+        top[
+            [
+                "rank",
+                "loop_id",
+                "length_km",
+                "failures_recorded",
+                "expected_recorded",
+                "multiplier",
+                "expected_failures",
+            ]
+        ]
+        .round(3)
+        .to_string(index=False),
+    )
     # a long road of a bad kind may be among them without a failure of its own
     assert top["failures_recorded"].sum() > top["expected_recorded"].sum()
     assert top["reasons"].str.len().min() > 40
@@ -232,7 +260,7 @@ def test_the_back_test_comes_out_and_its_counts_are_those_of_the_files(con, coun
     chance = backtest[backtest["rule"] == "random"]
     np.testing.assert_allclose(chance["capture_fraction"], chance["length_fraction"], atol=1e-9)
     shown = backtest[backtest["length_fraction"] == 0.05].pivot_table(
-        index=["level", "rule"], columns="origin", values="capture_fraction",
+        index=["level", "rule"], columns="origin", values="capture_fraction"
     )
     print("\ncaptured on 5 % of length\n", shown.round(3).to_string())
     at_five = shown.xs("section").mean(axis=1)
@@ -246,7 +274,8 @@ def test_the_back_test_comes_out_and_its_counts_are_those_of_the_files(con, coun
     within = there["km"].reindex(order).cumsum() <= 0.05 * there["km"].sum()
     followed = follow(counted, origin, backtest["horizon_years"].iloc[0])
     captured = followed.reindex(order[within]).sum()
-    ours = backtest.query("origin == @origin and level == 'section' and rule == 'failures_per_km' and "
-                          "length_fraction == 0.05")["failures_captured"].iloc[0]
+    ours = backtest.query(
+        "origin == @origin and level == 'section' and rule == 'failures_per_km' and length_fraction == 0.05"
+    )["failures_captured"].iloc[0]
     print(f"\nfailures per km, {origin:%Y-%m-%d}: {ours} captured, from the files {captured}")
     assert abs(ours - captured) <= 2

@@ -68,9 +68,12 @@ def test_watched_loops_are_compared_from_the_settings_to_the_table(space: Worksp
     step.run(con, load_settings(given).override("general", as_of=as_of))
     rows = read_model(con, "fitted.before_after").query("grouped_by == 'watched'")
     assert rows["group_name"].tolist() == [loop]
-    after = con.execute("""
+    after = con.execute(
+        """
         select count(*) from core.failures
         where loop_id = ? and failed_on > ?::date and failed_on <= ?::date + interval 1096 day
             and (is_counted or why_not in ('loop_only', 'undated_section'))
-    """, [loop, f"{as_of.year - 3}-06-30", f"{as_of.year - 3}-06-30"]).fetchone()
+    """,
+        [loop, f"{as_of.year - 3}-06-30", f"{as_of.year - 3}-06-30"],
+    ).fetchone()
     assert rows["seen_after"].tolist() == list(after)

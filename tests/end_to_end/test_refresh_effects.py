@@ -34,8 +34,11 @@ def test_all_proposals_applied_move_the_answers_as_foretold(demo_space: Workspac
 
     proposed = pd.read_csv(demo_space.exports / "proposed_corrections.csv", dtype=str, keep_default_na=False)
     in_use = {job for (job,) in con.execute("select job_id from raw.jobs").fetchall()}
-    chosen = proposed.sort_values(["likelihood", "slip"], ascending=[False, True], key=lambda c: (
-        pd.to_numeric(c).fillna(-1) if c.name == "likelihood" else c)).drop_duplicates(["job_id", "column"])
+    chosen = proposed.sort_values(
+        ["likelihood", "slip"],
+        ascending=[False, True],
+        key=lambda c: pd.to_numeric(c).fillna(-1) if c.name == "likelihood" else c,
+    ).drop_duplicates(["job_id", "column"])
     chosen = chosen[chosen["job_id"].isin(in_use)].assign(decision="apply")
     chosen.to_csv(tmp_path / "corrections.csv", index=False)
     report = load_paths(con, [tmp_path / "corrections.csv"], settings)

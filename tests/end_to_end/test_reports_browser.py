@@ -23,8 +23,14 @@ pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
 NAMES = [key for key, _ in (*PAGES, *REFERENCES)]
 ARGUMENTS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
-    "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage",
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-dev-shm-usage",
 ]
 
 
@@ -87,7 +93,9 @@ class Visit:
     def wait_for_charts(self) -> None:
         self.page.wait_for_function(
             "[...document.querySelectorAll('.chart')]"
-            ".every((c) => c.closest('details.folded:not([open])') || c.querySelector('.main-svg'))", timeout=20_000)
+            ".every((c) => c.closest('details.folded:not([open])') || c.querySelector('.main-svg'))",
+            timeout=20_000,
+        )
 
     def traces(self, chart: str) -> Any:
         return self.page.evaluate(TRACES, chart)
@@ -99,7 +107,7 @@ class Visit:
 @pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize("which", ["small", "demo"])
 def test_no_page_complains_fetches_or_scrolls_sideways(
-    browser: Any, small: Any, demo_space: Workspace, name: str, which: str,
+    browser: Any, small: Any, demo_space: Workspace, name: str, which: str
 ) -> None:
     folder = small[0] if which == "small" else demo_space.reports
     with Visit(browser, folder / f"{name}.html") as visit:
@@ -334,14 +342,12 @@ def test_a_folded_figure_unfolds_by_a_click_by_a_link_and_in_print(browser: Any,
 
 @pytest.mark.parametrize(("name", "table"), [("settings", "#general table"), ("rules", "#reject table")])
 def test_a_reference_is_read_on_a_narrow_screen_without_moving_sideways(
-    browser: Any, small: Any, name: str, table: str,
+    browser: Any, small: Any, name: str, table: str
 ) -> None:
     fits_a_narrow_screen(browser, small[0] / f"{name}.html", table)
 
 
-def test_the_field_card_is_read_on_a_narrow_screen_without_moving_sideways(
-    browser: Any, demo_space: Workspace,
-) -> None:
+def test_the_field_card_is_read_on_a_narrow_screen_without_moving_sideways(browser: Any, demo_space: Workspace) -> None:
     fits_a_narrow_screen(browser, demo_space.reports / "locating.html", "#card-settings")
 
 
@@ -349,16 +355,21 @@ def fits_a_narrow_screen(browser: Any, page: Path, table: str) -> None:
     """Every value of a table's rows has its heading beside it and lies within 390 px."""
     with Visit(browser, page, width=390) as visit:
         box = visit.page.locator(table).bounding_box()
-        heads = visit.page.locator(f"{table} tbody tr").first.locator("td").evaluate_all(
-            "cells => cells.map((c) => [c.dataset.h, c.getBoundingClientRect().right])")
+        heads = (
+            visit.page.locator(f"{table} tbody tr")
+            .first.locator("td")
+            .evaluate_all("cells => cells.map((c) => [c.dataset.h, c.getBoundingClientRect().right])")
+        )
     assert box["width"] <= 390 - 28
     assert all(head and right <= 390 for head, right in heads)
 
 
 def test_the_map_fits_a_narrow_screen(browser: Any, demo_space: Workspace) -> None:
     with Visit(browser, demo_space.reports / "replacement.html", width=390) as visit:
-        wide = visit.page.evaluate("(() => { const m = document.querySelector('.map').parentElement;"
-                                   " return m.scrollWidth - m.clientWidth; })()")
+        wide = visit.page.evaluate(
+            "(() => { const m = document.querySelector('.map').parentElement;"
+            " return m.scrollWidth - m.clientWidth; })()"
+        )
     assert wide == 0
 
 
@@ -382,9 +393,11 @@ def test_a_sheet_prints_whole(browser: Any, demo_space: Workspace, paper: str) -
         sheets = visit.page.evaluate(
             "[...document.querySelectorAll('.sheet')].map((s) => [s.getBoundingClientRect().height, "
             "getComputedStyle(s).breakInside, "
-            "Math.max(...[...s.querySelectorAll('table')].map((t) => t.scrollWidth))])")
+            "Math.max(...[...s.querySelectorAll('table')].map((t) => t.scrollWidth))])"
+        )
         drawings = visit.page.evaluate(
-            "[...document.querySelectorAll('.strip, .map')].map((s) => s.getBoundingClientRect().width)")
+            "[...document.querySelectorAll('.strip, .map')].map((s) => s.getBoundingClientRect().width)"
+        )
     assert len(sheets) == 25
     assert max(height for height, *_ in sheets) <= high
     assert max(width for *_, width in sheets) <= wide
@@ -443,7 +456,8 @@ def test_a_district_and_years_are_worked_out_in_the_page(browser: Any, small: An
     assert drawn[2]["x"] == pytest.approx([w["p90_min"] for w in wanted], rel=1e-8)
     assert row[0] == f"{wanted[2]['jobs']:,}"
     assert [float(t) for t in row[1:4]] == pytest.approx(
-        [wanted[2][k] for k in ("mean_min", "mean_lo", "mean_hi")], abs=0.051)
+        [wanted[2][k] for k in ("mean_min", "mean_lo", "mean_hi")], abs=0.051
+    )
     assert again == whole
     assert link.endswith("#district=Birch&from=2018&to=2022")
 
@@ -467,10 +481,10 @@ def test_a_link_opens_the_figure_with_its_choice(browser: Any, small: Any) -> No
     with Visit(browser, small[0] / "restoration.html", link=link) as visit:
         assert visit.page.locator("#filter [name=district]").input_value() == "Birch"
         visit.page.wait_for_function(
-            "Math.abs(document.getElementById('picked').getBoundingClientRect().top) < 300", timeout=10_000)
+            "Math.abs(document.getElementById('picked').getBoundingClientRect().top) < 300", timeout=10_000
+        )
     with Visit(browser, small[0] / "locating.html", link="#units=imperial") as visit:
         assert visit.page.get_by_label("feet and miles").is_checked()
-
 
 
 def test_a_district_keeps_its_rows_of_the_ranking(browser: Any, small: Any) -> None:
@@ -502,7 +516,8 @@ def test_pages_print_without_a_cut_figure(browser: Any, small: Any, paper: str) 
             visit.page.emulate_media(media="print")
             boxes = visit.page.evaluate(
                 "[...document.querySelectorAll('.chart .main-svg')].map((c) => [c.getBoundingClientRect().width, "
-                "c.getBoundingClientRect().height])")
+                "c.getBoundingClientRect().height])"
+            )
             pdf = visit.page.pdf(format=paper, prefer_css_page_size=False, print_background=True)
         # 96 CSS pixels an inch; margins of 18, 18 and 18, 20 mm by the style sheet
         assert max(w for w, _ in boxes) <= (width_mm - 36) / 25.4 * 96
@@ -519,7 +534,9 @@ def test_tables_print_within_the_margins(browser: Any, demo_space: Workspace, na
         visit.page.evaluate("dispatchEvent(new Event('beforeprint'))")
         too_wide = visit.page.evaluate(
             "(wide) => [...document.querySelectorAll('.scroller table')]"
-            ".filter((t) => !t.closest('details:not([open])') && t.scrollWidth > wide).map((t) => t.id)", wide)
+            ".filter((t) => !t.closest('details:not([open])') && t.scrollWidth > wide).map((t) => t.id)",
+            wide,
+        )
     assert too_wide == []
 
 

@@ -16,8 +16,16 @@ from shared.store import Workspace, open_warehouse, read_model
 
 OPTIONAL = {
     "sections": ["neutral", "installation", "conductor", "installed_on", "retired_on", "rejuvenated_on", "customers"],
-    "jobs": ["section_id", "arrived_at", "located_at", "closed_at", "customers_interrupted", "cause",
-             "failed_component", "repair_cost"],
+    "jobs": [
+        "section_id",
+        "arrived_at",
+        "located_at",
+        "closed_at",
+        "customers_interrupted",
+        "cause",
+        "failed_component",
+        "repair_cost",
+    ],
     "loops": ["configuration", "customers"],
 }
 
@@ -42,28 +50,50 @@ def draw_tables() -> dict[str, pd.DataFrame]:
         return (day + pd.Timedelta(minutes=minutes)).strftime("%Y-%m-%d %H:%M").tolist()
 
     return {
-        "districts": pd.DataFrame({
-            "district_id": ["N"], "name": ["North"], "timezone": ["UTC"], "recorded_from": ["2012-01-01"],
-        }),
-        "loops": pd.DataFrame({
-            "loop_id": [f"K{i}" for i in range(4)], "district_id": "N", "configuration": ["loop"] * 3 + ["radial"],
-            "customers": [61, 75, None, 33],
-        }),
-        "sections": pd.DataFrame({
-            "section_id": section, "loop_id": loop, "position": position, "length_m": rng.integers(60, 240, 32),
-            "insulation": rng.choice(["XLPE", "TRXLPE"], 32), "neutral": "bare", "installation": "buried",
-            "conductor": "1/0 AL", "installed_on": [f"{y}-06-01" for y in year],
-            "retired_on": [None] * 31 + ["2020-05-01"], "rejuvenated_on": [None] * 30 + ["2019-05-01", None],
-            "customers": [7, None, 9, 8] * 8,
-        }),
-        "jobs": pd.DataFrame({
-            "job_id": [f"J{i}" for i in range(60)], "status": "closed", "loop_id": loop[struck],
-            "section_id": [section[place] for place in struck], "reported_at": after(0), "arrived_at": after(50),
-            "located_at": after(120), "restored_at": after(180), "closed_at": after(4000),
-            "customers_interrupted": rng.integers(5, 60, 60),
-            "cause": rng.choice(["insulation_breakdown", "unknown", "dig_in"], 60),
-            "failed_component": rng.choice(["cable", "splice"], 60), "repair_cost": rng.integers(3000, 9000, 60),
-        }),
+        "districts": pd.DataFrame(
+            {"district_id": ["N"], "name": ["North"], "timezone": ["UTC"], "recorded_from": ["2012-01-01"]}
+        ),
+        "loops": pd.DataFrame(
+            {
+                "loop_id": [f"K{i}" for i in range(4)],
+                "district_id": "N",
+                "configuration": ["loop"] * 3 + ["radial"],
+                "customers": [61, 75, None, 33],
+            }
+        ),
+        "sections": pd.DataFrame(
+            {
+                "section_id": section,
+                "loop_id": loop,
+                "position": position,
+                "length_m": rng.integers(60, 240, 32),
+                "insulation": rng.choice(["XLPE", "TRXLPE"], 32),
+                "neutral": "bare",
+                "installation": "buried",
+                "conductor": "1/0 AL",
+                "installed_on": [f"{y}-06-01" for y in year],
+                "retired_on": [None] * 31 + ["2020-05-01"],
+                "rejuvenated_on": [None] * 30 + ["2019-05-01", None],
+                "customers": [7, None, 9, 8] * 8,
+            }
+        ),
+        "jobs": pd.DataFrame(
+            {
+                "job_id": [f"J{i}" for i in range(60)],
+                "status": "closed",
+                "loop_id": loop[struck],
+                "section_id": [section[place] for place in struck],
+                "reported_at": after(0),
+                "arrived_at": after(50),
+                "located_at": after(120),
+                "restored_at": after(180),
+                "closed_at": after(4000),
+                "customers_interrupted": rng.integers(5, 60, 60),
+                "cause": rng.choice(["insulation_breakdown", "unknown", "dig_in"], 60),
+                "failed_component": rng.choice(["cable", "splice"], 60),
+                "repair_cost": rng.integers(3000, 9000, 60),
+            }
+        ),
     }
 
 

@@ -37,40 +37,86 @@ from tests.cases.small_utility import TABLES
 
 MINUTES = float(os.environ.get("LOOPWEAR_FUZZ_MINUTES", "0"))
 HOSTILE = (
-    "'; drop table raw.jobs; --", "' || (select 1) || '",
-    '"', "'", "", " ", "\x00", "\n", "\r\n", "{}", "%s", "\\", "$1",
-    "😀", "\u202e", "é", "=1+1", "a" * 300, "-1", "1e400", "nan", "2018-02-30", "c1", "t_job_id", "job_id",
+    "'; drop table raw.jobs; --",
+    "' || (select 1) || '",
+    '"',
+    "'",
+    "",
+    " ",
+    "\x00",
+    "\n",
+    "\r\n",
+    "{}",
+    "%s",
+    "\\",
+    "$1",
+    "😀",
+    "\u202e",
+    "é",
+    "=1+1",
+    "a" * 300,
+    "-1",
+    "1e400",
+    "nan",
+    "2018-02-30",
+    "c1",
+    "t_job_id",
+    "job_id",
 )
 TEXTS = st.sampled_from(HOSTILE) | st.text(max_size=8)
 HEADERS = st.sampled_from([*TABLES["jobs"][0], *TABLES["sections"][0]]) | TEXTS
-FORMATS = st.sampled_from([
-    "%Y-%m-%d %H:%M", "%d/%m/%Y", "%m/%d/%Y %I:%M %p", "%Q", "%", "%%", "%z", "%Z", "%f", "%n", "%-d", "%j", "%G-%V-%u",
-    "%s",
-]) | TEXTS
-ZONES = TEXTS | st.sampled_from([
-    "America/Chicago", "UTC", "Factory", "posixrules", "EST5EDT", "Etc/GMT+12", "localtime", "utc", "America",
-])
+FORMATS = (
+    st.sampled_from(
+        [
+            "%Y-%m-%d %H:%M",
+            "%d/%m/%Y",
+            "%m/%d/%Y %I:%M %p",
+            "%Q",
+            "%",
+            "%%",
+            "%z",
+            "%Z",
+            "%f",
+            "%n",
+            "%-d",
+            "%j",
+            "%G-%V-%u",
+            "%s",
+        ]
+    )
+    | TEXTS
+)
+ZONES = TEXTS | st.sampled_from(
+    ["America/Chicago", "UTC", "Factory", "posixrules", "EST5EDT", "Etc/GMT+12", "localtime", "utc", "America"]
+)
 ANY_VALUE = st.recursive(
     TEXTS | st.integers() | st.floats(allow_nan=False) | st.booleans(),
-    lambda inner: st.lists(inner, max_size=2) | st.dictionaries(HEADERS, inner, max_size=2), max_leaves=4,
+    lambda inner: st.lists(inner, max_size=2) | st.dictionaries(HEADERS, inner, max_size=2),
+    max_leaves=4,
 )
 
 CODES = st.sampled_from(["closed", "cancelled", "cable", "XLPE", "true"]) | TEXTS
-FILTER = st.fixed_dictionaries({
-    "column": HEADERS, "values": st.lists(TEXTS, max_size=3),
-}, optional={"keep": st.booleans()})
+FILTER = st.fixed_dictionaries(
+    {"column": HEADERS, "values": st.lists(TEXTS, max_size=3)}, optional={"keep": st.booleans()}
+)
 COLUMN_OPTIONS = {
-    "with": TEXTS, "unit": st.sampled_from([*units.METRES, *units.VELOCITY_PCT]),
-    "formats": st.lists(FORMATS, min_size=1, max_size=2), "codes": st.dictionaries(TEXTS, CODES, max_size=2),
+    "with": TEXTS,
+    "unit": st.sampled_from([*units.METRES, *units.VELOCITY_PCT]),
+    "formats": st.lists(FORMATS, min_size=1, max_size=2),
+    "codes": st.dictionaries(TEXTS, CODES, max_size=2),
     "default": CODES,
 }
 OPTIONS = {
-    "files": st.sampled_from(["some*", "[", "x", "*"]) | TEXTS, "sheet": TEXTS,
+    "files": st.sampled_from(["some*", "[", "x", "*"]) | TEXTS,
+    "sheet": TEXTS,
     "delimiter": st.sampled_from([",", ";", "\t", '"', "\n", "é", "\x00"]) | TEXTS,
     "encoding": st.sampled_from(["utf-8", "utf-16", "cp1252", "cp437", "utf-7", "hex", "rot13", "idna", "zlib", "no"]),
-    "skip_rows": st.integers(-1, 3) | st.integers(), "skip_after_header": st.integers(-1, 3) | st.integers(),
-    "decimal": st.sampled_from([".", ",", "·"]), "timezone": ZONES,
-    "formats": st.lists(FORMATS, min_size=1, max_size=2), "filters": st.lists(FILTER, max_size=2),
+    "skip_rows": st.integers(-1, 3) | st.integers(),
+    "skip_after_header": st.integers(-1, 3) | st.integers(),
+    "decimal": st.sampled_from([".", ",", "·"]),
+    "timezone": ZONES,
+    "formats": st.lists(FORMATS, min_size=1, max_size=2),
+    "filters": st.lists(FILTER, max_size=2),
 }
 MAPPED = ("jobs", "sections", "restoration_steps", "known_lengths", "districts")
 
@@ -143,7 +189,7 @@ def files(draw: st.DrawFn, table: str) -> bytes:
     data = out.getvalue().encode(encoding, "replace")
     for _ in range(draw(st.sampled_from([0, 0, 0, 1, 2]))):
         at = draw(st.integers(0, len(data)))
-        data = data[:at] + draw(st.binary(max_size=3)) + data[at + draw(st.integers(0, 3)):]
+        data = data[:at] + draw(st.binary(max_size=3)) + data[at + draw(st.integers(0, 3)) :]
     return data
 
 
@@ -188,7 +234,7 @@ def type_all(con: duckdb.DuckDBPyConnection, path: Path, mapped: Mapping, chosen
                 careful = frozenset()
                 while True:
                     share = TableShare(
-                        con, "b1", source.source.table, (source,), chosen, dt.datetime.now(dt.UTC), careful,
+                        con, "b1", source.source.table, (source,), chosen, dt.datetime.now(dt.UTC), careful
                     )
                     try:
                         read_files(share)
@@ -218,8 +264,12 @@ class Count:
 
 
 QUIET = settings(
-    max_examples=200 if MINUTES else 60, deadline=None, suppress_health_check=list(HealthCheck),
-    derandomize=not MINUTES, database=None, phases=(Phase.generate,) if MINUTES else (Phase.generate, Phase.shrink),
+    max_examples=200 if MINUTES else 60,
+    deadline=None,
+    suppress_health_check=list(HealthCheck),
+    derandomize=not MINUTES,
+    database=None,
+    phases=(Phase.generate,) if MINUTES else (Phase.generate, Phase.shrink),
 )
 
 

@@ -83,10 +83,20 @@ def test_any_bytes_are_read_or_refused_by_name(data: bytes, name: str) -> None:
 
 
 @SLOW
-@given(st.text(max_size=120) | st.sampled_from([
-    '[[table]]\nto = "jobs"\n[table.columns]\njob_id = {}', 'table = 3', '[[table]]\nto = 5', "[table]\nto='jobs'",
-    '[[table]]\nto="jobs"\nfilters=[1]', '[[table]]\nto="jobs"\n[table.columns]\nnotes={join=[1]}', 'insulations = 1',
-]))
+@given(
+    st.text(max_size=120)
+    | st.sampled_from(
+        [
+            '[[table]]\nto = "jobs"\n[table.columns]\njob_id = {}',
+            "table = 3",
+            "[[table]]\nto = 5",
+            "[table]\nto='jobs'",
+            '[[table]]\nto="jobs"\nfilters=[1]',
+            '[[table]]\nto="jobs"\n[table.columns]\nnotes={join=[1]}',
+            "insulations = 1",
+        ]
+    )
+)
 def test_any_mapping_is_taken_or_refused_by_name(text: str) -> None:
     try:
         parse_mapping_text(text, Path("some.toml"))

@@ -26,7 +26,16 @@ from tests.cases.whole_utility import WHOLE
 
 EXAMPLES = 40 if os.environ.get("LOOPWEAR_FULL") == "1" else 3
 HOSTILE = [
-    "'; drop table raw.jobs; --", '"quoted"', "a\nb", "😀", "\u202eabc", "{value}", "=HYPERLINK(1)", "%s", "$1", "\\",
+    "'; drop table raw.jobs; --",
+    '"quoted"',
+    "a\nb",
+    "😀",
+    "\u202eabc",
+    "{value}",
+    "=HYPERLINK(1)",
+    "%s",
+    "$1",
+    "\\",
 ]
 STAGED = tuple(t for t in dictionary.load_tables() if t not in ("job_clusters", "corrections"))
 BOOKED = ("job_clusters", "corrections")
@@ -40,14 +49,12 @@ def contents(con: duckdb.DuckDBPyConnection) -> Contents:
     """What staging says, the decisions, the rows set aside and every finding, without where they came from."""
     warehouse.build_models(con, "staging")
     where = "batch_id, source_file, row_number"
-    found = {
-        t: con.execute(f"select * exclude ({where}) from staging.{t} order by all").fetchall() for t in STAGED
-    } | {
+    found = {t: con.execute(f"select * exclude ({where}) from staging.{t} order by all").fetchall() for t in STAGED} | {
         t: con.execute(f"select * exclude ({where}, load_sequence) from raw.{t} order by all").fetchall()
         for t in BOOKED
     }
     found["findings"] = con.execute(
-        'select "table", rule, severity, "column", "value", message from raw.findings order by all',
+        'select "table", rule, severity, "column", "value", message from raw.findings order by all'
     ).fetchall()
     found["quarantine"] = con.execute('select "table", key from raw.quarantined_rows order by all').fetchall()
     return found
@@ -75,7 +82,11 @@ def test_the_records_hold_every_table_and_every_fate(expected: Contents) -> None
     assert set(WHOLE) == set(dictionary.load_tables())
     assert all(expected[t] for t in (*STAGED, *BOOKED))
     assert {t for t, _ in expected["quarantine"]} == {
-        "jobs", "section_pieces", "restoration_steps", "known_lengths", "corrections",
+        "jobs",
+        "section_pieces",
+        "restoration_steps",
+        "known_lengths",
+        "corrections",
     }
     warned = {rule for _, rule, severity, *_ in expected["findings"] if severity == "warn"}
     assert {"code_unknown", "value_unreadable", "possible_duplicate", "job_unknown"} <= warned
@@ -116,7 +127,7 @@ ANY = settings(max_examples=EXAMPLES, deadline=None, suppress_health_check=list(
 @ANY
 @given(st.randoms(use_true_random=False), st.sampled_from(",;\t|"), st.booleans())
 def test_order_of_files_rows_and_columns_splits_forms_and_encodings_do_not_matter(
-    expected: Contents, shuffle: random.Random, delimiter: str, by_table: bool,
+    expected: Contents, shuffle: random.Random, delimiter: str, by_table: bool
 ) -> None:
     """In one load, or in one load a table in the order in which tables rest on one another."""
     with tempfile.TemporaryDirectory() as folder:
@@ -156,7 +167,7 @@ def in_unit(text: str, size: float) -> str:
 @ANY
 @given(st.randoms(use_true_random=False), st.sampled_from(sorted(LENGTH_UNITS)))
 def test_any_unit_of_any_length_through_a_mapping_gives_the_same_warehouse(
-    expected: Contents, shuffle: random.Random, most: str,
+    expected: Contents, shuffle: random.Random, most: str
 ) -> None:
     """Of lengths in several units, velocities as fractions, and headings of another name; findings tell other texts."""
     lengths = sorted({c for rows in WHOLE.values() for c in rows[0] if c.endswith("_m")})
@@ -165,8 +176,15 @@ def test_any_unit_of_any_length_through_a_mapping_gives_the_same_warehouse(
         paths = []
         for table, rows in WHOLE.items():
             told = [
-                {f"The {c}": in_unit(v, LENGTH_UNITS[units[c]]) if c in units else
-                 in_unit(v, 100.0) if c == "velocity_setting_pct" else v for c, v in row.items()} for row in rows
+                {
+                    f"The {c}": in_unit(v, LENGTH_UNITS[units[c]])
+                    if c in units
+                    else in_unit(v, 100.0)
+                    if c == "velocity_setting_pct"
+                    else v
+                    for c, v in row.items()
+                }
+                for row in rows
             ]
             paths += write_parts(Path(folder), shuffle, f"book of {table}", told, ",")
         shuffle.shuffle(paths)
@@ -182,8 +200,16 @@ def test_any_unit_of_any_length_through_a_mapping_gives_the_same_warehouse(
 def test_hostile_texts_arrive_whole_in_every_field(tmp_path: Path) -> None:
     jobs = []
     for number, text in enumerate(HOSTILE):
-        jobs.append({**TABLES["jobs"][0], "job_id": f"J{text}", "crew_id": text, "notes": text, "section_id": "",
-                     "reported_at": f"2018-01-{number + 1:02d} 06:00"})
+        jobs.append(
+            {
+                **TABLES["jobs"][0],
+                "job_id": f"J{text}",
+                "crew_id": text,
+                "notes": text,
+                "section_id": "",
+                "reported_at": f"2018-01-{number + 1:02d} 06:00",
+            }
+        )
     paths = [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops")]
     con = open_warehouse(Workspace(tmp_path / "workspace"))
     load_paths(con, [*paths, write_csv(tmp_path / "jobs.csv", jobs)], Settings())

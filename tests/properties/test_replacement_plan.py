@@ -25,18 +25,24 @@ RATE = 0.5
 def fleets(draw, sections: int = 4, years: int = 2):
     rows = [
         (
-            f"s{place}", draw(st.sampled_from(["L", "M"])), draw(st.integers(5, 30)) / 100, 1.0,
+            f"s{place}",
+            draw(st.sampled_from(["L", "M"])),
+            draw(st.integers(5, 30)) / 100,
+            1.0,
             draw(st.sampled_from(["XLPE", "EPR"])),
         )
         for place in range(draw(st.integers(1, sections)))
     ]
     frame = make_sections(rows)
     expected = pd.DataFrame(
-        {year: [draw(st.integers(0, 40)) / 20 for _ in rows] for year in range(years)}, index=frame["section_id"],
+        {year: [draw(st.integers(0, 40)) / 20 for _ in rows] for year in range(years)}, index=frame["section_id"]
     )
     terms = dataclasses.replace(
-        PLAIN, budget=1000.0 * draw(st.integers(0, 60)), discount_rate_pct=draw(st.sampled_from([0.0, 5.0])),
-        cost_per_loop=1000.0 * draw(st.integers(0, 6)), programme_years=years,
+        PLAIN,
+        budget=1000.0 * draw(st.integers(0, 60)),
+        discount_rate_pct=draw(st.sampled_from([0.0, 5.0])),
+        cost_per_loop=1000.0 * draw(st.integers(0, 6)),
+        programme_years=years,
         budget_km=draw(st.sampled_from([0.0, 0.0, 0.25])),
     )
     return frame, expected, terms
@@ -99,9 +105,11 @@ def test_no_year_spends_above_its_budget_and_no_section_is_worked_on_twice(fleet
     else:
         assert (by_year["cost"].sum() + by_year["mobilising_cost"].sum() <= terms.budget + 1e-6).all()
     assert work.groupby(["plan_year", "loop_id"])["mobilising_cost"].sum().eq(terms.cost_per_loop).all()
-    assert not work.loc[work["action"].eq("inject"), "section_id"].isin(
-        frame.loc[frame["insulation"].eq("EPR"), "section_id"],
-    ).any()
+    assert (
+        not work.loc[work["action"].eq("inject"), "section_id"]
+        .isin(frame.loc[frame["insulation"].eq("EPR"), "section_id"])
+        .any()
+    )
     chosen = plan.years[["sections_replaced", "sections_injected"]].sum(axis=1).cumsum()
     assert (chosen + plan.years["sections_waiting"]).eq(len(frame)).all()
     assert plan.years["avoided_cost"].sum() == pytest.approx(work["avoided_cost"].sum())
@@ -135,7 +143,7 @@ def test_settled_actions_are_those_worth_most_at_the_price_of_the_whole_plan(fle
     # Every section that can be worked on keeps an action, and both only where they are worth the same.
     assert options.loc[fits, "section_id"].isin(options.loc[settled.best, "section_id"]).all()
     price = find_price(
-        options[fits], 3 * budget.amount, loop_weight=budget.loop_weight, loop_penalty=budget.loop_penalty,
+        options[fits], 3 * budget.amount, loop_weight=budget.loop_weight, loop_penalty=budget.loop_penalty
     )
     worth = (options["gain"] - price * options["weight"]).where(fits)
     best = worth.groupby(options["section_id"]).transform("max")
@@ -143,7 +151,7 @@ def test_settled_actions_are_those_worth_most_at_the_price_of_the_whole_plan(fle
     # At that price about all years' budgets are spent: a little less spends more, a little more does not.
     if price > 0:
         for factor, fit in ((1.01, True), (0.99, False)):
-            (_, spent), = choose_at_prices(options[fits], np.array([factor * price]), loop_weight=budget.loop_weight)
+            ((_, spent),) = choose_at_prices(options[fits], np.array([factor * price]), loop_weight=budget.loop_weight)
             assert budget.is_km or (spent <= 3 * budget.amount + 1e-6) == fit
 
 
@@ -160,5 +168,5 @@ def test_each_point_of_the_cost_curve_is_the_best_for_its_money(fleet) -> None:
     assert curve["spent"].is_monotonic_increasing
     assert (np.diff(curve["marginal_return"]) <= 1e-9).all()
     assert curve["avoided_cost"].to_numpy() == pytest.approx(
-        (curve["marginal_return"] * curve["spent"].diff().fillna(curve["spent"])).cumsum().to_numpy(),
+        (curve["marginal_return"] * curve["spent"].diff().fillna(curve["spent"])).cumsum().to_numpy()
     )

@@ -30,7 +30,8 @@ def jobs(draw):
     for n in range(draw(st.integers(1, 12))):
         reported = START + dt.timedelta(minutes=draw(st.integers(0, 6000)))
         spans = {
-            "dispatched_at": draw(st.none() | minutes), "arrived_at": draw(st.none() | minutes),
+            "dispatched_at": draw(st.none() | minutes),
+            "arrived_at": draw(st.none() | minutes),
             "located_at": draw(st.none() | minutes),
         }
         stamps, clock = {}, 0
@@ -39,10 +40,22 @@ def jobs(draw):
             stamps[name] = None if span is None else clock
         restored = clock + draw(minutes)
         customers = draw(st.none() | st.integers(0, 200))
-        steps = draw(st.lists(st.tuples(st.integers(0, restored), st.integers(1, 60)), max_size=4,
-                              unique_by=lambda pair: pair[0]))
-        found.append({"job_id": f"J{n:02}", "loop": draw(st.sampled_from(sorted(LOOPS))), "reported": reported,
-                      "stamps": stamps, "restored": restored, "customers": customers, "steps": steps})
+        steps = draw(
+            st.lists(
+                st.tuples(st.integers(0, restored), st.integers(1, 60)), max_size=4, unique_by=lambda pair: pair[0]
+            )
+        )
+        found.append(
+            {
+                "job_id": f"J{n:02}",
+                "loop": draw(st.sampled_from(sorted(LOOPS))),
+                "reported": reported,
+                "stamps": stamps,
+                "restored": restored,
+                "customers": customers,
+                "steps": steps,
+            }
+        )
     return found
 
 
@@ -52,17 +65,34 @@ def write_fleet(make_warehouse, fleet):
 
     con = make_warehouse({}, build=())
     tables = {
-        "districts": pd.DataFrame([{"district_id": d, "timezone": "UTC", "recorded_from": "2000-01-01",
-                                    "customers_served": n} for d, n in DISTRICTS.items()]),
+        "districts": pd.DataFrame(
+            [
+                {"district_id": d, "timezone": "UTC", "recorded_from": "2000-01-01", "customers_served": n}
+                for d, n in DISTRICTS.items()
+            ]
+        ),
         "loops": pd.DataFrame([{"loop_id": name, "district_id": d} for name, d in LOOPS.items()]),
-        "jobs": pd.DataFrame([{
-            "job_id": j["job_id"], "loop_id": j["loop"], "reported_at": at(j, 0), "restored_at": at(j, j["restored"]),
-            **{name: at(j, m) for name, m in j["stamps"].items()}, "customers_interrupted": j["customers"],
-        } for j in fleet]).astype({"customers_interrupted": "Int64"}),
+        "jobs": pd.DataFrame(
+            [
+                {
+                    "job_id": j["job_id"],
+                    "loop_id": j["loop"],
+                    "reported_at": at(j, 0),
+                    "restored_at": at(j, j["restored"]),
+                    **{name: at(j, m) for name, m in j["stamps"].items()},
+                    "customers_interrupted": j["customers"],
+                }
+                for j in fleet
+            ]
+        ).astype({"customers_interrupted": "Int64"}),
         "restoration_steps": pd.DataFrame(
-            [{"job_id": j["job_id"], "step_at": at(j, m), "customers_restored": c}
-             for j in fleet for m, c in j["steps"]],
-            columns=["job_id", "step_at", "customers_restored"]),
+            [
+                {"job_id": j["job_id"], "step_at": at(j, m), "customers_restored": c}
+                for j in fleet
+                for m, c in j["steps"]
+            ],
+            columns=["job_id", "step_at", "customers_restored"],
+        ),
     }
     return build_restoration(con, tables, only_summary=True)
 
@@ -106,8 +136,11 @@ def test_the_summary_equals_a_plain_recomputation(make_warehouse, fleet) -> None
         assert (saidi or 0) == pytest.approx(figures[year, "saidi"])
         assert (saifi or 0) == pytest.approx(figures[year, "saifi"])
 
-    locate = [j["stamps"]["located_at"] - j["stamps"]["arrived_at"] for j in fleet
-              if None not in (j["stamps"]["located_at"], j["stamps"]["arrived_at"])]
+    locate = [
+        j["stamps"]["located_at"] - j["stamps"]["arrived_at"]
+        for j in fleet
+        if None not in (j["stamps"]["located_at"], j["stamps"]["arrived_at"])
+    ]
     mean, median, p90, without = con.execute("""
         select mean_time_to_locate_min, median_time_to_locate_min, p90_time_to_locate_min, jobs_without_locate
         from marts.restoration_summary where grouped_by = 'all'
@@ -136,7 +169,10 @@ def test_minutes_by_stage_equal_a_count_minute_by_minute(make_warehouse, fleet) 
         expected = [0.0] * 5
         for minutes_out, customers in blocks_of(job):
             for minute in range(minutes_out):
-                home = [k for k in range(4) if marks[k] is not None and marks[k + 1] is not None
-                        and marks[k] <= minute < marks[k + 1]]
+                home = [
+                    k
+                    for k in range(4)
+                    if marks[k] is not None and marks[k + 1] is not None and marks[k] <= minute < marks[k + 1]
+                ]
                 expected[home[0] if home else 4] += customers
         assert list(row[1:]) == pytest.approx([e if blocks_of(job) else row[n + 1] for n, e in enumerate(expected)])

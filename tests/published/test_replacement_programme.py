@@ -17,9 +17,9 @@ CAPACITY, OPTIMUM, ITEMS = 165, 309, [1, 2, 3, 4, 6]
 @pytest.mark.parametrize("one_loop", [True, False])
 def test_the_ten_item_knapsack(one_loop: bool) -> None:
     items = list(range(1, 11))
-    options = pd.DataFrame({
-        "section_id": items, "loop_id": [1] * 10 if one_loop else items, "weight": WEIGHTS, "gain": PROFITS,
-    })
+    options = pd.DataFrame(
+        {"section_id": items, "loop_id": [1] * 10 if one_loop else items, "weight": WEIGHTS, "gain": PROFITS}
+    )
     choice = choose_options(options, CAPACITY, relative_gap=0.0)
     assert choice.gain == OPTIMUM
     assert options.loc[choice.chosen, "section_id"].tolist() == ITEMS

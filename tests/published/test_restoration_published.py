@@ -31,21 +31,32 @@ SAMPLE_FEEDER = """
 @pytest.fixture
 def sample_feeder(make_warehouse):
     rows = [line.split() for line in SAMPLE_FEEDER.strip().splitlines()]
-    jobs = pd.DataFrame([{
-        "job_id": f"J{n}", "loop_id": "L1", "reported_at": f"1994-{day} {off}Z", "restored_at": f"1994-{day} {on}Z",
-        "customers_interrupted": int(customers),
-    } for n, (day, off, on, customers) in enumerate(rows)])
-    con = make_warehouse({
-        "districts": """
+    jobs = pd.DataFrame(
+        [
+            {
+                "job_id": f"J{n}",
+                "loop_id": "L1",
+                "reported_at": f"1994-{day} {off}Z",
+                "restored_at": f"1994-{day} {on}Z",
+                "customers_interrupted": int(customers),
+            }
+            for n, (day, off, on, customers) in enumerate(rows)
+        ]
+    )
+    con = make_warehouse(
+        {
+            "districts": """
             district_id | timezone | recorded_from | customers_served
             D1          | UTC      | 1990-01-01    | 2000
         """,
-        "loops": """
+            "loops": """
             loop_id | district_id
             L1      | D1
         """,
-        "jobs": jobs,
-    }, build=("staging", "core", "marts"))
+            "jobs": jobs,
+        },
+        build=("staging", "core", "marts"),
+    )
     step.run(con, Settings())
     warehouse.build_models(con, "marts")
     return con
@@ -104,7 +115,7 @@ def test_limits_of_the_mice_against_every_resample() -> None:
     ideal = np.array(means)[order]
     assert np.sqrt(np.average((ideal - 86.857143) ** 2, weights=np.array(weights)[order])) == pytest.approx(23.363523)
     _, lo, hi = limit_means(
-        sort_groups(MICE, np.full(7, "t")), level=0.90, replicates=100_000, rng=np.random.default_rng(5),
+        sort_groups(MICE, np.full(7, "t")), level=0.90, replicates=100_000, rng=np.random.default_rng(5)
     )
     assert lo[0] == pytest.approx(ideal[np.searchsorted(below, 0.05)], abs=0.5)
     assert hi[0] == pytest.approx(ideal[np.searchsorted(below, 0.95)], abs=0.5)

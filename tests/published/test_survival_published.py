@@ -126,7 +126,7 @@ def test_mean_cumulative_cost_and_count(kind: str) -> None:
     events = [(unit, when, value) for unit, s in enumerate(systems) for when, value in s[:-1]]
     owner, when, value = (np.array(column) for column in zip(*events, strict=True))
     curve = estimate_mean_cumulative(
-        np.full(6, -1.0), ends, np.ones(6), owner, when, 0.9, event_values=value if kind == "cost" else None,
+        np.full(6, -1.0), ends, np.ones(6), owner, when, 0.9, event_values=value if kind == "cost" else None
     )
     assert curve.ages_years.tolist() == f["times"]
     assert curve.at_risk.tolist() == f["at_risk"]

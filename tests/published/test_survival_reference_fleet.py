@@ -19,7 +19,7 @@ from pipelines.survival.mean_cumulative import estimate_mean_cumulative
 from pipelines.survival.power_law import fit_power_law, summarise_ages
 
 REFERENCE = json.loads(
-    (Path(__file__).parents[1] / "cases" / "survival" / "reference_fleet.json").read_text(encoding="utf-8"),
+    (Path(__file__).parents[1] / "cases" / "survival" / "reference_fleet.json").read_text(encoding="utf-8")
 )
 FLEET = {name: np.array(values) for name, values in REFERENCE["fleet"].items()}
 YEAR = 365.25
@@ -58,7 +58,8 @@ def test_mean_cumulative_failures_per_km() -> None:
     f = REFERENCE["rate_per_km"]
     mine, owner, days = of_class(1)
     curve = estimate_mean_cumulative(
-        FLEET["entry_days"][mine], FLEET["exit_days"][mine], FLEET["km"][mine], owner, days, 0.9)
+        FLEET["entry_days"][mine], FLEET["exit_days"][mine], FLEET["km"][mine], owner, days, 0.9
+    )
     assert curve.ages_years[f["steps"]].tolist() == f["times"]
     assert_allclose(curve.mean_cumulative[f["steps"]], f["values"], rtol=1e-10)
 
@@ -67,8 +68,14 @@ def test_limits_robust_to_loops_as_r_has_them() -> None:
     f = REFERENCE["cumulative_hazard"]
     mine, owner, days = of_class(1)
     curve = estimate_mean_cumulative(
-        FLEET["entry_days"][mine], FLEET["exit_days"][mine], np.ones(len(mine)), owner, days, 0.9,
-        cluster=FLEET["loop"][mine])
+        FLEET["entry_days"][mine],
+        FLEET["exit_days"][mine],
+        np.ones(len(mine)),
+        owner,
+        days,
+        0.9,
+        cluster=FLEET["loop"][mine],
+    )
     assert_allclose(curve.mean_cumulative[f["steps"]], f["values"], rtol=1e-10)
     assert_allclose(curve.standard_error[f["steps"]], f["robust_error"], rtol=1e-6)
 
@@ -82,8 +89,15 @@ def test_hazard_ratios_with_limits_robust_to_loops_as_r_has_them() -> None:
 
     def fit(columns: np.ndarray):
         return fit_cox(
-            6 * FLEET["class"] + 2 * district + jacketed, FLEET["entry_days"], FLEET["exit_days"], FLEET["km"],
-            FLEET["event_section"], FLEET["event_days"], columns, kinds // 6, FLEET["loop"],
+            6 * FLEET["class"] + 2 * district + jacketed,
+            FLEET["entry_days"],
+            FLEET["exit_days"],
+            FLEET["km"],
+            FLEET["event_section"],
+            FLEET["event_days"],
+            columns,
+            kinds // 6,
+            FLEET["loop"],
         )
 
     full = fit(design)
@@ -97,8 +111,12 @@ def test_hazard_ratios_with_limits_robust_to_loops_as_r_has_them() -> None:
 def test_power_law_with_late_entry_as_lifelines_has_it(number: int) -> None:
     f = REFERENCE["weibull"]
     mine, _, days = of_class(number)
-    law = fit_power_law(summarise_ages(
-        FLEET["entry_days"][mine] / YEAR, FLEET["exit_days"][mine] / YEAR, np.ones(len(mine)), days / YEAR), 0.9)
+    law = fit_power_law(
+        summarise_ages(
+            FLEET["entry_days"][mine] / YEAR, FLEET["exit_days"][mine] / YEAR, np.ones(len(mine)), days / YEAR
+        ),
+        0.9,
+    )
     # lifelines stops its search at about 1e-5
     assert_allclose([law.shape, law.scale_years], [f["shape"][number], f["scale"][number]], rtol=5e-5)
     assert_allclose(law.log_likelihood, f["log_likelihood"][number], rtol=1e-8)
@@ -116,20 +134,34 @@ def test_limits_of_the_power_law_are_where_the_profile_has_dropped() -> None:
 
     drop = 2.705543454 / 2  # chi-square, 1 degree of freedom, 90 %
     for shape in (law.shape_lo, law.shape_hi):
-        best = minimize(lambda s, b=shape: -log_likelihood(b, float(np.exp(s[0]))), [np.log(law.scale_years)],
-                        method="Nelder-Mead", options={"xatol": 1e-10, "fatol": 1e-10})
+        best = minimize(
+            lambda s, b=shape: -log_likelihood(b, float(np.exp(s[0]))),
+            [np.log(law.scale_years)],
+            method="Nelder-Mead",
+            options={"xatol": 1e-10, "fatol": 1e-10},
+        )
         assert_allclose(-best.fun, law.log_likelihood - drop, atol=1e-6)
     for scale in (law.scale_lo, law.scale_hi):
-        best = minimize(lambda b, s=scale: -log_likelihood(float(b[0]), s), [law.shape],
-                        method="Nelder-Mead", options={"xatol": 1e-10, "fatol": 1e-10})
+        best = minimize(
+            lambda b, s=scale: -log_likelihood(float(b[0]), s),
+            [law.shape],
+            method="Nelder-Mead",
+            options={"xatol": 1e-10, "fatol": 1e-10},
+        )
         assert_allclose(-best.fun, law.log_likelihood - drop, atol=1e-6)
 
 
 def cells_of_the_fleet() -> pd.DataFrame:
     event_class = FLEET["class"][FLEET["event_section"]]
     return aggregate_cells(
-        FLEET["class"], FLEET["entry_days"] / YEAR, FLEET["exit_days"] / YEAR, FLEET["km"], event_class,
-        FLEET["event_days"] / YEAR, np.ones(len(event_class)))
+        FLEET["class"],
+        FLEET["entry_days"] / YEAR,
+        FLEET["exit_days"] / YEAR,
+        FLEET["km"],
+        event_class,
+        FLEET["event_days"] / YEAR,
+        np.ones(len(event_class)),
+    )
 
 
 def test_poisson_regression_on_cells_as_r_has_it_on_rows() -> None:

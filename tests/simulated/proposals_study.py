@@ -49,8 +49,12 @@ def study_fleet(seed: int, loops: int) -> pd.DataFrame:
         proposed = con.execute("select * from fitted.proposed_corrections order by all").df()
         clusters = con.execute("select * from fitted.job_clusters order by all").df()
         in_use = dict(con.execute("select job_id, coalesce(revision, 1)::varchar from staging.jobs").fetchall())
-        kept_out = {k for (k,) in con.execute(
-            "select split_part(key, ' / ', 1) from raw.quarantined_rows where released_by is null").fetchall()}
+        kept_out = {
+            k
+            for (k,) in con.execute(
+                "select split_part(key, ' / ', 1) from raw.quarantined_rows where released_by is null"
+            ).fetchall()
+        }
         con.close()
     errors = errors[errors["table"] == "jobs"]
     rows = [_score_slip(kind, errors, proposed, in_use, kept_out) for kind in SLIPS]
@@ -59,26 +63,37 @@ def study_fleet(seed: int, loops: int) -> pd.DataFrame:
 
 
 def _score_slip(
-    kind: str, errors: pd.DataFrame, proposed: pd.DataFrame, in_use: dict[str, str], kept_out: set[str],
+    kind: str, errors: pd.DataFrame, proposed: pd.DataFrame, in_use: dict[str, str], kept_out: set[str]
 ) -> dict[str, object]:
     own = errors[errors["kind"] == kind]
     truth = {(e.key, e.column): e.true_value for e in own.itertuples()}
     if kind == "wrong_terminal":  # both ends are exchanged; the truth notes the one
         truth |= {(e.key, "toward_terminal_id"): e.written_value for e in own.itertuples()}
-    standing = {e.key for e in own.itertuples() if in_use.get(e.key) == e.revision} if kind != "velocity_halved" else \
-        {e.key for e in own.itertuples() if e.key in kept_out}
+    standing = (
+        {e.key for e in own.itertuples() if in_use.get(e.key) == e.revision}
+        if kind != "velocity_halved"
+        else {e.key for e in own.itertuples() if e.key in kept_out}
+    )
     said = proposed[proposed["slip"] == kind]
     right = [(r.job_id, r.column) in truth for r in said.itertuples()]
     value_right = [
         is_right and _agrees(r.value_proposed, truth[r.job_id, r.column])
         for r, is_right in zip(said.itertuples(), right, strict=True)
     ]
-    jobs = said.assign(right=right, value_right=value_right).groupby("job_id").agg(
-        right=("right", "all"), value_right=("value_right", "all"), likelihood=("likelihood", "mean"))
+    jobs = (
+        said.assign(right=right, value_right=value_right)
+        .groupby("job_id")
+        .agg(right=("right", "all"), value_right=("value_right", "all"), likelihood=("likelihood", "mean"))
+    )
     return {
-        "kind": kind, "planted": own["key"].nunique(), "standing": len(standing), "proposed": len(jobs),
-        "right": int(jobs["right"].sum()), "value_right": int(jobs["value_right"].sum()),
-        "found": len(standing & set(jobs.index[jobs["right"]])), "likelihood": float(jobs["likelihood"].sum()),
+        "kind": kind,
+        "planted": own["key"].nunique(),
+        "standing": len(standing),
+        "proposed": len(jobs),
+        "right": int(jobs["right"].sum()),
+        "value_right": int(jobs["value_right"].sum()),
+        "found": len(standing & set(jobs.index[jobs["right"]])),
+        "likelihood": float(jobs["likelihood"].sum()),
     }
 
 
@@ -94,15 +109,23 @@ def _agrees(proposed: str, true: str) -> bool:
 
 
 def _score_cluster(
-    kind: str, errors: pd.DataFrame, clusters: pd.DataFrame, in_use: dict[str, str],
+    kind: str, errors: pd.DataFrame, clusters: pd.DataFrame, in_use: dict[str, str]
 ) -> dict[str, object]:
     own = errors[errors["kind"] == kind]
     pairs = {frozenset((e.key, e.other_key)) for e in own.itertuples()}
     standing = {pair for pair in pairs if all(job in in_use for job in pair)}
     said = {frozenset((c.job_id, c.joined_with)) for c in clusters[clusters["likeness"] == kind].itertuples()}
     right = len(said & pairs)
-    return {"kind": kind, "planted": len(pairs), "standing": len(standing), "proposed": len(said), "right": right,
-            "value_right": right, "found": len(said & standing), "likelihood": float("nan")}
+    return {
+        "kind": kind,
+        "planted": len(pairs),
+        "standing": len(standing),
+        "proposed": len(said),
+        "right": right,
+        "value_right": right,
+        "found": len(said & standing),
+        "likelihood": float("nan"),
+    }
 
 
 def summarise(fleets: pd.DataFrame) -> pd.DataFrame:

@@ -86,7 +86,7 @@ def main(workspaces: list[str]) -> None:
         error = gain[:, place].std(ddof=1) / np.sqrt(len(gain)) if len(gain) > 1 else np.nan
         print(
             f"share of the splices' failures added {share:4.2f}: log-likelihood {gain[:, place].mean():+.2f} a date "
-            f"(standard error {error:.2f}), captured on the first {', '.join(f'{x:.0%}' for x in LENGTHS)}: {capture}",
+            f"(standard error {error:.2f}), captured on the first {', '.join(f'{x:.0%}' for x in LENGTHS)}: {capture}"
         )
 
 

@@ -15,9 +15,12 @@ LOOPS, SEED = 300, 20260101
 # alike, so that the search between them keeps its length; no row alone proves the drive wrong, and none is mended.
 TOLERANCES = {"dispatch_to_arrive": 0.12}
 STAGES = {
-    "report_to_dispatch": ("reported_at", "dispatched_at"), "dispatch_to_arrive": ("dispatched_at", "arrived_at"),
-    "arrive_to_locate": ("arrived_at", "located_at"), "report_to_restore": ("reported_at", "restored_at"),
-    "locate_to_pinpoint": ("located_at", "pinpointed_at"), "repair_to_normal": ("repaired_at", "normal_at"),
+    "report_to_dispatch": ("reported_at", "dispatched_at"),
+    "dispatch_to_arrive": ("dispatched_at", "arrived_at"),
+    "arrive_to_locate": ("arrived_at", "located_at"),
+    "report_to_restore": ("reported_at", "restored_at"),
+    "locate_to_pinpoint": ("located_at", "pinpointed_at"),
+    "repair_to_normal": ("repaired_at", "normal_at"),
 }
 
 

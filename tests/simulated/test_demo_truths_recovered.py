@@ -53,8 +53,12 @@ def test_velocities_and_instruments(make_warehouse, dirt):
 
     bias = read_model(con, "fitted.instrument_bias").set_index("instrument_id")
     offsets = pd.Series({i.instrument_id: i.offset_m for i in truth.INSTRUMENTS}).rename("true_offset_m")
-    print(bias[["readings", "offset_m", "offset_lo", "offset_hi", "scale", "scale_lo", "scale_hi", "verdict"]]
-          .join(offsets).round(3).to_string())
+    print(
+        bias[["readings", "offset_m", "offset_lo", "offset_hi", "scale", "scale_lo", "scale_hi", "verdict"]]
+        .join(offsets)
+        .round(3)
+        .to_string()
+    )
     assert bias.loc[PLANTED_OFFSET, "verdict"] == "out_of_tolerance"
     assert bias.loc[PLANTED_OFFSET, "offset_m"] == pytest.approx(offsets[PLANTED_OFFSET], abs=1.0)
     good = [i for i in bias.index if i not in (PLANTED_OFFSET, PLANTED_DRIFT)]
@@ -66,7 +70,7 @@ def test_velocities_and_instruments(make_warehouse, dirt):
 def naive_velocity(tables: dict[str, pd.DataFrame]) -> pd.Series:
     """Velocity by class as a mean of percent errors would have it: setting over one plus the mean error."""
     sections = tables["sections"].assign(
-        cable_class=tables["sections"][["insulation", "neutral", "installation"]].agg("/".join, axis=1),
+        cable_class=tables["sections"][["insulation", "neutral", "installation"]].agg("/".join, axis=1)
     )
     jobs = tables["jobs"].merge(sections[["section_id", "cable_class"]], on="section_id")
     jobs = jobs[jobs["velocity_setting_pct"].notna() & (jobs["dug_distance_m"] > 0)]
@@ -125,10 +129,18 @@ def test_district_effects_and_the_effect_of_injection_are_found(make_warehouse):
         # the fluid mends the cable: not the splices of earlier repairs, nor what lightning does (4 % of these failures)
         body = history.failures[history.failures["failed_component"].ne("splice")]
         model = fit_failure_model(dataclasses.replace(history, failures=body), _settings())
-        print("\n", table.assign(true=np.exp(true), off=off)[
-            ["attribute_value", "reference_value", "failures", "hazard_ratio", "true", "off"]].round(2).to_string())
-        print(f"injection leaves {model.treatment.factor:.2f} (truth {truth.INJECTION_FACTOR}): "
-              f"{model.treatment.failures:.0f} failures, {model.treatment.expected:.1f} expected untreated")
+        print(
+            "\n",
+            table.assign(true=np.exp(true), off=off)[
+                ["attribute_value", "reference_value", "failures", "hazard_ratio", "true", "off"]
+            ]
+            .round(2)
+            .to_string(),
+        )
+        print(
+            f"injection leaves {model.treatment.factor:.2f} (truth {truth.INJECTION_FACTOR}): "
+            f"{model.treatment.failures:.0f} failures, {model.treatment.expected:.1f} expected untreated"
+        )
         assert len(table) >= 3
         assert (off.abs() < norm.ppf(0.9995)).all()
         share_off = np.log(model.treatment.factor / truth.INJECTION_FACTOR) / model.treatment.variation
@@ -136,7 +148,9 @@ def test_district_effects_and_the_effect_of_injection_are_found(make_warehouse):
         held += (off.abs() < norm.ppf(0.95)).tolist()
         left.append((model.treatment.failures, model.treatment.expected))
     failures, expected = np.sum(left, axis=0)
-    print(f"\nshare of limits that hold the truth: {np.mean(held):.3f} of {len(held)}; injection leaves "
-          f"{failures / expected:.3f} over all fleets")
+    print(
+        f"\nshare of limits that hold the truth: {np.mean(held):.3f} of {len(held)}; injection leaves "
+        f"{failures / expected:.3f} over all fleets"
+    )
     if FULL:
         assert np.mean(held) > 0.8

@@ -36,8 +36,10 @@ def make_fleet(seed: int) -> tuple[FailureHistory, pd.DataFrame]:
     truth = CLASSES.loc[names[loop]].reset_index()
     year = (truth["first"] + (truth["last"] - truth["first"]) * rng.random(LOOPS)[loop]).to_numpy()
     truth = truth.assign(
-        section_id=[f"s{k:05d}" for k in range(len(loop))], loop_id=[f"L{k:04d}" for k in loop],
-        length_km=rng.lognormal(np.log(0.085), 0.45, len(loop)), installed=year,
+        section_id=[f"s{k:05d}" for k in range(len(loop))],
+        loop_id=[f"L{k:04d}" for k in loop],
+        length_km=rng.lognormal(np.log(0.085), 0.45, len(loop)),
+        installed=year,
         multiplier=rng.gamma(1 / LOOP_VARIANCE, LOOP_VARIANCE, LOOPS)[loop]
         * rng.gamma(1 / SECTION_VARIANCE, SECTION_VARIANCE, len(loop)),
     )
@@ -50,25 +52,48 @@ def make_fleet(seed: int) -> tuple[FailureHistory, pd.DataFrame]:
     begin = np.maximum(installed, pd.Timestamp("2006-01-01"))
     exposure = (pd.Timestamp(AS_OF) - begin).days / 365.25
     sections = truth[["section_id", "loop_id", "cable_class", "length_km"]].assign(
-        half_loop_id=truth["loop_id"], district_id="D", position=1, insulation=truth["cable_class"], neutral="bare",
-        installation="buried", conductor=None, length_m=truth["length_km"] * 1000, installed_on=installed,
-        is_installed_on_known=True, retired_on=pd.NaT, rejuvenated_on=pd.NaT, customers=6,
-        recorded_from=pd.Timestamp("2006-01-01"), in_view_from=begin, in_view_to=pd.Timestamp(AS_OF),
-        exposure_years=exposure, exposure_km_years=exposure * truth["length_km"],
+        half_loop_id=truth["loop_id"],
+        district_id="D",
+        position=1,
+        insulation=truth["cable_class"],
+        neutral="bare",
+        installation="buried",
+        conductor=None,
+        length_m=truth["length_km"] * 1000,
+        installed_on=installed,
+        is_installed_on_known=True,
+        retired_on=pd.NaT,
+        rejuvenated_on=pd.NaT,
+        customers=6,
+        recorded_from=pd.Timestamp("2006-01-01"),
+        in_view_from=begin,
+        in_view_to=pd.Timestamp(AS_OF),
+        exposure_years=exposure,
+        exposure_km_years=exposure * truth["length_km"],
     )
-    failures = pd.DataFrame({
-        "job_id": [f"j{k}" for k in range(len(row))], "loop_id": truth["loop_id"].to_numpy()[row],
-        "section_id": truth["section_id"].to_numpy()[row], "district_id": "D",
-        "cable_class": truth["cable_class"].to_numpy()[row], "failed_on": day, "closed_on": day,
-        "age_years": at - year[row], "cause": "unknown", "failed_component": "cable", "is_counted": True,
-        "why_not": None,
-    })
+    failures = pd.DataFrame(
+        {
+            "job_id": [f"j{k}" for k in range(len(row))],
+            "loop_id": truth["loop_id"].to_numpy()[row],
+            "section_id": truth["section_id"].to_numpy()[row],
+            "district_id": "D",
+            "cable_class": truth["cable_class"].to_numpy()[row],
+            "failed_on": day,
+            "closed_on": day,
+            "age_years": at - year[row],
+            "cause": "unknown",
+            "failed_component": "cable",
+            "is_counted": True,
+            "why_not": None,
+        }
+    )
     inside = failures["failed_on"].le(pd.Timestamp(AS_OF)) & failures["age_years"].gt(0)
     return FailureHistory(sections, failures[inside].reset_index(drop=True), AS_OF), truth
 
 
 def expected_between(truth: pd.DataFrame, start: float, end: float) -> np.ndarray:
     """Failures the true class curve expects between two moments in years: power law per km from installation."""
+
     def cumulative(moment: float) -> pd.Series:
         age = (moment - truth["installed"]).clip(lower=0.0)
         return truth["rate_at_30"] / 100 * 30 / truth["shape"] * (age / 30) ** truth["shape"]
@@ -83,8 +108,11 @@ def rules_that_know(history: FailureHistory, truth: pd.DataFrame, origin: dt.dat
     ahead = expected_between(known, now, now + HORIZON)
     seen = known_at(history, origin).failures["section_id"].value_counts()
     tree = nested.build_tree(
-        known["section_id"].map(seen).fillna(0.0).to_numpy(), expected_between(known, 2006.0, now),
-        known["length_km"].to_numpy(), pd.factorize(known["loop_id"])[0], pd.factorize(known["loop_id"])[0],
+        known["section_id"].map(seen).fillna(0.0).to_numpy(),
+        expected_between(known, 2006.0, now),
+        known["length_km"].to_numpy(),
+        pd.factorize(known["loop_id"])[0],
+        pd.factorize(known["loop_id"])[0],
     )
     post = nested.fit_posterior(tree, nested.Variances(loop=LOOP_VARIANCE, half_loop=0.0, section=SECTION_VARIANCE))
     per_km = pd.Series(ahead / known["length_km"].to_numpy(), index=known["section_id"])
@@ -98,8 +126,14 @@ def capture() -> pd.DataFrame:
     for fleet in range(FLEETS):
         history, truth = make_fleet(500 + fleet)
         tested = run_backtest(
-            history, lambda known: fit_failure_model(known, Settings()), ORIGINS, HORIZON, level=0.90, replicates=2,
-            random=np.random.default_rng(0), further_rules={o: rules_that_know(history, truth, o) for o in ORIGINS},
+            history,
+            lambda known: fit_failure_model(known, Settings()),
+            ORIGINS,
+            HORIZON,
+            level=0.90,
+            replicates=2,
+            random=np.random.default_rng(0),
+            further_rules={o: rules_that_know(history, truth, o) for o in ORIGINS},
         )
         frames.append(tested.captures.assign(fleet=fleet))
     rows = pd.concat(frames)

@@ -30,7 +30,7 @@ NO_REASONS = pd.DataFrame({"section_id": [], "retired_because": []})
 
 
 def table_of(
-    history: FailureHistory, model: FailureModel, members: pd.DataFrame, years: float, level: float,
+    history: FailureHistory, model: FailureModel, members: pd.DataFrame, years: float, level: float
 ) -> pd.DataFrame:
     """Before and after of the sets by one model."""
     return tabulate_before_after(history, expect_nothing_done(history, model, members, years), level)
@@ -46,7 +46,7 @@ def rename_worst(history: FailureHistory, kept: float, rng: np.random.Generator)
     sections["position"] = np.arange(len(sections))
     chosen = sections["loop_id"].isin(worst.index[:20]) & (sections["installed_on"] < REPLACED_ON)
     after = sections[chosen].assign(
-        section_id=sections["section_id"] + "R1", installed_on=REPLACED_ON, in_view_from=REPLACED_ON,
+        section_id=sections["section_id"] + "R1", installed_on=REPLACED_ON, in_view_from=REPLACED_ON
     )
     sections.loc[chosen, "retired_on"] = REPLACED_ON
     sections.loc[chosen, "in_view_to"] = REPLACED_ON
@@ -54,7 +54,8 @@ def rename_worst(history: FailureHistory, kept: float, rng: np.random.Generator)
     failures.loc[later, "section_id"] += "R1"
     dropped = later & (rng.random(len(failures)) > kept)
     return dataclasses.replace(
-        history, sections=pd.concat([sections, after], ignore_index=True),
+        history,
+        sections=pd.concat([sections, after], ignore_index=True),
         failures=failures[~dropped].reset_index(drop=True),
     )
 
@@ -85,7 +86,7 @@ NOTHING_DONE = [("as_it_is", "recent_failures"), ("renamed", "replaced_in")]
 
 @pytest.mark.parametrize(("told", "grouped_by"), NOTHING_DONE)
 def test_with_nothing_done_the_model_expects_the_fall_that_the_record_does_not(
-    tables: pd.DataFrame, told: str, grouped_by: str,
+    tables: pd.DataFrame, told: str, grouped_by: str
 ) -> None:
     sums = rows_of(tables, told, grouped_by)[COUNTS].sum()
     print(told, sums.round(1).to_dict())

@@ -23,10 +23,13 @@ def simulate_jobs(rng: np.random.Generator, jobs_a_year: int, years: int) -> tup
     minutes = np.exp(np.log(180) + SIGMA * z)
     lags = 6 * np.exp(LAG_SIGMA * (CORRELATION * z + np.sqrt(1 - CORRELATION**2) * rng.normal(size=n)))
     start = pd.Timestamp("2015-01-01", tz="UTC")
-    jobs = pd.DataFrame({
-        "reported_at": start + pd.to_timedelta(reported, unit="D"),
-        "closed_at": start + pd.to_timedelta(reported + lags, unit="D"), "time_to_restore": minutes,
-    })
+    jobs = pd.DataFrame(
+        {
+            "reported_at": start + pd.to_timedelta(reported, unit="D"),
+            "closed_at": start + pd.to_timedelta(reported + lags, unit="D"),
+            "time_to_restore": minutes,
+        }
+    )
     truth = float(minutes[reported > days - 28].mean())
     end = start + pd.Timedelta(days=days)
     return jobs[jobs["closed_at"] <= end], end, truth

@@ -66,8 +66,10 @@ def test_shapes_are_unbiased_and_their_limits_hold(capsys) -> None:
         print()
         for name, rows in found.items():
             n = rows[:, 1].mean()
-            print(f"  shape of {name}: {rows[:, 0].mean():.4f} of the truth (standard error {errors[name]:.4f}, "
-                  f"{len(rows)} fleets of {n:.0f} failures, n / (n - 1) = {n / (n - 1):.3f})")
+            print(
+                f"  shape of {name}: {rows[:, 0].mean():.4f} of the truth (standard error {errors[name]:.4f}, "
+                f"{len(rows)} fleets of {n:.0f} failures, n / (n - 1) = {n / (n - 1):.3f})"
+            )
         print(f"  shape held: {held.mean():.4f} ({len(held)} limits)")
     slack = norm.ppf(0.999) if FLEETS < 1000 else 0.0
     for name, rows in found.items():

@@ -55,8 +55,10 @@ def test_shape_and_rate_by_direct_maximum_likelihood(plain, row):
         return cumulative - (np.log(rate) + (shape - 1) * np.log(at / 30)).sum()
 
     shape, rate = np.exp(minimize(negative, np.log([2.0, 0.05]), method="Nelder-Mead").x)
-    print(f"{name}: shape {shape:.2f} (true {truth.CLASSES[row].shape}), "
-          f"rate at 30 {100 * rate:.1f} (true {truth.CLASSES[row].rate_at_30})")
+    print(
+        f"{name}: shape {shape:.2f} (true {truth.CLASSES[row].shape}), "
+        f"rate at 30 {100 * rate:.1f} (true {truth.CLASSES[row].rate_at_30})"
+    )
     # the multipliers make counts clump, so that the error is about one and a half that of a Poisson process
     assert abs(shape - truth.CLASSES[row].shape) < 0.6
     assert abs(100 * rate / truth.CLASSES[row].rate_at_30 - 1) < 0.3
@@ -82,8 +84,10 @@ def test_wrong_settings_read_as_far_as_they_should(demo):
 
 def test_loops_picked_for_failures_fail_less_afterwards_with_nothing_done(plain):
     """Regression to the mean is in the data: half of the fall comes without any programme."""
-    failures = plain.truths["failures"].query("kind == 'body'").merge(
-        plain.truths["sections"][["section_id", "loop_id"]], on="section_id",
+    failures = (
+        plain.truths["failures"]
+        .query("kind == 'body'")
+        .merge(plain.truths["sections"][["section_id", "loop_id"]], on="section_id")
     )
     year = failures["failed_at"].dt.year
     before = failures[year.between(2011, 2015)].groupby("loop_id").size()

@@ -21,8 +21,14 @@ def test_most_proposals_on_a_fresh_fleet_are_slips() -> None:
     assert slips["value_right"].sum() >= 0.95 * slips["right"].sum()
     assert table.loc["entered_twice", "recall"] >= 90.0
     if is_full:  # what was measured when the study was made, less its limits
-        floors = {"feet_for_metres": (75.0, 60.0), "wrong_terminal": (80.0, 18.0), "utc_written_as_local": (90.0, 80.0),
-                  "velocity_halved": (90.0, 70.0), "entered_twice": (97.0, 97.0), "opened_again": (85.0, 90.0)}
+        floors = {
+            "feet_for_metres": (75.0, 60.0),
+            "wrong_terminal": (80.0, 18.0),
+            "utc_written_as_local": (90.0, 80.0),
+            "velocity_halved": (90.0, 70.0),
+            "entered_twice": (97.0, 97.0),
+            "opened_again": (85.0, 90.0),
+        }
         for kind, (precision, recall) in floors.items():
             assert table.loc[kind, "precision"] >= precision, kind
             assert table.loc[kind, "recall"] >= recall, kind

@@ -16,8 +16,11 @@ def test_the_ledger_of_the_demo_sums_to_its_files(demo_space) -> None:
     """).fetchall()
     assert len(rows) == 6  # two files of jobs, three figures
     assert [(file, figure) for file, read, figure, found in rows if read != found] == []
-    counted = dict(con.execute(
-        "select figure, sum(source_rows)::bigint from marts.row_ledger where is_counted group by 1").fetchall())
+    counted = dict(
+        con.execute(
+            "select figure, sum(source_rows)::bigint from marts.row_ledger where is_counted group by 1"
+        ).fetchall()
+    )
     assert counted["restoration"] == con.execute("select count(*) from core.job_stages").fetchone()[0]
     assert counted["survival"] == con.execute("select count(*) from core.failures where is_counted").fetchone()[0]
 

@@ -64,10 +64,7 @@ BEFORE = "2018-05-01 10:00:00Z | 2018-05-01 14:00:00Z"
 def test_a_dug_path_is_split_over_the_classes_it_passes(make_warehouse) -> None:
     con = build(make_warehouse, f"J1 | L1 | S2N | {DAY} | I1 | 53 | T1 | T2 | 130 | 120 | | | taped")
     # route of S1: 100 less its tails of 2 and 3; both tails are passed, and that of T2 into S2N
-    assert paths(con, "J1:dug") == {
-        "XLPE/bare/buried": (95, 2 + 3),
-        "TRXLPE/jacketed/duct": (120 - 95, 3),
-    }
+    assert paths(con, "J1:dug") == {"XLPE/bare/buried": (95, 2 + 3), "TRXLPE/jacketed/duct": (120 - 95, 3)}
 
 
 def test_the_chain_is_that_of_the_day(make_warehouse) -> None:
@@ -78,10 +75,7 @@ def test_the_chain_is_that_of_the_day(make_warehouse) -> None:
 def test_measured_towards_source_a_the_path_runs_the_other_way(make_warehouse) -> None:
     con = build(make_warehouse, f"J1 | L1 | S2N | {DAY} | I1 | 53 | T4 | T3 | 100 | 90 | | | taped")
     # S3 has a tail of 1 at T4, none on record at T3
-    assert paths(con, "J1:dug") == {
-        "EPR/jacketed/duct": (80 - 1, 1),
-        "TRXLPE/jacketed/duct": (90 - 79, 0),
-    }
+    assert paths(con, "J1:dug") == {"EPR/jacketed/duct": (80 - 1, 1), "TRXLPE/jacketed/duct": (90 - 79, 0)}
 
 
 def test_a_far_end_is_held_against_whole_lengths_of_the_register(make_warehouse) -> None:
@@ -182,7 +176,7 @@ def test_locating_errors_call_the_section_the_display_falls_in(make_warehouse) -
             create_table(con, name)
     con.execute(
         "insert into fitted.corrected_distances (reading_id, corrected_distance_m) "
-        "values ('J1:dug', 91), ('J2:dug', 99)",
+        "values ('J1:dug', 91), ('J2:dug', 99)"
     )
     model = warehouse.models()["marts.locating_errors"]
     con.execute(f"create table marts.locating_errors as {model.query}")

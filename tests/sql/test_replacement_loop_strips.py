@@ -61,9 +61,11 @@ def build(make_warehouse, *jobs: str):
     )  # fmt: skip
     ranked = con.execute(
         "select section_id, loop_id, half_loop_id, cable_class, installed_on, 0.5 as expected_failures, "
-        "1 as failures_recorded from core.section_exposure where retired_on is null").df()
+        "1 as failures_recorded from core.section_exposure where retired_on is null"
+    ).df()
     for name, frame in (
-        ("fitted.section_ranking", ranked), ("fitted.loop_ranking", ranked[["loop_id"]].drop_duplicates()),
+        ("fitted.section_ranking", ranked),
+        ("fitted.loop_ranking", ranked[["loop_id"]].drop_duplicates()),
     ):
         write_table(con, name, frame.reindex(columns=list(dictionary.tables()[name].columns)))
     for model in warehouse.build_order(("marts",)):
@@ -158,7 +160,8 @@ def test_on_the_demo_strips_add_up_and_dug_failures_lie_inside_their_sections(de
     named = strips.merge(register, on="section_id", validate="one_to_one")
     assert (named["end_m"] - named["start_m"]).to_numpy() == pytest.approx(named["length_m"].to_numpy(), abs=1e-6)
     drawn = strips.groupby("loop_id").agg(
-        end_m=("end_m", "max"), n=("section_id", "size"), e=("expected_failures", "sum"))
+        end_m=("end_m", "max"), n=("section_id", "size"), e=("expected_failures", "sum")
+    )
     both = loops.set_index("loop_id").join(drawn, how="outer")
     # two routes to one number: the strip in SQL, the ranking in Python
     assert both["end_m"].to_numpy() == pytest.approx(1000 * both["length_km"].to_numpy(), abs=0.01)

@@ -9,17 +9,31 @@ from shared import dictionary
 from shared.store import write_table
 
 SECTION = {
-    "failures_recorded": 1, "expected_recorded": 0.64, "multiplier": 1.91, "multiplier_lo": 1.01, "multiplier_hi": 3.06,
-    "length_km": 0.0724, "cable_class": "XLPE/bare/buried", "installed_on": pd.Timestamp("1974-05-01"),
-    "age_years": 51.6, "expected_failures": 0.83, "expected_rate_per_100km_year": 229.3,
-    "pays_above_per_100km_year": 139.4, "is_paying": True, "last_failure_on": pd.Timestamp("2024-07-11"),
+    "failures_recorded": 1,
+    "expected_recorded": 0.64,
+    "multiplier": 1.91,
+    "multiplier_lo": 1.01,
+    "multiplier_hi": 3.06,
+    "length_km": 0.0724,
+    "cable_class": "XLPE/bare/buried",
+    "installed_on": pd.Timestamp("1974-05-01"),
+    "age_years": 51.6,
+    "expected_failures": 0.83,
+    "expected_rate_per_100km_year": 229.3,
+    "pays_above_per_100km_year": 139.4,
+    "is_paying": True,
+    "last_failure_on": pd.Timestamp("2024-07-11"),
 }
 
 
 def test_a_section_s_reasons_with_and_without_date_and_failure(make_warehouse) -> None:
     con = make_warehouse({})
     bare = {
-        **SECTION, "failures_recorded": 0, "expected_recorded": 0.0, "installed_on": None, "is_paying": False,
+        **SECTION,
+        "failures_recorded": 0,
+        "expected_recorded": 0.0,
+        "installed_on": None,
+        "is_paying": False,
         "last_failure_on": None,
     }
     rows = pd.DataFrame([{**SECTION, "section_id": "a"}, {**bare, "section_id": "b"}])

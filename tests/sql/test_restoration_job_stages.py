@@ -33,8 +33,16 @@ def row_of(con, job_id: str = "J1", table: str = "core.job_stages") -> dict:
 
 def test_every_stage_is_the_minutes_between_its_stamps(make_warehouse) -> None:
     row = row_of(make_warehouse(PLACES | {"jobs": JOB}))
-    assert [row[f"{s}_min"] for s in ("report_to_dispatch", "dispatch_to_arrive", "arrive_to_locate",
-                                      "locate_to_restore", "report_to_restore")] == [10, 40 - 10, 60, 20, 120]
+    assert [
+        row[f"{s}_min"]
+        for s in (
+            "report_to_dispatch",
+            "dispatch_to_arrive",
+            "arrive_to_locate",
+            "locate_to_restore",
+            "report_to_restore",
+        )
+    ] == [10, 40 - 10, 60, 20, 120]
 
 
 def test_without_steps_everyone_is_out_until_the_last(make_warehouse) -> None:
@@ -46,11 +54,19 @@ def test_without_steps_everyone_is_out_until_the_last(make_warehouse) -> None:
 
 def test_steps_are_charged_to_the_stages_they_sat_through(make_warehouse) -> None:
     # 60 customers come back at 70 minutes, during locating; 40 at the end
-    row = row_of(make_warehouse(PLACES | {"jobs": JOB, "restoration_steps": """
+    row = row_of(
+        make_warehouse(
+            PLACES
+            | {
+                "jobs": JOB,
+                "restoration_steps": """
         job_id | step_at     | customers_restored
         J1     | 2020-03-01 13:10Z | 60
         J1     | 2020-03-01 14:00Z | 40
-    """}))
+    """,
+            }
+        )
+    )
     assert row["customer_minutes"] == 60 * 70 + 40 * 120
     assert row["customer_minutes_naive"] == 100 * 120
     assert row["report_to_dispatch_customer_minutes"] == 100 * 10
@@ -61,7 +77,8 @@ def test_steps_are_charged_to_the_stages_they_sat_through(make_warehouse) -> Non
 
 def test_the_sources_own_customer_minutes_win_and_keep_the_split(make_warehouse) -> None:
     jobs = JOB.replace("|customers_interrupted", "|customers_interrupted | customer_minutes").replace(
-        "|100", "| 100 | 6000")
+        "|100", "| 100 | 6000"
+    )
     row = row_of(make_warehouse(PLACES | {"jobs": jobs}))
     assert (row["customer_minutes"], row["minutes_from"]) == (6000, "source")
     assert row["arrive_to_locate_customer_minutes"] == 6000 * 60 / 120
@@ -76,19 +93,28 @@ def test_minutes_no_stage_can_claim_are_kept_apart(make_warehouse) -> None:
 
 
 def test_customers_back_within_five_minutes_are_momentary(make_warehouse) -> None:
-    row = row_of(make_warehouse(PLACES | {"jobs": JOB, "restoration_steps": """
+    row = row_of(
+        make_warehouse(
+            PLACES
+            | {
+                "jobs": JOB,
+                "restoration_steps": """
         job_id | step_at     | customers_restored
         J1     | 2020-03-01 12:05Z | 30
         J1     | 2020-03-01 12:05:01Z | 50
         J1     | 2020-03-01 14:00Z | 20
-    """}))
+    """,
+            }
+        )
+    )
     assert row["customers_sustained"] == 100 - 30
     assert row["customer_minutes_sustained"] == pytest.approx(50 * (5 + 1 / 60) + 20 * 120)
 
 
 def test_a_date_only_stamp_gives_no_length(make_warehouse) -> None:
     jobs = JOB.replace("|customers_interrupted", "|customers_interrupted | repaired_at | date_only_columns").replace(
-        "|100", "| 100 | 2020-03-02 06:00Z | repaired_at,closed_at")
+        "|100", "| 100 | 2020-03-02 06:00Z | repaired_at,closed_at"
+    )
     row = row_of(make_warehouse(PLACES | {"jobs": jobs}))
     assert row["repaired_at"] is None or row["repaired_at"] != row["repaired_at"]
     assert row["restore_to_repair_min"] != row["restore_to_repair_min"]
@@ -115,14 +141,22 @@ def test_months_and_nights_follow_the_districts_clock(make_warehouse) -> None:
 
 
 def test_sections_are_those_in_service_on_the_day(make_warehouse) -> None:
-    row = row_of(make_warehouse(PLACES | {"jobs": JOB, "sections": """
+    row = row_of(
+        make_warehouse(
+            PLACES
+            | {
+                "jobs": JOB,
+                "sections": """
         section_id | loop_id | position | length_m | insulation | installed_on | retired_on
         S1         | L1      | 1        | 50       | XLPE       | 1975-01-01   | 2019-12-31
         S2         | L1      | 1        | 50       | TRXLPE     | 2020-01-01   |
         S3         | L1      | 2        | 50       | XLPE       |              |
         S4         | L1      | 3        | 50       | XLPE       | 2021-01-01   |
         S5         | L2      | 1        | 50       | XLPE       | 1975-01-01   |
-    """}))
+    """,
+            }
+        )
+    )
     assert row["sections_on_loop"] == 2
 
 
@@ -149,7 +183,11 @@ def test_crews_written_in_several_ways_are_one_crew(make_warehouse) -> None:
     """
     con = make_warehouse(PLACES | {"jobs": jobs})
     assert con.execute("select crew from core.job_groups order by job_id").fetchall() == [
-        ("TF-1",), ("TF-1",), ("TF-1",), ("unknown",)]
+        ("TF-1",),
+        ("TF-1",),
+        ("TF-1",),
+        ("unknown",),
+    ]
 
 
 def test_an_arrival_after_everyone_is_back_bounds_no_stage(make_warehouse) -> None:

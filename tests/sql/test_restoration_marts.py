@@ -40,18 +40,27 @@ def build(make_warehouse):
 
 
 def test_a_year_takes_its_own_customers_and_the_whole_the_mean_of_the_years(build) -> None:
-    con = build(jobs="""
+    con = build(
+        jobs="""
         job_id | loop_id | reported_at       | restored_at       | customers_interrupted
         J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 13:00Z | 60
         J2     | L1      | 2021-03-01 12:00Z | 2021-03-01 14:00Z | 30
-    """, customers_by_year="""
+    """,
+        customers_by_year="""
         district_id | year | customers_served
         D1          | 2021 | 1300
-    """)
-    found = {name: (customers, saidi) for name, customers, saidi in rows_of(con, """
+    """,
+    )
+    found = {
+        name: (customers, saidi)
+        for name, customers, saidi in rows_of(
+            con,
+            """
         select group_name, index_customers, saidi_min from marts.restoration_summary
         where grouped_by in ('all', 'year')
-    """)}
+    """,
+        )
+    }
     assert found["2019"] == (1000 + 200, 60 * 60 / 1200)
     assert found["2021"] == (1300 + 200, 30 * 120 / 1500)
     # 2019, 2020 and 2021
@@ -60,16 +69,21 @@ def test_a_year_takes_its_own_customers_and_the_whole_the_mean_of_the_years(buil
 
 
 def test_customers_with_several_interruptions_are_those_of_the_half_loop(build) -> None:
-    con = build(jobs="""
+    con = build(
+        jobs="""
         job_id | loop_id | section_id | reported_at       | restored_at       | customers_interrupted
         J1     | L1      | S1         | 2019-03-01 12:00Z | 2019-03-01 13:00Z | 60
         J2     | L1      | S2         | 2019-04-01 12:00Z | 2019-04-01 17:00Z | 60
         J3     | L1      | S3         | 2019-05-01 12:00Z | 2019-05-01 13:00Z | 30
         J4     | L1      | S3         | 2019-05-02 12:00Z | 2019-05-02 12:04Z | 30
         J5     | L1      |            | 2019-06-02 12:00Z | 2019-06-02 13:00Z | 30
-    """)
-    found = rows_of(con, "select measure, threshold, half_loops, customers, share_of_served "
-                         "from marts.restoration_customers order by all")
+    """
+    )
+    found = rows_of(
+        con,
+        "select measure, threshold, half_loops, customers, share_of_served "
+        "from marts.restoration_customers order by all",
+    )
     assert found == [
         # J2 alone lasted more than four hours
         ("celid", 4, 1, 60, 60 / 1200),
@@ -80,14 +94,19 @@ def test_customers_with_several_interruptions_are_those_of_the_half_loop(build) 
 
 
 def test_indices_with_and_without_major_events(build) -> None:
-    con = build(jobs="""
+    con = build(
+        jobs="""
         job_id | loop_id | reported_at       | restored_at       | customers_interrupted | major_event
         J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 13:00Z | 60                    | true
         J2     | L1      | 2019-04-01 12:00Z | 2019-04-01 12:30Z | 90                    | false
         J3     | L1      | 2019-04-02 12:00Z | 2019-04-02 12:03Z | 12                    | false
-    """)
-    found = rows_of(con, "select is_without_major_events, jobs, days_left_out, saidi_min, saifi, caidi_min, maifi "
-                         "from marts.restoration_indices order by 1")
+    """
+    )
+    found = rows_of(
+        con,
+        "select is_without_major_events, jobs, days_left_out, saidi_min, saifi, caidi_min, maifi "
+        "from marts.restoration_indices order by 1",
+    )
     assert found == [
         (False, 3, 0, (60 * 60 + 90 * 30) / 1200, (60 + 90) / 1200, (60 * 60 + 90 * 30) / 150, 12 / 1200),
         (True, 2, 1, 90 * 30 / 1200, 90 / 1200, 30, 12 / 1200),
@@ -95,58 +114,78 @@ def test_indices_with_and_without_major_events(build) -> None:
 
 
 def test_a_restoration_that_is_the_closing_of_the_paper_is_not_believed(build) -> None:
-    con = build(jobs="""
+    con = build(
+        jobs="""
         job_id | loop_id | reported_at       | restored_at       | closed_at         | customers_interrupted
         J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 13:00Z | 2019-03-01 13:00Z | 60
         J2     | L1      | 2019-04-01 12:00Z | 2019-04-03 12:00Z | 2019-04-03 12:00Z | 60
         J3     | L1      | 2019-05-01 12:00Z | 2019-05-09 12:00Z | 2019-05-09 12:00Z | 60
-    """, restoration_steps="""
+    """,
+        restoration_steps="""
         job_id | step_at           | customers_restored
         J3     | 2019-05-01 12:30Z | 40
         J3     | 2019-05-01 14:00Z | 20
-    """)
+    """,
+    )
     # J1 was closed at once and is believed; J2 has nothing better; J3 has its steps
-    assert rows_of(con, "select jobs, mean_time_to_restore_min, jobs_without_restore, jobs_restoration_doubted, "
-                        "customer_minutes, jobs_without_customers "
-                        "from marts.restoration_summary where grouped_by = 'all'") == [
-        (3, (60 + 120) / 2, 1, 2, 60 * 60 + 40 * 30 + 20 * 120, 1)]
-    assert rows_of(con, "select sum(jobs_without_minutes) from marts.restoration_indices "
-                        "where not is_without_major_events") == [(1,)]
+    assert rows_of(
+        con,
+        "select jobs, mean_time_to_restore_min, jobs_without_restore, jobs_restoration_doubted, "
+        "customer_minutes, jobs_without_customers "
+        "from marts.restoration_summary where grouped_by = 'all'",
+    ) == [(3, (60 + 120) / 2, 1, 2, 60 * 60 + 40 * 30 + 20 * 120, 1)]
+    assert rows_of(
+        con, "select sum(jobs_without_minutes) from marts.restoration_indices where not is_without_major_events"
+    ) == [(1,)]
 
 
 def test_a_restoration_beyond_the_believed_days_is_left_out_and_counted(build) -> None:
-    con = build(jobs="""
+    con = build(
+        jobs="""
         job_id | loop_id | reported_at       | restored_at       | customers_interrupted
         J1     | L1      | 2019-03-01 12:00Z | 2019-03-08 12:00Z | 60
         J2     | L1      | 2019-04-01 12:00Z | 2019-04-08 12:01Z | 60
-    """)
-    assert rows_of(con, "select mean_time_to_restore_min, jobs_without_restore, jobs_restoration_doubted "
-                        "from marts.restoration_summary where grouped_by = 'all'") == [(7 * 1440, 1, 1)]
+    """
+    )
+    assert rows_of(
+        con,
+        "select mean_time_to_restore_min, jobs_without_restore, jobs_restoration_doubted "
+        "from marts.restoration_summary where grouped_by = 'all'",
+    ) == [(7 * 1440, 1, 1)]
 
 
 def test_the_naive_figure_is_set_against_the_steps_alone(build) -> None:
-    con = build(jobs="""
+    con = build(
+        jobs="""
         job_id | loop_id | reported_at       | restored_at       | customers_interrupted
         J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 14:00Z | 60
         J2     | L1      | 2019-04-01 12:00Z | 2019-04-01 19:00Z | 60
-    """, restoration_steps="""
+    """,
+        restoration_steps="""
         job_id | step_at           | customers_restored
         J1     | 2019-03-01 13:00Z | 30
         J1     | 2019-03-01 14:00Z | 30
-    """)
-    assert rows_of(con, "select jobs, customer_minutes, customer_minutes_naive, overstated_pct "
-                        "from marts.restoration_naive where grouped_by = 'all'") == [
-        (1, 30 * 60 + 30 * 120, 60 * 120, pytest.approx(100 * (7200 / 5400 - 1)))]
+    """,
+    )
+    assert rows_of(
+        con,
+        "select jobs, customer_minutes, customer_minutes_naive, overstated_pct "
+        "from marts.restoration_naive where grouped_by = 'all'",
+    ) == [(1, 30 * 60 + 30 * 120, 60 * 120, pytest.approx(100 * (7200 / 5400 - 1)))]
 
 
 def test_loops_and_radials_are_kept_apart(build) -> None:
-    con = build(jobs="""
+    con = build(
+        jobs="""
         job_id | loop_id | reported_at       | restored_at       | normal_at         | customers_interrupted
         J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 13:00Z | 2019-03-04 12:00Z | 60
         J2     | L2      | 2019-04-01 12:00Z | 2019-04-01 20:00Z | 2019-04-01 20:00Z | 10
-    """)
-    assert rows_of(con, "select group_name, jobs, mean_min from marts.restoration_clocks "
-                        "where grouped_by = 'configuration' and stage = 'customer_clock' order by all") == [
-        ("loop", 1, 60), ("radial", 1, 480)]
+    """
+    )
+    assert rows_of(
+        con,
+        "select group_name, jobs, mean_min from marts.restoration_clocks "
+        "where grouped_by = 'configuration' and stage = 'customer_clock' order by all",
+    ) == [("loop", 1, 60), ("radial", 1, 480)]
     assert rows_of(con, "select jobs, mean_days from marts.restoration_abnormal where grouped_by = 'all'") == [(1, 3)]
     assert rows_of(con, "select jobs, radial_jobs from marts.restoration_summary where grouped_by = 'all'") == [(2, 1)]

@@ -65,12 +65,15 @@ def test_macros_hold_their_assertions(whole) -> None:
             assert whole.execute(query).fetchone() == (True,), f"{path.name}: {query}"
 
 
-@pytest.mark.parametrize(("layer", "forbidden"), [
-    ("shared", ("pipelines", "reports", "synthetic_data")),
-    ("synthetic_data", ("pipelines", "reports")),
-    ("pipelines", ("reports", "synthetic_data")),
-    ("reports", ("synthetic_data", "pipelines.cli", "pipelines.flows", "pipelines.refresh", "pipelines.load")),
-])
+@pytest.mark.parametrize(
+    ("layer", "forbidden"),
+    [
+        ("shared", ("pipelines", "reports", "synthetic_data")),
+        ("synthetic_data", ("pipelines", "reports")),
+        ("pipelines", ("reports", "synthetic_data")),
+        ("reports", ("synthetic_data", "pipelines.cli", "pipelines.flows", "pipelines.refresh", "pipelines.load")),
+    ],
+)
 def test_nothing_imports_upwards(layer: str, forbidden: tuple[str, ...]) -> None:
     roof = {"cli.py", "flows.py", "refresh.py", "load.py"}
     topics = {"restoration", "locating", "survival", "replacement", "intake", "validation"}
@@ -84,7 +87,7 @@ def test_nothing_imports_upwards(layer: str, forbidden: tuple[str, ...]) -> None
             if layer == "pipelines" and path.parent.name in topics and parts[0] == "pipelines" and len(parts) > 1:
                 allowed = {path.parent.name, "warehouse"}
                 allowed |= {"replacement": {"survival"}, "intake": {"validation"}, "validation": {"intake"}}.get(
-                    path.parent.name, set(),
+                    path.parent.name, set()
                 )
                 assert parts[1] in allowed, f"{path}: {name}"
 

@@ -34,60 +34,90 @@ def message_of(con: duckdb.DuckDBPyConnection, tmp_path: Path, monkeypatch):
                 shutil.copy(CASES / name, name)
         with pytest.raises(UserError) as caught:
             load_paths(con, [sound, *(Path(n) for n in names)], Settings())
-        assert con.execute(
-            "select count(*) from information_schema.tables where table_schema = 'raw'",
-        ).fetchone() == (0,)
+        assert con.execute("select count(*) from information_schema.tables where table_schema = 'raw'").fetchone() == (
+            0,
+        )
         return str(caught.value)
 
     return load
 
 
-@pytest.mark.parametrize("name, message", [
-    ("absent.csv", """there is no such file or folder
+@pytest.mark.parametrize(
+    "name, message",
+    [
+        (
+            "absent.csv",
+            """there is no such file or folder
   where: absent.csv
-  to do: check the path; quote it if it holds blanks"""),
-    ("empty.csv", """the file's name says no table: known: corrections, customers_by_year, districts, instruments, \
+  to do: check the path; quote it if it holds blanks""",
+        ),
+        (
+            "empty.csv",
+            """the file's name says no table: known: corrections, customers_by_year, districts, instruments, \
 job_clusters, jobs, known_lengths, loops, restoration_steps, section_pieces, sections, terminals, test_shots
   where: empty.csv
-  to do: name it after its table, or write a mapping: loopwear draft-mapping empty.csv"""),
-    ("loops_without_district.csv", """the required column 'district_id' of table loops is missing
+  to do: name it after its table, or write a mapping: loopwear draft-mapping empty.csv""",
+        ),
+        (
+            "loops_without_district.csv",
+            """the required column 'district_id' of table loops is missing
   where: loops_without_district.csv
-  to do: add it, or give a --mapping that says which column it is; known: feeder_id, loop_id"""),
-    ("jobs_misspelt_column.csv", """the required column 'restored_at' of table jobs is missing
+  to do: add it, or give a --mapping that says which column it is; known: feeder_id, loop_id""",
+        ),
+        (
+            "jobs_misspelt_column.csv",
+            """the required column 'restored_at' of table jobs is missing
   where: jobs_misspelt_column.csv
-  to do: add it, or give a --mapping that says which column it is; did you mean 'restord_at' or 'reported_at'?"""),
-    ("jobs_is_a_pdf.csv", """this is no text file but a PDF
+  to do: add it, or give a --mapping that says which column it is; did you mean 'restord_at' or 'reported_at'?""",
+        ),
+        (
+            "jobs_is_a_pdf.csv",
+            """this is no text file but a PDF
   where: jobs_is_a_pdf.csv
-  to do: export the table as CSV and load that"""),
-    ("jobs_binary.csv", """this is no text file: it holds zero bytes
+  to do: export the table as CSV and load that""",
+        ),
+        (
+            "jobs_binary.csv",
+            """this is no text file: it holds zero bytes
   where: jobs_binary.csv
-  to do: export the table as CSV and load that"""),
-    ("jobs_without_header.csv", """the file has no header row
+  to do: export the table as CSV and load that""",
+        ),
+        (
+            "jobs_without_header.csv",
+            """the file has no header row
   where: jobs_without_header.csv
-  to do: export the table again; the first row must hold the column names"""),
-])
+  to do: export the table again; the first row must hold the column names""",
+        ),
+    ],
+)
 def test_a_file_that_cannot_be_loaded_is_refused_whole(message_of, name: str, message: str) -> None:
     assert message_of(name) == message
 
 
 def test_an_empty_file_is_refused(message_of) -> None:
     Path("jobs.csv").touch()
-    assert message_of("jobs.csv") == """the file is empty
+    assert (
+        message_of("jobs.csv")
+        == """the file is empty
   where: jobs.csv
   to do: export the table again; the first row must hold the column names"""
+    )
 
 
 def test_a_folder_with_nothing_for_a_table_is_refused(message_of) -> None:
     Path("papers").mkdir()
     Path("papers/notes.txt").write_text("hello")
-    assert message_of("papers") == """the folder holds no file that is meant for a table
+    assert (
+        message_of("papers")
+        == """the folder holds no file that is meant for a table
   where: papers
   to do: name the files after their tables (districts, customers_by_year, loops, terminals, sections, section_pieces, \
 instruments, jobs, test_shots, restoration_steps, known_lengths, job_clusters, corrections), or give a --mapping"""
+    )
 
 
 def test_rows_that_cannot_be_taken_apart_are_set_aside_one_by_one(
-    con: duckdb.DuckDBPyConnection, tmp_path: Path,
+    con: duckdb.DuckDBPyConnection, tmp_path: Path
 ) -> None:
     shutil.copy(CASES / "sections_broken_rows.csv", tmp_path / "sections.csv")
     paths = [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops")]
@@ -95,12 +125,16 @@ def test_rows_that_cannot_be_taken_apart_are_set_aside_one_by_one(
     count = report.files[-1]
     assert (count.read, count.new, count.quarantined) == (7, 4, 3)
     assert con.execute("select section_id, conductor, row_number from raw.sections order by 1").fetchall() == [
-        ("S1", "1/0, AL", 2), ("S5", "two\nlines", 6), ("S6", None, 7), ("S7", "ok", 9),
+        ("S1", "1/0, AL", 2),
+        ("S5", "two\nlines", 6),
+        ("S6", None, 7),
+        ("S7", "ok", 9),
     ]
     said = con.execute("select row_number, message from raw.findings where rule = 'row_malformed'").fetchall()
     form = "the row cannot be taken apart: {}; mend its delimiters and quotes"
     assert sorted(said) == [
-        (3, form.format("the row has 4 cells, the header 6")), (4, form.format("the row has 8 cells, the header 6")),
+        (3, form.format("the row has 4 cells, the header 6")),
+        (4, form.format("the row has 8 cells, the header 6")),
         (5, form.format("a quote is opened and not closed on this line")),
     ]
     cells = con.execute("select cells from raw.quarantined_rows order by row_number").fetchall()

@@ -17,12 +17,29 @@ from shared.settings import Settings
 from shared.store import Workspace, open_warehouse, write_settings
 from tests.cases.small_utility import TABLES, Row, write_csv
 
-CALL = dict(TABLES["jobs"][0], job_id="J1-B", reported_at="2018-01-10 09:52", instrument_id="", dug_distance_m="",
-            estimated_distance_m="", crew_id="C1")
-TOLD = dict(TABLES["jobs"][0], job_id="J1-C", reported_at="2018-01-10 10:06", repair_cost="6400", dug_distance_m="",
-            notes="called again")
-AGAIN = dict(TABLES["jobs"][1], job_id="J2-R", dug_distance_m="41.9", **{
-    c: TABLES["jobs"][1][c].replace("2018-02-1", "2018-02-2") for c in TABLES["jobs"][1] if c.endswith("_at")})
+CALL = dict(
+    TABLES["jobs"][0],
+    job_id="J1-B",
+    reported_at="2018-01-10 09:52",
+    instrument_id="",
+    dug_distance_m="",
+    estimated_distance_m="",
+    crew_id="C1",
+)
+TOLD = dict(
+    TABLES["jobs"][0],
+    job_id="J1-C",
+    reported_at="2018-01-10 10:06",
+    repair_cost="6400",
+    dug_distance_m="",
+    notes="called again",
+)
+AGAIN = dict(
+    TABLES["jobs"][1],
+    job_id="J2-R",
+    dug_distance_m="41.9",
+    **{c: TABLES["jobs"][1][c].replace("2018-02-1", "2018-02-2") for c in TABLES["jobs"][1] if c.endswith("_at")},
+)
 FIRST = dict(TABLES["jobs"][0], repair_cost="")
 
 
@@ -75,7 +92,11 @@ ALL = [("J1-B", "J1", "entered_twice", 3), ("J1-C", "J1", "entered_twice", 3), (
 def test_what_hangs_together_is_one_cluster_under_its_lowest() -> None:
     rank = {job: (n, job) for n, job in enumerate("dabce")}
     assert group_jobs([("a", "b"), ("c", "b"), ("d", "c"), ("e", "e")], {**rank, "e": (9, "e")}) == {
-        "a": "d", "b": "d", "c": "d", "d": "d", "e": "e",
+        "a": "d",
+        "b": "d",
+        "c": "d",
+        "d": "d",
+        "e": "e",
     }
 
 
@@ -94,13 +115,18 @@ def test_joined_jobs_become_one_with_the_first_report_and_what_was_missing(con, 
     assert found(con) == [ALL[2]]
     row = con.execute(
         "select reported_at::varchar, repair_cost, dug_distance_m, notes, source_file, row_number from staging.jobs "
-        "where job_id = 'J1'").fetchone()
+        "where job_id = 'J1'"
+    ).fetchone()
     assert row == ("2018-01-10 15:52:00+00", 6100.0, 40.0, "called again", "job_clusters.csv", 2)
     lineage = con.execute(
         "select job_id, status, source_file, row_number from raw.jobs where batch_id = ? order by load_sequence",
-        [report.batch_id]).fetchall()
-    assert lineage == [("J1", "closed", "job_clusters.csv", 2), ("J1-B", "cancelled", "job_clusters.csv", 2),
-                       ("J1-C", "cancelled", "job_clusters.csv", 3)]
+        [report.batch_id],
+    ).fetchall()
+    assert lineage == [
+        ("J1", "closed", "job_clusters.csv", 2),
+        ("J1-B", "cancelled", "job_clusters.csv", 2),
+        ("J1-C", "cancelled", "job_clusters.csv", 3),
+    ]
 
 
 def test_the_ledger_says_that_a_job_was_joined(con, tmp_path: Path) -> None:
@@ -110,7 +136,8 @@ def test_the_ledger_says_that_a_job_was_joined(con, tmp_path: Path) -> None:
     warehouse.build_models(con, "core")
     ledger = con.execute(
         f"select figure, sum(source_rows)::bigint, sum(source_rows) filter (reason like 'joined with%')::bigint "
-        f"from ({warehouse.models()['marts.row_ledger'].query}) group by figure").fetchall()
+        f"from ({warehouse.models()['marts.row_ledger'].query}) group by figure"
+    ).fetchall()
     assert sorted(ledger) == [("locating", 6, 1), ("restoration", 6, 1), ("survival", 6, 1)]
 
 
@@ -136,13 +163,22 @@ def test_undoing_a_join_brings_the_jobs_back(con, tmp_path: Path) -> None:
 
 def test_a_join_that_cannot_stand_is_kept_out_with_its_reason(con, tmp_path: Path) -> None:
     decide(con, tmp_path, ("J1-B", "J1", "join"))
-    report = decide(con, tmp_path, ("J1-C", "J1-B", "join"), ("J77", "J1", "join"), ("J2", "J2", "join"),
-                    ("J1-B", "J3", "join"))
+    report = decide(
+        con, tmp_path, ("J1-C", "J1-B", "join"), ("J77", "J1", "join"), ("J2", "J2", "join"), ("J1-B", "J3", "join")
+    )
     assert report.files[0].quarantined == 4
-    said = [m.partition(";")[0] for (m,) in con.execute(
-        "select message from raw.findings where rule = 'cluster_stale' order by row_number").fetchall()]
-    assert said == ["J1-B is joined with another job itself", "job J77 is not loaded",
-                    "J2 cannot be joined with itself", "J1-B is cancelled already"]
+    said = [
+        m.partition(";")[0]
+        for (m,) in con.execute(
+            "select message from raw.findings where rule = 'cluster_stale' order by row_number"
+        ).fetchall()
+    ]
+    assert said == [
+        "J1-B is joined with another job itself",
+        "job J77 is not loaded",
+        "J2 cannot be joined with itself",
+        "J1-B is cancelled already",
+    ]
 
 
 def test_the_export_can_be_filled_in_and_loaded_as_it_is(con, tmp_path: Path) -> None:

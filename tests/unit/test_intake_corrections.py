@@ -41,25 +41,34 @@ def row(column: str, now: str, proposed: str, decision: str = "apply", job: str 
 
 
 def test_a_confirmed_correction_is_applied_with_its_lineage_and_a_refused_one_is_not(con, tmp_path: Path) -> None:
-    report = decide(con, tmp_path, row("estimated_distance_m", "41.5", "12.6"),
-                    row("estimated_distance_m", "42.5", "13.0", "refuse", "J2"))
+    report = decide(
+        con,
+        tmp_path,
+        row("estimated_distance_m", "41.5", "12.6"),
+        row("estimated_distance_m", "42.5", "13.0", "refuse", "J2"),
+    )
     assert report.files[0].new == 2
     assert standing(con, "estimated_distance_m") == (12.6, "corrections.csv", 2)
     assert standing(con, "estimated_distance_m", "J2")[0] == 42.5
 
 
 def test_the_exported_proposals_can_be_filled_in_and_loaded_as_they_are(con, tmp_path: Path) -> None:
-    rows = [{"likelihood": "0.9", "slip": "", "grounds": "", **r} for r in (
-        row("estimated_distance_m", "41.5", "12.6"), row("estimated_distance_m", "42.5", "13.0", "", "J2"),
-    )]
+    rows = [
+        {"likelihood": "0.9", "slip": "", "grounds": "", **r}
+        for r in (row("estimated_distance_m", "41.5", "12.6"), row("estimated_distance_m", "42.5", "13.0", "", "J2"))
+    ]
     report = load_paths(con, [write_csv(tmp_path / "proposed_corrections.csv", rows)], Settings())
     assert (report.files[0].read, report.files[0].new, report.files[0].filtered) == (1, 1, 1)
     assert standing(con, "estimated_distance_m")[0] == 12.6
 
 
 def test_two_corrections_of_a_job_are_both_applied(con, tmp_path: Path) -> None:
-    decide(con, tmp_path, row("test_terminal_id", "T1", "T2"),
-           row("arrived_at", "2018-01-10 16:40:00Z", "2018-01-10 16:30:00Z"))
+    decide(
+        con,
+        tmp_path,
+        row("test_terminal_id", "T1", "T2"),
+        row("arrived_at", "2018-01-10 16:40:00Z", "2018-01-10 16:30:00Z"),
+    )
     assert standing(con, "test_terminal_id")[0] == "T2"
     assert standing(con, "arrived_at::varchar")[0] == "2018-01-10 16:30:00+00"
 
@@ -75,14 +84,21 @@ def test_the_export_and_the_corrections_loaded_again_change_nothing(con, tmp_pat
 
 
 def test_a_correction_of_another_value_than_the_one_that_stands_is_kept_out(con, tmp_path: Path) -> None:
-    report = decide(con, tmp_path, row("estimated_distance_m", "99", "12.6"), row("loudness", "1", "2"),
-                    row("crew_id", "C1", "C2", job="J77"), row("dug_distance_m", "40", "ten"))
+    report = decide(
+        con,
+        tmp_path,
+        row("estimated_distance_m", "99", "12.6"),
+        row("loudness", "1", "2"),
+        row("crew_id", "C1", "C2", job="J77"),
+        row("dug_distance_m", "40", "ten"),
+    )
     assert report.files[0].quarantined == 4
     said = [m for (m,) in con.execute("select message from raw.findings order by row_number").fetchall()]
     cure = "; nothing is changed: export the proposals again, or mend value_now"
     assert said == [
         f"estimated_distance_m of J1 is now 41.5, not 99{cure}",
-        f"jobs have no column loudness that can be corrected{cure}", f"job J77 is not loaded{cure}",
+        f"jobs have no column loudness that can be corrected{cure}",
+        f"job J77 is not loaded{cure}",
         f"value_proposed = ten does not fit column dug_distance_m{cure}",
     ]
     assert standing(con, "estimated_distance_m")[0] == 41.5

@@ -52,15 +52,16 @@ def test_titles_units_joined_stamps_totals_and_codes_are_found(book: Path, tmp_p
 
 def test_the_draft_loads_and_its_preview_shows_what_is_loaded(book: Path, tmp_path: Path) -> None:
     con = open_warehouse(Workspace(tmp_path / "workspace"))
-    load_paths(con, [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops", "sections")],
-               Settings())
+    load_paths(
+        con, [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops", "sections")], Settings()
+    )
     text = draft_mapping(book, con, Settings())
     (tmp_path / "draft.toml").write_text(text)
     count = load_paths(con, [book], Settings(), tmp_path / "draft.toml").files[0]
     assert (count.read, count.new, count.filtered) == (2, 2, 1)
     rows = con.execute(
         "select job_id, reported_at::varchar, estimated_distance_m, round(velocity_setting_pct, 2), cause "
-        "from raw.jobs order by 1",
+        "from raw.jobs order by 1"
     ).fetchall()
     assert rows == [  # Chicago was five hours behind on 14 March 2019, six on 2 March
         ("W-1", "2019-03-14 19:05:00+00", round(1204.5 * 0.3048, 6), round(79.4 * 200 / 299.792458, 2), "dig_in"),
@@ -69,14 +70,17 @@ def test_the_draft_loads_and_its_preview_shows_what_is_loaded(book: Path, tmp_pa
     assert "#   job_id = W-1; loop_id = L1; reported_at = 2019-03-14 14:05:00" in text
 
 
-@pytest.mark.parametrize("texts, formats, sure", [
-    (["2019-03-14 10:00"], (), True),
-    (["13/03/2019", "02/04/2019"], ("%d/%m/%Y",), True),
-    (["03/13/2019", "02/04/2019"], ("%m/%d/%Y",), True),
-    (["03/04/2019", "02/04/2019"], ("%m/%d/%Y",), False),
-    (["14-Mar-2008 14:05"], ("%d-%b-%Y %H:%M",), True),
-    (["13/03/2019", "03/14/2019", "03/15/2019"], ("%m/%d/%Y", "%d/%m/%Y"), False),
-])
+@pytest.mark.parametrize(
+    "texts, formats, sure",
+    [
+        (["2019-03-14 10:00"], (), True),
+        (["13/03/2019", "02/04/2019"], ("%d/%m/%Y",), True),
+        (["03/13/2019", "02/04/2019"], ("%m/%d/%Y",), True),
+        (["03/04/2019", "02/04/2019"], ("%m/%d/%Y",), False),
+        (["14-Mar-2008 14:05"], ("%d-%b-%Y %H:%M",), True),
+        (["13/03/2019", "03/14/2019", "03/15/2019"], ("%m/%d/%Y", "%d/%m/%Y"), False),
+    ],
+)
 def test_the_order_of_day_and_month_is_sure_only_where_proven(texts, formats, sure) -> None:
     guess = guess_formats(texts)
     assert guess is not None
@@ -87,9 +91,10 @@ def test_texts_that_are_no_stamps_have_no_format() -> None:
     assert guess_formats(["yesterday", "soon"]) is None
 
 
-@pytest.mark.parametrize("median, pct", [
-    ("0.53", "fraction"), ("53", "percent"), ("159", "m_per_us"), ("521", "ft_per_us"), ("261", "half_ft_per_us"),
-])
+@pytest.mark.parametrize(
+    "median, pct",
+    [("0.53", "fraction"), ("53", "percent"), ("159", "m_per_us"), ("521", "ft_per_us"), ("261", "half_ft_per_us")],
+)
 def test_a_velocity_s_convention_is_told_by_what_cable_has(median: str, pct: str) -> None:
     assert guess_velocity([median] * 5).value == (pct,)
 
@@ -110,18 +115,29 @@ def test_a_file_without_a_table_is_refused(tmp_path: Path, content: bytes, what:
 
 def test_a_decimal_comma_is_guessed_and_the_values_load(tmp_path: Path) -> None:
     path = tmp_path / "book.csv"
-    path.write_text("Ticket;Loop;Time Off;Time On;Dug ft;Crew\n" + "".join(
-        f"T{n};L1;03.05.2018 10:{n};03.05.2018 12:{n};{300 + n},5;C{n}\n" for n in range(10, 20)), encoding="utf-8")
+    path.write_text(
+        "Ticket;Loop;Time Off;Time On;Dug ft;Crew\n"
+        + "".join(f"T{n};L1;03.05.2018 10:{n};03.05.2018 12:{n};{300 + n},5;C{n}\n" for n in range(10, 20)),
+        encoding="utf-8",
+    )
     text = draft_mapping(path, None, Settings())
     assert 'decimal = ","  # 10 numbers such as 310,5, 0 with a point' in text
     assert 'crew_id = "Crew"  # a word of the trade for it' in text  # and no dispatched_at by its one word
     assert "dug_distance_m = 94.6404" in text
 
 
-@pytest.mark.parametrize(("texts", "is_comma"), [
-    (["1,250", "3,400"], False), (["12,5"], True), (["12,5", "1.250,5"], True), (["12.5", "1,204.5"], False),
-    (["12,5", "12.5"], False), ([], False), (["C1", "3.5.2018"], False),
-])
+@pytest.mark.parametrize(
+    ("texts", "is_comma"),
+    [
+        (["1,250", "3,400"], False),
+        (["12,5"], True),
+        (["12,5", "1.250,5"], True),
+        (["12.5", "1,204.5"], False),
+        (["12,5", "12.5"], False),
+        ([], False),
+        (["C1", "3.5.2018"], False),
+    ],
+)
 def test_a_decimal_comma_must_be_proven(texts: list[str], is_comma: bool) -> None:
     assert (guess_decimal(texts) is not None) == is_comma
 
@@ -129,8 +145,10 @@ def test_a_decimal_comma_must_be_proven(texts: list[str], is_comma: bool) -> Non
 def test_a_comma_that_may_be_either_is_left_for_a_person_to_decide(tmp_path: Path) -> None:
     path = tmp_path / "book.csv"
     head = "Ticket,Loop,Time Off,Time On,Cost\n"
-    path.write_text(head + "".join(
-        f'T{n},L1,2018-05-{n} 10:00,2018-05-{n} 12:00,"{n},250"\n' for n in range(10, 20)), encoding="utf-8")
+    path.write_text(
+        head + "".join(f'T{n},L1,2018-05-{n} 10:00,2018-05-{n} 12:00,"{n},250"\n' for n in range(10, 20)),
+        encoding="utf-8",
+    )
     assert (
         "decimal = \".\"  # ??? 10,250 is taken as thousands; give ',' if its comma stands before decimals\n"
     ) in draft_mapping(path, None, Settings())

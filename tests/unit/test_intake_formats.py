@@ -24,8 +24,9 @@ SECTIONS = TABLES["sections"]
 @pytest.fixture
 def con(tmp_path: Path) -> duckdb.DuckDBPyConnection:
     con = open_warehouse(Workspace(tmp_path / "workspace"))
-    load_paths(con, [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops", "terminals")],
-               Settings())
+    load_paths(
+        con, [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops", "terminals")], Settings()
+    )
     load_paths(con, [write_csv(tmp_path / "sections.csv", SECTIONS)], Settings())
     return con
 
@@ -47,7 +48,7 @@ def write_parquet(path: Path) -> Path:
         con.register("frame", pd.DataFrame(SECTIONS))
         con.execute(
             "copy (select * replace (length_m::double as length_m, position::integer as position, "
-            f"installed_on::date as installed_on) from frame) to '{path}' (format parquet)",
+            f"installed_on::date as installed_on) from frame) to '{path}' (format parquet)"
         )
     return path
 
@@ -71,17 +72,23 @@ def write_gz(path: Path) -> Path:
     return path
 
 
-@pytest.mark.parametrize("name, write", [
-    ("export.xlsx", write_xlsx), ("sections.parquet", write_parquet), ("sections.jsonl", write_json_lines),
-    ("export.zip", write_zip), ("sections.csv.gz", write_gz),
-    ("sections-semicolons.csv", lambda p: write_csv(p, SECTIONS, ";")),
-    ("sections-tabs.tsv", lambda p: write_csv(p, SECTIONS, "\t")),
-    ("sections-bars.txt", lambda p: write_csv(p, SECTIONS, "|")),
-    ("sections-bom.csv", lambda p: write_csv(p, SECTIONS, encoding="utf-8-sig")),
-    ("sections-utf16.csv", lambda p: write_csv(p, SECTIONS, encoding="utf-16")),
-    ("sections-utf16-unmarked.csv", lambda p: write_csv(p, SECTIONS, encoding="utf-16-le")),
-    ("sections-latin1.csv", lambda p: write_csv(p, SECTIONS, encoding="latin-1")),
-])
+@pytest.mark.parametrize(
+    "name, write",
+    [
+        ("export.xlsx", write_xlsx),
+        ("sections.parquet", write_parquet),
+        ("sections.jsonl", write_json_lines),
+        ("export.zip", write_zip),
+        ("sections.csv.gz", write_gz),
+        ("sections-semicolons.csv", lambda p: write_csv(p, SECTIONS, ";")),
+        ("sections-tabs.tsv", lambda p: write_csv(p, SECTIONS, "\t")),
+        ("sections-bars.txt", lambda p: write_csv(p, SECTIONS, "|")),
+        ("sections-bom.csv", lambda p: write_csv(p, SECTIONS, encoding="utf-8-sig")),
+        ("sections-utf16.csv", lambda p: write_csv(p, SECTIONS, encoding="utf-16")),
+        ("sections-utf16-unmarked.csv", lambda p: write_csv(p, SECTIONS, encoding="utf-16-le")),
+        ("sections-latin1.csv", lambda p: write_csv(p, SECTIONS, encoding="latin-1")),
+    ],
+)
 def test_every_form_brings_the_same_rows(con: duckdb.DuckDBPyConnection, tmp_path: Path, name: str, write) -> None:
     (tmp_path / "other").mkdir()
     report = load_paths(con, [write(tmp_path / "other" / name)], Settings())
@@ -105,7 +112,7 @@ def test_a_workbook_keeps_times_and_leading_zeros(con: duckdb.DuckDBPyConnection
     frame.to_excel(tmp_path / "jobs.xlsx", index=False, engine="xlsxwriter")
     load_paths(con, [tmp_path / "jobs.xlsx"], Settings())
     assert con.execute("select job_id, crew_id, reported_at::varchar from raw.jobs").fetchall() == [
-        ("007", "0042", "2018-01-10 16:00:00+00"),  # 10:00 in Chicago in January is six hours behind
+        ("007", "0042", "2018-01-10 16:00:00+00")  # 10:00 in Chicago in January is six hours behind
     ]
 
 
@@ -125,19 +132,24 @@ def test_a_folder_with_a_mix_is_loaded_in_the_order_of_its_tables(tmp_path: Path
     con = open_warehouse(Workspace(tmp_path / "mixed"))
     report = load_paths(con, [folder], Settings())
     assert [(f.table, f.file, f.new) for f in report.files] == [
-        ("districts", "b/districts.csv", 1), ("loops", "loops.tsv", 2), ("sections", "a.xlsx, sheet Sections", 5),
+        ("districts", "b/districts.csv", 1),
+        ("loops", "loops.tsv", 2),
+        ("sections", "a.xlsx, sheet Sections", 5),
     ]
 
 
-@pytest.mark.parametrize("name, content, message", [
-    ("jobs.xlsx", b"not a workbook", "the workbook cannot be opened: "),
-    ("jobs.parquet", b"PAR1 not parquet", "the Parquet file cannot be read: "),
-    ("jobs.zip", b"PK\x03\x04 broken", "the archive cannot be unpacked: "),
-    ("jobs.csv.gz", b"\x1f\x8b broken", "the archive cannot be unpacked: "),
-    ("jobs.jsonl", b"no json at all", "no line of the file is a JSON object"),
-])
+@pytest.mark.parametrize(
+    "name, content, message",
+    [
+        ("jobs.xlsx", b"not a workbook", "the workbook cannot be opened: "),
+        ("jobs.parquet", b"PAR1 not parquet", "the Parquet file cannot be read: "),
+        ("jobs.zip", b"PK\x03\x04 broken", "the archive cannot be unpacked: "),
+        ("jobs.csv.gz", b"\x1f\x8b broken", "the archive cannot be unpacked: "),
+        ("jobs.jsonl", b"no json at all", "no line of the file is a JSON object"),
+    ],
+)
 def test_a_file_that_is_not_what_its_ending_says_is_refused(
-    con: duckdb.DuckDBPyConnection, tmp_path: Path, name: str, content: bytes, message: str,
+    con: duckdb.DuckDBPyConnection, tmp_path: Path, name: str, content: bytes, message: str
 ) -> None:
     (tmp_path / name).write_bytes(content)
     with pytest.raises(UserError) as caught:
@@ -158,7 +170,7 @@ def test_an_archive_that_unpacks_too_far_is_refused(con: duckdb.DuckDBPyConnecti
 
 
 def test_a_gz_file_or_a_workbook_that_unpacks_too_far_is_refused(
-    con: duckdb.DuckDBPyConnection, tmp_path: Path,
+    con: duckdb.DuckDBPyConnection, tmp_path: Path
 ) -> None:
     zeros = bytes(1 << 20)
     with gzip.open(tmp_path / "jobs.csv.gz", "wb") as packed:

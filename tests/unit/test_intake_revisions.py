@@ -20,15 +20,14 @@ def load(tmp_path: Path):
     con = open_warehouse(Workspace(tmp_path / "workspace"))
     write_settings(con, Settings())
     ensure_raw_tables(con)
-    load_paths(con, [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops", "sections")],
-               Settings())
+    load_paths(
+        con, [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops", "sections")], Settings()
+    )
 
     def run(*files: list[Row], name: str = "jobs") -> tuple[duckdb.DuckDBPyConnection, list[tuple[int, ...]]]:
         paths = [write_csv(tmp_path / f"{name}_{n}.csv", rows) for n, rows in enumerate(files)]
         report = load_paths(con, paths, Settings())
-        return con, [
-            (f.read, f.new, f.revised, f.unchanged, f.superseded, f.quarantined) for f in report.files
-        ]
+        return con, [(f.read, f.new, f.revised, f.unchanged, f.superseded, f.quarantined) for f in report.files]
 
     return run
 

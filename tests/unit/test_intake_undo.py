@@ -35,7 +35,7 @@ def test_undo_restores_what_was_there_quarantine_included(con: duckdb.DuckDBPyCo
     mended = with_changes("jobs", {"crew_id": "C9"}, {"restored_at": "2018-02-10 12:15"}, {"loop_id": "L9"})
     report = load_paths(con, [write_csv(tmp_path / "jobs.csv", mended)], Settings())
     assert con.execute("select released_by from raw.quarantined_rows where batch_id = 'b0001'").fetchall() == [
-        (report.batch_id,),
+        (report.batch_id,)
     ]
     taken = undo_batch(con, report.batch_id)
     assert taken == {"raw.jobs": 2, "raw.batches": 1, "raw.files": 1, "raw.findings": 1, "raw.quarantined_rows": 1}
@@ -46,14 +46,20 @@ def test_only_the_last_load_can_be_undone(con: duckdb.DuckDBPyConnection, tmp_pa
     load_paths(con, [write_csv(tmp_path / "instruments.csv", TABLES["instruments"])], Settings())
     with pytest.raises(UserError) as caught:
         undo_batch(con, "b0001")
-    assert str(caught.value) == """load b0001 cannot be undone while b0002 stand on it
+    assert (
+        str(caught.value)
+        == """load b0001 cannot be undone while b0002 stand on it
   where: loopwear load --undo
   to do: undo b0002 first; what it brought can be loaded again afterwards"""
+    )
 
 
 def test_an_unknown_load_is_named(con: duckdb.DuckDBPyConnection) -> None:
     with pytest.raises(UserError) as caught:
         undo_batch(con, "b0099")
-    assert str(caught.value) == """there is no load 'b0099'
+    assert (
+        str(caught.value)
+        == """there is no load 'b0099'
   where: loopwear load --undo
   to do: the loads that stand are b0001"""
+    )

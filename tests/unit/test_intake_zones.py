@@ -22,17 +22,20 @@ def test_a_zone_is_known_or_not() -> None:
     assert is_zone("America/Denver") and not is_zone("Central") and not is_zone("../etc/passwd")
 
 
-@pytest.mark.parametrize("local, instant", [
-    ("2018-03-11 01:59", "2018-03-11 07:59:00+00"),
-    ("2018-03-11 02:00", None),  # skipped: 02:00 to 02:59 does not exist
-    ("2018-03-11 02:59", None),
-    ("2018-03-11 03:00", "2018-03-11 08:00:00+00"),
-    ("2018-11-04 00:59", "2018-11-04 05:59:00+00"),
-    ("2018-11-04 01:00", None),  # passed twice
-    ("2018-11-04 01:59", None),
-    ("2018-11-04 02:00", "2018-11-04 08:00:00+00"),
-    ("2018-07-01 02:30", "2018-07-01 07:30:00+00"),
-])
+@pytest.mark.parametrize(
+    "local, instant",
+    [
+        ("2018-03-11 01:59", "2018-03-11 07:59:00+00"),
+        ("2018-03-11 02:00", None),  # skipped: 02:00 to 02:59 does not exist
+        ("2018-03-11 02:59", None),
+        ("2018-03-11 03:00", "2018-03-11 08:00:00+00"),
+        ("2018-11-04 00:59", "2018-11-04 05:59:00+00"),
+        ("2018-11-04 01:00", None),  # passed twice
+        ("2018-11-04 01:59", None),
+        ("2018-11-04 02:00", "2018-11-04 08:00:00+00"),
+        ("2018-07-01 02:30", "2018-07-01 07:30:00+00"),
+    ],
+)
 def test_no_hour_is_guessed(local: str, instant: str | None) -> None:
     zone = "America/Chicago"
     with duckdb.connect() as con:

@@ -24,8 +24,7 @@ def test_bias_points_are_setting_less_fitted_and_the_route_is_slower_by_the_slac
     fit, truth = fitted
     table = describe_classes(fit, pd.Series([60.0, 53.0, np.nan], index=list(fit.readings.classes)), Settings())
     assert table["bias_points"].iloc[:2].to_numpy() == pytest.approx(
-        (table["setting_median_pct"] - table["velocity_fitted_pct"]).iloc[:2].to_numpy(),
-        rel=1e-12,
+        (table["setting_median_pct"] - table["velocity_fitted_pct"]).iloc[:2].to_numpy(), rel=1e-12
     )
     assert table["verdict"].iloc[0] == "out_of_tolerance"
     assert table["verdict"].iloc[2] == "too_few_readings"  # no setting on record to judge

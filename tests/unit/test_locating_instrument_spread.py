@@ -24,16 +24,25 @@ def one_instrument(scale: float, zero: float) -> tuple[Design, np.ndarray]:
     rng = np.random.default_rng(4)
     length = rng.uniform(10, 150, 15)
     design = Design(
-        row=np.arange(15), column=np.zeros(15, dtype=np.int64), value=length, columns=1,
-        response=length * (1 + scale) + zero + rng.normal(0, 1.2, 15), scale=length, zero=np.ones(15),
-        group=np.zeros(15, dtype=np.int64), groups=1, run=np.arange(15), runs=15, prior_mean=np.ones(1),
+        row=np.arange(15),
+        column=np.zeros(15, dtype=np.int64),
+        value=length,
+        columns=1,
+        response=length * (1 + scale) + zero + rng.normal(0, 1.2, 15),
+        scale=length,
+        zero=np.ones(15),
+        group=np.zeros(15, dtype=np.int64),
+        groups=1,
+        run=np.arange(15),
+        runs=15,
+        prior_mean=np.ones(1),
         prior_precision=np.array([1e14]),
     )
     return design, np.full(15, 1 / 1.2**2)
 
 
 def by_brute_force(
-    design: Design, weight: np.ndarray, share: np.ndarray, log_sd: np.ndarray = LOG_SD,
+    design: Design, weight: np.ndarray, share: np.ndarray, log_sd: np.ndarray = LOG_SD
 ) -> tuple[np.ndarray, np.ndarray, float]:
     """Mean, covariance of scale and zero error, and the evidence, summed over a fine grid."""
     s, t = np.meshgrid(np.linspace(-0.12, 0.12, 601), np.linspace(-8, 8, 601), indexing="ij")
@@ -43,9 +52,7 @@ def by_brute_force(
         bell = [np.exp(-0.5 * (value / sd) ** 2) / (sd * np.sqrt(2 * np.pi)) for sd in sds]
         prior = prior * ((1 - share[k]) * bell[0] + share[k] * bell[1])
     left = design.response - design.value
-    misfit = sum(
-        w * (y - s * x - t) ** 2 for w, y, x in zip(weight, left, design.value, strict=True)
-    )
+    misfit = sum(w * (y - s * x - t) ** 2 for w, y, x in zip(weight, left, design.value, strict=True))
     mass = prior * np.exp(-0.5 * (misfit - misfit.min()))
     total = mass.sum()
     mean = np.array([(mass * s).sum(), (mass * t).sum()]) / total

@@ -84,11 +84,7 @@ def test_charts_hold_their_frames() -> None:
     times = pd.to_datetime(["2020-01-01", "2020-02-01"], utc=True)
     chart = pd.DataFrame({"instrument_id": "R1", "read_at": times, "ewma": [0.1, 0.2], "ewma_limit": [0.57, 0.73]})
     drift = pd.DataFrame(
-        {
-            "instrument_id": ["R1"],
-            "drift_from_at": [times[0]],
-            "last_calibrated_on": [pd.Timestamp("2019-05-01")],
-        }
+        {"instrument_id": ["R1"], "drift_from_at": [times[0]], "last_calibrated_on": [pd.Timestamp("2019-05-01")]}
     )
     made = chart_drift(chart, drift).to_plotly_json()
     assert list(made["data"][0]["y"]) == [0.1, 0.2]
@@ -136,7 +132,7 @@ def test_the_card_writes_loops_short_and_leaves_out_broken_chains(make_warehouse
     )
     marts = Marts(con)
     assert loop_chains(marts, ["XLPE/bare/buried"]) == [
-        ["L1", ["~-T0", 2.0], ["~-S1", 0, 80.0, "~-T1", 0.0], ["~-S2", 0, 60.0, "X9", 1.0]],
+        ["L1", ["~-T0", 2.0], ["~-S1", 0, 80.0, "~-T1", 0.0], ["~-S2", 0, 60.0, "X9", 1.0]]
     ]
     made = card(marts)
     assert made is not None
@@ -148,16 +144,22 @@ def test_the_cure_names_the_error_that_passes_the_tolerance() -> None:
     row = pd.DataFrame({"offset_m": [4.7, 0.1, 4.7], "scale": [1.002, 1.03, 0.97]})
     said = [cure_words(r, Settings()).split(" checked")[0] for r in row.itertuples()]
     assert said == [
-        "Have the zero and the length of lead it is set to", "Have its time base",
+        "Have the zero and the length of lead it is set to",
+        "Have its time base",
         "Have the zero and the length of lead it is set to and its time base",
     ]
 
 
 def test_instruments_that_drift_stand_in_the_answer() -> None:
-    drift = pd.DataFrame({
-        "instrument_id": ["R-01", "R-04"], "is_drifting": [False, True], "drift_pct_per_year": [0.0, 0.59],
-        "drift_lo": [-0.1, 0.49], "drift_hi": [0.1, 0.69],
-    })
+    drift = pd.DataFrame(
+        {
+            "instrument_id": ["R-01", "R-04"],
+            "is_drifting": [False, True],
+            "drift_pct_per_year": [0.0, 0.59],
+            "drift_lo": [-0.1, 0.49],
+            "drift_hi": [0.1, 0.69],
+        }
+    )
     assert drift_words(drift) == " Drifting: R-04 by 0.6 % a year (0.5 to 0.7)."
     assert drift_words(drift.iloc[:1]) == ""
 

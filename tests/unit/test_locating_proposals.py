@@ -44,8 +44,7 @@ def test_the_instrument_on_a_wrong_setting_is_named_with_the_right_one() -> None
 
 def test_instrument_and_class_that_cannot_be_told_apart_still_get_a_proposal() -> None:
     readings, truth = make_readings(
-        Design(classes=2, instruments=2, reads=((0,), (1,)), dug=40),
-        np.random.default_rng(22),
+        Design(classes=2, instruments=2, reads=((0,), (1,)), dug=40), np.random.default_rng(22)
     )
     fit = fit_velocity(readings, tails_recorded=True)
     table = propose_settings(fit, fit_lines(fit), digs_of(readings, truth, fit, {}), Settings()).set_index(

@@ -19,13 +19,7 @@ SECTIONS = pd.DataFrame(
 
 def found_for(paths: dict[str, list[str]], excess: dict[str, float], error: float = 1.0) -> pd.DataFrame:
     spans = pd.DataFrame([(r, s) for r, path in paths.items() for s in path], columns=["reading_id", "section_id"])
-    readings = pd.DataFrame(
-        {
-            "reading_id": list(excess),
-            "excess_m": list(excess.values()),
-            "standard_error_m": error,
-        }
-    )
+    readings = pd.DataFrame({"reading_id": list(excess), "excess_m": list(excess.values()), "standard_error_m": error})
     return find_contradicted_lengths(spans.astype("str"), readings.astype({"reading_id": "str"}), SECTIONS).set_index(
         "section_id"
     )

@@ -29,10 +29,14 @@ def test_no_season_is_found_without_one_or_within_half_a_year() -> None:
 
 
 def test_the_shift_is_nothing_where_no_season_is_carried() -> None:
-    season = pd.DataFrame({
-        "insulation": ["XLPE", "EPR"], "season_pct": [0.5, 0.9], "reads_longest_day": [45, 45],
-        "is_carried": [True, False],
-    })
+    season = pd.DataFrame(
+        {
+            "insulation": ["XLPE", "EPR"],
+            "season_pct": [0.5, 0.9],
+            "reads_longest_day": [45, 45],
+            "is_carried": [True, False],
+        }
+    )
     read_at = pd.Series(pd.to_datetime(["2020-02-14", "2020-08-14", "2020-02-14", None, "2020-02-14"], utc=True))
     shift = season_shift(season, pd.Series(["XLPE", "XLPE", "EPR", "XLPE", None]), read_at)
     assert shift[0] == pytest.approx(0.005, abs=1e-6)
@@ -43,7 +47,7 @@ def test_the_shift_is_nothing_where_no_season_is_carried() -> None:
 def test_readings_with_the_season_taken_off_scatter_less() -> None:
     readings, _ = make_readings(Design(classes=1, instruments=3, dug=150, far_end=0), np.random.default_rng(3))
     read_at = pd.Series(
-        pd.Timestamp("2015-01-01", tz="UTC") + pd.to_timedelta(np.arange(len(readings)) * 31 % 3650, unit="D"),
+        pd.Timestamp("2015-01-01", tz="UTC") + pd.to_timedelta(np.arange(len(readings)) * 31 % 3650, unit="D")
     )
     facts = pd.DataFrame({"read_at": read_at, "insulation": "XLPE"})
     swing = 0.03 * np.cos(2 * np.pi * (read_at.dt.day_of_year.to_numpy() - 45) / 365.25)
@@ -51,7 +55,5 @@ def test_readings_with_the_season_taken_off_scatter_less() -> None:
     fit = fit_velocity(long, tails_recorded=True)
     season = fit_season(season_errors(fit, facts), 0.90)
     assert season["is_carried"].all()
-    calm = fit_velocity(
-        take_season_off(long, season_shift(season, facts["insulation"], read_at)), tails_recorded=True,
-    )
+    calm = fit_velocity(take_season_off(long, season_shift(season, facts["insulation"], read_at)), tails_recorded=True)
     assert calm.noise.growing < 0.9 * fit.noise.growing

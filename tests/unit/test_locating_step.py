@@ -15,39 +15,65 @@ SETTINGS = Settings()
 def inputs_of(readings: pd.DataFrame) -> Inputs:
     """Dug readings on one section of one class, taped."""
     n = len(readings)
-    filled = pd.DataFrame({
-        "reading_id": [f"r{i}" for i in range(n)], "job_id": [f"J{i}" for i in range(n)], "section_id": "S1",
-        "loop_id": "L1", "cable_class": "A", "instrument_id": "I1", "dug_method": "taped", "tail_m": 0.0,
-        "zero_errors": 1, "read_at": pd.Timestamp("2020-05-01", tz="UTC") + pd.to_timedelta(np.arange(n), unit="D"),
-        "reading_kind": "dug",
-    }).assign(**{name: readings[name].to_numpy() for name in readings})
+    filled = pd.DataFrame(
+        {
+            "reading_id": [f"r{i}" for i in range(n)],
+            "job_id": [f"J{i}" for i in range(n)],
+            "section_id": "S1",
+            "loop_id": "L1",
+            "cable_class": "A",
+            "instrument_id": "I1",
+            "dug_method": "taped",
+            "tail_m": 0.0,
+            "zero_errors": 1,
+            "read_at": pd.Timestamp("2020-05-01", tz="UTC") + pd.to_timedelta(np.arange(n), unit="D"),
+            "reading_kind": "dug",
+        }
+    ).assign(**{name: readings[name].to_numpy() for name in readings})
     known = filled["velocity_setting_pct"].notna()
     filled["is_usable"] = known
     filled["unusable_because"] = np.where(known, None, "setting_unknown")
-    paths = pd.DataFrame({
-        "reading_id": filled["reading_id"], "cable_class": "A", "length_m": filled["true_length_m"], "tail_m": 0.0,
-    })[known]
-    runs = pd.DataFrame({
-        "reading_id": filled["reading_id"], "section_id": "S1", "cable_from_m": 0.0, "cable_to_m": 500.0,
-        "run_from_m": 0.0, "run_to_m": 500.0, "near_tail_m": 0.0, "far_tail_m": 0.0,
-    })[known]
+    paths = pd.DataFrame(
+        {"reading_id": filled["reading_id"], "cable_class": "A", "length_m": filled["true_length_m"], "tail_m": 0.0}
+    )[known]
+    runs = pd.DataFrame(
+        {
+            "reading_id": filled["reading_id"],
+            "section_id": "S1",
+            "cable_from_m": 0.0,
+            "cable_to_m": 500.0,
+            "run_from_m": 0.0,
+            "run_to_m": 500.0,
+            "near_tail_m": 0.0,
+            "far_tail_m": 0.0,
+        }
+    )[known]
     return Inputs(
-        readings=filled, paths=paths, runs=runs,
+        readings=filled,
+        paths=paths,
+        runs=runs,
         spans=pd.DataFrame(columns=["reading_id", "section_id"]),
-        sections=pd.DataFrame({
-            "section_id": ["S1"], "loop_id": ["L1"], "cable_class": ["A"], "insulation": ["XLPE"], "length_m": [500.0],
-        }),
+        sections=pd.DataFrame(
+            {"section_id": ["S1"], "loop_id": ["L1"], "cable_class": ["A"], "insulation": ["XLPE"], "length_m": [500.0]}
+        ),
         pieces=pd.DataFrame(columns=["section_id", "from_m", "to_m", "cable_class"]),
-        instruments=pd.DataFrame({"instrument_id": ["I1"], "last_calibrated_on": [pd.NaT]}), tails_recorded=True,
+        instruments=pd.DataFrame({"instrument_id": ["I1"], "last_calibrated_on": [pd.NaT]}),
+        tails_recorded=True,
     )
 
 
 def test_where_no_setting_is_on_record_only_reads_long_by_is_said() -> None:
     true = np.linspace(40, 120, 30)
     frames = fit_tables(
-        inputs_of(pd.DataFrame({
-            "true_length_m": true, "displayed_distance_m": true * 1.06, "velocity_setting_pct": np.full(30, np.nan),
-        })),
+        inputs_of(
+            pd.DataFrame(
+                {
+                    "true_length_m": true,
+                    "displayed_distance_m": true * 1.06,
+                    "velocity_setting_pct": np.full(30, np.nan),
+                }
+            )
+        ),
         SETTINGS,
     )
     assert set(frames) == set(TABLES)
@@ -65,9 +91,15 @@ def test_where_no_setting_is_on_record_only_reads_long_by_is_said() -> None:
 def test_one_or_two_readings_give_no_verdict_and_no_windows_of_the_past(count: int) -> None:
     true = np.full(count, 80.0)
     frames = fit_tables(
-        inputs_of(pd.DataFrame({
-            "true_length_m": true, "displayed_distance_m": true * 1.06, "velocity_setting_pct": np.full(count, 53.0),
-        })),
+        inputs_of(
+            pd.DataFrame(
+                {
+                    "true_length_m": true,
+                    "displayed_distance_m": true * 1.06,
+                    "velocity_setting_pct": np.full(count, 53.0),
+                }
+            )
+        ),
         SETTINGS,
     )
     # the class and its only instrument cannot be told apart, whatever else
@@ -86,9 +118,11 @@ def test_all_readings_at_one_distance_leave_the_line_between_slope_and_offset_op
     def line_of(true: np.ndarray) -> pd.Series:
         shown = true * 1.02 * (1 + rng.normal(0, 0.02, 40))
         frames = fit_tables(
-            inputs_of(pd.DataFrame({
-                "true_length_m": true, "displayed_distance_m": shown, "velocity_setting_pct": np.full(40, 53.0),
-            })),
+            inputs_of(
+                pd.DataFrame(
+                    {"true_length_m": true, "displayed_distance_m": shown, "velocity_setting_pct": np.full(40, 53.0)}
+                )
+            ),
             SETTINGS,
         )
         return frames["fitted.locating_lines"].set_index("instrument_id").loc["I1"]

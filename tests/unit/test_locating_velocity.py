@@ -109,16 +109,10 @@ def test_paced_digs_are_found_to_be_noisier() -> None:
 def test_an_instrument_of_three_readings_is_not_condemned_for_a_metre_or_two() -> None:
     readings, _ = make_readings(Design(instruments=6, planted_zero_m={5: 6.0}), np.random.default_rng(8))
     rows = np.concatenate(
-        [
-            np.flatnonzero(readings.instrument < 5),
-            np.flatnonzero((readings.instrument == 5) & readings.is_dug)[:3],
-        ]
+        [np.flatnonzero(readings.instrument < 5), np.flatnonzero((readings.instrument == 5) & readings.is_dug)[:3]]
     )
     bias = describe_instruments(
-        fit_velocity(keep(readings, rows), tails_recorded=True),
-        list(readings.instruments),
-        NOBODY,
-        SETTINGS,
+        fit_velocity(keep(readings, rows), tails_recorded=True), list(readings.instruments), NOBODY, SETTINGS
     ).set_index("instrument_id")
     assert bias.loc["I005", "readings"] == 3
     # drawn towards the others, and its limits wider than theirs

@@ -58,13 +58,5 @@ def test_no_number_is_named_at_the_edge_or_where_readings_do_not_help() -> None:
 
 def test_every_distance_must_hold() -> None:
     at = np.array([50.0, 150.0, 400.0])
-    found = judge(
-        np.array([0.5, 1.0, 9.5]),
-        np.full(3, 0.2),
-        np.zeros(3),
-        tolerated_error(at, SETTINGS),
-        1e6,
-        0.90,
-        40,
-    )
+    found = judge(np.array([0.5, 1.0, 9.5]), np.full(3, 0.2), np.zeros(3), tolerated_error(at, SETTINGS), 1e6, 0.90, 40)
     assert found.verdict == "out_of_tolerance"

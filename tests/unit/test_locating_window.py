@@ -89,9 +89,13 @@ def test_without_a_setting_the_median_in_use_is_taken_and_said(fitted) -> None:
 
 def test_a_setting_not_stated_is_the_median_of_the_instrument(fitted) -> None:
     con, *_ = fitted
-    write_table(con, "fitted.setting_proposals", pd.DataFrame({
-        "instrument_id": ["I001", "I002"], "cable_class": ["class 0"] * 2, "setting_median_pct": [56.0, 51.0],
-    }).reindex(columns=dictionary.tables()["fitted.setting_proposals"].columns))
+    write_table(
+        con,
+        "fitted.setting_proposals",
+        pd.DataFrame(
+            {"instrument_id": ["I001", "I002"], "cable_class": ["class 0"] * 2, "setting_median_pct": [56.0, 51.0]}
+        ).reindex(columns=dictionary.tables()["fitted.setting_proposals"].columns),
+    )
     asked = {"cable_class": "class 0", "distance_m": 40.0, "instrument_id": "I001"}
     found = find_dig_window(con, Settings(), **asked)
     assert found == replace(
@@ -102,11 +106,19 @@ def test_a_setting_not_stated_is_the_median_of_the_instrument(fitted) -> None:
 
 def test_the_window_of_a_drifting_instrument_says_how_far_it_may_be_off(fitted) -> None:
     con, *_ = fitted
-    write_table(con, "fitted.instrument_drift", pd.DataFrame({
-        "instrument_id": ["I001", "I002"], "is_drifting": [True, False],
-        "drift_pct_per_year": [0.6, 0.1], "last_ewma_pct": [2.5, 0.2],
-        "drift_from_at": pd.to_datetime(["2019-12-02", None], utc=True),
-    }).reindex(columns=dictionary.tables()["fitted.instrument_drift"].columns))
+    write_table(
+        con,
+        "fitted.instrument_drift",
+        pd.DataFrame(
+            {
+                "instrument_id": ["I001", "I002"],
+                "is_drifting": [True, False],
+                "drift_pct_per_year": [0.6, 0.1],
+                "last_ewma_pct": [2.5, 0.2],
+                "drift_from_at": pd.to_datetime(["2019-12-02", None], utc=True),
+            }
+        ).reindex(columns=dictionary.tables()["fitted.instrument_drift"].columns),
+    )
     asked = {"cable_class": "class 0", "distance_m": 41.0, "velocity_pct": 53.0}
     found = find_dig_window(con, Settings(), **asked, instrument_id="I001")
     away = 0.025 * found.corrected_m
@@ -179,14 +191,7 @@ def test_before_any_refresh_it_says_so(make_warehouse) -> None:
         con,
         "fitted.window_quantiles",
         pd.DataFrame(
-            columns=[
-                "window_level",
-                "quantile",
-                "quantile_parametric",
-                "quantile_conformal",
-                "digs",
-                "window_method",
-            ]
+            columns=["window_level", "quantile", "quantile_parametric", "quantile_conformal", "digs", "window_method"]
         ),
     )
     with pytest.raises(UserError, match="no velocity could be fitted"):
@@ -247,10 +252,24 @@ def test_the_classes_of_a_way_are_read_with_their_lengths() -> None:
 def test_the_season_is_taken_off_on_a_given_day(fitted) -> None:
     con, *_ = fitted
     con.execute("insert into staging.sections (section_id, cable_class, insulation) values ('S1', 'class 0', 'XLPE')")
-    write_table(con, "fitted.season", pd.DataFrame([{
-        "insulation": "XLPE", "readings": 900, "season_pct": 1.0, "season_lo": 0.5, "season_hi": 1.5,
-        "reads_longest_day": 45, "season_p_value": 0.001, "is_carried": True,
-    }]))
+    write_table(
+        con,
+        "fitted.season",
+        pd.DataFrame(
+            [
+                {
+                    "insulation": "XLPE",
+                    "readings": 900,
+                    "season_pct": 1.0,
+                    "season_lo": 0.5,
+                    "season_hi": 1.5,
+                    "reads_longest_day": 45,
+                    "season_p_value": 0.001,
+                    "is_carried": True,
+                }
+            ]
+        ),
+    )
     asked = {"cable_class": "class 0", "distance_m": 101.0, "instrument_id": "I001", "velocity_pct": 53}
     winter = find_dig_window(con, Settings(), on=date(2024, 2, 14), **asked)
     plain = find_dig_window(con, Settings(), **{**asked, "distance_m": 100.0})

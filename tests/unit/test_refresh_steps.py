@@ -49,21 +49,24 @@ def test_nothing_loaded_says_what_to_run(tmp_path: Path) -> None:
 
 
 def test_as_of_is_the_local_day_of_the_last_report(make_warehouse) -> None:
-    con = make_warehouse({
-        "districts": """
+    con = make_warehouse(
+        {
+            "districts": """
             district_id | timezone        | recorded_from
             D           | America/Chicago | 2000-01-01
         """,
-        "loops": """
+            "loops": """
             loop_id | district_id
             L       | D
         """,
-        # 03:00 UTC on the first of February is still the evening of 31 January in the district.
-        "jobs": """
+            # 03:00 UTC on the first of February is still the evening of 31 January in the district.
+            "jobs": """
             job_id | loop_id | reported_at          | restored_at
             J1     | L       | 2020-02-01 03:00:00Z | 2020-02-01 06:00:00Z
             J2     | L       | 2020-01-15 03:00:00Z | 2020-02-03 06:00:00Z
             J3     | X       | 2020-03-01 03:00:00Z | 2020-03-01 06:00:00Z
         """,
-    }, build=("staging",))
+        },
+        build=("staging",),
+    )
     assert road.find_last_report_day(con) == dt.date(2020, 1, 31)

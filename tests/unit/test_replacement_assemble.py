@@ -14,9 +14,7 @@ from shared.store import read_model
 from synthetic_data.demo import make_tables
 
 AS_OF = dt.date(2025, 12, 31)
-SETTINGS = (
-    Settings().override("general", as_of=AS_OF).override("replacement", budget=400_000.0, backtest_replicates=50)
-)
+SETTINGS = Settings().override("general", as_of=AS_OF).override("replacement", budget=400_000.0, backtest_replicates=50)
 
 
 @pytest.fixture
@@ -57,18 +55,19 @@ def check_groups(sections, loops, groups) -> None:
         for column in sums.columns:
             assert rows[column].loc[sums.index].to_numpy() == pytest.approx(sums[column].to_numpy(), rel=1e-3), column
     assert loops.set_index("loop_id")["expected_failures"].sum() == pytest.approx(
-        sections["expected_failures"].sum(), rel=1e-3,
+        sections["expected_failures"].sum(), rel=1e-3
     )
 
 
 def check_money(sections, loops) -> None:
     terms = SETTINGS.replacement
     assert sections["benefit_cost_ratio"].to_numpy() == pytest.approx(
-        (sections["avoided_cost"] / sections["replacement_cost"]).to_numpy(),
+        (sections["avoided_cost"] / sections["replacement_cost"]).to_numpy()
     )
-    assert sections["is_paying"].to_numpy().tolist() == (
-        sections["expected_rate_per_100km_year"] > sections["pays_above_per_100km_year"]
-    ).tolist()
+    assert (
+        sections["is_paying"].to_numpy().tolist()
+        == (sections["expected_rate_per_100km_year"] > sections["pays_above_per_100km_year"]).tolist()
+    )
     years = annuity_factor(terms.cable_life_years, terms.discount_rate_pct)
     worth = sections["avoided_failures"] / 5.0 * sections["cost_per_failure"] * years
     assert sections["avoided_cost"].to_numpy() == pytest.approx(worth.to_numpy())
@@ -90,11 +89,11 @@ def check_programme(sections, programme, figures) -> None:
     known = sections.set_index("section_id")
     replaced = first[first["action"].eq("replace")]
     assert replaced["avoided_cost"].to_numpy() == pytest.approx(
-        known.loc[replaced["section_id"], "avoided_cost"].to_numpy(),
+        known.loc[replaced["section_id"], "avoided_cost"].to_numpy()
     )
     later = 1.05 ** -(programme["plan_year"] - 1)
     assert programme["net_benefit"].to_numpy() == pytest.approx(
-        (programme["avoided_cost"] - later * programme["cost"]).to_numpy(),
+        (programme["avoided_cost"] - later * programme["cost"]).to_numpy()
     )
     ordered = programme.sort_values("programme_order")
     assert ordered["programme_order"].tolist() == list(range(1, len(programme) + 1))

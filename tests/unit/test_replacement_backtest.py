@@ -44,9 +44,12 @@ def make_history(sections: list[tuple], failures: list[tuple], as_of: str = "202
         frame[column] = pd.to_datetime(frame[column])
     end = pd.Timestamp(as_of)
     frame = frame.assign(
-        is_installed_on_known=frame["installed_on"].notna(), rejuvenated_on=pd.NaT,
+        is_installed_on_known=frame["installed_on"].notna(),
+        rejuvenated_on=pd.NaT,
         in_view_from=frame["installed_on"].clip(lower=pd.Timestamp("2006-01-01")),
-        in_view_to=frame["retired_on"].fillna(end), exposure_years=0.0, exposure_km_years=0.0,
+        in_view_to=frame["retired_on"].fillna(end),
+        exposure_years=0.0,
+        exposure_km_years=0.0,
     )
     jobs = pd.DataFrame(failures, columns=["section_id", "failed_on", "closed_on"])
     jobs["loop_id"] = jobs["section_id"].map(frame.set_index("section_id")["loop_id"])
@@ -87,11 +90,18 @@ def test_a_short_record_shortens_the_horizon_and_none_gives_none() -> None:
 
 def test_only_what_was_known_at_the_origin_counts_as_history() -> None:
     history = make_history(
-        [("a", "L", 1.0, "1990-01-01", None), ("b", "L", 2.0, "1990-01-01", "2022-06-30"),
-         ("c", "L", 1.0, "2023-01-01", None)],
-        [("a", "2010-05-01", "2010-05-09"), ("a", "2019-05-01", "2019-05-09"),
-         ("a", "2020-12-28", "2021-01-15"),  # reported before the origin, closed after: known to nobody
-         ("b", "2021-03-01", "2021-03-02"), ("a", "2026-01-01", "2026-01-02")],
+        [
+            ("a", "L", 1.0, "1990-01-01", None),
+            ("b", "L", 2.0, "1990-01-01", "2022-06-30"),
+            ("c", "L", 1.0, "2023-01-01", None),
+        ],
+        [
+            ("a", "2010-05-01", "2010-05-09"),
+            ("a", "2019-05-01", "2019-05-09"),
+            ("a", "2020-12-28", "2021-01-15"),  # reported before the origin, closed after: known to nobody
+            ("b", "2021-03-01", "2021-03-02"),
+            ("a", "2026-01-01", "2026-01-02"),
+        ],
         as_of="2026-12-31",
     )
     origin = dt.date(2020, 12, 31)
@@ -107,8 +117,12 @@ def test_only_what_was_known_at_the_origin_counts_as_history() -> None:
 
 def test_orders_of_the_rules() -> None:
     units = make_units(
-        length_km=[1, 2, 4, 1], failures=[1, 2, 3, 0], failures_recent=[1, 0, 0, 0], failures_five_years=[0, 3, 0, 0],
-        age_years=[10, 20, 30, 40], expected=[1, 8, 4, 2],
+        length_km=[1, 2, 4, 1],
+        failures=[1, 2, 3, 0],
+        failures_recent=[1, 0, 0, 0],
+        failures_five_years=[0, 3, 0, 0],
+        age_years=[10, 20, 30, 40],
+        expected=[1, 8, 4, 2],
     )
 
     def picked(rule: str) -> list[int]:
@@ -170,12 +184,16 @@ def test_calibration_goes_by_tenths_of_the_length() -> None:
 
 
 def test_a_failure_known_by_loop_alone_is_shared_as_the_forecast_is() -> None:
-    sections = [("s0", "L0", 1.0, "1980-01-01", None), ("s1", "L0", 3.0, "1980-01-01", None),
-                ("s2", "L1", 1.0, "1980-01-01", None)]
+    sections = [
+        ("s0", "L0", 1.0, "1980-01-01", None),
+        ("s1", "L0", 3.0, "1980-01-01", None),
+        ("s2", "L1", 1.0, "1980-01-01", None),
+    ]
     history = make_history(sections, [("s2", "2022-01-01", "2022-01-05"), ("s0", "2022-03-01", "2022-03-05")])
     alone = history.failures["section_id"].eq("s0")
     failures = history.failures.assign(
-        is_counted=~alone, why_not=np.where(alone, "loop_only", None),
+        is_counted=~alone,
+        why_not=np.where(alone, "loop_only", None),
         section_id=history.failures["section_id"].where(~alone),
     )
     history, origin = dataclasses.replace(history, failures=failures), dt.date(2020, 12, 31)
@@ -206,7 +224,7 @@ def test_every_rule_at_every_origin_and_level_and_the_same_each_time() -> None:
 
     def test_once():
         return run_backtest(
-            history, FlatModel, origins, 5.0, level=0.90, replicates=50, random=np.random.default_rng(1),
+            history, FlatModel, origins, 5.0, level=0.90, replicates=50, random=np.random.default_rng(1)
         )
 
     first, second = test_once(), test_once()
@@ -221,8 +239,10 @@ def test_every_rule_at_every_origin_and_level_and_the_same_each_time() -> None:
 def test_replicates_taken_as_far_as_needed_are_those_of_the_whole() -> None:
     rng = np.random.default_rng(6)
     units = make_units(
-        length_km=rng.uniform(0.05, 0.5, 900), observed=rng.poisson(0.4, 900).astype(float),
-        failures=rng.integers(0, 4, 900).astype(float), age_years=rng.uniform(0, 40, 900),
+        length_km=rng.uniform(0.05, 0.5, 900),
+        observed=rng.poisson(0.4, 900).astype(float),
+        failures=rng.integers(0, 4, 900).astype(float),
+        age_years=rng.uniform(0, 40, 900),
     ).assign(loop_code=np.repeat(np.arange(90), 10))
     draws = rng.multinomial(90, np.full(90, 1 / 90), size=40).astype(float)
     order, groups = order_by_rule(units, "most_failures")
@@ -237,13 +257,20 @@ def test_orders_are_those_of_a_plain_sort() -> None:
     rng = np.random.default_rng(8)
     for mean in (0.05, 3.0):  # few with a failure on record, and nearly all
         units = make_units(
-            length_km=rng.integers(1, 4, 300), failures=rng.poisson(mean, 300), age_years=rng.integers(-1, 30, 300),
-            failures_five_years=rng.poisson(mean, 300), expected=rng.integers(0, 9, 300),
+            length_km=rng.integers(1, 4, 300),
+            failures=rng.poisson(mean, 300),
+            age_years=rng.integers(-1, 30, 300),
+            failures_five_years=rng.poisson(mean, 300),
+            expected=rng.integers(0, 9, 300),
         )
         per_km, age = units["failures"] / units["length_km"], units["age_years"]
-        keys = {"most_failures": (-units["failures"], -age), "failures_per_km": (-per_km, -age),
-                "oldest_first": (-age,), "three_in_five_years": (-units["failures_five_years"].ge(3).astype(int),),
-                "model": (-units["expected"] / units["length_km"],)}
+        keys = {
+            "most_failures": (-units["failures"], -age),
+            "failures_per_km": (-per_km, -age),
+            "oldest_first": (-age,),
+            "three_in_five_years": (-units["failures_five_years"].ge(3).astype(int),),
+            "model": (-units["expected"] / units["length_km"],),
+        }
         by_age = np.argsort(-age.to_numpy(), kind="stable")
         for rule, key in keys.items():
             order, groups = order_by_rule(units, rule, by_age)

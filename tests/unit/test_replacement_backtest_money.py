@@ -19,11 +19,13 @@ ORIGIN = dt.date(2020, 12, 31)
 
 def make_units(sections: list[tuple]) -> pd.DataFrame:
     """Sections as (id, loop, km, expected, observed, failures)."""
-    units = pd.DataFrame(
-        sections, columns=["section_id", "loop_id", "length_km", "expected", "observed", "failures"])
+    units = pd.DataFrame(sections, columns=["section_id", "loop_id", "length_km", "expected", "observed", "failures"])
     return units.assign(
-        failures_recent=0.0, failures_five_years=0.0, age_years=10.0,
-        section_code=np.arange(len(units)), loop_code=pd.factorize(units["loop_id"])[0],
+        failures_recent=0.0,
+        failures_five_years=0.0,
+        age_years=10.0,
+        section_code=np.arange(len(units)),
+        loop_code=pd.factorize(units["loop_id"])[0],
     )
 
 
@@ -35,8 +37,10 @@ def loops_of(units: pd.DataFrame) -> pd.DataFrame:
 def measured(costs: dict[str, float], units: pd.DataFrame, per_loop: float = 0.0) -> pd.DataFrame:
     measure = CaptureByMoney(units.set_index("section_code")["section_id"].map(costs), per_loop, 0.9)
     draws = np.ones((10, units["loop_id"].nunique()))
-    found = [measure(part, ORIGIN, 5.0, level, {rule: order_by_rule(part, rule) for rule in RULES}, draws)
-             for part, level in ((units, "section"), (loops_of(units), "loop"))]
+    found = [
+        measure(part, ORIGIN, 5.0, level, {rule: order_by_rule(part, rule) for rule in RULES}, draws)
+        for part, level in ((units, "section"), (loops_of(units), "loop"))
+    ]
     return pd.concat(found).set_index(["level", "rule", "cost_fraction"]).sort_index()
 
 
@@ -59,10 +63,19 @@ def test_mobilising_counts_for_loops_and_not_for_sections() -> None:
 
 def test_at_one_price_money_and_length_capture_the_same() -> None:
     rng = np.random.default_rng(5)
-    units = make_units([
-        (f"s{k}", f"L{k // 4}", float(rng.uniform(0.05, 0.3)), float(rng.gamma(1.0)), int(rng.poisson(1.0)),
-         int(rng.poisson(1.0))) for k in range(80)
-    ])
+    units = make_units(
+        [
+            (
+                f"s{k}",
+                f"L{k // 4}",
+                float(rng.uniform(0.05, 0.3)),
+                float(rng.gamma(1.0)),
+                int(rng.poisson(1.0)),
+                int(rng.poisson(1.0)),
+            )
+            for k in range(80)
+        ]
+    )
     found = measured(dict(zip(units["section_id"], 190_000 * units["length_km"], strict=True)), units)
     for level, part in (("section", units), ("loop", loops_of(units))):
         for rule in ("model", "most_failures", "random"):
@@ -73,11 +86,18 @@ def test_at_one_price_money_and_length_capture_the_same() -> None:
 
 
 def test_prices_are_those_of_the_ranking() -> None:
-    sections = pd.DataFrame({
-        "section_id": ["a", "b"], "section_code": [0, 1], "length_km": [0.1, 0.2], "installation": ["duct", "buried"],
-        "repair_cost_per_failure": 1.0, "customer_minutes_per_failure": 1.0, "customers_interrupted_per_failure": 1.0,
-        "expected_failures": 1.0,
-    })
+    sections = pd.DataFrame(
+        {
+            "section_id": ["a", "b"],
+            "section_code": [0, 1],
+            "length_km": [0.1, 0.2],
+            "installation": ["duct", "buried"],
+            "repair_cost_per_failure": 1.0,
+            "customer_minutes_per_failure": 1.0,
+            "customers_interrupted_per_failure": 1.0,
+            "expected_failures": 1.0,
+        }
+    )
     valued = value_sections(sections, 0.5, Replacement(), 5.0)
     assert price_sections(sections, Replacement()).tolist() == valued["replacement_cost"].tolist()
 

@@ -29,7 +29,7 @@ REASONS = pd.DataFrame({"section_id": ["S000000"], "retired_because": ["programm
 
 
 def table_of(
-    history: FailureHistory, model: FailureModel, members: pd.DataFrame, years: float, level: float,
+    history: FailureHistory, model: FailureModel, members: pd.DataFrame, years: float, level: float
 ) -> pd.DataFrame:
     """Before and after of the sets by one model."""
     return tabulate_before_after(history, expect_nothing_done(history, model, members, years), level)
@@ -37,8 +37,7 @@ def table_of(
 
 def place_sections(history: FailureHistory) -> FailureHistory:
     """Each section in a place of its own."""
-    return dataclasses.replace(
-        history, sections=history.sections.assign(position=np.arange(len(history.sections))))
+    return dataclasses.replace(history, sections=history.sections.assign(position=np.arange(len(history.sections))))
 
 
 @pytest.fixture(scope="module")
@@ -62,14 +61,23 @@ def replace_first(history: FailureHistory, after: int) -> FailureHistory:
     failures = failures[failures["section_id"].ne(sections.loc[old, "section_id"])]
     # three before the day, one of them more than three years before; those that follow, and one too late to count
     days = [DAY + pd.Timedelta(days=d) for d in (-10, -400, -2000, 1300, *range(30, 30 + after))]
-    added = pd.DataFrame({
-        "job_id": [f"X{k}" for k in range(len(days))], "loop_id": sections.loc[old, "loop_id"],
-        "section_id": [sections.loc[old, "section_id"]] * 3 + ["ZNEW"] * (1 + after), "failed_on": days,
-        "closed_on": days,
-        "is_counted": True, "why_not": None, "district_id": "D1", "cause": "unknown", "failed_component": "cable",
-    })
+    added = pd.DataFrame(
+        {
+            "job_id": [f"X{k}" for k in range(len(days))],
+            "loop_id": sections.loc[old, "loop_id"],
+            "section_id": [sections.loc[old, "section_id"]] * 3 + ["ZNEW"] * (1 + after),
+            "failed_on": days,
+            "closed_on": days,
+            "is_counted": True,
+            "why_not": None,
+            "district_id": "D1",
+            "cause": "unknown",
+            "failed_component": "cable",
+        }
+    )
     return dataclasses.replace(
-        history, sections=pd.concat([sections, new], ignore_index=True),
+        history,
+        sections=pd.concat([sections, new], ignore_index=True),
         failures=pd.concat([failures, added], ignore_index=True),
     )
 
@@ -93,8 +101,9 @@ def test_failures_up_to_the_day_are_known_on_the_day(history: FailureHistory, mo
     now = replace_first(history, after=0)
     quiet = dataclasses.replace(now, failures=now.failures[now.failures["job_id"].ne("X0")])
     expected = [
-        table_of(h, model, list_replaced(h, REASONS), 3.0, 0.9).query(
-            "grouped_by == 'replaced_in' and group_name == '2021'")["expected_after"].iloc[0]
+        table_of(h, model, list_replaced(h, REASONS), 3.0, 0.9)
+        .query("grouped_by == 'replaced_in' and group_name == '2021'")["expected_after"]
+        .iloc[0]
         for h in (now, quiet)
     ]
     assert expected[0] > 1.1 * expected[1]
@@ -112,7 +121,7 @@ def test_what_follows_changes_nothing_of_what_was_expected(history: FailureHisto
 
 
 def test_a_section_on_the_models_own_day_is_expected_as_the_forecast_says(
-    history: FailureHistory, model: FailureModel,
+    history: FailureHistory, model: FailureModel
 ) -> None:
     forecast = model.forecast_loops(3.0).set_index("loop_id")
     loop = forecast.index[3]
@@ -131,13 +140,18 @@ def test_injected_and_watched_sets() -> None:
     history = place_sections(make_fleet(3, loops=12).history)
     sections = history.sections.assign(
         rejuvenated_on=pd.Series(pd.Timestamp("2022-05-01"), history.sections.index).where(
-            history.sections["section_id"] == "S000004"))
+            history.sections["section_id"] == "S000004"
+        )
+    )
     now = dataclasses.replace(history, sections=sections)
     injected = list_injected(now)
     assert injected[["group_name", "section_id"]].to_numpy().tolist() == [["2022", "S000004"], ["all years", "S000004"]]
     watched = list_watched(now, {"L00001": dt.date(2021, 1, 1)})
-    there = sections[(sections["loop_id"] == "L00001") & ~(sections["retired_on"] < "2021-01-01")
-                     & ~(sections["installed_on"] > "2021-01-01")]
+    there = sections[
+        (sections["loop_id"] == "L00001")
+        & ~(sections["retired_on"] < "2021-01-01")
+        & ~(sections["installed_on"] > "2021-01-01")
+    ]
     assert sorted(watched["section_id"]) == there["section_id"].tolist()
     assert set(watched["counts"]) == {"loop"}
 
@@ -168,7 +182,7 @@ def test_a_watched_loop_that_is_not_there_is_named() -> None:
 
 
 def test_an_older_model_brought_up_to_date_says_nearly_what_a_new_one_says(
-    history: FailureHistory, model: FailureModel,
+    history: FailureHistory, model: FailureModel
 ) -> None:
     """Three years lie between the model and the day: their failures and their exposure must count."""
     day = dt.date(2023, 12, 31)
@@ -176,8 +190,7 @@ def test_an_older_model_brought_up_to_date_says_nearly_what_a_new_one_says(
     loops = sorted(set(history.sections["loop_id"]))
     watched = list_watched(history, dict.fromkeys(loops, day))
     old, new = (
-        table_of(history, m, watched, 2.0, 0.9).set_index("group_name")["expected_after"]
-        for m in (model, fresh)
+        table_of(history, m, watched, 2.0, 0.9).set_index("group_name")["expected_after"] for m in (model, fresh)
     )
     # 190 failures in all: the level of the last years alone moves by a tenth
     assert old.sum() == pytest.approx(new.sum(), rel=0.15)
@@ -190,7 +203,7 @@ def test_an_older_model_brought_up_to_date_says_nearly_what_a_new_one_says(
 
 
 def test_time_without_a_failure_since_the_models_day_lowers_what_is_expected(
-    history: FailureHistory, model: FailureModel,
+    history: FailureHistory, model: FailureModel
 ) -> None:
     day = pd.Timestamp("2023-12-31")
     quiet = dataclasses.replace(history, failures=known_at(history, dt.date(2020, 12, 31)).failures)
@@ -204,7 +217,7 @@ def test_time_without_a_failure_since_the_models_day_lowers_what_is_expected(
 
 
 def test_sets_of_sections_are_expected_only_the_failures_whose_section_is_told(
-    history: FailureHistory, model: FailureModel,
+    history: FailureHistory, model: FailureModel
 ) -> None:
     """With every second later failure known by loop alone, half as many are expected to be seen on a section."""
     after = pd.to_datetime(history.failures["failed_on"]).gt(DAY)
@@ -231,7 +244,8 @@ def test_loops_left_alone_are_followed_until_something_is_done(history: FailureH
     picked = members["section_id"].iloc[0]
     injected = pd.Timestamp("2021-12-31")
     sections = history.sections.assign(
-        rejuvenated_on=pd.Series(injected, history.sections.index).where(history.sections["section_id"].eq(picked)))
+        rejuvenated_on=pd.Series(injected, history.sections.index).where(history.sections["section_id"].eq(picked))
+    )
     now = list_by_rules(dataclasses.replace(history, sections=sections), model)
     assert now.loc[now["section_id"].eq(picked), "until"].eq(injected).all()
     retired = history.sections.set_index("section_id")["retired_on"].reindex(members["section_id"])

@@ -45,8 +45,7 @@ def judged(history: FailureHistory) -> list[belief.Judged]:
     loops = sorted(set(history.sections["loop_id"]))
     members = list_members(history, NO_REASONS, {loop: days[k % 3] for k, loop in enumerate(loops)})
     return [
-        belief.judge_model(
-            history, fit_failure_model(known_at(history, day), Settings()), members, dates, Settings())
+        belief.judge_model(history, fit_failure_model(known_at(history, day), Settings()), members, dates, Settings())
         for day in dates
     ]
 
@@ -62,7 +61,7 @@ def test_a_member_is_judged_by_the_last_model_that_stands_no_later(judged: list[
 
 
 def test_evidence_has_the_tables_and_columns_of_the_dictionary(
-    history: FailureHistory, judged: list[belief.Judged],
+    history: FailureHistory, judged: list[belief.Judged]
 ) -> None:
     from shared import dictionary
 
@@ -153,11 +152,18 @@ def test_a_watched_loop_that_no_model_could_judge_is_named(marts: Marts) -> None
 
 
 def test_what_the_forecast_of_injected_cable_rests_on_is_said_beside_the_settings() -> None:
-    amounts = pd.DataFrame({
-        "figure": ["injection_left", "injection_left_lo", "injection_left_hi", "injection_failures_since",
-                   "injection_expected_untreated"],
-        "amount": [0.4, 0.23, 0.6, 13.0, 31.8],
-    })
+    amounts = pd.DataFrame(
+        {
+            "figure": [
+                "injection_left",
+                "injection_left_lo",
+                "injection_left_hi",
+                "injection_failures_since",
+                "injection_expected_untreated",
+            ],
+            "amount": [0.4, 0.23, 0.6, 13.0, 31.8],
+        }
+    )
     sentence = page.injection_sentence(amounts, Settings())
     assert "0.40 (0.23 to 0.60, gamma)" in sentence
     assert "13 failures since where 31.8 were to be expected" in sentence

@@ -10,13 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.replacement.churn import (
-    KEPT_RUNS,
-    Ranking,
-    choose_earlier,
-    compare_rankings,
-    is_worth_keeping,
-)
+from pipelines.replacement.churn import KEPT_RUNS, Ranking, choose_earlier, compare_rankings, is_worth_keeping
 from pipelines.replacement.kept_rankings import next_run_number, read_kept, settings_of_ranking, write_kept
 from shared.settings import Settings
 
@@ -29,13 +23,21 @@ def make_ranking(run: int = 1, as_of: str = "2024-12-31", **rates: float) -> Ran
     loops = pd.DataFrame({"loop_id": list(rates), "expected_rate_per_100km_year": list(rates.values())})
     loops = loops.assign(
         rank=loops["expected_rate_per_100km_year"].rank(ascending=False, method="first").astype("int64"),
-        length_km=0.5, failures_recorded=2, failures_shared=0.0, class_rate_per_100km_year=10.0,
+        length_km=0.5,
+        failures_recorded=2,
+        failures_shared=0.0,
+        class_rate_per_100km_year=10.0,
         multiplier=loops["expected_rate_per_100km_year"] / 10.0,
     )
-    sections = pd.DataFrame({
-        "section_id": [f"{loop}1" for loop in rates], "loop_id": list(rates), "cable_class": "XLPE/bare/buried",
-        "length_km": 0.5, "installed_on": pd.Timestamp("1980-07-01"),
-    })
+    sections = pd.DataFrame(
+        {
+            "section_id": [f"{loop}1" for loop in rates],
+            "loop_id": list(rates),
+            "cable_class": "XLPE/bare/buried",
+            "length_km": 0.5,
+            "installed_on": pd.Timestamp("1980-07-01"),
+        }
+    )
     return Ranking(run, dt.date.fromisoformat(as_of), "blend (penalty 10)", SETTINGS, loops, sections)
 
 
@@ -104,7 +106,8 @@ def test_the_record_the_register_and_the_date_are_told_apart() -> None:
 def test_settings_form_and_dates_are_named() -> None:
     then = make_ranking(1)
     now = dataclasses.replace(
-        make_ranking(2, A=40.0, B=5.0, C=20.0, D=10.0), settings={"general.horizon_years": "3.0"},
+        make_ranking(2, A=40.0, B=5.0, C=20.0, D=10.0),
+        settings={"general.horizon_years": "3.0"},
         model_form="spline (penalty 3)",
     )
     sections = now.sections.assign(installed_on=pd.Timestamp("1985-07-01"))

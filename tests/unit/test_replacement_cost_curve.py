@@ -21,12 +21,12 @@ def test_the_curve_of_three_loops() -> None:
     assert curve["avoided_failures"].tolist() == [2.0, 3.0]
     assert curve["cost_per_failure_avoided"].tolist() == pytest.approx([11_000 / 2, 22_000 / 3])
     assert curve["marginal_cost_per_failure_avoided"].tolist() == pytest.approx([11_000 / 2, 11_000 / 1])
-    assert curve["marginal_return"].tolist() == pytest.approx([
-        2 / 5 * FAILURE * 40 / 11_000, 1 / 5 * FAILURE * 40 / 11_000,
-    ])
-    assert curve["net_benefit"].tolist() == pytest.approx([
-        2 / 5 * FAILURE * 40 - 11_000, 3 / 5 * FAILURE * 40 - 22_000,
-    ])
+    assert curve["marginal_return"].tolist() == pytest.approx(
+        [2 / 5 * FAILURE * 40 / 11_000, 1 / 5 * FAILURE * 40 / 11_000]
+    )
+    assert curve["net_benefit"].tolist() == pytest.approx(
+        [2 / 5 * FAILURE * 40 - 11_000, 3 / 5 * FAILURE * 40 - 22_000]
+    )
 
 
 def test_it_ends_at_twice_what_the_plan_may_spend() -> None:

@@ -42,7 +42,7 @@ def test_classes_add_up_to_the_whole(scores: pd.DataFrame) -> None:
 
 
 def test_every_failure_of_the_year_on_cable_in_service_then_is_seen(
-    history: FailureHistory, model: FailureModel, scores: pd.DataFrame,
+    history: FailureHistory, model: FailureModel, scores: pd.DataFrame
 ) -> None:
     failures = history.failures
     year = pd.to_datetime(failures["failed_on"]).between(pd.Timestamp("2025-01-01"), pd.Timestamp("2025-12-31"))
@@ -52,9 +52,7 @@ def test_every_failure_of_the_year_on_cable_in_service_then_is_seen(
     assert scores["observed_failures"].iloc[0] == pytest.approx((year & (own | alone)).sum())
 
 
-def test_the_forecast_is_the_models_own(
-    history: FailureHistory, model: FailureModel, scores: pd.DataFrame,
-) -> None:
+def test_the_forecast_is_the_models_own(history: FailureHistory, model: FailureModel, scores: pd.DataFrame) -> None:
     forecast = model.forecast(1.0).set_index("section_id")["expected_failures"]
     retired = pd.to_datetime(history.sections.set_index("section_id")["retired_on"]).reindex(forecast.index)
     stays = ((retired - pd.Timestamp(ORIGIN)).dt.days / 365.25).clip(0, 1).fillna(1.0)

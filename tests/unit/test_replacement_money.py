@@ -21,7 +21,7 @@ TERMS = Replacement()
 
 def jobs_of(rows: list[tuple[str, str, float | None, float | None, float | None]]) -> pd.DataFrame:
     return pd.DataFrame(
-        rows, columns=["district_id", "configuration", "customers_interrupted", "customer_minutes", "repair_cost"],
+        rows, columns=["district_id", "configuration", "customers_interrupted", "customer_minutes", "repair_cost"]
     )
 
 
@@ -47,12 +47,17 @@ def test_a_small_group_takes_its_configuration_s_figure_then_the_fleet_s() -> No
 def test_a_failure_interrupts_the_half_loop() -> None:
     jobs = jobs_of([("D", "loop", 10, 1000, None)] * 3)
     costs = learn_failure_costs(jobs, TERMS, small_group=3)
-    sections = pd.DataFrame({
-        "section_id": ["s1", "s2", "s3", "s4", "s5"], "loop_id": ["L", "L", "L", "M", "N"],
-        "half_loop_id": ["L/A", "L/A", "L/B", "M", "N"], "district_id": "D",
-        "configuration": ["loop", "loop", "loop", "radial", "loop"],
-        "customers": [6.0, 8.0, 5.0, None, None], "loop_customers": [19.0, 19.0, 19.0, 30.0, None],
-    })
+    sections = pd.DataFrame(
+        {
+            "section_id": ["s1", "s2", "s3", "s4", "s5"],
+            "loop_id": ["L", "L", "L", "M", "N"],
+            "half_loop_id": ["L/A", "L/A", "L/B", "M", "N"],
+            "district_id": "D",
+            "configuration": ["loop", "loop", "loop", "radial", "loop"],
+            "customers": [6.0, 8.0, 5.0, None, None],
+            "loop_customers": [19.0, 19.0, 19.0, 30.0, None],
+        }
+    )
     found = add_consequences(sections, costs)
     # Half-loop A has 6 + 8; the radial all of its 30; nothing is known of N but the fleet's mean of 10.
     assert found["customers_interrupted_per_failure"].tolist() == [14, 14, 5, 30, 10]
@@ -65,12 +70,17 @@ def test_a_failure_interrupts_the_half_loop() -> None:
 
 
 def one_section(expected_failures: float, installation: str = "buried") -> pd.DataFrame:
-    return pd.DataFrame({
-        "section_id": ["s"], "length_km": [0.2], "installation": [installation],
-        "expected_failures": [expected_failures], "customer_minutes_per_failure": [2000.0],
-        "customers_interrupted_per_failure": [20.0],
-        "repair_cost_per_failure": [6500.0],
-    })
+    return pd.DataFrame(
+        {
+            "section_id": ["s"],
+            "length_km": [0.2],
+            "installation": [installation],
+            "expected_failures": [expected_failures],
+            "customer_minutes_per_failure": [2000.0],
+            "customers_interrupted_per_failure": [20.0],
+            "repair_cost_per_failure": [6500.0],
+        }
+    )
 
 
 def test_benefit_by_hand() -> None:
@@ -88,20 +98,21 @@ def test_benefit_by_hand() -> None:
 def test_replacing_pays_exactly_above_the_rate_printed() -> None:
     rate = value_sections(one_section(1.0), 0.5, TERMS, 5.0)["pays_above_per_100km_year"].item()
     expected = rate / 100 * 0.2 * 5
-    at, above, below = (
-        value_sections(one_section(expected * f), 0.5, TERMS, 5.0).iloc[0] for f in (1.0, 1.001, 0.999)
-    )
+    at, above, below = (value_sections(one_section(expected * f), 0.5, TERMS, 5.0).iloc[0] for f in (1.0, 1.001, 0.999))
     assert at["benefit_cost_ratio"] == pytest.approx(1.0)
     assert above["is_paying"]
     assert not below["is_paying"]
 
 
 def test_new_cable_is_the_class_now_laid_most_if_it_has_failed_often_enough() -> None:
-    sections = pd.DataFrame({
-        "cable_class": ["old", "new", "new", "other"], "length_km": [9.0, 1.0, 1.0, 1.5],
-        "installed_on": pd.to_datetime(["1975-01-01", "2018-01-01", "1999-01-01", "2019-01-01"]),
-        "exposure_km_years": [90.0, 8.0, 12.0, 9.0],
-    })
+    sections = pd.DataFrame(
+        {
+            "cable_class": ["old", "new", "new", "other"],
+            "length_km": [9.0, 1.0, 1.0, 1.5],
+            "installed_on": pd.to_datetime(["1975-01-01", "2018-01-01", "1999-01-01", "2019-01-01"]),
+            "exposure_km_years": [90.0, 8.0, 12.0, 9.0],
+        }
+    )
     sections.loc[1, "length_km"] = 2.0
     failures = pd.DataFrame({"cable_class": ["old"] * 30 + ["new"] * 5})
     as_of = pd.Timestamp("2025-12-31")

@@ -18,12 +18,16 @@ TERMS = dataclasses.replace(PLAIN, discount_rate_pct=5.0, budget=1e6)
 
 def moved_inputs(terms=TERMS, expected: float = 1.0, insulation: str = "EPR") -> pd.DataFrame:
     sections = make_sections([("a", "L", 0.2, expected, insulation)]).assign(
-        district_id="D", expected_failures_lo=0.4 * expected, expected_failures_hi=2.0 * expected,
+        district_id="D", expected_failures_lo=0.4 * expected, expected_failures_hi=2.0 * expected
     )
-    districts = pd.DataFrame({
-        "district_id": ["D"], "expected_failures": [10.0],
-        "expected_failures_lo": [9.0], "expected_failures_hi": [12.0],
-    })
+    districts = pd.DataFrame(
+        {
+            "district_id": ["D"],
+            "expected_failures": [10.0],
+            "expected_failures_lo": [9.0],
+            "expected_failures_hi": [12.0],
+        }
+    )
     found = move_inputs(add_district_limits(sections, districts), terms, NEW, 6500.0, 5.0)
     return found.set_index("input")
 

@@ -23,10 +23,14 @@ def forecasts(sections: pd.DataFrame, *columns: list[float]) -> pd.DataFrame:
 def test_only_buried_polyethylene_not_solid_and_not_injected_before_is_offered() -> None:
     sections = pd.DataFrame(
         [
-            ("XLPE", "buried", "1/0 AL", None, True), ("HMWPE", "buried", None, None, True),
-            ("XLPE", "duct", "1/0 AL", None, False), ("EPR", "buried", "1/0 AL", None, False),
-            ("PILC", "buried", "350 CU", None, False), ("XLPE", "buried", "#2 AL Solid", None, False),
-            ("XLPE", "buried", "1/0 AL", "2019-05-01", False), ("XLPE", "unknown", "1/0 AL", None, False),
+            ("XLPE", "buried", "1/0 AL", None, True),
+            ("HMWPE", "buried", None, None, True),
+            ("XLPE", "duct", "1/0 AL", None, False),
+            ("EPR", "buried", "1/0 AL", None, False),
+            ("PILC", "buried", "350 CU", None, False),
+            ("XLPE", "buried", "#2 AL Solid", None, False),
+            ("XLPE", "buried", "1/0 AL", "2019-05-01", False),
+            ("XLPE", "unknown", "1/0 AL", None, False),
         ],
         columns=["insulation", "installation", "conductor", "rejuvenated_on", "offered"],
     )
@@ -49,10 +53,14 @@ def test_an_option_by_hand() -> None:
 
 
 def test_offers_are_the_options_that_gain() -> None:
-    sections = make_sections([
-        ("a", "L", 0.2, 1.0, "XLPE"), ("b", "L", 0.2, 1e-6, "XLPE"),
-        ("c", "M", 0.1, 0.5, "EPR"), ("d", "M", 0.1, 0.0, "EPR"),
-    ])
+    sections = make_sections(
+        [
+            ("a", "L", 0.2, 1.0, "XLPE"),
+            ("b", "L", 0.2, 1e-6, "XLPE"),
+            ("c", "M", 0.1, 0.5, "EPR"),
+            ("d", "M", 0.1, 0.0, "EPR"),
+        ]
+    )
     options = list_options(sections, 0.5, PLAIN, 5.0)
     offers = list_offers(sections, value_replacements(sections, 0.5, PLAIN, 5.0), PLAIN, 5.0)
     assert offers["section_id"].tolist() == ["a", "a", "b", "c"]
@@ -182,9 +190,7 @@ def test_a_forecast_growing_at_a_steady_rate_adds_up_to_a_growing_annuity() -> N
     sections = make_sections([("a", "L", 0.2, 1.0, "EPR")])
     terms, growth, years = dataclasses.replace(PLAIN, discount_rate_pct=5.0), 0.03, 6
     grown = [sections.assign(expected_failures=(1 + growth) ** year) for year in range(years)]
-    total = sum(
-        list_options(each, 0.0, terms, 5.0, year=year)["avoided_cost"].sum() for year, each in enumerate(grown)
-    )
+    total = sum(list_options(each, 0.0, terms, 5.0, year=year)["avoided_cost"].sum() for year, each in enumerate(grown))
     first = 1.0 / 5 * FAILURE * annuity_factor(40.0, 5.0)
     ratio = (1 + growth) / 1.05
     assert total == pytest.approx(first * (1 - ratio**years) / (1 - ratio))

@@ -58,14 +58,15 @@ def test_as_it_is_gives_the_ranking_itself(history: FailureHistory, model: Failu
 
 @pytest.mark.parametrize("variant", ["unknown_causes_left_out", "loop_only_left_out", "undated_left_out"])
 def test_the_head_is_that_of_a_fit_from_the_beginning(
-    history: FailureHistory, model: FailureModel, variant: str,
+    history: FailureHistory, model: FailureModel, variant: str
 ) -> None:
     sections, failures = history.sections, history.failures
     if variant == "undated_left_out":
         sections = sections[sections["is_installed_on_known"]]
     weights = weigh_failures(failures, variant, 1.0)
-    anew = rank_by(fit_failure_model(
-        dataclasses.replace(history, sections=sections, failures=failures[weights > 0]), Settings()))
+    anew = rank_by(
+        fit_failure_model(dataclasses.replace(history, sections=sections, failures=failures[weights > 0]), Settings())
+    )
     base = gather_evidence(history, model, np.ones(len(failures)))
     given = gather_evidence(history, model, weights)
     if variant == "undated_left_out":
@@ -94,10 +95,12 @@ def test_a_class_that_failed_less_of_late_falls(history: FailureHistory, model: 
 
 
 def test_weights_follow_the_share_of_known_causes() -> None:
-    failures = pd.DataFrame({
-        "cause": ["dig_in", "water_treeing", "workmanship", "overload", "unknown", "unknown", "water_treeing"],
-        "why_not": ["excluded_cause", None, None, "loop_only", None, "loop_only", "other_component"],
-    })
+    failures = pd.DataFrame(
+        {
+            "cause": ["dig_in", "water_treeing", "workmanship", "overload", "unknown", "unknown", "water_treeing"],
+            "why_not": ["excluded_cause", None, None, "loop_only", None, "loop_only", "other_component"],
+        }
+    )
     share, known = share_of_ageing(failures)
     # of dig_in, water_treeing, workmanship and overload three were nobody's doing; the termination is no cable
     assert (share, known) == (3 / 4, 4)

@@ -35,10 +35,16 @@ def told(made: Exhibit) -> str:
 def some_jobs(crew_given: list[bool], section: list[str | None]) -> pd.DataFrame:
     """Jobs a fortnight apart up to the end of 2020."""
     at = pd.date_range(end="2020-12-31", periods=len(section), freq="14D", tz="UTC")
-    return pd.DataFrame({
-        "job_id": [f"J{n}" for n in range(len(section))], "loop_id": "L1", "reported_at": at, "restored_at": at,
-        "section_id": section, "crew_id": ["C1" if given else None for given in crew_given],
-    })
+    return pd.DataFrame(
+        {
+            "job_id": [f"J{n}" for n in range(len(section))],
+            "loop_id": "L1",
+            "reported_at": at,
+            "restored_at": at,
+            "section_id": section,
+            "crew_id": ["C1" if given else None for given in crew_given],
+        }
+    )
 
 
 def test_a_field_that_fell_in_the_last_year_is_named() -> None:
@@ -75,12 +81,28 @@ def test_orphans_are_counted_by_year_among_jobs_that_name_a_section() -> None:
 
 def test_heaping_is_led_by_what_gathers_most() -> None:
     row = {"table": "jobs", "file": "jobs.csv", "values_given": 200, "heaped_lo": 1.0, "heaped_hi": 60.0}
-    rows = pd.DataFrame([
-        row | {"column": "a_at", "heap": "midnight", "heaped_pct": 50.0, "by_chance_pct": 0.07, "rounded_pct": 49.9,
-               "is_heaped": False},
-        row | {"column": "b_at", "heap": "quarter_hour", "heaped_pct": 31.0, "by_chance_pct": 6.6, "rounded_pct": 26.1,
-               "is_heaped": True},
-    ])
+    rows = pd.DataFrame(
+        [
+            row
+            | {
+                "column": "a_at",
+                "heap": "midnight",
+                "heaped_pct": 50.0,
+                "by_chance_pct": 0.07,
+                "rounded_pct": 49.9,
+                "is_heaped": False,
+            },
+            row
+            | {
+                "column": "b_at",
+                "heap": "quarter_hour",
+                "heaped_pct": 31.0,
+                "by_chance_pct": 6.6,
+                "rounded_pct": 26.1,
+                "is_heaped": True,
+            },
+        ]
+    )
     assert told(values.heaping(Fixed(heaping=rows), Settings())) == (
         "Values gather in 1 of 2 places looked at. Most in jobs.b_at of jobs.csv: 31.0 % of 200 values lie at quarters "
         "of an hour, by chance 6.6 % would."
@@ -88,8 +110,15 @@ def test_heaping_is_led_by_what_gathers_most() -> None:
 
 
 def test_loads_are_compared_with_those_before() -> None:
-    files = pd.DataFrame({"batch_id": ["b0001", "b0001", "b0002"], "file": list("abc"), "read": [60, 40, 50],
-                          "quarantined": [1, 1, 5], "warned": [0, 10, 10]})
+    files = pd.DataFrame(
+        {
+            "batch_id": ["b0001", "b0001", "b0002"],
+            "file": list("abc"),
+            "read": [60, 40, 50],
+            "quarantined": [1, 1, 5],
+            "warned": [0, 10, 10],
+        }
+    )
     assert told(values.trend(Fixed({"files": files}))) == (
         "The last load, b0002, kept out 10.0 % of its rows, those before it 2.0 %. It flagged 20.0 %, those before it "
         "10.0 %."
@@ -98,11 +127,13 @@ def test_loads_are_compared_with_those_before() -> None:
 
 def test_warnings_of_whole_files_are_counted_apart_from_measures_in_bounds() -> None:
     row = {"batch": "b0001", "table": "jobs", "file": "jobs.csv", "severity": "warn"}
-    results = pd.DataFrame([
-        row | {"rule": "orphan_share", "year": 2009, "measured": 0.2, "message": "too many"},
-        row | {"rule": "orphan_share", "year": 2010, "measured": 0.01, "message": None},
-        row | {"rule": "column_unknown", "column": "x", "message": "no such column"},
-    ])
+    results = pd.DataFrame(
+        [
+            row | {"rule": "orphan_share", "year": 2009, "measured": 0.2, "message": "too many"},
+            row | {"rule": "orphan_share", "year": 2010, "measured": 0.01, "message": None},
+            row | {"rule": "column_unknown", "column": "x", "message": "no such column"},
+        ]
+    )
     made = values.whole_files(Fixed(batch_results=results))
     assert told(made) == (
         "2 warnings of whole files in 1 load: column unknown 1, orphan share 1. 1 measure lies in its bounds."
@@ -111,11 +142,15 @@ def test_warnings_of_whole_files_are_counted_apart_from_measures_in_bounds() -> 
 
 
 def test_the_effect_of_corrections_names_what_moves_most() -> None:
-    rows = pd.DataFrame({
-        "answer": ["jobs", "median_error_pct", "velocity_fitted_pct"], "group_name": ["all", "all", "XLPE/bare/buried"],
-        "value_standing": [100.0, 10.0, 52.0], "value_with_slips": [100.0, 8.0, 52.1],
-        "value_with_joins": [100.0, 10.0, 52.0],
-    })
+    rows = pd.DataFrame(
+        {
+            "answer": ["jobs", "median_error_pct", "velocity_fitted_pct"],
+            "group_name": ["all", "all", "XLPE/bare/buried"],
+            "value_standing": [100.0, 10.0, 52.0],
+            "value_with_slips": [100.0, 8.0, 52.1],
+            "value_with_joins": [100.0, 10.0, 52.0],
+        }
+    )
     made = decisions.effects(Fixed(correction_effects=rows))
     assert told(made) == (
         "With every slip corrected, median error of a displayed distance [%] would be 8 instead of 10; 1 answer of 3 "
@@ -125,14 +160,21 @@ def test_the_effect_of_corrections_names_what_moves_most() -> None:
 
 
 def test_proposals_and_clusters_are_counted_by_job() -> None:
-    slips = pd.DataFrame({"job_id": ["a", "a", "b"], "column": ["x", "y", "x"], "slip": ["wrong_terminal"] * 2 + [
-        "feet_for_metres"], "likelihood": [0.9, 0.7, 0.95]})
+    slips = pd.DataFrame(
+        {
+            "job_id": ["a", "a", "b"],
+            "column": ["x", "y", "x"],
+            "slip": ["wrong_terminal"] * 2 + ["feet_for_metres"],
+            "likelihood": [0.9, 0.7, 0.95],
+        }
+    )
     assert told(decisions.proposals(Fixed(proposed_corrections=slips))) == (
         "2 jobs carry the signature of a slip: feet for metres 1, wrong terminal 1. 1 of 3 proposals is less likely "
         "than 80 %."
     )
-    clusters = pd.DataFrame({"cluster_id": ["a", "a"], "job_id": ["b", "c"], "joined_with": ["a", "a"],
-                             "likeness": ["entered_twice"] * 2})
+    clusters = pd.DataFrame(
+        {"cluster_id": ["a", "a"], "job_id": ["b", "c"], "joined_with": ["a", "a"], "likeness": ["entered_twice"] * 2}
+    )
     assert told(decisions.clusters(Fixed(job_clusters=clusters))) == (
         "2 jobs may be one with another, in 1 cluster: 2 entered twice. All are counted as separate jobs until decided."
     )

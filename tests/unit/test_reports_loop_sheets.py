@@ -58,10 +58,14 @@ def test_jobs_that_may_be_one_are_marked_on_both_of_them_until_somebody_decides(
     loops = marts.read("marts.loop_ranking").sort_values("rank").head(25)
     strips, marks = marts.read("marts.loop_strips"), marts.read("marts.loop_strip_marks")
     jobs = marks[(marks["mark_kind"] == "failure") & marks["loop_id"].isin(loops["loop_id"])]["job_id"].tolist()[:4]
-    clusters = pd.DataFrame({
-        "job_id": [jobs[0], jobs[2]], "joined_with": [jobs[1], jobs[3]],
-        "likeness": ["entered_twice", "opened_again"], "cluster_decision": [None, "separate"],
-    })
+    clusters = pd.DataFrame(
+        {
+            "job_id": [jobs[0], jobs[2]],
+            "joined_with": [jobs[1], jobs[3]],
+            "likeness": ["entered_twice", "opened_again"],
+            "cluster_decision": [None, "separate"],
+        }
+    )
     partners = loop_sheets.partners_of(clusters)
     assert partners == {jobs[0]: jobs[1], jobs[1]: jobs[0]}
     made = loop_sheets.sheets(loops, strips, marks, SETTINGS, partners)
@@ -115,10 +119,16 @@ def test_ids_of_sheets_hold_no_blank(tmp_path: Path) -> None:
 
 @pytest.mark.parametrize(("multiplier", "is_said"), [(1.4, True), (2.0, False)])
 def test_what_bad_luck_may_explain_is_said_only_where_there_is_any(multiplier: float, is_said: bool) -> None:
-    loops = pd.DataFrame({
-        "rank": [1, 2], "loop_id": ["L1", "L2"], "failures_recorded": [6, 4], "expected_recorded": [3.0, 2.0],
-        "multiplier": multiplier, "reasons": "fails",
-    })
+    loops = pd.DataFrame(
+        {
+            "rank": [1, 2],
+            "loop_id": ["L1", "L2"],
+            "failures_recorded": [6, 4],
+            "expected_recorded": [3.0, 2.0],
+            "multiplier": multiplier,
+            "reasons": "fails",
+        }
+    )
     finding = reasons(loops).finding
     assert finding.startswith("L1 has failed 6 times where its class alone leads one to expect 3.0.")
     assert ("2.0 times as often as their classes; 1.4 times is what" in finding) == is_said

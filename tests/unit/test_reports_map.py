@@ -70,7 +70,7 @@ def test_ranks_lead_to_their_sheets_and_do_not_cover_one_another() -> None:
     links = {a.attrib["href"]: a.find("text") for a in made.iter("a")}
     assert set(links) == {f"#loop-{n}" for n in range(8)}
     feet = [(float(t.attrib["x"]), float(t.attrib["y"])) for t in links.values() if t is not None]
-    apart = [abs(a - c) > 6.9 or abs(b - d) > 8.9 for n, (a, b) in enumerate(feet) for c, d in feet[n + 1:]]
+    apart = [abs(a - c) > 6.9 or abs(b - d) > 8.9 for n, (a, b) in enumerate(feet) for c, d in feet[n + 1 :]]
     assert all(apart)
 
 

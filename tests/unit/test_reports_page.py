@@ -28,8 +28,15 @@ def render_one(exhibit: Exhibit) -> str:
     ("value", "decimals", "text"),
     [
         (1204, None, "1,204"),
-        (12.34, None, "12.3"), (1.234, None, "1.23"), (0.0456, None, "0.046"), (-3.25, 1, "−3.2"),
-        (-0.001, 1, "0.0"), (None, None, "–"), (float("nan"), 2, "–"), (pd.NA, None, "–"), (99.96, None, "100.0"),
+        (12.34, None, "12.3"),
+        (1.234, None, "1.23"),
+        (0.0456, None, "0.046"),
+        (-3.25, 1, "−3.2"),
+        (-0.001, 1, "0.0"),
+        (None, None, "–"),
+        (float("nan"), 2, "–"),
+        (pd.NA, None, "–"),
+        (99.96, None, "100.0"),
     ],
 )
 def test_numbers_in_sentences(value: object, decimals: int | None, text: str) -> None:
@@ -198,10 +205,19 @@ def test_the_first_four_inks_part_in_grey_print() -> None:
 def test_an_id_of_digits_is_a_name_on_every_axis() -> None:
     """Plotly reads "1  11696" as a number unless it is told not to; in the browser: test_reports_browser.py."""
     assert style.new_chart().layout.autotypenumbers == "strict"
-    ranking = pd.DataFrame({
-        "rank": [1, 2], "rank_lo": 1, "rank_hi": 2, "loop_id": ["11696", "10720"], "length_km": 1.0,
-        "failures_recorded": [3, 1], "expected_failures": 1.0, "expected_failures_lo": 0.5, "expected_failures_hi": 2.0,
-    })
+    ranking = pd.DataFrame(
+        {
+            "rank": [1, 2],
+            "rank_lo": 1,
+            "rank_hi": 2,
+            "loop_id": ["11696", "10720"],
+            "length_km": 1.0,
+            "failures_recorded": [3, 1],
+            "expected_failures": 1.0,
+            "expected_failures_lo": 0.5,
+            "expected_failures_hi": 2.0,
+        }
+    )
     assert list(replacement.chart_loops(ranking, 5.0).data[0].y) == ["1  11696", "2  10720"]
 
 
@@ -209,12 +225,18 @@ def test_years_carry_no_comma_and_acronyms_are_written_as_they_are_read() -> Non
     assert style.cell(2006, "year") == "2006"
     assert style.cell(2006, "jobs") == "2,006"
     assert [style.label_of(name) for name in ("saidi_min", "p90_min", "p90_time_to_locate_min", "ewma_out_at")] == [
-        "SAIDI", "90th percentile", "90th percentile of time to locate", "EWMA out",
+        "SAIDI",
+        "90th percentile",
+        "90th percentile of time to locate",
+        "EWMA out",
     ]
 
 
 def test_settings_are_printed_as_the_file_writes_them() -> None:
     assert [reference.in_words(v) for v in (20260101, 2.5, True, None, {})] == ["20260101", "2.5", "true", "–", "–"]
     assert [reference.bounds_words(*b) for b in ((1, 5), (1, None), (None, 5), (None, None))] == [
-        "1 to 5", "1 or more", "5 or less", "",
+        "1 to 5",
+        "1 or more",
+        "5 or less",
+        "",
     ]

@@ -33,20 +33,34 @@ def said(exhibit: Exhibit) -> str:
 
 
 def ranking() -> pd.DataFrame:
-    return pd.DataFrame({
-        "section_id": ["a", "b", "c"], "loop_id": "L", "length_km": [0.2, 0.3, 0.5], "rank": [1, 2, 3],
-        "expected_rate_per_100km_year": [150.0, 60.0, 5.0], "pays_above_per_100km_year": [100.0, 100.0, 50.0],
-        "benefit_cost_ratio": [1.5, 0.6, 0.1],
-    })
+    return pd.DataFrame(
+        {
+            "section_id": ["a", "b", "c"],
+            "loop_id": "L",
+            "length_km": [0.2, 0.3, 0.5],
+            "rank": [1, 2, 3],
+            "expected_rate_per_100km_year": [150.0, 60.0, 5.0],
+            "pays_above_per_100km_year": [100.0, 100.0, 50.0],
+            "benefit_cost_ratio": [1.5, 0.6, 0.1],
+        }
+    )
 
 
 def work() -> pd.DataFrame:
-    return pd.DataFrame({
-        "section_id": ["a", "b", "c"], "loop_id": ["L", "L", "M"], "length_m": [200.0, 300.0, 100.0],
-        "cost": [38_000.0, 16_500.0, 19_000.0], "mobilising_cost": [6_000.0, 0.0, 6_000.0],
-        "avoided_failures": [1.5, 0.9, 0.2], "net_benefit": [2_000.0, 1_000.0, -9_000.0], "plan_year": [1, 1, 2],
-        "programme_order": [1, 2, 3], "action": ["replace", "inject", "replace"],
-    })
+    return pd.DataFrame(
+        {
+            "section_id": ["a", "b", "c"],
+            "loop_id": ["L", "L", "M"],
+            "length_m": [200.0, 300.0, 100.0],
+            "cost": [38_000.0, 16_500.0, 19_000.0],
+            "mobilising_cost": [6_000.0, 0.0, 6_000.0],
+            "avoided_failures": [1.5, 0.9, 0.2],
+            "net_benefit": [2_000.0, 1_000.0, -9_000.0],
+            "plan_year": [1, 1, 2],
+            "programme_order": [1, 2, 3],
+            "action": ["replace", "inject", "replace"],
+        }
+    )
 
 
 @pytest.fixture

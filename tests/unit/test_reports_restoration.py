@@ -37,19 +37,40 @@ class Given:
 def waterfall(loop: dict[str, float], radial: dict[str, float]) -> pd.DataFrame:
     rows = []
     for grouped_by, name, parts in (
-        ("configuration", "loop", loop), ("configuration", "radial", radial),
-        ("loop_size", "5 to 8 sections", loop), ("loop_size", "13 sections and more", loop),
+        ("configuration", "loop", loop),
+        ("configuration", "radial", radial),
+        ("loop_size", "5 to 8 sections", loop),
+        ("loop_size", "13 sections and more", loop),
         ("loop_size", "radial", radial),
     ):
-        rows += [{"grouped_by": grouped_by, "group_name": name, "part": part, "jobs": 10,
-                  "customer_minutes": 1000 * share, "share_of_minutes": share} for part, share in parts.items()]
+        rows += [
+            {
+                "grouped_by": grouped_by,
+                "group_name": name,
+                "part": part,
+                "jobs": 10,
+                "customer_minutes": 1000 * share,
+                "share_of_minutes": share,
+            }
+            for part, share in parts.items()
+        ]
     return pd.DataFrame(rows)
 
 
-LOOP = {"report_to_dispatch": 0.1, "dispatch_to_arrive": 0.3, "arrive_to_locate": 0.5, "locate_to_restore": 0.1,
-        "unsplit": 0.0}
-RADIAL = {"report_to_dispatch": 0.1, "dispatch_to_arrive": 0.1, "arrive_to_locate": 0.2, "locate_to_restore": 0.6,
-          "unsplit": 0.0}
+LOOP = {
+    "report_to_dispatch": 0.1,
+    "dispatch_to_arrive": 0.3,
+    "arrive_to_locate": 0.5,
+    "locate_to_restore": 0.1,
+    "unsplit": 0.0,
+}
+RADIAL = {
+    "report_to_dispatch": 0.1,
+    "dispatch_to_arrive": 0.1,
+    "arrive_to_locate": 0.2,
+    "locate_to_restore": 0.6,
+    "unsplit": 0.0,
+}
 
 
 def test_without_data_every_exhibit_says_what_to_do() -> None:
@@ -82,10 +103,19 @@ def test_the_waterfall_says_its_shares() -> None:
     assert said(other.finding).startswith("40 % of the customer-minutes")
 
 
-@pytest.mark.parametrize(("share", "words"), [
-    (0.5, "Half"), (0.515, "Half"), (0.26, "A quarter"), (0.34, "A third"), (0.6, "More than half"), (0.42, "42 %"),
-    (0.76, "Three quarters"), (0.66, "Two thirds"),
-])
+@pytest.mark.parametrize(
+    ("share", "words"),
+    [
+        (0.5, "Half"),
+        (0.515, "Half"),
+        (0.26, "A quarter"),
+        (0.34, "A third"),
+        (0.6, "More than half"),
+        (0.42, "42 %"),
+        (0.76, "Three quarters"),
+        (0.66, "Two thirds"),
+    ],
+)
 def test_shares_in_words(share: float, words: str) -> None:
     assert said(clocks.share_words(share)) == words
 
@@ -100,12 +130,23 @@ def test_the_bars_of_the_waterfall_are_the_shares() -> None:
 
 
 def comparison() -> pd.DataFrame:
-    return pd.DataFrame({
-        "grouped_by": "district", "group_name": ["D1", "D2", "D3"], "measure": "time_to_locate",
-        "jobs": [100, 400, 200], "ratio_seen": [1.3, 0.99, 0.8], "ratio_adjusted": [1.2, 1.0, 0.85],
-        "ratio_lo": [1.1, 0.97, 0.8], "ratio_hi": [1.3, 1.03, 0.9], "funnel_95_lo": 0.95, "funnel_95_hi": 1.05,
-        "funnel_998_lo": 0.9, "funnel_998_hi": 1.1, "verdict": ["slower", "within", "faster"],
-    })
+    return pd.DataFrame(
+        {
+            "grouped_by": "district",
+            "group_name": ["D1", "D2", "D3"],
+            "measure": "time_to_locate",
+            "jobs": [100, 400, 200],
+            "ratio_seen": [1.3, 0.99, 0.8],
+            "ratio_adjusted": [1.2, 1.0, 0.85],
+            "ratio_lo": [1.1, 0.97, 0.8],
+            "ratio_hi": [1.3, 1.03, 0.9],
+            "funnel_95_lo": 0.95,
+            "funnel_95_hi": 1.05,
+            "funnel_998_lo": 0.9,
+            "funnel_998_hi": 1.1,
+            "verdict": ["slower", "within", "faster"],
+        }
+    )
 
 
 def test_the_funnel_names_who_is_beyond_chance() -> None:
@@ -137,13 +178,23 @@ def test_names_of_many_groups_are_left_to_the_table() -> None:
 
 def trend() -> pd.DataFrame:
     months = pd.date_range("2023-01-01", periods=14, freq="MS")
-    return pd.DataFrame({
-        "measure": "time_to_restore", "reported_month": months, "jobs": 10, "mean_min": [100.0] * 13 + [60.0],
-        "share_closed": [1.0] * 13 + [0.5], "is_immature": [False] * 13 + [True],
-        "adjusted_mean_min": [np.nan] * 13 + [90.0], "adjusted_lo": [np.nan] * 13 + [70.0],
-        "adjusted_hi": [np.nan] * 13 + [110.0], "centre_min": 100.0, "lower_min": 80.0, "upper_min": 120.0,
-        "signal": [""] * 14,
-    })
+    return pd.DataFrame(
+        {
+            "measure": "time_to_restore",
+            "reported_month": months,
+            "jobs": 10,
+            "mean_min": [100.0] * 13 + [60.0],
+            "share_closed": [1.0] * 13 + [0.5],
+            "is_immature": [False] * 13 + [True],
+            "adjusted_mean_min": [np.nan] * 13 + [90.0],
+            "adjusted_lo": [np.nan] * 13 + [70.0],
+            "adjusted_hi": [np.nan] * 13 + [110.0],
+            "centre_min": 100.0,
+            "lower_min": 80.0,
+            "upper_min": 120.0,
+            "signal": [""] * 14,
+        }
+    )
 
 
 def test_a_fall_in_an_incomplete_month_is_no_finding() -> None:
@@ -163,12 +214,20 @@ def test_signals_are_counted() -> None:
 
 
 def test_savings_are_compared() -> None:
-    rows = pd.DataFrame({
-        "scenario": list(restoration_minutes.SCENARIO_NAMES), "grouped_by": "all", "group_name": "all", "jobs": 50,
-        "customer_minutes": 10_000.0, "saved_customer_minutes": [600.0, 2400.0, 3000.0],
-        "saved_lo": [500.0, 2000, 2500], "saved_hi": [700.0, 2800, 3500],
-        "saved_share": [0.06, 0.24, 0.3], "saved_per_year": [60.0, 240.0, 300.0],
-    })
+    rows = pd.DataFrame(
+        {
+            "scenario": list(restoration_minutes.SCENARIO_NAMES),
+            "grouped_by": "all",
+            "group_name": "all",
+            "jobs": 50,
+            "customer_minutes": 10_000.0,
+            "saved_customer_minutes": [600.0, 2400.0, 3000.0],
+            "saved_lo": [500.0, 2000, 2500],
+            "saved_hi": [700.0, 2800, 3500],
+            "saved_share": [0.06, 0.24, 0.3],
+            "saved_per_year": [60.0, 240.0, 300.0],
+        }
+    )
     exhibit = changes.savings(rows, Settings())
     assert said(exhibit.finding) == (
         "Halving the search would save 240 customer-minutes a year, 24.0 % (20.0 to 28.0) of all; arriving 10 minutes "
@@ -180,23 +239,46 @@ def test_savings_are_compared() -> None:
 
 
 def test_the_stage_bars_begin_where_the_one_before_ends() -> None:
-    stages = pd.DataFrame({
-        "stage": list(figures.CUSTOMER_STAGES), "mean_min": [10.0, 30.0, 60.0, 20.0], "mean_lo": 1.0, "mean_hi": 99.0,
-        "median_min": 9.0,
-    })
+    stages = pd.DataFrame(
+        {
+            "stage": list(figures.CUSTOMER_STAGES),
+            "mean_min": [10.0, 30.0, 60.0, 20.0],
+            "mean_lo": 1.0,
+            "mean_hi": 99.0,
+            "median_min": 9.0,
+        }
+    )
     chart = figures.chart_customer_stages(stages)
     assert list(chart.data[0].base) == [0, 10, 40, 100]
 
 
 def test_the_first_sentence_is_of_loops_and_says_its_limits() -> None:
-    clock = pd.DataFrame([{
-        "grouped_by": "configuration", "group_name": "loop", "stage": "customer_clock", "jobs": 90, "mean_min": 130.2,
-        "mean_lo": 128.9, "mean_hi": 131.6,
-    }])
-    stages = pd.DataFrame([{
-        "grouped_by": "all", "group_name": "all", "stage": "arrive_to_locate", "jobs": 90, "mean_min": 70.9,
-        "mean_lo": 69.5, "mean_hi": 72.2,
-    }])
+    clock = pd.DataFrame(
+        [
+            {
+                "grouped_by": "configuration",
+                "group_name": "loop",
+                "stage": "customer_clock",
+                "jobs": 90,
+                "mean_min": 130.2,
+                "mean_lo": 128.9,
+                "mean_hi": 131.6,
+            }
+        ]
+    )
+    stages = pd.DataFrame(
+        [
+            {
+                "grouped_by": "all",
+                "group_name": "all",
+                "stage": "arrive_to_locate",
+                "jobs": 90,
+                "mean_min": 70.9,
+                "mean_lo": 69.5,
+                "mean_hi": 72.2,
+            }
+        ]
+    )
     given = Given(restoration_clocks=clock, restoration_waterfall=waterfall(LOOP, RADIAL), restoration_stages=stages)
     assert said(restoration.where_minutes_go(given)) == (
         "A cable fault on a loop keeps customers out for 130 minutes on average (129 to 132); from arrival to the "

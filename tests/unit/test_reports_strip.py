@@ -57,10 +57,12 @@ def test_the_drawing_is_to_scale(seed: int) -> None:
     lengths = draws.uniform(15, 400, draws.integers(2, 20)).tolist()
     total = sum(lengths)
     places = sorted(draws.uniform(0, total, 9).tolist())
-    marks = marked(*(
-        ("splice" if n % 3 == 0 else "failure", "S0", at, "dug", f"J{n}", "excluded_cause" if n % 3 == 1 else None)
-        for n, at in enumerate(places)
-    ))
+    marks = marked(
+        *(
+            ("splice" if n % 3 == 0 else "failure", "S0", at, "dug", f"J{n}", "excluded_cause" if n % 3 == 1 else None)
+            for n, at in enumerate(places)
+        )
+    )
     made = drawn(laid_out(lengths, open_after=0), marks)
     px_per_m = (WIDTH - 2 * EDGE) / total
     metres = [(float(e.attrib["data-m"]), first_x(e)) for e in made.iter() if "data-m" in e.attrib]

@@ -10,8 +10,15 @@ from shared.settings import Settings
 
 def effects(**changed: object) -> pd.DataFrame:
     row = {
-        "attribute": "neutral", "attribute_value": "jacketed", "reference_value": "bare", "hazard_ratio": 0.35,
-        "hazard_ratio_lo": 0.25, "hazard_ratio_hi": 0.48, "sections": 100, "failures": 40, "exposure_km_years": 80.0,
+        "attribute": "neutral",
+        "attribute_value": "jacketed",
+        "reference_value": "bare",
+        "hazard_ratio": 0.35,
+        "hazard_ratio_lo": 0.25,
+        "hazard_ratio_hi": 0.48,
+        "sections": 100,
+        "failures": 40,
+        "exposure_km_years": 80.0,
         "attribute_verdict": "lower",
     }
     return pd.DataFrame([row | changed])
@@ -21,13 +28,15 @@ def bands(counts: list[int], years: float = 100.0) -> pd.DataFrame:
     table = pd.DataFrame({"repair_band": list(page.BAND_WORDS), "section_years": years, "splice_failures": counts})
     rates = {f"{kind}_{part}": 1.0 for kind in ("splice", "cable") for part in ("rate_lo", "rate_hi")}
     return table.assign(
-        cable_failures=3, splice_rate_per_100_section_years=1.0, cable_rate_per_100_section_years=1.0, **rates)
+        cable_failures=3, splice_rate_per_100_section_years=1.0, cable_rate_per_100_section_years=1.0, **rates
+    )
 
 
 def test_only_what_lies_beyond_chance_is_said_to_differ() -> None:
     clear, open_ = effects(), effects(attribute_verdict="within_chance", hazard_ratio_hi=1.2)
     assert "jacketed neutral fails 0.35 times as often as bare (0.25 to 0.48)" in page.attributes_sentence(
-        clear, clear.head(0))
+        clear, clear.head(0)
+    )
     assert page.attributes_sentence(open_, clear.head(0)) == "No value differs from its reference beyond chance."
     apart = effects(attribute="installation", attribute_value="duct", attribute_verdict="not_separable")
     assert page.attributes_sentence(clear, apart).endswith("the other attributes: duct installation.")
@@ -57,9 +66,12 @@ def test_bands_are_shown_in_the_order_of_time() -> None:
 
 
 def test_the_class_drawn_is_the_one_with_most_failures_among_those_with_two_decades() -> None:
-    ends = pd.DataFrame({
-        "cable_class": ["A", "B", "B", "C", "C"], "vintage": ["1970-1979", "1970-1979", "1980-1989"] * 1 + [
-            "1970-1979", "1980-1989"], "vintage_failures": [90, 10, 10, 30, 5],
-    })
+    ends = pd.DataFrame(
+        {
+            "cable_class": ["A", "B", "B", "C", "C"],
+            "vintage": ["1970-1979", "1970-1979", "1980-1989"] * 1 + ["1970-1979", "1980-1989"],
+            "vintage_failures": [90, 10, 10, 30, 5],
+        }
+    )
     assert page.class_with_decades(ends) == "C"
     assert page.class_with_decades(ends.head(1)) == "A"

@@ -10,10 +10,14 @@ from pipelines.restoration.abnormal import summarise_abnormal_days
 
 
 def test_days_shares_and_strandings() -> None:
-    jobs = pd.DataFrame({
-        "all": "all", "reported_on": range(5), "abnormal_days": [2.0, 4.0, 12.0, 20.0, np.nan],
-        "loop_failures_per_year": [0.1, 0.2, 0.1, 0.5, 9.0],
-    })
+    jobs = pd.DataFrame(
+        {
+            "all": "all",
+            "reported_on": range(5),
+            "abnormal_days": [2.0, 4.0, 12.0, 20.0, np.nan],
+            "loop_failures_per_year": [0.1, 0.2, 0.1, 0.5, 9.0],
+        }
+    )
     found = summarise_abnormal_days(jobs, ("all",), level=0.9, replicates=500, rng=np.random.default_rng(1)).iloc[0]
     assert found["jobs"] == 4
     assert found["mean_days"] == pytest.approx((2 + 4 + 12 + 20) / 4)

@@ -15,10 +15,12 @@ from tests.benchmarks.restoration_limits import exact_median_distribution, exact
 
 
 def plain_bootstrap(values: np.ndarray, statistic, level: float, replicates: int, rng) -> np.ndarray:
-    drawn = np.concatenate([
-        statistic(values[rng.integers(0, len(values), size=(1000, len(values)))], axis=1)
-        for _ in range(replicates // 1000)
-    ])
+    drawn = np.concatenate(
+        [
+            statistic(values[rng.integers(0, len(values), size=(1000, len(values)))], axis=1)
+            for _ in range(replicates // 1000)
+        ]
+    )
     return np.quantile(drawn, [(1 - level) / 2, (1 + level) / 2])
 
 
@@ -83,8 +85,9 @@ def test_one_job_has_no_limits_and_equal_jobs_have_tight_ones() -> None:
 
 
 def test_no_jobs_give_no_rows() -> None:
-    found = limit_groups(sort_groups(np.array([]), np.array([], dtype=object)), level=0.9, replicates=200,
-                         rng=np.random.default_rng(1))
+    found = limit_groups(
+        sort_groups(np.array([]), np.array([], dtype=object)), level=0.9, replicates=200, rng=np.random.default_rng(1)
+    )
     assert found.empty
 
 

@@ -15,17 +15,32 @@ def make_jobs(rng: np.random.Generator, size: int, effects: dict[str, float], si
     # group B works on longer loops: seen, it looks slow
     sections = rng.poisson(np.where(names == "B", 14, 7)) + 1
     night, radial = rng.random(size) < 0.3, rng.random(size) < 0.1
-    log = (3.5 + size_effect * np.log(sections) + 0.2 * night + 0.3 * radial
-           + np.array([effects[n] for n in names]) + rng.normal(0, 0.4, size))
-    return pd.DataFrame({"district": names, "minutes": np.exp(log), "sections_on_loop": sections, "is_night": night,
-                         "is_radial": radial})
+    log = (
+        3.5
+        + size_effect * np.log(sections)
+        + 0.2 * night
+        + 0.3 * radial
+        + np.array([effects[n] for n in names])
+        + rng.normal(0, 0.4, size)
+    )
+    return pd.DataFrame(
+        {
+            "district": names,
+            "minutes": np.exp(log),
+            "sections_on_loop": sections,
+            "is_night": night,
+            "is_radial": radial,
+        }
+    )
 
 
 def test_effects_and_errors_agree_with_statsmodels() -> None:
     jobs = make_jobs(np.random.default_rng(1), 900, {"A": 0.0, "B": 0.1, "C": -0.1})
     found = compare_groups(jobs, "district", "minutes", level=0.9, min_jobs=1)
-    fit = smf.ols("np.log(minutes) ~ 0 + C(district) + np.log(sections_on_loop) + is_night + is_radial",
-                  jobs.astype({"is_night": float, "is_radial": float})).fit(cov_type="HC1")
+    fit = smf.ols(
+        "np.log(minutes) ~ 0 + C(district) + np.log(sections_on_loop) + is_night + is_radial",
+        jobs.astype({"is_night": float, "is_radial": float}),
+    ).fit(cov_type="HC1")
     share = jobs["district"].value_counts(normalize=True).sort_index().to_numpy()
     for n in range(3):
         contrast = np.zeros(6)
@@ -33,7 +48,8 @@ def test_effects_and_errors_agree_with_statsmodels() -> None:
         test = fit.t_test(contrast)
         assert np.log(found["ratio_adjusted"][n]) == pytest.approx(float(test.effect[0]))
         assert tuple(np.log(found.loc[n, ["ratio_lo", "ratio_hi"]].astype(float))) == pytest.approx(
-            tuple(test.conf_int(alpha=0.1)[0]))
+            tuple(test.conf_int(alpha=0.1)[0])
+        )
 
 
 def test_longer_loops_are_no_fault_of_the_group() -> None:

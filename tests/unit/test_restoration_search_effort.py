@@ -67,11 +67,17 @@ def test_class_rates_are_drawn_to_the_fleet_where_little_is_seen() -> None:
 
 
 def test_effort_is_averaged_over_jobs() -> None:
-    jobs = pd.DataFrame({
-        "all": "all", "district": ["A"] * 20 + ["B"] * 20, "tests": [3.0] * 20 + [5.0] * 20, "least_tests": 2.5,
-        "least_tests_by_count": 2.6, "locate_min": [50.0] * 20 + [90.0] * 20,
-        "reported_on": range(40),
-    })
+    jobs = pd.DataFrame(
+        {
+            "all": "all",
+            "district": ["A"] * 20 + ["B"] * 20,
+            "tests": [3.0] * 20 + [5.0] * 20,
+            "least_tests": 2.5,
+            "least_tests_by_count": 2.6,
+            "locate_min": [50.0] * 20 + [90.0] * 20,
+            "reported_on": range(40),
+        }
+    )
     found = measure_search_effort(jobs, ("all", "district"), level=0.9, replicates=200, rng=np.random.default_rng(1))
     found = found.set_index("group_name")
     assert found.loc["all", "excess_tests"] == pytest.approx((3 + 5) / 2 - 2.5)

@@ -16,18 +16,23 @@ def make_jobs(rng: np.random.Generator) -> tuple[pd.DataFrame, pd.Timestamp]:
     reported = start + pd.to_timedelta(np.sort(rng.uniform(0, (end - start).days, 6000)), unit="D")
     minutes = rng.gamma(4, 40, 6000)
     lag = rng.exponential(6, 6000) * minutes / 160
-    jobs = pd.DataFrame({
-        "reported_at": reported, "closed_at": reported + pd.to_timedelta(lag, unit="D"),
-        "reported_month": reported.tz_localize(None).to_period("M").to_timestamp(),
-        "time_to_locate": minutes / 2, "time_to_restore": minutes,
-    })
+    jobs = pd.DataFrame(
+        {
+            "reported_at": reported,
+            "closed_at": reported + pd.to_timedelta(lag, unit="D"),
+            "reported_month": reported.tz_localize(None).to_period("M").to_timestamp(),
+            "time_to_locate": minutes / 2,
+            "time_to_restore": minutes,
+        }
+    )
     return jobs[jobs["closed_at"] <= end].reset_index(drop=True), end
 
 
 def chart(jobs: pd.DataFrame, end: pd.Timestamp) -> pd.DataFrame:
     day = pd.Timedelta(days=1)
-    lag = fit_closing_lag(((jobs["closed_at"] - jobs["reported_at"]) / day).to_numpy(),
-                          ((end - jobs["reported_at"]) / day).to_numpy())
+    lag = fit_closing_lag(
+        ((jobs["closed_at"] - jobs["reported_at"]) / day).to_numpy(), ((end - jobs["reported_at"]) / day).to_numpy()
+    )
     return chart_months(jobs, end, lag, level=0.9)
 
 
@@ -74,6 +79,7 @@ def test_the_last_year_is_set_beside_the_one_before() -> None:
     found = compare_years(means, 0.9)
     wanted = stats.ttest_ind(last, before, equal_var=False).confidence_interval(0.9)
     assert found == pytest.approx(
-        (last.mean(), before.mean(), last.mean() - before.mean(), wanted.low, wanted.high), rel=1e-9)
+        (last.mean(), before.mean(), last.mean() - before.mean(), wanted.low, wanted.high), rel=1e-9
+    )
     assert compare_years(means[-17:], 0.9) is None
     assert compare_years(np.full(24, 7.0), 0.9) == (7.0, 7.0, 0.0, 0.0, 0.0)

@@ -29,11 +29,13 @@ def test_savings_are_those_of_a_replay() -> None:
         located = arrived + float(rng.integers(1, 120))
         blocks = [(float(m), int(c)) for m, c in zip(rng.integers(0, 300, 4), rng.integers(1, 50, 4), strict=True)]
         before = sum(c * m for m, c in blocks)
-        jobs = pd.DataFrame({
-            "report_to_arrive": [arrived],
-            "customers_out_at_arrival": [float(sum(c for m, c in blocks if m >= arrived))],
-            "arrive_to_locate_customer_minutes": [sum(c * (min(m, located) - min(m, arrived)) for m, c in blocks)],
-        })
+        jobs = pd.DataFrame(
+            {
+                "report_to_arrive": [arrived],
+                "customers_out_at_arrival": [float(sum(c for m, c in blocks if m >= arrived))],
+                "arrive_to_locate_customer_minutes": [sum(c * (min(m, located) - min(m, arrived)) for m, c in blocks)],
+            }
+        )
         found = find_savings(jobs).iloc[0]
         assert found["arrive_10_minutes_sooner"] == pytest.approx(before - replay(arrived, located, blocks, 10, 1))
         assert found["search_halved"] == pytest.approx(before - replay(arrived, located, blocks, 0, 0.5))
@@ -41,19 +43,25 @@ def test_savings_are_those_of_a_replay() -> None:
 
 
 def test_a_missing_stamp_claims_no_saving() -> None:
-    jobs = pd.DataFrame({"report_to_arrive": [np.nan], "customers_out_at_arrival": [9.0],
-                         "arrive_to_locate_customer_minutes": [np.nan]})
+    jobs = pd.DataFrame(
+        {"report_to_arrive": [np.nan], "customers_out_at_arrival": [9.0], "arrive_to_locate_customer_minutes": [np.nan]}
+    )
     assert find_savings(jobs).iloc[0].tolist() == [0, 0, 0]
 
 
 def test_the_summary_adds_up() -> None:
     rng = np.random.default_rng(2)
-    jobs = pd.DataFrame({
-        "all": "all", "district": rng.choice(["A", "B"], 200), "report_to_arrive": 40.0,
-        "customers_out_at_arrival": rng.integers(1, 60, 200).astype(float),
-        "arrive_to_locate_customer_minutes": rng.integers(0, 5000, 200).astype(float), "customer_minutes": 9000.0,
-        "reported_on": range(200),
-    })
+    jobs = pd.DataFrame(
+        {
+            "all": "all",
+            "district": rng.choice(["A", "B"], 200),
+            "report_to_arrive": 40.0,
+            "customers_out_at_arrival": rng.integers(1, 60, 200).astype(float),
+            "arrive_to_locate_customer_minutes": rng.integers(0, 5000, 200).astype(float),
+            "customer_minutes": 9000.0,
+            "reported_on": range(200),
+        }
+    )
     found = summarise_savings(jobs, ("all", "district"), 4.0, level=0.9, replicates=200, rng=rng)
     every = found[(found["scenario"] == "search_halved") & (found["grouped_by"] == "all")].iloc[0]
     assert every["saved_customer_minutes"] == pytest.approx(jobs["arrive_to_locate_customer_minutes"].sum() / 2)
@@ -67,11 +75,16 @@ def test_the_summary_adds_up() -> None:
 def test_jobs_of_one_day_count_as_one_in_the_limits() -> None:
     rng = np.random.default_rng(3)
     of_day = rng.gamma(1.0, 2000.0, 40)
-    jobs = pd.DataFrame({
-        "all": "all", "reported_on": np.repeat(np.arange(40), 5), "report_to_arrive": 40.0,
-        "customers_out_at_arrival": 0.0, "arrive_to_locate_customer_minutes": np.repeat(of_day, 5),
-        "customer_minutes": 9000.0,
-    })
+    jobs = pd.DataFrame(
+        {
+            "all": "all",
+            "reported_on": np.repeat(np.arange(40), 5),
+            "report_to_arrive": 40.0,
+            "customers_out_at_arrival": 0.0,
+            "arrive_to_locate_customer_minutes": np.repeat(of_day, 5),
+            "customer_minutes": 9000.0,
+        }
+    )
     options = {"level": 0.9, "replicates": 200, "rng": rng}
     alike = summarise_savings(jobs, ("all",), 1.0, **options).set_index("scenario").loc["search_halved"]
     one_by_one = summarise_savings(jobs.assign(reported_on=range(200)), ("all",), 1.0, **options)

@@ -11,7 +11,9 @@ def test_an_error_says_what_where_and_what_to_do() -> None:
         "the cell holds 'abc'\n  where: jobs.csv, row 7, column revision\n  to do: write a whole number"
     )
     assert (fault.what, fault.where, fault.remedy) == (
-        "the cell holds 'abc'", "jobs.csv, row 7, column revision", "write a whole number",
+        "the cell holds 'abc'",
+        "jobs.csv, row 7, column revision",
+        "write a whole number",
     )
 
 

@@ -29,13 +29,16 @@ def test_no_file_gives_the_defaults() -> None:
 
 
 def test_a_file_goes_over_the_defaults(tmp_path: Path) -> None:
-    settings = load_text(tmp_path, """
+    settings = load_text(
+        tmp_path,
+        """
         [general]
         horizon_years = 7
         as_of = 2024-12-31
         [intake.classes]
         "XLPE/bare/buried" = "old poly"
-    """)
+    """,
+    )
     assert settings.general.horizon_years == 7.0
     assert isinstance(settings.general.horizon_years, float)
     assert settings.general.as_of == dt.date(2024, 12, 31)
@@ -81,7 +84,9 @@ def test_a_missing_file_is_named(tmp_path: Path) -> None:
 def test_the_command_line_goes_over_the_file_and_is_checked() -> None:
     settings = resolve_settings(None, as_of=dt.date(2020, 1, 1), horizon=3, budget=1e6)
     assert (settings.general.as_of, settings.general.horizon_years, settings.replacement.budget) == (
-        dt.date(2020, 1, 1), 3.0, 1e6,
+        dt.date(2020, 1, 1),
+        3.0,
+        1e6,
     )
     with pytest.raises(UserError, match=r"general\.horizon_years = 0\.0 is out of bounds"):
         resolve_settings(None, horizon=0)

@@ -64,18 +64,28 @@ def test_a_place_that_is_a_file_is_named(tmp_path: Path) -> None:
 
 def test_a_table_is_written_with_the_dictionary_s_types_and_comments(tmp_path: Path) -> None:
     con = open_warehouse(Workspace(tmp_path))
-    frame = pd.DataFrame({
-        "mcf_hi": [3, 2], "mcf_lo": [1.0, 1.0], "mcf_per_km": [2, 1.5], "at_risk_km": [4.0, 4.0], "age_years": [9, 8],
-        "cable_class": ["XLPE", "XLPE"],
-    })
+    frame = pd.DataFrame(
+        {
+            "mcf_hi": [3, 2],
+            "mcf_lo": [1.0, 1.0],
+            "mcf_per_km": [2, 1.5],
+            "at_risk_km": [4.0, 4.0],
+            "age_years": [9, 8],
+            "cable_class": ["XLPE", "XLPE"],
+        }
+    )
     assert write_table(con, "marts.mean_cumulative_failures", frame) == 2
     assert list(read_model(con, "marts.mean_cumulative_failures")["age_years"]) == [8, 9]
     described = con.execute(
-        "select column_name, data_type, comment from duckdb_columns() where table_name = 'mean_cumulative_failures'",
+        "select column_name, data_type, comment from duckdb_columns() where table_name = 'mean_cumulative_failures'"
     ).fetchall()
     assert [(name, kind) for name, kind, _ in described] == [
-        ("cable_class", "VARCHAR"), ("age_years", "DOUBLE"), ("at_risk_km", "DOUBLE"), ("mcf_per_km", "DOUBLE"),
-        ("mcf_lo", "DOUBLE"), ("mcf_hi", "DOUBLE"),
+        ("cable_class", "VARCHAR"),
+        ("age_years", "DOUBLE"),
+        ("at_risk_km", "DOUBLE"),
+        ("mcf_per_km", "DOUBLE"),
+        ("mcf_lo", "DOUBLE"),
+        ("mcf_hi", "DOUBLE"),
     ]
     assert described[1][2] == dictionary.columns()["age_years"].meaning
 
@@ -96,9 +106,9 @@ def test_settings_are_one_row_that_sql_can_read(tmp_path: Path) -> None:
 
 def test_columns_read_as_categories_hold_the_same_values(tmp_path: Path) -> None:
     with open_warehouse(Workspace(tmp_path)) as con:
-        frame = pd.DataFrame({
-            "loop_id": ["L3", "L1", "L2", "L4"], "configuration": ["loop", None, "it's", "loop"],
-        }).reindex(columns=list(dictionary.tables()["staging.loops"].columns))
+        frame = pd.DataFrame(
+            {"loop_id": ["L3", "L1", "L2", "L4"], "configuration": ["loop", None, "it's", "loop"]}
+        ).reindex(columns=list(dictionary.tables()["staging.loops"].columns))
         write_table(con, "staging.loops", frame)
         text = read_model(con, "staging.loops")
         levels = read_model(con, "staging.loops", categories=["configuration", "district_id"])

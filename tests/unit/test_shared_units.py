@@ -17,19 +17,26 @@ def test_velocity_of_light() -> None:
     assert C_M_PER_US == 299.792458
 
 
-@pytest.mark.parametrize(("permittivity", "half_m_per_us"), [
-    (1.0, 149.896229), (2.3, 98.838646), (2.5, 94.802699), (4.0, 74.948115),
-])
+@pytest.mark.parametrize(
+    ("permittivity", "half_m_per_us"), [(1.0, 149.896229), (2.3, 98.838646), (2.5, 94.802699), (4.0, 74.948115)]
+)
 def test_distance_per_microsecond_of_echo_delay(permittivity: float, half_m_per_us: float) -> None:
     velocity_pct = 100 / math.sqrt(permittivity)
     # An echo 1 us after the pulse has travelled half a microsecond one way.
     assert one_way_time_us(half_m_per_us, velocity_pct) == pytest.approx(0.5, abs=1e-8)
 
 
-@pytest.mark.parametrize(("convention", "value"), [
-    ("percent", 53.0), ("fraction", 0.53), ("m_per_us", 158.89000274), ("half_m_per_us", 79.44500137),
-    ("ft_per_us", 521.29265991), ("half_ft_per_us", 260.64632996),
-])
+@pytest.mark.parametrize(
+    ("convention", "value"),
+    [
+        ("percent", 53.0),
+        ("fraction", 0.53),
+        ("m_per_us", 158.89000274),
+        ("half_m_per_us", 79.44500137),
+        ("ft_per_us", 521.29265991),
+        ("half_ft_per_us", 260.64632996),
+    ],
+)
 def test_one_velocity_in_every_convention(convention: str, value: float) -> None:
     assert value * VELOCITY_PCT[convention] == pytest.approx(53.0, rel=1e-9)
 

@@ -20,8 +20,7 @@ def plant(seed: int, ratio: float, loops: int = 200):
     rng = np.random.default_rng(seed)
     loop_ids = history.sections["loop_id"].unique()
     there = rng.permutation(loop_ids)[: len(loop_ids) // 2]
-    sections = history.sections.assign(
-        district_id=np.where(history.sections["loop_id"].isin(there), "D2", "D1"))
+    sections = history.sections.assign(district_id=np.where(history.sections["loop_id"].isin(there), "D2", "D1"))
     thinned = ~history.failures["loop_id"].isin(there) & (rng.random(len(history.failures)) > 1.0 / ratio)
     return dataclasses.replace(history, sections=sections, failures=history.failures[~thinned].reset_index(drop=True))
 

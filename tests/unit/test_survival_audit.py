@@ -90,9 +90,7 @@ def test_leaving_out_late_entry_turns_the_sign_of_a_class_effect() -> None:
         cells = aggregate_cells(is_old, entry, leave, np.ones(sections), is_old[of], age, np.ones(len(of)))
         seen = cells[cells["exposure_km_years"] > 0]
         design = pd.get_dummies(seen["age"] // 5, dtype=float).assign(is_old=seen["pattern"].astype(float))
-        fit = sm.GLM(
-            seen["failures"], design, family=sm.families.Poisson(), exposure=seen["exposure_km_years"],
-        ).fit()
+        fit = sm.GLM(seen["failures"], design, family=sm.families.Poisson(), exposure=seen["exposure_km_years"]).fit()
         return float(fit.params["is_old"]), float(fit.bse["is_old"])
 
     right, error = effect_of_being_old(enter)

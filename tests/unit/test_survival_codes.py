@@ -30,9 +30,9 @@ def test_joined_codes_number_the_combinations_in_their_order(far: int) -> None:
 
 
 def test_kinds_are_numbered_in_the_order_of_their_names_and_missing_is_unknown() -> None:
-    sections = pd.DataFrame({name: ["b", None, "unknown", "a", "b"] for name in KIND} | {
-        "length_km": [0.1, 0.1, 0.1, 0.1, 0.3],
-    })
+    sections = pd.DataFrame(
+        {name: ["b", None, "unknown", "a", "b"] for name in KIND} | {"length_km": [0.1, 0.1, 0.1, 0.1, 0.3]}
+    )
     named = name_kinds(sections)
     assert named.loc[1, "neutral"] == "unknown"
     wanted = named.groupby(list(named)).ngroup()
@@ -52,11 +52,21 @@ def both() -> tuple[FailureHistory, FailureHistory]:
     return text, dataclasses.replace(text, **frames)
 
 
-@pytest.mark.parametrize("tabulate", [
-    rates.tabulate_classes, rates.tabulate_age_rates, rates.tabulate_mean_cumulative, vintages.tabulate_vintages,
-    attribute_effects.compare_attributes, splices.tabulate_splices, audit.audit_register, panels.compare_late_entry,
-    panels.tabulate_first_failures, panels.tabulate_fits,
-])
+@pytest.mark.parametrize(
+    "tabulate",
+    [
+        rates.tabulate_classes,
+        rates.tabulate_age_rates,
+        rates.tabulate_mean_cumulative,
+        vintages.tabulate_vintages,
+        attribute_effects.compare_attributes,
+        splices.tabulate_splices,
+        audit.audit_register,
+        panels.compare_late_entry,
+        panels.tabulate_first_failures,
+        panels.tabulate_fits,
+    ],
+)
 def test_texts_and_categories_give_the_same_table(both, tabulate) -> None:
     text, categories = (tabulate(history, SETTINGS) for history in both)
     assert len(text)

@@ -82,7 +82,14 @@ def test_cutting_sections_in_two_changes_nothing() -> None:
     kind, entry, leave, km, owner, day, design, stratum, cluster = draw(5)
     whole = fit_cox(kind, entry, leave, km, owner, day, design, stratum, cluster)
     half = fit_cox(
-        np.r_[kind, kind], np.r_[entry, entry], np.r_[leave, leave], np.r_[km, km] / 2, owner, day, design, stratum,
+        np.r_[kind, kind],
+        np.r_[entry, entry],
+        np.r_[leave, leave],
+        np.r_[km, km] / 2,
+        owner,
+        day,
+        design,
+        stratum,
         np.r_[cluster, cluster],
     )
     assert_allclose(half.coefficients, whole.coefficients, rtol=1e-9)

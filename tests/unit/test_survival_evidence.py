@@ -21,9 +21,9 @@ SETTINGS = Settings().override("general", as_of=AS_OF)
 def test_a_repeat_soon_after_a_failure_is_no_new_occasion() -> None:
     windows = build_windows(make_fleet(1, loops=4, missing_dates=0.0).history)
     owner = np.array([0, 0, 0, 0, 1, 2, 2])
-    days = pd.to_datetime([
-        "2015-01-01", "2015-03-01", "2015-05-20", "2016-01-01", "2015-02-01", "2015-01-01", "2015-01-01",
-    ])
+    days = pd.to_datetime(
+        ["2015-01-01", "2015-03-01", "2015-05-20", "2016-01-01", "2015-02-01", "2015-01-01", "2015-01-01"]
+    )
     first_window = np.array([np.flatnonzero(windows.owner == section)[0] for section in owner])
     given = dataclasses.replace(windows, event_window=first_window, event_on=days.to_numpy())
     # section 0: 59 and 80 days after the one before are repeats, 226 days are not; section 2: twice on one day
@@ -74,7 +74,9 @@ def test_the_standing_form_gives_way_only_to_a_clear_lead() -> None:
 
 def test_shares_of_failures_do_not_hide_the_variation_of_sections() -> None:
     found = [
-        fit_failure_model(make_fleet(seed, loops=250, loop_only=0.15).history, SETTINGS, ModelChoices("power_law"))
-        .variances.section for seed in (1, 2)
+        fit_failure_model(
+            make_fleet(seed, loops=250, loop_only=0.15).history, SETTINGS, ModelChoices("power_law")
+        ).variances.section
+        for seed in (1, 2)
     ]
     assert np.mean(found) == pytest.approx(0.35, abs=0.12)

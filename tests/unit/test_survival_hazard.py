@@ -40,11 +40,22 @@ def test_parameters_are_kept_and_cloned(hazard) -> None:
 def cells_with_a_bump(seed: int = 1):
     """One class on a power law; cable of 1972 to 1979 fails twice as often."""
     rng = np.random.default_rng(seed)
-    patterns = pd.DataFrame([
-        {"cable_class": "A", "insulation": "A", "neutral": "bare", "installation": "buried", "conductor": "x",
-         "district_id": d, "vintage_year": year, "log2_length": 7.0}
-        for year in np.arange(1966.5, 1990, 3.0) for d in ("D1", "D2")
-    ])
+    patterns = pd.DataFrame(
+        [
+            {
+                "cable_class": "A",
+                "insulation": "A",
+                "neutral": "bare",
+                "installation": "buried",
+                "conductor": "x",
+                "district_id": d,
+                "vintage_year": year,
+                "log2_length": 7.0,
+            }
+            for year in np.arange(1966.5, 1990, 3.0)
+            for d in ("D1", "D2")
+        ]
+    )
     laws = PowerLawCurves(np.array([2.0]), np.array([0.002]), np.array([0.1]))
     rows = [(p, age, 40.0) for p in range(len(patterns)) for age in range(20, 40)]
     cells = pd.DataFrame(rows, columns=["pattern", "age", "exposure_km_years"])
@@ -61,13 +72,16 @@ def test_a_bad_vintage_is_found(form: str) -> None:
     curves = draw_up_curves(fitted, cells, patterns, laws, code, 10)
     pattern = np.arange(len(patterns))
     spent = curves.cumulative(pattern, np.full(len(pattern), 40.0)) - curves.cumulative(
-        pattern, np.full(len(pattern), 20.0))
+        pattern, np.full(len(pattern), 20.0)
+    )
     factor = spent / (0.002 * (40.0**2 - 20.0**2))
     assert factor[truth == 2.0].mean() > 1.5
     assert 0.8 < factor[truth == 0.9].mean() < 1.1
     # as many failures are expected as were seen
-    expected = sum(curves.intensity(np.array([c.pattern]), np.array([c.age + 0.5]))[0] * c.exposure_km_years
-                   for c in cells.itertuples())
+    expected = sum(
+        curves.intensity(np.array([c.pattern]), np.array([c.age + 0.5]))[0] * c.exposure_km_years
+        for c in cells.itertuples()
+    )
     assert_allclose(expected, cells["failures"].sum(), rtol=1e-4 if form == "spline" else 0.03)
 
 

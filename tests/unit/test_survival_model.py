@@ -42,11 +42,18 @@ def test_what_was_known_holds_nothing_later(fleet) -> None:
 
 
 def test_a_section_without_a_date_is_spread_over_the_years_of_its_like() -> None:
-    sections = pd.DataFrame({
-        "loop_id": ["L1", "L1", "L1", "L2"], "district_id": "D1", "cable_class": "A", "insulation": "A",
-        "length_km": [0.3, 0.1, 0.2, 0.2], "is_installed_on_known": [True, True, False, False],
-        "installed_on": pd.to_datetime(["1975-03-01", "1980-03-01", None, None]), "retired_on": pd.NaT,
-    })
+    sections = pd.DataFrame(
+        {
+            "loop_id": ["L1", "L1", "L1", "L2"],
+            "district_id": "D1",
+            "cable_class": "A",
+            "insulation": "A",
+            "length_km": [0.3, 0.1, 0.2, 0.2],
+            "is_installed_on_known": [True, True, False, False],
+            "installed_on": pd.to_datetime(["1975-03-01", "1980-03-01", None, None]),
+            "retired_on": pd.NaT,
+        }
+    )
     first = pd.Series([pd.NaT, pd.NaT, pd.NaT, pd.Timestamp("1978-02-01")])
     spread = spread_dates(sections, first, pd.Timestamp("2020-01-01"))
     third = spread[spread["row"] == 2]

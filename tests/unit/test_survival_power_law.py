@@ -43,10 +43,12 @@ def test_leaving_out_late_entry_steepens_the_curve() -> None:
     rng = np.random.default_rng(3)
     entry = rng.uniform(20, 30, 400)
     mean = 0.5 * ((entry + 20) / 25) ** 1.5 - 0.5 * (entry / 25) ** 1.5
-    times = np.concatenate([
-        25 * rng.uniform((a / 25) ** 1.5, ((a + 20) / 25) ** 1.5, n) ** (1 / 1.5)
-        for a, n in zip(entry, rng.poisson(mean), strict=True)
-    ])
+    times = np.concatenate(
+        [
+            25 * rng.uniform((a / 25) ** 1.5, ((a + 20) / 25) ** 1.5, n) ** (1 / 1.5)
+            for a, n in zip(entry, rng.poisson(mean), strict=True)
+        ]
+    )
     right = fit_power_law(summarise_ages(entry, entry + 20, np.full(400, 0.5), times), 0.9)
     wrong = fit_power_law(summarise_ages(np.zeros(400), entry + 20, np.full(400, 0.5), times), 0.9)
     assert right.shape_lo < 1.5 < right.shape_hi
@@ -70,7 +72,8 @@ def test_a_few_failures_do_not_run_away() -> None:
     assert 1.5 < held < 4.5
     code = np.zeros(1, dtype=np.int64)
     curves = fit_power_law_curves(
-        code, 1, np.array([25.0]), np.array([38.6]), np.array([0.4]), np.zeros(4, dtype=np.int64), ages, np.ones(4), 5)
+        code, 1, np.array([25.0]), np.array([38.6]), np.array([0.4]), np.zeros(4, dtype=np.int64), ages, np.ones(4), 5
+    )
     ahead = 0.4 * (curves.cumulative(code, np.array([43.6])) - curves.cumulative(code, np.array([38.6])))
     assert ahead[0] < 4.0  # four in 13.6 years of record
 

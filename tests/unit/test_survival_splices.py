@@ -19,8 +19,12 @@ SETTINGS = Settings().override("general", as_of=AS_OF)
 
 
 def make_history(sections: list[dict], failures: list[tuple[str, str, str]]) -> FailureHistory:
-    base = {"installed_on": "1980-01-01", "is_installed_on_known": True, "recorded_from": "2005-01-01",
-            "retired_on": None}
+    base = {
+        "installed_on": "1980-01-01",
+        "is_installed_on_known": True,
+        "recorded_from": "2005-01-01",
+        "retired_on": None,
+    }
     frame = pd.DataFrame([base | row for row in sections])
     for name in ("installed_on", "recorded_from", "retired_on"):
         frame[name] = pd.to_datetime(frame[name])
@@ -32,8 +36,12 @@ def make_history(sections: list[dict], failures: list[tuple[str, str, str]]) -> 
 def test_spells_counted_by_hand() -> None:
     history = make_history(
         [{"section_id": "A"}, {"section_id": "B", "retired_on": "2015-01-01"}, {"section_id": "C"}],
-        [("A", "2010-01-01", "cable"), ("A", "2011-07-02", "splice"), ("A", "2020-01-01", "unknown"),
-         ("B", "2014-12-01", "splice")],
+        [
+            ("A", "2010-01-01", "cable"),
+            ("A", "2011-07-02", "splice"),
+            ("A", "2020-01-01", "unknown"),
+            ("B", "2014-12-01", "splice"),
+        ],
     )
     table = tabulate_splices(history, SETTINGS).set_index("repair_band")
     never = table.loc["no_repair_on_record"]
@@ -69,7 +77,8 @@ def test_a_planted_hazard_lies_within_the_limits() -> None:
         assert chi2.ppf(0.005, 2 * count) / 2 < truth * years / 100 < chi2.ppf(0.995, 2 * count + 2) / 2
     row = after.iloc[1]
     assert row["splice_rate_lo"] == pytest.approx(
-        100 * chi2.ppf(0.05, 2 * row["splice_failures"]) / 2 / row["section_years"])
+        100 * chi2.ppf(0.05, 2 * row["splice_failures"]) / 2 / row["section_years"]
+    )
 
 
 def test_bands_meet_and_take_in_every_failure() -> None:

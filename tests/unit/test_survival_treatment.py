@@ -31,7 +31,8 @@ def inject_worst(history: FailureHistory, left: float, seed: int, sections: int 
     gone = history.failures["section_id"].isin(picked) & (failed > INJECTED_ON) & drops
     dates = pd.Series(INJECTED_ON, index=history.sections.index).where(history.sections["section_id"].isin(picked))
     return dataclasses.replace(
-        history, failures=history.failures[~gone].reset_index(drop=True),
+        history,
+        failures=history.failures[~gone].reset_index(drop=True),
         sections=history.sections.assign(rejuvenated_on=dates),
     )
 
@@ -66,8 +67,12 @@ def test_time_under_treatment_ends_with_the_years_it_lasts() -> None:
             return 2.0 * ages
 
     spent = spend_treated(
-        Steady(), np.zeros(4, dtype=np.int64), np.array([10.0, 10.0, np.inf, 30.0]), np.array([0.0, 12.0, 0.0, 0.0]),
-        np.array([14.0, 40.0, 40.0, 20.0]), years=20.0,
+        Steady(),
+        np.zeros(4, dtype=np.int64),
+        np.array([10.0, 10.0, np.inf, 30.0]),
+        np.array([0.0, 12.0, 0.0, 0.0]),
+        np.array([14.0, 40.0, 40.0, 20.0]),
+        years=20.0,
     )
     assert_allclose(spent, [8.0, 36.0, 0.0, 0.0])
 

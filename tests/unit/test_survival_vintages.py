@@ -24,7 +24,11 @@ def history():
 
 def test_decades_are_named_by_their_first_and_last_year() -> None:
     assert [name_vintage(year) for year in (1969, 1970, 1979, 2000)] == [
-        "1960-1969", "1970-1979", "1970-1979", "2000-2009"]
+        "1960-1969",
+        "1970-1979",
+        "1970-1979",
+        "2000-2009",
+    ]
 
 
 def test_curves_follow_the_power_law_between_their_ages(history) -> None:
@@ -46,7 +50,9 @@ def test_a_vintage_starts_where_a_tenth_of_it_is_in_view(history) -> None:
     first = table.groupby(["cable_class", "vintage"]).head(1)
     assert (first["at_risk_km"] >= 0.09 * first["vintage_length_km"]).all()
     view = dataclasses.replace(
-        view_classes(history)[0], entry_years=np.array([5.0, 8.0, 2.0]), exit_years=np.array([20.0, 20.0, 4.0]),
+        view_classes(history)[0],
+        entry_years=np.array([5.0, 8.0, 2.0]),
+        exit_years=np.array([20.0, 20.0, 4.0]),
         km=np.array([1.0, 18.0, 1.0]),
     )
     assert find_start(view) == 8.0

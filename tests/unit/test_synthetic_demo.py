@@ -56,5 +56,9 @@ def test_the_truth_is_apart_from_what_is_loaded(tmp_path):
     loaded = {path for paths, _ in files.batches for path in paths}
     assert all(path.parent == tmp_path / "export" and path.exists() for path in loaded)
     assert {p.name for p in files.truth.iterdir()} == {
-        "classes.csv", "instruments.csv", "sections.csv", "failures.csv", "errors.csv",
+        "classes.csv",
+        "instruments.csv",
+        "sections.csv",
+        "failures.csv",
+        "errors.csv",
     }

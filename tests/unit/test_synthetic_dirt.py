@@ -34,7 +34,10 @@ def test_shares_are_about_those_meant(spoiled):
     jobs = len(clean["jobs"])
     counts = notes.groupby("kind")["key"].nunique()
     for kind, share in {
-        "restored_set_to_closed": 0.04, "entered_twice": 0.04, "both_halves_counted": 0.03, "crew_spelling": 0.08,
+        "restored_set_to_closed": 0.04,
+        "entered_twice": 0.04,
+        "both_halves_counted": 0.03,
+        "crew_spelling": 0.08,
         "repaired_without_hour": 0.03,
     }.items():
         assert abs(counts[kind] / jobs - share) < 0.006, kind
@@ -55,8 +58,9 @@ def test_values_differ_from_the_clean_ones_only_where_noted(spoiled):
         now = now.set_index(key).reindex(was.index)
         kept = now["loop_id"].notna() if table != "loops" else now["district_id"].notna()
         was, now = was[kept], now[kept]
-        noted = set(zip(notes.loc[notes["table"] == table, "key"], notes.loc[notes["table"] == table, "column"],
-                        strict=True))
+        noted = set(
+            zip(notes.loc[notes["table"] == table, "key"], notes.loc[notes["table"] == table, "column"], strict=True)
+        )
         for column in was.columns:
             differs = ~((was[column] == now[column]) | (was[column].isna() & now[column].isna()))
             for name in was.index[differs]:

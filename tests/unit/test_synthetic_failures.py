@@ -67,8 +67,13 @@ def test_body_failures_follow_the_power_law_of_their_class():
         own = s.cable_class == row
         a, b = ((t - s.installed[own]) / YEAR_S for t in (start, end))
         expected = (
-            facts.rate_at_30 / 100 * 30 / facts.shape * ((b / 30) ** facts.shape - (a / 30) ** facts.shape)
-            * s.length_m[own] / 1000
+            facts.rate_at_30
+            / 100
+            * 30
+            / facts.shape
+            * ((b / 30) ** facts.shape - (a / 30) ** facts.shape)
+            * s.length_m[own]
+            / 1000
         ).sum()
         counted = (s.cable_class[events.section] == row).sum()
         assert abs(counted - expected) < 4 * np.sqrt(expected)

@@ -16,9 +16,15 @@ def tables():
 def test_the_time_line_of_every_job_is_in_order(tables):
     jobs = tables["jobs"]
     for earlier, later in (
-        ("reported_at", "dispatched_at"), ("dispatched_at", "arrived_at"), ("arrived_at", "located_at"),
-        ("located_at", "restored_at"), ("located_at", "pinpointed_at"), ("pinpointed_at", "repaired_at"),
-        ("repaired_at", "normal_at"), ("normal_at", "closed_at"), ("restored_at", "closed_at"),
+        ("reported_at", "dispatched_at"),
+        ("dispatched_at", "arrived_at"),
+        ("arrived_at", "located_at"),
+        ("located_at", "restored_at"),
+        ("located_at", "pinpointed_at"),
+        ("pinpointed_at", "repaired_at"),
+        ("repaired_at", "normal_at"),
+        ("normal_at", "closed_at"),
+        ("restored_at", "closed_at"),
     ):
         assert (jobs[later] >= jobs[earlier]).all(), (earlier, later)
     assert (jobs["closed_at"] < pd.Timestamp("2026-01-01", tz="UTC")).all()

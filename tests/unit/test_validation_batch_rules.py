@@ -36,11 +36,23 @@ def season(first: int, rows: int, **cells: str) -> list[Row]:
     made = []
     for n in range(first, first + rows):
         start = dt.datetime(2006, 1, 5, 10) + dt.timedelta(days=9 * (n % 300), minutes=n)
-        job = dict(TABLES["jobs"][0], job_id=f"J-{n}", dug_distance_m=f"{20 + (7 * n) % 40}.0",
-                   estimated_distance_m=f"{21 + (7 * n) % 40}.5")
-        for column, minutes in (("reported_at", 0), ("dispatched_at", 9), ("arrived_at", 40), ("located_at", 90),
-                                ("restored_at", 135), ("pinpointed_at", 240), ("repaired_at", 560),
-                                ("normal_at", 2830), ("closed_at", 6100)):
+        job = dict(
+            TABLES["jobs"][0],
+            job_id=f"J-{n}",
+            dug_distance_m=f"{20 + (7 * n) % 40}.0",
+            estimated_distance_m=f"{21 + (7 * n) % 40}.5",
+        )
+        for column, minutes in (
+            ("reported_at", 0),
+            ("dispatched_at", 9),
+            ("arrived_at", 40),
+            ("located_at", 90),
+            ("restored_at", 135),
+            ("pinpointed_at", 240),
+            ("repaired_at", 560),
+            ("normal_at", 2830),
+            ("closed_at", 6100),
+        ):
             job[column] = f"{start + dt.timedelta(minutes=minutes):%Y-%m-%d %H:%M}"
         made.append(job | cells)
     return made
@@ -101,14 +113,18 @@ def test_a_misspelt_column_is_named_with_the_one_it_may_mean(load) -> None:
     con, report = load("jobs.csv", [row | {"weather": "rain", "box": "R1"} for row in rows])
     cure = "no column is called nearly so: leave it, or map it (loopwear draft-mapping FILE)"
     assert said(report, "column_unknown") == [
-        ("the column 'dug_distance' is no column of table jobs, so its 3 values are passed over; did you mean "
-        "'dug_distance_m'?"),
+        (
+            "the column 'dug_distance' is no column of table jobs, so its 3 values are passed over; did you mean "
+            "'dug_distance_m'?"
+        ),
         f"the column 'weather' is no column of table jobs, so its 3 values are passed over; {cure}",
         f"the column 'box' is no column of table jobs, so its 3 values are passed over; {cure}",
     ]
     assert report.files[0].new == 3
     assert con.execute('select "column" from raw.batch_results where message is not null order by 1').fetchall() == [
-        ("box",), ("dug_distance",), ("weather",),
+        ("box",),
+        ("dug_distance",),
+        ("weather",),
     ]
 
 
@@ -122,8 +138,10 @@ def test_a_heading_that_stands_twice_and_a_column_without_one_are_told(load) -> 
     text = "\n".join([f"{header},crew_id,"] + [f"{row},C9,x" for row in rows])
     con, report = load("jobs.csv", text)
     assert said(report, "column_repeated") == [
-        ("the heading 'crew_id' stands more than once: the first is read, the 3 values under the others are passed "
-        "over; rename one of them"),
+        (
+            "the heading 'crew_id' stands more than once: the first is read, the 3 values under the others are passed "
+            "over; rename one of them"
+        )
     ]
     assert "has no heading: give it one" in said(report, "column_unknown")[0]
     assert con.execute("select distinct crew_id from raw.jobs").fetchall() == [("C1",)]
@@ -133,10 +151,16 @@ def write_text(rows: list[Row]) -> list[str]:
     return [",".join(rows[0]), *(",".join(row.values()) for row in rows)]
 
 
-@pytest.mark.parametrize(("encoding", "note", "expected"), [
-    ("cp1252", "pelé – piñata", ("Windows-1252", 3, "pelé", 1)), ("latin-1", "pelé", ("Windows-1252", 1, "pelé", 0)),
-    ("utf-16-le", "pelé", ("UTF-16", 1, "pelé", 0)), ("utf-8", "pelé", None), ("utf-16", "pelé", None),
-])
+@pytest.mark.parametrize(
+    ("encoding", "note", "expected"),
+    [
+        ("cp1252", "pelé – piñata", ("Windows-1252", 3, "pelé", 1)),
+        ("latin-1", "pelé", ("Windows-1252", 1, "pelé", 0)),
+        ("utf-16-le", "pelé", ("UTF-16", 1, "pelé", 0)),
+        ("utf-8", "pelé", None),
+        ("utf-16", "pelé", None),
+    ],
+)
 def test_an_assumed_encoding_is_told_with_a_word_of_the_file(tmp_path: Path, encoding, note, expected) -> None:
     path = write_csv(tmp_path / "jobs.csv", with_changes("jobs", {"notes": note}), encoding=encoding)
     with duckdb.connect() as con:
@@ -149,8 +173,10 @@ def test_an_assumed_encoding_is_told_with_a_word_of_the_file(tmp_path: Path, enc
 def test_an_assumed_encoding_is_warned_of(load) -> None:
     _, report = load("jobs.csv", with_changes("jobs", {"notes": "pelé – piñata"}), encoding="cp1252")
     assert said(report, "encoding_assumed") == [
-        ("the encoding had to be assumed: 3 characters were read as Windows-1252, e.g. 'pelé'; Latin-1 would read 1 of "
-        "them otherwise. If that looks wrong, state encoding in a mapping"),
+        (
+            "the encoding had to be assumed: 3 characters were read as Windows-1252, e.g. 'pelé'; Latin-1 would read 1 "
+            "of them otherwise. If that looks wrong, state encoding in a mapping"
+        )
     ]
 
 
@@ -158,7 +184,8 @@ def test_headings_that_other_blocks_take_speak_for_a_delimiter_too(tmp_path: Pat
     """A block of constants names no heading of its own file; the register's block beside it does."""
     file = tmp_path / "book.csv"
     file.write_text("Segment,Loop\nS1,L1\n", encoding="utf-8")
-    constants, register = parse_mapping_text("""
+    constants, register = parse_mapping_text(
+        """
         [[table]]
         to = "districts"
         files = "book.csv"
@@ -167,7 +194,9 @@ def test_headings_that_other_blocks_take_speak_for_a_delimiter_too(tmp_path: Pat
         to = "sections"
         files = "book.csv"
         columns = { section_id = "Segment", loop_id = "Loop" }
-    """, tmp_path / "our.toml").tables
+    """,
+        tmp_path / "our.toml",
+    ).tables
     assert (constants.headers, constants.headers_beside) == ((), ("Segment", "Loop"))
     with duckdb.connect() as con:
         assert read_file(con, "one", file, "book.csv", constants).delimiter_assumed is None
@@ -189,7 +218,7 @@ def test_orphans_are_told_by_year(load) -> None:
     con, report = load("jobs.csv", rows)
     told = con.execute(
         "select year, rows_measured, round(measured, 4), message is not null from raw.batch_results "
-        "where rule = 'orphan_share' order by year",
+        "where rule = 'orphan_share' order by year"
     ).fetchall()
     years = [job["reported_at"][:4] for job in rows]
     for year, counted, share, is_broken in told:
@@ -202,26 +231,32 @@ def test_orphans_are_told_by_year(load) -> None:
 def test_a_column_that_went_empty_is_told_and_one_that_was_always_sparse_is_not(load_after) -> None:
     _, report = load_after("jobs_later.csv", season(100, 60, crew_id=""))
     assert said(report, "column_emptied") == [
-        "crew_id is given in 0% of 60 rows, before in 100% of 160: did an export drop the column, or rename it?",
+        "crew_id is given in 0% of 60 rows, before in 100% of 160: did an export drop the column, or rename it?"
     ]
 
 
 def test_columns_that_a_file_has_not_are_told_in_one_line(load_after) -> None:
     left = [{k: v for k, v in row.items() if k not in ("crew_id", "cause", "notes")} for row in season(100, 60)]
     _, report = load_after("jobs_later.csv", left)
-    assert [(r.rule, r.message) for r in report.broken] == [(
-        "column_absent",
-        ("the file lacks 2 columns that rows loaded before mostly give: crew_id, cause. Its rows stay out of the "
-        "figures that need them"),
-    )]
+    assert [(r.rule, r.message) for r in report.broken] == [
+        (
+            "column_absent",
+            (
+                "the file lacks 2 columns that rows loaded before mostly give: crew_id, cause. Its rows stay out of "
+                "the figures that need them"
+            ),
+        )
+    ]
 
 
 def test_a_comma_that_may_stand_before_decimals_is_told_unless_proven(load) -> None:
     rows = with_changes("jobs", {"repair_cost": "1,250"}, {"repair_cost": "6100"}, {"repair_cost": "980"})
     con, report = load("jobs.csv", rows, delimiter=";")
     assert said(report, "thousands_assumed") == [
-        ("repair_cost holds 1 numbers such as '1,250', read as thousands: if the comma stands before decimals, state "
-        "decimal = ',' in a mapping; decimal = '.' there ends this warning"),
+        (
+            "repair_cost holds 1 numbers such as '1,250', read as thousands: if the comma stands before decimals, "
+            "state decimal = ',' in a mapping; decimal = '.' there ends this warning"
+        )
     ]
     assert con.execute("select repair_cost from raw.jobs where job_id = 'J1'").fetchone() == (1250.0,)
     rows[1]["repair_cost"] = "6,100.50"
@@ -242,19 +277,25 @@ def test_marks_in_the_numbers_of_a_mapped_file_are_told_as_in_any_other(tmp_path
     file = write_csv(tmp_path / "book.csv", rows, delimiter=";")
     report = load_paths(con, [file], Settings(), mapped(tmp_path, "jobs"))
     assert said(report, "thousands_assumed") == [
-        ("repair_cost holds 1 numbers such as '1,250', read as thousands: if the comma stands before decimals, state "
-        "decimal = ',' in a mapping; decimal = '.' there ends this warning"),
+        (
+            "repair_cost holds 1 numbers such as '1,250', read as thousands: if the comma stands before decimals, "
+            "state decimal = ',' in a mapping; decimal = '.' there ends this warning"
+        )
     ]
     assert said(report, "decimals_unread") == [
-        ("dug_distance_m holds 2 numbers such as '12,5', which cannot be read with decimals after a point: if a comma "
-        "stands before them, state decimal = ',' in a mapping (loopwear draft-mapping FILE)"),
+        (
+            "dug_distance_m holds 2 numbers such as '12,5', which cannot be read with decimals after a point: if a "
+            "comma stands before them, state decimal = ',' in a mapping (loopwear draft-mapping FILE)"
+        )
     ]
     report = load_paths(con, [file], Settings(), mapped(tmp_path, "jobs", 'decimal = ","'))
     assert said(report, "thousands_assumed") == []
     # Of 40.5, 41.5 and 42.5 in this file none is read as ten times as much.
     assert said(report, "decimals_unread") == [
-        (f"{column} holds {rows} numbers such as '{sample}', which cannot be read with decimals after a comma: if a "
-        "point stands before them, change decimal to '.' in the mapping")
+        (
+            f"{column} holds {rows} numbers such as '{sample}', which cannot be read with decimals after a comma: if a "
+            "point stands before them, change decimal to '.' in the mapping"
+        )
         for column, rows, sample in (("estimated_distance_m", 3, "41.5"),)
     ]
     latest = "qualify row_number() over (partition by job_id order by load_sequence desc) = 1 order by job_id"
@@ -262,11 +303,25 @@ def test_marks_in_the_numbers_of_a_mapped_file_are_told_as_in_any_other(tmp_path
     assert found == [(1.25, 12.5, None), (6100.0, 13.25, None), (6100.0, None, None)]
 
 
-@pytest.mark.parametrize(("text", "decimal", "value"), [
-    ("12,5", ",", 12.5), ("1.250", ",", 1250.0), ("1.250,5", ",", 1250.5), ("1 250,5", ",", 1250.5),
-    ("12.5", ",", None), ("1.25.0", ",", None), ("1,2,3", ",", None), ("-7", ",", -7.0), ("12,5", None, None),
-    ("1,250.5", None, 1250.5), ("12,50", ".", None), ("1 250", ".", None), ("nan", ",", None), ("1_000", ",", None),
-])
+@pytest.mark.parametrize(
+    ("text", "decimal", "value"),
+    [
+        ("12,5", ",", 12.5),
+        ("1.250", ",", 1250.0),
+        ("1.250,5", ",", 1250.5),
+        ("1 250,5", ",", 1250.5),
+        ("12.5", ",", None),
+        ("1.25.0", ",", None),
+        ("1,2,3", ",", None),
+        ("-7", ",", -7.0),
+        ("12,5", None, None),
+        ("1,250.5", None, 1250.5),
+        ("12,50", ".", None),
+        ("1 250", ".", None),
+        ("nan", ",", None),
+        ("1_000", ",", None),
+    ],
+)
 def test_a_number_is_read_with_its_marks_or_not_at_all(text: str, decimal: str | None, value: float | None) -> None:
     with duckdb.connect() as con:
         read = con.execute(f"select {number_sql('t', decimal, 1.0)} from (select ? as t)", [text]).fetchone()
@@ -274,20 +329,24 @@ def test_a_number_is_read_with_its_marks_or_not_at_all(text: str, decimal: str |
 
 
 def test_a_rule_broken_year_by_year_is_one_line_of_the_worst_years() -> None:
-    years = [BatchResult("jobs.csv", "orphan_share", "warn", "section_id", 2004 + n, 100 + n, share, 0.05, f"{n}")
-             for n, share in enumerate((0.2, 0.5, 0.1, 0.5, 0.3))]
+    years = [
+        BatchResult("jobs.csv", "orphan_share", "warn", "section_id", 2004 + n, 100 + n, share, 0.05, f"{n}")
+        for n, share in enumerate((0.2, 0.5, 0.1, 0.5, 0.3))
+    ]
     other = BatchResult("jobs.csv", "column_unknown", "warn", "box", rows=3, message="the column 'box' is none")
     assert say_results([other, *years]) == [
         "jobs.csv: the column 'box' is none [column_unknown]",
-        ("jobs.csv: 5 years have more jobs whose section_id is not in the register than 5%, the worst 2005 (50.0% of "
-        "101), 2007 (50.0% of 103), 2008 (30.0% of 104); every year: data_quality.html and exports/batch_results.csv "
-        "[orphan_share]"),
+        (
+            "jobs.csv: 5 years have more jobs whose section_id is not in the register than 5%, the worst 2005 (50.0% "
+            "of 101), 2007 (50.0% of 103), 2008 (30.0% of 104); every year: data_quality.html and "
+            "exports/batch_results.csv [orphan_share]"
+        ),
     ]
     assert say_results(years[:1]) == ["jobs.csv: 0 [orphan_share]"]
     elsewhere = [replace(r, file=f"jobs_{r.year}.csv") for r in (*years, other)]
     assert next(line.partition(" have")[0] for line in say_results(elsewhere)) == "5 files: 5 years"
     assert say_results([other, elsewhere[-1]]) == [
-        "jobs.csv, and so in 1 more file: the column 'box' is none [column_unknown]",
+        "jobs.csv, and so in 1 more file: the column 'box' is none [column_unknown]"
     ]
 
 
@@ -300,11 +359,12 @@ def test_feet_in_a_column_of_metres_are_told_by_their_distribution(load_after) -
     distance = stats.ks_2samp(here, there).statistic
     assert message.startswith(
         f"dug_distance_m is unlike what was loaded before: Kolmogorov-Smirnov distance {distance:.2f} (allowed 0.30) "
-        f"between 80 values here and 160 before",
+        f"between 80 values here and 160 before"
     )
     assert message.endswith("times as much: feet read as metres?")
-    kept = con.execute("select measured from raw.batch_results where rule = 'distribution_shifted' and \"column\" = "
-                       "'dug_distance_m'").fetchall()
+    kept = con.execute(
+        "select measured from raw.batch_results where rule = 'distribution_shifted' and \"column\" = 'dug_distance_m'"
+    ).fetchall()
     assert kept == [(pytest.approx(distance),)]
 
 
@@ -322,7 +382,7 @@ def test_a_rule_of_the_batch_can_refuse_the_load_or_be_off(load) -> None:
     assert str(caught.value) == (
         "the column 'dug_dist' is no column of table jobs, so its 3 values are passed over; no column is called nearly "
         "so: leave it, or map it (loopwear draft-mapping FILE)\n  where: jobs.csv\n"
-        "  to do: mend the file; or let it pass with a warning: [validation.severities] column_unknown = \"warn\""
+        '  to do: mend the file; or let it pass with a warning: [validation.severities] column_unknown = "warn"'
     )
     off = Settings(validation=Validation(severities={"column_unknown": "off"}))
     con, report = load("jobs.csv", rows, off)

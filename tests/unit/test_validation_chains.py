@@ -12,8 +12,14 @@ from tests.cases.small_utility import TABLES, Row, write_csv
 
 def section(number: int, **cells: str) -> Row:
     """Position n of loop L1, from T<n> to T<n+1>; records begin on 2005-01-01."""
-    return dict(TABLES["sections"][0], section_id=f"S{number}", position=str(number), from_terminal_id=f"T{number}",
-                to_terminal_id=f"T{number + 1}", **cells)
+    return dict(
+        TABLES["sections"][0],
+        section_id=f"S{number}",
+        position=str(number),
+        from_terminal_id=f"T{number}",
+        to_terminal_id=f"T{number + 1}",
+        **cells,
+    )
 
 
 OLD = section(2, retired_on="2012-06-01", retired_because="failures")
@@ -27,10 +33,14 @@ CASES: tuple[tuple[tuple[Row, ...], dict[str, str]], ...] = (
     ((section(1), NEW, section(3)), {"S3": "no section between positions 1 and 3, from 2005-01-01 to 2012-06-01"}),
     ((section(1), NEW | {"installed_on": "1999-06-01"}, section(3)), {}),  # the gap was before records began
     ((section(1), OLD, section(3)), {"S3": "no section between positions 1 and 3, since 2012-06-01"}),
-    ((section(1), OLD, NEW | {"installed_on": "2009-01-01"}, section(3)),
-     {"S2-new": "two sections in service at position 2, from 2009-01-01 to 2012-06-01"}),
-    ((section(1), OLD, NEW | {"from_terminal_id": "T7"}, section(3)),
-     {"S2-new": "position 2 starts at T7, position 1 ends at T2, since 2012-06-01"}),
+    (
+        (section(1), OLD, NEW | {"installed_on": "2009-01-01"}, section(3)),
+        {"S2-new": "two sections in service at position 2, from 2009-01-01 to 2012-06-01"},
+    ),
+    (
+        (section(1), OLD, NEW | {"from_terminal_id": "T7"}, section(3)),
+        {"S2-new": "position 2 starts at T7, position 1 ends at T2, since 2012-06-01"},
+    ),
     ((section(2), section(3)), {"S2": "it begins at position 2"}),
     ((section(1), section(2, installed_on=""), section(3)), {}),  # of unknown age: always there
     ((section(1), section(2), section(3, installed_on="2010-01-01")), {}),  # the loop was lengthened
@@ -44,15 +54,19 @@ def breaks(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, str], st
     con = open_warehouse(Workspace(folder / "workspace"))
     loops = [dict(TABLES["loops"][0], loop_id=f"L{n}", normal_open_terminal_id="") for n in range(len(CASES))]
     sections = [
-        dict(row, loop_id=f"L{n}", section_id=f"L{n}/{row['section_id']}") for n, (rows, _) in enumerate(CASES)
+        dict(row, loop_id=f"L{n}", section_id=f"L{n}/{row['section_id']}")
+        for n, (rows, _) in enumerate(CASES)
         for row in rows
     ]
     tables = {"districts": TABLES["districts"], "loops": loops, "sections": sections}
     load_paths(con, [write_csv(folder / f"{t}.csv", r) for t, r in tables.items()], Settings())
-    return {tuple(section.split("/")): said for section, said in con.execute("""
+    return {
+        tuple(section.split("/")): said
+        for section, said in con.execute("""
         select s.section_id, regexp_extract(message, 'at every date: (.*?)\\. A gap', 1) from raw.findings as f
         join raw.sections as s on s.row_number = f.row_number where rule = 'loop_not_one_chain' order by 1
-    """).fetchall()}
+    """).fetchall()
+    }
 
 
 @pytest.mark.parametrize("number", range(len(CASES)))

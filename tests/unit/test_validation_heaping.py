@@ -32,7 +32,8 @@ def test_tenths_whole_metres_and_feet_without_rounding_gather_nowhere() -> None:
     drawn = np.random.default_rng(5).uniform(10, 300, 4000)
     for metres in (drawn.round(1), drawn.round(0), (drawn / 0.3048).round(0) * 0.3048, drawn):
         assert {heap: heaped for heap, (_, heaped) in rounded(count_tens(metres)).items()} == {
-            "tens_of_metres": False, "tens_of_feet": False,
+            "tens_of_metres": False,
+            "tens_of_feet": False,
         }, metres[:3]
 
 
@@ -57,15 +58,26 @@ def test_the_planted_share_of_rounded_lengths_is_found(step: float, heap: str) -
 
 def test_stamps_are_counted_by_the_district_s_clock_and_by_file(make_warehouse) -> None:
     at = pd.date_range("2018-03-05 06:00", periods=24, freq="1h", tz="UTC")  # midnight in Chicago is 06:00 UTC
-    jobs = pd.DataFrame({
-        "job_id": [f"J{n:02d}" for n in range(24)], "revision": 1, "status": "closed", "loop_id": "L1",
-        "reported_at": at, "arrived_at": at + pd.Timedelta(minutes=7), "restored_at": at + pd.Timedelta(minutes=90),
-        "dug_distance_m": [10.0 * (n + 1) if n < 12 else n + 0.5 for n in range(24)],
-    })
-    con = make_warehouse({
-        "districts": "| district_id | timezone | recorded_from |\n| D1 | America/Chicago | 2005-01-01 |",
-        "loops": "| loop_id | district_id |\n| L1 | D1 |", "jobs": jobs,
-    }, build=("staging",))
+    jobs = pd.DataFrame(
+        {
+            "job_id": [f"J{n:02d}" for n in range(24)],
+            "revision": 1,
+            "status": "closed",
+            "loop_id": "L1",
+            "reported_at": at,
+            "arrived_at": at + pd.Timedelta(minutes=7),
+            "restored_at": at + pd.Timedelta(minutes=90),
+            "dug_distance_m": [10.0 * (n + 1) if n < 12 else n + 0.5 for n in range(24)],
+        }
+    )
+    con = make_warehouse(
+        {
+            "districts": "| district_id | timezone | recorded_from |\n| D1 | America/Chicago | 2005-01-01 |",
+            "loops": "| loop_id | district_id |\n| L1 | D1 |",
+            "jobs": jobs,
+        },
+        build=("staging",),
+    )
     counts = count_heaps(con).set_index(["column", "heap"])
     assert set(counts["file"]) == {"jobs.csv"}
     told = counts[["values_given", "values_heaped"]].apply(tuple, axis=1).to_dict()

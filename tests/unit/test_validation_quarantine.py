@@ -36,14 +36,15 @@ def test_findings_are_listed_with_file_and_row(con: duckdb.DuckDBPyConnection) -
 
 
 def test_rows_are_exported_as_they_came_and_leave_quarantine_once_mended(
-    con: duckdb.DuckDBPyConnection, tmp_path: Path,
+    con: duckdb.DuckDBPyConnection, tmp_path: Path
 ) -> None:
     out = tmp_path / "mend" / "jobs.csv"
     assert export_rows(con, out) == 2
     with out.open(newline="", encoding="utf-8") as handle:
         rows = list(csv.DictReader(handle))
     assert [{k: v for k, v in row.items() if k != "quarantine_id"} for row in rows] == [
-        dict(TABLES["jobs"][0], restored_at=" soon ", notes=FORMULA), dict(TABLES["jobs"][1], job_id=""),
+        dict(TABLES["jobs"][0], restored_at=" soon ", notes=FORMULA),
+        dict(TABLES["jobs"][1], job_id=""),
     ]
     rows[0]["restored_at"] = "2018-01-10 12:15"
     rows[1]["job_id"] = "J-found"

@@ -17,8 +17,15 @@ from shared.store import Workspace, open_warehouse
 from tests.cases.small_utility import TABLES, Row, with_changes, write_csv, write_utility
 
 STAMPS = {
-    "reported_at": 0, "dispatched_at": 9, "arrived_at": 40, "located_at": 90, "restored_at": 135,
-    "pinpointed_at": 240, "repaired_at": 560, "normal_at": 2830, "closed_at": 6100,
+    "reported_at": 0,
+    "dispatched_at": 9,
+    "arrived_at": 40,
+    "located_at": 90,
+    "restored_at": 135,
+    "pinpointed_at": 240,
+    "repaired_at": 560,
+    "normal_at": 2830,
+    "closed_at": 6100,
 }
 
 # rule -> cells of a job that differ from a sound one (a number is minutes after the report), and the columns
@@ -29,15 +36,19 @@ BROKEN_JOBS: dict[str, tuple[dict[str, str | int], list[str | None]]] = {
     "value_unreadable": ({"dug_distance_m": "12O"}, ["dug_distance_m"]),
     "code_unknown": ({"cause": "squirrel"}, ["cause"]),
     "status_unknown": ({"status": "open"}, ["status"]),
-    "clock_change": ({"pinpointed_at": "2018-03-11 02:30", "repaired_at": "", "normal_at": "", "closed_at": ""},
-                     ["pinpointed_at"]),
+    "clock_change": (
+        {"pinpointed_at": "2018-03-11 02:30", "repaired_at": "", "normal_at": "", "closed_at": ""},
+        ["pinpointed_at"],
+    ),
     "required_clock_change": ({"restored_at": "2018-11-04 01:30", "closed_at": ""}, ["restored_at"]),
     "key_repeated": ({"job_id": "J1"}, [None]),
     "below_bound": ({"customers_interrupted": "-4"}, ["customers_interrupted"]),
     "loop_unknown": ({"loop_id": "L9"}, ["loop_id"]),
     "section_unknown": ({"section_id": "S9"}, ["section_id"]),
-    "terminal_unknown": ({"test_terminal_id": "T99", "far_end_terminal_id": "T98"},
-                         ["far_end_terminal_id", "test_terminal_id"]),
+    "terminal_unknown": (
+        {"test_terminal_id": "T99", "far_end_terminal_id": "T98"},
+        ["far_end_terminal_id", "test_terminal_id"],
+    ),
     "instrument_unknown": ({"instrument_id": "R9"}, ["instrument_id"]),
     "arrived_before_dispatched": ({"arrived_at": 5}, ["arrived_at"]),
     "located_before_arrived": ({"located_at": 30}, ["located_at"]),
@@ -49,17 +60,29 @@ BROKEN_JOBS: dict[str, tuple[dict[str, str | int], list[str | None]]] = {
     "restored_before_located": ({"restored_at": 80}, ["restored_at"]),
     "restored_equals_closed": ({"restored_at": 6100}, ["restored_at"]),
     "span_over_7_days": ({"restored_at": 7 * 1440 + 1, "closed_at": 12000}, ["restored_at"]),
-    "failure_before_installation": ({"section_id": "S-young", "loop_id": "L-young", "estimated_distance_m": "9",
-                                      "dug_distance_m": "8"}, ["section_id"]),
+    "failure_before_installation": (
+        {"section_id": "S-young", "loop_id": "L-young", "estimated_distance_m": "9", "dug_distance_m": "8"},
+        ["section_id"],
+    ),
     "distance_negative": ({"dug_distance_m": "-12"}, ["dug_distance_m"]),
     "velocity_out_of_range": ({"velocity_setting_pct": "0.53"}, ["velocity_setting_pct"]),
     "velocity_unusual": ({"velocity_setting_pct": "66"}, ["velocity_setting_pct"]),
     "distance_beyond_loop": ({"estimated_distance_m": "361"}, ["estimated_distance_m"]),
     "estimate_equals_dug": ({"estimated_distance_m": "307.25", "dug_distance_m": "307.25"}, ["estimated_distance_m"]),
-    "possible_duplicate": ({"reported_at": "2018-01-10 10:14", "closed_at": "", "loop_id": "L1", "section_id": ""},
-                           ["reported_at"]),
-    "possible_reopened": ({"reported_at": "2018-02-08 09:00", "section_id": "S2", "test_terminal_id": "T2",
-                           "dug_distance_m": "43.5", "closed_at": ""}, ["section_id"]),
+    "possible_duplicate": (
+        {"reported_at": "2018-01-10 10:14", "closed_at": "", "loop_id": "L1", "section_id": ""},
+        ["reported_at"],
+    ),
+    "possible_reopened": (
+        {
+            "reported_at": "2018-02-08 09:00",
+            "section_id": "S2",
+            "test_terminal_id": "T2",
+            "dug_distance_m": "43.5",
+            "closed_at": "",
+        },
+        ["section_id"],
+    ),
 }
 # rule -> table, a row that breaks it, and the columns that the findings point at.
 BROKEN_ELSEWHERE: dict[str, tuple[str, Row, list[str]]] = {
@@ -73,23 +96,37 @@ BROKEN_ELSEWHERE: dict[str, tuple[str, Row, list[str]]] = {
     "install_date_default": ("sections", {"installed_on": "1970-01-01"}, ["installed_on"]),
     "install_date_impossible": ("sections", {"insulation": "TRXLPE", "installed_on": "1975-01-01"}, ["installed_on"]),
     "loop_not_one_chain": ("sections", {"position": "2"}, ["loop_id"]),
-    "more_restored_than_interrupted": ("restoration_steps", {"job_id": "J2", "customers_restored": "91"},
-                                       ["customers_restored"]),
+    "more_restored_than_interrupted": (
+        "restoration_steps",
+        {"job_id": "J2", "customers_restored": "91"},
+        ["customers_restored"],
+    ),
     "steps_not_adding_up": ("restoration_steps", {"job_id": "J3", "customers_restored": "89"}, ["customers_restored"]),
     "correction_stale": ("corrections", {"value_now": "C7"}, ["value_now"]),
     "cluster_stale": ("job_clusters", {"joined_with": "J77"}, ["joined_with"]),
 }
 # No decisions are part of a utility's own export; these are sound.
-CORRECTION: Row = {"job_id": "J1", "column": "crew_id", "slip": "", "value_now": "C1", "value_proposed": "C2",
-                   "decision": "refuse", "grounds": ""}
+CORRECTION: Row = {
+    "job_id": "J1",
+    "column": "crew_id",
+    "slip": "",
+    "value_now": "C1",
+    "value_proposed": "C2",
+    "decision": "refuse",
+    "grounds": "",
+}
 CLUSTER: Row = {"job_id": "J1", "joined_with": "J2", "cluster_decision": "separate", "grounds": ""}
 DECIDED = {"corrections": [CORRECTION], "job_clusters": [CLUSTER]}
 
 
 def broken_job(number: int, rule: str, cells: dict[str, str | int]) -> Row:
     start = dt.datetime(2015, 1, 5, 10) + dt.timedelta(days=9 * number)
-    job: Row = dict(TABLES["jobs"][0], job_id=f"J-{rule}", dug_distance_m=f"{50 + 8 * number}.0",
-                    estimated_distance_m=f"{51 + 8 * number}.5")
+    job: Row = dict(
+        TABLES["jobs"][0],
+        job_id=f"J-{rule}",
+        dug_distance_m=f"{50 + 8 * number}.0",
+        estimated_distance_m=f"{51 + 8 * number}.5",
+    )
     if isinstance(cells.get("reported_at"), str) and str(cells["reported_at"])[:2] == "20":
         start = dt.datetime.fromisoformat(str(cells["reported_at"]))
     for column, minutes in STAMPS.items():
@@ -110,8 +147,9 @@ def broken_tables() -> dict[str, list[Row]]:
     tables = {table: [dict(row) for row in rows] for table, rows in TABLES.items()}
     tables |= {table: [dict(row) for row in rows] for table, rows in DECIDED.items()}
     tables["loops"].append(dict(TABLES["loops"][1], loop_id="L-young"))
-    tables["sections"].append(dict(TABLES["sections"][3], section_id="S-young", loop_id="L-young",
-                                   installed_on="2017-06-01"))
+    tables["sections"].append(
+        dict(TABLES["sections"][3], section_id="S-young", loop_id="L-young", installed_on="2017-06-01")
+    )
     for number, (rule, (cells, _)) in enumerate(BROKEN_JOBS.items()):
         tables["jobs"].append(broken_job(number, rule, cells))
     for rule, (table, cells, _) in BROKEN_ELSEWHERE.items():
@@ -142,8 +180,11 @@ def places_of(rule: str) -> list[tuple[str, int]]:
         return [("jobs", 2 + len(TABLES["jobs"]) + list(BROKEN_JOBS).index(rule))]
     table, cells, _ = BROKEN_ELSEWHERE[rule]
     rows = tables[table]
-    return [(table, 2 + i) for i, row in enumerate(rows) if i >= len({**TABLES, **DECIDED}[table])
-            and all(row[c] == v for c, v in cells.items())]
+    return [
+        (table, 2 + i)
+        for i, row in enumerate(rows)
+        if i >= len({**TABLES, **DECIDED}[table]) and all(row[c] == v for c, v in cells.items())
+    ]
 
 
 def test_every_rule_but_the_form_of_a_row_is_broken_here() -> None:
@@ -160,7 +201,7 @@ def test_a_rule_fires_on_its_row_alone(broken: duckdb.DuckDBPyConnection, rule: 
     if rule == "possible_reopened":
         expected.insert(0, ("jobs", 3, "section_id"))
     found = broken.execute(
-        'select "table", row_number, "column" from raw.findings where rule = ? order by all', [rule],
+        'select "table", row_number, "column" from raw.findings where rule = ? order by all', [rule]
     ).fetchall()
     if rule == "possible_duplicate":  # the row that repeats J1's key speaks of J1 too
         found = [f for f in found if f[1] != places_of("key_repeated")[0][1]]
@@ -172,9 +213,7 @@ def test_a_rule_fires_on_its_row_alone(broken: duckdb.DuckDBPyConnection, rule: 
 def test_rows_without_fault_have_no_finding(broken: duckdb.DuckDBPyConnection) -> None:
     pairs = {("possible_duplicate", 2), ("possible_reopened", 3)}
     found = broken.execute('select "table", row_number, rule from raw.findings').fetchall()
-    assert [
-        f for f in found if f[1] < 2 + len({**TABLES, **DECIDED}[f[0]]) and (f[2], f[1]) not in pairs
-    ] == []
+    assert [f for f in found if f[1] < 2 + len({**TABLES, **DECIDED}[f[0]]) and (f[2], f[1]) not in pairs] == []
 
 
 def test_the_suites_say_nothing_where_a_log_handler_listens(
@@ -206,18 +245,20 @@ def load(tmp_path: Path):
 
 
 def test_messages_say_the_value_the_place_and_the_cure(load) -> None:
-    con = load(jobs=with_changes(
-        "jobs", {"cause": "squirrel"}, {"reported_at": "yesterday"}, {"normal_at": "2018-03-20 09:00"},
-    ))
+    con = load(
+        jobs=with_changes(
+            "jobs", {"cause": "squirrel"}, {"reported_at": "yesterday"}, {"normal_at": "2018-03-20 09:00"}
+        )
+    )
     said = dict(con.execute("select rule, message from raw.findings").fetchall())
     assert said == {
         "code_unknown": "cause = 'squirrel' is not one of insulation_breakdown, water_treeing, neutral_corrosion, "
-                        "workmanship, moisture, overload, lightning, dig_in, animal, vehicle, other, unknown; it is "
-                        "taken as unknown: translate it in the mapping",
+        "workmanship, moisture, overload, lightning, dig_in, animal, vehicle, other, unknown; it is "
+        "taken as unknown: translate it in the mapping",
         "required_unreadable": "reported_at = 'yesterday' is not a time such as 2019-04-30 14:05; mend it, or state "
-                               "its form in the mapping",
+        "its form in the mapping",
         "stamp_after_closed": "closed_at = '2018-03-14 15:45' is before another stamp of the job (normal_at); mend "
-                              "one of them",
+        "one of them",
     }
 
 
@@ -234,21 +275,33 @@ def test_a_row_without_a_key_stays_out_even_where_missing_values_are_only_warned
     con = load(settings, jobs=with_changes("jobs", {"job_id": ""}, {"restored_at": ""}))
     assert con.execute("select job_id from raw.jobs order by 1").fetchall() == [("J2",), ("J3",)]
     assert con.execute("select row_number, \"column\" from raw.findings where rule = 'key_empty'").fetchall() == [
-        (2, "job_id"),
+        (2, "job_id")
     ]
 
 
-@pytest.mark.parametrize("severities, message", [
-    ({"loop_unknwon": "warn"}, """there is no rule 'loop_unknwon'
+@pytest.mark.parametrize(
+    "severities, message",
+    [
+        (
+            {"loop_unknwon": "warn"},
+            """there is no rule 'loop_unknwon'
   where: setting validation.severities
-  to do: did you mean 'loop_unknown' or 'job_unknown' or 'code_unknown'?"""),
-    ({"loop_unknown": "fatal"}, """severity 'fatal' of rule 'loop_unknown' is unknown
+  to do: did you mean 'loop_unknown' or 'job_unknown' or 'code_unknown'?""",
+        ),
+        (
+            {"loop_unknown": "fatal"},
+            """severity 'fatal' of rule 'loop_unknown' is unknown
   where: setting validation.severities
-  to do: give reject, warn or off"""),
-    ({"row_malformed": "off"}, """rule 'row_malformed' cannot be turned to off
+  to do: give reject, warn or off""",
+        ),
+        (
+            {"row_malformed": "off"},
+            """rule 'row_malformed' cannot be turned to off
   where: setting validation.severities
-  to do: leave it at reject: a row that cannot be taken apart, or has no key, cannot be kept"""),
-])
+  to do: leave it at reject: a row that cannot be taken apart, or has no key, cannot be kept""",
+        ),
+    ],
+)
 def test_a_wrong_severity_is_refused_by_name(severities: dict[str, str], message: str) -> None:
     with pytest.raises(UserError) as caught:
         rules_for("jobs", Settings(validation=Validation(severities=severities)))

@@ -16,10 +16,13 @@ from pipelines.validation.slips import (
 
 def readings(rng: np.random.Generator, rows: int = 200) -> pd.DataFrame:
     dug = rng.uniform(30, 300, rows)
-    return pd.DataFrame({
-        "job_id": [f"J{n}" for n in range(rows)], "dug_distance_m": dug,
-        "estimated_distance_m": dug * np.exp(rng.normal(0.02, 0.03, rows)),
-    })
+    return pd.DataFrame(
+        {
+            "job_id": [f"J{n}" for n in range(rows)],
+            "dug_distance_m": dug,
+            "estimated_distance_m": dug * np.exp(rng.normal(0.02, 0.03, rows)),
+        }
+    )
 
 
 def test_feet_for_metres_are_proposed_and_a_plain_error_is_not() -> None:
@@ -29,7 +32,8 @@ def test_feet_for_metres_are_proposed_and_a_plain_error_is_not() -> None:
     frame.loc[9, "estimated_distance_m"] *= 1.8  # the wrong fault, or a splice taken for it
     found = propose_unit_slips(frame)
     assert list(zip(found["job_id"], found["column"], found["slip"], strict=True)) == [
-        ("J3", "estimated_distance_m", "feet_for_metres"), ("J7", "dug_distance_m", "dug_feet_for_metres"),
+        ("J3", "estimated_distance_m", "feet_for_metres"),
+        ("J7", "dug_distance_m", "dug_feet_for_metres"),
     ]
     assert (found["likelihood"] > 0.9).all()
     assert float(found["value_proposed"][0]) == round(frame.loc[3, "dug_distance_m"], 1)
@@ -40,9 +44,17 @@ def test_a_neighbouring_terminal_is_proposed_only_where_it_fits_and_the_recorded
     # Chain T1 -100- T2 -100- T3 -100- T4; the repaired section lies at 250 to 300 m.
     places = {"T1": 0.0, "T2": 100.0, "T3": 200.0}
     rows = [
-        {"job_id": job, "dug_distance_m": dug, "test_terminal_id": "T2", "candidate_terminal_id": t,
-         "candidate_at_m": at, "section_from_m": 250.0, "section_to_m": 300.0}
-        for job, dug in (("wrong", 80.0), ("sound", 170.0)) for t, at in places.items()
+        {
+            "job_id": job,
+            "dug_distance_m": dug,
+            "test_terminal_id": "T2",
+            "candidate_terminal_id": t,
+            "candidate_at_m": at,
+            "section_from_m": 250.0,
+            "section_to_m": 300.0,
+        }
+        for job, dug in (("wrong", 80.0), ("sound", 170.0))
+        for t, at in places.items()
     ]
     found = propose_terminals(pd.DataFrame(rows))
     assert found[["job_id", "value_now", "value_proposed"]].to_numpy().tolist() == [["wrong", "T2", "T3"]]
@@ -54,21 +66,33 @@ def test_a_neighbouring_terminal_is_proposed_only_where_it_fits_and_the_recorded
 def test_a_loop_whose_map_stands_in_feet_is_no_slip_of_the_crew() -> None:
     # Everything on the map is 3.28 times too long; from T2 the fault of 40 m lies well inside the true section.
     rows = [
-        {"job_id": "map", "dug_distance_m": 150.0, "test_terminal_id": "T2", "candidate_terminal_id": t,
-         "candidate_at_m": at, "section_from_m": 656.0, "section_to_m": 984.0}
+        {
+            "job_id": "map",
+            "dug_distance_m": 150.0,
+            "test_terminal_id": "T2",
+            "candidate_terminal_id": t,
+            "candidate_at_m": at,
+            "section_from_m": 656.0,
+            "section_to_m": 984.0,
+        }
         for t, at in {"T1": 0.0, "T2": 328.0, "T3": 656.0}.items()
     ]
     assert propose_terminals(pd.DataFrame(rows)).empty
 
 
 def test_a_far_end_that_is_the_test_terminal_says_that_the_ends_were_exchanged() -> None:
-    jobs = pd.DataFrame({
-        "job_id": ["a", "b"], "test_terminal_id": ["T1", "T1"], "toward_terminal_id": ["T2", "T2"],
-        "far_end_terminal_id": ["T1", "T2"],
-    })
+    jobs = pd.DataFrame(
+        {
+            "job_id": ["a", "b"],
+            "test_terminal_id": ["T1", "T1"],
+            "toward_terminal_id": ["T2", "T2"],
+            "far_end_terminal_id": ["T1", "T2"],
+        }
+    )
     found = propose_swapped_ends(jobs)
     assert found[["job_id", "column", "value_proposed"]].to_numpy().tolist() == [
-        ["a", "test_terminal_id", "T2"], ["a", "toward_terminal_id", "T1"],
+        ["a", "test_terminal_id", "T2"],
+        ["a", "toward_terminal_id", "T1"],
     ]
 
 
@@ -107,9 +131,12 @@ def test_one_odd_job_alone_is_no_season() -> None:
 
 
 def test_half_velocities_are_proposed_by_the_instrument_s_usual_setting() -> None:
-    refused = pd.DataFrame({
-        "job_id": ["a", "b", "c", "d"], "value": ["26.6", "26.6", "0.53", "oops"],
-        "usual_pct": [53.0, 40.0, 53.0, 53.0],
-    })
+    refused = pd.DataFrame(
+        {
+            "job_id": ["a", "b", "c", "d"],
+            "value": ["26.6", "26.6", "0.53", "oops"],
+            "usual_pct": [53.0, 40.0, 53.0, 53.0],
+        }
+    )
     found = propose_velocities(refused)
     assert found[["job_id", "value_proposed"]].to_numpy().tolist() == [["a", "53.2"]]
