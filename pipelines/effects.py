@@ -26,7 +26,7 @@ Results = dict[tuple[str, str], float]
 
 
 def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
-    """Write fitted.correction_effects.
+    """Write marts.correction_effects.
 
     Returns
     -------
@@ -40,16 +40,16 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     Checked by: tests/end_to_end/test_refresh_effects.py
     """
     # ---- read
-    standing = _results(con, read_model(con, "fitted.velocity_by_class"))
+    standing = _results(con, read_model(con, "marts.velocity_by_class"))
     slips = con.execute("""
         select job_id, "column", value_proposed, 'proposed' as source_file, 0 as row_number
-        from fitted.proposed_corrections
+        from marts.proposed_corrections
         -- of two proposals for one value the likelier is taken
         qualify row_number() over (partition by job_id, "column" order by likelihood desc nulls last, slip) = 1
         order by job_id, "column"
     """).df()
     joins = con.execute("""
-        select job_id, joined_with, 'proposed' as source_file, 0 as row_number from fitted.job_clusters order by job_id
+        select job_id, joined_with, 'proposed' as source_file, 0 as row_number from marts.job_clusters order by job_id
     """).df()
     applied = con.execute(f"select count(*) from raw.jobs where {DECIDED}").fetchone()
 
@@ -65,7 +65,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         found["value_with_joins"] = _as_if(con, settings, lambda other: _join(other, joins))
 
     # ---- write
-    return {"fitted.correction_effects": write_table(con, "fitted.correction_effects", _to_frame(found))}
+    return {"marts.correction_effects": write_table(con, "marts.correction_effects", _to_frame(found))}
 
 
 DECIDED = """(batch_id, source_file) in (
@@ -75,7 +75,7 @@ DECIDED = """(batch_id, source_file) in (
 
 
 def _to_frame(found: dict[str, Results]) -> pd.DataFrame:
-    names = [c for c in dictionary.tables()["fitted.correction_effects"].columns if c.startswith("value_")]
+    names = [c for c in dictionary.tables()["marts.correction_effects"].columns if c.startswith("value_")]
     keys = list(dict.fromkeys(key for results in found.values() for key in results))
     rows = [(*key, *(found.get(name, {}).get(key) for name in names)) for key in keys]
     frame = pd.DataFrame(rows, columns=["answer", "group_name", *names])

@@ -12,6 +12,7 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import partial
+from typing import TYPE_CHECKING
 
 import duckdb
 
@@ -22,7 +23,9 @@ from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, has_table, open_warehouse, roll_back, write_settings
 
-TOPICS = ("restoration", "locating", "survival", "replacement", "validation")
+if TYPE_CHECKING:
+    from pipelines.ranking.rankings import Facts
+    from pipelines.survival.step import Fitted
 
 
 @dataclass
@@ -34,6 +37,8 @@ class Refresh:
     settings: Settings
     written: dict[str, dict[str, int]] = field(default_factory=dict)
     warnings: list[str] = field(default_factory=list)
+    fitted: Fitted | None = None
+    facts: Facts | None = None
 
 
 def build_core(run: Refresh) -> dict[str, int]:
@@ -77,6 +82,32 @@ def run_topic(topic: str) -> Callable[[Refresh], dict[str, int]]:
     return run_step
 
 
+def rank_fleet(run: Refresh) -> dict[str, int]:
+    """Fit the failure model that ranking, investment and evaluation share, and rank by it."""
+    from pipelines.ranking import step
+    from pipelines.survival.step import fit_fleet
+
+    run.fitted = fit_fleet(run.con, run.settings)
+    written, run.facts = step.run(run.con, run.fitted, run.settings)
+    return written
+
+
+def plan_work(run: Refresh) -> dict[str, int]:
+    """Plan under the budget, then let go what only the plan needs: the back-test needs the memory."""
+    from pipelines.investment import step
+
+    facts, run.facts = run.facts, None
+    return step.run(run.con, facts, run.fitted.model if run.fitted else None, run.settings)
+
+
+def evaluate_ranking(run: Refresh) -> dict[str, int]:
+    """Hold the ranking against the years that followed."""
+    from pipelines.evaluation import step
+
+    fitted, run.fitted = run.fitted, None
+    return step.run(run.con, fitted, run.settings)
+
+
 def weigh_corrections(run: Refresh) -> dict[str, int]:
     """The results without the corrections applied, and with those proposed."""
     from pipelines import effects
@@ -118,7 +149,11 @@ def write_reports(run: Refresh) -> dict[str, int]:
 
 STEPS: dict[str, Callable[[Refresh], dict[str, int]]] = {
     "core": build_core,
-    **{topic: run_topic(topic) for topic in TOPICS},
+    **{topic: run_topic(topic) for topic in ("restoration", "locating", "survival")},
+    "ranking": rank_fleet,
+    "investment": plan_work,
+    "evaluation": evaluate_ranking,
+    "validation": run_topic("validation"),
     "effects": weigh_corrections,
     "marts": build_marts,
     "exports": write_exports,

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -228,6 +228,15 @@ def write_table(con: duckdb.DuckDBPyConnection, name: str, frame: pd.DataFrame) 
     # a relation, for a frame that is registered is kept until the transaction ends
     con.from_df(frame[list(table.columns)]).insert_into(name)
     return len(frame)
+
+
+def write_tables(con: duckdb.DuckDBPyConnection, frames: Mapping[str, pd.DataFrame]) -> dict[str, int]:
+    """Write the tables of a step: of each frame the dictionary's columns are kept; returns rows by table."""
+    tables = dictionary.tables()
+    return {
+        name: write_table(con, name, frame[list(tables[name].columns)] if len(frame.columns) else frame)
+        for name, frame in frames.items()
+    }
 
 
 def create_table(con: duckdb.DuckDBPyConnection, name: str) -> None:

@@ -14,7 +14,7 @@ from pipelines import warehouse
 from pipelines.intake.raw import ensure_raw_tables
 from shared import dictionary
 from shared.settings import Settings
-from shared.store import Workspace, open_warehouse, write_settings, write_table
+from shared.store import Workspace, create_table, has_table, open_warehouse, write_settings
 
 
 def frame_from_pipes(drawing: str) -> pd.DataFrame:
@@ -66,14 +66,8 @@ def make_warehouse(tmp_path: Path) -> Callable[..., duckdb.DuckDBPyConnection]:
         for layer in build:
             if layer == "marts":
                 for name, facts in dictionary.tables().items():
-                    if (
-                        facts.layer == "fitted"
-                        and not con.execute(
-                            "select 1 from information_schema.tables where table_schema || '.' || table_name = ?",
-                            [name],
-                        ).fetchone()
-                    ):
-                        write_table(con, name, pd.DataFrame(columns=list(facts.columns)))
+                    if facts.made_by and not has_table(con, name):
+                        create_table(con, name)
             warehouse.build_models(con, layer)
         return con
 

@@ -1,10 +1,15 @@
-"""Small fleets for the tests of the plan: sections with a forecast and what a failure costs."""
+"""What tests of ranking, investment and evaluation share: their three steps in a row, and small fleets for the plan."""
 
 from __future__ import annotations
 
+import duckdb
 import pandas as pd
 
-from shared.settings import Replacement
+from pipelines.evaluation import step as evaluation
+from pipelines.investment import step as investment
+from pipelines.ranking import step as ranking
+from pipelines.survival.step import fit_fleet
+from shared.settings import Replacement, Settings
 
 FAILURE = 7100.0
 """Cost of a failure of these sections: repair 6500 and 2000 customer-minutes at 0.30."""
@@ -37,3 +42,11 @@ def make_sections(rows: list[tuple[str, str, float, float, str]]) -> pd.DataFram
         repair_cost_per_failure=6500.0,
         is_injectable=frame["insulation"].ne("EPR"),
     )
+
+
+def run_replacement(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
+    """Rank, plan and evaluate as a refresh does; returns rows by table."""
+    fitted = fit_fleet(con, settings)
+    ranked, facts = ranking.run(con, fitted, settings)
+    planned = investment.run(con, facts, fitted.model if fitted else None, settings)
+    return ranked | planned | evaluation.run(con, fitted, settings)

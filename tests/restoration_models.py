@@ -8,7 +8,7 @@ import pandas as pd
 
 from pipelines import warehouse
 from pipelines.restoration import step
-from pipelines.restoration.stages import summarise_stages
+from pipelines.restoration.stages import CLOCKS, summarise_stages
 from shared.settings import Settings
 from shared.store import write_table
 from tests.conftest import frame_from_pipes, write_raw
@@ -40,7 +40,11 @@ def build_restoration(
             limits = summarise_stages(
                 step.read_jobs(con), level=0.9, small_group=10, replicates=200, rng=np.random.default_rng(1)
             )
-            write_table(con, "fitted.restoration_limits", limits)
+            write_table(
+                con,
+                "marts.restoration_stages",
+                limits[limits["grouped_by"].isin(step.STAGE_GROUPINGS) & ~limits["stage"].isin(CLOCKS)],
+            )
         elif layers == ("marts",):
             step.run(con, settings)
         for model in warehouse.build_order(layers):

@@ -82,7 +82,7 @@ def summarise_coverage(tested: pd.DataFrame, used_method: str, level: float) -> 
     Returns
     -------
     DataFrame
-        Rows of fitted.window_coverage. Limits are Wilson's.
+        Rows of marts.window_coverage. Limits are Wilson's.
 
     References
     ----------

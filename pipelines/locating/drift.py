@@ -97,7 +97,7 @@ def chart_drift(readings: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Rows of fitted.drift_chart, in order of instrument and time.
+        Rows of marts.drift_chart, in order of instrument and time.
 
     Checked by: tests/unit/test_locating_drift.py
     """
@@ -141,7 +141,7 @@ def describe_drift(chart: pd.DataFrame, readings: pd.DataFrame, calibrated: pd.S
     Parameters
     ----------
     chart
-        Rows of fitted.drift_chart.
+        Rows of marts.drift_chart.
     readings
         As for chart_drift.
     calibrated
@@ -152,7 +152,7 @@ def describe_drift(chart: pd.DataFrame, readings: pd.DataFrame, calibrated: pd.S
     Returns
     -------
     DataFrame
-        Rows of fitted.instrument_drift.
+        Rows of marts.instrument_drift.
 
     Notes
     -----

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from pipelines.locating.identifiability import common_scale_sd, condition_number, link_classes_and_instruments
 from pipelines.locating.readings import REFERENCE_PCT, Floats, Ints
-from pipelines.locating.separability import common_scale_sd, condition_number, link_classes_and_instruments
 from pipelines.locating.velocity import VelocityFit
 from pipelines.locating.verdicts import FEW, NOT_SEPARABLE, Verdict, check_distances, judge, tolerated_error
 from shared.settings import Settings
@@ -25,7 +25,7 @@ def describe_instruments(fit: VelocityFit, names: list[str], last_at: pd.Series,
     Returns
     -------
     DataFrame
-        Rows of fitted.instrument_bias.
+        Rows of marts.instrument_bias.
 
     Notes
     -----
@@ -132,7 +132,7 @@ def describe_classes(fit: VelocityFit, settings_in_use: pd.Series, settings: Set
     Returns
     -------
     DataFrame
-        Rows of fitted.velocity_by_class. velocity_fitted_pct is that of the cable; velocity_route_pct is the setting
+        Rows of marts.velocity_by_class. velocity_fitted_pct is that of the cable; velocity_route_pct is the setting
         at which the display agrees with a distance taped along the route: the same, unless slack could be told apart.
 
     Notes

@@ -25,7 +25,7 @@ def propose_settings(fit: VelocityFit, lines: pd.DataFrame, digs: pd.DataFrame, 
     Returns
     -------
     DataFrame
-        Rows of fitted.setting_proposals.
+        Rows of marts.setting_proposals.
 
     Notes
     -----
@@ -99,7 +99,7 @@ def describe_reads_long(digs: pd.DataFrame, level: float) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Rows of fitted.reads_long. Limits of the median from order statistics (binomial), so that they need no form
+        Rows of marts.reads_long. Limits of the median from order statistics (binomial), so that they need no form
         of the errors; missing below six digs or so, where no two order statistics reach the level.
 
     References

@@ -35,7 +35,7 @@ def find_contradicted_lengths(spans: pd.DataFrame, readings: pd.DataFrame, secti
     Returns
     -------
     DataFrame
-        Rows of fitted.register_lengths: every section passed, with its evidence.
+        Every section passed, with its evidence; those contradicted are marts.register_lengths.
 
     Notes
     -----
@@ -90,7 +90,7 @@ def _solve_loop(passed: Floats, length: Floats, excess: Floats, error: Floats) -
 def _tabulate(
     facts: pd.DataFrame, count: NDArray[np.int64], length: Floats, delta: Floats, spread: Floats
 ) -> pd.DataFrame:
-    """Rows of fitted.register_lengths from what was found of each section."""
+    """Rows from what was found of each section."""
     evidence, implied = np.abs(delta) / spread, length + delta
     contradicted = (evidence > EVIDENCE) & (np.abs(delta) > np.maximum(0.05 * length, 3.0))
     slips = [_name_slip(i / own) if out else "" for i, own, out in zip(implied, length, contradicted, strict=True)]

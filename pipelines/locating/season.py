@@ -42,7 +42,7 @@ def fit_season(readings: pd.DataFrame, level: float) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        Rows of fitted.season. season_pct is half the swing from trough to peak; is_carried says whether the data show
+        Rows of marts.season. season_pct is half the swing from trough to peak; is_carried says whether the data show
         one: an F-test of the two terms at 1 - level, on readings from at least three quarters of the year.
 
     Notes
@@ -105,7 +105,7 @@ def season_shift(season: pd.DataFrame, insulation: pd.Series, read_at: pd.Series
     Parameters
     ----------
     season
-        Rows of fitted.season.
+        Rows of marts.season.
 
     Notes
     -----

@@ -13,36 +13,36 @@ from pipelines.locating.coverage import backtest_windows, choose_method, fit_qua
 from pipelines.locating.drift import chart_drift, describe_drift
 from pipelines.locating.estimates import describe_classes, describe_instruments, describe_noise
 from pipelines.locating.forward import foresee_digs
+from pipelines.locating.identifiability import common_scale_sd
 from pipelines.locating.line import cable_time, effects_of
 from pipelines.locating.noise import length_variance
 from pipelines.locating.proposals import describe_reads_long, propose_settings
 from pipelines.locating.readings import Readings, select_readings
 from pipelines.locating.register import find_contradicted_lengths
 from pipelines.locating.season import fit_season, season_errors, season_shift, take_season_off
-from pipelines.locating.separability import common_scale_sd
 from pipelines.locating.velocity import VelocityFit, fit_velocity
 from pipelines.locating.window import LEVELS
 from shared import dictionary
 from shared.settings import Settings
-from shared.store import read_model, write_table
+from shared.store import read_model, write_tables
 
 if TYPE_CHECKING:
     import duckdb
 
 TABLES = (
-    "fitted.velocity_by_class",
-    "fitted.instrument_bias",
+    "marts.velocity_by_class",
+    "marts.instrument_bias",
     "fitted.corrected_distances",
     "fitted.locating_lines",
     "fitted.window_quantiles",
-    "fitted.window_coverage",
+    "marts.window_coverage",
     "fitted.locating_noise",
-    "fitted.setting_proposals",
-    "fitted.reads_long",
-    "fitted.drift_chart",
-    "fitted.instrument_drift",
-    "fitted.season",
-    "fitted.register_lengths",
+    "marts.setting_proposals",
+    "marts.reads_long",
+    "marts.drift_chart",
+    "marts.instrument_drift",
+    "marts.season",
+    "marts.register_lengths",
 )
 
 
@@ -55,7 +55,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     frames = fit_tables(inputs, settings)
 
     # ---- write
-    return {name: write_table(con, name, frames[name]) for name in TABLES}
+    return write_tables(con, frames)
 
 
 @dataclass(frozen=True)
@@ -125,24 +125,24 @@ def fit_tables(inputs: Inputs, settings: Settings) -> dict[str, pd.DataFrame]:
     last_at = table[table["is_usable"].astype(bool)].groupby("instrument_id")["read_at"].max()
     names = sorted({*inputs.instruments["instrument_id"], *(found.readings.instruments if found else ())})
     frames = {name: pd.DataFrame(columns=list(dictionary.tables()[name].columns)) for name in TABLES}
-    frames["fitted.reads_long"] = describe_reads_long(_dug_with_both(table), level)
+    frames["marts.reads_long"] = describe_reads_long(_dug_with_both(table), level)
     if found is None:
-        frames["fitted.instrument_bias"] = (
-            frames["fitted.instrument_bias"]
+        frames["marts.instrument_bias"] = (
+            frames["marts.instrument_bias"]
             .reindex(range(len(names)))
             .assign(instrument_id=names, readings=0, verdict="too_few_readings")
         )
         return frames
     fit, facts = found.fit, found.facts
     foreseen = foresee_digs(found.readings, facts, level, tails_recorded=inputs.tails_recorded)
-    frames["fitted.season"] = found.season
-    frames["fitted.velocity_by_class"] = describe_classes(fit, median_settings(fit.readings, table), settings)
-    frames["fitted.instrument_bias"] = describe_instruments(fit, names, last_at, settings)
+    frames["marts.season"] = found.season
+    frames["marts.velocity_by_class"] = describe_classes(fit, median_settings(fit.readings, table), settings)
+    frames["marts.instrument_bias"] = describe_instruments(fit, names, last_at, settings)
     frames["fitted.locating_noise"] = describe_noise(fit)
     frames["fitted.locating_lines"] = fit_lines(fit)
     frames |= _digs_and_windows(fit, inputs, foreseen, frames["fitted.locating_lines"], settings)
     frames |= _drift(fit, inputs, facts, level)
-    frames["fitted.register_lengths"] = _register_lengths(fit, inputs)
+    frames["marts.register_lengths"] = _register_lengths(fit, inputs)
     return frames
 
 
@@ -184,8 +184,8 @@ def _digs_and_windows(
     return {
         "fitted.corrected_distances": digs[[*corrected.columns, "job_id"]],
         "fitted.window_quantiles": fit_quantiles(ahead, method, LEVELS, fit.freedom, fit.noise.wrong_share),
-        "fitted.window_coverage": summarise_coverage(tested, method, settings.general.interval_level),
-        "fitted.setting_proposals": propose_settings(fit, lines, digs, settings),
+        "marts.window_coverage": summarise_coverage(tested, method, settings.general.interval_level),
+        "marts.setting_proposals": propose_settings(fit, lines, digs, settings),
     }
 
 
@@ -199,7 +199,7 @@ def _drift(fit: VelocityFit, inputs: Inputs, facts: pd.DataFrame, level: float) 
     )[fit.right > 0.5].dropna(subset=["instrument_id"])
     chart = chart_drift(charted)
     calibrated = inputs.instruments.set_index("instrument_id")["last_calibrated_on"]
-    return {"fitted.drift_chart": chart, "fitted.instrument_drift": describe_drift(chart, charted, calibrated, level)}
+    return {"marts.drift_chart": chart, "marts.instrument_drift": describe_drift(chart, charted, calibrated, level)}
 
 
 def _register_lengths(fit: VelocityFit, inputs: Inputs) -> pd.DataFrame:
@@ -213,9 +213,10 @@ def _register_lengths(fit: VelocityFit, inputs: Inputs) -> pd.DataFrame:
             "standard_error_m": noise_m2**0.5 / slowness,
         }
     )[ends]
-    return find_contradicted_lengths(
+    found = find_contradicted_lengths(
         inputs.spans, held_against, inputs.sections[["section_id", "loop_id", "cable_class", "length_m"]]
     )
+    return found[found["is_contradicted"]].drop(columns="is_contradicted")
 
 
 def median_settings(readings: Readings, table: pd.DataFrame) -> pd.Series:

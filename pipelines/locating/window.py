@@ -224,7 +224,7 @@ def find_dig_window(
 
 def _read_backtest(con: duckdb.DuckDBPyConnection, cable_class: str, level: float) -> tuple[int, int]:
     """Past digs of the class that windows of the level held, and those tried."""
-    coverage = read_model(con, "fitted.window_coverage")
+    coverage = read_model(con, "marts.window_coverage")
     tested = coverage[
         (coverage["grouped_by"] == "cable_class")
         & (coverage["group_name"] == cable_class)
@@ -282,20 +282,20 @@ def _lay_way(own: pd.DataFrame, parts: tuple[tuple[str, float], ...]) -> list[tu
 
 def _find_season(con: duckdb.DuckDBPyConnection, cable_class: str, on: date | None) -> tuple[float, str]:
     """Share by which readings of the class are long on a day, and the words for it."""
-    if on is None or not has_table(con, "fitted.season"):
+    if on is None or not has_table(con, "marts.season"):
         return 0.0, ""
     found = con.execute("select min(insulation) from staging.sections where cable_class = ?", [cable_class]).fetchone()
     insulation, day = pd.Series([found[0] if found else None]), pd.Series([pd.Timestamp(on)])
-    shift = float(season_shift(read_model(con, "fitted.season"), insulation, day)[0])
+    shift = float(season_shift(read_model(con, "marts.season"), insulation, day)[0])
     words = f"Season: readings of {insulation[0]} are {abs(shift):.1%} {'long' if shift > 0 else 'short'} on {on}."
     return shift, words if shift else "The data carry no season for this class."
 
 
 def _describe_drift(con: duckdb.DuckDBPyConnection, instrument_id: str, corrected_m: float) -> str:
     """What a drift of the instrument does to this reading: the correction is that of all its readings together."""
-    if not has_table(con, "fitted.instrument_drift"):
+    if not has_table(con, "marts.instrument_drift"):
         return ""
-    rows = read_model(con, "fitted.instrument_drift")
+    rows = read_model(con, "marts.instrument_drift")
     drifting = rows[(rows["instrument_id"] == instrument_id) & rows["is_drifting"].astype(bool)]
     if drifting.empty:
         return ""
@@ -316,15 +316,15 @@ def _choose_setting(
         if not 30 <= velocity_pct <= 80:
             raise UserError(f"velocity {velocity_pct} is out of bounds", "--velocity", "give percent of c, 30 to 80")
         return velocity_pct, ""
-    if instrument_id and has_table(con, "fitted.setting_proposals"):
-        pairs = read_model(con, "fitted.setting_proposals")
+    if instrument_id and has_table(con, "marts.setting_proposals"):
+        pairs = read_model(con, "marts.setting_proposals")
         own = pairs[(pairs["instrument_id"] == instrument_id) & (pairs["cable_class"] == cable_class)]
         own_setting = float(own["setting_median_pct"].iloc[0]) if len(own) else math.nan
         if math.isfinite(own_setting):
             return own_setting, (
                 f"Setting not stated: taken as {own_setting:.1f} % of c, the median of {instrument_id} on the class."
             )
-    velocities = read_model(con, "fitted.velocity_by_class").set_index("cable_class")
+    velocities = read_model(con, "marts.velocity_by_class").set_index("cable_class")
     setting = float(velocities["setting_median_pct"].to_numpy(float)[velocities.index.get_loc(cable_class)])
     if not np.isfinite(setting):
         raise UserError("no setting is on record for the class", "--velocity", "give the setting in percent of c")

@@ -33,7 +33,7 @@ def summarise_abnormal_days(
     Returns
     -------
     DataFrame
-        fitted.restoration_abnormal. expected_strandings: failures expected on the same loop while it was abnormal,
+        marts.restoration_abnormal. expected_strandings: failures expected on the same loop while it was abnormal,
         sum of loop_failures_per_year x abnormal_days / 365.25. Each would strand customers until it is repaired.
 
     Notes

@@ -30,7 +30,7 @@ def compare_groups(jobs: pd.DataFrame, grouping: str, measure: str, *, level: fl
     Returns
     -------
     DataFrame
-        fitted.restoration_comparison: one row a group. ratio_seen and ratio_adjusted are geometric means over
+        marts.restoration_comparison: one row a group. ratio_seen and ratio_adjusted are geometric means over
         the fleet's: 1.1 is 10 % slower. funnel_*: where ratio_adjusted of a group of so many jobs wanders when
         nothing but chance differs. verdict: slower, faster, or within.
 

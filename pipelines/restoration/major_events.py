@@ -69,7 +69,7 @@ def mark_major_event_days(days: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        fitted.major_event_days: the same with threshold_min (of the year, from the five years before it; NaN
+        marts.restoration_major_events: the same with threshold_min (of the year, from the five years before it; NaN
         with fewer than FEWEST_DAYS days in them), is_over_threshold, is_major_event_day and marked_by.
 
     Notes

@@ -96,7 +96,7 @@ def measure_search_effort(
     Returns
     -------
     DataFrame
-        fitted.restoration_search; excess_min is the excess times what one more test costs in time to locate
+        marts.restoration_search; excess_min is the excess times what one more test costs in time to locate
         (slope of a straight line over all jobs), NaN with fewer than 30 jobs.
 
     Notes

@@ -50,7 +50,7 @@ def summarise_stages(
     Returns
     -------
     DataFrame
-        fitted.restoration_limits; a stage no job of a group has makes no row.
+        marts.restoration_stages and marts.restoration_clocks; a stage no job of a group has makes no row.
 
     Notes
     -----

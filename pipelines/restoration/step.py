@@ -1,4 +1,4 @@
-"""The restoration step: reads core tables, fits, writes fitted.restoration_*."""
+"""The restoration step: reads core tables, fits, writes marts.restoration_*."""
 
 from __future__ import annotations
 
@@ -8,15 +8,15 @@ import numpy as np
 import pandas as pd
 
 from pipelines.restoration.abnormal import summarise_abnormal_days
+from pipelines.restoration.closing_delay import ClosingLag, summarise_weeks
 from pipelines.restoration.comparison import COLUMNS as COMPARISON_COLUMNS
 from pipelines.restoration.comparison import compare_groups
 from pipelines.restoration.major_events import mark_major_event_days
-from pipelines.restoration.maturity import ClosingLag, summarise_weeks
 from pipelines.restoration.search_effort import count_expected_tests, fit_class_rates, measure_search_effort
 from pipelines.restoration.stages import CLOCKS, GROUPINGS, STAGES, summarise_stages
 from pipelines.restoration.trend import chart_months
 from pipelines.restoration.what_if import summarise_savings
-from shared.store import write_table
+from shared.store import write_tables
 
 if TYPE_CHECKING:
     import duckdb
@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from shared.settings import Settings
 
 PAGE_GROUPINGS = ("all", "district", "configuration", "loop_size")
+STAGE_GROUPINGS = ("all", "district", "method", "crew", "cable_class", "month", "year")
 CLOCK_COLUMNS = {
     "customer_clock": "report_to_restore_min",
     "crew_clock": "arrive_to_pinpoint_min",
@@ -54,18 +55,23 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     rng = np.random.default_rng(settings.general.seed)
     crews = crew_grouping(settings)
     bootstrap: Any = {"level": level, "replicates": settings.restoration.bootstrap_replicates, "rng": rng}
-    tables = {"restoration_limits": summarise_stages(jobs, small_group=small, **bootstrap)}
-    tables["restoration_comparison"] = compare_all(jobs, settings)
+    limits = summarise_stages(jobs, small_group=small, **bootstrap)
+    is_clock = limits["stage"].isin(CLOCKS)
+    tables = {
+        "marts.restoration_stages": limits[~is_clock & limits["grouped_by"].isin(STAGE_GROUPINGS)],
+        "marts.restoration_clocks": limits[is_clock],
+        "marts.restoration_comparison": compare_all(jobs, settings),
+    }
     weeks, lag = summarise_weeks(jobs, known_until, weeks=WEEKS_SHOWN, history_days=HISTORY_DAYS, level=level)
-    tables["restoration_maturity"] = weeks
-    tables["closing_lag"] = thin_lag(lag)
-    tables["restoration_trend"] = chart_months(
+    tables["marts.restoration_maturity"] = weeks
+    tables["fitted.closing_lag"] = thin_lag(lag)
+    tables["marts.restoration_trend"] = chart_months(
         jobs.assign(time_to_restore=jobs["time_to_restore"].where(~jobs["is_radial"])), known_until, lag, level=level
     )
-    tables["restoration_search"] = measure_search_effort(
+    tables["marts.restoration_search"] = measure_search_effort(
         jobs.merge(searches, on="job_id"), (*PAGE_GROUPINGS, "method", *crews), **bootstrap
     )
-    tables["restoration_abnormal"] = summarise_abnormal_days(
+    tables["marts.restoration_abnormal"] = summarise_abnormal_days(
         jobs[~jobs["is_radial"]].merge(loop_rates, on="job_id"), ("all", "district", "year"), **bootstrap
     )
     costed = jobs.dropna(subset=["customer_minutes"])
@@ -74,11 +80,13 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         if len(jobs)
         else 1.0
     )
-    tables["restoration_what_if"] = summarise_savings(costed, PAGE_GROUPINGS, years, **bootstrap)
-    tables["major_event_days"] = mark_major_event_days(days)
+    tables["marts.restoration_what_if"] = summarise_savings(costed, PAGE_GROUPINGS, years, **bootstrap)
+    marked = mark_major_event_days(days)
+    told = marked[["is_major_event_day", "is_over_threshold", "is_flagged"]].any(axis=1)
+    tables["marts.restoration_major_events"] = marked[told]
 
     # write
-    return {f"fitted.{name}": write_table(con, f"fitted.{name}", frame) for name, frame in tables.items()}
+    return write_tables(con, tables)
 
 
 def crew_grouping(settings: Settings) -> tuple[str, ...]:

@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipelines.restoration.closing_delay import MATURE_SHARE, ClosingLag, adjust_recent_mean
 from pipelines.restoration.control_limits import find_signals, fit_individuals
-from pipelines.restoration.maturity import MATURE_SHARE, ClosingLag, adjust_recent_mean
 
 TREND_MONTHS = 60
 """Latest months that are charted; the limits stand on the mature ones among them: our choice."""
@@ -31,7 +31,7 @@ def chart_months(jobs: pd.DataFrame, known_until: pd.Timestamp, lag: ClosingLag,
     Returns
     -------
     DataFrame
-        fitted.restoration_trend: one row a measure and month.
+        marts.restoration_trend: one row a measure and month.
 
     Notes
     -----

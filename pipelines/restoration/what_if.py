@@ -76,7 +76,7 @@ def summarise_savings(
     Returns
     -------
     DataFrame
-        fitted.restoration_what_if.
+        marts.restoration_what_if.
 
     Notes
     -----

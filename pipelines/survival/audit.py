@@ -10,8 +10,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.survival.history import FailureHistory, code_names
+from pipelines.survival.observation_windows import Windows, build_windows
 from pipelines.survival.power_law import fit_power_law, summarise_ages
-from pipelines.survival.windows import Windows, build_windows
 from shared.eras import EARLIEST_YEAR
 from shared.settings import Settings
 
@@ -103,7 +103,7 @@ def count_orphans(history: FailureHistory) -> pd.DataFrame:
     Notes
     -----
     A share that grows the further back one looks is the sign of cable that failed, was taken out, and was dropped from
-    the register: what is left looks better than it was. Columns of fitted.survival_orphans.
+    the register: what is left looks better than it was. Columns of marts.register_orphans.
 
     Checked by: tests/unit/test_survival_audit.py
     """

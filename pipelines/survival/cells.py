@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.survival import parts
-from pipelines.survival.codes import join_codes, name_kinds, number_levels
-from pipelines.survival.windows import Windows
+from pipelines.survival import chunks
+from pipelines.survival.integer_codes import join_codes, name_kinds, number_levels
+from pipelines.survival.observation_windows import Windows
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -58,7 +58,7 @@ def aggregate_cells(
     start = np.cumsum(spans) - spans
     row_of_birth = start - first  # where the row of age 0 would be
     km_to_come, km_part, failures = (np.zeros(int(spans.sum())) for _ in range(3))
-    for part in parts.split(len(pattern)):
+    for part in chunks.split(len(pattern)):
         birth = row_of_birth[pattern[part]]
         for ages, sign in ((exit_years[part], 1.0), (entry_years[part], -1.0)):
             whole = ages.astype(np.int64)

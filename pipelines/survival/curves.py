@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from pipelines.survival import parts
+from pipelines.survival import chunks
 from pipelines.survival.power_law import YOUNGEST_YEARS, ShapePrior, fit_shape, summarise_classes
 
 Floats = NDArray[np.float64]
@@ -62,7 +62,7 @@ class Curves(Protocol):
 def spend_between(curves: Curves, codes: Whole, low: Floats, high: Floats) -> Floats:
     """Expected failures of one kilometre of each code between two ages, in years."""
     spent = np.empty(len(codes))
-    for part in parts.split(len(codes)):
+    for part in chunks.split(len(codes)):
         up_to_low, up_to_high = curves.cumulative(codes[part], np.stack([low[part], high[part]]))
         np.subtract(up_to_high, up_to_low, out=spent[part])
     return spent

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from pipelines.survival import parts
+from pipelines.survival import chunks
 from pipelines.survival.curves import Curves
-from pipelines.survival.multipliers import fit_dispersion, log_likelihood
-from pipelines.survival.windows import Windows
+from pipelines.survival.frailty import fit_dispersion, log_likelihood
+from pipelines.survival.observation_windows import Windows
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -130,7 +130,7 @@ def discount_years(
                     windows.exit_years[part],
                     memory_years,
                 )
-                for part in parts.split(len(codes))
+                for part in chunks.split(len(codes))
             ]
         )
         if len(codes)

@@ -12,9 +12,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.survival.codes import KIND, code_kinds, number_levels
+from pipelines.survival.integer_codes import KIND, code_kinds, number_levels
 
 Floats = NDArray[np.float64]
+Whole = NDArray[np.int64]
 T = TypeVar("T")
 
 DAYS_PER_YEAR = 365.25
@@ -133,3 +134,63 @@ def no_later_than(dates: pd.Series, day: pd.Timestamp) -> pd.Series:
     """Dates, or the day where they are later; missing stays missing."""
     moments = pd.to_datetime(dates)
     return moments.where(~(moments > day), day)
+
+
+def counts_as_failure(failures: pd.DataFrame) -> pd.Series:
+    """Failures of the cable on a known section; a section without a date can be picked and fail like any other."""
+    return failures["is_counted"].astype(bool) | failures["why_not"].eq("undated_section")
+
+
+def list_own_failures(history: FailureHistory) -> pd.DataFrame:
+    """Failures of the cable on a known section: section_code, failed_on, closed_on (failed_on where it is missing)."""
+    failures = history.failures
+    own = failures[counts_as_failure(failures) & failures["section_code"].ge(0)]
+    failed_on = pd.to_datetime(own["failed_on"])
+    return pd.DataFrame(
+        {
+            "section_code": own["section_code"],
+            "failed_on": failed_on,
+            "closed_on": pd.to_datetime(own["closed_on"]).fillna(failed_on),
+        }
+    )
+
+
+def list_loop_failures(history: FailureHistory) -> pd.DataFrame:
+    """Failures of which only the loop is known: loop_code (-1 where no section lies on it), failed_on."""
+    alone = history.failures[history.failures["why_not"].eq("loop_only")]
+    sections = history.sections
+    loops = sections.loc[~sections["loop_code"].duplicated(), ["loop_id", "loop_code"]]
+    found = pd.Index(loops["loop_id"]).get_indexer(pd.Index(alone["loop_id"]))
+    return pd.DataFrame(
+        {
+            "loop_code": np.where(found >= 0, loops["loop_code"].to_numpy()[found], -1),
+            "failed_on": pd.to_datetime(alone["failed_on"]).to_numpy(),
+        }
+    )
+
+
+def share_over_loops(struck: Whole, loop: Whole, expected: Floats) -> Floats:
+    """Failures known by loop alone, shared over the loop's sections by what was expected of each.
+
+    Parameters
+    ----------
+    struck
+        loop_code of each such failure; -1 for a loop without sections.
+    loop, expected
+        loop_code of each section, and the failures expected of it.
+
+    Notes
+    -----
+    The forecast counts these failures too. Those of a loop from which nothing is expected are not shared.
+
+    Checked by: tests/unit/test_evaluation_backtest.py, tests/unit/test_evaluation_forecast_score.py
+    """
+    size = int(max(loop.max(initial=-1), struck.max(initial=-1))) + 1
+    total = np.bincount(loop, expected, size)[loop]
+    share = np.divide(expected, total, out=np.zeros(len(total)), where=total > 0)
+    return np.asarray(np.bincount(struck[struck >= 0], minlength=size)[loop] * share)
+
+
+def find_rows(history: FailureHistory) -> Whole:
+    """Row of the history's sections by section_code."""
+    return np.argsort(history.sections["section_code"].to_numpy(dtype=np.int64))

@@ -14,8 +14,8 @@ from pipelines.survival.cells import aggregate_cells, find_patterns
 from pipelines.survival.curves import Curves, PowerLawCurves, fit_power_law_curves
 from pipelines.survival.evidence import Shares
 from pipelines.survival.history import FailureHistory
+from pipelines.survival.observation_windows import Windows, loop_only_failures
 from pipelines.survival.treatment import Treatment
-from pipelines.survival.windows import Windows, loop_only_failures
 from shared.settings import Settings
 
 if TYPE_CHECKING:

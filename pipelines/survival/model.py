@@ -9,12 +9,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.survival import evidence, nested, treatment
+from pipelines.survival import evidence, hierarchical_frailty, treatment
 from pipelines.survival.curves import Curves, spend_between
 from pipelines.survival.history import FailureHistory, known_at
 from pipelines.survival.kinds import DEFAULT_CHOICES, ModelChoices, fit_kinds, keep_untreated
+from pipelines.survival.observation_windows import Windows, build_windows
 from pipelines.survival.treatment import Treatment
-from pipelines.survival.windows import Windows, build_windows
 from shared.settings import Settings
 
 __all__ = ["DEFAULT_CHOICES", "FailureHistory", "FailureModel", "ModelChoices", "fit_failure_model", "known_at"]
@@ -45,9 +45,9 @@ class FailureModel:
     class_level: Floats
     level_variation: Floats
     treatment: Treatment
-    tree: nested.Tree
-    variances: nested.Variances
-    posterior: nested.Posterior
+    tree: hierarchical_frailty.Tree
+    variances: hierarchical_frailty.Variances
+    posterior: hierarchical_frailty.Posterior
 
     def expected_by_class(self, years: float) -> Floats:
         """Failures its kind and length expect of each section over the years after the as-of date; 0 out of service."""
@@ -78,11 +78,11 @@ class FailureModel:
             kept[years] = self.expected_by_class(years)
         return kept[years]
 
-    def totals_ahead(self, years: float) -> nested.Totals:
+    def totals_ahead(self, years: float) -> hierarchical_frailty.Totals:
         """Posterior moments of what half-loops and loops expect over the years ahead, worked out once a horizon."""
-        kept: dict[float, nested.Totals] = self.__dict__.setdefault("_totals", {})
+        kept: dict[float, hierarchical_frailty.Totals] = self.__dict__.setdefault("_totals", {})
         if years not in kept:
-            kept[years] = nested.fit_totals(self.tree, self.variances, self.ahead(years))
+            kept[years] = hierarchical_frailty.fit_totals(self.tree, self.variances, self.ahead(years))
         return kept[years]
 
     @property
@@ -191,7 +191,8 @@ class FailureModel:
         Notes
         -----
         Sections of a loop share its multiplier; the total's posterior mean and variance are exact over the grid
-        (nested.fit_totals), its limits those of the gamma with the same two; loops of a district are independent.
+        (hierarchical_frailty.fit_totals), its limits those of the gamma with the same two; loops of a district are
+        independent.
         Limits of expected_failures also hold the class curves' own error.
 
         Checked by: tests/unit/test_survival_model.py
@@ -230,7 +231,7 @@ class FailureModel:
         )
         return frame[frame["sections"] > 0].sort_values(by, ignore_index=True)
 
-    def _group(self, by: str, totals: nested.Totals) -> tuple[Whole, Floats, Floats, pd.DataFrame]:
+    def _group(self, by: str, totals: hierarchical_frailty.Totals) -> tuple[Whole, Floats, Floats, pd.DataFrame]:
         """Group of each section, mean and variance of each group's total, and the groups' names."""
         half = self.tree.half_of_section
         loop = self.tree.loop_of_half[half]
@@ -254,7 +255,7 @@ def fit_failure_model(
     settings: Settings,
     choices: ModelChoices = DEFAULT_CHOICES,
     *,
-    start: nested.Variances | None = None,
+    start: hierarchical_frailty.Variances | None = None,
 ) -> FailureModel:
     """Fit curves and multipliers to what is known of a fleet.
 
@@ -304,7 +305,7 @@ def fit_failure_model(
     level, level_variation = evidence.hold_levels(_section_codes(windows, class_codes), late, spent * end_factor)
     fresh = occasions.sum() / max(bare.event_weight.sum() + early[2].sum(), 1e-300)
     tree = _grow_tree(windows, occasions, untreated * end_factor * fresh)
-    variances = nested.fit_variances(tree, choices.length_power, start)
+    variances = hierarchical_frailty.fit_variances(tree, choices.length_power, start)
     under = (
         windows.sum_by_section(
             windows.km
@@ -340,14 +341,14 @@ def fit_failure_model(
         treatment=left,
         tree=tree,
         variances=variances,
-        posterior=nested.fit_posterior(tree, variances),
+        posterior=hierarchical_frailty.fit_posterior(tree, variances),
     )
 
 
-def _grow_tree(windows: Windows, failures: Floats, expected: Floats) -> nested.Tree:
+def _grow_tree(windows: Windows, failures: Floats, expected: Floats) -> hierarchical_frailty.Tree:
     """Sections in their half-loops and loops."""
     named = windows.sections
-    return nested.build_tree(
+    return hierarchical_frailty.build_tree(
         failures,
         expected,
         named["length_km"].to_numpy(dtype=np.float64),

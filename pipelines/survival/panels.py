@@ -30,7 +30,7 @@ def compare_late_entry(history: FailureHistory, settings: Settings) -> pd.DataFr
     Notes
     -----
     Without late entry each section counts from its installation, though no failure of those years is on record: old
-    rates fall, young ones most, and the growth with age is overstated. Columns of fitted.survival_late_entry; the shape
+    rates fall, young ones most, and the growth with age is overstated. Columns of marts.late_entry; the shape
     of the class stands in every row.
 
     Checked by: tests/unit/test_survival_audit.py
@@ -82,7 +82,7 @@ def tabulate_first_failures(history: FailureHistory, settings: Settings) -> pd.D
     Notes
     -----
     Kaplan-Meier with late entry. The first failure on record: a section may have failed before records began, so this
-    is no life of new cable. Columns of fitted.survival_first_failures.
+    is no life of new cable. Columns of marts.first_failures.
 
     Checked by: tests/unit/test_survival_audit.py
     """

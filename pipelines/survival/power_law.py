@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from pipelines.survival import parts
+from pipelines.survival import chunks
 
 Floats = NDArray[np.float64]
 
@@ -192,7 +192,7 @@ def _sum_by_day(
     oldest = max(entry_years.max(initial=0.0), exit_years.max(initial=0.0))
     width = int(np.rint(oldest * DAYS_PER_YEAR)) + 1
     signed = np.zeros(classes * width)
-    for part in parts.split(len(codes)):
+    for part in chunks.split(len(codes)):
         first = codes[part] * width
         for ages, km in ((exit_years[part], length_km[part]), (entry_years[part], -length_km[part])):
             found = ages * DAYS_PER_YEAR

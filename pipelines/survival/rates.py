@@ -125,7 +125,7 @@ def tabulate_classes(history: FailureHistory, settings: Settings) -> pd.DataFram
     Returns
     -------
     DataFrame
-        Columns of fitted.survival_classes. Rate limits missing without exposure; shape and scale missing below
+        Columns of marts.class_survival. Rate limits missing without exposure; shape and scale missing below
         min_failures. sections and length_km count cable with time in view.
 
     Notes
@@ -167,7 +167,7 @@ def tabulate_age_rates(history: FailureHistory, settings: Settings) -> pd.DataFr
 
     Notes
     -----
-    Columns of fitted.survival_age_rates; bands without exposure are left out. The fitted rate is the power law's
+    Columns of marts.age_rates; bands without exposure are left out. The fitted rate is the power law's
     expected failures over the very cable in view in the band, over that exposure.
 
     Checked by: tests/sql/test_survival_core.py
@@ -207,7 +207,7 @@ def tabulate_mean_cumulative(history: FailureHistory, settings: Settings) -> pd.
 
     Notes
     -----
-    Columns of fitted.survival_mean_cumulative.
+    Columns of marts.mean_cumulative_failures.
 
     Checked by: tests/unit/test_survival_audit.py
     """

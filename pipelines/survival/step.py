@@ -1,16 +1,16 @@
-"""Reads exposure and failures, fits the classes, writes fitted.survival_*."""
+"""Reads exposure and failures, fits the classes, writes the tables of how each class fails."""
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import duckdb
 
-from pipelines.survival import attribute_effects, audit, choices, panels, rates, splices, vintages
+from pipelines.survival import attribute_effects, audit, model_selection, panels, rates, splices, vintages
 from pipelines.survival.history import FailureHistory, code_names
-from pipelines.survival.model import DEFAULT_CHOICES, ModelChoices
+from pipelines.survival.model import DEFAULT_CHOICES, FailureModel, ModelChoices, fit_failure_model
 from shared.settings import Settings
-from shared.store import has_table, read_model, write_table
+from shared.store import has_table, read_model, write_tables
 
 LEVELS = (
     "district_id",
@@ -47,12 +47,30 @@ def read_history(con: duckdb.DuckDBPyConnection, settings: Settings) -> FailureH
 
 def read_choices(con: duckdb.DuckDBPyConnection) -> ModelChoices:
     """The form of the hazard that the last run of this step chose; the default before any."""
-    if not has_table(con, "fitted.survival_choices"):
+    if not has_table(con, "marts.hazard_choice"):
         return DEFAULT_CHOICES
-    chosen = read_model(con, "fitted.survival_choices").query("is_chosen")
+    chosen = read_model(con, "marts.hazard_choice").query("is_chosen")
     if chosen.empty:
         return DEFAULT_CHOICES
     return replace(DEFAULT_CHOICES, hazard=str(chosen["hazard"].iloc[0]), penalty=float(chosen["penalty"].iloc[0]))
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """The fleet, the failure model fitted to it and its form: what ranking, investment and evaluation rest on."""
+
+    history: FailureHistory
+    model: FailureModel
+    form: ModelChoices
+
+
+def fit_fleet(con: duckdb.DuckDBPyConnection, settings: Settings) -> Fitted | None:
+    """Fit the failure model to the fleet in core; none where no section is loaded."""
+    history = read_history(con, settings)
+    if history.sections.empty:
+        return None
+    form = read_choices(con)
+    return Fitted(history, fit_failure_model(history, settings, form), form)
 
 
 def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
@@ -60,21 +78,21 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     # read
     history = read_history(con, settings)
 
-    # compute
-    frames = {
-        "fitted.survival_classes": rates.tabulate_classes(history, settings),
-        "fitted.survival_age_rates": rates.tabulate_age_rates(history, settings),
-        "fitted.survival_mean_cumulative": rates.tabulate_mean_cumulative(history, settings),
-        "fitted.survival_vintages": vintages.tabulate_vintages(history, settings),
-        "fitted.survival_attributes": attribute_effects.compare_attributes(history, settings),
-        "fitted.survival_splices": splices.tabulate_splices(history, settings),
-        "fitted.survival_audit": audit.audit_register(history, settings),
-        "fitted.survival_orphans": audit.count_orphans(history),
-        "fitted.survival_late_entry": panels.compare_late_entry(history, settings),
-        "fitted.survival_first_failures": panels.tabulate_first_failures(history, settings),
-        "fitted.survival_fits": panels.tabulate_fits(history, settings),
-        "fitted.survival_choices": choices.choose_model(history, settings).scores,
-    }
-
-    # write
-    return {name: write_table(con, name, frame) for name, frame in frames.items()}
+    # compute and write
+    return write_tables(
+        con,
+        {
+            "marts.class_survival": rates.tabulate_classes(history, settings),
+            "marts.age_rates": rates.tabulate_age_rates(history, settings),
+            "marts.mean_cumulative_failures": rates.tabulate_mean_cumulative(history, settings),
+            "marts.mean_cumulative_by_vintage": vintages.tabulate_vintages(history, settings),
+            "marts.attribute_effects": attribute_effects.compare_attributes(history, settings),
+            "marts.splice_failures": splices.tabulate_splices(history, settings),
+            "marts.register_audit": audit.audit_register(history, settings),
+            "marts.register_orphans": audit.count_orphans(history),
+            "marts.late_entry": panels.compare_late_entry(history, settings),
+            "marts.first_failures": panels.tabulate_first_failures(history, settings),
+            "marts.power_law_fits": panels.tabulate_fits(history, settings),
+            "marts.hazard_choice": model_selection.choose_model(history, settings).scores,
+        },
+    )

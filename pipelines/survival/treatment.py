@@ -12,9 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from pipelines.survival import nested
+from pipelines.survival import hierarchical_frailty
 from pipelines.survival.curves import Curves, spend_between
-from pipelines.survival.windows import Windows
+from pipelines.survival.observation_windows import Windows
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -104,8 +104,8 @@ def spend_treated(
 
 def fit_treatment(
     prior: Treatment,
-    tree: nested.Tree,
-    variances: nested.Variances,
+    tree: hierarchical_frailty.Tree,
+    variances: hierarchical_frailty.Variances,
     failures: float,
     expected: Floats,
     level_variation: Floats,
@@ -144,7 +144,7 @@ def fit_treatment(
     """
     if not expected.any():
         return prior
-    totals = nested.fit_totals(tree, variances, expected)
+    totals = hierarchical_frailty.fit_totals(tree, variances, expected)
     mean = float(totals.loop_mean.sum())
     level = float(expected @ level_variation / expected.sum())
     variation = float(np.sqrt(totals.loop_variance.sum() / mean**2 + level**2))

@@ -62,9 +62,9 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
 
     # ---- write
     return {
-        "fitted.proposed_corrections": write_table(con, "fitted.proposed_corrections", proposed),
-        "fitted.job_clusters": write_table(con, "fitted.job_clusters", clusters),
-        "fitted.heaping": write_table(con, "fitted.heaping", heaping),
+        "marts.proposed_corrections": write_table(con, "marts.proposed_corrections", proposed),
+        "marts.job_clusters": write_table(con, "marts.job_clusters", clusters),
+        "marts.heaping": write_table(con, "marts.heaping", heaping),
     }
 
 

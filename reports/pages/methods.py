@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from pipelines.replacement.capture import measure_capture
-from pipelines.replacement.forecast_score import deviance
-from pipelines.replacement.programme import choose_options
+from pipelines.evaluation.capture import measure_capture
+from pipelines.evaluation.forecast_score import deviance
+from pipelines.investment.programme import choose_options
 from pipelines.survival.cox import fit_cox
 from pipelines.survival.treatment import PRIOR_FAILURES
 from reports import style

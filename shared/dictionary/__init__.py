@@ -62,6 +62,8 @@ class Table:
     export: bool = False
     by_hand: bool = False
     meanings: tuple[tuple[str, str], ...] = ()
+    made_by: str = ""
+    column_makers: tuple[tuple[str, str], ...] = ()
 
     @property
     def layer(self) -> str:
@@ -98,7 +100,7 @@ def tables() -> dict[str, Table]:
     for layer, named in _read("tables.toml").items():
         for stem, facts in named.items():
             listed: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in facts.items()}
-            listed["meanings"] = tuple(listed.get("meanings", {}).items())
+            listed |= {name: tuple(listed.get(name, {}).items()) for name in ("meanings", "column_makers")}
             found[f"{layer}.{stem}"] = Table(name=f"{layer}.{stem}", **listed)
     return found
 

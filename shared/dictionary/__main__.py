@@ -1,9 +1,15 @@
-"""Writes DATA_DICTIONARY.md from the TOML files beside it: python -m shared.dictionary."""
+"""The dictionary's page, and where a column comes from.
+
+python -m shared.dictionary                writes DATA_DICTIONARY.md from the TOML files beside it
+python -m shared.dictionary where COLUMN   every table with the column, exported ones first: its maker and its inputs
+"""
 
 from __future__ import annotations
 
+import sys
+
 from shared import dictionary
-from shared.dictionary import HERE
+from shared.dictionary import HERE, lineage
 
 PAGE = HERE / "DATA_DICTIONARY.md"
 
@@ -12,7 +18,7 @@ LAYERS = {
     "A file whose stem is a table's name and whose header holds these columns loads without a mapping.",
     "staging": "The latest word on each thing; one a source table, no joins.",
     "core": "Judgements made once: what counts, what is in view, which stamps make a stage.",
-    "fitted": "Estimates, written by the steps of the topics.",
+    "fitted": "Estimates that other tables are made from and that nobody exports.",
     "marts": "What is exported and shown.",
 }
 
@@ -33,6 +39,8 @@ def describe_dictionary() -> str:
                 continue
             exported = " Exported." if table.export else ""
             lines += [f"### {table.name}", "", f"One row is {table.grain}. Key: {', '.join(table.key)}.{exported}", ""]
+            if layer != "raw":
+                lines += [f"Made by `{lineage.maker_of(table)}`.", ""]
             lines += [f"> {dictionary.caveats()[key]}" + "\n" for key in table.caveats]
             lines += ["| column | type | unit | meaning |", "|---|---|---|---|"]
             for name in table.columns:
@@ -48,6 +56,21 @@ def describe_dictionary() -> str:
     return "\n".join(lines)
 
 
+def main(arguments: list[str]) -> int:
+    if not arguments:
+        PAGE.write_text(describe_dictionary(), encoding="utf-8")
+        print(f"wrote {PAGE}")
+    elif arguments[0] == "where" and len(arguments) == 2:
+        found = lineage.find_column(arguments[1])
+        if not found:
+            print(f"no table has a column {arguments[1]}; the columns are in {PAGE}", file=sys.stderr)
+            return 1
+        print("\n\n".join(found))
+    else:
+        print(__doc__, file=sys.stderr)
+        return 2
+    return 0
+
+
 if __name__ == "__main__":
-    PAGE.write_text(describe_dictionary(), encoding="utf-8")
-    print(f"wrote {PAGE}")
+    raise SystemExit(main(sys.argv[1:]))

@@ -20,12 +20,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from pipelines.evaluation.backtest import Backtest, list_units, run_backtest
+from pipelines.evaluation.capture import LENGTH_FRACTIONS
 from pipelines.load import load
-from pipelines.replacement.backtest import Backtest, list_units, run_backtest
-from pipelines.replacement.capture import LENGTH_FRACTIONS
-from pipelines.survival.choices import choose_model
 from pipelines.survival.history import FailureHistory, known_at
 from pipelines.survival.model import FailureModel, fit_failure_model
+from pipelines.survival.model_selection import choose_model
 from pipelines.survival.step import read_history
 from pipelines.warehouse import build_models
 from shared.settings import Settings, Validation

@@ -16,11 +16,11 @@ import pandas as pd
 from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array
 
-from pipelines.replacement.cost_curve import trace_cost_curve
-from pipelines.replacement.money import NewCable
-from pipelines.replacement.moved_inputs import move_inputs
-from pipelines.replacement.options import list_options, read_budget
-from pipelines.replacement.plan import choose_work, plan_years
+from pipelines.investment.cost_curve import trace_cost_curve
+from pipelines.investment.one_way_sensitivity import move_inputs
+from pipelines.investment.options import list_options, read_budget
+from pipelines.investment.plan import choose_work, plan_years
+from pipelines.ranking.money import NewCable
 from shared.settings import Replacement
 
 RATE = 0.5

@@ -11,7 +11,7 @@ import time
 import numpy as np
 import pandas as pd
 
-from pipelines.replacement.programme import choose_options
+from pipelines.investment.programme import choose_options
 
 
 def draw_options(sections: int, seed: int = 0) -> pd.DataFrame:

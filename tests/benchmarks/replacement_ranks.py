@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from pipelines.replacement.ranking import rank_units
+from pipelines.ranking.rank_limits import rank_units
 
 LEVEL = 0.90
 

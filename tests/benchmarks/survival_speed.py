@@ -30,7 +30,7 @@ import pandas as pd
 
 from pipelines.survival.cells import aggregate_cells
 from pipelines.survival.curves import PowerLawCurves, spend_between
-from pipelines.survival.multipliers import fit_dispersion, posterior_gamma
+from pipelines.survival.frailty import fit_dispersion, posterior_gamma
 from pipelines.survival.power_law import fit_power_law, summarise_classes
 
 CLASSES = 20
@@ -189,10 +189,10 @@ def grow(sections: int = 1_000_000, rounds: int = 3) -> float:
 
 def whole(sections: int = 1_000_000, jobs: int = 1_000_000) -> dict[str, float]:
     """Seconds of the steps survival and replacement on a warehouse of so many sections and about so many jobs."""
-    from pipelines.replacement import step as replacement
     from pipelines.survival import step as survival
     from shared.settings import Settings
     from shared.store import Workspace, open_warehouse
+    from tests.replacement_fleets import run_replacement
 
     settings = Settings().override("general", as_of=AS_OF.astype(object))
     seconds = {}
@@ -201,9 +201,9 @@ def whole(sections: int = 1_000_000, jobs: int = 1_000_000) -> dict[str, float]:
         given = [sys.executable, "-m", "tests.benchmarks.survival_speed", "draw", folder, str(sections), str(jobs)]
         subprocess.run(given, check=True)
         con = open_warehouse(Workspace(Path(folder)), settings)
-        for name, step in (("survival", survival), ("replacement", replacement)):
+        for name, step in (("survival", survival.run), ("replacement", run_replacement)):
             spent = time.process_time()
-            seconds[name] = time_once(lambda step=step: step.run(con, settings))  # type: ignore[misc]
+            seconds[name] = time_once(lambda step=step: step(con, settings))  # type: ignore[misc]
             spent, peak = time.process_time() - spent, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
             print(
                 f"  {name}: {seconds[name]:.1f} s ({spent:.1f} s of the processor), peak so far {peak:,.0f} MB",

@@ -60,7 +60,7 @@ def test_the_card_agrees_with_the_command(page, demo_space) -> None:
 
 def test_the_day_of_the_reading_takes_the_season_off(page, demo_space) -> None:
     with open_warehouse(demo_space, read_only=True) as con:
-        carried = read_model(con, "fitted.season").query("is_carried").sort_values("season_pct")
+        carried = read_model(con, "marts.season").query("is_carried").sort_values("season_pct")
         assert len(carried), "the demo plants a season"
         classes = con.execute(
             """

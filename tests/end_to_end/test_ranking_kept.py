@@ -8,10 +8,10 @@ from pathlib import Path
 import pytest
 
 from pipelines import refresh as road
-from pipelines.replacement import step
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse, read_model
+from tests.replacement_fleets import run_replacement
 
 
 @pytest.fixture
@@ -23,24 +23,24 @@ def test_a_changed_setting_is_told_and_a_repeat_tells_the_same(space: Workspace)
     con = open_warehouse(space)
     as_of = con.execute("select general_as_of from settings.current").fetchone()[0]
     settings = Settings().override("general", as_of=as_of)
-    assert read_model(con, "fitted.ranking_churn").empty
+    assert read_model(con, "marts.ranking_churn").empty
     first = con.execute("select run_number from raw.ranking_runs").fetchall()
     assert len(first) == 1
 
-    step.run(con, settings)
-    assert read_model(con, "fitted.ranking_churn").empty
+    run_replacement(con, settings)
+    assert read_model(con, "marts.ranking_churn").empty
     assert con.execute("select run_number from raw.ranking_runs").fetchall() == first
 
     sooner = settings.override("general", horizon_years=2.0)
-    step.run(con, sooner)
-    told = read_model(con, "fitted.ranking_churn")
+    run_replacement(con, sooner)
+    told = read_model(con, "marts.ranking_churn")
     assert told["run_then"].eq(first[0][0]).all()
     assert (told["places_own"] + told["places_by_others"]).eq(told["places_moved"]).all()
     moved = told[told["places_moved"].ne(0)]
     assert len(moved)
     assert moved["churn_reasons"].str.contains("settings changed: general.horizon_years from 5.0 to 2.0").all()
-    step.run(con, sooner)
-    assert read_model(con, "fitted.ranking_churn").equals(told)
+    run_replacement(con, sooner)
+    assert read_model(con, "marts.ranking_churn").equals(told)
 
 
 def test_a_refresh_that_fails_keeps_no_ranking(space: Workspace, monkeypatch: pytest.MonkeyPatch) -> None:
@@ -49,7 +49,7 @@ def test_a_refresh_that_fails_keeps_no_ranking(space: Workspace, monkeypatch: py
 
     with open_warehouse(space, read_only=True) as con:
         before = con.execute("select * from raw.ranking_loops order by all").fetchall()
-    monkeypatch.setattr(road, "STEPS", {name: road.STEPS[name] for name in ("core", "replacement")} | {"exports": fail})
+    monkeypatch.setattr(road, "STEPS", {name: road.STEPS[name] for name in ("core", "ranking")} | {"exports": fail})
     with pytest.raises(UserError, match="the disk is full"):
         road.refresh(space, Settings().override("general", horizon_years=2.0))
     with open_warehouse(space, read_only=True) as con:
@@ -62,11 +62,11 @@ def test_watched_loops_are_compared_from_the_settings_to_the_table(space: Worksp
 
     con = open_warehouse(space)
     as_of = con.execute("select general_as_of from settings.current").fetchone()[0]
-    loop = con.execute("select loop_id from fitted.loop_ranking order by rank limit 1").fetchone()[0]
+    loop = con.execute("select loop_id from marts.loop_ranking order by rank limit 1").fetchone()[0]
     given = tmp_path / "settings.toml"
     given.write_text(f'[replacement.watched]\n"{loop}" = {as_of.year - 3}-06-30\n', encoding="utf-8")
-    step.run(con, load_settings(given).override("general", as_of=as_of))
-    rows = read_model(con, "fitted.before_after").query("grouped_by == 'watched'")
+    run_replacement(con, load_settings(given).override("general", as_of=as_of))
+    rows = read_model(con, "marts.before_after").query("grouped_by == 'watched'")
     assert rows["group_name"].tolist() == [loop]
     after = con.execute(
         """

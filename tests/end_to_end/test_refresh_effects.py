@@ -17,7 +17,7 @@ from shared.store import Workspace, open_warehouse, read_model
 
 
 def values(con: duckdb.DuckDBPyConnection, scenario: str) -> dict[tuple[str, str], float]:
-    frame = read_model(con, "fitted.correction_effects").dropna(subset=[scenario])
+    frame = read_model(con, "marts.correction_effects").dropna(subset=[scenario])
     return frame.set_index(["answer", "group_name"])[scenario].to_dict()
 
 

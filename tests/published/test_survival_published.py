@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 from numpy.testing import assert_allclose
 
+from pipelines.survival.frailty import posterior_gamma
 from pipelines.survival.kaplan_meier import estimate_survival
 from pipelines.survival.mean_cumulative import estimate_mean_cumulative
-from pipelines.survival.multipliers import posterior_gamma
 from pipelines.survival.power_law import fit_power_law, summarise_ages
 from pipelines.survival.rates import compare_rates
 from pipelines.survival.trend import count_reversals, run_laplace_test, run_log_ratio_test

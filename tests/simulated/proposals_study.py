@@ -46,8 +46,8 @@ def study_fleet(seed: int, loops: int) -> pd.DataFrame:
         warehouse.build_models(con, "staging")
         step.run(con, Settings())
         errors = pd.read_csv(made.folder / "truth" / "errors.csv", dtype=str, keep_default_na=False)
-        proposed = con.execute("select * from fitted.proposed_corrections order by all").df()
-        clusters = con.execute("select * from fitted.job_clusters order by all").df()
+        proposed = con.execute("select * from marts.proposed_corrections order by all").df()
+        clusters = con.execute("select * from marts.job_clusters order by all").df()
         in_use = dict(con.execute("select job_id, coalesce(revision, 1)::varchar from staging.jobs").fetchall())
         kept_out = {
             k

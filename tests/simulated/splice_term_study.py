@@ -18,8 +18,7 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from pipelines.replacement.backtest import counts_as_failure
-from pipelines.survival.history import DAYS_PER_YEAR, FailureHistory, known_at
+from pipelines.survival.history import DAYS_PER_YEAR, FailureHistory, counts_as_failure, known_at
 from pipelines.survival.model import fit_failure_model
 from pipelines.survival.step import read_history
 from shared.settings import Settings

@@ -36,7 +36,7 @@ def test_velocities_and_instruments(make_warehouse, dirt):
     tables = make_tables(900, SEED, dirt=dirt)
     con = make_warehouse(tables, settings=_settings())
     locating_step.run(con, _settings())
-    velocity = read_model(con, "fitted.velocity_by_class").set_index("cable_class")
+    velocity = read_model(con, "marts.velocity_by_class").set_index("cable_class")
     true = pd.Series({c.name: c.velocity_pct for c in truth.CLASSES})
     shown = velocity[["readings", "velocity_fitted_pct", "velocity_lo", "velocity_hi", "verdict"]].assign(true=true)
     shown["naive"] = naive_velocity(tables)
@@ -51,7 +51,7 @@ def test_velocities_and_instruments(make_warehouse, dirt):
         enough["velocity_fitted_pct"] - enough["true"]
     ).abs().mean()
 
-    bias = read_model(con, "fitted.instrument_bias").set_index("instrument_id")
+    bias = read_model(con, "marts.instrument_bias").set_index("instrument_id")
     offsets = pd.Series({i.instrument_id: i.offset_m for i in truth.INSTRUMENTS}).rename("true_offset_m")
     print(
         bias[["readings", "offset_m", "offset_lo", "offset_hi", "scale", "scale_lo", "scale_hi", "verdict"]]
@@ -91,7 +91,7 @@ def body_failures_only(seed: int, loops: int) -> dict[str, pd.DataFrame]:
 def fitted_shapes(make_warehouse, tables) -> pd.DataFrame:
     con = make_warehouse(tables, settings=_settings())
     survival_step.run(con, _settings())
-    classes = read_model(con, "fitted.survival_classes").set_index("cable_class")
+    classes = read_model(con, "marts.class_survival").set_index("cable_class")
     con.close()
     classes["true_shape"] = pd.Series({c.name: c.shape for c in truth.CLASSES})
     return classes[classes["shape"].notna()]

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipelines.restoration.maturity import summarise_weeks
+from pipelines.restoration.closing_delay import summarise_weeks
 
 FLEETS = 200
 SIGMA, LAG_SIGMA, CORRELATION = 0.55, 1.1, 0.5

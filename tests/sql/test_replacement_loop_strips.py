@@ -65,7 +65,7 @@ def build(make_warehouse, *jobs: str):
     ).df()
     for name, frame in (
         ("fitted.section_ranking", ranked),
-        ("fitted.loop_ranking", ranked[["loop_id"]].drop_duplicates()),
+        ("marts.loop_ranking", ranked[["loop_id"]].drop_duplicates()),
     ):
         write_table(con, name, frame.reindex(columns=list(dictionary.tables()[name].columns)))
     for model in warehouse.build_order(("marts",)):

@@ -77,13 +77,13 @@ def test_where_no_setting_is_on_record_only_reads_long_by_is_said() -> None:
         SETTINGS,
     )
     assert set(frames) == set(TABLES)
-    said = frames["fitted.reads_long"].iloc[0]
+    said = frames["marts.reads_long"].iloc[0]
     assert (said["digs"], said["settings_known"]) == (30, 0)
     assert said["reads_long_pct"] == pytest.approx(6.0)
-    bias = frames["fitted.instrument_bias"].iloc[0]
+    bias = frames["marts.instrument_bias"].iloc[0]
     assert (bias["verdict"], bias["readings"]) == ("too_few_readings", 0)
     assert pd.isna(bias["scale"]) and pd.isna(bias["offset_m"])
-    rest = set(TABLES) - {"fitted.reads_long", "fitted.instrument_bias"}
+    rest = set(TABLES) - {"marts.reads_long", "marts.instrument_bias"}
     assert all(frames[name].empty for name in rest)
 
 
@@ -103,11 +103,11 @@ def test_one_or_two_readings_give_no_verdict_and_no_windows_of_the_past(count: i
         SETTINGS,
     )
     # the class and its only instrument cannot be told apart, whatever else
-    assert frames["fitted.velocity_by_class"]["verdict"].tolist() == ["not_separable"]
-    assert frames["fitted.velocity_by_class"]["velocity_fitted_pct"].isna().all()
-    assert frames["fitted.setting_proposals"]["verdict"].tolist() == ["too_few_readings"]
-    assert frames["fitted.window_coverage"].empty
-    assert frames["fitted.season"].empty
+    assert frames["marts.velocity_by_class"]["verdict"].tolist() == ["not_separable"]
+    assert frames["marts.velocity_by_class"]["velocity_fitted_pct"].isna().all()
+    assert frames["marts.setting_proposals"]["verdict"].tolist() == ["too_few_readings"]
+    assert frames["marts.window_coverage"].empty
+    assert frames["marts.season"].empty
     line = frames["fitted.locating_lines"].set_index("instrument_id").loc["I1"]
     assert np.sqrt(line["slope_variance"]) > 0.01
 

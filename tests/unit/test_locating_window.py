@@ -30,10 +30,10 @@ def fitted(make_warehouse):
     in_use = pd.Series([53.0, np.nan], index=["class 0", "class 1"])
     write_table(con, "fitted.locating_lines", fit_lines(fit))
     write_table(con, "fitted.window_quantiles", fit_quantiles(digs, "parametric", (0.5, 0.8, 0.95), fit.freedom, 0.0))
-    write_table(con, "fitted.velocity_by_class", describe_classes(fit, in_use, Settings()))
+    write_table(con, "marts.velocity_by_class", describe_classes(fit, in_use, Settings()))
     write_table(
         con,
-        "fitted.window_coverage",
+        "marts.window_coverage",
         pd.DataFrame(
             [
                 {
@@ -91,10 +91,10 @@ def test_a_setting_not_stated_is_the_median_of_the_instrument(fitted) -> None:
     con, *_ = fitted
     write_table(
         con,
-        "fitted.setting_proposals",
+        "marts.setting_proposals",
         pd.DataFrame(
             {"instrument_id": ["I001", "I002"], "cable_class": ["class 0"] * 2, "setting_median_pct": [56.0, 51.0]}
-        ).reindex(columns=dictionary.tables()["fitted.setting_proposals"].columns),
+        ).reindex(columns=dictionary.tables()["marts.setting_proposals"].columns),
     )
     asked = {"cable_class": "class 0", "distance_m": 40.0, "instrument_id": "I001"}
     found = find_dig_window(con, Settings(), **asked)
@@ -108,7 +108,7 @@ def test_the_window_of_a_drifting_instrument_says_how_far_it_may_be_off(fitted) 
     con, *_ = fitted
     write_table(
         con,
-        "fitted.instrument_drift",
+        "marts.instrument_drift",
         pd.DataFrame(
             {
                 "instrument_id": ["I001", "I002"],
@@ -117,7 +117,7 @@ def test_the_window_of_a_drifting_instrument_says_how_far_it_may_be_off(fitted) 
                 "last_ewma_pct": [2.5, 0.2],
                 "drift_from_at": pd.to_datetime(["2019-12-02", None], utc=True),
             }
-        ).reindex(columns=dictionary.tables()["fitted.instrument_drift"].columns),
+        ).reindex(columns=dictionary.tables()["marts.instrument_drift"].columns),
     )
     asked = {"cable_class": "class 0", "distance_m": 41.0, "velocity_pct": 53.0}
     found = find_dig_window(con, Settings(), **asked, instrument_id="I001")
@@ -254,7 +254,7 @@ def test_the_season_is_taken_off_on_a_given_day(fitted) -> None:
     con.execute("insert into staging.sections (section_id, cable_class, insulation) values ('S1', 'class 0', 'XLPE')")
     write_table(
         con,
-        "fitted.season",
+        "marts.season",
         pd.DataFrame(
             [
                 {

@@ -9,18 +9,14 @@ from shared import dictionary
 from shared.settings import Settings
 from tests.restoration_models import build_restoration
 
-WRITTEN = {
-    name
-    for name, table in dictionary.tables().items()
-    if name.startswith("fitted.restoration_") or name in ("fitted.major_event_days", "fitted.closing_lag")
-}
+WRITTEN = {name for name, table in dictionary.tables().items() if table.made_by.startswith("pipelines/restoration/")}
 
 
 def test_without_a_job_every_table_is_there_and_empty(make_warehouse) -> None:
     con = build_restoration(make_warehouse({}, build=()), {})
     written = step.run(con, Settings())
     assert set(written) == WRITTEN
-    assert {name: rows for name, rows in written.items() if rows} in ({}, {"fitted.restoration_maturity": 13})
+    assert {name: rows for name, rows in written.items() if rows} in ({}, {"marts.restoration_maturity": 13})
 
 
 def test_crews_are_compared_only_when_the_settings_ask_for_it() -> None:

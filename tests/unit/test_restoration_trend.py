@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from pipelines.restoration.maturity import fit_closing_lag
+from pipelines.restoration.closing_delay import fit_closing_lag
 from pipelines.restoration.trend import TREND_MONTHS, chart_months, compare_years
 
 

@@ -9,9 +9,9 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from pipelines.survival import choices, evidence
+from pipelines.survival import evidence, model_selection
 from pipelines.survival.model import DEFAULT_CHOICES, ModelChoices, fit_failure_model
-from pipelines.survival.windows import build_windows
+from pipelines.survival.observation_windows import build_windows
 from shared.settings import Settings
 from tests.survival_fleets import AS_OF, make_fleet
 
@@ -64,12 +64,12 @@ def test_a_class_whose_failures_stopped_is_forecast_so() -> None:
 
 
 def test_the_standing_form_gives_way_only_to_a_clear_lead() -> None:
-    scores = np.zeros((len(choices.CANDIDATES), 400))
+    scores = np.zeros((len(model_selection.CANDIDATES), 400))
     noisy = np.random.default_rng(1).normal(0.0, 1.0, 400)
     scores[0] = noisy - noisy.mean() + 0.05  # leads by 20, one standard error
-    assert choices._choose(scores) == DEFAULT_CHOICES
+    assert model_selection._choose(scores) == DEFAULT_CHOICES
     scores[0] += 0.15  # leads by 80, four standard errors
-    assert choices._choose(scores) == choices.CANDIDATES[0]
+    assert model_selection._choose(scores) == model_selection.CANDIDATES[0]
 
 
 def test_shares_of_failures_do_not_hide_the_variation_of_sections() -> None:

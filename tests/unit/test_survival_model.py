@@ -9,11 +9,11 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from pipelines.survival.choices import CANDIDATES, choose_model, cut_windows
 from pipelines.survival.history import code_names, known_at
 from pipelines.survival.missing_dates import spread_dates
 from pipelines.survival.model import fit_failure_model
-from pipelines.survival.windows import build_windows
+from pipelines.survival.model_selection import CANDIDATES, choose_model, cut_windows
+from pipelines.survival.observation_windows import build_windows
 from shared.settings import Settings
 from tests.survival_fleets import AS_OF, make_fleet
 

@@ -11,8 +11,8 @@ from numpy.testing import assert_allclose
 
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.model import ModelChoices, fit_failure_model
+from pipelines.survival.observation_windows import build_windows
 from pipelines.survival.treatment import leave_out_treated, spend_treated
-from pipelines.survival.windows import build_windows
 from shared.settings import Settings
 from tests.survival_fleets import AS_OF, make_fleet
 

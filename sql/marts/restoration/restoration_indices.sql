@@ -1,5 +1,5 @@
 -- One row is a calendar year, with or without the major event days.
--- Reads: core.job_stages, core.customers_served, fitted.major_event_days
+-- Reads: core.job_stages, core.customers_served, marts.restoration_major_events
 -- Key: year, is_without_major_events
 -- Units: minutes and interruptions per customer served
 -- Why: IEEE Std 1366 indices of cable faults alone; jobs whose minutes are unknown are counted
@@ -7,7 +7,7 @@ with
 
 major_days as (
     select reported_on
-    from fitted.major_event_days
+    from marts.restoration_major_events
     where is_major_event_day
 ),
 

@@ -1,5 +1,5 @@
 -- One row is a group of jobs: times to locate and to restore with limits, customers, minutes and indices.
--- Reads: core.job_stages, core.job_groups, core.customers_served, fitted.restoration_limits
+-- Reads: core.job_stages, core.job_groups, core.customers_served, marts.restoration_stages
 -- Key: grouped_by, group_name
 -- Units: minutes, customers; indices per customer served
 -- Why: DEVELOPERS.md, Definitions; the indices are those of IEEE Std 1366 on cable faults alone
@@ -128,7 +128,7 @@ limits as (
         mean_hi,
         median_min,
         p90_min
-    from fitted.restoration_limits
+    from marts.restoration_stages
 )
 
 select

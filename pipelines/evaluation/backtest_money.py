@@ -1,0 +1,123 @@
+"""Would the ranking have caught more of the failures that followed for the same money, not only for the same length?"""
+
+from __future__ import annotations
+
+import datetime as dt
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipelines.evaluation.backtest import RULES, Orders
+from pipelines.evaluation.capture import Draws, measure_capture, order_by_rule, sum_drawn
+from shared.settings import Replacement
+
+Floats = NDArray[np.float64]
+
+COST_FRACTIONS = (0.01, 0.05, 0.10, 0.20)
+
+MONEY_RULE = "model_per_cost"
+"""Failures the model expects per unit of money: the order for a budget, where the others keep their own."""
+
+
+def price_sections(sections: pd.DataFrame, terms: Replacement) -> pd.Series:
+    """Cost of replacing each section, by section_code, at the prices of the settings.
+
+    Parameters
+    ----------
+    sections
+        section_code (history.code_names), length_km, installation.
+    terms
+        Prices per metre, buried and in duct.
+    """
+    in_duct = sections["installation"].eq("duct")
+    per_km = 1000.0 * np.where(in_duct, terms.cost_per_m_duct, terms.cost_per_m_buried)
+    return pd.Series(sections["length_km"].to_numpy() * per_km, index=sections["section_code"].to_numpy())
+
+
+class CaptureByMoney:
+    """Failures captured by each rule until shares of the cost of replacing everything are spent.
+
+    Parameters
+    ----------
+    section_costs
+        price_sections.
+    cost_per_loop
+        Mobilising on a loop, once; it counts where whole loops are picked.
+    level
+        Coverage of the limits.
+
+    Notes
+    -----
+    Given to backtest.run_backtest as further_measure. Rules pick in their own order; model_per_cost orders by failures
+    expected per unit of money. Prices are those of the settings, at every date. Limits, by resampling loops, are given
+    where loops are picked; sections have none here, for their sake alone would cost more than all else.
+
+    Checked by: tests/unit/test_evaluation_backtest_money.py
+    """
+
+    def __init__(self, section_costs: pd.Series, cost_per_loop: float, level: float) -> None:
+        self.section_costs = section_costs
+        self.cost_per_loop = cost_per_loop
+        self.level = level
+        self._cost_of_loop: pd.Series | None = None
+
+    def __call__(
+        self, units: pd.DataFrame, origin: dt.date, horizon_years: float, unit_level: str, orders: Orders, draws: Draws
+    ) -> pd.DataFrame:
+        """Rows of backtest_money at one origin and level; sections come before loops."""
+        if unit_level == "section":
+            cost = units["section_code"].map(self.section_costs).astype(float)
+            self._cost_of_loop = cost.groupby(units["loop_code"]).sum() + self.cost_per_loop
+            draws = draws[:0]
+        else:
+            if self._cost_of_loop is None:
+                raise ValueError("loops are priced by their sections, which come first")
+            cost = units["loop_code"].map(self._cost_of_loop).astype(float)
+        priced = units[["length_km", "loop_code", "observed"]].assign(
+            cost=cost, **{MONEY_RULE: units["expected"] / cost.clip(lower=1e-9)}
+        )
+        totals = sum_drawn(priced, draws, "cost")
+        orders = {rule: orders[rule] for rule in RULES} | {MONEY_RULE: order_by_rule(priced, MONEY_RULE)}
+        return pd.concat(
+            [
+                self._rows(
+                    priced,
+                    origin,
+                    horizon_years,
+                    unit_level,
+                    rule,
+                    measure_capture(priced, order, groups, draws, COST_FRACTIONS, "cost", totals),
+                )
+                for rule, (order, groups) in orders.items()
+            ]
+        )
+
+    def _rows(
+        self,
+        priced: pd.DataFrame,
+        origin: dt.date,
+        horizon_years: float,
+        unit_level: str,
+        rule: str,
+        measured: tuple[Floats, Floats],
+    ) -> pd.DataFrame:
+        captured, drawn = measured
+        tails = [(1.0 - self.level) / 2.0, (1.0 + self.level) / 2.0]
+        limits = np.quantile(drawn, tails, axis=0) if len(drawn) else np.full((2, len(captured)), np.nan)
+        total = int(priced["observed"].sum())
+        return pd.DataFrame(
+            {
+                "origin": pd.Timestamp(origin),
+                "horizon_years": horizon_years,
+                "level": unit_level,
+                "rule": rule,
+                "cost_fraction": COST_FRACTIONS,
+                "money_spent": priced["cost"].sum() * np.array(COST_FRACTIONS),
+                "failures_captured": captured,
+                "failures_total": total,
+                "capture_fraction": captured / total if total else np.nan,
+                "capture_lo": limits[0],
+                "capture_hi": limits[1],
+            }
+        )

@@ -1,0 +1,29 @@
+"""Holds the ranking against the years that followed, and writes what it found."""
+
+from __future__ import annotations
+
+import duckdb
+import pandas as pd
+
+from pipelines.evaluation.evaluate import evaluate_ranking
+from pipelines.survival.step import Fitted
+from shared.settings import Settings
+from shared.store import read_model, write_tables
+
+TABLES = (
+    "marts.backtest",
+    "marts.backtest_differences",
+    "marts.backtest_calibration",
+    "marts.backtest_money",
+    "marts.before_after",
+    "marts.forecast_score",
+    "marts.ranking_sensitivity",
+)
+
+
+def run(con: duckdb.DuckDBPyConnection, fitted: Fitted | None, settings: Settings) -> dict[str, int]:
+    """Back-test and write; returns rows by table. Without a section, empty tables."""
+    if fitted is None:
+        return write_tables(con, dict.fromkeys(TABLES, pd.DataFrame()))
+    retired = read_model(con, "staging.sections", columns=["section_id", "retired_because"])
+    return write_tables(con, evaluate_ranking(fitted.history, fitted.model, fitted.form, retired, settings))

@@ -1,0 +1,14 @@
+"""Investment: what to replace, inject or leave under a budget, year by year, and what one more failure avoided costs.
+
+Tables in: what the ranking made of the fleet, and the failure model of survival. Tables out: step.TABLES.
+
+options.py             what may be done to a section in a year, what it costs and avoids
+programme.py           the best work under one budget, as an integer programme with a proven bound
+lagrangian_bound.py    the same with the budget priced instead of kept: the bound
+primal_heuristic.py    a choice within the budget, made from that of the bound
+plan.py                what to replace, inject and leave, year by year, and how far from the best plan that may be
+cost_curve.py          what one more failure avoided costs as the budget grows
+one_way_sensitivity.py what becomes of the first year when an input is wrong
+tables.py              puts the tables of money together
+step.py                the only reading and writing
+"""

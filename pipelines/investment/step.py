@@ -1,0 +1,31 @@
+"""Plans the work under the budget and writes the tables of money."""
+
+from __future__ import annotations
+
+import duckdb
+import pandas as pd
+
+from pipelines.investment.tables import plan_money
+from pipelines.ranking.rankings import Facts
+from pipelines.survival.model import FailureModel
+from shared.settings import Settings
+from shared.store import write_tables
+
+TABLES = (
+    "marts.programme",
+    "marts.programme_years",
+    "marts.cost_curve",
+    "marts.input_sensitivity",
+    "marts.replacement_figures",
+)
+
+
+def run(
+    con: duckdb.DuckDBPyConnection, facts: Facts | None, model: FailureModel | None, settings: Settings
+) -> dict[str, int]:
+    """Plan and write; returns rows by table. Without a section, empty tables."""
+    if facts is None or model is None:
+        return write_tables(con, dict.fromkeys(TABLES, pd.DataFrame()))
+    money = plan_money(facts, model, settings)
+    frames = (money.programme, money.years, money.curve, money.sensitivity, money.figures)
+    return write_tables(con, dict(zip(TABLES, frames, strict=True)))

@@ -1,0 +1,199 @@
+"""What do the plan, its cost curve and the moved inputs say, put together from the forecast and the money?"""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipelines.investment.cost_curve import trace_cost_curve
+from pipelines.investment.one_way_sensitivity import add_district_limits, move_inputs
+from pipelines.investment.options import Budget, can_be_injected, list_options, read_budget
+from pipelines.investment.plan import LATER_GAP, Plan, choose_work, forecast_years, plan_years
+from pipelines.ranking.money import annuity_factor
+from pipelines.ranking.rankings import Facts, in_order
+from pipelines.survival.model import FailureModel, gamma_limits
+from shared.settings import Replacement, Settings
+
+Figures = list[tuple[str, float, str]]
+
+
+@dataclass(frozen=True)
+class Money:
+    """The tables of money: work planned, years of the plan, cost curve, moved inputs and single figures."""
+
+    programme: pd.DataFrame
+    years: pd.DataFrame
+    curve: pd.DataFrame
+    sensitivity: pd.DataFrame
+    figures: pd.DataFrame
+
+
+def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
+    """Plan the years, trace what a failure avoided costs, and move every input.
+
+    Parameters
+    ----------
+    facts
+        What gather found.
+    model
+        The failure model, asked for the years of the plan.
+    settings
+        replacement is used.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_ranking_rankings.py
+    """
+    terms, rate, horizon = settings.replacement, facts.new_cable.rate_per_100km_year, facts.horizon_years
+    sections = in_order(facts.sections, "section_id")
+    sections = sections.assign(
+        is_injectable=can_be_injected(sections), installation=sections["installation"].astype("category")
+    )
+    # names as categories: they are taken, told apart and sorted by number
+    sections = sections.assign(
+        **{
+            name: pd.Categorical(sections[name], categories=np.unique(sections[name].to_numpy(dtype=object)))
+            for name in ("section_id", "loop_id")
+        }
+    )
+    plan = plan_years(sections, forecast_years(model, horizon, terms.programme_years), rate, terms, horizon)
+    in_money = dataclasses.replace(terms, budget_km=0.0)
+    moved = move_inputs(
+        add_district_limits(sections, facts.districts), terms, facts.new_cable, facts.costs.repair_cost, horizon
+    )
+    rows = [
+        *_list_prices(facts, terms),
+        *_list_paying(sections, list_options(sections, rate, terms, horizon)),
+        *_list_plan(plan, read_budget(terms)),
+        *_list_without_injection(sections, rate, terms, horizon),
+        *_list_injected(model),
+    ]
+    curve = trace_cost_curve(list_options(sections, rate, in_money, horizon), in_money)
+    programme = plan.programme.astype({"section_id": "str", "loop_id": "str", "action": "str"})
+    return Money(
+        programme,
+        plan.years,
+        curve,
+        moved,
+        pd.DataFrame(rows, columns=["figure", "amount", "explained"]).astype({"amount": float}),
+    )
+
+
+def _list_prices(facts: Facts, terms: Replacement) -> Figures:
+    costs, new = facts.costs, facts.new_cable
+    new_from = (
+        f"{new.failures} failures in {new.exposure_km_years:.0f} km-years of {new.cable_class}, the class now laid most"
+        if new.cable_class
+        else "from the settings: the class now laid most has too few failures"
+    )
+    repair_from = (
+        f"mean of {costs.repair_cost_jobs} jobs that state it"
+        if costs.repair_cost_jobs
+        else "from the settings: too few jobs state it"
+    )
+    return [
+        ("new_cable_rate_per_100km_year", new.rate_per_100km_year, new_from),
+        ("repair_cost", costs.repair_cost, repair_from),
+        (
+            "minutes_per_customer",
+            costs.fleet_minutes_per_customer,
+            "customer-minutes over customers interrupted, all jobs",
+        ),
+        (
+            "annuity_years",
+            annuity_factor(terms.cable_life_years, terms.discount_rate_pct),
+            "present value of one unit of money a year over the life of the cable",
+        ),
+        (
+            "annuity_years_injected",
+            annuity_factor(terms.injection_years, terms.discount_rate_pct),
+            "present value of one unit of money a year over the years that an injection earns",
+        ),
+    ]
+
+
+def _list_paying(sections: pd.DataFrame, options: pd.DataFrame) -> Figures:
+    injected = options["action"].eq("inject")
+    return [
+        ("sections_in_service", len(sections), "sections ranked"),
+        ("sections_paying", int(sections["is_paying"].sum()), "sections whose avoided cost exceeds their own cost"),
+        ("sections_injectable", int(injected.sum()), "sections that may be offered for injection"),
+        (
+            "sections_paying_injected",
+            int((injected & options["is_paying"]).sum()),
+            "sections whose injection avoids more cost than it costs",
+        ),
+    ]
+
+
+def _list_plan(plan: Plan, budget: Budget) -> Figures:
+    less = ", less mobilising" if budget.is_km else ""
+    first, work = plan.first, plan.programme[plan.programme["plan_year"].eq(1)]
+    return [
+        ("programme_sections", len(work), "sections chosen in the first year"),
+        ("programme_loops", work["loop_id"].nunique(), "loops opened in the first year"),
+        (
+            "programme_spent",
+            float(work["cost"].sum() + work["mobilising_cost"].sum()),
+            "cost of the first year's work and of mobilising on its loops",
+        ),
+        ("programme_gain", first.gain, f"avoided cost of the first year's work{less}"),
+        (
+            "programme_bound",
+            first.bound,
+            "proven upper limit of the first year's avoided cost under the budget, actions as settled for the plan",
+        ),
+        ("programme_gap", first.gap, "share of the first year's bound that may be missing"),
+        ("programme_price", first.price, "avoided cost that one more unit of the first year's budget would buy"),
+        ("plan_gain", plan.gain, f"avoided cost of all years of the plan{less}"),
+        ("plan_bound", plan.bound, "upper limit of the avoided cost of any plan over the same years"),
+        ("plan_gap", plan.gap, "share of the plan's bound that choosing actions first and years in turn may miss"),
+    ]
+
+
+def _list_injected(model: FailureModel) -> Figures:
+    """What the record says of cable already injected: its forecast rests on this, not on the settings' share."""
+    left = model.treatment
+    shape = np.array([1.0 / left.variation**2])
+    lo, hi = gamma_limits(shape, shape / left.factor, model.level) if left.factor > 0 else ([0.0], [0.0])
+    return [
+        (
+            "injection_left",
+            left.factor,
+            "share of failures left on injected cable: posterior mean, the settings' share as prior worth one failure",
+        ),
+        ("injection_left_lo", float(lo[0]), "lower limit of injection_left: gamma"),
+        ("injection_left_hi", float(hi[0]), "upper limit of injection_left: gamma"),
+        ("injection_failures_since", left.failures, "occasions on which injected cable failed since its injection"),
+        (
+            "injection_expected_untreated",
+            left.expected,
+            "occasions to be expected of the same cable over the same time, left alone",
+        ),
+    ]
+
+
+def _list_without_injection(sections: pd.DataFrame, rate: float, terms: Replacement, horizon_years: float) -> Figures:
+    """What the first year's budget buys where nothing is injected: how much rests on what injection is said to do."""
+    options = list_options(sections.assign(is_injectable=False), rate, terms, horizon_years)
+    work, _ = choose_work(options, read_budget(terms), max(terms.programme_gap, LATER_GAP))
+    return [
+        (
+            "replaced_only_gain",
+            float(work["avoided_cost"].sum()),
+            "avoided cost of the first year were nothing injected",
+        ),
+        (
+            "replaced_only_failures",
+            float(work["avoided_failures"].sum()),
+            "failures avoided by the first year's work were nothing injected",
+        ),
+        (
+            "replaced_only_km",
+            float(work["length_m"].sum()) / 1000.0,
+            "length replaced in the first year were nothing injected",
+        ),
+    ]

@@ -1,0 +1,202 @@
+"""What does the ranking of sections and of loops say, put together from forecast, money, limits and reasons?"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from pipelines.ranking.money import (
+    FailureCosts,
+    NewCable,
+    add_consequences,
+    find_new_cable,
+    learn_failure_costs,
+    value_sections,
+)
+from pipelines.ranking.rank_limits import group_alike, rank_units
+from pipelines.ranking.reasons import explain_loops
+from pipelines.survival.history import counts_as_failure
+from pipelines.survival.model import FailureHistory, FailureModel
+from shared.settings import Settings
+
+
+@dataclass(frozen=True)
+class Facts:
+    """Everything the rankings are made of: sections in service with forecast and money, and groups with forecast."""
+
+    sections: pd.DataFrame
+    half_loops: pd.DataFrame
+    loops: pd.DataFrame
+    districts: pd.DataFrame
+    costs: FailureCosts
+    new_cable: NewCable
+    horizon_years: float
+
+
+def gather(
+    history: FailureHistory, model: FailureModel, jobs: pd.DataFrame, loops: pd.DataFrame, settings: Settings
+) -> Facts:
+    """Put forecast, register and money together.
+
+    Parameters
+    ----------
+    history, model
+        What is known, and the failure model fitted to it.
+    jobs
+        Closed jobs with district_id, configuration, customers_interrupted, customer_minutes, repair_cost.
+    loops
+        Loops with configuration and customers.
+    settings
+        general and replacement are used.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_ranking_rankings.py
+    """
+    horizon = settings.general.horizon_years
+    counted = history.failures[counts_as_failure(history.failures) & history.failures["section_id"].notna()]
+    last = counted.assign(failed_on=pd.to_datetime(counted["failed_on"])).groupby("section_id")["failed_on"].max()
+    register = history.sections.set_index("section_id")[
+        [
+            "position",
+            "installation",
+            "insulation",
+            "conductor",
+            "rejuvenated_on",
+            "installed_on",
+            "customers",
+            "length_m",
+        ]
+    ]
+    sections = (
+        model.forecast(horizon)
+        .merge(register, left_on="section_id", right_index=True, how="left")
+        .merge(loops.rename(columns={"customers": "loop_customers"}), on="loop_id", how="left")
+    )
+    sections = sections.assign(
+        last_failure_on=last.reindex(sections["section_id"]).to_numpy(),
+        installed_on=pd.to_datetime(sections["installed_on"]).where(sections["is_installed_on_known"].astype(bool)),
+    )
+    costs = learn_failure_costs(jobs, settings.replacement, small_group=settings.general.small_group)
+    new_cable = find_new_cable(
+        history.sections,
+        counted,
+        settings.replacement,
+        min_failures=settings.survival.min_failures,
+        as_of=pd.Timestamp(history.as_of),
+    )
+    valued = value_sections(
+        add_consequences(sections, costs), new_cable.rate_per_100km_year, settings.replacement, horizon
+    )
+    half_loops, by_loop, districts = (
+        model.forecast_groups(horizon, by) for by in ("half_loop_id", "loop_id", "district_id")
+    )
+    return Facts(valued, half_loops, by_loop, districts, costs, new_cable, horizon)
+
+
+def in_order(frame: pd.DataFrame, name: str) -> pd.DataFrame:
+    """Rows by a name; not sorted again where they are in order already."""
+    ordered = frame if frame[name].is_monotonic_increasing else frame.sort_values(name, kind="stable")
+    return ordered.reset_index(drop=True)
+
+
+def rank_sections(facts: Facts, settings: Settings) -> pd.DataFrame:
+    """The section ranking: by failures expected per km, with limits, groups and money; its reasons are put in SQL.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_ranking_rankings.py
+    """
+    level = settings.general.interval_level
+    sections = in_order(facts.sections, "section_id")
+    # The posterior is the multiplier's; times what the class expects per km it is that of failures per km.
+    per_km = (sections["expected_class"] / sections["length_km"]).to_numpy(dtype=float)
+    with np.errstate(divide="ignore"):
+        return _add_ranks(sections, sections["gamma_rate"].to_numpy(dtype=float) / per_km, level)
+
+
+def rank_loops(facts: Facts, sections: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """The loop ranking, with the money of its sections and the cost of mobilising once.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_ranking_rankings.py
+    """
+    return _rank_groups(facts.loops, "loop_id", facts, sections, settings).pipe(
+        lambda ranked: ranked.assign(reasons=explain_loops(ranked, sections, facts.horizon_years))
+    )
+
+
+def rank_half_loops_and_districts(facts: Facts, sections: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """Half-loops and districts ranked like loops, one below the other: grouped_by, group_name and the ranking.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_ranking_rankings.py
+    """
+    frames = [
+        _rank_groups(groups, by, facts, sections, settings)
+        .assign(grouped_by=by.removesuffix("_id"))
+        .rename(columns={by: "group_name"})
+        for groups, by in ((facts.half_loops, "half_loop_id"), (facts.districts, "district_id"))
+    ]
+    return pd.concat(frames, ignore_index=True)
+
+
+def _rank_groups(
+    groups: pd.DataFrame, by: str, facts: Facts, sections: pd.DataFrame, settings: Settings
+) -> pd.DataFrame:
+    """Groups of sections ranked by failures expected per km, with the money of their sections."""
+    summed = (
+        groups.merge(_sum_sections(sections, by), on=by, how="left")
+        .merge(_worst_class(sections, by), on=by, how="left")
+        .pipe(in_order, by)
+    )
+    cost = summed["replacement_cost"] + settings.replacement.cost_per_loop * summed["loops"]
+    summed = summed.assign(
+        replacement_cost=cost,
+        benefit_cost_ratio=summed["avoided_cost"] / cost.where(cost > 0),
+        net_benefit=summed["avoided_cost"] - cost,
+        expected_rate_per_100km_year=100.0 * summed["expected_failures"] / (summed["length_km"] * facts.horizon_years),
+    )
+    # The posterior is that of the total; per km it has the same shape.
+    rate = (summed["gamma_rate"] * summed["length_km"]).to_numpy(dtype=float)
+    return _add_ranks(summed, rate, settings.general.interval_level)
+
+
+def _add_ranks(units: pd.DataFrame, rate: NDArray[np.float64], level: float) -> pd.DataFrame:
+    shape = units["gamma_shape"].to_numpy(dtype=float)
+    by_money = (-units["benefit_cost_ratio"].fillna(-np.inf)).rank(method="first").astype("int64")
+    return pd.concat([units, rank_units(shape, rate, level).to_frame()], axis=1).assign(
+        alike_group=group_alike(shape, rate, level), rank_by_money=by_money
+    )
+
+
+def _sum_sections(sections: pd.DataFrame, by: str) -> pd.DataFrame:
+    return (
+        sections.groupby(by, sort=True)
+        .agg(
+            loops=("loop_id", "nunique"),
+            oldest_installed=("installed_on", "min"),
+            last_failure_on=("last_failure_on", "max"),
+            replacement_cost=("replacement_cost", "sum"),
+            avoided_cost=("avoided_cost", "sum"),
+            avoided_failures=("avoided_failures", "sum"),
+            customer_minutes_at_risk=("customer_minutes_at_risk", "sum"),
+            sections_paying=("is_paying", "sum"),
+        )
+        .reset_index()
+    )
+
+
+def _worst_class(sections: pd.DataFrame, by: str) -> pd.DataFrame:
+    """Class from which each group expects the most failures, with its length there."""
+    by_class = sections.groupby([by, "cable_class"], sort=True)
+    sums = by_class[["expected_failures", "length_km"]].sum().reset_index()
+    ordered = sums.sort_values([by, "expected_failures"], ascending=[True, False], kind="stable")
+    return ordered.drop_duplicates(by)[[by, "cable_class", "length_km"]].rename(
+        columns={"cable_class": "worst_class", "length_km": "worst_class_km"}
+    )

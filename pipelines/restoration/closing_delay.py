@@ -1,0 +1,218 @@
+"""How much of the latest weeks is already on file, and what will their mean be once the rest has come in?
+
+Only closed jobs are on file, and slow jobs close last: seen too early, every recent week looks fast.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+FEWEST_SETTLED_JOBS = 100
+"""Settled jobs below which no adjusted mean is given: common practice, no source."""
+
+MATURE_SHARE = 0.95
+"""Share closed from which a period counts as mature: our choice."""
+
+
+@dataclass(frozen=True)
+class ClosingLag:
+    """Distribution of the days from report to closing.
+
+    Attributes
+    ----------
+    lags_days
+        Distinct lags, ascending, shape (n,).
+    shares
+        Share of jobs closed within each lag, shape (n,); of those that close within the longest lag seen.
+    jobs
+        Jobs the distribution stands on.
+    """
+
+    lags_days: Floats
+    shares: Floats
+    jobs: int
+
+    def share_closed(self, ages_days: Floats | float) -> Floats:
+        """Share of the jobs of these ages (days since the report) that are closed; NaN where no lag is known."""
+        ages = np.asarray(ages_days, dtype=np.float64)
+        if not len(self.lags_days):
+            return np.full(ages.shape, np.nan)
+        place = np.searchsorted(self.lags_days, ages, side="right")
+        return np.asarray(np.where(place > 0, self.shares[place - 1], 0.0), dtype=np.float64)
+
+    def mean_share_closed(self, from_days: float, to_days: float) -> float:
+        """Share closed of jobs reported evenly between two ages."""
+        return float(self.share_closed(np.linspace(from_days, to_days, 201)).mean())
+
+    def days_until(self, share: float) -> float:
+        """Age by which this share is closed, in days; NaN where no lag is known."""
+        if not len(self.lags_days):
+            return float("nan")
+        place = int(np.searchsorted(self.shares, share))
+        return float(self.lags_days[min(place, len(self.lags_days) - 1)])
+
+
+def fit_closing_lag(lags_days: Floats, ages_days: Floats) -> ClosingLag:
+    """Distribution of the closing lag from jobs of which only the closed ones are seen.
+
+    Parameters
+    ----------
+    lags_days
+        Days from report to closing, shape (jobs,).
+    ages_days
+        Days from report to the last moment the file knows of, shape (jobs,); a job is on file only because
+        its lag is no longer than its age (right truncation).
+
+    Notes
+    -----
+    Product-limit estimate in reversed time: F(l) is the product over the lags l' > l of 1 - d(l') / n(l'), with
+    n(l') the jobs whose lag is at most l' and whose age is at least l'.
+
+    References
+    ----------
+    S. W. Lagakos, L. M. Barraj and V. De Gruttola, Biometrika 75 (1988).
+
+    Checked by: tests/unit/test_restoration_closing_delay.py, tests/simulated/test_restoration_maturity_simulated.py
+    """
+    lags, ages = np.asarray(lags_days, dtype=np.float64), np.asarray(ages_days, dtype=np.float64)
+    seen = ~np.isnan(lags) & ~np.isnan(ages) & (lags >= 0) & (lags <= ages)
+    lags, ages = lags[seen], ages[seen]
+    values, counts = np.unique(lags, return_counts=True)
+    if not len(values):
+        return ClosingLag(values, values, 0)
+    # at risk in reversed time: lag <= value <= age
+    at_risk = np.searchsorted(np.sort(lags), values, side="right") - np.searchsorted(np.sort(ages), values)
+    kept = 1.0 - counts / at_risk
+    shares = np.append(np.cumprod(kept[:0:-1])[::-1], 1.0)
+    return ClosingLag(values, shares, len(lags))
+
+
+@dataclass(frozen=True)
+class AdjustedMean:
+    """Mean of a window of recent jobs, as seen and as it should be once all have closed; same unit as the values."""
+
+    jobs: int
+    mean: float
+    factor: float
+    adjusted: float
+    adjusted_lo: float
+    adjusted_hi: float
+
+
+def adjust_recent_mean(
+    recent: Floats, settled: Floats, settled_lags_days: Floats, window_days: tuple[float, float], *, level: float
+) -> AdjustedMean:
+    """What the mean of a recent window will be, judged by how settled jobs looked at the same age.
+
+    Parameters
+    ----------
+    recent
+        Values of the window's jobs that have closed so far, shape (n,).
+    settled, settled_lags_days
+        Values and closing lags of earlier jobs, old enough that all have closed, shape (m,).
+    window_days
+        The window's age: days since its last and since its first day.
+    level
+        Two-sided coverage of the limits.
+
+    Returns
+    -------
+    AdjustedMean
+        factor = mean of the settled jobs as they would have looked at that age, over their mean in the end;
+        adjusted = mean / factor. NaN with fewer than FEWEST_SETTLED_JOBS settled jobs.
+
+    Notes
+    -----
+    A settled job of lag l counts with the share of the window's days on which it would have been on file,
+    (to - max(l, from)) / (to - from) within 0 and 1. Limits: delta method on the log of the
+    ratio, with Student's t for the few recent jobs.
+
+    Checked by: tests/unit/test_restoration_closing_delay.py, tests/simulated/test_restoration_maturity_simulated.py
+    """
+    from scipy.special import stdtrit
+
+    nan = float("nan")
+    recent = recent[~np.isnan(recent)]
+    known = ~np.isnan(settled) & ~np.isnan(settled_lags_days)
+    y, lags = settled[known], settled_lags_days[known]
+    mean = float(recent.mean()) if len(recent) else nan
+    begin, end = window_days
+    weight = np.clip((end - np.maximum(lags, begin)) / (end - begin), 0.0, 1.0)
+    if len(y) < FEWEST_SETTLED_JOBS or len(recent) < 2 or weight.sum() == 0 or mean <= 0:
+        return AdjustedMean(len(recent), mean, nan, nan, nan, nan)
+    seen_early = float(np.average(y, weights=weight))
+    factor = seen_early / float(y.mean())
+    # influence of each settled job on the log of the factor; of each recent job on the log of the mean
+    influence = weight * (y - seen_early) / (weight.sum() * seen_early) - (y / y.mean() - 1.0) / len(y)
+    variance = float((influence**2).sum()) + float(recent.var(ddof=1)) / len(recent) / mean**2
+    reach = float(np.exp(stdtrit(len(recent) - 1, 0.5 + level / 2.0) * np.sqrt(variance)))
+    adjusted = mean / factor
+    return AdjustedMean(len(recent), mean, factor, adjusted, adjusted / reach, adjusted * reach)
+
+
+def summarise_weeks(
+    jobs: pd.DataFrame, known_until: pd.Timestamp, *, weeks: int, history_days: float, level: float
+) -> tuple[pd.DataFrame, ClosingLag]:
+    """The latest weeks one by one and together, as seen and adjusted.
+
+    Parameters
+    ----------
+    jobs
+        One row a closed job: reported_at, closed_at (instants), and time_to_restore in minutes.
+    known_until
+        Last moment the file knows of.
+    weeks
+        How many of the latest weeks are shown; the last row is the last four of them together.
+    history_days
+        Jobs reported longer before known_until than this are not used: the office may have worked otherwise.
+    level
+        Two-sided coverage of the limits.
+
+    Returns
+    -------
+    DataFrame
+        marts.restoration_maturity.
+    ClosingLag
+        The distribution behind it.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_restoration_closing_delay.py
+    """
+    day = pd.Timedelta(days=1)
+    ages = (known_until - jobs["reported_at"]).dt.total_seconds().to_numpy() / 86_400.0
+    lags = (jobs["closed_at"] - jobs["reported_at"]).dt.total_seconds().to_numpy() / 86_400.0
+    minutes = jobs["time_to_restore"].to_numpy(dtype=np.float64)
+    recent_enough = ages <= history_days
+    ages, lags, minutes = ages[recent_enough], lags[recent_enough], minutes[recent_enough]
+    lag = fit_closing_lag(lags, ages)
+    settled = ages > lag.days_until(0.995)
+    windows = [(7.0 * w, 7.0 * (w + 1)) for w in range(weeks)] + [(0.0, 28.0)]
+    rows = []
+    for begin, end in windows:
+        own = (ages >= begin) & (ages < end)
+        found = adjust_recent_mean(minutes[own], minutes[settled], lags[settled], (begin, end), level=level)
+        share = lag.mean_share_closed(begin, end)
+        rows.append(
+            {
+                "window_from": (known_until - end * day).date(),
+                "window_to": (known_until - begin * day).date(),
+                "window_weeks": round((end - begin) / 7),
+                "jobs": int(own.sum()),
+                "share_closed": share,
+                "jobs_expected": int(own.sum()) / share if share > 0 else np.nan,
+                "mean_min": found.mean,
+                "maturity_factor": found.factor,
+                "adjusted_mean_min": found.adjusted,
+                "adjusted_lo": found.adjusted_lo,
+                "adjusted_hi": found.adjusted_hi,
+                "is_immature": bool(share < MATURE_SHARE) if lag.jobs else True,
+            }
+        )
+    return pd.DataFrame(rows), lag

@@ -1,0 +1,104 @@
+"""How much worse than its class is one unit: gamma-Poisson empirical Bayes, one level, closed form."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+Floats = NDArray[np.float64]
+
+
+def posterior_gamma(failures: ArrayLike, expected: ArrayLike, dispersion: ArrayLike) -> tuple[Floats, Floats]:
+    """Posterior of the multipliers of units whose failures and expected failures are known.
+
+    Parameters
+    ----------
+    failures
+        Failures seen (fractions allowed: shared or discounted ones).
+    expected
+        Failures the class model expects of the same unit over the same time.
+    dispersion
+        Variance of the multipliers between units, whose mean is 1; one value, or one a unit. Above 0.
+
+    Returns
+    -------
+    shape, rate
+        Of the posterior gamma; its mean is shape / rate.
+
+    Notes
+    -----
+    multiplier ~ Gamma(1/d, 1/d), failures ~ Poisson(expected x multiplier), hence Gamma(1/d + n, 1/d + e). The mean is
+    w + (1 - w) n/e with w = 1/(1 + d e): the more was expected, the more the unit's own history counts.
+
+    References
+    ----------
+    E. Hauer, D. Harwood, F. Council, M. Griffith, Transportation Research Record 1784 (2002) 126-131.
+
+    Checked by: tests/published/test_survival_published.py
+    """
+    n, e, d = (np.asarray(a, dtype=np.float64) for a in (failures, expected, dispersion))
+    return np.asarray(1.0 / d + n), np.asarray(1.0 / d + e)
+
+
+def fit_dispersion(failures: ArrayLike, expected: ArrayLike, largest: float = 20.0) -> float:
+    """Variance of the multipliers between units, by maximum likelihood.
+
+    Parameters
+    ----------
+    failures, expected
+        As in posterior_gamma; units with nothing expected are left out.
+    largest
+        Upper bound of the search.
+
+    Returns
+    -------
+    float
+        0 where the failures vary no more than chance.
+
+    Notes
+    -----
+    Marginally failures are negative binomial with mean e and variance e + d e^2.
+
+    Checked by: tests/unit/test_survival_hierarchical_frailty.py
+    """
+    from scipy.optimize import minimize_scalar
+
+    n, e = np.asarray(failures, dtype=np.float64), np.asarray(expected, dtype=np.float64)
+    n, e = n[e > 0], e[e > 0]
+    if n.sum() == 0:
+        return 0.0
+    found = minimize_scalar(
+        lambda log_d: -_spread_likelihood(n, e, float(np.exp(log_d))),
+        bounds=(np.log(1e-4), np.log(largest)),
+        method="bounded",
+        options={"xatol": 1e-6},
+    )
+    best = float(np.exp(found.x))
+    return best if -found.fun > _spread_likelihood(n, e, 0.0) + 1e-9 else 0.0
+
+
+def log_likelihood(failures: Floats, expected: Floats, dispersion: float) -> float:
+    """Log-likelihood of a dispersion (negative binomial; Poisson at 0), up to a constant of the data."""
+    return float(failures @ np.log(expected)) + _spread_likelihood(failures, expected, dispersion)
+
+
+def _spread_likelihood(failures: Floats, expected: Floats, dispersion: float) -> float:
+    """The part of the log-likelihood that a dispersion changes."""
+    from scipy.special import gammaln
+
+    if dispersion == 0.0:
+        return -float(expected.sum())
+    k = 1.0 / dispersion
+    counts, place = _distinct(failures)
+    terms = np.log1p(expected / k)
+    terms *= k + failures
+    return float(((gammaln(k + counts) - gammaln(k) - counts * np.log(k))[place] - terms).sum())
+
+
+def _distinct(failures: Floats) -> tuple[Floats, NDArray[np.int64]]:
+    """The different numbers of failures, and which each unit has; nearly all are small and whole."""
+    whole = failures.astype(np.int64)
+    if np.array_equal(whole, failures):
+        return np.arange(whole.max(initial=0) + 1, dtype=np.float64), whole
+    counts, place = np.unique(failures, return_inverse=True)
+    return counts, place

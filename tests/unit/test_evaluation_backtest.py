@@ -1,0 +1,286 @@
+"""The back-test's parts on cases worked by hand: origins, what was known, orders, ties at the cut, calibration."""
+
+from __future__ import annotations
+
+import dataclasses
+import datetime as dt
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from pipelines.evaluation.backtest import (
+    RULES,
+    calibrate,
+    choose_origins,
+    draw_loops,
+    list_units,
+    roll_up,
+    run_backtest,
+)
+from pipelines.evaluation.capture import measure_capture, order_by_rule
+from pipelines.survival.history import FailureHistory, known_at
+
+
+@dataclass(frozen=True)
+class FlatModel:
+    """Expects the same of every kilometre, and a failure more of each section for every one on record."""
+
+    history: FailureHistory
+
+    def forecast(self, years: float) -> pd.DataFrame:
+        sections = self.history.sections
+        sections = sections[sections["retired_on"].isna()]
+        seen = self.history.failures["section_id"].value_counts()
+        recorded = sections["section_id"].map(seen).fillna(0.0)
+        return sections.assign(expected_failures=sections["length_km"] * years * 0.1 + recorded)
+
+
+def make_history(sections: list[tuple], failures: list[tuple], as_of: str = "2025-12-31") -> FailureHistory:
+    """Sections as (id, loop, km, installed, retired), failures as (section, failed, closed)."""
+    frame = pd.DataFrame(sections, columns=["section_id", "loop_id", "length_km", "installed_on", "retired_on"])
+    for column in ("installed_on", "retired_on"):
+        frame[column] = pd.to_datetime(frame[column])
+    end = pd.Timestamp(as_of)
+    frame = frame.assign(
+        is_installed_on_known=frame["installed_on"].notna(),
+        rejuvenated_on=pd.NaT,
+        in_view_from=frame["installed_on"].clip(lower=pd.Timestamp("2006-01-01")),
+        in_view_to=frame["retired_on"].fillna(end),
+        exposure_years=0.0,
+        exposure_km_years=0.0,
+    )
+    jobs = pd.DataFrame(failures, columns=["section_id", "failed_on", "closed_on"])
+    jobs["loop_id"] = jobs["section_id"].map(frame.set_index("section_id")["loop_id"])
+    for column in ("failed_on", "closed_on"):
+        jobs[column] = pd.to_datetime(jobs[column])
+    return FailureHistory(frame, jobs.assign(is_counted=True, why_not=None), dt.date.fromisoformat(as_of))
+
+
+def make_units(**columns: list[float]) -> pd.DataFrame:
+    n = len(next(iter(columns.values())))
+    given = {name: np.array(values, dtype=float) for name, values in columns.items()}
+    counts = ("failures", "failures_recent", "failures_five_years", "age_years", "observed")
+    base = {name: np.zeros(n) for name in counts}
+    names = [f"s{k}" for k in range(n)]
+    ids = {"section_id": names, "section_code": np.arange(n), "loop_code": np.arange(n)}
+    return pd.DataFrame({**ids, "length_km": np.ones(n), **base, **given})
+
+
+def test_origins_are_yearly_the_last_one_horizon_ago() -> None:
+    history = make_history([("a", "L", 1.0, "1990-01-01", None)], [])
+    origins, horizon = choose_origins(history, 5.0, 3)
+    assert origins == [dt.date(2018, 12, 31), dt.date(2019, 12, 31), dt.date(2020, 12, 31)]
+    assert horizon == 5.0
+
+
+def test_origins_wait_for_three_years_of_records() -> None:
+    history = make_history([("a", "L", 1.0, "1990-01-01", None)], [])
+    origins, _ = choose_origins(history, 5.0, 30)
+    assert origins[0] == dt.date(2009, 12, 31)  # records from 2006-01-01
+
+
+def test_a_short_record_shortens_the_horizon_and_none_gives_none() -> None:
+    short = make_history([("a", "L", 1.0, "1990-01-01", None)], [], as_of="2011-12-31")
+    assert choose_origins(short, 5.0, 5) == ([dt.date(2008, 12, 31), dt.date(2009, 12, 31)], 2.0)
+    bare = make_history([("a", "L", 1.0, "2025-06-01", None)], [])
+    assert choose_origins(bare, 5.0, 5) == ([], 5.0)
+
+
+def test_only_what_was_known_at_the_origin_counts_as_history() -> None:
+    history = make_history(
+        [
+            ("a", "L", 1.0, "1990-01-01", None),
+            ("b", "L", 2.0, "1990-01-01", "2022-06-30"),
+            ("c", "L", 1.0, "2023-01-01", None),
+        ],
+        [
+            ("a", "2010-05-01", "2010-05-09"),
+            ("a", "2019-05-01", "2019-05-09"),
+            ("a", "2020-12-28", "2021-01-15"),  # reported before the origin, closed after: known to nobody
+            ("b", "2021-03-01", "2021-03-02"),
+            ("a", "2026-01-01", "2026-01-02"),
+        ],
+        as_of="2026-12-31",
+    )
+    origin = dt.date(2020, 12, 31)
+    units = list_units(history, origin, 5.0, FlatModel(known_at(history, origin)))
+    assert units["section_id"].tolist() == ["a", "b"]  # c came later, b was not yet retired
+    assert units["failures"].tolist() == [2, 0]
+    assert units["failures_recent"].tolist() == [1, 0]
+    assert units["failures_five_years"].tolist() == [1, 0]
+    assert units["observed"].tolist() == [0, 1]  # the failure of 2026 lies beyond the horizon
+    in_service = (dt.date(2022, 6, 30) - origin).days / round(5 * 365.25)
+    assert units["expected_in_view"].tolist() == pytest.approx([0.5 + 2, 1.0 * in_service])
+
+
+def test_orders_of_the_rules() -> None:
+    units = make_units(
+        length_km=[1, 2, 4, 1],
+        failures=[1, 2, 3, 0],
+        failures_recent=[1, 0, 0, 0],
+        failures_five_years=[0, 3, 0, 0],
+        age_years=[10, 20, 30, 40],
+        expected=[1, 8, 4, 2],
+    )
+
+    def picked(rule: str) -> list[int]:
+        return order_by_rule(units, rule)[0].tolist()
+
+    assert picked("model") == [1, 3, 0, 2]
+    assert picked("most_failures") == [2, 1, 0, 3]
+    assert picked("recent_failures") == [0, 3, 2, 1]  # the rest by age
+    assert picked("failures_per_km") == [1, 0, 2, 3]  # 1, 1, 0.75, 0 per km; the tie to the older
+    assert picked("oldest_first") == [3, 2, 1, 0]
+    assert picked("three_in_five_years")[0] == 1
+    assert len(order_by_rule(units, "three_in_five_years")[1]) == 2
+    assert len(order_by_rule(units, "random")[1]) == 1
+
+
+def test_ties_at_the_cut_count_in_part() -> None:
+    # One unit of 1 km with 4 failures first, then three alike with 6 failures on 3 km, to 2.5 of 4 km.
+    units = make_units(length_km=[1, 1, 1, 1], failures=[5, 2, 2, 2], observed=[4, 6, 0, 0])
+    order, groups = order_by_rule(units, "most_failures")
+    captured, _ = measure_capture(units, order, groups, np.ones((1, 4)), (0.25, 0.625, 1.0))
+    assert captured.tolist() == pytest.approx([4, 4 + 6 * 1.5 / 3, 10])
+
+
+def test_random_captures_its_share() -> None:
+    units = make_units(length_km=[3, 1, 6], observed=[5, 2, 13])
+    captured, _ = measure_capture(units, *order_by_rule(units, "random"), np.ones((1, 3)), (0.1, 0.2))
+    assert captured.tolist() == pytest.approx([2, 4])
+
+
+def test_replicates_draw_units_with_their_length_and_failures() -> None:
+    rng = np.random.default_rng(3)
+    units = make_units(length_km=rng.uniform(1, 2, 40), observed=rng.poisson(1.0, 40), failures=rng.poisson(1.0, 40))
+    weights = rng.multinomial(40, np.full(40, 1 / 40), size=7).astype(float)
+    order, groups = order_by_rule(units, "failures_per_km")
+    _, drawn = measure_capture(units, order, groups, weights, (0.1,))
+    for weight, share in zip(weights, drawn[:, 0], strict=True):
+        repeated = units.loc[units.index.repeat(weight.astype(int))].reset_index(drop=True)
+        repeated["loop_code"] = np.arange(len(repeated))
+        once = np.ones((1, len(repeated)))
+        again, _ = measure_capture(repeated, *order_by_rule(repeated, "failures_per_km"), once, (0.1,))
+        assert share == pytest.approx(again[0] / repeated["observed"].sum(), rel=1e-4)
+
+
+def test_loops_are_sums_of_their_sections() -> None:
+    units = make_units(length_km=[1, 3], failures=[1, 2], age_years=[40, -1], observed=[1, 1], expected=[0.5, 0.25])
+    units["loop_code"] = 0
+    loop = roll_up(units).iloc[0]
+    assert (loop["length_km"], loop["failures"], loop["observed"], loop["expected"]) == (4, 3, 2, 0.75)
+    assert loop["age_years"] == 40  # of the length whose date is known
+
+
+def test_calibration_goes_by_tenths_of_the_length() -> None:
+    units = make_units(length_km=[1] * 20, expected=list(range(20)), observed=[1] * 20)
+    units["expected_in_view"], units["observed_shared"] = units["expected"], units["observed"]
+    table = calibrate(units, dt.date(2020, 12, 31), 0.90)
+    assert table["decile"].tolist() == list(range(1, 11))
+    assert table["expected"].tolist() == [2 * k + 2 * k + 1 for k in range(10)]
+    assert table["observed"].tolist() == [2] * 10
+
+
+def test_a_failure_known_by_loop_alone_is_shared_as_the_forecast_is() -> None:
+    sections = [
+        ("s0", "L0", 1.0, "1980-01-01", None),
+        ("s1", "L0", 3.0, "1980-01-01", None),
+        ("s2", "L1", 1.0, "1980-01-01", None),
+    ]
+    history = make_history(sections, [("s2", "2022-01-01", "2022-01-05"), ("s0", "2022-03-01", "2022-03-05")])
+    alone = history.failures["section_id"].eq("s0")
+    failures = history.failures.assign(
+        is_counted=~alone,
+        why_not=np.where(alone, "loop_only", None),
+        section_id=history.failures["section_id"].where(~alone),
+    )
+    history, origin = dataclasses.replace(history, failures=failures), dt.date(2020, 12, 31)
+    units = list_units(history, origin, 5.0, FlatModel(known_at(history, origin))).set_index("section_id")
+    assert units["observed"].to_dict() == {"s0": 0, "s1": 0, "s2": 1}
+    shares = units["expected_in_view"] / units.groupby("loop_code")["expected_in_view"].transform("sum")
+    assert units["observed_shared"].tolist() == pytest.approx([shares["s0"], shares["s1"], 1.0])
+    assert calibrate(units.reset_index(), origin, 0.9)["observed"].sum() == pytest.approx(2.0)
+
+
+def test_later_events_change_neither_order_nor_forecast() -> None:
+    sections = [(f"s{k}", f"L{k % 3}", 1.0 + k / 10, "1980-01-01", None) for k in range(9)]
+    past = [("s1", "2012-01-01", "2012-01-05"), ("s4", "2015-01-01", "2015-01-05")]
+    later = [("s7", "2022-01-01", "2022-01-05"), ("s8", "2023-01-01", "2023-01-05")]
+    origin = dt.date(2020, 12, 31)
+    plain, extended = (make_history(sections, rows) for rows in (past, past + later))
+    before, after = (list_units(h, origin, 5.0, FlatModel(known_at(h, origin))) for h in (plain, extended))
+    seen = ["observed", "observed_shared"]
+    pd.testing.assert_frame_equal(before.drop(columns=seen), after.drop(columns=seen))
+    assert after["observed"].sum() == 2
+
+
+def test_every_rule_at_every_origin_and_level_and_the_same_each_time() -> None:
+    sections = [(f"s{k}", f"L{k % 4}", 1.0 + k / 10, "1980-01-01", None) for k in range(12)]
+    failures = [(f"s{k % 12}", f"20{7 + k % 18:02d}-03-0{1 + k % 9}", f"20{7 + k % 18:02d}-03-20") for k in range(40)]
+    history = make_history(sections, failures)
+    origins = [dt.date(2018, 12, 31), dt.date(2019, 12, 31)]
+
+    def test_once():
+        return run_backtest(
+            history, FlatModel, origins, 5.0, level=0.90, replicates=50, random=np.random.default_rng(1)
+        )
+
+    first, second = test_once(), test_once()
+    pd.testing.assert_frame_equal(first.captures, second.captures)
+    pd.testing.assert_frame_equal(first.differences, second.differences)
+    assert len(first.captures) == 2 * 2 * len(RULES) * 4
+    assert len(first.differences) == 2 * (len(RULES) - 1) * 4
+    assert first.captures.groupby("origin")["failures_total"].nunique().eq(1).all()
+    assert first.captures["capture_fraction"].between(0, 1).all()
+
+
+def test_replicates_taken_as_far_as_needed_are_those_of_the_whole() -> None:
+    rng = np.random.default_rng(6)
+    units = make_units(
+        length_km=rng.uniform(0.05, 0.5, 900),
+        observed=rng.poisson(0.4, 900).astype(float),
+        failures=rng.integers(0, 4, 900).astype(float),
+        age_years=rng.uniform(0, 40, 900),
+    ).assign(loop_code=np.repeat(np.arange(90), 10))
+    draws = rng.multinomial(90, np.full(90, 1 / 90), size=40).astype(float)
+    order, groups = order_by_rule(units, "most_failures")
+    captured, drawn = measure_capture(units, order, groups, draws)
+    whole, drawn_whole = measure_capture(units, order, groups, draws, (*(0.01, 0.05, 0.10, 0.20), 1.0))
+    np.testing.assert_allclose(captured, whole[:4])
+    np.testing.assert_allclose(drawn, drawn_whole[:, :4], rtol=1e-12)
+    np.testing.assert_allclose(drawn_whole[:, 4], 1.0)
+
+
+def test_orders_are_those_of_a_plain_sort() -> None:
+    rng = np.random.default_rng(8)
+    for mean in (0.05, 3.0):  # few with a failure on record, and nearly all
+        units = make_units(
+            length_km=rng.integers(1, 4, 300),
+            failures=rng.poisson(mean, 300),
+            age_years=rng.integers(-1, 30, 300),
+            failures_five_years=rng.poisson(mean, 300),
+            expected=rng.integers(0, 9, 300),
+        )
+        per_km, age = units["failures"] / units["length_km"], units["age_years"]
+        keys = {
+            "most_failures": (-units["failures"], -age),
+            "failures_per_km": (-per_km, -age),
+            "oldest_first": (-age,),
+            "three_in_five_years": (-units["failures_five_years"].ge(3).astype(int),),
+            "model": (-units["expected"] / units["length_km"],),
+        }
+        by_age = np.argsort(-age.to_numpy(), kind="stable")
+        for rule, key in keys.items():
+            order, groups = order_by_rule(units, rule, by_age)
+            assert order.tolist() == np.lexsort(key[::-1]).tolist(), rule  # stable: equals as they come
+            ties = pd.DataFrame(dict(enumerate(key))).iloc[order].drop_duplicates()
+            assert order[groups].tolist() == ties.index.tolist(), rule
+            assert np.array_equal(order, order_by_rule(units, rule)[0]), rule
+
+
+def test_loops_are_drawn_as_in_one_go() -> None:
+    drawn = draw_loops(7, 50, np.random.default_rng(4))
+    whole = np.random.default_rng(4).multinomial(7, np.full(7, 1 / 7), size=50)
+    assert drawn.tolist() == whole.tolist()

@@ -1,0 +1,217 @@
+"""The plan of several years: cases worked by hand."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pandas as pd
+import pytest
+
+from pipelines.investment.options import can_be_injected, list_offers, list_options, read_budget
+from pipelines.investment.plan import bound_plan, forecast_years, plan_years
+from pipelines.ranking.money import annuity_factor, value_replacements
+from pipelines.survival.model import fit_failure_model
+from shared.settings import Settings
+from tests.replacement_fleets import FAILURE, PLAIN, make_sections
+from tests.survival_fleets import make_fleet
+
+
+def forecasts(sections: pd.DataFrame, *columns: list[float]) -> pd.DataFrame:
+    return pd.DataFrame(dict(enumerate(columns)), index=pd.Index(sections["section_id"]))
+
+
+def test_only_buried_polyethylene_not_solid_and_not_injected_before_is_offered() -> None:
+    sections = pd.DataFrame(
+        [
+            ("XLPE", "buried", "1/0 AL", None, True),
+            ("HMWPE", "buried", None, None, True),
+            ("XLPE", "duct", "1/0 AL", None, False),
+            ("EPR", "buried", "1/0 AL", None, False),
+            ("PILC", "buried", "350 CU", None, False),
+            ("XLPE", "buried", "#2 AL Solid", None, False),
+            ("XLPE", "buried", "1/0 AL", "2019-05-01", False),
+            ("XLPE", "unknown", "1/0 AL", None, False),
+        ],
+        columns=["insulation", "installation", "conductor", "rejuvenated_on", "offered"],
+    )
+    assert can_be_injected(sections).tolist() == sections["offered"].tolist()
+
+
+def test_an_option_by_hand() -> None:
+    sections = make_sections([("a", "L", 0.2, 1.0, "XLPE")])
+    found = list_options(sections, 0.5, PLAIN, 5.0).set_index("action")
+    # Replacing: 1 less 0.5 / 100 x 0.2 km x 5 years = 0.995 over five years, for forty years.
+    assert found.loc["replace", "avoided_failures"] == pytest.approx(0.995)
+    assert found.loc["replace", "avoided_cost"] == pytest.approx(0.995 / 5 * FAILURE * 40)
+    assert found.loc["replace", "cost"] == 20_000
+    # Injecting leaves three tenths of the failures, for twenty years.
+    assert found.loc["inject", "avoided_failures"] == pytest.approx(0.7)
+    assert found.loc["inject", "avoided_customer_minutes"] == pytest.approx(0.7 * 2000)
+    assert found.loc["inject", "avoided_cost"] == pytest.approx(0.7 / 5 * FAILURE * 20)
+    assert found.loc["inject", "net_benefit"] == pytest.approx(0.7 / 5 * FAILURE * 20 - 8_000)
+    assert found["is_paying"].to_dict() == {"inject": True, "replace": True}
+
+
+def test_offers_are_the_options_that_gain() -> None:
+    sections = make_sections(
+        [
+            ("a", "L", 0.2, 1.0, "XLPE"),
+            ("b", "L", 0.2, 1e-6, "XLPE"),
+            ("c", "M", 0.1, 0.5, "EPR"),
+            ("d", "M", 0.1, 0.0, "EPR"),
+        ]
+    )
+    options = list_options(sections, 0.5, PLAIN, 5.0)
+    offers = list_offers(sections, value_replacements(sections, 0.5, PLAIN, 5.0), PLAIN, 5.0)
+    assert offers["section_id"].tolist() == ["a", "a", "b", "c"]
+    assert offers["action"].tolist() == ["inject", "replace", "inject", "replace"]
+    pd.testing.assert_frame_equal(offers, options[options["is_offered"]].reset_index(drop=True))
+
+
+def test_an_injection_shorter_than_the_horizon_avoids_failures_only_while_it_lasts() -> None:
+    sections = make_sections([("a", "L", 0.2, 1.0, "XLPE")])
+    short = dataclasses.replace(PLAIN, injection_years=2.0)
+    found = list_options(sections, 0.5, short, 5.0).set_index("action").loc["inject"]
+    assert found["avoided_failures"] == pytest.approx(0.7 * 2 / 5)
+
+
+def test_a_later_year_is_discounted() -> None:
+    sections = make_sections([("a", "L", 0.2, 1.0, "EPR")])
+    terms = dataclasses.replace(PLAIN, discount_rate_pct=5.0)
+    now, later = (list_options(sections, 0.5, terms, 5.0, year=year).iloc[0] for year in (0, 3))
+    assert later["net_benefit"] == pytest.approx(now["net_benefit"] / 1.05**3)
+    assert later["cost"] == now["cost"] == 20_000
+    assert later["avoided_failures"] == now["avoided_failures"]
+
+
+def test_years_are_chosen_one_after_another_and_what_waits_grows() -> None:
+    # Money for one section a year. A is worst now; C, not chosen first, is worse than B by the second year.
+    sections = make_sections([("a", "L", 0.2, 1.0, "EPR"), ("b", "L", 0.2, 0.9, "EPR"), ("c", "M", 0.2, 0.8, "EPR")])
+    expected = forecasts(sections, [1.0, 0.9, 0.8], [1.1, 1.0, 2.0], [1.2, 1.1, 3.0])
+    plan = plan_years(sections, expected, 0.0, PLAIN, 5.0)
+    assert plan.programme["section_id"].tolist() == ["a", "c", "b"]
+    assert plan.programme["plan_year"].tolist() == [1, 2, 3]
+    assert plan.programme["programme_order"].tolist() == [1, 2, 3]
+    # Loop L is opened in the first and in the third year, and bears its mobilising in both.
+    assert plan.programme["mobilising_cost"].tolist() == [1000, 1000, 1000]
+    assert plan.programme["avoided_cost"].tolist() == pytest.approx([e / 5 * FAILURE * 40 for e in (1.0, 2.0, 1.1)])
+    assert plan.years["spent"].tolist() == [21_000, 21_000, 21_000]
+    assert plan.years["sections_waiting"].tolist() == [2, 1, 0]
+    assert plan.years["waiting_km"].tolist() == pytest.approx([0.4, 0.2, 0.0])
+    # Both that wait return their cost of 20,000: 0.8 / 5 x 7100 x 40 = 45,440.
+    assert plan.years["waiting_paying"].tolist() == [2, 1, 0]
+    assert plan.years["net_benefit"].sum() == pytest.approx((1.0 + 2.0 + 1.1) / 5 * FAILURE * 40 - 3 * 21_000)
+    assert plan.gain == pytest.approx((1.0 + 2.0 + 1.1) / 5 * FAILURE * 40)
+    # The best of all plans does c last: 1.0 + 1.0 + 3.0. The limit is above it.
+    assert plan.bound >= (1.0 + 1.0 + 3.0) / 5 * FAILURE * 40 - 1e-6
+
+
+def test_the_better_of_replacing_and_injecting_is_taken_for_the_money_there_is() -> None:
+    sections = make_sections([("a", "L", 0.2, 1.0, "XLPE")])
+    expected = forecasts(sections, [1.0])
+    poor, rich = (
+        plan_years(sections, expected, 0.0, dataclasses.replace(PLAIN, budget=budget), 5.0) for budget in (9e3, 21e3)
+    )
+    # 9,000 is just enough to inject 200 m and to mobilise; with 21,000 replacing avoids twice as long and more.
+    assert poor.programme["action"].tolist() == ["inject"]
+    assert poor.years["injected_km"].tolist() == [0.2]
+    assert poor.years["spent"].tolist() == [9_000]
+    assert rich.programme["action"].tolist() == ["replace"]
+    assert rich.years["replaced_km"].tolist() == [0.2]
+
+
+def test_a_section_is_not_injected_in_a_year_if_the_plan_can_replace_it() -> None:
+    # Two equal sections on a loop. A year of 21,000 pays for both injections (16,000 and mobilising) or for one
+    # replacement; with 17,000 no replacement fits.
+    sections = make_sections([("a", "L", 0.2, 1.0, "XLPE"), ("b", "L", 0.2, 1.0, "XLPE")])
+    once, twice = forecasts(sections, [1.0, 1.0]), forecasts(sections, [1.0, 1.0], [1.0, 1.0])
+    both = dataclasses.replace(PLAIN, budget=21_000.0, injection_years=30.0)
+    # Injected for 30 years 2 x 0.7 x 30 = 42 beat 40: a year for itself injects both, two years replace both.
+    alone = plan_years(sections, once, 0.0, both, 5.0)
+    together = plan_years(sections, twice, 0.0, both, 5.0)
+    assert alone.programme["action"].tolist() == ["inject", "inject"]
+    assert together.programme["action"].tolist() == ["replace", "replace"]
+    assert together.programme["plan_year"].tolist() == [1, 2]
+    assert together.gain == pytest.approx(2 / 5 * FAILURE * 40)
+    small = plan_years(sections, twice, 0.0, dataclasses.replace(both, budget=17_000.0), 5.0)
+    assert small.programme["action"].tolist() == ["inject", "inject"]
+
+
+def test_sections_are_injected_where_money_is_short_over_all_years() -> None:
+    # Eight sections: two years of 21,000 replace two of them (2 x 40 years) or inject four (4 x 0.7 x 30 years).
+    sections = make_sections([(f"s{place}", "L", 0.2, 1.0, "XLPE") for place in range(8)])
+    terms = dataclasses.replace(PLAIN, injection_years=30.0)
+    plan = plan_years(sections, forecasts(sections, [1.0] * 8, [1.0] * 8), 0.0, terms, 5.0)
+    assert plan.programme["action"].tolist() == ["inject"] * 4
+    assert plan.programme["plan_year"].tolist() == [1, 1, 2, 2]
+
+
+def test_the_limit_counts_mobilising_on_a_loop_once() -> None:
+    # Two loops, a section each, 20,000 and 6,000 for mobilising; 26,000 a year do one in each year.
+    sections = make_sections([("a", "L", 0.2, 1.0, "EPR"), ("b", "M", 0.2, 1.0, "EPR")])
+    terms = dataclasses.replace(PLAIN, budget=26_000.0, cost_per_loop=6_000.0)
+    plan = plan_years(sections, forecasts(sections, [1.0, 1.0], [1.0, 1.0]), 0.0, terms, 5.0)
+    assert plan.gain == pytest.approx(2 / 5 * FAILURE * 40)
+    assert plan.bound == pytest.approx(plan.gain)
+
+
+def test_nothing_is_injected_where_injection_is_said_to_do_nothing() -> None:
+    sections = make_sections([("a", "L", 0.2, 1.0, "XLPE")])
+    useless = dataclasses.replace(PLAIN, injection_multiplier=1.0, budget=9e3)
+    plan = plan_years(sections, forecasts(sections, [1.0]), 0.0, useless, 5.0)
+    assert plan.programme.empty
+    assert plan.years["sections_waiting"].tolist() == [1]
+
+
+def test_a_budget_in_km_counts_length_and_takes_mobilising_from_the_gain() -> None:
+    sections = make_sections([("a", "L", 0.2, 1.0, "XLPE"), ("b", "M", 0.3, 1.2, "EPR"), ("c", "N", 0.1, 0.001, "EPR")])
+    terms = dataclasses.replace(PLAIN, budget_km=0.6)
+    plan = plan_years(sections, forecasts(sections, [1.0, 1.2, 0.001]), 0.0, terms, 5.0)
+    # c would avoid 57 and mobilising on its loop costs 1,000; a is replaced, as money is not scarce.
+    assert plan.programme["section_id"].tolist() == ["a", "b"]
+    assert set(plan.programme["action"]) == {"replace"}
+    assert plan.years["budget_km"].tolist() == [0.6]
+    assert plan.years["budget"].isna().all()
+    assert plan.years["spent"].tolist() == [20_000 + 30_000 + 2 * 1000]
+    assert plan.gain == pytest.approx((1.0 + 1.2) / 5 * FAILURE * 40 - 2000)
+
+
+def test_sections_that_return_too_little_are_not_offered() -> None:
+    sections = make_sections([("a", "L", 0.2, 0.3, "EPR"), ("b", "L", 0.2, 1.0, "EPR")])
+    terms = dataclasses.replace(PLAIN, least_benefit_cost_ratio=1.0, budget=1e6)
+    # a returns 0.3 / 5 x 7100 x 40 = 17,040 of its 20,000.
+    plan = plan_years(sections, forecasts(sections, [0.3, 1.0]), 0.0, terms, 5.0)
+    assert plan.programme["section_id"].tolist() == ["b"]
+
+
+def test_a_forecast_growing_at_a_steady_rate_adds_up_to_a_growing_annuity() -> None:
+    # Present value of n payments growing at g, discounted at r, the first one today (any text of finance):
+    # C x (1 - ((1 + g) / (1 + r))^n) / (1 - (1 + g) / (1 + r)).
+    sections = make_sections([("a", "L", 0.2, 1.0, "EPR")])
+    terms, growth, years = dataclasses.replace(PLAIN, discount_rate_pct=5.0), 0.03, 6
+    grown = [sections.assign(expected_failures=(1 + growth) ** year) for year in range(years)]
+    total = sum(list_options(each, 0.0, terms, 5.0, year=year)["avoided_cost"].sum() for year, each in enumerate(grown))
+    first = 1.0 / 5 * FAILURE * annuity_factor(40.0, 5.0)
+    ratio = (1 + growth) / 1.05
+    assert total == pytest.approx(first * (1 - ratio**years) / (1 - ratio))
+
+
+def test_without_any_gain_there_is_no_plan() -> None:
+    sections = make_sections([("a", "L", 0.2, 0.0, "EPR")])
+    plan = plan_years(sections, forecasts(sections, [0.0], [0.0]), 0.5, PLAIN, 5.0)
+    assert plan.programme.empty
+    assert (plan.gain, plan.bound, plan.gap) == (0.0, 0.0, 0.0)
+    assert plan.years["plan_year"].tolist() == [1, 2]
+    assert bound_plan([list_options(sections, 0.5, PLAIN, 5.0)], read_budget(PLAIN), 0.0) == 0.0
+
+
+def test_the_first_year_s_forecast_is_the_ranking_s_and_later_ones_follow_the_curve() -> None:
+    history = make_fleet(4, loops=30).history
+    model = fit_failure_model(history, Settings())
+    years = forecast_years(model, 5.0, 3)
+    known = model.forecast(5.0).set_index("section_id")["expected_failures"]
+    assert years[0].loc[known.index].to_numpy() == pytest.approx(known.to_numpy())
+    # Years 2 to 7 and 0 to 2 make up 0 to 7.
+    both = model.forecast(7.0).set_index("section_id")["expected_failures"]
+    first = model.forecast(2.0).set_index("section_id")["expected_failures"]
+    assert years[2].loc[known.index].to_numpy() == pytest.approx((both - first).loc[known.index].to_numpy())

@@ -1,0 +1,122 @@
+"""What a failure costs and what replacing buys: cases worked by hand."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pandas as pd
+import pytest
+
+from pipelines.ranking.money import (
+    add_consequences,
+    annuity_factor,
+    find_new_cable,
+    learn_failure_costs,
+    value_sections,
+)
+from shared.settings import Replacement
+
+TERMS = Replacement()
+
+
+def jobs_of(rows: list[tuple[str, str, float | None, float | None, float | None]]) -> pd.DataFrame:
+    return pd.DataFrame(
+        rows, columns=["district_id", "configuration", "customers_interrupted", "customer_minutes", "repair_cost"]
+    )
+
+
+def test_minutes_a_customer_are_a_ratio_of_sums() -> None:
+    jobs = jobs_of([("D", "loop", 10, 1000, 5000), ("D", "loop", 90, 3000, 7000)])
+    costs = learn_failure_costs(jobs, TERMS, small_group=2)
+    assert costs.fleet_minutes_per_customer == (1000 + 3000) / (10 + 90)
+    assert costs.repair_cost == (5000 + 7000) / 2
+
+
+def test_a_small_group_takes_its_configuration_s_figure_then_the_fleet_s() -> None:
+    few = [("E", "loop", 10, 9000, None), ("E", "radial", 10, 4000, None)]
+    jobs = jobs_of([("D", "loop", 10, 1000, None)] * 5 + few)
+    costs = learn_failure_costs(jobs, TERMS, small_group=3)
+    found = costs.minutes_per_customer.set_index(["district_id", "configuration"])["minutes_per_customer"]
+    assert found["D", "loop"] == 5000 / 50
+    assert found["E", "loop"] == (5000 + 9000) / 60
+    assert found["E", "radial"] == (5000 + 9000 + 4000) / 70
+    assert costs.repair_cost == TERMS.repair_cost
+    assert costs.repair_cost_jobs == 0
+
+
+def test_a_failure_interrupts_the_half_loop() -> None:
+    jobs = jobs_of([("D", "loop", 10, 1000, None)] * 3)
+    costs = learn_failure_costs(jobs, TERMS, small_group=3)
+    sections = pd.DataFrame(
+        {
+            "section_id": ["s1", "s2", "s3", "s4", "s5"],
+            "loop_id": ["L", "L", "L", "M", "N"],
+            "half_loop_id": ["L/A", "L/A", "L/B", "M", "N"],
+            "district_id": "D",
+            "configuration": ["loop", "loop", "loop", "radial", "loop"],
+            "customers": [6.0, 8.0, 5.0, None, None],
+            "loop_customers": [19.0, 19.0, 19.0, 30.0, None],
+        }
+    )
+    found = add_consequences(sections, costs)
+    # Half-loop A has 6 + 8; the radial all of its 30; nothing is known of N but the fleet's mean of 10.
+    assert found["customers_interrupted_per_failure"].tolist() == [14, 14, 5, 30, 10]
+    assert found["customer_minutes_per_failure"].tolist() == [1400, 1400, 500, 30 * 100, 1000]
+    # as the warehouse has them: whole numbers with gaps; N then takes a mean that is no whole number
+    whole = sections.astype({"customers": "Int64", "loop_customers": "Int64"})
+    mean = dataclasses.replace(costs, fleet_customers_interrupted=10.5)
+    assert add_consequences(whole, mean)["customers_interrupted_per_failure"].tolist() == [14, 14, 5, 30, 10.5]
+    assert add_consequences(whole.assign(loop_customers=19), mean)["customers_interrupted_per_failure"].iloc[4] == 9.5
+
+
+def one_section(expected_failures: float, installation: str = "buried") -> pd.DataFrame:
+    return pd.DataFrame(
+        {
+            "section_id": ["s"],
+            "length_km": [0.2],
+            "installation": [installation],
+            "expected_failures": [expected_failures],
+            "customer_minutes_per_failure": [2000.0],
+            "customers_interrupted_per_failure": [20.0],
+            "repair_cost_per_failure": [6500.0],
+        }
+    )
+
+
+def test_benefit_by_hand() -> None:
+    found = value_sections(one_section(1.0), 0.5, TERMS, 5.0).iloc[0]
+    avoided = 1.0 - 0.5 / 100 * 0.2 * 5
+    worth = avoided / 5 * (6500 + 0.30 * 2000) * annuity_factor(40, 5)
+    assert found["avoided_failures"] == pytest.approx(avoided)
+    assert found["avoided_cost"] == pytest.approx(worth)
+    assert found["replacement_cost"] == 200 * 190
+    assert found["net_benefit"] == pytest.approx(worth - 38_000)
+    assert found["customer_minutes_at_risk"] == 2000
+    assert value_sections(one_section(1.0, "duct"), 0.5, TERMS, 5.0)["replacement_cost"].item() == 200 * 95
+
+
+def test_replacing_pays_exactly_above_the_rate_printed() -> None:
+    rate = value_sections(one_section(1.0), 0.5, TERMS, 5.0)["pays_above_per_100km_year"].item()
+    expected = rate / 100 * 0.2 * 5
+    at, above, below = (value_sections(one_section(expected * f), 0.5, TERMS, 5.0).iloc[0] for f in (1.0, 1.001, 0.999))
+    assert at["benefit_cost_ratio"] == pytest.approx(1.0)
+    assert above["is_paying"]
+    assert not below["is_paying"]
+
+
+def test_new_cable_is_the_class_now_laid_most_if_it_has_failed_often_enough() -> None:
+    sections = pd.DataFrame(
+        {
+            "cable_class": ["old", "new", "new", "other"],
+            "length_km": [9.0, 1.0, 1.0, 1.5],
+            "installed_on": pd.to_datetime(["1975-01-01", "2018-01-01", "1999-01-01", "2019-01-01"]),
+            "exposure_km_years": [90.0, 8.0, 12.0, 9.0],
+        }
+    )
+    sections.loc[1, "length_km"] = 2.0
+    failures = pd.DataFrame({"cable_class": ["old"] * 30 + ["new"] * 5})
+    as_of = pd.Timestamp("2025-12-31")
+    found = find_new_cable(sections, failures, TERMS, min_failures=5, as_of=as_of)
+    assert (found.cable_class, found.rate_per_100km_year) == ("new", 100 * 5 / (8 + 12))
+    few = find_new_cable(sections, failures, TERMS, min_failures=6, as_of=as_of)
+    assert (few.cable_class, few.rate_per_100km_year) == (None, TERMS.new_cable_rate_per_100km_year)
