@@ -171,7 +171,7 @@ def splices(rows: pd.DataFrame, settings: Settings) -> Exhibit:
         interval=f"{style.percent(settings.general.interval_level)} exact Poisson limits (Garwood 1936).",
         left_out="Splices called cable on the record, and those laid with the cable; failures known by loop alone; "
         "terminations. The ranking does not add splices of its own: a section's multiplier already rises with each "
-        "failure, and adding them foretold later years no better (DEVELOPERS.md, Decisions).",
+        "failure, and adding them foretold later years no better (shared/decisions, 0027).",
         chart=figures.chart_splices(rows.assign(band_words=rows["repair_band"].map(BAND_WORDS))),
         tables=(
             Table(

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pytest
 
 from shared.store import Workspace
-from tests.docs.three_jobs import choose_jobs, follow_job, write_section
-
-DEVELOPERS = Path(__file__).resolve().parents[2] / "DEVELOPERS.md"
+from tests.docs.three_jobs import DEVELOPERS, choose_jobs, follow_job, write_section
 
 
 def test_three_jobs_come_out_as_by_hand(demo_space: Workspace) -> None:

@@ -1,6 +1,6 @@
 """Follows three jobs of the demo from their row in jobs.csv to their point in a chart, by hand.
 
-`python -m tests.docs.three_jobs` makes the demo of 150 loops anew and prints the section of DEVELOPERS.md.
+`python -m tests.docs.three_jobs` makes the demo of 150 loops anew and writes the section of DEVELOPERS.md.
 The left figures are worked out from the exported files alone with a spreadsheet's means, the right ones read from
 the warehouse's exports; tests/docs/test_docs_three_jobs.py holds the two together and the section up to date.
 """
@@ -14,6 +14,8 @@ from pathlib import Path
 from typing import Any
 
 from shared.store import Workspace
+
+DEVELOPERS = Path(__file__).resolve().parents[2] / "DEVELOPERS.md"
 
 Row = dict[str, str]
 
@@ -127,7 +129,9 @@ def main() -> None:
         for paths, mapping in write_demo(space.folder / "demo", loops=150).batches:
             load(space, list(paths), Settings(), mapping)
         refresh(space, Settings())
-        print(write_section(space))
+        before, _, after = DEVELOPERS.read_text(encoding="utf-8").partition("## Three jobs")
+        after = after[after.index("## ") :]
+        DEVELOPERS.write_text(f"{before}{write_section(space)}\n{after}", encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import re
 import subprocess
 import sys
@@ -97,3 +98,14 @@ def test_help_needs_none_of_the_heavy_libraries() -> None:
     code = f"import sys, pipelines.cli; print([m for m in {heavy} if m in sys.modules])"
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stdout.strip() == "[]"
+
+
+def test_linear_algebra_is_told_to_take_one_thread() -> None:
+    """Before numpy is imported, which reads it then; a user's own number stands."""
+    code = (
+        "import os, sys; from pipelines import cli; cli.app = lambda: print('numpy' in sys.modules, "
+        "os.environ['OPENBLAS_NUM_THREADS'], os.environ['OMP_NUM_THREADS']); cli.main()"
+    )
+    given = {k: v for k, v in os.environ.items() if k != "OPENBLAS_NUM_THREADS"} | {"OMP_NUM_THREADS": "3"}
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, env=given)
+    assert done.stdout.split() == ["False", "1", "3"]
