@@ -18,9 +18,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from pipelines.warehouse import models
 from reports import style
 from shared import dictionary
+from shared.dictionary import lineage
 from shared.errors import UserError
 from shared.store import has_table, read_model
 
@@ -45,8 +45,10 @@ SHEETS = {
 """Sheets of each workbook in their order; export tables of the same topic that are not named follow by name."""
 
 TOPICS = {
-    "replacement": ("replacement", "survival"), "restoration": ("restoration",), "locating": ("locating",),
-}  # fmt: skip
+    "replacement": ("ranking", "investment", "evaluation", "survival"),
+    "restoration": ("restoration",),
+    "locating": ("locating",),
+}
 """Topics whose export tables go into each workbook."""
 
 NO_SHEET = ("loop_strips", "loop_strip_marks", "loop_places")
@@ -196,8 +198,11 @@ def sheet_tables(person: str) -> list[dictionary.Table]:
     exports = dictionary.export_tables()
     named = [stem for stem in SHEETS[person] if stem in exports]
     placed = {stem for sheets in SHEETS.values() for stem in sheets}
-    topics = {model.path.stem: model.path.parent.name for model in models().values()}
-    more = sorted(stem for stem in exports if stem not in (*placed, *NO_SHEET) and topics.get(stem) in TOPICS[person])
+    more = sorted(
+        stem
+        for stem, table in exports.items()
+        if stem not in (*placed, *NO_SHEET) and lineage.topic_of(table) in TOPICS[person]
+    )
     return [exports[stem] for stem in named + more]
 
 

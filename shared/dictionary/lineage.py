@@ -33,6 +33,11 @@ def maker_of(table: Table, column: str = "") -> str:
     return table.made_by or "pipelines/intake/load.py:load_paths"
 
 
+def topic_of(table: Table) -> str:
+    """Folder of the maker: restoration, locating, survival, ranking, investment, evaluation, intake, validation."""
+    return Path(maker_of(table).partition(":")[0]).parent.name
+
+
 def find_line(maker: str, column: str = "") -> int:
     """Line where the maker begins: a function or class, or the column in the last select of a SQL file; 0: nowhere."""
     name, _, function = maker.partition(":")
