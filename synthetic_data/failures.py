@@ -11,10 +11,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from shared.units import DAYS_PER_YEAR
 from synthetic_data import truth
 from synthetic_data.fleet import Fleet, Sections, draw_velocity_pct, fixed_factor
 
-YEAR_S = 365.25 * 86400
+YEAR_S = DAYS_PER_YEAR * 86400
 BODY, SPLICE, TERMINATION, DIG_IN, LIGHTNING = range(5)
 KINDS = ("body", "splice", "termination", "dig_in", "lightning")
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import numpy as np
 
+from shared.units import DAYS_PER_YEAR
 from synthetic_data import truth
 from synthetic_data.failures import History, day_of_year
 from synthetic_data.fleet import Fleet
@@ -107,7 +108,7 @@ def show(
         Source of randomness.
     """
     facts = [truth.INSTRUMENTS[row] for row in instrument]
-    year = 1970 + at / (365.25 * 86400)
+    year = 1970 + at / (DAYS_PER_YEAR * 86400)
     since = np.array([f.drift_from or np.inf for f in facts])
     drift = np.array([f.drift_per_year for f in facts]) * np.maximum(year - since, 0)
     noise = rng.normal(0, [f.noise for f in facts])

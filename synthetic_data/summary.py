@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from shared.units import DAYS_PER_YEAR
 from synthetic_data import truth
 from synthetic_data.demo import Utility, make_utility
 
@@ -14,7 +15,6 @@ AT_LEAST = ((1, 1018), (2, 247), (3, 81))
 LAST_RATES = (49.0, 16.0, 2.8, 0.2, 0.6)
 """Body failures per 100 km and year of 2021 to 2025 meant for the classes in their order."""
 LOOPS_MEANT = 900
-DAYS_PER_YEAR = 365.25
 
 
 def count_blocks(utility: Utility) -> list[int]:

@@ -11,6 +11,8 @@ from typing import Final
 import numpy as np
 import pandas as pd
 
+from shared.units import DAYS_PER_YEAR
+
 RECORDS_FROM: Final = np.datetime64("2006-01-01", "s")
 RECORDS_TO: Final = np.datetime64("2026-01-01", "s")
 """The extract is made at this moment: jobs whose paper is not closed by then are not in it."""
@@ -175,13 +177,13 @@ TEMPERATURE_OF_VELOCITY_C: Final = 15.0
 
 def season_factor(day_of_year: np.ndarray) -> np.ndarray:
     """Failure intensity by season, mean 1 over the year; days of the year from 1."""
-    turn = 2 * np.pi * (day_of_year - SEASON_PEAK_DAY) / 365.25
+    turn = 2 * np.pi * (day_of_year - SEASON_PEAK_DAY) / DAYS_PER_YEAR
     return np.asarray(1 + SEASON_AMPLITUDE * np.cos(turn))
 
 
 def soil_temperature_c(day_of_year: np.ndarray) -> np.ndarray:
     """Temperature at cable depth, degrees Celsius."""
-    turn = 2 * np.pi * (day_of_year - SOIL_PEAK_DAY) / 365.25
+    turn = 2 * np.pi * (day_of_year - SOIL_PEAK_DAY) / DAYS_PER_YEAR
     return np.asarray(SOIL_MEAN_C + SOIL_SWING_K * np.cos(turn))
 
 

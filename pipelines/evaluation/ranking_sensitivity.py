@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pipelines.survival import evidence, hierarchical_frailty
 from pipelines.survival.history import FailureHistory, counts_as_failure
 from pipelines.survival.model import FailureModel
+from shared.units import DAYS_PER_YEAR
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -183,7 +184,7 @@ def _place_failures(history: FailureHistory, model: FailureModel) -> _Placed:
 def _weigh_evidence(placed: _Placed, model: FailureModel, weights: Floats) -> Evidence:
     section, own = placed.section, placed.is_own & (weights > 0)
     as_of = model.windows.as_of.to_datetime64().astype("datetime64[D]")
-    fading = weights * np.exp(-(as_of - placed.failed).astype(np.float64) / 365.25 / evidence.LEVEL_YEARS)
+    fading = weights * np.exp(-(as_of - placed.failed).astype(np.float64) / DAYS_PER_YEAR / evidence.LEVEL_YEARS)
     size = len(model.windows.sections)
     recorded = np.bincount(section[own], weights[own], size)
     # the level of a class is that of cable not yet injected

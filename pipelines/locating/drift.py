@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.locating.readings import Floats
+from shared.units import DAYS_PER_YEAR
 
 EWMA_WEIGHT = 0.2
 EWMA_LIMIT = 2.86
@@ -167,7 +168,7 @@ def describe_drift(chart: pd.DataFrame, readings: pd.DataFrame, calibrated: pd.S
         cusum = sum_cumulatively(score, 0.0, CUSUM_SLACK, CUSUM_LIMIT)
         ewma_out = np.flatnonzero(own["ewma"].abs().to_numpy() > own["ewma_limit"].to_numpy())
         at = own["read_at"].to_numpy()
-        years = (own["read_at"] - own["read_at"].iloc[0]).dt.total_seconds().to_numpy() / (365.25 * 86400.0)
+        years = (own["read_at"] - own["read_at"].iloc[0]).dt.total_seconds().to_numpy() / (DAYS_PER_YEAR * 86400.0)
         error = facts["standard_error"].reindex(list(own["reading_id"])).to_numpy(float)
         hinge = fit_hinge(years, score * error, error, level)
         rows.append(

@@ -10,6 +10,7 @@ import pandas as pd
 from pipelines.locating.line import cable_time
 from pipelines.locating.readings import Floats, Readings
 from pipelines.locating.velocity import VelocityFit
+from shared.units import DAYS_PER_YEAR
 
 ENOUGH = 48
 """Readings of an insulation below which no season is fitted."""
@@ -57,7 +58,7 @@ def fit_season(readings: pd.DataFrame, level: float) -> pd.DataFrame:
 
     rows = []
     for insulation, own in readings.groupby("insulation", sort=True):
-        angle = own["read_at"].dt.day_of_year.to_numpy(float) * 2.0 * np.pi / 365.25
+        angle = own["read_at"].dt.day_of_year.to_numpy(float) * 2.0 * np.pi / DAYS_PER_YEAR
         quarters = own["read_at"].dt.quarter.nunique()
         if len(own) < ENOUGH or quarters < 3:
             continue
@@ -79,7 +80,8 @@ def fit_season(readings: pd.DataFrame, level: float) -> pd.DataFrame:
                 "season_pct": 100.0 * size,
                 "season_lo": 100.0 * max(size - reach, 0.0),
                 "season_hi": 100.0 * (size + reach),
-                "reads_longest_day": round(float(np.arctan2(found[2], found[1])) / (2.0 * np.pi) * 365.25) % 365 + 1,
+                "reads_longest_day": round(float(np.arctan2(found[2], found[1])) / (2.0 * np.pi) * DAYS_PER_YEAR) % 365
+                + 1,
                 "season_p_value": float(fdtrc(2.0, float(free), statistic)),
                 "is_carried": float(fdtrc(2.0, float(free), statistic)) < 1.0 - level,
             }
@@ -117,7 +119,7 @@ def season_shift(season: pd.DataFrame, insulation: pd.Series, read_at: pd.Series
     size = insulation.map(carried["season_pct"].astype(float)).fillna(0.0).to_numpy(float) / 100.0
     longest = insulation.map(carried["reads_longest_day"].astype(float)).fillna(1.0).to_numpy(float)
     day = read_at.dt.day_of_year.to_numpy(float)
-    return np.where(np.isfinite(day), size * np.cos(2.0 * np.pi * (day - longest) / 365.25), 0.0)
+    return np.where(np.isfinite(day), size * np.cos(2.0 * np.pi * (day - longest) / DAYS_PER_YEAR), 0.0)
 
 
 def take_season_off(readings: Readings, shift: Floats) -> Readings:

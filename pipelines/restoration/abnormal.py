@@ -8,11 +8,10 @@ import numpy as np
 import pandas as pd
 
 from pipelines.restoration.bootstrap import limit_groups, limit_shares, sort_groups, widen_by_days
+from shared.units import DAYS_PER_YEAR
 
 LONG_DAYS = 10.0
 """Days beyond which a loop is counted as long abnormal: our choice."""
-
-DAYS_A_YEAR = 365.25
 
 
 def summarise_abnormal_days(
@@ -34,7 +33,7 @@ def summarise_abnormal_days(
     -------
     DataFrame
         marts.restoration_abnormal. expected_strandings: failures expected on the same loop while it was abnormal,
-        sum of loop_failures_per_year x abnormal_days / 365.25. Each would strand customers until it is repaired.
+        sum of loop_failures_per_year x abnormal_days / DAYS_PER_YEAR. Each would strand customers until it is repaired.
 
     Notes
     -----
@@ -45,7 +44,7 @@ def summarise_abnormal_days(
     """
     parts = []
     kept = jobs.dropna(subset=["abnormal_days"])
-    years = kept["abnormal_days"] / DAYS_A_YEAR
+    years = kept["abnormal_days"] / DAYS_PER_YEAR
     kept = kept.assign(abnormal_years=years, strandings=years * kept["loop_failures_per_year"])
     days = pd.factorize(kept["reported_on"])[0].astype(np.int64)
     for grouping in groupings if len(kept) else ():

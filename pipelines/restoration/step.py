@@ -17,6 +17,7 @@ from pipelines.restoration.stages import CLOCKS, GROUPINGS, STAGES, summarise_st
 from pipelines.restoration.trend import chart_months
 from pipelines.restoration.what_if import summarise_savings
 from shared.store import write_tables
+from shared.units import DAYS_PER_YEAR
 
 if TYPE_CHECKING:
     import duckdb
@@ -31,7 +32,7 @@ CLOCK_COLUMNS = {
     "asset_clock": "report_to_normal_min",
 }
 WEEKS_SHOWN = 12
-HISTORY_DAYS = 5 * 365.25
+HISTORY_DAYS = 5 * DAYS_PER_YEAR
 """Closing lags are learnt from the last five years: the office may have worked otherwise before."""
 
 
@@ -76,7 +77,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     )
     costed = jobs.dropna(subset=["customer_minutes"])
     years = (
-        max((jobs["reported_at"].max() - jobs["reported_at"].min()) / pd.Timedelta(days=365.25), 1.0)
+        max((jobs["reported_at"].max() - jobs["reported_at"].min()) / pd.Timedelta(days=DAYS_PER_YEAR), 1.0)
         if len(jobs)
         else 1.0
     )

@@ -9,9 +9,10 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.survival.cox import fit_cox
-from pipelines.survival.history import DAYS_PER_YEAR, FailureHistory, code_names
+from pipelines.survival.history import FailureHistory, code_names
 from pipelines.survival.vintages import name_vintage
 from shared.settings import Settings
+from shared.units import DAYS_PER_YEAR
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]

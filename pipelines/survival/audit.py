@@ -14,6 +14,7 @@ from pipelines.survival.observation_windows import Windows, build_windows
 from pipelines.survival.power_law import fit_power_law, summarise_ages
 from shared.eras import EARLIEST_YEAR
 from shared.settings import Settings
+from shared.units import DAYS_PER_YEAR
 
 Floats = NDArray[np.float64]
 
@@ -173,7 +174,7 @@ def _carry_back(sections: pd.DataFrame, mine: pd.DataFrame, history: FailureHist
     if retired.empty or sections.empty:
         return 0.0, 0.0, 0
     begun = pd.to_datetime(sections["recorded_from"]).min()
-    silent = max(0.0, (retired.min() - begun).days / 365.25)
+    silent = max(0.0, (retired.min() - begun).days / DAYS_PER_YEAR)
     if silent < 1.0:
         return 0.0, 0.0, 0
     first = retired[retired < retired.min() + pd.DateOffset(years=YEARS_CARRIED_BACK)]
@@ -209,7 +210,7 @@ def _believe(more: pd.DataFrame, late: pd.DataFrame, group: pd.DataFrame) -> tup
     """Windows and failures of sections whose stand-in date is believed: one window each."""
     installed = group.set_index("section_code")["installed_on"].pipe(pd.to_datetime)
     whole = more.groupby("section_code", sort=True).first().reset_index()
-    shift = (whole["installed_on"] - whole["section_code"].map(installed)).dt.days.to_numpy() / 365.25
+    shift = (whole["installed_on"] - whole["section_code"].map(installed)).dt.days.to_numpy() / DAYS_PER_YEAR
     km = group.set_index("section_code")["length_km"]
     whole = whole.assign(
         km=whole["section_code"].map(km).to_numpy(),
@@ -217,7 +218,7 @@ def _believe(more: pd.DataFrame, late: pd.DataFrame, group: pd.DataFrame) -> tup
         exit_years=np.maximum(whole["exit_years"] + shift, 0.0),
     )
     own = late.drop_duplicates(["section_code", "failed_on"]).assign(weight=1.0)
-    ages = (own["failed_on"] - own["section_code"].map(installed)).dt.days / 365.25
+    ages = (own["failed_on"] - own["section_code"].map(installed)).dt.days / DAYS_PER_YEAR
     return whole, own.assign(age_years=ages)[ages >= 0]
 
 
@@ -243,7 +244,7 @@ def _exposure(used: pd.DataFrame) -> float:
 def _window_frame(windows: Windows) -> pd.DataFrame:
     owned = windows.sections[["section_code", "cable_class", "is_installed_on_known"]]
     owned = owned.iloc[windows.owner].reset_index(drop=True)
-    days = pd.to_timedelta(np.round(windows.age_now * 365.25), unit="D")
+    days = pd.to_timedelta(np.round(windows.age_now * DAYS_PER_YEAR), unit="D")
     return pd.DataFrame(
         {
             "section_code": owned["section_code"],

@@ -9,6 +9,7 @@ from pipelines.survival import chunks
 from pipelines.survival.curves import Curves
 from pipelines.survival.frailty import fit_dispersion, log_likelihood
 from pipelines.survival.observation_windows import Windows
+from shared.units import DAYS_PER_YEAR
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
@@ -116,7 +117,7 @@ def discount_years(
     windows: Windows, shared: Shares, curves: Curves, codes: Whole, memory_years: float
 ) -> tuple[Floats, Floats]:
     """Failures and expected failures of each section, older ones counting less."""
-    ago = (windows.as_of.to_datetime64() - windows.event_on) / np.timedelta64(1, "D") / 365.25
+    ago = (windows.as_of.to_datetime64() - windows.event_on) / np.timedelta64(1, "D") / DAYS_PER_YEAR
     failures = windows.sum_by_section(windows.event_weight * np.exp(-ago / memory_years), windows.event_window)
     failures += windows.sum_by_section(shared[2] * np.exp(-shared[3] / memory_years), shared[0])
     expected = (

@@ -13,12 +13,11 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from pipelines.survival.integer_codes import KIND, code_kinds, number_levels
+from shared.units import DAYS_PER_YEAR
 
 Floats = NDArray[np.float64]
 Whole = NDArray[np.int64]
 T = TypeVar("T")
-
-DAYS_PER_YEAR = 365.25
 
 
 @dataclass(frozen=True)
@@ -125,7 +124,7 @@ def known_at(history: FailureHistory, origin: dt.date) -> FailureHistory:
 
 
 def years_between(earlier: pd.Series, later: pd.Series | pd.Timestamp) -> Floats:
-    """Years of 365.25 days between dates; missing where either is."""
+    """Years between dates; missing where either is."""
     days = (later - earlier).dt.days.to_numpy(dtype=np.float64, na_value=np.nan)
     return np.asarray(days / DAYS_PER_YEAR)
 

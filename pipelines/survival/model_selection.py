@@ -15,6 +15,7 @@ from pipelines.survival.history import FailureHistory
 from pipelines.survival.observation_windows import Windows, build_windows
 from pipelines.survival.treatment import leave_out_treated
 from shared.settings import Settings
+from shared.units import DAYS_PER_YEAR
 
 Floats = NDArray[np.float64]
 
@@ -94,7 +95,7 @@ def _choose(scores: Floats) -> kinds.ModelChoices:
 
 def cut_windows(windows: Windows, years_ago: float, until_years_ago: float) -> tuple[Windows, Windows]:
     """Windows as they stood some years ago, and the years that followed up to a later day."""
-    ago = (windows.as_of.to_datetime64() - windows.event_on) / np.timedelta64(1, "D") / 365.25
+    ago = (windows.as_of.to_datetime64() - windows.event_on) / np.timedelta64(1, "D") / DAYS_PER_YEAR
     cut, end = windows.age_now - years_ago, windows.age_now - until_years_ago
     early, late = ago >= years_ago, (ago < years_ago) & (ago >= until_years_ago)
     before = dataclasses.replace(

@@ -10,12 +10,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from pipelines.survival import chunks
+from shared.units import DAYS_PER_YEAR
 
 Floats = NDArray[np.float64]
 
-DAYS_PER_YEAR = 365.25
-
-YOUNGEST_YEARS = 0.5 / 365.25
+YOUNGEST_YEARS = 0.5 / DAYS_PER_YEAR
 """A failure on the day of installation is put half a day later: dates are whole days."""
 
 SHALLOWEST = 0.05

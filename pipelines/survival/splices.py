@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipelines.survival.history import DAYS_PER_YEAR, FailureHistory, code_names, no_later_than
+from pipelines.survival.history import FailureHistory, code_names, no_later_than
 from shared.intervals import poisson_limits
 from shared.settings import Settings
+from shared.units import DAYS_PER_YEAR
 
 BANDS = {
     "up_to_3_months": (0.0, 0.25),

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from shared.units import DAYS_PER_YEAR
+
 Floats = NDArray[np.float64]
 
 
@@ -70,7 +72,7 @@ def run_log_ratio_test(entry_years: ArrayLike, exit_years: ArrayLike, event_ages
     from scipy.special import chdtr, chdtrc
 
     start, end, when = (np.asarray(a, dtype=np.float64) for a in (entry_years, exit_years, event_ages_years))
-    half_day = 0.5 / 365.25
+    half_day = 0.5 / DAYS_PER_YEAR
     statistic = float(2.0 * np.log((end - start) / np.maximum(when - start, half_day)).sum())
     degrees = 2 * len(when)
     tail = min(float(chdtr(degrees, statistic)), float(chdtrc(degrees, statistic)))

@@ -19,7 +19,7 @@ from reports import style
 from reports.pages.picked import summarise
 from reports.pages.reference import Part, Reference
 from shared.intervals import poisson_limits, ratio_limits
-from shared.units import C_M_PER_US, one_way_time_us
+from shared.units import C_M_PER_US, DAYS_PER_YEAR, one_way_time_us
 
 if TYPE_CHECKING:
     from shared.settings import Settings
@@ -38,8 +38,8 @@ def build(settings: Settings) -> Reference:
 
 
 def late_entry() -> Part:
-    years = (np.datetime64("2025-12-31") - np.datetime64("2006-01-01")).astype(int) / 365.25
-    age = (np.datetime64("2006-01-01") - np.datetime64("1978-07-01")).astype(int) / 365.25
+    years = (np.datetime64("2025-12-31") - np.datetime64("2006-01-01")).astype(int) / DAYS_PER_YEAR
+    age = (np.datetime64("2006-01-01") - np.datetime64("1978-07-01")).astype(int) / DAYS_PER_YEAR
     return Part(
         "late-entry", "Time in view",
         (("A cable counts from the later of its installation and the day its district's records begin, to the earlier "

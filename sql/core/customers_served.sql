@@ -8,29 +8,16 @@ with
 years as (
     select unnest(generate_series(min(reported_year), max(reported_year))) as year
     from core.job_stages
-),
-
-districts as (
-    select
-        district_id,
-        customers_served
-    from staging.districts
-),
-
-by_year as (
-    select
-        district_id,
-        year,
-        customers_served
-    from staging.customers_by_year
 )
 
 select
     districts.district_id,
     years.year,
     coalesce(by_year.customers_served, districts.customers_served) as customers_served
-from districts
+from staging.districts as districts
 -- every district in every year, on purpose
 cross join years
 -- district_id and year are the key of by_year
-left join by_year on by_year.district_id = districts.district_id and by_year.year = years.year
+left join staging.customers_by_year as by_year
+    on by_year.district_id = districts.district_id
+    and by_year.year = years.year

@@ -6,18 +6,6 @@
 -- failed, its section is known, and it was reported in the section's time in view
 with
 
-jobs as (
-    select
-        job_id,
-        loop_id,
-        section_id,
-        reported_at,
-        closed_at,
-        coalesce(cause, 'unknown') as cause,
-        coalesce(failed_component, 'unknown') as failed_component
-    from staging.jobs
-),
-
 placed as (
     select
         jobs.job_id,
@@ -33,9 +21,9 @@ placed as (
         sections.is_installed_on_known,
         sections.retired_on,
         sections.recorded_from,
-        jobs.cause,
-        jobs.failed_component
-    from jobs
+        coalesce(jobs.cause, 'unknown') as cause,
+        coalesce(jobs.failed_component, 'unknown') as failed_component
+    from staging.jobs as jobs
     -- one row a loop, a district, a section: no row multiplies
     left join staging.loops as loops on loops.loop_id = jobs.loop_id
     left join staging.districts as districts on districts.district_id = loops.district_id
@@ -44,18 +32,7 @@ placed as (
 
 judged as (
     select
-        placed.job_id,
-        placed.loop_id,
-        placed.section_id,
-        placed.district_id,
-        placed.cable_class,
-        placed.failed_on,
-        placed.closed_on,
-        case
-            when placed.is_installed_on_known then (placed.failed_on - placed.installed_on) / 365.25
-        end as age_years,
-        placed.cause,
-        placed.failed_component,
+        placed.*,
         case
             when placed.cause in ('dig_in', 'animal', 'vehicle') then 'excluded_cause'
             when placed.failed_component not in ('cable', 'splice', 'unknown') then 'other_component'
@@ -80,7 +57,7 @@ select
     cable_class,
     failed_on,
     closed_on,
-    age_years,
+    case when is_installed_on_known then years_between(installed_on, failed_on) end as age_years,
     cause,
     failed_component,
     why_not is null as is_counted,

@@ -6,32 +6,6 @@
 -- section named, the middle stands for a place nobody knows, and the basis says so
 with
 
-jobs as (
-    select
-        job_id,
-        section_id,
-        test_terminal_id,
-        dug_distance_m
-    from staging.jobs
-    where section_id is not null
-),
-
-sections as (
-    select
-        section_id,
-        from_terminal_id,
-        to_terminal_id,
-        length_m
-    from staging.sections
-),
-
-tails as (
-    select
-        terminal_id,
-        coalesce(tail_m, 0) as tail_m
-    from staging.terminals
-),
-
 -- the section as the dug distance reaches it, over the sections passed before it
 runs as (
     select
@@ -71,22 +45,19 @@ placed as (
         ) as route_m,
         -- distances are wheeled and paced too: a few metres and a twentieth beyond an end are taken to be at the end
         3 + 0.05 * jobs.dug_distance_m as slack_m
-    from jobs
+    from staging.jobs as jobs
     -- sections are unique by section_id
-    inner join sections on sections.section_id = jobs.section_id
+    inner join staging.sections as sections on sections.section_id = jobs.section_id
     -- a section stands once in a job's chain
     left join runs on runs.job_id = jobs.job_id and runs.section_id = jobs.section_id
     -- terminals are unique by terminal_id, twice
-    left join tails as from_tails on from_tails.terminal_id = sections.from_terminal_id
-    left join tails as to_tails on to_tails.terminal_id = sections.to_terminal_id
+    left join staging.terminals as from_tails on from_tails.terminal_id = sections.from_terminal_id
+    left join staging.terminals as to_tails on to_tails.terminal_id = sections.to_terminal_id
 ),
 
 judged as (
     select
-        job_id,
-        section_id,
-        length_m,
-        direction,
+        *,
         least(near_tail_m + least(greatest(distance_inside_m, 0), route_m), length_m) as along_m,
         case
             when dug_distance_m is null or direction is null then 'middle'

@@ -5,14 +5,6 @@
 -- Why: each side of the normally open terminal is a half-loop; without that terminal the loop is one piece
 with
 
-loops as (
-    select
-        loop_id,
-        normal_open_terminal_id
-    from staging.loops
-    where normal_open_terminal_id is not null
-),
-
 ends as (
     select
         loop_id,
@@ -30,7 +22,7 @@ ends as (
 select
     loops.loop_id,
     max(ends.last_position_before) as open_after_position
-from loops
+from staging.loops as loops
 -- several rows may end at the terminal (successors share a position); grouped to one a loop
 inner join ends on ends.loop_id = loops.loop_id and ends.terminal_id = loops.normal_open_terminal_id
 group by loops.loop_id

@@ -7,17 +7,9 @@ with
 
 jobs as (
     select
-        job_id,
-        district_id,
-        method,
-        crew_id,
+        *,
         -- TF-1, tf 1, TF01 and TF_1 are one: letters and numbers without separators and leading zeros
-        regexp_replace(regexp_replace(upper(crew_id), '[^A-Z0-9]+', '', 'g'), '([A-Z])0+([1-9])', '\1\2', 'g') as crew_key,
-        cable_class,
-        reported_month,
-        reported_year,
-        configuration,
-        sections_on_loop
+        regexp_replace(regexp_replace(upper(crew_id), '[^A-Z0-9]+', '', 'g'), '([A-Z])0+([1-9])', '\1\2', 'g') as crew_key
     from core.job_stages
 ),
 

@@ -22,27 +22,13 @@ clocks as (
 -- an arrival after the last customer was back is a slip of the clock and bounds no stage
 claims as (
     select
-        job_id,
-        customers_interrupted,
-        source_minutes,
-        dispatched,
-        arrived,
-        located,
-        restored,
+        *,
         coalesce(dispatched >= 0 and dispatched <= coalesce(arrived, dispatched)
             and dispatched <= coalesce(located, dispatched), false) as dispatch_claims,
         coalesce(dispatched <= arrived and arrived <= coalesce(located, arrived)
             and arrived <= coalesce(restored, arrived), false) as arrive_claims,
         coalesce(arrived <= located and arrived <= coalesce(restored, arrived), false) as locate_claims
     from clocks
-),
-
-blocks as (
-    select
-        job_id,
-        customers,
-        minutes_out
-    from core.restoration_blocks
 ),
 
 charged as (
@@ -66,7 +52,7 @@ charged as (
             then blocks.customers * blocks.minutes_out end) as minutes_back_soon
     from claims
     -- blocks are many to a job and are summed back to it
-    inner join blocks on blocks.job_id = claims.job_id and blocks.minutes_out is not null
+    inner join core.restoration_blocks as blocks on blocks.job_id = claims.job_id and blocks.minutes_out is not null
     -- settings.current is one row
     cross join settings.current as current
     group by claims.job_id

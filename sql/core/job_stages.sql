@@ -5,83 +5,10 @@
 -- Why: DEVELOPERS.md, Definitions: a job lacking a stamp is left out of that stage alone
 with
 
-jobs as (
-    select
-        job_id,
-        loop_id,
-        section_id,
-        crew_id,
-        method,
-        cause,
-        failed_component,
-        test_shots,
-        major_event,
-        reported_at
-    from staging.jobs
-),
-
-stamps as (
-    select
-        job_id,
-        reported_at,
-        dispatched_at,
-        arrived_at,
-        located_at,
-        restored_at,
-        pinpointed_at,
-        repaired_at,
-        normal_at,
-        closed_at,
-        is_restoration_doubted
-    from core.job_stamps
-),
-
-loops as (
-    select
-        loop_id,
-        district_id,
-        configuration
-    from staging.loops
-),
-
-districts as (
-    select
-        district_id,
-        timezone
-    from staging.districts
-),
-
-sections as (
-    select
-        section_id,
-        loop_id,
-        position,
-        cable_class,
-        installed_on,
-        retired_on
-    from staging.sections
-),
-
-minutes as (
-    select
-        job_id,
-        customers_interrupted,
-        customer_minutes,
-        minutes_from,
-        customer_minutes_naive,
-        report_to_dispatch_customer_minutes,
-        dispatch_to_arrive_customer_minutes,
-        arrive_to_locate_customer_minutes,
-        locate_to_restore_customer_minutes,
-        unsplit_customer_minutes,
-        customers_sustained,
-        customer_minutes_sustained
-    from core.job_minutes
-),
-
 in_time as (
     select
-        jobs.job_id,
+        stamps.* exclude (reported_at),
+        stamps.reported_at as reported,
         jobs.loop_id,
         loops.district_id,
         loops.configuration,
@@ -94,26 +21,16 @@ in_time as (
         jobs.test_shots,
         jobs.major_event,
         jobs.reported_at,
-        stamps.dispatched_at,
-        stamps.arrived_at,
-        stamps.located_at,
-        stamps.restored_at,
-        stamps.pinpointed_at,
-        stamps.repaired_at,
-        stamps.normal_at,
-        stamps.closed_at,
-        stamps.reported_at as reported,
-        stamps.is_restoration_doubted,
         timezone(coalesce(districts.timezone, 'UTC'), jobs.reported_at) as reported_locally
-    from jobs
+    from staging.jobs as jobs
     -- one row a job on both sides
-    inner join stamps on stamps.job_id = jobs.job_id
+    inner join core.job_stamps as stamps on stamps.job_id = jobs.job_id
     -- loop_id is the key of loops; a job on an unknown loop has no place in any district and is left out
-    inner join loops on loops.loop_id = jobs.loop_id
+    inner join staging.loops as loops on loops.loop_id = jobs.loop_id
     -- district_id is the key of districts
-    left join districts on districts.district_id = loops.district_id
+    left join staging.districts as districts on districts.district_id = loops.district_id
     -- section_id is the key of sections; a section the register does not know stays unknown
-    left join sections on sections.section_id = jobs.section_id
+    left join staging.sections as sections on sections.section_id = jobs.section_id
     -- settings.current is one row
     cross join settings.current as current
     where current.general_as_of is null
@@ -126,15 +43,15 @@ sections_in_service as (
         count(distinct sections.position) as sections_on_loop
     from in_time
     -- many sections to a job, counted back to one row
-    inner join sections on sections.loop_id = in_time.loop_id
-        and coalesce(sections.installed_on, date '1900-01-01') <= in_time.reported_locally::date
-        and coalesce(sections.retired_on, date '9999-12-31') >= in_time.reported_locally::date
+    inner join staging.sections as sections
+        on sections.loop_id = in_time.loop_id
+        and in_service_on(in_time.reported_locally::date, sections.installed_on, sections.retired_on)
     group by in_time.job_id
 ),
 
 spans as (
     select
-        job_id,
+        *,
         minutes_between(reported, dispatched_at) as report_to_dispatch,
         -- an arrival after the last customer was back is a slip of the clock: the drive cannot be told
         case
@@ -154,26 +71,26 @@ spans as (
 )
 
 select
-    in_time.job_id,
-    in_time.loop_id,
-    in_time.district_id,
-    in_time.section_id,
-    in_time.cable_class,
-    in_time.configuration,
-    in_time.crew_id,
-    in_time.method,
-    in_time.cause,
-    in_time.failed_component,
-    in_time.test_shots,
-    in_time.reported_at,
-    in_time.dispatched_at,
-    in_time.arrived_at,
-    in_time.located_at,
-    in_time.restored_at,
-    in_time.pinpointed_at,
-    in_time.repaired_at,
-    in_time.normal_at,
-    in_time.closed_at,
+    spans.job_id,
+    spans.loop_id,
+    spans.district_id,
+    spans.section_id,
+    spans.cable_class,
+    spans.configuration,
+    spans.crew_id,
+    spans.method,
+    spans.cause,
+    spans.failed_component,
+    spans.test_shots,
+    spans.reported_at,
+    spans.dispatched_at,
+    spans.arrived_at,
+    spans.located_at,
+    spans.restored_at,
+    spans.pinpointed_at,
+    spans.repaired_at,
+    spans.normal_at,
+    spans.closed_at,
     case when spans.report_to_dispatch >= 0 then spans.report_to_dispatch end as report_to_dispatch_min,
     case when spans.dispatch_to_arrive >= 0 then spans.dispatch_to_arrive end as dispatch_to_arrive_min,
     case when spans.arrive_to_locate >= 0 then spans.arrive_to_locate end as arrive_to_locate_min,
@@ -185,16 +102,15 @@ select
     case when spans.repair_to_close >= 0 then spans.repair_to_close end as repair_to_close_min,
     case when spans.arrive_to_pinpoint >= 0 then spans.arrive_to_pinpoint end as arrive_to_pinpoint_min,
     case when spans.report_to_normal >= 0 then spans.report_to_normal end as report_to_normal_min,
-    coalesce((spans.report_to_dispatch < 0)::bigint, 0)
-        + coalesce((spans.dispatch_to_arrive < 0)::bigint, 0)
-        + coalesce((spans.arrive_to_locate < 0)::bigint, 0)
-        + coalesce((spans.locate_to_restore < 0)::bigint, 0)
-        + coalesce((spans.report_to_restore < 0)::bigint, 0)
-        + coalesce((spans.locate_to_pinpoint < 0)::bigint, 0)
-        + coalesce((spans.restore_to_repair < 0)::bigint, 0)
-        + coalesce((spans.repair_to_normal < 0)::bigint, 0)
-        + coalesce((spans.repair_to_close < 0)::bigint, 0) as negative_spans,
-    in_time.is_restoration_doubted,
+    len(list_filter(
+        [
+            spans.report_to_dispatch, spans.dispatch_to_arrive, spans.arrive_to_locate, spans.locate_to_restore,
+            spans.report_to_restore, spans.locate_to_pinpoint, spans.restore_to_repair, spans.repair_to_normal,
+            spans.repair_to_close
+        ],
+        lambda span: span < 0
+    )) as negative_spans,
+    spans.is_restoration_doubted,
     minutes.customers_interrupted,
     minutes.customer_minutes,
     minutes.minutes_from,
@@ -207,19 +123,17 @@ select
     minutes.customers_sustained,
     minutes.customer_minutes_sustained,
     spans.report_to_restore > current.restoration_sustained_min as is_sustained,
-    coalesce(in_time.major_event, false) as is_major_event,
-    date_trunc('month', in_time.reported_locally)::date as reported_month,
-    year(in_time.reported_locally) as reported_year,
-    in_time.reported_locally::date as reported_on,
-    hour(in_time.reported_locally) >= current.restoration_night_from_hour
-        or hour(in_time.reported_locally) < current.restoration_night_to_hour as is_night,
+    coalesce(spans.major_event, false) as is_major_event,
+    date_trunc('month', spans.reported_locally)::date as reported_month,
+    year(spans.reported_locally) as reported_year,
+    spans.reported_locally::date as reported_on,
+    hour(spans.reported_locally) >= current.restoration_night_from_hour
+        or hour(spans.reported_locally) < current.restoration_night_to_hour as is_night,
     coalesce(sections_in_service.sections_on_loop, 0) as sections_on_loop
-from in_time
+from spans
 -- one row a job on both sides
-inner join spans on spans.job_id = in_time.job_id
--- one row a job on both sides
-inner join minutes on minutes.job_id = in_time.job_id
+inner join core.job_minutes as minutes on minutes.job_id = spans.job_id
 -- one row a job on both sides; a loop without sections in service has none
-left join sections_in_service on sections_in_service.job_id = in_time.job_id
+left join sections_in_service on sections_in_service.job_id = spans.job_id
 -- settings.current is one row
 cross join settings.current as current

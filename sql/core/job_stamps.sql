@@ -32,18 +32,7 @@ last_steps as (
 
 judged as (
     select
-        jobs.job_id,
-        jobs.customers_interrupted,
-        jobs.source_minutes,
-        jobs.reported_at,
-        jobs.dispatched_at,
-        jobs.arrived_at,
-        jobs.located_at,
-        jobs.restored_at,
-        jobs.pinpointed_at,
-        jobs.repaired_at,
-        jobs.normal_at,
-        jobs.closed_at,
+        jobs.*,
         last_steps.last_step_at,
         -- on the very moment of the closing and more than a day after the report: the paper was closed in a batch
         coalesce(

@@ -17,20 +17,6 @@ jobs_with_readings as (
         or job_id in (select shots.job_id from staging.test_shots as shots)
 ),
 
-sections as (
-    select
-        section_id,
-        loop_id,
-        position,
-        from_terminal_id,
-        to_terminal_id,
-        length_m,
-        cable_class,
-        installed_on,
-        retired_on
-    from staging.sections
-),
-
 sections_on_that_day as (
     select
         jobs.job_id,
@@ -42,12 +28,9 @@ sections_on_that_day as (
         sections.cable_class
     from jobs_with_readings as jobs
     -- meant to give every section of the loop; the qualify below keeps one a position
-    inner join sections on sections.loop_id = jobs.loop_id
+    inner join staging.sections as sections on sections.loop_id = jobs.loop_id
     where sections.section_id = jobs.section_id
-        or (
-            coalesce(sections.installed_on <= jobs.read_on, true)
-            and coalesce(sections.retired_on >= jobs.read_on, true)
-        )
+        or in_service_on(jobs.read_on, sections.installed_on, sections.retired_on)
     -- the section repaired was in the ground, whatever the register's dates say; else the newest cable
     qualify row_number() over (
         partition by jobs.job_id, sections.position

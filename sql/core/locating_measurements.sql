@@ -7,38 +7,12 @@ with
 
 jobs as (
     select
-        job_id,
-        loop_id,
-        section_id,
-        reported_at,
-        instrument_id,
-        velocity_setting_pct,
-        test_terminal_id,
-        toward_terminal_id,
-        estimated_distance_m,
-        far_end_distance_m,
-        far_end_terminal_id,
-        dug_distance_m,
-        coalesce(dug_method, 'unknown') as dug_method
-    from staging.jobs
+        jobs.*,
+        jobs.reported_at as read_at
+    from staging.jobs as jobs
     -- one row of settings; nothing after the day the figures stand on
     cross join settings.current as current
-    where coalesce(cast(reported_at as date) <= current.general_as_of, true)
-),
-
-shots as (
-    select
-        job_id,
-        shot_no,
-        terminal_id,
-        toward_terminal_id,
-        instrument_id,
-        velocity_setting_pct,
-        far_end_terminal_id,
-        far_end_distance_m,
-        result,
-        fault_distance_m
-    from staging.test_shots
+    where coalesce(cast(jobs.reported_at as date) <= current.general_as_of, true)
 ),
 
 dug_faults as (
@@ -48,15 +22,14 @@ dug_faults as (
         job_id,
         loop_id,
         section_id,
-        reported_at as read_at,
+        read_at,
         instrument_id,
         velocity_setting_pct,
         test_terminal_id,
         toward_terminal_id,
-        cast(null as varchar) as end_terminal_id,
         estimated_distance_m as displayed_distance_m,
         dug_distance_m as stated_length_m,
-        dug_method,
+        coalesce(dug_method, 'unknown') as dug_method,
         1 as zero_errors
     from jobs
     where estimated_distance_m is not null
@@ -70,15 +43,13 @@ far_ends_of_jobs as (
         job_id,
         loop_id,
         section_id,
-        reported_at as read_at,
+        read_at,
         instrument_id,
         velocity_setting_pct,
         test_terminal_id,
         toward_terminal_id,
         far_end_terminal_id as end_terminal_id,
         far_end_distance_m as displayed_distance_m,
-        cast(null as double) as stated_length_m,
-        cast(null as varchar) as dug_method,
         1 as zero_errors
     from jobs
     where far_end_distance_m is not null
@@ -91,17 +62,15 @@ far_ends_of_shots as (
         shots.job_id,
         jobs.loop_id,
         jobs.section_id,
-        jobs.reported_at as read_at,
+        jobs.read_at,
         coalesce(shots.instrument_id, jobs.instrument_id) as instrument_id,
         coalesce(shots.velocity_setting_pct, jobs.velocity_setting_pct) as velocity_setting_pct,
         shots.terminal_id as test_terminal_id,
         shots.toward_terminal_id,
         shots.far_end_terminal_id as end_terminal_id,
         shots.far_end_distance_m as displayed_distance_m,
-        cast(null as double) as stated_length_m,
-        cast(null as varchar) as dug_method,
         1 as zero_errors
-    from shots
+    from staging.test_shots as shots
     -- jobs are unique by job_id
     inner join jobs on jobs.job_id = shots.job_id
     where shots.far_end_distance_m is not null
@@ -121,7 +90,7 @@ shots_from_one_end as (
         arg_min(instrument_id, shot_no) as instrument_id,
         arg_min(velocity_setting_pct, shot_no) as velocity_setting_pct,
         arg_min(fault_distance_m, shot_no) as fault_distance_m
-    from shots
+    from staging.test_shots
     where result = 'fault_seen'
         and fault_distance_m is not null
         and toward_terminal_id is not null
@@ -135,15 +104,13 @@ two_ended as (
         first_end.job_id,
         jobs.loop_id,
         jobs.section_id,
-        jobs.reported_at as read_at,
+        jobs.read_at,
         coalesce(first_end.instrument_id, jobs.instrument_id) as instrument_id,
         coalesce(first_end.velocity_setting_pct, jobs.velocity_setting_pct) as velocity_setting_pct,
         first_end.terminal_id as test_terminal_id,
         first_end.toward_terminal_id,
         other_end.terminal_id as end_terminal_id,
         first_end.fault_distance_m + other_end.fault_distance_m as displayed_distance_m,
-        cast(null as double) as stated_length_m,
-        cast(null as varchar) as dug_method,
         -- two readings, so the time-zero error enters twice
         2 as zero_errors
     from shots_from_one_end as first_end
@@ -165,18 +132,13 @@ known_runs as (
             ':', known.instrument_id, known.read_on, known.section_id, known.known_length_m, known.reading_m, 'known_length'
         ) as reading_id,
         'known_length' as reading_kind,
-        cast(null as varchar) as job_id,
         sections.loop_id,
         known.section_id,
         cast(known.read_on as timestamp) at time zone 'UTC' as read_at,
         known.instrument_id,
         known.velocity_setting_pct,
-        cast(null as varchar) as test_terminal_id,
-        cast(null as varchar) as toward_terminal_id,
-        cast(null as varchar) as end_terminal_id,
         known.reading_m as displayed_distance_m,
         coalesce(known.known_length_m, sections.length_m) as stated_length_m,
-        cast(null as varchar) as dug_method,
         1 as zero_errors
     from staging.known_lengths as known
     -- sections are unique by section_id
@@ -186,95 +148,16 @@ known_runs as (
     where coalesce(known.read_on <= current.general_as_of, true)
 ),
 
+-- a column that a kind of reading does not have is missing
 every_measurement as (
-    select
-        reading_id,
-        reading_kind,
-        job_id,
-        loop_id,
-        section_id,
-        read_at,
-        instrument_id,
-        velocity_setting_pct,
-        test_terminal_id,
-        toward_terminal_id,
-        end_terminal_id,
-        displayed_distance_m,
-        stated_length_m,
-        dug_method,
-        zero_errors
     from dug_faults
-    union all
-    select
-        reading_id,
-        reading_kind,
-        job_id,
-        loop_id,
-        section_id,
-        read_at,
-        instrument_id,
-        velocity_setting_pct,
-        test_terminal_id,
-        toward_terminal_id,
-        end_terminal_id,
-        displayed_distance_m,
-        stated_length_m,
-        dug_method,
-        zero_errors
+    union all by name
     from far_ends_of_jobs
-    union all
-    select
-        reading_id,
-        reading_kind,
-        job_id,
-        loop_id,
-        section_id,
-        read_at,
-        instrument_id,
-        velocity_setting_pct,
-        test_terminal_id,
-        toward_terminal_id,
-        end_terminal_id,
-        displayed_distance_m,
-        stated_length_m,
-        dug_method,
-        zero_errors
+    union all by name
     from far_ends_of_shots
-    union all
-    select
-        reading_id,
-        reading_kind,
-        job_id,
-        loop_id,
-        section_id,
-        read_at,
-        instrument_id,
-        velocity_setting_pct,
-        test_terminal_id,
-        toward_terminal_id,
-        end_terminal_id,
-        displayed_distance_m,
-        stated_length_m,
-        dug_method,
-        zero_errors
+    union all by name
     from two_ended
-    union all
-    select
-        reading_id,
-        reading_kind,
-        job_id,
-        loop_id,
-        section_id,
-        read_at,
-        instrument_id,
-        velocity_setting_pct,
-        test_terminal_id,
-        toward_terminal_id,
-        end_terminal_id,
-        displayed_distance_m,
-        stated_length_m,
-        dug_method,
-        zero_errors
+    union all by name
     from known_runs
 ),
 
@@ -301,7 +184,7 @@ chain_lengths as (
     group by job_id
 ),
 
-fault_places as (
+section_middles as (
     select
         job_id,
         section_id,
@@ -311,26 +194,14 @@ fault_places as (
 
 placed as (
     select
-        every_measurement.reading_id,
-        every_measurement.reading_kind,
-        every_measurement.job_id,
-        every_measurement.loop_id,
-        every_measurement.section_id,
-        every_measurement.read_at,
-        every_measurement.instrument_id,
-        every_measurement.velocity_setting_pct,
-        every_measurement.test_terminal_id,
-        every_measurement.displayed_distance_m,
-        every_measurement.stated_length_m,
-        every_measurement.dug_method,
-        every_measurement.zero_errors,
+        every_measurement.*,
         tested_from.offset_m as test_offset_m,
         marked.offset_m as end_offset_m,
         -- the neighbour measured towards says the direction; else the end marked, the section dug, the chain's end
         case
             when toward.offset_m <> tested_from.offset_m then sign(toward.offset_m - tested_from.offset_m)
             when marked.offset_m <> tested_from.offset_m then sign(marked.offset_m - tested_from.offset_m)
-            when fault_places.middle_m <> tested_from.offset_m then sign(fault_places.middle_m - tested_from.offset_m)
+            when dug_section.middle_m <> tested_from.offset_m then sign(dug_section.middle_m - tested_from.offset_m)
             when tested_from.offset_m = 0 then 1
             when tested_from.offset_m = chain_lengths.chain_length_m then -1
         end as direction
@@ -346,9 +217,9 @@ placed as (
         on marked.job_id = every_measurement.job_id
         and marked.terminal_id = every_measurement.end_terminal_id
     -- a section stands once in a job's chain
-    left join fault_places
-        on fault_places.job_id = every_measurement.job_id
-        and fault_places.section_id = every_measurement.section_id
+    left join section_middles as dug_section
+        on dug_section.job_id = every_measurement.job_id
+        and dug_section.section_id = every_measurement.section_id
     -- unique by job
     left join chain_lengths on chain_lengths.job_id = every_measurement.job_id
 )

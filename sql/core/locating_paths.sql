@@ -19,28 +19,9 @@ measurements as (
 
 runs as (
     select
-        reading_id,
-        section_id,
-        cable_class,
-        direction,
-        cable_from_m,
-        cable_to_m,
-        run_from_m,
-        run_to_m,
-        near_tail_m,
-        far_tail_m,
+        *,
         cable_to_m = max(cable_to_m) over (partition by reading_id) as is_last
     from core.locating_runs
-),
-
-pieces as (
-    select
-        section_id,
-        from_m,
-        to_m,
-        cable_class,
-        installed_on
-    from staging.section_pieces
 ),
 
 -- dug distances are taped along the route; the register's lengths are cable from end to end
@@ -88,21 +69,6 @@ chains_of_one_class as (
     having min(cable_class) = max(cable_class)
 ),
 
-sections as (
-    select
-        section_id,
-        length_m,
-        cable_class
-    from staging.sections
-),
-
-tails as (
-    select
-        terminal_id,
-        coalesce(tail_m, 0) as tail_m
-    from staging.terminals
-),
-
 -- a known run is the whole section
 known_sections as (
     select
@@ -116,7 +82,7 @@ known_sections as (
         0 as tail_m
     from measurements
     -- sections are unique by section_id
-    inner join sections on sections.section_id = measurements.section_id
+    inner join staging.sections as sections on sections.section_id = measurements.section_id
     where measurements.reading_kind = 'known_length'
 ),
 
@@ -128,13 +94,11 @@ paths_in_one_class as (
         measurements.section_id,
         chains_of_one_class.cable_class,
         measurements.path_length_m as length_m,
-        cast(null as double) as passed_from_m,
-        cast(null as double) as passed_to_m,
         if(measurements.reading_kind = 'dug', coalesce(tails.tail_m, 0), 0) as tail_m
     from measurements
     -- unique by job, and terminals by terminal_id
     inner join chains_of_one_class on chains_of_one_class.job_id = measurements.job_id
-    left join tails on tails.terminal_id = measurements.test_terminal_id
+    left join staging.terminals as tails on tails.terminal_id = measurements.test_terminal_id
     where measurements.reading_id not in (select runs.reading_id from runs)
 ),
 
@@ -146,62 +110,25 @@ paths_in_own_section as (
         measurements.section_id,
         sections.cable_class,
         measurements.path_length_m as length_m,
-        cast(null as double) as passed_from_m,
-        cast(null as double) as passed_to_m,
         coalesce(tails.tail_m, 0) as tail_m
     from measurements
     -- sections are unique by section_id, terminals by terminal_id
-    inner join sections on sections.section_id = measurements.section_id
-    left join tails on tails.terminal_id = measurements.test_terminal_id
+    inner join staging.sections as sections on sections.section_id = measurements.section_id
+    left join staging.terminals as tails on tails.terminal_id = measurements.test_terminal_id
     where measurements.reading_kind = 'dug'
         and measurements.path_length_m <= sections.length_m
         and measurements.reading_id not in (select runs.reading_id from runs)
         and measurements.reading_id not in (select paths.reading_id from paths_in_one_class as paths)
 ),
 
+-- where along its section a path without a known terminal lies is missing
 every_part as (
-    select
-        reading_id,
-        path_basis,
-        section_id,
-        cable_class,
-        length_m,
-        passed_from_m,
-        passed_to_m,
-        tail_m
     from sections_passed
-    union all
-    select
-        reading_id,
-        path_basis,
-        section_id,
-        cable_class,
-        length_m,
-        passed_from_m,
-        passed_to_m,
-        tail_m
+    union all by name
     from known_sections
-    union all
-    select
-        reading_id,
-        path_basis,
-        section_id,
-        cable_class,
-        length_m,
-        passed_from_m,
-        passed_to_m,
-        tail_m
+    union all by name
     from paths_in_one_class
-    union all
-    select
-        reading_id,
-        path_basis,
-        section_id,
-        cable_class,
-        length_m,
-        passed_from_m,
-        passed_to_m,
-        tail_m
+    union all by name
     from paths_in_own_section
 ),
 
@@ -214,7 +141,7 @@ pieces_passed as (
         least(every_part.passed_to_m, pieces.to_m) - greatest(every_part.passed_from_m, pieces.from_m) as length_m
     from every_part
     -- meant to give every piece of the section that the reading passes
-    inner join pieces
+    inner join staging.section_pieces as pieces
         on pieces.section_id = every_part.section_id
         and pieces.from_m < every_part.passed_to_m
         and pieces.to_m > every_part.passed_from_m

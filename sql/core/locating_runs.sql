@@ -16,19 +16,6 @@ measurements as (
         and direction is not null
 ),
 
-chains as (
-    select
-        job_id,
-        section_id,
-        from_terminal_id,
-        to_terminal_id,
-        cable_class,
-        length_m,
-        chain_from_m,
-        chain_to_m
-    from core.locating_chains
-),
-
 tails as (
     select
         terminal_id,
@@ -58,7 +45,7 @@ sections_ahead as (
         coalesce(if(measurements.direction > 0, to_tails.tail_m, from_tails.tail_m), 0) as far_tail_m
     from measurements
     -- meant to give every section of the job's chain on that side of the terminal
-    inner join chains on chains.job_id = measurements.job_id
+    inner join core.locating_chains as chains on chains.job_id = measurements.job_id
     -- terminals are unique by terminal_id, twice
     left join tails as from_tails on from_tails.terminal_id = chains.from_terminal_id
     left join tails as to_tails on to_tails.terminal_id = chains.to_terminal_id
@@ -72,16 +59,7 @@ sections_ahead as (
 -- what is taped above ground runs from terminal to terminal, without the tails
 route_lengths as (
     select
-        reading_id,
-        job_id,
-        section_id,
-        cable_class,
-        length_m,
-        direction,
-        cable_from_m,
-        cable_to_m,
-        near_tail_m,
-        far_tail_m,
+        *,
         greatest(length_m - near_tail_m - far_tail_m, 0) as route_m
     from sections_ahead
 )

@@ -14,19 +14,10 @@ measurements as (
         and register_length_m > 0
 ),
 
-runs as (
-    select
-        reading_id,
-        section_id,
-        length_m,
-        cable_to_m
-    from core.locating_runs
-)
-
 select
     runs.reading_id,
     runs.section_id
 from measurements
 -- meant to give every section between the two terminals
-inner join runs on runs.reading_id = measurements.reading_id
+inner join core.locating_runs as runs on runs.reading_id = measurements.reading_id
 where runs.cable_to_m <= measurements.register_length_m + 0.01

@@ -5,23 +5,6 @@
 -- Why: DEVELOPERS.md, Definitions: customer-minutes come from the restoration steps where there are any, else everyone at the last restoration
 with
 
-jobs as (
-    select
-        job_id,
-        reported_at,
-        restored_at,
-        customers_interrupted
-    from core.job_stamps
-),
-
-steps as (
-    select
-        job_id,
-        step_at,
-        customers_restored
-    from staging.restoration_steps
-),
-
 blocks_from_steps as (
     select
         jobs.job_id,
@@ -30,9 +13,9 @@ blocks_from_steps as (
         -- a step before the report is a slip of the clock: nobody was out for less than nothing
         not_below_zero(minutes_between(jobs.reported_at, steps.step_at)) as minutes_out,
         true as is_from_steps
-    from steps
+    from staging.restoration_steps as steps
     -- job_id is the key of jobs, so no step multiplies
-    inner join jobs on jobs.job_id = steps.job_id
+    inner join core.job_stamps as jobs on jobs.job_id = steps.job_id
 ),
 
 blocks_without_steps as (
@@ -42,8 +25,8 @@ blocks_without_steps as (
         jobs.customers_interrupted as customers,
         not_below_zero(minutes_between(jobs.reported_at, jobs.restored_at)) as minutes_out,
         false as is_from_steps
-    from jobs
-    anti join steps on steps.job_id = jobs.job_id
+    from core.job_stamps as jobs
+    anti join staging.restoration_steps as steps on steps.job_id = jobs.job_id
 )
 
 select job_id, block, customers, minutes_out, is_from_steps from blocks_from_steps

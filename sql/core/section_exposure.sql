@@ -6,24 +6,6 @@
 -- date is unknown has no time in view of its own (the model spreads it over the years its like was laid)
 with
 
-sections as (
-    select
-        section_id,
-        loop_id,
-        position,
-        cable_class,
-        insulation,
-        neutral,
-        installation,
-        conductor,
-        length_m,
-        installed_on,
-        retired_on,
-        rejuvenated_on,
-        customers
-    from staging.sections
-),
-
 placed as (
     select
         sections.section_id,
@@ -48,7 +30,7 @@ placed as (
         sections.customers,
         districts.recorded_from,
         least(sections.retired_on, current.general_as_of) as in_view_to
-    from sections
+    from staging.sections as sections
     -- one row a loop and a district in staging: no row multiplies
     left join staging.loops as loops on loops.loop_id = sections.loop_id
     left join staging.districts as districts on districts.district_id = loops.district_id
@@ -62,7 +44,7 @@ placed as (
 
 in_view as (
     select
-        section_id,
+        *,
         case
             when is_installed_on_known and greatest(installed_on, recorded_from) <= in_view_to
                 then greatest(installed_on, recorded_from)
@@ -71,28 +53,26 @@ in_view as (
 )
 
 select
-    placed.section_id,
-    placed.loop_id,
-    placed.half_loop_id,
-    placed.district_id,
-    placed.position,
-    placed.cable_class,
-    placed.insulation,
-    placed.neutral,
-    placed.installation,
-    placed.conductor,
-    placed.length_m,
-    placed.length_m / 1000.0 as length_km,
-    placed.installed_on,
-    placed.is_installed_on_known,
-    placed.retired_on,
-    placed.rejuvenated_on,
-    placed.customers,
-    placed.recorded_from,
-    in_view.in_view_from,
-    case when in_view.in_view_from is not null then placed.in_view_to end as in_view_to,
-    coalesce((placed.in_view_to - in_view.in_view_from) / 365.25, 0.0) as exposure_years,
-    coalesce(placed.length_m / 1000.0 * (placed.in_view_to - in_view.in_view_from) / 365.25, 0.0) as exposure_km_years
-from placed
--- the same rows, one a section
-inner join in_view on in_view.section_id = placed.section_id
+    section_id,
+    loop_id,
+    half_loop_id,
+    district_id,
+    position,
+    cable_class,
+    insulation,
+    neutral,
+    installation,
+    conductor,
+    length_m,
+    length_m / 1000.0 as length_km,
+    installed_on,
+    is_installed_on_known,
+    retired_on,
+    rejuvenated_on,
+    customers,
+    recorded_from,
+    in_view_from,
+    case when in_view_from is not null then in_view_to end as in_view_to,
+    coalesce(years_between(in_view_from, in_view_to), 0.0) as exposure_years,
+    coalesce(length_m / 1000.0 * years_between(in_view_from, in_view_to), 0.0) as exposure_km_years
+from in_view

@@ -3,32 +3,6 @@
 -- Key: district_id, year
 -- Units: metres, UTC, percent of c (the dictionary)
 -- Why: the row that arrived last stands for its key
-with
-
-rows_loaded as (
-    select
-        district_id,
-        year,
-        customers_served,
-        batch_id,
-        source_file,
-        row_number,
-        load_sequence
-    from raw.customers_by_year
-),
-
-latest as (
-    select
-        district_id,
-        year,
-        customers_served,
-        batch_id,
-        source_file,
-        row_number
-    from rows_loaded
-    qualify row_number() over (partition by district_id, year order by load_sequence desc) = 1
-)
-
 select
     district_id,
     year,
@@ -36,4 +10,5 @@ select
     batch_id,
     source_file,
     row_number
-from latest
+from raw.customers_by_year
+qualify row_number() over (partition by district_id, year order by load_sequence desc) = 1

@@ -3,34 +3,6 @@
 -- Key: instrument_id
 -- Units: metres, UTC, percent of c (the dictionary)
 -- Why: the row that arrived last stands for its key
-with
-
-rows_loaded as (
-    select
-        instrument_id,
-        in_service_on,
-        last_calibrated_on,
-        lead_length_m,
-        batch_id,
-        source_file,
-        row_number,
-        load_sequence
-    from raw.instruments
-),
-
-latest as (
-    select
-        instrument_id,
-        in_service_on,
-        last_calibrated_on,
-        lead_length_m,
-        batch_id,
-        source_file,
-        row_number
-    from rows_loaded
-    qualify row_number() over (partition by instrument_id order by load_sequence desc) = 1
-)
-
 select
     instrument_id,
     in_service_on,
@@ -39,4 +11,5 @@ select
     batch_id,
     source_file,
     row_number
-from latest
+from raw.instruments
+qualify row_number() over (partition by instrument_id order by load_sequence desc) = 1

@@ -3,38 +3,6 @@
 -- Key: instrument_id, read_on, section_id, known_length_m, reading_m
 -- Units: metres, UTC, percent of c (the dictionary)
 -- Why: the row that arrived last stands for its key
-with
-
-rows_loaded as (
-    select
-        instrument_id,
-        read_on,
-        section_id,
-        known_length_m,
-        reading_m,
-        velocity_setting_pct,
-        batch_id,
-        source_file,
-        row_number,
-        load_sequence
-    from raw.known_lengths
-),
-
-latest as (
-    select
-        instrument_id,
-        read_on,
-        section_id,
-        known_length_m,
-        reading_m,
-        velocity_setting_pct,
-        batch_id,
-        source_file,
-        row_number
-    from rows_loaded
-    qualify row_number() over (partition by instrument_id, read_on, section_id, known_length_m, reading_m order by load_sequence desc) = 1
-)
-
 select
     instrument_id,
     read_on,
@@ -45,4 +13,5 @@ select
     batch_id,
     source_file,
     row_number
-from latest
+from raw.known_lengths
+qualify row_number() over (partition by instrument_id, read_on, section_id, known_length_m, reading_m order by load_sequence desc) = 1

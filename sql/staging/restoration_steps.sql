@@ -3,32 +3,6 @@
 -- Key: job_id, step_at
 -- Units: metres, UTC, percent of c (the dictionary)
 -- Why: the row that arrived last stands for its key
-with
-
-rows_loaded as (
-    select
-        job_id,
-        step_at,
-        customers_restored,
-        batch_id,
-        source_file,
-        row_number,
-        load_sequence
-    from raw.restoration_steps
-),
-
-latest as (
-    select
-        job_id,
-        step_at,
-        customers_restored,
-        batch_id,
-        source_file,
-        row_number
-    from rows_loaded
-    qualify row_number() over (partition by job_id, step_at order by load_sequence desc) = 1
-)
-
 select
     job_id,
     step_at,
@@ -36,4 +10,5 @@ select
     batch_id,
     source_file,
     row_number
-from latest
+from raw.restoration_steps
+qualify row_number() over (partition by job_id, step_at order by load_sequence desc) = 1

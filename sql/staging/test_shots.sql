@@ -3,48 +3,6 @@
 -- Key: job_id, shot_no
 -- Units: metres, UTC, percent of c (the dictionary)
 -- Why: the row that arrived last stands for its key
-with
-
-rows_loaded as (
-    select
-        job_id,
-        shot_no,
-        shot_at,
-        terminal_id,
-        toward_terminal_id,
-        instrument_id,
-        velocity_setting_pct,
-        far_end_terminal_id,
-        far_end_distance_m,
-        result,
-        fault_distance_m,
-        batch_id,
-        source_file,
-        row_number,
-        load_sequence
-    from raw.test_shots
-),
-
-latest as (
-    select
-        job_id,
-        shot_no,
-        shot_at,
-        terminal_id,
-        toward_terminal_id,
-        instrument_id,
-        velocity_setting_pct,
-        far_end_terminal_id,
-        far_end_distance_m,
-        result,
-        fault_distance_m,
-        batch_id,
-        source_file,
-        row_number
-    from rows_loaded
-    qualify row_number() over (partition by job_id, shot_no order by load_sequence desc) = 1
-)
-
 select
     job_id,
     shot_no,
@@ -60,4 +18,5 @@ select
     batch_id,
     source_file,
     row_number
-from latest
+from raw.test_shots
+qualify row_number() over (partition by job_id, shot_no order by load_sequence desc) = 1

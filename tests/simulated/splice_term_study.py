@@ -18,10 +18,11 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from pipelines.survival.history import DAYS_PER_YEAR, FailureHistory, counts_as_failure, known_at
+from pipelines.survival.history import FailureHistory, counts_as_failure, known_at
 from pipelines.survival.model import fit_failure_model
 from pipelines.survival.step import read_history
 from shared.settings import Settings
+from shared.units import DAYS_PER_YEAR
 from synthetic_data import truth
 
 SHARES = (0.0, 0.25, 0.5, 1.0)

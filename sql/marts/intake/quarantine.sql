@@ -3,32 +3,6 @@
 -- Key: batch, table, file, row_number, rule, column
 -- Units: as in the source
 -- Why: a row that was mended and loaded has left quarantine, and its findings with it
-with
-
-findings as (
-    select
-        batch_id,
-        "table",
-        file,
-        row_number,
-        rule,
-        severity,
-        "column",
-        "value",
-        message
-    from raw.findings
-),
-
-rows_released as (
-    select
-        batch_id,
-        "table",
-        file,
-        row_number
-    from raw.quarantined_rows
-    where released_by is not null
-)
-
 select
     findings.batch_id as batch,
     findings."table",
@@ -39,10 +13,10 @@ select
     coalesce(findings."column", '') as "column",
     findings."value",
     findings.message
-from findings
+from raw.findings as findings
 -- an anti join only takes rows away
-anti join rows_released
-    on findings.batch_id = rows_released.batch_id
-    and findings."table" = rows_released."table"
-    and findings.file = rows_released.file
-    and findings.row_number = rows_released.row_number
+anti join (from raw.quarantined_rows where released_by is not null) as released
+    on findings.batch_id = released.batch_id
+    and findings."table" = released."table"
+    and findings.file = released.file
+    and findings.row_number = released.row_number

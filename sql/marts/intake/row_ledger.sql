@@ -6,12 +6,7 @@
 with
 
 files as (
-    select
-        batch_id,
-        file,
-        read,
-        unchanged,
-        quarantined
+    select *
     from raw.files
     where "table" = 'jobs'
 ),
@@ -31,29 +26,11 @@ source_rows as (
     semi join files on raw.jobs.batch_id = files.batch_id and raw.jobs.source_file = files.file
 ),
 
-closed_jobs as (
-    select job_id
-    from staging.jobs
-),
-
 joined_jobs as (
     select job_id
     from raw.job_clusters
     where cluster_decision = 'join'
     group by job_id
-),
-
-in_restoration as (
-    select job_id
-    from core.job_stages
-),
-
-in_survival as (
-    select
-        job_id,
-        is_counted,
-        why_not
-    from core.failures
 ),
 
 in_locating as (
@@ -89,10 +66,10 @@ verdicts as (
     -- each row is judged once for every figure
     cross join figures
     -- the five tables joined hold a row a job at most
-    left join closed_jobs on closed_jobs.job_id = source_rows.job_id
+    left join staging.jobs as closed_jobs on closed_jobs.job_id = source_rows.job_id
     left join joined_jobs on joined_jobs.job_id = source_rows.job_id
-    left join in_restoration on in_restoration.job_id = source_rows.job_id
-    left join in_survival on in_survival.job_id = source_rows.job_id
+    left join core.job_stages as in_restoration on in_restoration.job_id = source_rows.job_id
+    left join core.failures as in_survival on in_survival.job_id = source_rows.job_id
     left join in_locating on in_locating.job_id = source_rows.job_id
 ),
 
@@ -120,20 +97,8 @@ other_rows as (
 ),
 
 all_rows as (
-    select
-        batch_id,
-        file,
-        figure,
-        reason,
-        source_rows
     from kept_rows
-    union all
-    select
-        batch_id,
-        file,
-        figure,
-        reason,
-        source_rows
+    union all by name
     from other_rows
     where source_rows > 0
 )

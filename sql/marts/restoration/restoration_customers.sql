@@ -1,16 +1,9 @@
 -- One row is a calendar year, a measure and its threshold: the customers who had that many or such long interruptions.
--- Reads: core.job_stages, core.section_exposure, core.restoration_blocks, core.customers_served
+-- Reads: core.job_stages, core.section_exposure, core.restoration_blocks, core.customers_served_by_year
 -- Key: year, measure, threshold
 -- Units: customers; shares between 0 and 1
 -- Why: CEMI and CELID of IEEE Std 1366 ("n or more") by half-loop: a fault interrupts the half-loop it lies on
 with
-
-half_loops as (
-    select
-        section_id,
-        half_loop_id
-    from core.section_exposure
-),
 
 jobs as (
     select
@@ -21,7 +14,7 @@ jobs as (
         job_stages.customers_sustained
     from core.job_stages as job_stages
     -- section_id is the key of section_exposure; a job without a known section lies on no half-loop
-    inner join half_loops on half_loops.section_id = job_stages.section_id
+    inner join core.section_exposure as half_loops on half_loops.section_id = job_stages.section_id
     where job_stages.is_sustained
 ),
 
@@ -45,8 +38,7 @@ supplied as (
     -- many sections to a half-loop, summed back to it
     left join core.section_exposure as sections
         on sections.half_loop_id = hit.half_loop_id
-        and coalesce(sections.installed_on, date '1900-01-01') <= make_date(hit.year, 7, 1)
-        and coalesce(sections.retired_on, date '9999-12-31') > make_date(hit.year, 7, 1)
+        and in_service_on(make_date(hit.year, 7, 1), sections.installed_on, sections.retired_on)
     group by hit.year, hit.half_loop_id, hit.interruptions
 ),
 
@@ -101,17 +93,9 @@ celid as (
 ),
 
 both_measures as (
-    select year, measure, threshold, half_loops, customers from cemi
-    union all
-    select year, measure, threshold, half_loops, customers from celid
-),
-
-served as (
-    select
-        year,
-        case when count(*) = count(customers_served) then sum(customers_served) end as customers_served
-    from core.customers_served
-    group by year
+    from cemi
+    union all by name
+    from celid
 )
 
 select
@@ -123,4 +107,4 @@ select
     both_measures.customers / nullif(served.customers_served, 0) as share_of_served
 from both_measures
 -- one row a year
-left join served on served.year = both_measures.year
+left join core.customers_served_by_year as served on served.year = both_measures.year

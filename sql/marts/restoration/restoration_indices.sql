@@ -1,5 +1,5 @@
 -- One row is a calendar year, with or without the major event days.
--- Reads: core.job_stages, core.customers_served, marts.restoration_major_events
+-- Reads: core.job_stages, core.customers_served_by_year, marts.restoration_major_events
 -- Key: year, is_without_major_events
 -- Units: minutes and interruptions per customer served
 -- Why: IEEE Std 1366 indices of cable faults alone; jobs whose minutes are unknown are counted
@@ -53,14 +53,6 @@ days as (
         count(*) as major_event_days
     from major_days
     group by year(reported_on)
-),
-
-served as (
-    select
-        year,
-        case when count(*) = count(customers_served) then sum(customers_served)::bigint end as customers_served
-    from core.customers_served
-    group by year
 )
 
 select
@@ -81,4 +73,4 @@ from grouped
 -- one row a year
 left join days on days.year = grouped.year
 -- one row a year
-left join served on served.year = grouped.year
+left join core.customers_served_by_year as served on served.year = grouped.year

@@ -1,5 +1,5 @@
 -- One row is a group of jobs with restoration steps, and what the naive figure makes of them.
--- Reads: core.job_stages, core.job_groups, core.restoration_blocks
+-- Reads: core.job_groups, core.restoration_blocks
 -- Key: grouped_by, group_name
 -- Units: customer-minutes; per cent
 -- Why: the naive figure has everyone out until the last customer is back; steps show how far that overstates
@@ -18,15 +18,10 @@ step_jobs as (
 
 jobs as (
     select
-        job_groups."all",
-        job_groups.district,
-        job_groups.configuration,
-        job_groups.loop_size,
+        job_groups.*,
         step_jobs.customer_minutes,
         step_jobs.customers * step_jobs.last_minutes_out as naive_minutes
     from step_jobs
-    -- one row a job on both sides
-    inner join core.job_stages as job_stages on job_stages.job_id = step_jobs.job_id
     -- one row a job on both sides
     inner join core.job_groups as job_groups on job_groups.job_id = step_jobs.job_id
 )

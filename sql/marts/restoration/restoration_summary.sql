@@ -1,5 +1,5 @@
 -- One row is a group of jobs: times to locate and to restore with limits, customers, minutes and indices.
--- Reads: core.job_stages, core.job_groups, core.customers_served, marts.restoration_stages
+-- Reads: core.job_stages, core.job_groups, core.customers_served, core.customers_served_by_year, marts.restoration_stages
 -- Key: grouped_by, group_name
 -- Units: minutes, customers; indices per customer served
 -- Why: DEVELOPERS.md, Definitions; the indices are those of IEEE Std 1366 on cable faults alone
@@ -7,22 +7,9 @@ with
 
 jobs as (
     select
-        job_groups."all",
-        job_groups.district,
-        job_groups.method,
-        job_groups.crew,
-        job_groups.cable_class,
-        job_groups.month,
+        job_groups.* exclude (configuration, year),
         job_groups.year::varchar as year,
-        job_stages.configuration,
-        job_stages.is_restoration_doubted,
-        job_stages.arrive_to_locate_min,
-        job_stages.report_to_restore_min,
-        job_stages.customers_interrupted,
-        job_stages.customer_minutes,
-        job_stages.customer_minutes_naive,
-        job_stages.customers_sustained,
-        job_stages.customer_minutes_sustained
+        job_stages.* exclude (job_id, cable_class, method)
     from core.job_stages as job_stages
     -- one row a job on both sides
     inner join core.job_groups as job_groups on job_groups.job_id = job_stages.job_id
@@ -55,51 +42,23 @@ grouped as (
     group by grouping sets (("all"), (district), (method), (crew), (cable_class), (month), (year))
 ),
 
-served as (
-    select
-        district_id,
-        year,
-        customers_served
-    from core.customers_served
-),
-
--- a sum over districts is known only where every district's figure is
-served_by_year as (
-    select
-        year,
-        case when count(*) = count(customers_served) then sum(customers_served) end as customers_served
-    from served
-    group by year
-),
-
+-- a mean over years is known only where every year's figure is
 served_by_district as (
     select
         district_id,
         case when count(*) = count(customers_served) then avg(customers_served) end as customers_served
-    from served
+    from core.customers_served
     group by district_id
 ),
 
 served_by_all as (
     select case when count(*) = count(customers_served) then avg(customers_served) end as customers_served
-    from served_by_year
+    from core.customers_served_by_year
 ),
 
 with_denominator as (
     select
-        grouped.grouped_by,
-        grouped.group_name,
-        grouped.jobs,
-        grouped.radial_jobs,
-        grouped.jobs_without_locate,
-        grouped.jobs_without_restore,
-        grouped.jobs_without_customers,
-        grouped.jobs_restoration_doubted,
-        grouped.customers_interrupted,
-        grouped.customer_minutes,
-        grouped.customer_minutes_naive,
-        grouped.customers_sustained,
-        grouped.customer_minutes_sustained,
+        grouped.*,
         case grouped.grouped_by
             when 'year' then served_by_year.customers_served
             when 'month' then served_by_year.customers_served
@@ -107,8 +66,8 @@ with_denominator as (
             else served_by_all.customers_served
         end as index_customers
     from grouped
-    -- year is the key of served_by_year; a month takes the customers of its year
-    left join served_by_year
+    -- year is the key; a month takes the customers of its year
+    left join core.customers_served_by_year as served_by_year
         on grouped.grouped_by in ('month', 'year')
         and served_by_year.year::varchar = left(grouped.group_name, 4)
     -- district_id is the key of served_by_district
@@ -116,19 +75,6 @@ with_denominator as (
         on grouped.grouped_by = 'district' and served_by_district.district_id = grouped.group_name
     -- served_by_all is one row
     cross join served_by_all
-),
-
-limits as (
-    select
-        grouped_by,
-        group_name,
-        stage,
-        mean_min,
-        mean_lo,
-        mean_hi,
-        median_min,
-        p90_min
-    from marts.restoration_stages
 )
 
 select
@@ -160,13 +106,13 @@ select
     groups.jobs_without_customers,
     groups.jobs_restoration_doubted
 from with_denominator as groups
--- grouped_by, group_name and stage are the key of limits
-left join limits as locate
+-- grouped_by, group_name and stage are the key of the limits
+left join marts.restoration_stages as locate
     on locate.grouped_by = groups.grouped_by
     and locate.group_name = groups.group_name
     and locate.stage = 'arrive_to_locate'
--- grouped_by, group_name and stage are the key of limits
-left join limits as restore
+-- grouped_by, group_name and stage are the key of the limits
+left join marts.restoration_stages as restore
     on restore.grouped_by = groups.grouped_by
     and restore.group_name = groups.group_name
     and restore.stage = 'report_to_restore'

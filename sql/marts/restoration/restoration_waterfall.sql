@@ -7,17 +7,9 @@ with
 
 jobs as (
     select
-        job_groups."all",
-        job_groups.district,
-        job_groups.configuration,
-        job_groups.loop_size,
+        job_groups.* exclude (year),
         job_groups.year::varchar as year,
-        job_stages.customer_minutes,
-        job_stages.report_to_dispatch_customer_minutes,
-        job_stages.dispatch_to_arrive_customer_minutes,
-        job_stages.arrive_to_locate_customer_minutes,
-        job_stages.locate_to_restore_customer_minutes,
-        job_stages.unsplit_customer_minutes
+        job_stages.* exclude (job_id, configuration, cable_class, method)
     from core.job_stages as job_stages
     -- one row a job on both sides
     inner join core.job_groups as job_groups on job_groups.job_id = job_stages.job_id
