@@ -41,13 +41,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     """
     # ---- read
     standing = _results(con, read_model(con, "marts.velocity_by_class"))
-    slips = con.execute("""
-        select job_id, "column", value_proposed, 'proposed' as source_file, 0 as row_number
-        from marts.proposed_corrections
-        -- of two proposals for one value the likelier is taken
-        qualify row_number() over (partition by job_id, "column" order by likelihood desc nulls last, slip) = 1
-        order by job_id, "column"
-    """).df()
+    slips = warehouse.read_query(con, "validation/likeliest_slips")
     joins = con.execute("""
         select job_id, joined_with, 'proposed' as source_file, 0 as row_number from marts.job_clusters order by job_id
     """).df()
@@ -84,30 +78,8 @@ def _to_frame(found: dict[str, Results]) -> pd.DataFrame:
 
 def _results(con: duckdb.DuckDBPyConnection, classes: pd.DataFrame) -> Results:
     """The results of the core tables a connection sees, and of fitted classes."""
-    stages = (
-        con.execute("""
-        select count(*), avg(dispatch_to_arrive_min), avg(arrive_to_locate_min), avg(locate_to_restore_min),
-            avg(report_to_restore_min), sum(customer_minutes)
-        from core.job_stages
-    """).fetchone()
-        or ()
-    )
-    names = (
-        "jobs",
-        "mean_time_to_arrive_min",
-        "mean_time_to_locate_min",
-        "mean_located_to_restored_min",
-        "mean_time_to_restore_min",
-        "customer_minutes",
-    )
-    values: dict[tuple[str, str], Any] = {(n, "all"): v for n, v in zip(names, stages, strict=True)}
-    counted = con.execute("select count(*) filter (is_counted) from core.failures").fetchone()
-    values["failures_counted", "all"] = counted[0] if counted else None
-    error = con.execute("""
-        select 100 * median(abs(displayed_distance_m - true_length_m) / true_length_m) from core.locating_readings
-        where is_usable and reading_kind = 'dug' and true_length_m > 0
-    """).fetchone()
-    values["median_error_pct", "all"] = error[0] if error else None
+    answers = warehouse.read_query(con, "validation/answers").iloc[0]
+    values: dict[tuple[str, str], Any] = {(str(name), "all"): value for name, value in answers.items()}
     for row in classes.to_dict("records"):
         values["velocity_fitted_pct", str(row["cable_class"])] = row["velocity_fitted_pct"]
     return {key: float(value) for key, value in values.items() if value is not None and value == value}

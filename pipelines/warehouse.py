@@ -1,8 +1,8 @@
-"""Builds the SQL models in the order they read one another, then runs the checks.
+"""Builds the SQL models in the order they read one another, reads the queries beside them, then runs the checks.
 
 A model is one file under sql/ holding one select; its path is its table's name (sql/core/failures.sql
 is core.failures, sql/marts/locating/locating_errors.sql is marts.locating_errors). The header's
-`-- Reads:` line gives the order.
+`-- Reads:` line gives the order. A query under sql/queries/<topic>/ has the same header and makes no table.
 """
 
 from __future__ import annotations
@@ -12,24 +12,29 @@ import re
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import duckdb
 
 from shared import dictionary
 from shared.store import comment_on
 
+if TYPE_CHECKING:
+    import pandas as pd
+
 SQL = Path(__file__).resolve().parents[1] / "sql"
 
-READS = re.compile(r"^-- Reads:\s*(.+)$", re.MULTILINE)
+HEADER = re.compile(r"^-- Reads: (.+)\n-- Key: (.+)$", re.MULTILINE)
 
 
 @dataclass(frozen=True)
 class Model:
-    """One SQL model: its table, its file, and the tables its header says it reads."""
+    """One SQL model or query: its name, its file, and the tables its header says it reads."""
 
     table: str
     path: Path
     reads: tuple[str, ...]
+    key: str
 
     @property
     def query(self) -> str:
@@ -48,15 +53,34 @@ class CheckResult:
 @cache
 def models() -> dict[str, Model]:
     """Every model by table name."""
-    found = {}
-    for layer in ("staging", "core", "marts"):
-        for path in sorted((SQL / layer).rglob("*.sql")):
-            header = READS.search(path.read_text(encoding="utf-8"))
-            if header is None:
-                raise ValueError(f"{path}: the header has no '-- Reads:' line")
-            reads = tuple(name.strip() for name in header.group(1).split(","))
-            found[f"{layer}.{path.stem}"] = Model(f"{layer}.{path.stem}", path, reads)
-    return found
+    paths = [path for layer in ("staging", "core", "marts") for path in sorted((SQL / layer).rglob("*.sql"))]
+    return {m.table: m for m in (_read(path, f"{path.relative_to(SQL).parts[0]}.{path.stem}") for path in paths)}
+
+
+@cache
+def queries() -> dict[str, Model]:
+    """Every query that a step reads without a table being made of it, by topic/name."""
+    paths = sorted((SQL / "queries").rglob("*.sql"))
+    return {m.table: m for m in (_read(path, f"{path.parent.name}/{path.stem}") for path in paths)}
+
+
+def _read(path: Path, name: str) -> Model:
+    header = HEADER.search(path.read_text(encoding="utf-8"))
+    if header is None:
+        raise ValueError(f"{path}: the header has no '-- Reads:' line and '-- Key:' line")
+    return Model(name, path, tuple(read.strip() for read in header.group(1).split(",")), header.group(2))
+
+
+def read_query(con: duckdb.DuckDBPyConnection, name: str, **frames: pd.DataFrame) -> pd.DataFrame:
+    """What a query of sql/queries finds, in the order of its key; frames are tables it reads, by their names."""
+    query = queries()[name]
+    for table, frame in frames.items():
+        con.register(table, frame)
+    try:
+        return con.execute(f"select * from ({query.query}\n) order by {query.key}").df()
+    finally:
+        for table in frames:
+            con.unregister(table)
 
 
 def build_order(layers: tuple[str, ...]) -> list[Model]:

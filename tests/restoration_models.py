@@ -38,7 +38,11 @@ def build_restoration(
     for layers in (("staging", "core"), ("marts",)):
         if layers == ("marts",) and only_summary:
             limits = summarise_stages(
-                step.read_jobs(con), level=0.9, small_group=10, replicates=200, rng=np.random.default_rng(1)
+                warehouse.read_query(con, "restoration/jobs"),
+                level=0.9,
+                small_group=10,
+                replicates=200,
+                rng=np.random.default_rng(1),
             )
             write_table(
                 con,

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from pipelines.evaluation.backtest import RULES, Orders
 from pipelines.evaluation.capture import Draws, measure_capture, order_by_rule, sum_drawn
+from pipelines.ranking.money import price_per_km
 from shared.settings import Replacement
 
 Floats = NDArray[np.float64]
@@ -30,9 +31,8 @@ def price_sections(sections: pd.DataFrame, terms: Replacement) -> pd.Series:
     terms
         Prices per metre, buried and in duct.
     """
-    in_duct = sections["installation"].eq("duct")
-    per_km = 1000.0 * np.where(in_duct, terms.cost_per_m_duct, terms.cost_per_m_buried)
-    return pd.Series(sections["length_km"].to_numpy() * per_km, index=sections["section_code"].to_numpy())
+    cost = sections["length_km"].to_numpy() * price_per_km(sections, terms)
+    return pd.Series(cost, index=sections["section_code"].to_numpy())
 
 
 class CaptureByMoney:

@@ -79,15 +79,11 @@ def read_inputs(con: duckdb.DuckDBPyConnection) -> Inputs:
         paths=read_model(con, "core.locating_paths"),
         runs=read_model(con, "core.locating_runs"),
         spans=read_model(con, "core.locating_spans"),
-        sections=con.execute("""
-            select section_id, loop_id, cable_class, insulation, length_m from staging.sections order by section_id
-        """).df(),
-        pieces=con.execute("""
-            select section_id, from_m, to_m, cable_class from staging.section_pieces order by section_id, from_m
-        """).df(),
-        instruments=con.execute(
-            "select instrument_id, last_calibrated_on from staging.instruments order by instrument_id"
-        ).df(),
+        sections=read_model(
+            con, "staging.sections", columns=("section_id", "loop_id", "cable_class", "insulation", "length_m")
+        ),
+        pieces=read_model(con, "staging.section_pieces", columns=("section_id", "from_m", "to_m", "cable_class")),
+        instruments=read_model(con, "staging.instruments", columns=("instrument_id", "last_calibrated_on")),
         tails_recorded=bool(
             con.execute("select count(tail_m) > 0.5 * count(*) from staging.terminals").fetchall()[0][0]
         ),

@@ -229,14 +229,15 @@ def value_replacements(
     avoided = expected - new_rate_per_100km_year / 100.0 * length_km * horizon_years
     return Worth(
         cost_per_failure=failure,
-        cost=length_km * _cost_per_km(sections, settings),
+        cost=length_km * price_per_km(sections, settings),
         avoided_cost=avoided / horizon_years * failure * years,
         avoided_failures=avoided,
         avoided_minutes=avoided * minutes,
     )
 
 
-def _cost_per_km(sections: pd.DataFrame, settings: Replacement) -> Floats:
+def price_per_km(sections: pd.DataFrame, settings: Replacement) -> Floats:
+    """Price of replacing a kilometre of each section: buried or in duct, by its installation."""
     duct = sections["installation"].eq("duct").to_numpy(dtype=bool)
     return 1000.0 * np.where(duct, settings.cost_per_m_duct, settings.cost_per_m_buried)
 
@@ -294,7 +295,7 @@ def value_sections(
             customer_minutes_at_risk=expected * minutes,
             expected_rate_per_100km_year=100.0 * expected / (length_km * horizon_years),
             pays_above_per_100km_year=(
-                new_rate_per_100km_year + 100.0 * _cost_per_km(sections, settings) / (failure * years)
+                new_rate_per_100km_year + 100.0 * price_per_km(sections, settings) / (failure * years)
             ),
             is_paying=avoided_cost > cost,
         )

@@ -13,9 +13,10 @@ from pipelines.restoration.comparison import COLUMNS as COMPARISON_COLUMNS
 from pipelines.restoration.comparison import compare_groups
 from pipelines.restoration.major_events import mark_major_event_days
 from pipelines.restoration.search_effort import count_expected_tests, fit_class_rates, measure_search_effort
-from pipelines.restoration.stages import CLOCKS, GROUPINGS, STAGES, summarise_stages
+from pipelines.restoration.stages import summarise_stages
 from pipelines.restoration.trend import chart_months
 from pipelines.restoration.what_if import summarise_savings
+from pipelines.warehouse import read_query
 from shared.store import write_tables
 from shared.units import DAYS_PER_YEAR
 
@@ -26,11 +27,6 @@ if TYPE_CHECKING:
 
 PAGE_GROUPINGS = ("all", "district", "configuration", "loop_size")
 STAGE_GROUPINGS = ("all", "district", "method", "crew", "cable_class", "month", "year")
-CLOCK_COLUMNS = {
-    "customer_clock": "report_to_restore_min",
-    "crew_clock": "arrive_to_pinpoint_min",
-    "asset_clock": "report_to_normal_min",
-}
 WEEKS_SHOWN = 12
 HISTORY_DAYS = 5 * DAYS_PER_YEAR
 """Closing lags are learnt from the last five years: the office may have worked otherwise before."""
@@ -44,11 +40,11 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     Checked by: tests/unit/test_restoration_step.py
     """
     # read
-    jobs = read_jobs(con)
-    days = read_days(con)
+    jobs = read_query(con, "restoration/jobs")
+    days = read_query(con, "restoration/days")
     rates = read_class_rates(con)
     searches = read_searches(con, rates)
-    loop_rates = read_loop_rates(con, rates)
+    loop_rates = read_query(con, "restoration/loop_rates", class_rates=rates)
     known_until = find_known_until(con)
 
     # compute
@@ -122,117 +118,15 @@ def thin_lag(lag: ClosingLag) -> pd.DataFrame:
     return pd.DataFrame({"lag_days": days, "share_closed": lag.share_closed(days), "jobs": lag.jobs})
 
 
-def read_jobs(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
-    """One row a job: its groups, its stages, and what else the figures stand on."""
-    lengths = ", ".join(f"job_stages.{stage}_min as {stage}" for stage in STAGES)
-    clocks = ", ".join(f"job_stages.{column} as {clock}" for clock, column in CLOCK_COLUMNS.items())
-    names = ", ".join(f'job_groups."{grouping}"::varchar as "{grouping}"' for grouping in GROUPINGS)
-    assert set(CLOCK_COLUMNS) == set(CLOCKS)
-    return con.execute(f"""
-        with out_at_arrival as (
-            select
-                job_stages.job_id,
-                sum(blocks.customers) as customers
-            from core.job_stages as job_stages
-            inner join core.restoration_blocks as blocks
-                on blocks.job_id = job_stages.job_id
-                and blocks.minutes_out >= minutes_between(job_stages.reported_at, job_stages.arrived_at)
-            group by job_stages.job_id
-        )
-        select
-            job_stages.job_id, {names}, {lengths}, {clocks},
-            job_stages.reported_at, job_stages.closed_at, job_stages.reported_month, job_stages.reported_on,
-            job_stages.sections_on_loop,
-            job_stages.is_night, coalesce(job_stages.configuration = 'radial', false) as is_radial,
-            job_stages.arrive_to_locate_min as time_to_locate, job_stages.report_to_restore_min as time_to_restore,
-            job_stages.customer_minutes,
-            job_stages.report_to_normal_min / 1440.0 as abnormal_days,
-            not_below_zero(minutes_between(job_stages.reported_at, job_stages.arrived_at)) as report_to_arrive,
-            coalesce(out_at_arrival.customers, 0)::double as customers_out_at_arrival,
-            case when job_stages.arrive_to_locate_min is not null
-                then job_stages.arrive_to_locate_customer_minutes end as arrive_to_locate_customer_minutes
-        from core.job_stages as job_stages
-        inner join core.job_groups as job_groups on job_groups.job_id = job_stages.job_id
-        left join out_at_arrival on out_at_arrival.job_id = job_stages.job_id
-        order by job_stages.job_id
-    """).df()
-
-
-def read_days(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
-    """One row a day with a job: its SAIDI by sustained interruptions, and whether the source excludes it."""
-    return con.execute("""
-        with served as (
-            select year, case when count(*) = count(customers_served) then sum(customers_served) end as customers_served
-            from core.customers_served group by year
-        )
-        select
-            job_stages.reported_on,
-            count(*) as jobs,
-            sum(job_stages.customer_minutes_sustained) / nullif(any_value(served.customers_served), 0) as saidi_min,
-            bool_or(job_stages.is_major_event) as is_flagged
-        from core.job_stages as job_stages
-        left join served on served.year = job_stages.reported_year
-        group by job_stages.reported_on
-        order by job_stages.reported_on
-    """).df()
-
-
 def read_class_rates(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     """Failures per km and year by class, over all ages: enough to weigh the sections of one loop."""
-    found = con.execute("""
-        select
-            exposure.cable_class,
-            any_value(exposure.km_years) as km_years,
-            count(failures.job_id)::double as failures
-        from (
-            -- summed in one order: a sum of floats depends on it, and the same input must give the same bytes
-            select
-                cable_class,
-                coalesce(list_sum(list(exposure_km_years order by section_id)), 0) as km_years
-            from core.section_exposure where cable_class is not null group by cable_class
-        ) as exposure
-        left join core.failures as failures
-            on failures.cable_class = exposure.cable_class and failures.is_counted
-        group by exposure.cable_class
-        order by exposure.cable_class
-    """).df()
+    found = read_query(con, "restoration/class_exposure")
     return found.assign(rate=fit_class_rates(found["failures"].to_numpy(), found["km_years"].to_numpy()))
 
 
 def read_searches(con: duckdb.DuckDBPyConnection, rates: pd.DataFrame) -> pd.DataFrame:
     """One row a job with tests: how many, and the least that its half-loop needs."""
-    con.register("class_rates", rates)
-    try:
-        found = con.execute("""
-            with shots as (
-                select job_id, count(*) as shots from staging.test_shots group by job_id
-            ),
-            tested as (
-                select
-                    job_stages.job_id, job_stages.reported_on, job_stages.arrive_to_locate_min,
-                    coalesce(job_stages.test_shots, shots.shots) as tests, half.half_loop_id
-                from core.job_stages as job_stages
-                inner join core.section_exposure as half on half.section_id = job_stages.section_id
-                left join shots on shots.job_id = job_stages.job_id
-                -- a fault seen from above ground was not searched for by testing
-                where coalesce(job_stages.test_shots, shots.shots) >= 1
-                    and job_stages.method is distinct from 'visual'
-            )
-            select
-                tested.job_id, any_value(tested.tests)::double as tests,
-                any_value(tested.arrive_to_locate_min) as locate_min,
-                list(rates.rate * sections.length_km order by sections.position, sections.section_id) as chances
-            from tested
-            inner join core.section_exposure as sections
-                on sections.half_loop_id = tested.half_loop_id
-                and coalesce(sections.installed_on, date '1900-01-01') <= tested.reported_on
-                and coalesce(sections.retired_on, date '9999-12-31') >= tested.reported_on
-            inner join class_rates as rates on rates.cable_class = sections.cable_class
-            group by tested.job_id
-            order by tested.job_id
-        """).df()
-    finally:
-        con.unregister("class_rates")
+    found = read_query(con, "restoration/searches", class_rates=rates)
     chances = found.pop("chances")
     # many jobs share a half-loop and its sections: each chain is halved once
     chains = chances.map(tuple)
@@ -243,28 +137,6 @@ def read_searches(con: duckdb.DuckDBPyConnection, rates: pd.DataFrame) -> pd.Dat
         least_tests=chains.map(by_chance).astype(np.float64),
         least_tests_by_count=sections.map(by_count).astype(np.float64),
     )
-
-
-def read_loop_rates(con: duckdb.DuckDBPyConnection, rates: pd.DataFrame) -> pd.DataFrame:
-    """One row a job: failures a year to be expected of its whole loop on the day of the report."""
-    con.register("class_rates", rates)
-    try:
-        return con.execute("""
-            select
-                job_stages.job_id,
-                coalesce(list_sum(list(rates.rate * sections.length_km order by sections.section_id)), 0)
-                    as loop_failures_per_year
-            from core.job_stages as job_stages
-            left join core.section_exposure as sections
-                on sections.loop_id = job_stages.loop_id
-                and coalesce(sections.installed_on, date '1900-01-01') <= job_stages.reported_on
-                and coalesce(sections.retired_on, date '9999-12-31') >= job_stages.reported_on
-            left join class_rates as rates on rates.cable_class = sections.cable_class
-            group by job_stages.job_id
-            order by job_stages.job_id
-        """).df()
-    finally:
-        con.unregister("class_rates")
 
 
 def find_known_until(con: duckdb.DuckDBPyConnection) -> pd.Timestamp:

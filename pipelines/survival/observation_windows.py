@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.survival.history import FailureHistory, code_names, no_later_than, years_between
+from pipelines.survival.history import FailureHistory, code_names, counts_as_failure, no_later_than, years_between
 from pipelines.survival.missing_dates import spread_dates
 
 Floats = NDArray[np.float64]
@@ -45,7 +45,7 @@ class Windows:
 
     @property
     def in_service(self) -> NDArray[np.bool_]:
-        """Sections in service on the as-of date."""
+        """Sections that stay in service after the as-of date; one taken out on that day has no future to forecast."""
         retired = pd.to_datetime(self.sections["retired_on"])
         return np.asarray(~(retired <= self.as_of))
 
@@ -113,8 +113,7 @@ def _own_failures(failures: pd.DataFrame, section_codes: Whole) -> pd.DataFrame:
     row_of = np.full(int(section_codes.max(initial=-1)) + 2, -1)  # the last stands for sections out of the register
     row_of[section_codes] = np.arange(len(section_codes))
     row = row_of[np.minimum(failures["section_code"].to_numpy(dtype=np.int64), len(row_of) - 1)]
-    used = failures["is_counted"].to_numpy(dtype=bool) | failures["why_not"].eq("undated_section").to_numpy(dtype=bool)
-    used &= row >= 0
+    used = counts_as_failure(failures).to_numpy(dtype=bool) & (row >= 0)
     return pd.DataFrame({"row": row[used], "failed_on": pd.to_datetime(failures["failed_on"])[used].to_numpy()})
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipelines.survival.history import FailureHistory, code_names, no_later_than
+from pipelines.survival.history import FailureHistory, code_names, counts_as_failure, no_later_than
 from shared.intervals import poisson_limits
 from shared.settings import Settings
 from shared.units import DAYS_PER_YEAR
@@ -82,8 +82,9 @@ def _cut_at_repairs(history: FailureHistory) -> pd.DataFrame:
     view = view[view["ends"] > view["begins"]].reset_index(drop=True)
     row_of = np.full(len(s) + 1, -1)  # the last stands for sections out of the register
     row_of[view["section_code"]] = np.arange(len(view))
-    used = history.failures["is_counted"].astype(bool) | history.failures["why_not"].eq("undated_section")
-    repairs = history.failures.loc[used, ["section_code", "failed_on", "failed_component"]]
+    repairs = history.failures.loc[
+        counts_as_failure(history.failures), ["section_code", "failed_on", "failed_component"]
+    ]
     repairs = repairs.assign(at=pd.to_datetime(repairs["failed_on"]), row=row_of[repairs["section_code"]])
     repairs = repairs[repairs["row"] >= 0].sort_values(["row", "at"], kind="stable", ignore_index=True)
     again = repairs["row"].eq(repairs["row"].shift())

@@ -8,6 +8,7 @@ import duckdb
 import pandas as pd
 
 from pipelines.validation.register import pairs_in_time_sql, same_spot_pairs_sql
+from pipelines.warehouse import queries, read_query
 
 COLUMNS = ["cluster_id", "jobs_in_cluster", "job_id", "joined_with", "likeness", "grounds", "cluster_decision"]
 LIKENESSES = ("entered_twice", "opened_again")
@@ -57,14 +58,7 @@ def find_clusters(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
 
     Checked by: tests/unit/test_intake_clusters.py
     """
-    con.execute("""
-        create or replace temp table jobs_standing as
-        with arrivals as (select job_id, min(load_sequence) as arrival from raw.jobs group by job_id)
-        select j.job_id, j.loop_id, j.section_id, j.test_terminal_id, j.crew_id, j.dug_distance_m,
-            epoch(j.reported_at) as reported_s, a.arrival
-        -- each job arrived first once
-        from staging.jobs as j join arrivals as a on a.job_id = j.job_id
-    """)
+    con.execute(f"create or replace temp table jobs_standing as\n{queries()['validation/jobs_standing'].query}")
     separated = set(
         con.execute("select job_id, joined_with from raw.job_clusters where cluster_decision = 'separate'").fetchall()
     )
@@ -97,22 +91,4 @@ def _describe(con: duckdb.DuckDBPyConnection, found: dict[str, tuple[str, str, i
         [(job, *facts) for job, facts in sorted(found.items())],
         columns=["job_id", "joined_with", "likeness", "jobs_in_cluster"],
     )
-    con.register("clusters_found", listed)
-    described = con.execute("""
-        select c.joined_with as cluster_id, c.jobs_in_cluster, c.job_id, c.joined_with, c.likeness,
-            'reported ' || case c.likeness
-                when 'entered_twice' then round(abs(a.reported_s - b.reported_s) / 60)::bigint || ' minutes'
-                else round(abs(a.reported_s - b.reported_s) / 86400)::bigint || ' days' end
-            || ' apart from ' || c.joined_with
-            || '; the same section: ' || coalesce((a.section_id = b.section_id)::varchar, 'unknown')
-            || ', the same crew: ' || coalesce((a.crew_id = b.crew_id)::varchar, 'unknown')
-            || ', dug ' || coalesce(round(abs(a.dug_distance_m - b.dug_distance_m), 1)::varchar, 'unknown')
-            || ' m apart' as grounds,
-            '' as cluster_decision
-        -- both ids are keys of jobs_standing
-        from clusters_found as c join jobs_standing as a on a.job_id = c.job_id
-        join jobs_standing as b on b.job_id = c.joined_with
-        order by c.job_id
-    """).df()
-    con.unregister("clusters_found")
-    return described
+    return read_query(con, "validation/clusters_described", clusters_found=listed)

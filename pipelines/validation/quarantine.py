@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 
 import duckdb
 
+from pipelines.warehouse import models
 from shared.errors import UserError
 from shared.store import has_table
 
@@ -32,14 +33,9 @@ def list_findings(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
     -----
     Checked by: tests/unit/test_validation_quarantine.py
     """
-    return con.execute("""
-        select f.batch_id as batch, f."table", f.file, f.row_number, f.rule, f.severity, f."column", f."value",
-            f.message
-        from raw.findings as f
-        left join raw.quarantined_rows as q on q.batch_id = f.batch_id and q."table" = f."table"
-            and q.file = f.file and q.row_number = f.row_number
-        where q.released_by is null
-        order by all
+    query = models()["marts.quarantine"].query
+    return con.execute(f"""
+        select * replace (nullif("column", '') as "column") from ({query}) order by all
     """).df()
 
 

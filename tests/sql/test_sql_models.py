@@ -12,8 +12,10 @@ import pytest
 
 from pipelines import warehouse
 from shared import dictionary
+from shared.units import DAYS_PER_YEAR
 
 ROOT = Path(__file__).resolve().parents[2]
+WRITTEN = warehouse.models() | warehouse.queries()
 HEADER = ("-- One row is ", "-- Reads: ", "-- Key: ", "-- Units: ", "-- Why: ")
 
 
@@ -31,15 +33,26 @@ def test_every_model_builds_on_empty_tables_with_the_dictionary_s_columns_and_ty
 
 
 def test_the_header_says_what_the_query_reads(whole) -> None:
-    for model in warehouse.models().values():
+    for model in WRITTEN.values():
         named = whole.get_table_names(model.query, qualified=True)
         read = {name.replace('"', "").partition(" AS ")[0] for name in named}
         assert read == set(model.reads), model.table
 
 
-@pytest.mark.parametrize("name", sorted(warehouse.models()))
+def test_every_query_runs_on_empty_tables_and_has_the_key_that_its_header_says(whole) -> None:
+    whole.execute("create temp table class_rates (cable_class varchar, rate double)")
+    whole.execute(
+        "create temp table clusters_found as select *, '' as likeness, 1 as jobs_in_cluster from raw.job_clusters"
+    )
+    whole.execute(f"create temp table jobs_standing as {warehouse.queries()['validation/jobs_standing'].query}")
+    for name, query in warehouse.queries().items():
+        key = set(query.key.replace('"', "").split(", "))
+        assert key <= set(warehouse.read_query(whole, name).columns), name
+
+
+@pytest.mark.parametrize("name", sorted(WRITTEN))
 def test_headers_and_habits(name: str) -> None:
-    query = warehouse.models()[name].query
+    query = WRITTEN[name].query
     lines = query.splitlines()
     assert [line for line, start in zip(lines, HEADER, strict=False) if not line.startswith(start)] == [], name
     code = re.sub(r"--.*", "", query).lower()
@@ -59,6 +72,8 @@ def test_every_check_says_its_severity() -> None:
 
 
 def test_macros_hold_their_assertions(whole) -> None:
+    day = whole.execute("select years_between(date '2020-01-01', date '2020-01-02')").fetchone()
+    assert day == (1 / DAYS_PER_YEAR,)
     for path in sorted((warehouse.SQL / "macros").glob("*.sql")):
         _, marker, assertions = path.read_text(encoding="utf-8").partition("-- assert")
         assert marker, f"{path.name}: no '-- assert' beneath the formula"
