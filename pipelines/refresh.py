@@ -55,20 +55,15 @@ def build_core(run: Refresh) -> dict[str, int]:
 
 def find_last_report_day(con: duckdb.DuckDBPyConnection) -> dt.date:
     """Local day of the last report loaded."""
-    found = con.execute("""
-        select max(cast(jobs.reported_at at time zone districts.timezone as date))
-        from staging.jobs
-        join staging.loops using (loop_id)
-        join staging.districts using (district_id)
-    """).fetchone()
-    if not found or found[0] is None:
+    day = warehouse.read_query(con, "refresh/last_report_day")["last_report_on"].iloc[0]
+    if day != day:  # missing
         raise UserError(
             "no closed job on a known loop is loaded",
             "staging.jobs",
             "load districts, loops, sections and jobs, and look at: loopwear quarantine",
         )
-    day: dt.date = found[0]
-    return day
+    last: dt.date = day.date()
+    return last
 
 
 def run_topic(topic: str) -> Callable[[Refresh], dict[str, int]]:

@@ -17,19 +17,11 @@ jobs as (
 
 dug_faults as (
     select
+        * replace (coalesce(dug_method, 'unknown') as dug_method),
         job_id || ':dug' as reading_id,
         'dug' as reading_kind,
-        job_id,
-        loop_id,
-        section_id,
-        read_at,
-        instrument_id,
-        velocity_setting_pct,
-        test_terminal_id,
-        toward_terminal_id,
         estimated_distance_m as displayed_distance_m,
         dug_distance_m as stated_length_m,
-        coalesce(dug_method, 'unknown') as dug_method,
         1 as zero_errors
     from jobs
     where estimated_distance_m is not null
@@ -38,16 +30,9 @@ dug_faults as (
 
 far_ends_of_jobs as (
     select
+        * exclude (dug_method),
         job_id || ':far_end' as reading_id,
         'far_end' as reading_kind,
-        job_id,
-        loop_id,
-        section_id,
-        read_at,
-        instrument_id,
-        velocity_setting_pct,
-        test_terminal_id,
-        toward_terminal_id,
         far_end_terminal_id as end_terminal_id,
         far_end_distance_m as displayed_distance_m,
         1 as zero_errors

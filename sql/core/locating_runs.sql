@@ -16,13 +16,6 @@ measurements as (
         and direction is not null
 ),
 
-tails as (
-    select
-        terminal_id,
-        coalesce(tail_m, 0) as tail_m
-    from staging.terminals
-),
-
 sections_ahead as (
     select
         measurements.reading_id,
@@ -47,8 +40,8 @@ sections_ahead as (
     -- meant to give every section of the job's chain on that side of the terminal
     inner join core.locating_chains as chains on chains.job_id = measurements.job_id
     -- terminals are unique by terminal_id, twice
-    left join tails as from_tails on from_tails.terminal_id = chains.from_terminal_id
-    left join tails as to_tails on to_tails.terminal_id = chains.to_terminal_id
+    left join staging.terminals as from_tails on from_tails.terminal_id = chains.from_terminal_id
+    left join staging.terminals as to_tails on to_tails.terminal_id = chains.to_terminal_id
     where if(
         measurements.direction > 0,
         chains.chain_from_m >= measurements.test_offset_m - 1e-6,

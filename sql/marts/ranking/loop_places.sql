@@ -5,17 +5,8 @@
 -- Why: a point a loop for the map; straight distances longer than the cable betray coordinates that are not in metres
 with
 
-ranked_loops as (
-    select loop_id
-    from marts.loop_ranking
-),
-
 terminals as (
-    select
-        terminal_id,
-        loop_id,
-        x,
-        y
+    select *
     from staging.terminals
     where x is not null
         and y is not null
@@ -29,7 +20,7 @@ middles as (
         count(*) as terminals
     from terminals
     -- one row a loop
-    inner join ranked_loops on ranked_loops.loop_id = terminals.loop_id
+    inner join marts.loop_ranking as ranked_loops on ranked_loops.loop_id = terminals.loop_id
     group by terminals.loop_id
 ),
 

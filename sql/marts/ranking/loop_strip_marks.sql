@@ -5,30 +5,15 @@
 -- Why: every job of the loop is listed; it has a place on the strip where its section still lies in the ground
 with
 
-strips as (
-    select
-        loop_id,
-        section_id,
-        start_m,
-        end_m
-    from marts.loop_strips
-),
-
 ranked_loops as (
     select loop_id
-    from strips
+    from marts.loop_strips as strips
     group by loop_id
 ),
 
 jobs as (
     select
-        failures.job_id,
-        failures.loop_id,
-        failures.section_id,
-        failures.failed_on,
-        failures.failed_component,
-        failures.cause,
-        failures.why_not,
+        failures.*,
         stamps.repaired_at is not null as is_repaired
     from core.failures as failures
     -- jobs are unique by job_id
@@ -40,26 +25,20 @@ jobs as (
 
 placed_jobs as (
     select
-        jobs.loop_id,
-        jobs.section_id,
+        jobs.*,
+        jobs.failed_on as marked_on,
         least(strips.start_m + places.place_m, strips.end_m) as at_m,
         case
             when jobs.section_id is null then 'loop_only'
             when places.job_id is null then 'not_in_register'
             when strips.section_id is null then 'replaced'
             else places.place_basis
-        end as place_basis,
-        jobs.job_id,
-        jobs.failed_on as marked_on,
-        jobs.failed_component,
-        jobs.cause,
-        jobs.why_not,
-        jobs.is_repaired
+        end as place_basis
     from jobs
     -- unique by job_id
     left join core.fault_places as places on places.job_id = jobs.job_id
     -- a section stands once on the strips
-    left join strips on strips.section_id = jobs.section_id and strips.loop_id = jobs.loop_id
+    left join marts.loop_strips as strips on strips.section_id = jobs.section_id and strips.loop_id = jobs.loop_id
 ),
 
 piece_ends as (
@@ -85,7 +64,7 @@ splices_of_pieces as (
         min(piece_ends.installed_on) as marked_on
     from piece_ends
     -- a section stands once on the strips
-    inner join strips on strips.section_id = piece_ends.section_id
+    inner join marts.loop_strips as strips on strips.section_id = piece_ends.section_id
     where piece_ends.end_m > 0
         and piece_ends.end_m < strips.end_m - strips.start_m
     group by strips.loop_id, strips.section_id, strips.start_m, piece_ends.end_m
@@ -93,46 +72,23 @@ splices_of_pieces as (
 
 every_mark as (
     select
-        loop_id,
-        'failure' as mark_kind,
-        section_id,
-        at_m,
-        place_basis,
-        job_id,
-        marked_on,
-        failed_component,
-        cause,
-        why_not
+        *,
+        'failure' as mark_kind
     from placed_jobs
-    union all
+    union all by name
     -- cable that was cut for a repair has a splice at the place dug
     select
-        loop_id,
-        'splice' as mark_kind,
-        section_id,
-        at_m,
-        place_basis,
-        job_id,
-        marked_on,
-        failed_component,
-        cause,
-        why_not
+        *,
+        'splice' as mark_kind
     from placed_jobs
     where is_repaired
         and at_m is not null
         and failed_component in ('cable', 'splice')
-    union all
+    union all by name
     select
-        loop_id,
+        *,
         'splice' as mark_kind,
-        section_id,
-        at_m,
-        'piece' as place_basis,
-        cast(null as varchar) as job_id,
-        marked_on,
-        cast(null as varchar) as failed_component,
-        cast(null as varchar) as cause,
-        cast(null as varchar) as why_not
+        'piece' as place_basis
     from splices_of_pieces
 )
 

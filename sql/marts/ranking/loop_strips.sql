@@ -5,47 +5,6 @@
 -- Why: the loop as it lies today, laid out to scale: the lengths of its sections in the order of position
 with
 
-ranked_sections as (
-    select
-        section_id,
-        loop_id,
-        half_loop_id,
-        cable_class,
-        installed_on,
-        expected_failures,
-        failures_recorded
-    from fitted.section_ranking
-),
-
-ranked_loops as (
-    select loop_id
-    from marts.loop_ranking
-),
-
-register as (
-    select
-        section_id,
-        position,
-        from_terminal_id,
-        to_terminal_id,
-        length_m
-    from staging.sections
-),
-
-loops as (
-    select
-        loop_id,
-        configuration
-    from staging.loops
-),
-
-half_loops as (
-    select
-        loop_id,
-        open_after_position
-    from core.half_loops
-),
-
 laid_out as (
     select
         ranked_sections.loop_id,
@@ -64,12 +23,12 @@ laid_out as (
         half_loops.open_after_position,
         lead(register.position) over along as next_position,
         row_number() over along as place
-    from ranked_sections
+    from fitted.section_ranking as ranked_sections
     -- loops and sections are unique by their ids, half_loops by loop_id
-    inner join ranked_loops on ranked_loops.loop_id = ranked_sections.loop_id
-    inner join register on register.section_id = ranked_sections.section_id
-    left join loops on loops.loop_id = ranked_sections.loop_id
-    left join half_loops on half_loops.loop_id = ranked_sections.loop_id
+    inner join marts.loop_ranking as ranked_loops on ranked_loops.loop_id = ranked_sections.loop_id
+    inner join staging.sections as register on register.section_id = ranked_sections.section_id
+    left join staging.loops as loops on loops.loop_id = ranked_sections.loop_id
+    left join core.half_loops as half_loops on half_loops.loop_id = ranked_sections.loop_id
     window
         along as (partition by ranked_sections.loop_id order by register.position, ranked_sections.section_id),
         before as (
