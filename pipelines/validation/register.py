@@ -7,6 +7,7 @@ from zoneinfo import available_timezones
 import duckdb
 
 from pipelines.validation.facts import DUPLICATE_S, REOPENED_M, REOPENED_S
+from pipelines.warehouse import queries
 from shared import dictionary
 
 NEEDED = {
@@ -188,16 +189,8 @@ def _draw_near_in_place(con: duckdb.DuckDBPyConnection) -> None:
     """)
 
 
-SUCCESSION_DAYS = 31
-"""Days by which a section may follow its predecessor too early or too late without a break; a year by year alone."""
-
-
 def _draw_chain_breaks(con: duckdb.DuckDBPyConnection) -> None:
-    """Sections that at some date do not join on to the one before: a gap, a fork or another terminal.
-
-    The chain is looked at on the day records begin and on each day after it on which a section of the loop comes or
-    goes. A section without a date of installation was always there. Of several breaks the one that stands last is told.
-    """
+    """Sections that at some date do not join on to the one before: a gap, a fork or another terminal."""
     columns = (
         "section_id",
         "loop_id",
@@ -210,72 +203,12 @@ def _draw_chain_breaks(con: duckdb.DuckDBPyConnection) -> None:
     )
     con.execute(f"""
         create or replace temp table chain_breaks as
-        with both_sources as (
+        with sections_together as (
             select {", ".join(columns)}, 1 as newness, file_no, row_number as place from typed
             union all by name
             select {", ".join(columns)}, 0 as newness, 0 as file_no, 0 as place from ({latest_sql("sections", columns)})
-        ),
-        latest as (
-            select section_id, loop_id, position, from_terminal_id, to_terminal_id, is_install_year_only,
-                coalesce(case when is_install_year_only then date_trunc('year', installed_on)::date else installed_on
-                    end, date '0001-01-01') as start_on,
-                coalesce(retired_on, date '9999-12-31') as end_on
-            from both_sources where section_id is not null and position is not null
-            qualify row_number() over (partition by section_id order by newness desc, file_no desc, place desc) = 1
-        ),
-        begun as (
-            -- a loop is of one district
-            select l.loop_id, d.recorded_from from known_loops as l join known_districts as d using (district_id)
-        ),
-        dates as (
-            select s.loop_id, greatest(s.start_on, coalesce(b.recorded_from, s.start_on)) as day
-            from latest as s left join begun as b using (loop_id)
-            union
-            select s.loop_id, s.end_on from latest as s left join begun as b using (loop_id)
-            where s.end_on < date '9999-12-31' and s.end_on > coalesce(b.recorded_from, date '0001-01-01')
-        ),
-        spells as (
-            select loop_id, day, lead(day, 1, date '9999-12-31') over (partition by loop_id order by day) as until
-            from dates
-        ),
-        neighbours as (
-            select
-                s.section_id, s.loop_id, s.position, s.from_terminal_id, p.day, p.until,
-                lag(s.position) over along as position_before,
-                lag(s.to_terminal_id) over along as terminal_before
-            -- a section once for every spell it was in service
-            from spells as p join latest as s on s.loop_id = p.loop_id and s.start_on <= p.day and p.day < s.end_on
-            window along as (partition by s.loop_id, p.day order by s.position, s.section_id)
-        ),
-        broken as (
-            select section_id, loop_id, day, until, case
-                when position_before is null then 'it begins at position ' || position
-                when position = position_before then 'two sections in service at position ' || position
-                when position > position_before + 1 then 'no section between positions ' || position_before || ' and '
-                    || position
-                else 'position ' || position || ' starts at ' || from_terminal_id || ', position ' || position_before
-                    || ' ends at ' || terminal_before
-            end as breaks
-            from neighbours
-            where (position_before is null and position > 1) or position = position_before
-                or position > position_before + 1 or from_terminal_id <> terminal_before
-        ),
-        lasting as (
-            select section_id, loop_id, breaks, min(day) as since, max(until) as until, sum(until - day) as days
-            from broken group by all
-        ),
-        tolerances as (
-            select loop_id, case when bool_or(is_install_year_only) then 366 else {SUCCESSION_DAYS} end as tolerated
-            from latest group by loop_id
         )
-        select k.section_id, k.breaks || case
-            when k.until < date '9999-12-31' then ', from ' || k.since || ' to ' || k.until
-            when k.since > coalesce(b.recorded_from, date '0001-01-01') then ', since ' || k.since
-            else '' end as breaks
-        -- one tolerance and one day of beginning a loop
-        from lasting as k join tolerances as t using (loop_id) left join begun as b using (loop_id)
-        where k.days > t.tolerated
-        qualify row_number() over (partition by k.section_id order by k.until desc, k.since, k.breaks) = 1
+        select * from ({queries()["validation/chain_breaks"].query})
     """)
 
 

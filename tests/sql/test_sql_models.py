@@ -45,6 +45,10 @@ def test_every_query_runs_on_empty_tables_and_has_the_key_that_its_header_says(w
         "create temp table clusters_found as select *, '' as likeness, 1 as jobs_in_cluster from raw.job_clusters"
     )
     whole.execute(f"create temp table jobs_standing as {warehouse.queries()['validation/jobs_standing'].query}")
+    sections = "select *, 0 as newness, 0 as file_no, 0 as place from raw.sections"
+    whole.execute(f"create temp table sections_together as {sections}")
+    whole.execute("create temp table known_loops as from raw.loops")
+    whole.execute("create temp table known_districts as from raw.districts")
     for name, query in warehouse.queries().items():
         key = set(query.key.replace('"', "").split(", "))
         assert key <= set(warehouse.read_query(whole, name).columns), name
