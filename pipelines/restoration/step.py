@@ -13,7 +13,7 @@ from pipelines.restoration.comparison import COLUMNS as COMPARISON_COLUMNS
 from pipelines.restoration.comparison import compare_groups
 from pipelines.restoration.major_events import mark_major_event_days
 from pipelines.restoration.search_effort import count_expected_tests, fit_class_rates, measure_search_effort
-from pipelines.restoration.stages import summarise_stages
+from pipelines.restoration.stages import CLOCKS, summarise_stages
 from pipelines.restoration.trend import chart_months
 from pipelines.restoration.what_if import summarise_savings
 from pipelines.warehouse import read_query

@@ -123,11 +123,6 @@ def known_at(history: FailureHistory, origin: dt.date) -> FailureHistory:
     return dataclasses.replace(history, sections=sections, failures=known, as_of=origin)
 
 
-def counts_as_failure(failures: pd.DataFrame) -> pd.Series:
-    """Failures of the cable on a known section; a section without a date can be picked and fail like any other."""
-    return failures["is_counted"].astype(bool) | failures["why_not"].eq("undated_section")
-
-
 def years_between(earlier: pd.Series, later: pd.Series | pd.Timestamp) -> Floats:
     """Years between dates; missing where either is."""
     days = (later - earlier).dt.days.to_numpy(dtype=np.float64, na_value=np.nan)

@@ -44,7 +44,7 @@ def find_line(maker: str, column: str = "") -> int:
     text = (ROOT / name).read_text(encoding="utf-8")
     if name.endswith(".sql"):
         listed = re.compile(rf'^    (?:.*\bas |(?:\w+\.)?)"?{re.escape(column)}"?,?$')
-        return max((n for n, line in enumerate(text.splitlines(), 1) if listed.match(line)), default=0)
+        return max((n for n, line in enumerate(text.splitlines(), 1) if listed.match(line)), default=0 if column else 1)
     node = find_function(ast.parse(text), function)
     return node.lineno if node else 0
 
