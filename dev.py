@@ -12,9 +12,11 @@ from __future__ import annotations
 
 import hashlib
 import os
+import re
 import subprocess
 import sys
 import venv
+from collections import Counter
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent
@@ -75,7 +77,8 @@ def demo(arguments: list[str]) -> None:
 def lines(arguments: list[str]) -> None:
     """Count lines of product and tests by kind: of the working tree, or of a commit; Python as this tree formats it.
 
-    Generated files and locks count nowhere: they are .md, .lock and .png.
+    Generated files and locks count nowhere: they are .md, .lock and .png. A name said twice is a function, class or
+    constant that more than one module of the product defines for itself (private names and the steps' run apart).
     """
     install("dev.lock")
     names = subprocess.run(
@@ -85,6 +88,7 @@ def lines(arguments: list[str]) -> None:
         text=True,
         check=True,
     ).stdout.splitlines()
+    defined: list[str] = []
     counts = {where: dict.fromkeys(COUNTED, (0, 0)) for where in ("product", "tests")}
     for name in names:
         kind, where = Path(name).suffix, "tests" if name.startswith("tests/") else "product"
@@ -99,11 +103,16 @@ def lines(arguments: list[str]) -> None:
         if kind == ".py":
             formatted = [str(PYTHON), "-m", "ruff", "format", "--config", str(ROOT / "pyproject.toml"), "-"]
             text = subprocess.run(formatted, input=text, capture_output=True, check=True).stdout
+            if where == "product":
+                defined += set(re.findall(rb"^(?:def |class )?([A-Za-z]\w+)(?= = |\(|:)", text, re.MULTILINE)) - {
+                    b"run"
+                }
         files, found = counts[where][kind]
         counts[where][kind] = (files + 1, found + text.count(b"\n"))
     for where, kinds in counts.items():
         listed = ", ".join(f"{kind[1:]} {found:,} in {files}" for kind, (files, found) in kinds.items() if files)
         print(f"{where}: {sum(found for _, found in kinds.values()):,} lines ({listed})")
+    print(f"names said twice: {sum(n > 1 for n in Counter(defined).values())} of {len(set(defined)):,}")
 
 
 def main(arguments: list[str]) -> None:
