@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, Protocol
 
 import pandas as pd
 
@@ -48,3 +48,36 @@ class Marts:
         if not has_table(self._con, f"raw.{stem}"):
             return pd.DataFrame()
         return self._con.execute(f"select * from raw.{stem} order by all").df()
+
+
+class Tables(Protocol):
+    """Whatever gives tables by their names."""
+
+    def read(self, name: str) -> pd.DataFrame: ...
+
+
+class Judged(dict[str, Any]):
+    """Figures and judgements by name, by group where there are several; one that the tables do not hold is None."""
+
+    def __missing__(self, name: str) -> None:
+        return None
+
+    def of(self, name: str, group: object) -> Any:
+        """The judgement of a group, or None."""
+        return (self[name] or {}).get(str(group))
+
+
+def judged(marts: Tables, topic: str) -> Judged:
+    """What marts.TOPIC_findings says for the pages: the code of a judgement, or the amount of a figure.
+
+    Checked by: tests/unit/test_reports_words.py
+    """
+    found = Judged()
+    rows = marts.read(f"marts.{topic}_findings")
+    for figure, group, amount, code in rows[["figure", "group_name", "amount", "judged"]].itertuples(index=False):
+        value = (None if pd.isna(amount) else amount) if pd.isna(code) else code
+        if group:
+            found.setdefault(figure, {})[group] = value
+        else:
+            found[figure] = value
+    return found

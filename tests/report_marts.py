@@ -6,9 +6,12 @@ import duckdb
 import numpy as np
 import pandas as pd
 
+from pipelines import warehouse
+from reports.marts import Judged, judged
 from shared import dictionary
 from shared.intervals import poisson_limits
-from shared.store import write_table
+from shared.settings import Settings
+from shared.store import has_table, write_settings, write_table
 
 CLASSES = ("HMWPE/bare/buried", "XLPE/bare/buried", "XLPE/jacketed/buried", "TRXLPE/jacketed/duct", "EPR/jacketed/duct")
 DISTRICTS = ("Alder", "Birch", "Cedar")
@@ -48,6 +51,35 @@ def filled(table: str, frame: pd.DataFrame) -> pd.DataFrame:
     return whole.fillna(dict.fromkeys(absent, 0)) if table.startswith("marts.") else whole
 
 
+class Given:
+    """Tables by name; one that is not given has its columns and no row, and what pages state is made from the rest."""
+
+    def __init__(self, tables: dict[str, pd.DataFrame], settings: Settings | None = None) -> None:
+        self.tables, self.settings = tables, settings or Settings()
+
+    def read(self, name: str) -> pd.DataFrame:
+        if name not in self.tables and (name.endswith("_findings") or name == "marts.backtest_pooled"):
+            return self.made(name)
+        return self.tables.get(name, pd.DataFrame(columns=list(dictionary.tables()[name].columns))).copy()
+
+    def made(self, name: str) -> pd.DataFrame:
+        """The rows of a model, from the tables given."""
+        with duckdb.connect() as con:
+            warehouse.load_macros(con)
+            for schema in ("settings", "marts", "fitted"):
+                con.execute(f"create schema {schema}")
+            write_settings(con, self.settings)
+            for needed in warehouse.models()[name].reads:
+                if not needed.startswith("settings."):
+                    write_table(con, needed, self.read(needed).reindex(columns=dictionary.tables()[needed].columns))
+            return con.execute(warehouse.models()[name].query).df()
+
+
+def found_in(topic: str, tables: dict[str, pd.DataFrame], settings: Settings | None = None) -> Judged:
+    """What the page of a topic states, from the tables given."""
+    return judged(Given(tables, settings), topic)
+
+
 def write_small_marts(con: duckdb.DuckDBPyConnection, *, loops: int = 40, digs: int = 120, seed: int = 5) -> None:
     """Write every export mart with a few invented rows."""
     draws = np.random.default_rng(seed)
@@ -63,6 +95,16 @@ def write_small_marts(con: duckdb.DuckDBPyConnection, *, loops: int = 40, digs: 
         "core.job_stages": job_stages(draws),
     }.items():
         write_table(con, name, filled(name, frame))
+    stated = [
+        m for m in warehouse.build_order(("marts",)) if m.table.endswith("_findings") or m.table.endswith("_pooled")
+    ]
+    warehouse.load_macros(con)
+    write_settings(con, Settings())
+    for model in stated:
+        for needed in model.reads:
+            if not needed.startswith("settings.") and not has_table(con, needed):
+                write_table(con, needed, pd.DataFrame(columns=list(dictionary.tables()[needed].columns)))
+        con.execute(f"create or replace table {model.table} as\n{model.query}")
 
 
 def around(values: np.ndarray, draws: np.random.Generator, share: float = 0.15) -> dict[str, np.ndarray]:

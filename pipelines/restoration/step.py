@@ -14,7 +14,7 @@ from pipelines.restoration.comparison import compare_groups
 from pipelines.restoration.major_events import mark_major_event_days
 from pipelines.restoration.search_effort import count_expected_tests, fit_class_rates, measure_search_effort
 from pipelines.restoration.stages import CLOCKS, summarise_stages
-from pipelines.restoration.trend import chart_months
+from pipelines.restoration.trend import chart_months, compare_last_years
 from pipelines.restoration.what_if import summarise_savings
 from pipelines.warehouse import read_query
 from shared.store import write_tables
@@ -65,6 +65,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     tables["marts.restoration_trend"] = chart_months(
         jobs.assign(time_to_restore=jobs["time_to_restore"].where(~jobs["is_radial"])), known_until, lag, level=level
     )
+    tables["fitted.restoration_year_change"] = compare_last_years(tables["marts.restoration_trend"], level)
     tables["marts.restoration_search"] = measure_search_effort(
         jobs.merge(searches, on="job_id"), (*PAGE_GROUPINGS, "method", *crews), **bootstrap
     )

@@ -106,6 +106,39 @@ TREND_COLUMNS = [
 ]
 
 
+def compare_last_years(trend: pd.DataFrame, level: float) -> pd.DataFrame:
+    """Whether the last twelve complete months of each measure differ from the twelve before.
+
+    Parameters
+    ----------
+    trend
+        fitted.restoration_trend.
+    level
+        Two-sided coverage of the limits of the difference.
+
+    Returns
+    -------
+    DataFrame
+        fitted.restoration_year_change: a row a measure that has months enough.
+
+    Notes
+    -----
+    A rise or a fall is said only where the limits leave no difference out.
+
+    Checked by: tests/unit/test_restoration_trend.py
+    """
+    rows = []
+    complete = trend[~trend["is_immature"].astype(bool)].sort_values("reported_month")
+    for measure, months in complete.groupby("measure", sort=True):
+        found = compare_years(months["mean_min"].to_numpy(dtype=np.float64, na_value=np.nan), level)
+        if found is not None:
+            last, before, difference, lo, hi = found
+            judged = "within" if lo <= 0 <= hi else "rise" if difference > 0 else "fall"
+            rows.append((measure, last, before, lo, hi, judged))
+    columns = ["measure", "last_mean_min", "before_mean_min", "difference_lo", "difference_hi", "judged"]
+    return pd.DataFrame(rows, columns=columns)
+
+
 def compare_years(means: NDArray[np.float64], level: float) -> tuple[float, float, float, float, float] | None:
     """Mean of the last twelve complete months, of the twelve before, their difference and its limits.
 

@@ -274,6 +274,42 @@ def compare_rates(counts: Sequence[float], exposures: Sequence[float], level: fl
     return RateRatio(observed, ratio(lo), ratio(hi), min(1.0, 2.0 * min(at_most, at_least)))
 
 
+YOUNG_BANDS = ("up_to_3_months", "3_to_12_months", "1_to_2_years")
+LATER_BANDS = ("2_to_5_years", "over_5_years")
+
+
+def compare_splices(bands: pd.DataFrame, level: float) -> pd.DataFrame:
+    """Do splices fail more in the first two years after a repair than later?
+
+    Parameters
+    ----------
+    bands
+        marts.splice_failures: repair_band, section_years, splice_failures.
+    level
+        Two-sided coverage of the ratio's limits.
+
+    Returns
+    -------
+    DataFrame
+        fitted.splice_comparison: one row, or none where no splice has failed after a repair in view.
+
+    Checked by: tests/unit/test_reports_survival_groups.py
+    """
+    groups = [bands[bands["repair_band"].isin(names)] for names in (YOUNG_BANDS, LATER_BANDS)]
+    counts = [float(part["splice_failures"].sum()) for part in groups]
+    years = [float(part["section_years"].sum()) for part in groups]
+    columns = ["splices", "young_splice_rate", "later_splice_rate", "rate_ratio", "ratio_lo", "ratio_hi", "judged"]
+    if not all(years) or not any(counts):
+        return pd.DataFrame(columns=columns)
+    rates = [100.0 * count / span for count, span in zip(counts, years, strict=True)]
+    if not all(counts):
+        judged = "all_young" if counts[0] else "all_later"
+        return pd.DataFrame([(int(sum(counts)), *rates, None, None, None, judged)], columns=columns)
+    found = compare_rates(counts, years, level)
+    judged = "beyond_chance" if found.lo > 1.0 or found.hi < 1.0 else "within_chance"
+    return pd.DataFrame([(int(sum(counts)), *rates, found.ratio, found.lo, found.hi, judged)], columns=columns)
+
+
 def _rate_with_limits(failures: int, exposure_km_years: float, level: float) -> tuple[float | None, ...]:
     """Failures per 100 km and year with exact Poisson limits; missing without exposure."""
     if exposure_km_years <= 0:

@@ -78,21 +78,23 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     # read
     history = read_history(con, settings)
 
-    # compute and write
-    return write_tables(
-        con,
-        {
-            "marts.class_survival": rates.tabulate_classes(history, settings),
-            "marts.age_rates": rates.tabulate_age_rates(history, settings),
-            "marts.mean_cumulative_failures": rates.tabulate_mean_cumulative(history, settings),
-            "marts.mean_cumulative_by_vintage": vintages.tabulate_vintages(history, settings),
-            "marts.attribute_effects": attribute_effects.compare_attributes(history, settings),
-            "marts.splice_failures": splices.tabulate_splices(history, settings),
-            "marts.register_audit": audit.audit_register(history, settings),
-            "marts.register_orphans": audit.count_orphans(history),
-            "marts.late_entry": panels.compare_late_entry(history, settings),
-            "marts.first_failures": panels.tabulate_first_failures(history, settings),
-            "marts.power_law_fits": panels.tabulate_fits(history, settings),
-            "marts.hazard_choice": model_selection.choose_model(history, settings).scores,
-        },
-    )
+    # compute
+    frames = {
+        "marts.class_survival": rates.tabulate_classes(history, settings),
+        "marts.age_rates": rates.tabulate_age_rates(history, settings),
+        "marts.mean_cumulative_failures": rates.tabulate_mean_cumulative(history, settings),
+        "marts.mean_cumulative_by_vintage": vintages.tabulate_vintages(history, settings),
+        "marts.attribute_effects": attribute_effects.compare_attributes(history, settings),
+        "marts.splice_failures": splices.tabulate_splices(history, settings),
+        "marts.register_audit": audit.audit_register(history, settings),
+        "marts.register_orphans": audit.count_orphans(history),
+        "marts.late_entry": panels.compare_late_entry(history, settings),
+        "marts.first_failures": panels.tabulate_first_failures(history, settings),
+        "marts.power_law_fits": panels.tabulate_fits(history, settings),
+        "marts.hazard_choice": model_selection.choose_model(history, settings).scores,
+    }
+    level = settings.general.interval_level
+    frames["fitted.splice_comparison"] = rates.compare_splices(frames["marts.splice_failures"], level)
+
+    # write
+    return write_tables(con, frames)

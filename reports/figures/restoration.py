@@ -123,15 +123,15 @@ def chart_later_stages(stages: pd.DataFrame) -> go.Figure:
     return chart
 
 
-def chart_groups(summary: pd.DataFrame, small: int) -> go.Figure:
-    """Mean time to locate and to restore of each group with limits, groups under the small count in pale ink.
+def chart_groups(summary: pd.DataFrame, few: list[bool]) -> go.Figure:
+    """Mean time to locate and to restore of each group with limits, groups of too few jobs in pale ink.
 
     Parameters
     ----------
     summary
         Rows of restoration_summary of one grouping, in the order they are drawn, top first.
-    small
-        Jobs below which a group is pale.
+    few
+        Whether each group has too few jobs to be compared.
 
     Notes
     -----
@@ -139,10 +139,9 @@ def chart_groups(summary: pd.DataFrame, small: int) -> go.Figure:
     """
     chart = style.new_chart(style.row_height(len(summary), each=38, around=96))
     names = [f"{group} ({jobs:,})" for group, jobs in zip(summary["group_name"], summary["jobs"], strict=True)]
-    pale = (summary["jobs"] < small).tolist()
     for place, (what, name) in enumerate((("locate", "time to locate"), ("restore", "time to restore"))):
         mean = summary[f"mean_time_to_{what}_min"]
-        inks = [style.INKS["pale"] if p else style.ink_of(place) for p in pale]
+        inks = [style.INKS["pale"] if p else style.ink_of(place) for p in few]
         chart.add_scatter(
             x=mean.tolist(),
             y=names,

@@ -8,14 +8,17 @@ import pandas as pd
 
 from reports import style
 from reports.figures import validation as figures
-from reports.page import Exhibit, Page, Section, Table, absent, largest
+from reports.page import Exhibit, Page, Section, largest
 from reports.pages import data_quality_decisions as decisions
 from reports.pages import data_quality_values as values
+from reports.words import Words
 from shared import dictionary
 
 if TYPE_CHECKING:
     from reports.marts import Marts
     from shared.settings import Settings
+
+say = Words("data_quality")
 
 QUESTION = "What do the figures stand on?"
 
@@ -34,11 +37,7 @@ def build(marts: Marts, settings: Settings) -> Page:
         key="data_quality",
         title="Data quality",
         question=QUESTION,
-        summary=(
-            "A row that was read is loaded, or already there, or replaced by a later revision, or in quarantine.",
-            "Nothing is dropped and nothing is mended in silence.",
-            what_waits(marts, findings),
-        ),
+        summary=(say("build.intro"), say("build.intro_2"), what_waits(marts, findings)),
         sections=(
             Section("What is loaded", (tables_loaded(marts), files_read(marts), values.trend(marts))),
             Section(
@@ -73,7 +72,7 @@ def what_waits(marts: Marts, findings: pd.DataFrame) -> str:
     )
     said = [style.counted(n, one, several) for n, one, several in waiting if n]
     if not said:
-        return "Nothing waits to be mended or decided on."
+        return say("what_waits.said")
     return "Waiting for a person: " + (", ".join(said[:-1]) + " and " if len(said) > 1 else "") + said[-1] + "."
 
 
@@ -84,7 +83,6 @@ def staged(marts: Marts) -> dict[str, pd.DataFrame]:
 
 def tables_loaded(marts: Marts) -> Exhibit:
     """Rows in use by table."""
-    title = "Rows in use, by table"
     frames = staged(marts)
     rows = pd.DataFrame(
         {
@@ -94,89 +92,45 @@ def tables_loaded(marts: Marts) -> Exhibit:
         }
     )
     if not rows["rows"].sum():
-        return absent("tables", title, (), "Nothing is loaded.", REMEDY)
+        return say.absent("tables")
     jobs = frames["jobs"]
-    finding = (
-        f"{style.counted(len(jobs), 'closed job')} and {style.counted(len(frames['sections']), 'section')} on "
-        f"{style.counted(len(frames['loops']), 'loop')} are in use."
-    )
+    finding = say("tables.finding", n_jobs=len(jobs), n_sections=len(frames["sections"]), n_loops=len(frames["loops"]))
     if len(jobs):
         first, last = style.date_words(jobs["reported_at"].min()), style.date_words(jobs["reported_at"].max())
         finding += f" The jobs run from {first} to {last} (UTC)."
     empty = rows.loc[rows["rows"] == 0, "table"].tolist()
-    more = (f"Not loaded: {', '.join(empty)}. Figures that need them are left out.",) if empty else ()
-    return Exhibit(
-        key="tables",
-        title=title,
-        finding=finding,
-        more=more,
-        sources=(),
-        definition="Rows after the latest revision of each thing is taken; of jobs, the closed ones.",
-        count=f"{style.counted(rows['rows'].sum(), 'row')}.",
-        interval="None.",
-        left_out="Cancelled jobs and superseded revisions, which stay in the raw tables.",
-        tables=(
-            Table(rows, ("table", "rows", "grain"), "staging layer", labels={"rows": "Rows", "grain": "One row is"}),
-        ),
-    )
+    more = (say("tables.more", value=", ".join(empty)),) if empty else ()
+    return say.exhibit("tables", finding, rows, more=more, rows_2=rows["rows"].sum())
 
 
 def files_read(marts: Marts) -> Exhibit:
     """What became of the rows of every file."""
-    title = "What became of the rows of every file"
     files = marts.read_book("files")
     wanted = {"batch_id", "file", "read", "new", "revised", "unchanged", "superseded", "quarantined", "warned"}
     if files.empty or not wanted <= set(files.columns):
-        return absent("files", title, (), "No record of files read.", REMEDY)
+        return say.absent("files")
     rows = files.assign(loaded=files["new"] + files["revised"])
     read, kept_out = int(rows["read"].sum()), int(rows["quarantined"].sum())
-    finding = (
-        f"Of {style.counted(read, 'row')} read from {style.counted(len(rows), 'file')}, {kept_out:,} "
-        f"({style.percent(kept_out / max(read, 1), 1)}) "
-        f"are in quarantine; {style.counted(rows['warned'].sum(), 'row')} "
-        f"{'was' if int(rows['warned'].sum()) == 1 else 'were'} kept and flagged."
+    finding = say(
+        "files.finding",
+        read=read,
+        n_rows=len(rows),
+        kept_out=kept_out,
+        kept_out_2=kept_out / max(read, 1),
+        warned=rows["warned"].sum(),
+        warned_2=int(rows["warned"].sum()),
     )
     worst = rows[rows["read"] > 0].assign(share=lambda r: r["quarantined"] / r["read"])
     if len(worst) and worst["share"].max() > 0:
         head = largest(worst, "share")
         finding += f" The largest share is in {head['file']}: {style.percent(head['share'], 1)}."
-    return Exhibit(
-        key="files",
-        title=title,
-        finding=finding,
-        sources=(),
-        definition="Loaded: new, or a later revision. Unchanged: already there. Superseded: an older revision than "
-        "one already there. "
-        "Read = loaded + unchanged + superseded + quarantined, checked for every file.",
-        count=f"{style.counted(rows['batch_id'].nunique(), 'load')}.",
-        interval="None.",
-        left_out="Nothing: every load since the workspace was made.",
-        chart=figures.chart_files(rows.tail(40)),
-        tables=(
-            Table(
-                rows,
-                (
-                    "file",
-                    "table",
-                    "batch_id",
-                    "read",
-                    "new",
-                    "revised",
-                    "unchanged",
-                    "superseded",
-                    "quarantined",
-                    "warned",
-                ),
-                "raw.files",
-                labels={name: name.capitalize() for name in wanted - {"batch_id", "file"}},
-            ),
-        ),
+    return say.exhibit(
+        "files", finding, rows, chart=figures.chart_files(rows.tail(40)), batch_id=rows["batch_id"].nunique()
     )
 
 
 def gaps(marts: Marts) -> Exhibit:
     """How often a wanted value is missing."""
-    title = "Wanted values that are missing"
     made = []
     for stem, frame in staged(marts).items():
         for column in dictionary.tables()[f"raw.{stem}"].wanted:
@@ -185,51 +139,23 @@ def gaps(marts: Marts) -> Exhibit:
                 made.append((f"{stem}.{column}", len(frame), missing, missing / len(frame)))
     rows = pd.DataFrame(made, columns=["name", "rows", "missing", "share"])
     if rows.empty:
-        return absent("gaps", title, (), "Nothing is loaded, so nothing is missing from it.", REMEDY)
+        return say.absent("gaps")
     rows = rows.sort_values(["share", "name"], ascending=[False, True]).reset_index(drop=True)
     head = rows.iloc[0]
-    finding = (
-        f"{head['name']} is missing most often: in {style.percent(head['share'])} of "
-        f"{style.counted(head['rows'], 'row')}."
-        if head["missing"]
-        else "No wanted value is missing."
-    )
-    return Exhibit(
-        key="gaps",
-        title=title,
-        finding=finding,
-        sources=(),
-        definition="A wanted value is one that a figure needs; a row without it is kept, and left out of that figure "
-        "alone.",
-        count=f"{style.counted(len(rows), 'wanted column')} in the tables loaded.",
-        interval="None.",
-        left_out="Required values: a row without one is in quarantine. Optional values are not counted.",
+    finding = say("gaps.finding", head=head) if head["missing"] else "No wanted value is missing."
+    return say.exhibit(
+        "gaps",
+        finding,
+        rows,
         chart=figures.chart_gaps(rows[rows["missing"] > 0]) if (rows["missing"] > 0).any() else None,
-        tables=(
-            Table(
-                rows,
-                ("name", "rows", "missing", "share"),
-                "staging layer",
-                labels={"name": "Table and column", "rows": "Rows", "missing": "Missing", "share": "Share"},
-            ),
-        ),
+        n_rows=len(rows),
     )
 
 
 def rules(findings: pd.DataFrame) -> Exhibit:
     """Findings by rule."""
-    title = "Findings by rule"
     if findings.empty:
-        return Exhibit(
-            key="rules",
-            title=title,
-            finding="No row broke a rule.",
-            sources=(QUARANTINE,),
-            count="No finding.",
-            interval="None.",
-            definition="Each row is tried against the named rules at the door.",
-            left_out="Nothing.",
-        )
+        return say.exhibit("rules", say("no_rules.finding"), words="no_rules")
     counts = findings.groupby(["rule", "severity"], as_index=False, sort=True).agg(
         findings=("rule", "size"), rows=("row_number", "nunique"), example=("message", "first")
     )
@@ -241,63 +167,34 @@ def rules(findings: pd.DataFrame) -> Exhibit:
     )
     kept_out = int((findings["severity"] == "reject").sum())
     head = counts.iloc[0]
-    finding = (
-        f"{style.counted(len(findings), 'finding')} by {style.counted(counts['rule'].nunique(), 'rule')}; "
-        f"{kept_out:,} keep a row out, "
-        f"{len(findings) - kept_out:,} flag it. The commonest is {head['rule']}, "
-        f"{style.counted(head['total'], 'time')}."
+    finding = say(
+        "rules.finding",
+        n_findings=len(findings),
+        rule=counts["rule"].nunique(),
+        kept_out=kept_out,
+        n_findings_2=len(findings) - kept_out,
+        head=head,
     )
-    return Exhibit(
-        key="rules",
-        title=title,
-        finding=finding,
-        sources=(QUARANTINE,),
-        definition="A finding is one rule that one row failed; a row may fail several. Kept out: the row is in "
-        "quarantine, as it came.",
-        count=f"{style.counted(len(findings), 'finding')}.",
-        interval="None.",
-        left_out="Faults no rule looks for.",
-        chart=figures.chart_rules(counts),
-        tables=(
-            Table(
-                counts,
-                ("rule", "severity", "findings", "example"),
-                QUARANTINE,
-                labels={"findings": "Findings", "example": "For example"},
-            ),
-        ),
-    )
+    return say.exhibit("rules", finding, counts, chart=figures.chart_rules(counts), n_findings=len(findings))
 
 
 def single_findings(findings: pd.DataFrame) -> Exhibit:
     """The findings one by one."""
-    title = "Findings, row by row"
     if findings.empty:
-        return Exhibit(key="findings", title=title, finding="There is nothing to mend.", sources=(QUARANTINE,))
+        return say.nothing("findings")
     rejects_first = (
         findings.assign(order=(findings["severity"] != "reject").astype(int))
         .sort_values(["order", "batch", "file", "row_number", "rule", "column"])
         .reset_index(drop=True)
     )
     shown = rejects_first.head(SHOWN_FINDINGS)
-    return Exhibit(
-        key="findings",
-        title=title,
-        sources=(QUARANTINE,),
-        finding="Each row that was kept out can be mended and loaded again. "
-        "The command loopwear quarantine --export FILE writes them in the form they came.",
-        definition="Row number as a spreadsheet shows it: the header is row 1. Rows kept out come first.",
-        count=f"{style.counted(len(findings), 'finding')}.",
-        interval="None.",
-        left_out="Nothing."
+    return say.exhibit(
+        "findings",
+        say("findings.finding"),
+        shown,
+        extra=len(findings) - len(shown),
+        n_findings=len(findings),
+        ending="Nothing."
         if len(shown) == len(findings)
         else f"Findings after the first {len(shown):,}: in the export.",
-        tables=(
-            Table(
-                shown,
-                ("file", "row_number", "rule", "severity", "column", "value", "message"),
-                QUARANTINE,
-                extra=len(findings) - len(shown),
-            ),
-        ),
     )

@@ -15,12 +15,16 @@ from reports.figures.map import DRAWN_LOOPS, Plane, draw_map, lay_flat, nearest_
 from reports.figures.strip import draw_strip, short_names, terminal_names
 from reports.figures.strip_layout import pieces_of
 from reports.figures.strip_marks import letters_of
-from reports.page import Exhibit, Section, Table, absent, templates
+from reports.marts import judged
+from reports.page import Exhibit, Section, Table, templates
 from reports.table import Cell, plain_rows
+from reports.words import Words
 
 if TYPE_CHECKING:
-    from reports.marts import Marts
+    from reports.marts import Judged, Marts
     from shared.settings import Settings
+
+say = Words("replacement")
 
 LOOPS = "marts.loop_ranking"
 SECTIONS = "marts.section_ranking"
@@ -36,9 +40,6 @@ SHOWN_LOOPS = 25
 
 SECTIONS_IN_PAGE = 2_000
 """Sections the page holds, by rank; of a large fleet the export has the rest, which would weigh too much here."""
-
-SHORT_LOOP_KM = 0.1
-"""Below this length a place in the ranking per km says little: our choice, a section or two."""
 
 LOOP_COLUMNS = (
     "rank", "rank_lo", "rank_hi", "loop_id", "district_id", "length_km", "worst_class", "failures_recorded",
@@ -101,11 +102,11 @@ def anchors_of(loops: pd.DataFrame) -> dict[str, str]:
 
 def ranking(marts: Marts, settings: Settings) -> tuple[Exhibit, ...]:
     """Exhibits of the ranking: loops, the map where there are coordinates, sections."""
-    loops = marts.read(LOOPS)
+    loops, found = marts.read(LOOPS), judged(marts, "replacement")
     made = (
-        first_loops(loops, settings),
+        first_loops(loops, settings, found),
         loop_map(loops, marts.read(PLACES)),
-        first_sections(marts.read(SECTIONS), loops, settings),
+        first_sections(marts.read(SECTIONS), loops, settings, found),
     )
     return tuple(exhibit for exhibit in made if exhibit is not None)
 
@@ -127,93 +128,68 @@ def partners_of(clusters: pd.DataFrame) -> dict[str, str]:
     return {job: ", ".join(others) for job, others in found.items()}
 
 
-def first_loops(loops: pd.DataFrame, settings: Settings) -> Exhibit:
+def first_loops(loops: pd.DataFrame, settings: Settings, found: Judged) -> Exhibit:
     """The ranking's head with limits, and the whole of it as a table."""
-    title = "The loops that rank first"
     if loops.empty:
-        return absent(
-            "loops", title, (LOOPS,), "There is no ranking: no loop has cable in service with a fitted class.", REMEDY
-        )
+        return say.absent("loops")
     rows, anchors = in_rank_order(loops), anchors_of(loops)
     top = rows.head(SHOWN_LOOPS)
-    last = top.iloc[-1]
-    level_with_last = int((top["expected_failures_lo"] <= last["expected_failures_hi"]).sum()) - 1
-    finding = (
-        f"The first {len(top)} of {style.counted(len(rows), 'loop')} are "
-        f"{style.percent(top['length_km'].sum() / rows['length_km'].sum(), 1)} of the length and "
-        f"{style.percent(top['expected_failures'].sum() / rows['expected_failures'].sum(), 1)} of the failures "
-        f"expected in {style.number(settings.general.horizon_years)} years. The order inside this list is loose: the "
-        f"limits of {level_with_last} of the {len(top) - 1} above the last reach down to its own."
-        f"{short_loops_sentence(top)}"
+    n_top = len(top)
+    short = found.of("short_loops", n_top)
+    finding = say(
+        "loops.finding",
+        short and "loops.short",
+        n_top=n_top,
+        n_rows=len(rows),
+        length_share=found.of("loops_length_share", n_top),
+        failures_share=found.of("loops_failures_share", n_top),
+        settings=settings,
+        reaching=found.of("loops_reaching_last", n_top),
+        n_above=n_top - 1,
+        short=short,
+        short_km=found["short_loop_km"],
     )
-    return Exhibit(
-        key="loops",
-        title=title,
-        finding=finding,
-        sources=(LOOPS,),
-        definition="Ranked by failures expected per km. Expected failures: what cable of its kind and age has done, a "
-        "section's two ends counted as so many metres and held to the level of its class in the last years, times how "
-        "much worse than its class the loop has shown itself, over the horizon, with nothing done. The number before a "
-        "name is its rank; a name leads to the loop's sheet.",
-        count=f"{style.counted(rows['failures_recorded'].sum(), 'failure')} on record over "
-        f"{style.quantity(float(rows['length_km'].sum()), 'km', 0)} in service.",
-        interval=f"{style.percent(settings.general.interval_level)} {LIMITS}",
-        left_out="Loops without cable in service.",
+    return say.exhibit(
+        "loops",
+        finding,
+        rows,
+        anchors={"loop_id": anchors},
         chart=figures.chart_loops(top, settings.general.horizon_years, anchors=anchors),
-        tables=(
-            Table(
-                rows, LOOP_COLUMNS, LOOPS, LABELS, filters=("district_id", "worst_class"), sums=SUMS,
-                anchors={"loop_id": anchors},
-            ),
-        ),
-    )  # fmt: skip
-
-
-def short_loops_sentence(top: pd.DataFrame) -> str:
-    """How many of the first loops rank there by their shortness: per km a few metres weigh as much as a whole loop."""
-    short = int((top["length_km"] < SHORT_LOOP_KM).sum())
-    if not short:
-        return ""
-    return (
-        f" {short} of them {'is' if short == 1 else 'are'} shorter than {style.quantity(SHORT_LOOP_KM, 'km', 2)}: "
-        "per km a few metres count as much as a whole loop, so look at their place by money too."
+        failures_recorded=rows["failures_recorded"].sum(),
+        length_km=float(rows["length_km"].sum()),
+        settings=settings,
+        limits=LIMITS,
     )
 
 
-def first_sections(sections: pd.DataFrame, loops: pd.DataFrame, settings: Settings) -> Exhibit:
+def first_sections(sections: pd.DataFrame, loops: pd.DataFrame, settings: Settings, found: Judged) -> Exhibit:
     """The sections' own ranking, as a table to search."""
-    title = "The sections that rank first"
     if sections.empty:
-        return absent("sections", title, (SECTIONS,), "There is no section with a fitted class in service.", REMEDY)
+        return say.absent("sections")
     rows, anchors = in_rank_order(sections), anchors_of(loops)
     top, held = rows.head(SHOWN_LOOPS), rows.head(SECTIONS_IN_PAGE)
     on_first = int(top["loop_id"].isin(set(anchors)).sum())
-    finding = (
-        f"{on_first} of the first {len(top)} of {style.counted(len(rows), 'section')} "
-        f"{'lies' if on_first == 1 else 'lie'} on the first {len(anchors)} loops. These {len(top)} are "
-        f"{style.percent(top['length_km'].sum() / rows['length_km'].sum(), 1)} of the length and "
-        f"{style.percent(top['expected_failures'].sum() / rows['expected_failures'].sum(), 1)} of the failures "
-        f"expected in {style.number(settings.general.horizon_years)} years."
+    finding = say(
+        "sections.finding",
+        on_first=on_first,
+        n_top=len(top),
+        n_rows=len(rows),
+        n_anchors=len(anchors),
+        length_share=found.of("sections_length_share", len(top)),
+        failures_share=found.of("sections_failures_share", len(top)),
+        settings=settings,
     )
-    return Exhibit(
-        key="sections",
-        title=title,
-        finding=finding,
-        sources=(SECTIONS,),
-        definition="As for the loops, section by section: a loop may rank high by one section, and a section by its "
-        "loop. The number before a name is its rank.",
-        count=f"{style.counted(rows['failures_recorded'].sum(), 'failure')} on record on these sections.",
-        interval=f"{style.percent(settings.general.interval_level)} {LIMITS}",
-        left_out="Retired cable. Failures whose section is not known are shared over their loop in what is expected, "
-        "and not counted on record here.",
+    return say.exhibit(
+        "sections",
+        finding,
+        held,
+        extra=len(rows) - len(held),
+        anchors={"loop_id": anchors},
         chart=figures.chart_loops(top, settings.general.horizon_years, "section_id"),
-        tables=(
-            Table(
-                held, SECTION_COLUMNS, SECTIONS, LABELS, filters=("district_id", "cable_class"), sums=SUMS,
-                anchors={"loop_id": anchors}, extra=len(rows) - len(held),
-            ),
-        ),
-    )  # fmt: skip
+        failures_recorded=rows["failures_recorded"].sum(),
+        settings=settings,
+        limits=LIMITS,
+    )
 
 
 def loop_map(loops: pd.DataFrame, places: pd.DataFrame) -> Exhibit | None:
@@ -224,28 +200,20 @@ def loop_map(loops: pd.DataFrame, places: pd.DataFrame) -> Exhibit | None:
     plane = lay_flat(rows)
     anchors = {loop: anchor for loop, anchor in anchors_of(loops).items() if loop in set(rows["loop_id"])}
     finding = where_first_lie(rows, plane, rows["loop_id"].isin(set(anchors)).to_numpy())
-    return Exhibit(
-        key="map",
-        title="Where they lie",
-        finding=finding,
-        sources=(PLACES, LOOPS),
-        definition="A circle a loop, at the mean of its terminals' coordinates; its area grows with the failures "
-        "expected of the loop. The number is the rank and leads to the loop's sheet. One scale both ways.",
-        count=f"{style.counted(len(rows), 'loop')} drawn of {len(loops):,}.",
-        interval="None.",
-        left_out="Loops without coordinates"
-        + (f" and loops ranked below the first {DRAWN_LOOPS:,}" if len(places) > len(rows) else "")
-        + ("." if plane.is_metric else ". A scale: the coordinates do not fit the cable's lengths in metres."),
+    return say.exhibit(
+        "map",
+        finding,
+        rows.head(SHOWN_LOOPS),
+        extra=len(places) - min(SHOWN_LOOPS, len(rows)),
+        anchors={"loop_id": anchors},
         body=Markup('<div class="scroller drawing" tabindex="0" role="region" aria-label="Map">{}</div>').format(
             draw_map(rows, plane, anchors)
         ),
-        tables=(
-            Table(
-                rows.head(SHOWN_LOOPS), ("rank", "loop_id", "district_id", "expected_failures", "x", "y"), PLACES,
-                anchors={"loop_id": anchors}, extra=len(places) - min(SHOWN_LOOPS, len(rows)),
-            ),
-        ),
-    )  # fmt: skip
+        n_rows=len(rows),
+        n_loops=len(loops),
+        ending=f" and loops ranked below the first {DRAWN_LOOPS:,}" if len(places) > len(rows) else "",
+        ending_2="." if plane.is_metric else ". A scale: the coordinates do not fit the cable's lengths in metres.",
+    )
 
 
 def where_first_lie(rows: pd.DataFrame, plane: Plane, first: np.ndarray) -> str:
@@ -253,16 +221,19 @@ def where_first_lie(rows: pd.DataFrame, plane: Plane, first: np.ndarray) -> str:
     counts = rows.loc[first, "district_id"].value_counts().sort_index(kind="stable")
     counts = counts.sort_values(ascending=False, kind="stable")
     if counts.empty:
-        return "None of the first loops has coordinates."
+        return say("where_first_lie.said")
     finding = f"The first {int(first.sum())} loops lie in one district."
     if len(counts) > 1:
-        finding = (
-            f"{int(counts.iloc[0])} of the first {int(first.sum())} loops lie in district {counts.index[0]}, the rest "
-            f"in {style.counted(len(counts) - 1, 'other')}."
+        finding = say(
+            "where_first_lie.finding",
+            iloc=int(counts.iloc[0]),
+            first_2=int(first.sum()),
+            index=counts.index[0],
+            n_counts=len(counts) - 1,
         )
     if plane.is_metric and first.sum() > 1:
         near = nearest_m(Plane(plane.x[first], plane.y[first], is_metric=True))
-        finding += f" Half of them have another of them within {style.quantity(float(np.median(near)) / 1000, 'km')}."
+        finding += say("where_first_lie.finding_2", np_2=float(np.median(near)) / 1000)
     return finding
 
 
@@ -297,24 +268,23 @@ def sheets(
     partners: dict[str, str] | None = None,
 ) -> Exhibit:
     """A sheet a loop: drawn to scale, with its reasons, its figures and its jobs."""
-    title = "Sheets of the first loops"
     if loops.empty or strips.empty:
-        return absent("sheets", title, (STRIPS,), "No loop can be laid out.", REMEDY)
+        return say.absent("sheets")
     jobs = marks[marks["mark_kind"] == "failure"]
     basis = jobs["place_basis"].value_counts()
     drawn_mid = int(basis.get("middle", 0)) + int(basis.get("outside", 0))
-    finding = (
-        f"Of {style.counted(len(jobs), 'job')} on the first {style.counted(len(loops), 'loop')}, "
-        f"{int(basis.get('dug', 0))} can be drawn where they were dug. {drawn_mid} are drawn in the middle of their "
-        f"section, {int(basis.get('replaced', 0))} were on cable since replaced, and of "
-        f"{int(basis.get('loop_only', 0)) + int(basis.get('not_in_register', 0))} no section of the register is named."
+    finding = say(
+        "sheets.finding",
+        n_jobs=len(jobs),
+        n_loops=len(loops),
+        basis_2=int(basis.get("dug", 0)),
+        drawn_mid=drawn_mid,
+        basis_3=int(basis.get("replaced", 0)),
+        basis_4=int(basis.get("loop_only", 0)) + int(basis.get("not_in_register", 0)),
     )
     doubted = int(jobs["job_id"].isin(set(partners or {})).sum())
     if doubted:
-        finding += (
-            f" {doubted} may be one with another job and carry a star: decide in job_clusters.csv before a loop is "
-            "judged by its count."
-        )
+        finding += say("sheets.finding_2", doubted=doubted)
     places = letters_of(strips["cable_class"].value_counts().sort_index(kind="stable").sort_values(
         ascending=False, kind="stable").index.tolist())  # fmt: skip
     by_strip, by_mark = dict(iter(strips.groupby("loop_id"))), dict(iter(marks.groupby("loop_id")))
@@ -325,21 +295,13 @@ def sheets(
         for row in loops.to_dict("records")
     ]  # fmt: skip
     template = templates().get_template("loop_sheet.html")
-    return Exhibit(
-        key="sheets",
-        title=title,
-        finding=finding,
-        sources=(STRIPS, MARKS, CLUSTERS),
-        definition="Each strip is to scale along the cable, by the register's lengths, from source A; it is no map. A "
-        "dug distance is laid off along the route from the terminal tested from, tails left out.",
-        count=f"{style.counted(len(strips), 'section')} in service, {style.counted(len(jobs), 'job')}.",
-        interval=f"{style.percent(settings.general.interval_level)} limits of the posterior.",
-        left_out="Cable no longer in service is not drawn; its jobs are listed. A repair without a place dug has no "
-        "splice here.",
-        body=Markup("").join(
-            Markup(template.render(sheet=sheet, limits=style.limits))
-            for sheet in made  # escaped by the template
-        ),
+    return say.exhibit(
+        "sheets",
+        finding,
+        body=Markup("").join(Markup(template.render(sheet=sheet, limits=style.limits)) for sheet in made),
+        n_strips=len(strips),
+        n_jobs=len(jobs),
+        settings=settings,
     )
 
 
@@ -354,7 +316,7 @@ def one_sheet(
         shared, names = short_names(terminal_names(pieces_of(strip)))
         strip = strip.assign(from_terminal_id=names[:-1], to_terminal_id=names[1:])
         note = f"The terminals' names begin with {shared}. " if shared else ""
-        note += "A place on the strip is no permission to dig, and the strip is no switching order."
+        note += say("one_sheet.note")
     jobs = marks[marks["mark_kind"] == "failure"].assign(
         place=lambda f: f["place_basis"].map(PLACE_WORDS), counted=lambda f: f["why_not"].fillna("").map(COUNT_WORDS),
     ).sort_values(["marked_on", "job_id"])  # fmt: skip
@@ -367,7 +329,7 @@ def one_sheet(
         facts=facts_of(row, settings),
         drawing=drawing,
         note=note,
-        doubts=f"* May be one: {'; '.join(pairs)}. Decide in job_clusters.csv." if pairs else "",
+        doubts=say("one_sheet.said", value="; ".join(pairs)) if pairs else "",
         tables=(
             sheet_table(strip, STRIP_COLUMNS, f"Sections of {loop} in service"),
             sheet_table(
@@ -387,7 +349,7 @@ def facts_of(row: dict[Any, Any], settings: Settings) -> tuple[tuple[str, str], 
         limits = style.limits(row[f"{name}_lo"], row[f"{name}_hi"], decimals)
         return f"{style.number(row[name], decimals)} ({limits})"
 
-    recorded = f"{row['failures_recorded']}, where its class expects {style.number(row['expected_recorded'], 1)}"
+    recorded = say("facts_of.recorded", row=row)
     return (
         ("Rank", with_limits("rank", 0)),
         ("Length", f"{style.quantity(row['length_km'], 'km', 2)}, {style.counted(row['sections'], 'section')}"),

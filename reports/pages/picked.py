@@ -10,13 +10,16 @@ from scipy.special import ndtri
 
 from reports import style
 from reports.figures.restoration import STAGE_NAMES, chart_picked
-from reports.page import Exhibit, Section, Table, absent
+from reports.page import Exhibit, Section
+from reports.words import Words
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from reports.marts import Marts
     from shared.settings import Settings
+
+say = Words("restoration")
 
 JOBS = "core.job_stages"
 
@@ -29,40 +32,17 @@ MINUTES = {
 }
 """Stages that can be picked, and the column that holds their minutes."""
 
-SENTENCES = {
-    "all": "Over all districts and years",
-    "some": "For {district}, reported {years},",
-    "every_district": "all districts",
-    "finding": "{where} it takes {mean} minutes on average from the report to the last customer back ({lo} to {hi}), "
-    "loops and radials together; {locating} of them go into finding the section.",
-    "none": "{where} no job has both the report and a restoration that is believed.",
-    "few": "These are {jobs} jobs: too few to judge by.",
-    "count": "{jobs} jobs a stage.",
-}
-"""The words of the figure, filled in here for all jobs and by the page's script for those chosen."""
-
-COLUMNS = ("stage", "jobs", "mean_min", "mean_lo", "mean_hi", "median_min", "p90_min", "over_4_h", "over_8_h")
-
 
 def section(marts: Marts, settings: Settings) -> Section:
     """The section with the one figure that answers to the page's choice of district and years."""
-    return Section(
-        "All of it, or a district and years of your choice",
-        (picked(marts, settings),),
-        "The choice at the head of the page works out this figure, its sentence and its table anew. Every other figure "
-        "and sentence of the page is of all districts and years.",
-    )
+    return Section("All of it, or a district and years of your choice", (picked(marts, settings),), say("intro.picked"))
 
 
 def picked(marts: Marts, settings: Settings) -> Exhibit:
     """Minutes by stage over every job, with what the page needs to do the same for a part of them."""
-    title = "Minutes by stage, for the district and years chosen"
     jobs = marts.read(JOBS)
     if jobs.empty or not set(MINUTES.values()) <= set(jobs.columns):
-        return absent(
-            "picked", title, (), "There are no closed jobs to choose from.",
-            "load jobs.csv with reported_at and restored_at, then run: loopwear refresh",
-        )  # fmt: skip
+        return say.absent("picked")
     level = settings.general.interval_level
     rows = pd.DataFrame(
         [
@@ -70,35 +50,25 @@ def picked(marts: Marts, settings: Settings) -> Exhibit:
             for stage, column in MINUTES.items()
         ]
     )
-    return Exhibit(
-        key="picked",
-        title=title,
-        finding=whole_in_words(rows.set_index("stage")),
-        sources=("marts.restoration_stages",),
-        definition="Time between the two stamps of each stage. The year is that of the report, local time.",
-        count=f"{style.counted_range(rows['jobs'], 'job')} a stage.",
-        interval=f"{style.percent(level)} normal limits of the mean with the term for skewness (Johnson 1978), so that "
-        "a part can be worked out without drawing samples. Percentiles are interpolated between jobs.",
-        left_out="Jobs without both stamps of a stage; jobs whose time of restoration only copies the closing of the "
-        "paper.",
+    return say.exhibit(
+        "picked",
+        whole_in_words(rows.set_index("stage")),
+        rows,
         chart=chart_picked(rows),
-        tables=(Table(rows, COLUMNS, "core.job_stages", labels={"over_4_h": "Over 4 h", "over_8_h": "Over 8 h"}),),
-        cells=cells_of(jobs, level) | {"words": SENTENCES, "small": settings.general.small_group},
+        cells=cells_of(jobs, level) | {"words": say.text("picked_words"), "small": settings.general.small_group},
+        level=level,
     )
 
 
 def whole_in_words(by_stage: pd.DataFrame) -> str:
     """The finding over all jobs; the page's script says the same of those chosen."""
     whole: Any = by_stage.loc["report_to_restore"]
+    where = say("picked_words.all")
     if not whole["jobs"]:
-        return SENTENCES["none"].format(where=SENTENCES["all"])
-    return SENTENCES["finding"].format(
-        where=SENTENCES["all"],
-        mean=style.number(whole["mean_min"], 0),
-        lo=style.number(whole["mean_lo"], 0),
-        hi=style.number(whole["mean_hi"], 0),
-        locating=style.number(by_stage.loc["arrive_to_locate", "mean_min"], 0),
-    )
+        return say("picked_words.none", where=where)
+    mean, lo, hi = (style.number(whole[name], 0) for name in ("mean_min", "mean_lo", "mean_hi"))
+    locating = style.number(by_stage.loc["arrive_to_locate", "mean_min"], 0)
+    return say("picked_words.finding", where=where, mean=mean, lo=lo, hi=hi, locating=locating)
 
 
 def summarise(minutes: NDArray[np.float64], level: float) -> dict[str, float]:

@@ -14,11 +14,11 @@ from pipelines.evaluation import evaluate
 from pipelines.evaluation.cohorts import list_members
 from pipelines.survival.history import FailureHistory, known_at
 from pipelines.survival.model import fit_failure_model
-from reports.marts import Marts
+from reports import marts as shell
 from reports.pages import replacement_belief as page
 from reports.pages import replacement_firmness as firmness
 from shared.settings import Settings
-from tests.report_marts import write_small_marts
+from tests.report_marts import found_in, write_small_marts
 from tests.survival_fleets import make_fleet
 
 NO_REASONS = pd.DataFrame({"section_id": ["S000000"], "retired_because": [None]})
@@ -73,16 +73,18 @@ def test_evidence_has_the_tables_and_columns_of_the_dictionary(
 
 
 @pytest.fixture(scope="module")
-def marts() -> Marts:
+def marts() -> shell.Marts:
     con = duckdb.connect()
     for layer in ("staging", "core", "fitted", "marts", "settings"):
         con.execute(f"create schema {layer}")
     write_small_marts(con)
-    return Marts(con)
+    return shell.Marts(con)
 
 
-def test_the_finding_sets_the_fall_beside_the_one_expected(marts: Marts) -> None:
-    made = page.before_after(marts.read(page.BEFORE_AFTER), marts.read(page.FIGURES), Settings())
+def test_the_finding_sets_the_fall_beside_the_one_expected(marts: shell.Marts) -> None:
+    made = page.before_after(
+        marts.read(page.BEFORE_AFTER), marts.read(page.FIGURES), Settings(), shell.judged(marts, "replacement")
+    )
     finding = made.finding.replace("\u00a0", " ")
     # 21 seen and 20 expected where the record carried on gives 40; 4 seen of 40 expected
     assert "failed 48 % less" in finding
@@ -92,21 +94,27 @@ def test_the_finding_sets_the_fall_beside_the_one_expected(marts: Marts) -> None
     assert "seen over expected is 0.10 (0.06 to 0.16), fewer than chance allows" in finding
 
 
-def test_the_score_is_called_what_it_is(marts: Marts) -> None:
+def scored(rows: pd.DataFrame) -> str:
+    return page.past_forecasts(rows, Settings(), found_in("replacement", {page.SCORES: rows})).finding
+
+
+def test_the_score_is_called_what_it_is(marts: shell.Marts) -> None:
     rows = marts.read(page.SCORES)
-    assert "the forecast is better than both" in page.past_forecasts(rows, Settings()).finding
+    assert "the forecast is better than both" in scored(rows)
     worse = rows.assign(deviance_model=400.0)
-    assert "no better than the better of them" in page.past_forecasts(worse, Settings()).finding
+    assert "no better than the better of them" in scored(worse)
     worst = rows.assign(deviance_model=500.0)
-    assert "no better than either" in page.past_forecasts(worst, Settings()).finding
+    assert "no better than either" in scored(worst)
 
 
-def test_without_rows_the_page_says_what_is_missing(marts: Marts) -> None:
-    assert page.before_after(marts.read(page.BEFORE_AFTER).head(0), marts.read(page.FIGURES), Settings()).is_absent
-    assert page.past_forecasts(marts.read(page.SCORES).head(0), Settings()).is_absent
+def test_without_rows_the_page_says_what_is_missing(marts: shell.Marts) -> None:
+    assert page.before_after(
+        marts.read(page.BEFORE_AFTER).head(0), marts.read(page.FIGURES), Settings(), shell.judged(marts, "replacement")
+    ).is_absent
+    assert page.past_forecasts(marts.read(page.SCORES).head(0), Settings(), shell.Judged()).is_absent
 
 
-def test_the_page_says_who_came_who_left_and_why(marts: Marts) -> None:
+def test_the_page_says_who_came_who_left_and_why(marts: shell.Marts) -> None:
     finding = firmness.churn(marts.read(firmness.CHURN)).finding
     assert finding == (
         "24 of the first 25 loops were among the first 25 of the ranking as of 2024-12-31. New: L-000001; gone: "
@@ -115,13 +123,13 @@ def test_the_page_says_who_came_who_left_and_why(marts: Marts) -> None:
     )
 
 
-def test_a_first_ranking_says_that_there_is_nothing_to_compare_with(marts: Marts) -> None:
+def test_a_first_ranking_says_that_there_is_nothing_to_compare_with(marts: shell.Marts) -> None:
     first = firmness.churn(marts.read(firmness.CHURN).head(0))
     assert first.is_absent
     assert first.finding == "This is the first ranking kept here: there is nothing to compare with."
 
 
-def test_a_ranking_in_which_nothing_moved_says_so(marts: Marts) -> None:
+def test_a_ranking_in_which_nothing_moved_says_so(marts: shell.Marts) -> None:
     rows = marts.read(firmness.CHURN)
     still = rows.assign(rank_then=rows["rank_now"], places_moved=0, churn_reasons="")
     assert firmness.churn(still).finding == (
@@ -130,7 +138,7 @@ def test_a_ranking_in_which_nothing_moved_says_so(marts: Marts) -> None:
     )
 
 
-def test_loops_that_came_and_went_do_not_stop_the_page(marts: Marts) -> None:
+def test_loops_that_came_and_went_do_not_stop_the_page(marts: shell.Marts) -> None:
     rows = marts.read(firmness.CHURN).astype({"rank_then": "Int64", "rank_now": "Int64", "places_moved": "Int64"})
     rows.loc[2, ["rank_then", "places_moved"]] = pd.NA
     rows.loc[3, ["rank_now", "places_moved"]] = pd.NA
@@ -138,16 +146,18 @@ def test_loops_that_came_and_went_do_not_stop_the_page(marts: Marts) -> None:
     assert "New: L-000001, L-000003; gone: L-000030, L-000004." in made.finding
 
 
-def test_the_head_is_said_to_hang_on_the_reading_that_moves_most(marts: Marts) -> None:
+def test_the_head_is_said_to_hang_on_the_reading_that_moves_most(marts: shell.Marts) -> None:
     finding = firmness.sensitivity(marts.read(firmness.SENSITIVITY)).finding
     assert finding.startswith("23 of the first 25 loops stay among the first 25 under each of 2 other readings")
     assert "that failures of unknown cause do not count: 23 of 25 stay" in finding
 
 
-def test_a_watched_loop_that_no_model_could_judge_is_named(marts: Marts) -> None:
+def test_a_watched_loop_that_no_model_could_judge_is_named(marts: shell.Marts) -> None:
     replacement = dataclasses.replace(Settings().replacement, watched={"L-000009": dt.date(2001, 1, 1)})
     settings = dataclasses.replace(Settings(), replacement=replacement)
-    made = page.before_after(marts.read(page.BEFORE_AFTER), marts.read(page.FIGURES), settings)
+    made = page.before_after(
+        marts.read(page.BEFORE_AFTER), marts.read(page.FIGURES), settings, shell.judged(marts, "replacement")
+    )
     assert made.left_out.endswith("Watched, but no model could stand before that day: L-000009.")
 
 

@@ -6,12 +6,13 @@ import pandas as pd
 import pytest
 
 from reports.figures.locating_settings import chart_coverage, chart_drift, chart_proposals
-from reports.marts import Marts
+from reports.marts import Judged, Marts
 from reports.pages import locating
-from reports.pages.locating import cure_words, drift_words, edge_words
+from reports.pages.locating import drift_words, edge_words, out_words
 from reports.pages.locating_settings import card, day_words, headline, loop_chains
 from shared.settings import Settings
 from shared.store import write_table
+from tests.report_marts import found_in
 
 PROPOSALS = pd.DataFrame(
     {
@@ -42,11 +43,11 @@ def test_without_readings_every_exhibit_says_what_to_load(make_warehouse) -> Non
 
 
 def test_the_headline_names_the_instrument_on_the_wrong_setting() -> None:
-    assert headline(PROPOSALS) == (
+    assert headline(PROPOSALS, found_in("locating", {"marts.setting_proposals": PROPOSALS})) == (
         "R2 stands on 56.0 % of c on A, where 51.9 % (51.7 to 52.1) would agree with the tape: it reads 7.9 % far. "
         "1 of 2 pairs of instrument and class is out of tolerance"
     )
-    assert headline(PROPOSALS.iloc[:1]) == "None of 1 pair of instrument and class is out of tolerance"
+    assert headline(PROPOSALS.iloc[:1], Judged()) == "None of 1 pair of instrument and class is out of tolerance"
 
 
 def test_why_there_is_no_verdict_is_said_in_words() -> None:
@@ -58,7 +59,7 @@ def test_why_there_is_no_verdict_is_said_in_words() -> None:
             "readings_needed": pd.array([None, 12, None, None], dtype="Int64"),
         }
     )
-    assert edge_words(rows) == (
+    assert edge_words(rows, found_in("locating", {"marts.instrument_bias": rows})) == (
         "Not decided: R1: more readings alone would not decide it; R2: about 12 more readings would decide it; R3: "
         "cannot be told apart from the only cable class it was read with; R4: no usable reading."
     )
@@ -141,8 +142,12 @@ def test_the_card_writes_loops_short_and_leaves_out_broken_chains(make_warehouse
 
 
 def test_the_cure_names_the_error_that_passes_the_tolerance() -> None:
-    row = pd.DataFrame({"offset_m": [4.7, 0.1, 4.7], "scale": [1.002, 1.03, 0.97]})
-    said = [cure_words(r, Settings()).split(" checked")[0] for r in row.itertuples()]
+    rows = pd.DataFrame(
+        {"instrument_id": ["R1", "R2", "R3"], "offset_m": [4.7, 0.1, 4.7], "scale": [1.002, 1.03, 0.97]}
+    )
+    rows = rows.assign(readings=9, offset_lo=0.0, offset_hi=9.0, scale_lo=0.9, scale_hi=1.1)
+    found = found_in("locating", {"marts.instrument_bias": rows})
+    said = [out_words(r, found).split(" readings. ")[1].split(" checked")[0] for r in rows.itertuples()]
     assert said == [
         "Have the zero and the length of lead it is set to",
         "Have its time base",
@@ -160,7 +165,7 @@ def test_instruments_that_drift_stand_in_the_answer() -> None:
             "drift_hi": [0.1, 0.69],
         }
     )
-    assert drift_words(drift) == " Drifting: R-04 by 0.6 % a year (0.5 to 0.7)."
+    assert drift_words(drift) == "Drifting: R-04 by 0.6 % a year (0.5 to 0.7)."
     assert drift_words(drift.iloc[:1]) == ""
 
 

@@ -11,12 +11,12 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from reports.marts import Marts
+from reports.marts import Marts, judged
 from reports.pages import loop_sheets
 from reports.pages.replacement import reasons
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse
-from tests.report_marts import write_small_marts
+from tests.report_marts import filled, found_in, write_small_marts
 
 SETTINGS = Settings().override("general", as_of=dt.date(2025, 12, 31))
 
@@ -104,7 +104,7 @@ def test_the_page_holds_the_first_sections_and_says_how_many_are_elsewhere(
 ) -> None:
     monkeypatch.setattr(loop_sheets, "SECTIONS_IN_PAGE", 50)
     sections, loops = marts.read("marts.section_ranking"), marts.read("marts.loop_ranking")
-    (table,) = loop_sheets.first_sections(sections, loops, SETTINGS).tables
+    (table,) = loop_sheets.first_sections(sections, loops, SETTINGS, judged(marts, "replacement")).tables
     assert table.frame["rank"].tolist() == list(range(1, 51))
     assert table.extra == len(sections) - 50
 
@@ -129,7 +129,8 @@ def test_what_bad_luck_may_explain_is_said_only_where_there_is_any(multiplier: f
             "reasons": "fails",
         }
     )
-    finding = reasons(loops).finding
+    loops = filled("marts.loop_ranking", loops)
+    finding = reasons(loops, found_in("replacement", {"marts.loop_ranking": loops})).finding
     assert finding.startswith("L1 has failed 6 times where its class alone leads one to expect 3.0.")
     assert ("2.0 times as often as their classes; 1.4 times is what" in finding) == is_said
     assert ("bad luck" in finding) == is_said

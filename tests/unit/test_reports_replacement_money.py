@@ -11,20 +11,14 @@ from reports.page import Exhibit
 from reports.pages import replacement_money as money
 from shared import dictionary
 from shared.settings import Settings
-from tests.report_marts import filled, money_marts
+from tests.report_marts import Given, filled, money_marts
 
 SETTINGS = Settings().override("replacement", budget=500_000.0)
 
 
-class Given:
-    """Tables by name; one that is not given has its columns and no row."""
-
-    def __init__(self, tables: dict[str, pd.DataFrame]) -> None:
-        self.tables = {name: filled(name, frame) for name, frame in tables.items()}
-
-    def read(self, name: str) -> pd.DataFrame:
-        empty = pd.DataFrame(columns=list(dictionary.tables()[name].columns))
-        return self.tables.get(name, empty).copy()
+def given(tables: dict[str, pd.DataFrame], settings: Settings) -> Given:
+    whole = money_marts() | tables
+    return Given({name: filled(name, frame) for name, frame in whole.items()}, settings)
 
 
 def said(exhibit: Exhibit) -> str:
@@ -65,8 +59,8 @@ def work() -> pd.DataFrame:
 
 @pytest.fixture
 def exhibits() -> dict[str, Exhibit]:
-    given = Given({**money_marts(), money.SECTIONS: ranking(), money.PROGRAMME: work()})
-    return {exhibit.key: exhibit for exhibit in money.section(given, SETTINGS).exhibits}
+    tables = given({money.SECTIONS: ranking(), money.PROGRAMME: work()}, SETTINGS)
+    return {exhibit.key: exhibit for exhibit in money.section(tables, SETTINGS).exhibits}
 
 
 def test_without_data_every_exhibit_says_what_to_do() -> None:
@@ -106,9 +100,9 @@ def test_the_plan_adds_up_its_years(exhibits) -> None:
 
 
 def test_a_budget_in_km_is_said_in_km() -> None:
-    given = Given({**money_marts(), money.PROGRAMME: work()})
     settings = SETTINGS.override("replacement", budget_km=12.0)
-    texts = {exhibit.key: said(exhibit) for exhibit in money.section(given, settings).exhibits}
+    made = money.section(given({money.PROGRAMME: work()}, settings), settings)
+    texts = {exhibit.key: said(exhibit) for exhibit in made.exhibits}
     assert texts["plan"].startswith("In 2 years, each of 12.0 km, 0.4 km are replaced")
     assert "The budget is 12.0 km a year" in texts["programme"]
 

@@ -8,30 +8,21 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipelines.restoration.trend import compare_last_years
 from reports import page as shell
 from reports.figures import restoration as figures
 from reports.figures import restoration_compare, restoration_minutes
+from reports.marts import Judged
 from reports.pages import restoration
 from reports.pages import restoration_changes as changes
 from reports.pages import restoration_clocks as clocks
-from shared import dictionary
 from shared.settings import Settings
+from tests.report_marts import Given, found_in
 
 
 def said(text: str) -> str:
     """A sentence with plain spaces before its per cent signs."""
     return text.replace("\u00a0", " ").replace("\u202f", " ")
-
-
-class Given:
-    """Tables by name; one that is not given has its columns and no row."""
-
-    def __init__(self, **tables: pd.DataFrame) -> None:
-        self.tables = {f"marts.{name}": frame for name, frame in tables.items()}
-
-    def read(self, name: str) -> pd.DataFrame:
-        empty = pd.DataFrame(columns=list(dictionary.tables()[name].columns))
-        return self.tables.get(name, empty).copy()
 
 
 def waterfall(loop: dict[str, float], radial: dict[str, float]) -> pd.DataFrame:
@@ -57,6 +48,11 @@ def waterfall(loop: dict[str, float], radial: dict[str, float]) -> pd.DataFrame:
     return pd.DataFrame(rows)
 
 
+def judged_waterfall(loop: dict[str, float], radial: dict[str, float]) -> tuple[pd.DataFrame, Judged]:
+    rows = waterfall(loop, radial)
+    return rows, found_in("restoration", {"marts.restoration_waterfall": rows})
+
+
 LOOP = {
     "report_to_dispatch": 0.1,
     "dispatch_to_arrive": 0.3,
@@ -74,7 +70,7 @@ RADIAL = {
 
 
 def test_without_data_every_exhibit_says_what_to_do() -> None:
-    page = restoration.build(Given(), Settings())
+    page = restoration.build(Given({}), Settings())
     assert len(page.exhibits) >= 16
     for exhibit in page.exhibits:
         assert exhibit.is_absent, exhibit.key
@@ -86,20 +82,20 @@ def test_without_data_every_exhibit_says_what_to_do() -> None:
 
 def test_crews_are_shown_only_when_the_settings_ask_for_them() -> None:
     def keys(settings: Settings) -> set[str]:
-        return {exhibit.key for exhibit in restoration.build(Given(), settings).exhibits}
+        return {exhibit.key for exhibit in restoration.build(Given({}), settings).exhibits}
 
     assert "funnel-crew-locate" not in keys(Settings())
     assert "funnel-crew-locate" in keys(Settings().override("restoration", show_crews=True))
 
 
 def test_the_waterfall_says_its_shares() -> None:
-    exhibit = clocks.waterfall(waterfall(LOOP, RADIAL))
+    exhibit = clocks.waterfall(*judged_waterfall(LOOP, RADIAL))
     assert said(exhibit.finding).startswith(
         "Half of the customer-minutes on loops pass while the section is being found (50 %)."
     )
     assert "travel takes 30 %" in said(exhibit.finding)
     assert "60 % of its minutes pass after the section is found" in said(exhibit.more[0])
-    other = clocks.waterfall(waterfall(LOOP | {"arrive_to_locate": 0.4, "locate_to_restore": 0.2}, RADIAL))
+    other = clocks.waterfall(*judged_waterfall(LOOP | {"arrive_to_locate": 0.4, "locate_to_restore": 0.2}, RADIAL))
     assert said(other.finding).startswith("40 % of the customer-minutes")
 
 
@@ -117,7 +113,8 @@ def test_the_waterfall_says_its_shares() -> None:
     ],
 )
 def test_shares_in_words(share: float, words: str) -> None:
-    assert said(clocks.share_words(share)) == words
+    exhibit = clocks.waterfall(*judged_waterfall(LOOP | {"arrive_to_locate": share}, RADIAL))
+    assert said(exhibit.finding).startswith(f"{words} of the customer-minutes")
 
 
 def test_the_bars_of_the_waterfall_are_the_shares() -> None:
@@ -150,12 +147,13 @@ def comparison() -> pd.DataFrame:
 
 
 def test_the_funnel_names_who_is_beyond_chance() -> None:
-    exhibit = changes.funnel(comparison(), "district", "time_to_locate", Settings())
+    found = found_in("restoration", {"marts.restoration_comparison": comparison()})
+    exhibit = changes.funnel(comparison(), "district", "time_to_locate", Settings(), found)
     assert said(exhibit.finding) == (
         "Beyond chance: D3 15 % faster (10 to 20 %); D1 20 % slower (10 to 30 %). The other one is within it."
     )
     calm = comparison().assign(verdict="within")
-    assert changes.funnel(calm, "district", "time_to_locate", Settings()).finding == (
+    assert changes.funnel(calm, "district", "time_to_locate", Settings(), found).finding == (
         "None of 3 districts differs from the fleet by more than chance."
     )
 
@@ -174,6 +172,9 @@ def test_names_of_many_groups_are_left_to_the_table() -> None:
     assert set(drawn["within chance"].text) == {""}
     assert set(drawn["within chance"].hovertext) == {"D20", "D21", "D22", "D23"}
     assert "" not in set(drawn["slower"].text)
+
+
+NO_YEARS = pd.DataFrame(columns=["measure"])
 
 
 def trend() -> pd.DataFrame:
@@ -198,7 +199,7 @@ def trend() -> pd.DataFrame:
 
 
 def test_a_fall_in_an_incomplete_month_is_no_finding() -> None:
-    exhibit = changes.months(trend(), "time_to_restore", 0.9)
+    exhibit = changes.months(trend(), NO_YEARS, "time_to_restore", Settings())
     assert "none of 13 leaves the limits" in exhibit.finding
     assert exhibit.more == ("The last 1 month is not complete and not judged: slow jobs close last.",)
     drawn = {trace.name: trace for trace in exhibit.chart.data}
@@ -209,7 +210,7 @@ def test_a_fall_in_an_incomplete_month_is_no_finding() -> None:
 def test_signals_are_counted() -> None:
     rows = trend()
     rows.loc[[2, 5], "signal"] = ["outside", "run"]
-    exhibit = changes.months(rows, "time_to_restore", 0.9)
+    exhibit = changes.months(rows, NO_YEARS, "time_to_restore", Settings())
     assert exhibit.finding.startswith("1 month outside the limits and 1 month in a run on one side of 13")
 
 
@@ -228,7 +229,7 @@ def test_savings_are_compared() -> None:
             "saved_per_year": [60.0, 240.0, 300.0],
         }
     )
-    exhibit = changes.savings(rows, Settings())
+    exhibit = changes.savings(rows, Settings(), found_in("restoration", {"marts.restoration_what_if": rows}))
     assert said(exhibit.finding) == (
         "Halving the search would save 240 customer-minutes a year, 24.0 % (20.0 to 28.0) of all; arriving 10 minutes "
         "sooner 60, 6.0 % (5.0 to 7.0). The search is worth 4 times as much as those ten minutes of travel."
@@ -279,18 +280,33 @@ def test_the_first_sentence_is_of_loops_and_says_its_limits() -> None:
             }
         ]
     )
-    given = Given(restoration_clocks=clock, restoration_waterfall=waterfall(LOOP, RADIAL), restoration_stages=stages)
+    given = Given(
+        {
+            "marts.restoration_clocks": clock,
+            "marts.restoration_waterfall": waterfall(LOOP, RADIAL),
+            "marts.restoration_stages": stages,
+        }
+    )
     assert said(restoration.where_minutes_go(given)) == (
         "A cable fault on a loop keeps customers out for 130 minutes on average (129 to 132); from arrival to the "
         "section found it takes 71 (70 to 72), and 50 % of the customer-minutes pass while the section is being found."
     )
 
 
+def year_words(means: list[float]) -> str:
+    months = pd.date_range("2023-01-01", periods=len(means), freq="MS")
+    rows = pd.DataFrame(
+        {"measure": "time_to_restore", "reported_month": months, "mean_min": means, "is_immature": False}
+    )
+    return changes.year_words(compare_last_years(rows, 0.9), "time_to_restore")
+
+
 def test_the_last_year_is_judged_against_the_one_before() -> None:
     steady, fallen = [100.0, 110.0] * 12, [150.0, 152.0] * 6 + [100.0, 102.0] * 6
-    assert changes.year_words(pd.Series(steady), 0.9) == (
+    assert year_words(steady) == (
         "The last twelve complete months average 105 minutes, the twelve before 105: a difference of −4 to 4, within "
         "chance."
     )
-    assert changes.year_words(pd.Series(fallen), 0.9).endswith("a difference of −51 to −49, a fall beyond chance.")
-    assert changes.year_words(pd.Series(steady[:15]), 0.9) == ""
+    assert year_words(fallen).endswith("a difference of −51 to −49, a fall beyond chance.")
+    assert year_words(fallen[12:] + fallen[:12]).endswith("a difference of 49 to 51, a rise beyond chance.")
+    assert year_words(steady[:15]) == ""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 
+from pipelines.survival.rates import compare_splices
 from reports.pages import survival_groups as page
 from shared.settings import Settings
 
@@ -32,6 +33,10 @@ def bands(counts: list[int], years: float = 100.0) -> pd.DataFrame:
     )
 
 
+def compared(counts: list[int]) -> str:
+    return page.splices_sentence(compare_splices(bands(counts), 0.9))
+
+
 def test_only_what_lies_beyond_chance_is_said_to_differ() -> None:
     clear, open_ = effects(), effects(attribute_verdict="within_chance", hazard_ratio_hi=1.2)
     assert "jacketed neutral fails 0.35 times as often as bare (0.25 to 0.48)" in page.attributes_sentence(
@@ -46,22 +51,22 @@ def test_a_fleet_with_nothing_to_compare_says_so() -> None:
     assert page.attributes(effects(attribute_verdict="reference"), Settings()).is_absent
     assert page.attributes(effects().head(0), Settings()).is_absent
     assert page.vintages(pd.DataFrame(), Settings()).is_absent
-    assert page.splices(pd.DataFrame(), Settings()).is_absent
+    assert page.splices(pd.DataFrame(), pd.DataFrame(), Settings()).is_absent
 
 
 def test_splices_of_the_first_two_years_are_compared_with_later_ones() -> None:
     # 12 in 300 section-years against 2 in 200
-    sentence = page.splices_sentence(bands([1, 4, 4, 4, 1, 1]), 0.9)
+    sentence = compared([1, 4, 4, 4, 1, 1])
     assert "in 4.0 of 100 section-years, later in 1.0: 4.0 times as often" in sentence
     assert sentence.endswith("beyond chance.")
-    assert page.splices_sentence(bands([1, 1, 1, 1, 1, 1]), 0.9).endswith("within chance.")
-    assert "all of them in the first two years" in page.splices_sentence(bands([0, 2, 0, 0, 0, 0]), 0.9)
-    assert page.splices_sentence(bands([5, 0, 0, 0, 0, 0]), 0.9) == "No splice has failed after a repair on record."
+    assert compared([1, 1, 1, 1, 1, 1]).endswith("within chance.")
+    assert "all of them in the first two years" in compared([0, 2, 0, 0, 0, 0])
+    assert compared([5, 0, 0, 0, 0, 0]) == "No splice has failed after a repair on record."
 
 
 def test_bands_are_shown_in_the_order_of_time() -> None:
     shuffled = bands([0, 1, 1, 1, 1, 1]).sort_values("repair_band", ascending=False)
-    table = page.splices(shuffled, Settings()).tables[0]
+    table = page.splices(shuffled, compare_splices(shuffled, 0.9), Settings()).tables[0]
     assert table.frame["repair_band"].tolist() == list(page.BAND_WORDS)
 
 

@@ -1,0 +1,338 @@
+-- One row is a figure or a judgement that the replacement page states, of a group where the figure has several.
+-- Reads: marts.loop_ranking, marts.section_ranking, marts.backtest_pooled, marts.backtest_calibration, marts.forecast_score, marts.before_after, marts.programme, marts.programme_years, marts.cost_curve, marts.input_sensitivity, marts.replacement_figures, settings.current
+-- Key: figure, group_name
+-- Units: of the figure
+-- Why: pages choose words by these rows and judge nothing; half a point apart in capture is level: our choice
+with
+
+loops as (
+    select
+        "rank",
+        rank_hi,
+        length_km,
+        failures_recorded,
+        expected_recorded,
+        multiplier,
+        expected_failures,
+        expected_failures_lo,
+        expected_failures_hi,
+        row_number() over (order by "rank", loop_id) as place
+    from marts.loop_ranking
+    where "rank" is not null
+),
+
+sections as (
+    select
+        length_km,
+        expected_failures,
+        row_number() over (order by "rank", loop_id, section_id) as place
+    from marts.section_ranking
+    where "rank" is not null
+),
+
+-- what the first so many loops hold together
+loop_heads as (
+    select
+        place,
+        expected_failures_hi,
+        rank_hi,
+        sum(length_km) over head / nullif(sum(length_km) over (), 0) as length_share,
+        sum(expected_failures) over head / nullif(sum(expected_failures) over (), 0) as failures_share,
+        count(*) filter (where length_km < 0.1) over head as short_loops,
+        sum(failures_recorded) over head / nullif(sum(expected_recorded) over head, 0) as failed_ratio,
+        sum(multiplier * expected_recorded) over head / nullif(sum(expected_recorded) over head, 0) as carried_ratio
+    from loops
+    window head as (order by place)
+),
+
+section_heads as (
+    select
+        place,
+        sum(length_km) over head / nullif(sum(length_km) over (), 0) as length_share,
+        sum(expected_failures) over head / nullif(sum(expected_failures) over (), 0) as failures_share
+    from sections
+    window head as (order by place)
+),
+
+reaching as (
+    select
+        heads.place,
+        count(*) - 1 as loops_reaching
+    from loop_heads as heads
+    -- each of the first hundred against all before it
+    inner join loops on loops.place <= heads.place and loops.expected_failures_lo <= heads.expected_failures_hi
+    where heads.place <= 100
+    group by heads.place
+),
+
+tenths as (
+    select
+        picked_by,
+        rule,
+        picked_fraction,
+        money_spent,
+        failures_total,
+        capture_fraction,
+        dense_rank() over (partition by picked_by order by abs(picked_fraction - 0.1), picked_fraction) as nearness
+    from marts.backtest_pooled
+    where level = 'loop'
+),
+
+at_tenth as (
+    select
+        picked_by,
+        rule,
+        picked_fraction,
+        money_spent,
+        failures_total,
+        capture_fraction
+    from tenths
+    where nearness = 1 and (picked_by = 'length' or abs(picked_fraction - 0.1) < 1e-9)
+),
+
+rivals as (
+    select
+        picked_by,
+        rule,
+        capture_fraction,
+        row_number() over (partition by picked_by order by capture_fraction desc, rule) as place
+    from at_tenth
+    where rule not in ('model', 'model_per_cost', 'random')
+),
+
+contests as (
+    select
+        ours.picked_by,
+        ours.picked_fraction,
+        ours.failures_total,
+        ours.capture_fraction as model,
+        rivals.rule as rival_rule,
+        rivals.capture_fraction as rival,
+        case
+            when ours.capture_fraction > rivals.capture_fraction + 0.005 then 'better'
+            when ours.capture_fraction < rivals.capture_fraction - 0.005 then 'worse'
+            else 'level'
+        end as judged
+    from at_tenth as ours
+    -- one best rival a way of picking
+    inner join rivals on rivals.picked_by = ours.picked_by and rivals.place = 1
+    where ours.rule = case when ours.picked_by = 'length' then 'model' else 'model_per_cost' end
+),
+
+forecasts as (
+    select
+        sum(deviance_model) as model,
+        least(sum(deviance_constant), sum(deviance_class_constant)) as better_rival,
+        greatest(sum(deviance_constant), sum(deviance_class_constant)) as worse_rival
+    from marts.forecast_score
+    where grouped_by = 'all'
+    having count(*) > 0
+),
+
+left_alone as (
+    select
+        sum(naive_after) as naive,
+        sum(expected_after) as expected,
+        sum(seen_after) as seen
+    from marts.before_after
+    where grouped_by = 'recent_failures'
+),
+
+reaches as (
+    select
+        pays_above_per_100km_year as pays_above,
+        expected_rate_per_100km_year / pays_above_per_100km_year as reach
+    from marts.section_ranking
+    where
+        benefit_cost_ratio is not null
+        and length_km is not null
+        and pays_above_per_100km_year > 0
+        and isfinite(pays_above_per_100km_year)
+),
+
+first_year as (
+    select sum(net_benefit) - sum(mobilising_cost) as net
+    from marts.programme
+    where plan_year = 1
+    having count(*) > 0
+),
+
+curve as (
+    select
+        curve_point,
+        spent,
+        marginal_cost_per_failure_avoided,
+        marginal_return,
+        row_number() over (
+            order by
+                abs(spent - coalesce(
+                    (select min_by(years.spent, years.plan_year) from marts.programme_years as years),
+                    (select replacement_budget from settings.current)
+                )),
+                curve_point
+        ) as nearness
+    from marts.cost_curve
+    where marginal_cost_per_failure_avoided is not null
+),
+
+kept as (
+    select
+        input,
+        least(share_kept_at_low, share_kept_at_high) as share,
+        row_number() over (
+            order by least(share_kept_at_low, share_kept_at_high) nulls last, swing desc, input
+        ) as place
+    from marts.input_sensitivity
+)
+
+select
+    'loops_length_share' as figure,
+    place::varchar as group_name,
+    length_share as amount,
+    null as judged
+from loop_heads
+where place <= 100
+union all
+select 'loops_failures_share', place::varchar, failures_share, null
+from loop_heads
+where place <= 100
+union all
+select 'short_loops', place::varchar, short_loops, null
+from loop_heads
+where place <= 100
+union all
+select 'short_loop_km', '', 0.1, null
+union all
+select 'loops_failed_ratio', place::varchar, failed_ratio, null
+from loop_heads
+where place <= 100
+union all
+select 'loops_carried_ratio', place::varchar, carried_ratio, null
+from loop_heads
+where place <= 100
+union all
+-- of a few loops that are the whole fleet there is no rest that may be bad luck
+select 'loops_luck', place::varchar, null,
+    case when round(failed_ratio, 1) > round(carried_ratio, 1) then 'may_be_luck' else 'no_rest' end
+from loop_heads
+where place <= 100
+union all
+select 'loops_reaching_last', place::varchar, loops_reaching, null
+from reaching
+union all
+select 'first_rank', '', null, case when rank_hi <= 1 then 'clear' else 'open' end
+from loop_heads
+where place = 1
+union all
+select 'sections_length_share', place::varchar, length_share, null
+from section_heads
+where place <= 100
+union all
+select 'sections_failures_share', place::varchar, failures_share, null
+from section_heads
+where place <= 100
+union all
+select 'capture', picked_by, null, judged
+from contests
+union all
+select 'capture_model', picked_by, model, null
+from contests
+union all
+select 'capture_rival', picked_by, rival, null
+from contests
+union all
+select 'capture_rival_rule', picked_by, null, rival_rule
+from contests
+union all
+select 'capture_fraction_picked', picked_by, picked_fraction, null
+from contests
+union all
+select 'capture_failures', picked_by, failures_total, null
+from contests
+union all
+select 'capture_by_rank_for_money', '', capture_fraction, null
+from at_tenth
+where picked_by = 'cost' and rule = 'model'
+union all
+select 'capture_money', '', money_spent, null
+from at_tenth
+where picked_by = 'cost' and rule = 'model'
+union all
+select 'calibration_ratio', '', sum(observed) / nullif(sum(expected), 0), null
+from marts.backtest_calibration
+union all
+select 'calibration_inside', '', count(*) filter (where expected between observed_lo and observed_hi), null
+from marts.backtest_calibration
+union all
+select 'calibration_usual', '', count(*) * any_value(settings.general_interval_level), null
+from marts.backtest_calibration
+cross join settings.current as settings
+union all
+select 'forecast', '', null,
+    case when model < better_rival then 'better_than_both' when model < worse_rival then 'between' else 'worse' end
+from forecasts
+union all
+select 'left_alone_fell', '', 1 - seen / nullif(naive, 0), null
+from left_alone
+union all
+select 'left_alone_expected_fall', '', 1 - expected / nullif(naive, 0), null
+from left_alone
+union all
+select 'sections_returning', '', count(*), null
+from marts.section_ranking
+where benefit_cost_ratio >= 1 and length_km is not null
+union all
+select 'returning_km', '', coalesce(sum(length_km), 0), null
+from marts.section_ranking
+where benefit_cost_ratio >= 1
+union all
+select 'pays_above_lo', '', quantile_cont(pays_above, 0.05), null
+from reaches
+union all
+select 'pays_above_hi', '', quantile_cont(pays_above, 0.95), null
+from reaches
+union all
+select 'sections_passing', '', count(*) filter (where reach > 1), null
+from reaches
+union all
+select 'sections_half_way', '', count(*) filter (where reach > 0.5), null
+from reaches
+union all
+select 'median_reach', '', median(reach), null
+from reaches
+union all
+select 'first_year_returns', '', null, case when net >= 0 then 'more' else 'less' end
+from first_year
+union all
+select 'first_year_net', '', abs(net), null
+from first_year
+union all
+select 'together_gain', '', max(amount) filter (where figure = 'plan_bound')
+    / nullif(greatest(max(amount) filter (where figure = 'plan_gain'), 0), 0) - 1, null
+from marts.replacement_figures
+union all
+select 'curve_near', '', curve_point, null
+from curve
+where nearness = 1
+union all
+select 'curve_worth', '', marginal_cost_per_failure_avoided * marginal_return, null
+from curve
+where nearness = 1
+union all
+select 'curve_returns_until', '', max_by(spent, curve_point), null
+from curve
+where marginal_return >= 1
+union all
+select 'least_kept_share', '', share, null
+from kept
+where place = 1
+union all
+select 'least_kept_input', '', null, input
+from kept
+where place = 1
+union all
+select 'paying_moved_lo', '', least(min(programme_paying_at_low), min(programme_paying_at_high)), null
+from marts.input_sensitivity
+union all
+select 'paying_moved_hi', '', greatest(max(programme_paying_at_low), max(programme_paying_at_high)), null
+from marts.input_sensitivity
