@@ -35,7 +35,7 @@ def test_stage_means(make_warehouse, dirt):
     con = make_warehouse(make_tables(LOOPS, SEED, dirt=dirt), settings=settings)
     restoration_step.run(con, settings)
     jobs = make_tables(LOOPS, SEED)["jobs"]
-    limits = read_model(con, "fitted.restoration_limits")
+    limits = read_model(con, "marts.restoration_stages")
     stages = limits[limits["grouped_by"] == "all"].set_index("stage")["mean_min"]
     true = pd.Series({name: _minutes(jobs, *ends).mean() for name, ends in STAGES.items()})
     shown = pd.DataFrame({"product": stages.reindex(true.index), "true": true})

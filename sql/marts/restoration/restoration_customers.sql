@@ -39,6 +39,8 @@ supplied as (
     left join core.section_exposure as sections
         on sections.half_loop_id = hit.half_loop_id
         and in_service_on(make_date(hit.year, 7, 1), sections.installed_on, sections.retired_on)
+        -- of cable replaced on that very day the successor supplies them: nobody is counted twice
+        and sections.retired_on is distinct from make_date(hit.year, 7, 1)
     group by hit.year, hit.half_loop_id, hit.interruptions
 ),
 
