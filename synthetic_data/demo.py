@@ -279,8 +279,8 @@ def write_demo(folder: Path, *, loops: int = DEFAULT_LOOPS, seed: int = DEFAULT_
             written[export / f"{name}.csv"] = (name, frame, 2)
     canonical = tuple(written)
     write_fault_book(book, export / FAULT_BOOK, notes, rng)
-    # title, headings and units stand above the first ticket; the total is its last row
-    listed = pd.concat([book, pd.DataFrame([{"job_id": "TOTAL", "revision": 1}])], ignore_index=True)
+    # title, headings and units stand above the first job; the total is its last row
+    listed = pd.concat([book, pd.DataFrame([{"job_id": "Total", "revision": 1}])], ignore_index=True)
     written[export / FAULT_BOOK] = ("jobs", listed, 4)
     mapping = export / MAPPING.name
     mapping.write_text(MAPPING.read_text(encoding="utf-8"), encoding="utf-8")

@@ -18,14 +18,14 @@ HALF_FT_PER_US = units.VELOCITY_PCT["half_ft_per_us"]
 
 BOOK_CODES = {
     "method": {
-        "arc_reflection": "ARC",
-        "pulse_reflection": "PULSE",
-        "surge": "THUMP",
-        "sectionalizing": "SPLIT",
-        "visual": "SEEN",
+        "arc_reflection": "arc",
+        "pulse_reflection": "pulse",
+        "surge": "thump",
+        "sectionalizing": "halving",
+        "visual": "seen",
     },
     "dug_method": {"taped": "tape", "wheeled": "wheel", "paced": "steps", "gps": "gps"},
-    "failed_component": {"cable": "CBL", "splice": "JNT", "termination": "TRM", "elbow": "ELB"},
+    "failed_component": {"cable": "cable", "splice": "joint", "termination": "cable end", "elbow": "elbow"},
     "cause": {
         "insulation_breakdown": "aged",
         "water_treeing": "trees",
@@ -41,36 +41,36 @@ BOOK_CODES = {
 """The fault book's own words for the dictionary's codes."""
 
 BOOK_COLUMNS = {
-    "Ticket": "job_id",
+    "Job number": "job_id",
     "Loop": "loop_id",
-    "Cable": "section_id",
-    "Crew": "crew_id",
-    "Sent": "dispatched_at",
-    "On Site": "arrived_at",
-    "Found": "located_at",
-    "All Back": "restored_at",
-    "Pinpointed": "pinpointed_at",
-    "Mended": "repaired_at",
-    "Normal": "normal_at",
-    "Filed": "closed_at",
-    "Cust Out": "customers_interrupted",
-    "How Found": "method",
-    "Box": "instrument_id",
-    "Half Speed": "velocity_setting_pct",
-    "From Pad": "test_terminal_id",
-    "Toward Pad": "toward_terminal_id",
-    "Shown": "estimated_distance_m",
-    "Far End Shown": "far_end_distance_m",
-    "Far End Pad": "far_end_terminal_id",
-    "Dug At": "dug_distance_m",
-    "Dug By": "dug_method",
-    "What Failed": "failed_component",
-    "Why": "cause",
-    "Tests": "test_shots",
-    "Storm": "major_event",
-    "Cost": "repair_cost",
+    "Stretch": "section_id",
+    "Line crew": "crew_id",
+    "Crew sent": "dispatched_at",
+    "Crew arrived": "arrived_at",
+    "Stretch found": "located_at",
+    "Last customer back": "restored_at",
+    "Spot marked": "pinpointed_at",
+    "Repair tested": "repaired_at",
+    "Back to normal": "normal_at",
+    "Paper closed": "closed_at",
+    "Homes without power": "customers_interrupted",
+    "Found by": "method",
+    "Reader": "instrument_id",
+    "Half velocity set": "velocity_setting_pct",
+    "Pulse sent from": "test_terminal_id",
+    "Pulse sent toward": "toward_terminal_id",
+    "Reader shows": "estimated_distance_m",
+    "Cable end shows": "far_end_distance_m",
+    "Cable end is at": "far_end_terminal_id",
+    "Hole dug at": "dug_distance_m",
+    "Hole measured by": "dug_method",
+    "Part that failed": "failed_component",
+    "Foreman's reason": "cause",
+    "Pulses sent": "test_shots",
+    "Stormy day": "major_event",
+    "Money spent": "repair_cost",
 }
-BOOK_UNITS = {"Half Speed": "ft/us", "Shown": "ft", "Far End Shown": "ft", "Dug At": "ft", "Cost": "dollars"}
+BOOK_UNITS = {"Half velocity set": "ft/us", "Reader shows": "ft", "Cable end shows": "ft", "Hole dug at": "ft", "Money spent": "dollars"}
 
 
 def write_canonical(frame: pd.DataFrame, table: str, path: Path, notes: Notes, rng: np.random.Generator) -> None:
@@ -133,8 +133,8 @@ def write_fault_book(jobs: pd.DataFrame, path: Path, notes: Notes, rng: np.rando
     form = np.select([day_first, named], ["%d/%m/%Y %H:%M", "%d-%b-%Y %H:%M"], "%m/%d/%Y %H:%M")
     book = pd.DataFrame({title: _book_text(jobs[name], name, form) for title, name in BOOK_COLUMNS.items()})
     reported = _stamp(jobs["reported_at"], form)
-    book.insert(1, "Date Off", reported.str.slice(stop=-6))
-    book.insert(2, "Time Off", reported.str.slice(start=-5))
+    book.insert(1, "First call, day", reported.str.slice(stop=-6))
+    book.insert(2, "First call, hour", reported.str.slice(start=-5))
     _note_clock_changes(jobs, None, "jobs", notes)
     notes.add("month_named", "jobs", jobs[named], "reported_at", reported[named])
     swapped = jobs[day_first]
@@ -142,9 +142,9 @@ def write_fault_book(jobs: pd.DataFrame, path: Path, notes: Notes, rng: np.rando
     total = pd.DataFrame(
         [
             {
-                "Ticket": "TOTAL",
-                "Cust Out": f"{int(jobs['customers_interrupted'].sum()):,}",
-                "Cost": f"{jobs['repair_cost'].sum():,.0f}",
+                "Job number": "Total",
+                "Homes without power": f"{int(jobs['customers_interrupted'].sum()):,}",
+                "Money spent": f"{jobs['repair_cost'].sum():,.0f}",
             }
         ]
     ).reindex(columns=book.columns)
@@ -154,7 +154,7 @@ def write_fault_book(jobs: pd.DataFrame, path: Path, notes: Notes, rng: np.rando
         file.write(f"{truth.UTILITY}: fault book, 2006 to 2010\n")
         written.to_csv(file, index=False, lineterminator="\n")
     notes.add(
-        "totals_row", "jobs", pd.DataFrame([{"job_id": "TOTAL", "revision": 1}]), "loop_id", "", "required_missing"
+        "totals_row", "jobs", pd.DataFrame([{"job_id": "Total", "revision": 1}]), "loop_id", "", "required_missing"
     )
 
 
