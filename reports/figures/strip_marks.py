@@ -15,8 +15,9 @@ LINE_KINDS = 8
 """Kinds of line in style.css, .k0 to .k7; a ninth class takes the first again, under its own letter."""
 
 SHAPES = {
-    "dug": '<path class="dug" d="M{x:.1f} {y:.1f}l-4.5-8h9z"{d}/>',
-    "middle": '<path class="middle" d="M{x:.1f} {y:.1f}l-4.5-8h9z"{d}/>',
+    # a lozenge parted where the cable was; whole and hollow where the place is not known
+    "dug": '<path class="dug" d="M{x:.1f} {y:.1f}m-.6 0v-9.4l-3.9 4.7zm1.2 0v-9.4l3.9 4.7z"{d}/>',
+    "middle": '<path class="middle" d="M{x:.1f} {y:.1f}l-4.5-4.7l4.5-4.7l4.5 4.7z"{d}/>',
     "other": '<path class="other" d="M{a:.1f} {y:.1f}l7-7m0 7l-7-7"{d}/>',
     "splice": '<circle class="splice" cx="{x:.1f}" cy="{y:.1f}" r="3"{d}/>',
 }
