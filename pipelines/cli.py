@@ -245,7 +245,7 @@ def refresh(
     as_of: Annotated[
         dt.datetime | None,
         typer.Option(
-            formats=["%Y-%m-%d"], help="Day the figures stand on; default: the day of the last report loaded."
+            formats=["%Y-%m-%d"], help="Day the figures are drawn up for; default: the day of the last report loaded."
         ),
     ] = None,
     horizon: Annotated[float | None, typer.Option(help="Years looked ahead.")] = None,
@@ -293,7 +293,7 @@ def print_where_to_look(space: Workspace) -> None:
 
 @app.command(epilog="Example: loopwear status --workspace demo")
 def status(workspace: WorkspaceOption = DEFAULT_WORKSPACE) -> None:
-    """Say what is loaded, what was rejected, what ran."""
+    """Say what is loaded, what was rejected, and the run log."""
     from pipelines.status import describe_workspace
     from shared.store import open_warehouse
 
@@ -309,7 +309,7 @@ def quarantine(
     export: Annotated[
         Path | None,
         typer.Option(
-            help="Write the rejected rows as they came, to be mended: a file, or a folder if there are several forms."
+            help="Write the rejected rows as received, to be corrected: a file, or a folder if there are several forms."
         ),
     ] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
@@ -337,7 +337,7 @@ def dig_window(
     ],
     distance: Annotated[float, typer.Option(help="Displayed distance, metres.")],
     instrument: Annotated[str | None, typer.Option(help="Instrument that was read.")] = None,
-    velocity: Annotated[float | None, typer.Option(help="Velocity setting it stood on, percent of c.")] = None,
+    velocity: Annotated[float | None, typer.Option(help="Velocity setting in use, percent of c.")] = None,
     on: Annotated[
         dt.datetime | None, typer.Option(formats=["%Y-%m-%d"], help="Day of the reading: takes the season off.")
     ] = None,

@@ -91,7 +91,7 @@ def build_order(layers: tuple[str, ...]) -> list[Model]:
 
 
 def load_macros(con: duckdb.DuckDBPyConnection) -> None:
-    """Define the formulas of sql/macros; the assertions beneath each are run by the tests."""
+    """Define the formulas of sql/macros; the assertions below each are run by the tests."""
     for path in sorted((SQL / "macros").glob("*.sql")):
         con.execute(path.read_text(encoding="utf-8").partition("-- assert")[0])
 

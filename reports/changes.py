@@ -88,7 +88,7 @@ def in_words(before: dict[str, Any] | None, now: dict[str, Any]) -> tuple[str, .
     """What changed, a sentence each."""
     if before is None:
         return ("No earlier run of this workspace had other figures, so there is nothing to compare with.",)
-    said = [f"Compared with the run as of {before.get('as_of')}; this one stands on {now['as_of']}."]
+    said = [f"Compared with the run as of {before.get('as_of')}; this one is as of {now['as_of']}."]
     old_settings = before.get("settings", now["settings"])
     turned = [
         f"{key.replace('_', '.', 1)} from {old_settings.get(key)} to {value}"

@@ -212,7 +212,7 @@ def quantity(value: Any, unit: str, decimals: int | None = None) -> str:
 
 
 def label_of(column: str) -> str:
-    """Heading of a column in plain words; its unit is printed beneath."""
+    """Heading of a column in plain words; its unit is printed below."""
     facts = dictionary.columns().get(column)
     words = {"mcf_per_km": "failures_so_far"}.get(column, column).replace("mcf_", "failures_so_far_")
     if facts is not None and facts.unit:

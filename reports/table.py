@@ -48,7 +48,7 @@ class Table:
     labels
         Headings other than those made from the column names.
     extra
-        How many more rows the source holds that are not in the frame (said beneath).
+        How many more rows the source holds that are not in the frame (said below).
     filters
         Columns by whose values the rows can be picked, such as district_id; shown where they differ.
     sums

@@ -303,7 +303,7 @@ def write_notes(book: Any, forms: dict[str, Any], person: str, sheets: list[Shee
     level, currency = style.percent(settings.general.interval_level), settings.general.currency
     stands = (
         f"As of {style.date_words(settings.general.as_of)}. Limits (low, high) cover {level} unless said otherwise; "
-        f"how each is made stands beside the figures on reports/{person}.html."
+        f"how each is made is said beside the figures on reports/{person}.html."
     )
     units = (
         f"Times in minutes, lengths in metres or kilometres, money in {currency}. "

@@ -33,7 +33,7 @@ def setting(
 class General:
     """What holds for every topic."""
 
-    as_of: dt.date | None = setting(None, "day the figures stand on; empty: the day of the last report loaded")
+    as_of: dt.date | None = setting(None, "day the figures are drawn up for; empty: the day of the last report loaded")
     horizon_years: float = setting(5.0, "years looked ahead", unit="years", low=0.25, high=40)
     interval_level: float = setting(0.90, "coverage of every interval", low=0.5, high=0.999)
     currency: str = setting("USD", "currency of all money, for display")
@@ -94,7 +94,7 @@ class Restoration:
         2000, "bootstrap replicates of a mean over fewer than 10 jobs", low=200, high=100_000
     )
     longest_believed_days: float = setting(
-        7.0, "days after the report beyond which a restoration is not believed", unit="days", low=1
+        7.0, "days after the report beyond which a restoration is set aside as unreliable", unit="days", low=1
     )
     comparison_min_jobs: int = setting(30, "jobs below which a district, crew or method is not compared", low=5)
     show_crews: bool = setting(False, "compare crews, by their codes")
@@ -262,7 +262,7 @@ def load_settings(path: Path | None) -> Settings:
         raise UserError("the settings file does not exist", str(path), "check the path after --settings") from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, IsADirectoryError) as fault:
         what = f"the settings file is no TOML: {fault}"
-        raise UserError(what, str(path), "mend that line; texts need quotes") from None
+        raise UserError(what, str(path), "correct that line; texts need quotes") from None
     parts: dict[str, Any] = {}
     for section, values in given.items():
         if section not in _SECTIONS or not isinstance(values, dict):

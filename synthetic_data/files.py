@@ -70,7 +70,13 @@ BOOK_COLUMNS = {
     "Stormy day": "major_event",
     "Money spent": "repair_cost",
 }
-BOOK_UNITS = {"Half velocity set": "ft/us", "Reader shows": "ft", "Cable end shows": "ft", "Hole dug at": "ft", "Money spent": "dollars"}
+BOOK_UNITS = {
+    "Half velocity set": "ft/us",
+    "Reader shows": "ft",
+    "Cable end shows": "ft",
+    "Hole dug at": "ft",
+    "Money spent": "dollars",
+}
 
 
 def write_canonical(frame: pd.DataFrame, table: str, path: Path, notes: Notes, rng: np.random.Generator) -> None:
@@ -124,7 +130,7 @@ def _leave_blanks(texts: pd.DataFrame, notes: Notes, rng: np.random.Generator) -
 def write_fault_book(jobs: pd.DataFrame, path: Path, notes: Notes, rng: np.random.Generator) -> None:
     """Write the older jobs as the paper book's copy: its own headings, feet, half velocities, split dates.
 
-    A title stands above the headings and the units beneath them; the last row is a total. Some dates name the
+    A title stands above the headings and the units below them; the last row is a total. Some dates name the
     month, some were typed day first.
     """
     n = len(jobs)

@@ -1,7 +1,7 @@
 """Did failures fall by more than they would have by themselves?
 
 Cable picked for its record fails less afterwards even where nobody touches it: part of a bad record is bad luck, and
-luck does not repeat. So what was seen after a date is held against what the model expected then, with nothing done,
+luck does not repeat. So what was seen after a date is compared with what the model expected then, with nothing done,
 from what was known then; the fall from the record itself is shown beside it, for that is the one people quote.
 """
 

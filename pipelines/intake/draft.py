@@ -95,7 +95,7 @@ def draft_mapping(path: Path, con: duckdb.DuckDBPyConnection | None, settings: S
     -------
     str
         TOML that parses; each guess has its evidence as a comment, what could not be guessed is marked with ``???``,
-        and the first five rows stand beneath as they would load.
+        and the first five rows stand below as they would load.
 
     Raises
     ------
@@ -209,7 +209,7 @@ def _known_median(con: duckdb.DuckDBPyConnection | None) -> float | None:
 
 def _head(path: Path, sample: Sample, table: str) -> list[str]:
     lines = [
-        f"# Drafted from {path.name}. Every line is a guess with its reason; mend what is wrong, then load with it.",
+        f"# Drafted from {path.name}. Every line is a guess with its reason; correct what is wrong, then load with it.",
         "# Lines with ??? could not be guessed: fill them in or leave them out.",
         "[[table]]",
         f'to = "{table}"  # the table whose columns its headers fit best',
@@ -224,10 +224,10 @@ def _head(path: Path, sample: Sample, table: str) -> list[str]:
     if sample.decimal:
         lines.append(f'decimal = ","  # {sample.decimal.evidence}')
     elif sample.thousands:
-        doubt = f"{sample.thousands} is taken as thousands; give ',' if its comma stands before decimals"
+        doubt = f"{sample.thousands} is taken as thousands; give ',' if its comma comes before decimals"
         lines.append(f'decimal = "."  # ??? {doubt}')
     if sample.skip_after_header:
-        lines.append("skip_after_header = 1  # the row beneath the header holds units")
+        lines.append("skip_after_header = 1  # the row below the header holds units")
     if any(dictionary.columns()[c].type == "instant" for c in dictionary.load_tables()[table].source_columns):
         lines.append('# timezone = "UTC"  # ??? only where the stamps are not in the district\'s own zone')
     totals = [r[0].strip() for r in sample.rows if r and r[0].strip().casefold() in ("total", "totals", "sum")]
@@ -305,7 +305,7 @@ def _draft_stamp(draft: Draft, sample: Sample, column: str, header: str, texts: 
             draft.used.add(partner)
             pair = [partner, header] if guesses.is_hour(texts) else [header, partner]
             source = f"join = {json.dumps(pair, ensure_ascii=False)}"
-            said += "; the day and the hour stand in two columns"
+            said += "; the day and the hour are in two columns"
             a, b = (sample.headers.index(h) for h in pair)
             texts = [
                 f"{r[a].strip()} {r[b].strip()}"

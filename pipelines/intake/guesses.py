@@ -87,7 +87,7 @@ def guess_formats(texts: list[str]) -> Guess | None:
         return None
     mixed = [f for f in chosen if _swapped(f) in chosen]
     if mixed:
-        doubts.append(f"day and month stand in both orders; values that read either way are taken as {mixed[0]}")
+        doubts.append(f"day and month come in both orders; values that read either way are taken as {mixed[0]}")
     said = f"{len(texts) - len(left)} of {len(texts)} values read so"
     if left:
         said += f"; not '{left[0]}'"

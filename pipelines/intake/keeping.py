@@ -1,4 +1,4 @@
-"""Keeps what a load brought: rows in raw, rejected rows in quarantine as they came, findings, and the counts."""
+"""Keeps what a load brought: rows in raw, rejected rows in quarantine as received, findings, and the counts."""
 
 from __future__ import annotations
 
@@ -218,14 +218,14 @@ def _labels(share: TableShare) -> str:
 
 
 def _cells_sql(share: TableShare, number: int) -> str:
-    """SQL of the cells of a file's row (alias r) as they came, as a JSON list."""
+    """SQL of the cells of a file's row (alias r) as received, as a JSON list."""
     headers = share.reads[number].headers
     listed = ", ".join(f"coalesce(r.c{i}, '')" for i, h in enumerate(headers, start=1) if h != QUARANTINE_ID)
     return f"coalesce(r.cells, to_json([{listed}])::varchar)"
 
 
 def _rejected_sql(share: TableShare) -> str:
-    """SQL of the rejected rows: file, row number, hash of the cells as they came, and key."""
+    """SQL of the rejected rows: file, row number, hash of the cells as received, and key."""
     key = ", ".join(f"t.{c}::varchar" for c in share.key)
     parts = []
     for number, read in enumerate(share.reads):

@@ -215,7 +215,7 @@ def _given_texts(file: SourceFile, select: TypedSelect) -> dict[str, str]:
 
 
 def _texts_sql(share: TableShare) -> str:
-    """SQL of the texts, as they came, of the rows in ``failing``."""
+    """SQL of the texts, as received, of the rows in ``failing``."""
     told = told_columns(share.table)
     # The file's rows run past the narrow list of those wanted: joined the other way round they would be held.
     return " union all ".join(

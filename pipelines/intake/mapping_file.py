@@ -101,7 +101,7 @@ def parse_mapping_text(text: str, path: Path) -> Mapping:
         given = tomllib.loads(text)
     except tomllib.TOMLDecodeError as fault:
         what = f"the mapping file is no TOML: {fault}"
-        raise UserError(what, str(path), "mend that line; texts need quotes") from None
+        raise UserError(what, str(path), "correct that line; texts need quotes") from None
     place = _Place(path, text)
     _check_keys(place, given, {"table": list, "insulations": dict}, "the mapping", 0)
     if not given.get("table"):

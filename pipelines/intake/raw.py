@@ -37,7 +37,7 @@ BOOKS = {
     """,
     ),
     "quarantined_rows": (
-        "a row kept out, as it came",
+        "a row kept out, as received",
         """
         batch_id VARCHAR, "table" VARCHAR, file VARCHAR, row_number BIGINT, row_hash VARCHAR, key VARCHAR,
         headers VARCHAR, cells VARCHAR, released_by VARCHAR

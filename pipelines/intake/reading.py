@@ -71,7 +71,7 @@ def _check_present(share: TableShare, file: SourceFile, read: ReadFile, column: 
         raise UserError(
             f"the file has no column '{lacking[0]}', which its mapping wants for {column}",
             file.label,
-            f"mend the mapping or the file; {suggest_name(lacking[0], headers)}",
+            f"correct the mapping or the file; {suggest_name(lacking[0], headers)}",
         )
     raise UserError(
         f"the required column '{lacking[0]}' of table {share.table} is missing",

@@ -61,7 +61,7 @@ def text_sql(source: ColumnSource, read: ReadFile) -> str:
 
 
 def cells_of(source: ColumnSource, read: ReadFile) -> list[str]:
-    """SQL of the cells of a file (alias r) that a column is made of, as they came."""
+    """SQL of the cells of a file (alias r) that a column is made of, as received."""
     places = {header.casefold(): i for i, header in reversed(list(enumerate(read.headers, start=1)))}
     return [f"r.c{places[h.casefold()]}" for h in source.columns if h.casefold() in places]
 
@@ -144,7 +144,7 @@ class TypedSelect:
         self.facts = {c: dictionary.columns()[c] for c in self.table.source_columns}
 
     def texts(self) -> dict[str, str]:
-        """SQL of each column's text as it came, over the view of the file (alias r)."""
+        """SQL of each column's text as received, over the view of the file (alias r)."""
         return {c: text_sql(self.source.columns.get(c, ColumnSource()), self.read) for c in self.facts}
 
     def _translated(self, column: str, text: str) -> str:

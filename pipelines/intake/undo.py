@@ -43,12 +43,12 @@ def undo_batch(con: duckdb.DuckDBPyConnection, batch_id: str) -> dict[str, int]:
         else []
     )
     if batch_id not in known:
-        remedy = f"the loads that stand are {', '.join(known)}" if known else "nothing is loaded"
+        remedy = f"the loads on record are {', '.join(known)}" if known else "nothing is loaded"
         raise UserError(f"there is no load '{batch_id}'", "loopwear load --undo", remedy)
     later = known[: known.index(batch_id)]
     if later:
         raise UserError(
-            f"load {batch_id} cannot be undone while {', '.join(reversed(later))} stand on it",
+            f"load {batch_id} cannot be undone while {', '.join(reversed(later))} rest on it",
             "loopwear load --undo",
             f"undo {later[0]} first; what it brought can be loaded again afterwards",
         )

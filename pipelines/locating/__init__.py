@@ -1,4 +1,4 @@
-"""Locating: is the velocity setting right for each cable class, which instrument reads off, how wide must the crew dig?
+"""Locating: is the velocity setting right for each cable class, which instrument is wrong, how wide must the crew dig?
 
 Tables in: core.locating_readings, core.locating_paths, core.locating_runs, staging.instruments.
 Tables out: marts.velocity_by_class, marts.instrument_bias, fitted.corrected_distances and the others of step.py.

@@ -92,7 +92,7 @@ def read_inputs(con: duckdb.DuckDBPyConnection) -> Inputs:
 
 @dataclass(frozen=True)
 class Fitted:
-    """Usable readings as they came, their facts, the season in them, and the fit with it taken off where carried."""
+    """Usable readings as received, their facts, the season in them, and the fit with it taken off where carried."""
 
     readings: Readings
     facts: pd.DataFrame

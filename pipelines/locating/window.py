@@ -303,7 +303,7 @@ def _describe_drift(con: duckdb.DuckDBPyConnection, instrument_id: str, correcte
     away = float(row["last_ewma_pct"])
     return (
         f"{instrument_id} drifts by {row['drift_pct_per_year']:.2f}% a year since {row['drift_from_at']:%Y-%m-%d}: its "
-        f"latest readings stand {abs(away):.1f}% {'long' if away > 0 else 'short'} of this correction, "
+        f"latest readings are {abs(away):.1f}% {'long' if away > 0 else 'short'} of this correction, "
         f"{_metres_and_feet(abs(away) / 100 * corrected_m)} here. The windows do not take that off; have it checked on "
         "a run of known length."
     )

@@ -80,7 +80,7 @@ def _record(row: Row) -> str:
         f"({row.multiplier_lo:.1f} to {row.multiplier_hi:.1f})"
     )
     if expected <= 0:
-        return f"{_plural(failures, 'failure')} on record, no time in view to compare; {multiplier}"
+        return f"{_plural(failures, 'failure')} on record, no time observed to compare; {multiplier}"
     return f"{_plural(failures, 'failure')} on record where its class expects {expected:.1f}: {multiplier}"
 
 
@@ -126,8 +126,8 @@ def _leading_sections(sections: pd.DataFrame) -> dict[str, str]:
     few = np.flatnonzero((size > 3) & (count > 0) & (count <= 3))
     section, share = sections["section_id"].iloc[order].to_numpy(dtype=object), shares.to_numpy()
     return {
-        str(name): f"{100 * share[begin + many - 1]:.0f} % of it on {', '.join(section[begin : begin + many])} "
-        f"({many} of {of} sections)"
+        str(name): f"{100 * share[begin + many - 1]:.0f} % of its expected failures are on "
+        f"{', '.join(section[begin : begin + many])} ({many} of {of} sections)"
         for name, begin, many, of in zip(names[few], first[few], count[few], size[few], strict=True)
     }
 

@@ -13,6 +13,6 @@ Methods: each module names its own sources.
     search_effort.py    tests used against the least that halving needs
     abnormal.py         days away from the normal open point, second faults to be expected in them
     what_if.py          customer-minutes that a change would have saved
-    major_events.py     days that are set apart
+    major_events.py     days that are marked as major events
     step.py             the only module here that reads and writes tables
 """

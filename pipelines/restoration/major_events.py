@@ -59,7 +59,7 @@ def fit_major_event_threshold(daily_saidi_min: ArrayLike) -> MajorEventThreshold
 
 
 def mark_major_event_days(days: pd.DataFrame) -> pd.DataFrame:
-    """Which days are set apart: by the utility's own flags where it has any, else by the 2.5 beta rule.
+    """Which days are marked as major events: by the utility's own flags where it has any, else by the 2.5 beta rule.
 
     Parameters
     ----------

@@ -56,7 +56,7 @@ def compare_attributes(history: FailureHistory, settings: Settings) -> pd.DataFr
     Proportional hazards per km by age (Andersen and Gill), one baseline for each insulation, all attributes together,
     so each ratio holds the others still. Limits: normal on the log scale, robust to failures clustering on loops (Lin
     and Wei). Not separable: no insulation has cable of both values in view at one age, once the other attributes are
-    held. Cable of one age in two decades was in view at two times, so the decade's ratio is also that of the times.
+    held. Cable of one age in two decades was observed at two times, so the decade's ratio is also that of the times.
 
     Checked by: tests/unit/test_survival_attribute_effects.py, tests/published/test_survival_reference_fleet.py
     """
@@ -143,7 +143,7 @@ def _take_part(history: FailureHistory) -> _Part:
 
 
 def _count_values(part: _Part) -> pd.DataFrame:
-    """What is in view of each value, and which value the others are held against: that with the most failures."""
+    """What is observed of each value, and which value the others are compared with: that with the most failures."""
     s = part.sections
     km_years = (s["length_km"] * (s["exit_days"] - s["entry_days"])).to_numpy() / DAYS_PER_YEAR
     tables = []

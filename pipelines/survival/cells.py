@@ -17,7 +17,7 @@ VINTAGE_YEARS = 3.0
 """Band of the patterns: coarse enough that cells stay few, fine beside what a smooth effect can show."""
 
 LEAST_KM_YEARS = 1e-9
-"""What is left of marks that cancel; no cable is in view so briefly."""
+"""What is left of marks that cancel; no cable is observed so briefly."""
 
 
 def aggregate_cells(

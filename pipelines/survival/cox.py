@@ -89,7 +89,7 @@ def fit_cox(
     Raises
     ------
     ValueError
-        A failure lies outside its section's time in view: a fault of ours.
+        A failure lies outside its section's time observed: a fault of ours.
 
     Notes
     -----
@@ -105,7 +105,7 @@ def fit_cox(
     Checked by: tests/published/test_survival_reference_fleet.py, tests/unit/test_survival_cox.py
     """
     if np.any(event_days <= entry_days[event_section]) or np.any(event_days > exit_days[event_section]):
-        raise ValueError("a failure lies outside its section's time in view")
+        raise ValueError("a failure lies outside its section's time observed")
     strata = _tabulate(kind, entry_days, exit_days, km, event_section, event_days, stratum)
     used, told = _tell_apart(strata, design)
     columns = design[:, used]

@@ -324,7 +324,7 @@ def draw_up_curves(
     hazard
         Fitted.
     cells, patterns, laws, class_of_pattern
-        As in fit_hazard; the cells say at which ages each pattern was in view.
+        As in fit_hazard; the cells say at which ages each pattern was observed.
     years_ahead
         Factors are worked out from the first age in view to this many years after the last; before and after they stay.
 

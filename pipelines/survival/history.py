@@ -1,4 +1,4 @@
-"""What is known of a fleet at a date: sections with their time in view, and their failures."""
+"""What is known of a fleet at a date: sections with their time observed, and their failures."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Ages between which each section was in view, and ages at its failures, from a failure history."""
+"""Ages between which each section was observed, and ages at its failures, from a failure history."""
 
 from __future__ import annotations
 

@@ -18,7 +18,7 @@ from shared.settings import Settings
 Floats = NDArray[np.float64]
 
 THIN_SECTIONS = 20
-"""The curve of first failures starts where this many sections are in view: before it one alone would set its level."""
+"""The curve of first failures starts where this many sections are observed: before it one alone would set its level."""
 
 LEAST_EXPECTED = 5.0
 """Bands are joined until each expects this many failures: common practice for a chi-square test."""
@@ -77,7 +77,7 @@ def compare_late_entry(history: FailureHistory, settings: Settings) -> pd.DataFr
 
 
 def tabulate_first_failures(history: FailureHistory, settings: Settings) -> pd.DataFrame:
-    """Share of sections without a recorded failure by age, given survival to the age at which enough are in view.
+    """Share of sections without a recorded failure by age, given survival to the age at which enough are observed.
 
     Notes
     -----

@@ -48,13 +48,13 @@ def tabulate_splices(history: FailureHistory, settings: Settings) -> pd.DataFram
     Returns
     -------
     DataFrame
-        One row a band: repair_band (no_repair_on_record, then BANDS), section_years (sections in view times years),
+        One row a band: repair_band (no_repair_on_record, then BANDS), section_years (sections observed times years),
         splice_failures and cable_failures (cable or unknown), each with its rate per 100 section-years and exact
         Poisson limits. Empty where no failure names a splice.
 
     Notes
     -----
-    A section's time in view is cut at each of its repairs, so every section-year and failure falls in one band.
+    A section's time observed is cut at each of its repairs, so every section-year and failure falls in one band.
     Failures known by loop alone are in none. Sections repaired are worse than others from the start, so a band is to be
     compared with the cable failures of the same band, not only with the first row.
 

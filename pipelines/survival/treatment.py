@@ -1,7 +1,7 @@
 """Cable injected in place: what its failures are to those of the same cable left alone.
 
 Cable is injected because it failed, so that a plain before and after flatters the fluid. Here the years after injection
-are held against what the section's own curve and multiplier, both from the years before, expect of them untreated.
+are compared with what the section's own curve and multiplier, both from the years before, expect of them untreated.
 """
 
 from __future__ import annotations

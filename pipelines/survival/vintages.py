@@ -17,7 +17,7 @@ VINTAGE_YEARS = 10
 """Cable laid in one decade is one vintage."""
 
 LEAST_SHARE = 0.1
-"""Where less of a vintage is in view, one failure lifts the curve by more than it tells."""
+"""Where less of a vintage is observed, one failure lifts the curve by more than it tells."""
 
 MOST_STEPS = 100
 """Steps of a curve that are reported; all count in it."""
@@ -56,12 +56,12 @@ def tabulate_vintages(history: FailureHistory, settings: Settings) -> pd.DataFra
     -------
     DataFrame
         cable_class, vintage (decade of laying, e.g. 1970-1979), age_years, at_risk_km, mcf_per_km with limits,
-        in_view_from_age_years (age at which LEAST_SHARE of its length was in view: the curve counts from there),
+        in_view_from_age_years (age at which LEAST_SHARE of its length was observed: the curve counts from there),
         vintage_length_km, vintage_failures (since that age). Vintages with fewer than min_failures are left out.
 
     Notes
     -----
-    As rates.tabulate_mean_cumulative: late entry, limits robust to failures clustering on loops. A vintage is in view
+    As rates.tabulate_mean_cumulative: late entry, limits robust to failures clustering on loops. A vintage is observed
     only between the ages it had while records were kept, so two vintages may be compared over the ages both have.
 
     Checked by: tests/unit/test_survival_vintages.py
@@ -80,7 +80,7 @@ def tabulate_vintages(history: FailureHistory, settings: Settings) -> pd.DataFra
 
 
 def _part(view: ClassView, mine: NDArray[np.bool_]) -> tuple[ClassView, float]:
-    """Some sections of a class from the age on at which enough of them is in view, and that age."""
+    """Some sections of a class from the age on at which enough of them is observed, and that age."""
     place = np.cumsum(mine) - 1
     own = mine[view.owner]
     part = dataclasses.replace(
@@ -128,7 +128,7 @@ def _follow(part: ClassView, start: float, settings: Settings) -> pd.DataFrame |
 
 
 def find_start(view: ClassView) -> float:
-    """First age, in years, at which LEAST_SHARE of the length is in view; 0 where that is never so."""
+    """First age, in years, at which LEAST_SHARE of the length is observed; 0 where that is never so."""
     ages = np.r_[view.entry_years, view.exit_years]
     change = np.r_[view.km, -view.km]
     order = np.argsort(ages, kind="stable")

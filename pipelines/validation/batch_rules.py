@@ -58,8 +58,8 @@ BATCH_RULES: tuple[BatchRule, ...] = (
         "column_repeated",
         "warn",
         SOURCES,
-        "a heading that stands twice in a file; the first one is read",
-        "the heading '{column}' stands more than once: the first is read, the {rows} values under the others are "
+        "a heading that appears twice in a file; the first one is read",
+        "the heading '{column}' appears more than once: the first is read, the {rows} values under the others are "
         "passed over; rename one of them",
         "two columns headed located_at",
     ),
@@ -87,7 +87,7 @@ BATCH_RULES: tuple[BatchRule, ...] = (
         SOURCES,
         "numbers such as 1,250 in a column that may hold fractions and in which no number has a point or a "
         "second comma to prove what the comma is, of a file whose mapping, if any, does not state decimal",
-        "{column} holds {rows} numbers such as '{sample}', read as thousands: if the comma stands before "
+        "{column} holds {rows} numbers such as '{sample}', read as thousands: if the comma comes before "
         "decimals, state decimal = ',' in a mapping; decimal = '.' there ends this warning",
         "a semicolon file in which a length of 1.25 km is written 1,250",
     ),
@@ -98,7 +98,7 @@ BATCH_RULES: tuple[BatchRule, ...] = (
         "numbers with decimals after the mark that is not in force, such as 12,5, more of them in a column than "
         "numbers with the other",
         "{column} holds {rows} numbers such as '{sample}', which cannot be read with decimals after a {mark}: if "
-        "a {other} stands before them, {cure}",
+        "a {other} comes before them, {remedy}",
         "12,5 in a file whose mapping does not state decimal = ','",
     ),
     # ---- against the register and what was loaded before

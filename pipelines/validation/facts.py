@@ -1,6 +1,6 @@
 """Facts of the typed rows, set-wise: what each rule's demand is put to.
 
-``j`` is the typed row; the register it is held against is what stands in raw, this load's earlier tables included.
+``j`` is the typed row; the register it is compared with is what stands in raw, this load's earlier tables included.
 A fact that cannot be judged, because a value is unknown, passes.
 """
 
@@ -211,7 +211,7 @@ def _of_district(_: frozenset[str]) -> Special:
 
 
 def _loop_facts(_: frozenset[str]) -> Special:
-    # Terminals are loaded after their loops, so a loop's open point cannot be held against them yet.
+    # Terminals are loaded after their loops, so a loop's open point cannot be compared with them yet.
     return "", {"is_district_known": _known("j.district_id", "known_districts", "district_id")}, {}, {}
 
 

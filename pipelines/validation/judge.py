@@ -52,7 +52,7 @@ def judge_rows(
     rules
         Rules in force, from rules_for.
     texts
-        SQL that gives, for rows of ``failing (rid)``, rid and the text of each of told_columns as it came.
+        SQL that gives, for rows of ``failing (rid)``, rid and the text of each of told_columns as received.
     date_only, now
         As for plan_facts.
     insulations

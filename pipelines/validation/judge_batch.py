@@ -67,7 +67,7 @@ def judge_batch(
             raise UserError(
                 str(result.message),
                 result.file,
-                f'mend the file; or let it pass with a warning: [validation.severities] {result.rule} = "warn"',
+                f'correct the file; or let it pass with a warning: [validation.severities] {result.rule} = "warn"',
             )
     if results:
         _keep(con, batch, table, results)

@@ -61,14 +61,14 @@ def find_unread_decimals(
                 from (select {file.texts[column]} as t from {file.view} as r)
             """).fetchone()
             if row and row[0] > row[1]:
-                cure = (
+                remedy = (
                     f"change decimal to '{other}' in the mapping"
                     if file.decimal
                     else f"state decimal = '{other}' in a mapping (loopwear draft-mapping FILE)"
                 )
                 found.append(
                     break_rule(
-                        file, rule, row[0], column, sample=row[2], mark=NAMES[mark], other=NAMES[other], cure=cure
+                        file, rule, row[0], column, sample=row[2], mark=NAMES[mark], other=NAMES[other], remedy=remedy
                     )
                 )
     return found

@@ -40,7 +40,7 @@ def list_findings(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
 
 
 def export_rows(con: duckdb.DuckDBPyConnection, path: Path) -> int:
-    """Write the rows in quarantine to a CSV file as they came, to be mended and loaded again.
+    """Write the rows in quarantine to a CSV file as received, to be corrected and loaded again.
 
     Returns
     -------

@@ -1,4 +1,4 @@
-"""What the rows of a load are held against: the register and the jobs as they stand, latest word on each."""
+"""What the rows of a load are compared with: the register and the jobs as they stand, latest word on each."""
 
 from __future__ import annotations
 

@@ -108,7 +108,7 @@ RULES: tuple[Rule, ...] = (
         EVERY,
         Holds("is_well_formed"),
         "",
-        "the row cannot be taken apart: {value}; mend its delimiters and quotes",
+        "the row cannot be taken apart: {value}; correct its delimiters and quotes",
         "a row with 12 cells under a header of 13",
     ),
     Rule(
@@ -126,7 +126,7 @@ RULES: tuple[Rule, ...] = (
         EVERY,
         Listed("unreadable_columns"),
         "",
-        "{column} = '{value}' is not {expected}; mend it, or state its form in the mapping",
+        "{column} = '{value}' is not {expected}; correct it, or state its form in the mapping",
         "reported_at = 'yesterday'",
     ),
     Rule(
@@ -135,7 +135,7 @@ RULES: tuple[Rule, ...] = (
         EVERY,
         Listed("empty_key_columns"),
         "",
-        "{column} is part of the row's key and cannot be read from '{value}'; mend it",
+        "{column} is part of the row's key and cannot be read from '{value}'; correct it",
         "shot_no = 'first', where required_unreadable is set to warn",
     ),
     Rule(
@@ -192,7 +192,7 @@ RULES: tuple[Rule, ...] = (
         EVERY,
         Holds("is_key_new"),
         "",
-        "the key {value} stands in row {expected} of the same file with other content; keep one of them, or give "
+        "the key {value} is in row {expected} of the same file with other content; keep one of them, or give "
         "the later one a higher revision",
         "two rows J-17, revision 1, with different restored_at",
     ),
@@ -202,7 +202,7 @@ RULES: tuple[Rule, ...] = (
         EVERY,
         Listed("low_columns"),
         "",
-        "{column} = '{value}' is below its bound of {expected}; mend it",
+        "{column} = '{value}' is below its bound of {expected}; correct it",
         "customers_interrupted = -4",
     ),
     # ---- references
@@ -221,7 +221,7 @@ RULES: tuple[Rule, ...] = (
         ("loops", "customers_by_year"),
         Holds("is_district_known"),
         "district_id",
-        "district_id = '{value}' is in no districts file; load the district first, or mend the id",
+        "district_id = '{value}' is in no districts file; load the district first, or correct the id",
         "a loop of a district that was never loaded",
     ),
     Rule(
@@ -230,7 +230,7 @@ RULES: tuple[Rule, ...] = (
         ("terminals", "sections", "jobs"),
         Holds("is_loop_known"),
         "loop_id",
-        "loop_id = '{value}' is in no loops file; load the loop first, or mend the id",
+        "loop_id = '{value}' is in no loops file; load the loop first, or correct the id",
         "a job on loop L-999, which is not in the register",
     ),
     Rule(
@@ -286,7 +286,7 @@ RULES: tuple[Rule, ...] = (
         ("jobs",),
         NotBefore("arrived_latest", "dispatched_at"),
         "arrived_at",
-        "arrived_at = '{value}' is before dispatched_at; mend one of them",
+        "arrived_at = '{value}' is before dispatched_at; correct one of them",
         "sent at 10:20, on site at 10:05",
     ),
     Rule(
@@ -295,7 +295,7 @@ RULES: tuple[Rule, ...] = (
         ("jobs",),
         NotBefore("located_latest", "arrived_at"),
         "located_at",
-        "located_at = '{value}' is before arrived_at; mend one of them",
+        "located_at = '{value}' is before arrived_at; correct one of them",
         "on site at 11:00, located at 10:40",
     ),
     Rule(
@@ -304,7 +304,7 @@ RULES: tuple[Rule, ...] = (
         ("jobs",),
         NotBefore("restored_latest", "reported_at"),
         "restored_at",
-        "restored_at = '{value}' is before reported_at; mend one of them",
+        "restored_at = '{value}' is before reported_at; correct one of them",
         "reported at 14:00, restored at 13:10",
     ),
     Rule(
@@ -313,7 +313,7 @@ RULES: tuple[Rule, ...] = (
         ("jobs",),
         NotBefore("repaired_latest", "reported_at"),
         "repaired_at",
-        "repaired_at = '{value}' is before reported_at; mend one of them",
+        "repaired_at = '{value}' is before reported_at; correct one of them",
         "repaired the day before the report",
     ),
     Rule(
@@ -322,7 +322,7 @@ RULES: tuple[Rule, ...] = (
         ("jobs",),
         NotBefore("closed_latest", "last_before_closing"),
         "closed_at",
-        "closed_at = '{value}' is before another stamp of the job ({expected}); mend one of them",
+        "closed_at = '{value}' is before another stamp of the job ({expected}); correct one of them",
         "closed on 3 May, back to normal on 9 May",
     ),
     Rule(
@@ -331,7 +331,7 @@ RULES: tuple[Rule, ...] = (
         DATED,
         NotBefore("now_at", "last_stamp"),
         "",
-        "{column} = '{value}' lies in the future; mend it",
+        "{column} = '{value}' lies in the future; correct it",
         "reported_at in 2062 where 2026 is meant",
     ),
     Rule(
@@ -387,7 +387,7 @@ RULES: tuple[Rule, ...] = (
         ("jobs", "test_shots", "known_lengths"),
         Listed("negative_columns"),
         "",
-        "{column} = '{value}' is negative; mend it",
+        "{column} = '{value}' is negative; correct it",
         "dug_distance_m = -12",
     ),
     Rule(
@@ -396,7 +396,7 @@ RULES: tuple[Rule, ...] = (
         ("sections", "section_pieces", "known_lengths"),
         Within("length_checked_m", low=0.0, low_open=True),
         "length_m",
-        "the length '{value}' is not above 0; mend it",
+        "the length '{value}' is not above 0; correct it",
         "length_m = 0",
     ),
     Rule(
@@ -444,7 +444,7 @@ RULES: tuple[Rule, ...] = (
         ("sections",),
         NotBefore("retired_at", "installed_at"),
         "retired_on",
-        "retired_on = '{value}' is before installed_on; mend one of them",
+        "retired_on = '{value}' is before installed_on; correct one of them",
         "installed 1988, retired 1979",
     ),
     Rule(
@@ -491,7 +491,7 @@ RULES: tuple[Rule, ...] = (
         ("corrections",),
         Holds("is_correction_current"),
         "value_now",
-        "{expected}; nothing is changed: export the proposals again, or mend value_now",
+        "{expected}; nothing is changed: export the proposals again, or correct value_now",
         "a correction of an estimate that was revised in the meantime",
     ),
     Rule(
@@ -500,7 +500,7 @@ RULES: tuple[Rule, ...] = (
         ("job_clusters",),
         Holds("is_cluster_current"),
         "joined_with",
-        "{expected}; nothing is changed: export the clusters again, or mend the two ids",
+        "{expected}; nothing is changed: export the clusters again, or correct the two ids",
         "a job to be joined with one that was cancelled in the meantime",
     ),
     # ---- customers
@@ -510,7 +510,7 @@ RULES: tuple[Rule, ...] = (
         ("restoration_steps",),
         Holds("is_restored_within"),
         "customers_restored",
-        "the steps of this job restore more customers than were interrupted ({expected}); mend the steps or the job",
+        "the steps of this job restore more customers than were interrupted ({expected}); correct the steps or the job",
         "steps of 80 and 60 on a job of 120 customers",
     ),
     Rule(

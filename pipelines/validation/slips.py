@@ -149,7 +149,7 @@ def propose_swapped_ends(jobs: pd.DataFrame) -> pd.DataFrame:
 
     Notes
     -----
-    Exchanged ends (3 in 100 records) are held against a slip in the far end alone (taken as 1 in 500).
+    Exchanged ends (3 in 100 records) are compared with a slip in the far end alone (taken as 1 in 500).
 
     Checked by: tests/unit/test_validation_slips.py
     """
@@ -251,7 +251,7 @@ def propose_velocities(refused: pd.DataFrame) -> pd.DataFrame:
     Parameters
     ----------
     refused
-        job_id, value (the velocity as it came), usual_pct (median setting of the instrument, may be missing).
+        job_id, value (the velocity as received), usual_pct (median setting of the instrument, may be missing).
 
     Notes
     -----
@@ -276,9 +276,9 @@ def propose_velocities(refused: pd.DataFrame) -> pd.DataFrame:
             against = (
                 "no setting of this instrument is on record"
                 if usual is None
-                else f"the instrument usually stands on {usual:.1f}"
+                else f"the instrument is usually set to {usual:.1f}"
             )
-            said = f"twice {value:g} is {2 * value:g} % of c; {against}. The row is in quarantine: mend it there"
+            said = f"twice {value:g} is {2 * value:g} % of c; {against}. The row is in quarantine: correct it there"
             rows.append(
                 (row["job_id"], "velocity_setting_pct", "velocity_halved", f"{value:g}", f"{2 * value:g}", chance, said)
             )

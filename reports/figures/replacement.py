@@ -39,7 +39,7 @@ def chart_loops(
         x=ranking["failures_recorded"].tolist(),
         y=names,
         mode="markers",
-        name="on record so far, all years in view",
+        name="on record so far, all years observed",
         marker={"symbol": "line-ns-open", "size": 10, "color": style.INKS["fourth"], "line": {"width": 2}},
         hovertemplate="%{y}<br>%{x} failures on record<extra></extra>",
     )

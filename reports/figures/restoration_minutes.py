@@ -19,7 +19,7 @@ PART_NAMES = {
     "dispatch_to_arrive": "travel",
     "arrive_to_locate": "finding the section",
     "locate_to_restore": "section found, not yet back",
-    "unsplit": "not to be told",
+    "unsplit": "unknown",
 }
 
 PART_INKS = ("pale", "fourth", "first", "third", "rule")

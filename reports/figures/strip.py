@@ -84,7 +84,7 @@ def describe(pieces: list[Piece], marks: list[Mark]) -> str:
     return (
         f"{style.counted(len(pieces), 'section')} over {style.number(pieces[-1].end_m, 0)} m, "
         f"{style.counted(len(marks) - splices, 'job')} and {style.counted(splices, 'splice')} marked. "
-        "The tables beneath hold the same figures."
+        "The tables below hold the same figures."
     )
 
 
@@ -158,7 +158,7 @@ def draw_cable(pieces: list[Piece], scale: Scale, places: dict[str, int], y: flo
 
 
 def draw_terminals(pieces: list[Piece], names: list[str], scale: Scale, y: float) -> list[Markup]:
-    """A tick a terminal, its name beneath it, upright where there is room."""
+    """A tick a terminal, its name below it, upright where there is room."""
     metres = [0.0, *(piece.end_m for piece in pieces)]
     parts: list[Markup] = []
     last = -100.0

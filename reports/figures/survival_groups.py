@@ -41,7 +41,7 @@ def chart_vintages(curves: pd.DataFrame, points: int = 60) -> go.Figure:
             hovertemplate=f"laid {name}<br>to age %{{x:.1f}}: %{{y:.3f}} [1/km]<extra></extra>",
         )
     chart.update_xaxes(title_text="Age [years]", showgrid=False)
-    chart.update_yaxes(title_text="Failures since in view [1/km]", rangemode="tozero")
+    chart.update_yaxes(title_text="Failures since first observed [1/km]", rangemode="tozero")
     return chart
 
 

@@ -212,7 +212,7 @@ def chart_trend(rows: pd.DataFrame) -> go.Figure:
 
 
 def chart_effects(names: list[str], changes: dict[str, list[float]]) -> go.Figure:
-    """How far each answer moves in each version of the records, percent of the answer as it stands.
+    """How far each answer moves in each version of the records, percent of the answer at present.
 
     Parameters
     ----------

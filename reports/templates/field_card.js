@@ -160,7 +160,7 @@
     if (drift) {
       const note = document.createElement("p");
       note.className = "caution";
-      note.textContent = `${instrument} drifts by ${drift[0].toFixed(2)} % a year since ${drift[2]}: its latest readings stand ${Math.abs(drift[1]).toFixed(1)} % ${drift[1] > 0 ? "long" : "short"} of this correction, ${text(Math.abs(drift[1]) / 100 * found.distance)} here. The windows do not take that off; have it checked on a run of known length.`;
+      note.textContent = `${instrument} drifts by ${drift[0].toFixed(2)} % a year since ${drift[2]}: its latest readings are ${Math.abs(drift[1]).toFixed(1)} % ${drift[1] > 0 ? "long" : "short"} of this correction, ${text(Math.abs(drift[1]) / 100 * found.distance)} here. The windows do not take that off; have it checked on a run of known length.`;
       result.append(note);
     }
     const usual = facts.own_settings[instrument + "|" + way[0].k];

@@ -6,7 +6,7 @@ A file of jobs of so many megabytes (2,000 by default) is loaded, in a process o
 with so much memory allowed in all (1 GB by default): the warehouse is given half a gigabyte less, as the setting
 general.memory_limit_gb says of itself. Forms of the file: ``long`` (notes of 5,000 letters), ``doubtful`` (the same
 with a letter that is no UTF-8, so that Python reads it record by record), ``plain`` (30 columns of the usual length, so
-many more rows). Before anything is printed the rows kept are held against the rows written, and the load's own count.
+many more rows). Before anything is printed the rows kept are compared with the rows written, and the load's own count.
 """
 
 from __future__ import annotations

@@ -139,7 +139,7 @@ def test_the_card_warns_of_a_drift_and_takes_the_instruments_own_setting(page, d
     assert page.input_value("#card-setting") == "57"
     corrected = float(page.locator(".card-answer").get_attribute("data-corrected"))
     assert page.locator("#card-result .caution").inner_text() == (
-        f"{instrument} drifts by 0.60 % a year since 2019-12-02: its latest readings stand 2.5 % long of this "
+        f"{instrument} drifts by 0.60 % a year since 2019-12-02: its latest readings are 2.5 % long of this "
         f"correction, {0.025 * corrected:.1f} m ({0.025 * corrected / 0.3048:.0f} ft) here. The windows do not take "
         "that off; have it checked on a run of known length."
     )

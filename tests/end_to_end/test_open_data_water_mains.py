@@ -213,7 +213,7 @@ def test_shapes_agree_with_the_likelihood_maximised_directly(con, counted):
 
 def test_the_ranking_holds_every_section_and_its_top_has_failed_most(con, counted):
     sections, loops = read_model(con, "marts.section_ranking"), read_model(con, "marts.loop_ranking")
-    # one main was laid after the last break on record: it is ranked once it is in view
+    # one main was laid after the last break on record: it is ranked once it is observed
     assert abs(len(sections) - 7849) <= 1
     assert sorted(sections["rank"]) == list(range(1, len(sections) + 1))
     assert (sections["expected_failures_lo"] <= sections["expected_failures"]).all()

@@ -74,7 +74,7 @@ def test_velocity_from_far_ends_of_a_right_instrument(demo):
 
 
 def test_wrong_settings_read_as_far_as_they_should(demo):
-    """R-02 stands 5.7 % fast on bare XLPE; tails and slack come on top, so it is held against R-01 on that class."""
+    """R-02 is set 5.7 % fast on bare XLPE; tails and slack come on top, so it is compared with R-01 on that class."""
     jobs = demo.tables["jobs"].merge(demo.truths["sections"][["section_id", "cable_class"]], on="section_id")
     jobs = jobs[(jobs["cable_class"] == truth.CLASSES[truth.XLPE_BARE].name) & (jobs["dug_distance_m"] > 40)]
     ratio = (jobs["estimated_distance_m"] / jobs["dug_distance_m"]).groupby(jobs["instrument_id"]).median()

@@ -48,7 +48,7 @@ def test_a_section_s_reasons_with_and_without_date_and_failure(make_warehouse) -
             "replacing pays above 139, so by money alone it pays. Last failure 2024-07-11."
         ),
         (
-            "0 failures on record, no time in view to compare; 1.9 times its class once chance is allowed for (1.0 to "
+            "0 failures on record, no time observed to compare; 1.9 times its class once chance is allowed for (1.0 to "
             "3.1). 72 m of XLPE/bare/buried, age unknown. 0.83 failures expected in 5 years: 229 per 100 km and year; "
             "replacing pays above 139, so by money alone it does not pay. No failure on record."
         ),

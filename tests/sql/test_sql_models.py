@@ -80,7 +80,7 @@ def test_macros_hold_their_assertions(whole) -> None:
     assert day == (1 / DAYS_PER_YEAR,)
     for path in sorted((warehouse.SQL / "macros").glob("*.sql")):
         _, marker, assertions = path.read_text(encoding="utf-8").partition("-- assert")
-        assert marker, f"{path.name}: no '-- assert' beneath the formula"
+        assert marker, f"{path.name}: no '-- assert' below the formula"
         for query in filter(str.strip, assertions.split(";")):
             assert whole.execute(query).fetchone() == (True,), f"{path.name}: {query}"
 

@@ -1,4 +1,4 @@
-"""What core decides of sections and failures: time in view, half-loops, and which jobs count."""
+"""What core decides of sections and failures: time observed, half-loops, and which jobs count."""
 
 from __future__ import annotations
 
@@ -175,6 +175,6 @@ def test_classes_and_bands_can_be_divided_by_hand(make_warehouse) -> None:
     assert row["rate_per_100km_year"] == pytest.approx(200 / (in_view / 365.25), rel=1e-12)
     bands = tabulate_age_rates(history, SETTINGS)
     assert bands["exposure_km_years"].sum() == pytest.approx(in_view / 365.25, rel=1e-12)
-    # s2 was five when the records began: nothing younger is in view
+    # s2 was five when the records began: nothing younger is observed
     assert bands["age_from"].tolist() == [5.0, 10.0, 15.0, 20.0]
     assert bands["failures"].tolist() == [1, 0, 1, 0]

@@ -131,7 +131,7 @@ def test_rows_that_cannot_be_taken_apart_are_set_aside_one_by_one(
         ("S7", "ok", 9),
     ]
     said = con.execute("select row_number, message from raw.findings where rule = 'row_malformed'").fetchall()
-    form = "the row cannot be taken apart: {}; mend its delimiters and quotes"
+    form = "the row cannot be taken apart: {}; correct its delimiters and quotes"
     assert sorted(said) == [
         (3, form.format("the row has 4 cells, the header 6")),
         (4, form.format("the row has 8 cells, the header 6")),

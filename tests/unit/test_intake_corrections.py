@@ -94,7 +94,7 @@ def test_a_correction_of_another_value_than_the_one_that_stands_is_kept_out(con,
     )
     assert report.files[0].quarantined == 4
     said = [m for (m,) in con.execute("select message from raw.findings order by row_number").fetchall()]
-    cure = "; nothing is changed: export the proposals again, or mend value_now"
+    cure = "; nothing is changed: export the proposals again, or correct value_now"
     assert said == [
         f"estimated_distance_m of J1 is now 41.5, not 99{cure}",
         f"jobs have no column loudness that can be corrected{cure}",

@@ -150,7 +150,7 @@ def test_a_comma_that_may_be_either_is_left_for_a_person_to_decide(tmp_path: Pat
         encoding="utf-8",
     )
     assert (
-        "decimal = \".\"  # ??? 10,250 is taken as thousands; give ',' if its comma stands before decimals\n"
+        "decimal = \".\"  # ??? 10,250 is taken as thousands; give ',' if its comma comes before decimals\n"
     ) in draft_mapping(path, None, Settings())
     path.write_text(path.read_text() + 'T9,L1,2018-05-21 10:00,2018-05-21 12:00,"1,250.50"\n')
     assert "decimal" not in draft_mapping(path, None, Settings())

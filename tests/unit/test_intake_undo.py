@@ -61,5 +61,5 @@ def test_an_unknown_load_is_named(con: duckdb.DuckDBPyConnection) -> None:
         str(caught.value)
         == """there is no load 'b0099'
   where: loopwear load --undo
-  to do: the loads that stand are b0001"""
+  to do: the loads on record are b0001"""
     )

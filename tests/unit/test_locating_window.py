@@ -123,7 +123,7 @@ def test_the_window_of_a_drifting_instrument_says_how_far_it_may_be_off(fitted) 
     found = find_dig_window(con, Settings(), **asked, instrument_id="I001")
     away = 0.025 * found.corrected_m
     assert found.note == (
-        "I001 drifts by 0.60% a year since 2019-12-02: its latest readings stand 2.5% long of this correction, "
+        "I001 drifts by 0.60% a year since 2019-12-02: its latest readings are 2.5% long of this correction, "
         f"{away:.1f} m ({away / 0.3048:.0f} ft) here. The windows do not take that off; have it checked on a run of "
         "known length."
     )

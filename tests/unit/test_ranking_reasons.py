@@ -37,7 +37,8 @@ def test_a_loop_s_reasons() -> None:
     said = (
         "8 failures on record where its class expects 3.3: 1.9 times its class once chance is allowed for "
         "(1.0 to 3.1). 2.4 failures expected in 5 years (1.3 to 3.9). 0.7 of 0.8 km are XLPE/bare/buried, oldest of "
-        "1970. 90 % of it on s2, s1 (2 of 4 sections). Last failure 2024-07-11. Replacing the whole loop returns 0.42 "
+        "1970. 90 % of its expected failures are on s2, s1 (2 of 4 sections). Last failure 2024-07-11. "
+        "Replacing the whole loop returns 0.42 "
         "of its cost; 1 of 4 sections pay alone."
     )
     assert explain_loops(pd.DataFrame([loop]), sections, 5.0) == [said]

@@ -35,7 +35,7 @@ def test_the_first_run_has_nothing_to_compare_with(tmp_path: Path) -> None:
 def test_a_second_run_says_what_moved_and_nothing_else(tmp_path: Path) -> None:
     run(tmp_path, FIRST)
     assert run(tmp_path, SECOND) == (
-        "Compared with the run as of 2025-06-30; this one stands on 2025-12-31.",
+        "Compared with the run as of 2025-06-30; this one is as of 2025-12-31.",
         "12 closed jobs more: 112 now.",
         "The mean time to restore went from 180.0 to 176.5 minutes.",
         "Among the first 10 loops, new: C; gone: A.",

@@ -254,7 +254,7 @@ def test_a_comma_that_may_stand_before_decimals_is_told_unless_proven(load) -> N
     con, report = load("jobs.csv", rows, delimiter=";")
     assert said(report, "thousands_assumed") == [
         (
-            "repair_cost holds 1 numbers such as '1,250', read as thousands: if the comma stands before decimals, "
+            "repair_cost holds 1 numbers such as '1,250', read as thousands: if the comma comes before decimals, "
             "state decimal = ',' in a mapping; decimal = '.' there ends this warning"
         )
     ]
@@ -278,7 +278,7 @@ def test_marks_in_the_numbers_of_a_mapped_file_are_told_as_in_any_other(tmp_path
     report = load_paths(con, [file], Settings(), mapped(tmp_path, "jobs"))
     assert said(report, "thousands_assumed") == [
         (
-            "repair_cost holds 1 numbers such as '1,250', read as thousands: if the comma stands before decimals, "
+            "repair_cost holds 1 numbers such as '1,250', read as thousands: if the comma comes before decimals, "
             "state decimal = ',' in a mapping; decimal = '.' there ends this warning"
         )
     ]
@@ -382,7 +382,7 @@ def test_a_rule_of_the_batch_can_refuse_the_load_or_be_off(load) -> None:
     assert str(caught.value) == (
         "the column 'dug_dist' is no column of table jobs, so its 3 values are passed over; no column is called nearly "
         "so: leave it, or map it (loopwear draft-mapping FILE)\n  where: jobs.csv\n"
-        '  to do: mend the file; or let it pass with a warning: [validation.severities] column_unknown = "warn"'
+        '  to do: correct the file; or let it pass with a warning: [validation.severities] column_unknown = "warn"'
     )
     off = Settings(validation=Validation(severities={"column_unknown": "off"}))
     con, report = load("jobs.csv", rows, off)

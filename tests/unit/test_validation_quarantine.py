@@ -1,4 +1,4 @@
-"""The round trip of quarantine: exported as they came, mended, loaded, gone."""
+"""The round trip of quarantine: exported as received, mended, loaded, gone."""
 
 from __future__ import annotations
 
