@@ -100,7 +100,7 @@ def build_rules() -> Reference:
     parts = []
     for severity, title, text in (
         ("reject", ("Rules that keep a row "
-                   "out"), "The row goes to quarantine, as it came, and can be mended and loaded again."),
+                   "out"), "The row goes to quarantine, as received, and can be corrected and loaded again."),
         ("warn", "Rules that flag a row", "The row is kept; a value that cannot be trusted is taken as unknown."),
     ):  # fmt: skip
         rows = tuple(

@@ -152,13 +152,13 @@ def test_the_head_is_said_to_hang_on_the_reading_that_moves_most(marts: shell.Ma
     assert "that failures of unknown cause do not count: 23 of 25 stay" in finding
 
 
-def test_a_watched_loop_that_no_model_could_judge_is_named(marts: shell.Marts) -> None:
+def test_a_watched_loop_that_no_model_could_judge_is_named(marts: Marts) -> None:
     replacement = dataclasses.replace(Settings().replacement, watched={"L-000009": dt.date(2001, 1, 1)})
     settings = dataclasses.replace(Settings(), replacement=replacement)
     made = page.before_after(
         marts.read(page.BEFORE_AFTER), marts.read(page.FIGURES), settings, shell.judged(marts, "replacement")
     )
-    assert made.left_out.endswith("Watched, but no model could stand before that day: L-000009.")
+    assert made.left_out.endswith("Watched, but no model could be fitted before that day: L-000009.")
 
 
 def test_what_the_forecast_of_injected_cable_rests_on_is_said_beside_the_settings() -> None:

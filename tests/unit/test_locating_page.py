@@ -44,7 +44,8 @@ def test_without_readings_every_exhibit_says_what_to_load(make_warehouse) -> Non
 
 def test_the_headline_names_the_instrument_on_the_wrong_setting() -> None:
     assert headline(PROPOSALS, found_in("locating", {"marts.setting_proposals": PROPOSALS})) == (
-        "R2 stands on 56.0 % of c on A, where 51.9 % (51.7 to 52.1) would agree with the tape: it reads 7.9 % far. "
+        "R2 is set to 56.0 % of c on A; 51.9 % (51.7 to 52.1) would match the dug distances; at its present setting it "
+        "reads 7.9 % long. "
         "1 of 2 pairs of instrument and class is out of tolerance"
     )
     assert headline(PROPOSALS.iloc[:1], Judged()) == "None of 1 pair of instrument and class is out of tolerance"

@@ -126,7 +126,7 @@ def test_the_largest_swing_is_on_top(exhibits) -> None:
     text = said(exhibits["inputs"])
     assert text.startswith(
         "The first year's net benefit moves most with the expected failures, every section at its own limit at once: "
-        "from minus USD 450,000 to USD 100,000, where it stands at minus USD 280,000."
+        "from minus USD 450,000 to USD 100,000, against minus USD 280,000."
     )
     assert "repair of a failure comes first: from minus USD 300,000 to minus USD 250,000" in text
     assert "3 sections of the work return their own cost; with one input moved between 0 and 9." in text
