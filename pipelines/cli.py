@@ -232,7 +232,7 @@ def print_load(report: Any) -> None:
     if report.passed_over:
         named = ", ".join(report.passed_over[:5]) + (" ..." if len(report.passed_over) > 5 else "")
         print(
-            f"passed over, since neither name nor mapping says which table they hold: {len(report.passed_over)} of "
+            f"ignored, since neither name nor mapping says which table they hold: {len(report.passed_over)} of "
             f"the files in the folder ({named})"
         )
     if files["quarantined"].sum():

@@ -140,7 +140,7 @@ class Replacement:
     discount_rate_pct: float = setting(5.0, "discount rate", unit="%/year", low=0, high=30)
     cable_life_years: float = setting(40.0, "years over which a replacement earns", unit="years", low=1, high=100)
     new_cable_rate_per_100km_year: float = setting(
-        0.5, "failures of new cable, where no class of the fleet tells", unit="1/(100 km year)", low=0
+        0.5, "failures of new cable, where no class of the fleet shows them", unit="1/(100 km year)", low=0
     )
     customer_event_value: float = setting(
         0.0, "what being interrupted at all costs a customer, beside the minutes", unit="money/event", low=0

@@ -98,7 +98,7 @@ def check_workbook(path: Path, label: str) -> None:
         raise UserError(
             f"the workbook unpacks to {stated // STEP_BYTES} MB, from {path.stat().st_size} bytes",
             label,
-            "save the sheet that is wanted as CSV",
+            "save the sheet you need as CSV",
         )
 
 

@@ -107,7 +107,7 @@ def draft_mapping(path: Path, con: duckdb.DuckDBPyConnection | None, settings: S
     Checked by: tests/unit/test_intake_draft.py
     """
     if not path.is_file():
-        raise UserError("there is no such file", str(path), "check the path; quote it if it holds blanks")
+        raise UserError("there is no such file", str(path), "check the path; quote it if it holds spaces")
     sample = read_sample(path)
     table = _guess_table(sample)
     draft = Draft(table)
@@ -218,7 +218,7 @@ def _head(path: Path, sample: Sample, table: str) -> list[str]:
     if sample.sheet is not None:
         lines.append(f"sheet = {json.dumps(sample.sheet, ensure_ascii=False)}")
     if sample.encoding:
-        lines.append(f'encoding = "{sample.encoding}"  # no mark says so; the file is no UTF-8')
+        lines.append(f'encoding = "{sample.encoding}"  # no mark says so; the file is not UTF-8')
     if sample.skip_rows:
         lines.append(f"skip_rows = {sample.skip_rows}  # rows above the header")
     if sample.decimal:

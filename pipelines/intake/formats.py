@@ -116,7 +116,7 @@ def _read_json_lines(con: duckdb.DuckDBPyConnection, name: str, path: Path, labe
             headers.update(dict.fromkeys(row or {}))
         if not headers:
             raise UserError(
-                "no line of the file is a JSON object", label, 'write one object a line: {"job_id": "J1", ...}'
+                "no line of the file is a JSON object", label, 'write one object per line: {"job_id": "J1", ...}'
             )
         records: Records = (
             (number, [line.strip()], "the line is no JSON object")
@@ -126,7 +126,7 @@ def _read_json_lines(con: duckdb.DuckDBPyConnection, name: str, path: Path, labe
         )
         rows = write_cells(con, name, len(headers), records)
     except UnicodeDecodeError as fault:
-        raise UserError(f"the file is no UTF-8: {fault}", label, "write JSON lines in UTF-8") from None
+        raise UserError(f"the file is not UTF-8: {fault}", label, "write JSON lines in UTF-8") from None
     return ReadFile(name, tuple(clean_header(h) for h in headers), rows, careful=True)
 
 

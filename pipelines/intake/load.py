@@ -39,7 +39,7 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class LoadReport:
-    """One load: its batch, the count of every file, what the rules of the batch found, and files passed over."""
+    """One load: its batch, the count of every file, what the rules of the batch found, and files ignored."""
 
     batch_id: str
     files: tuple[FileCount, ...]

@@ -141,7 +141,7 @@ def _parse_table(place: _Place, block: dict[str, Any], number: int) -> TableSour
     }
     zone = block.get("timezone")
     if zone is not None and not is_zone(zone):
-        what = f"timezone '{zone}' is no IANA time zone"
+        what = f"timezone '{zone}' is not an IANA time zone"
         place.fail(what, "give one such as America/Chicago, or UTC", "timezone", number)
     _check_dialect(place, block, number)
     return TableSource(

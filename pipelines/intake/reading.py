@@ -50,7 +50,7 @@ def _check_headers(share: TableShare, file: SourceFile, read: ReadFile) -> None:
         source = file.source.columns.get(column)
         if source is None:
             raise UserError(
-                f"the mapping says nothing of the required column '{column}' of table {share.table}",
+                f"the mapping does not give the required column '{column}' of table {share.table}",
                 file.label,
                 f'add {column} = "HEADER" or {column} = {{ value = "..." }} to its [table.columns]',
             )
@@ -69,7 +69,7 @@ def _check_present(share: TableShare, file: SourceFile, read: ReadFile, column: 
     headers = [h for h in read.headers if h and h != QUARANTINE_ID]
     if file.source.is_mapped:
         raise UserError(
-            f"the file has no column '{lacking[0]}', which its mapping wants for {column}",
+            f"the file has no column '{lacking[0]}', which its mapping reads for {column}",
             file.label,
             f"correct the mapping or the file; {suggest_name(lacking[0], headers)}",
         )

@@ -69,7 +69,7 @@ def find_sources(
     found: list[SourceFile] = []
     for path in paths:
         if not path.exists():
-            raise UserError("there is no such file or folder", str(path), "check the path; quote it if it holds blanks")
+            raise UserError("there is no such file or folder", str(path), "check the path; quote it if it holds spaces")
         if path.is_dir():
             inside = [p for p in sorted(path.rglob("*")) if p.is_file() and _is_readable(p)]
             named = [(p, p.relative_to(path).as_posix()) for p in inside]

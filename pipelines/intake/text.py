@@ -99,9 +99,9 @@ def refuse_binary(head: bytes, label: str) -> None:
     """
     for sign, kind in BINARY_SIGNS.items():
         if head.startswith(sign):
-            raise UserError(f"this is no text file but {kind}", label, "export the table as CSV and load that")
+            raise UserError(f"this is not a text file but {kind}", label, "export the table as CSV and load that")
     if b"\x00" in head and not head.startswith(UTF16_MARKS) and not wide_text(head):
-        raise UserError("this is no text file: it holds zero bytes", label, "export the table as CSV and load that")
+        raise UserError("this is not a text file: it holds zero bytes", label, "export the table as CSV and load that")
 
 
 def find_delimiter(header: str, expected: set[str]) -> str:

@@ -39,7 +39,7 @@ def fit_individuals(values: ArrayLike) -> IndividualsChart:
     Parameters
     ----------
     values
-        Shape (n,), in order of time; NaN (a month without jobs) is passed over.
+        Shape (n,), in order of time; NaN (a month without jobs) is ignored.
 
     Notes
     -----

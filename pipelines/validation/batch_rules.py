@@ -50,8 +50,8 @@ BATCH_RULES: tuple[BatchRule, ...] = (
         "column_unknown",
         "warn",
         SOURCES,
-        "a heading of a file in the canonical form that is no column of its table",
-        "the column '{column}' is no column of table {table}, so its {rows} values are passed over; {nearest}",
+        "a heading of a file in the canonical form that is not a column of its table",
+        "the column '{column}' is not a column of table {table}, so its {rows} values are ignored; {nearest}",
         "dug_distance where dug_distance_m is meant",
     ),
     BatchRule(
@@ -60,14 +60,14 @@ BATCH_RULES: tuple[BatchRule, ...] = (
         SOURCES,
         "a heading that appears twice in a file; the first one is read",
         "the heading '{column}' appears more than once: the first is read, the {rows} values under the others are "
-        "passed over; rename one of them",
+        "ignored; rename one of them",
         "two columns headed located_at",
     ),
     BatchRule(
         "encoding_assumed",
         "warn",
         SOURCES,
-        "characters beyond ASCII in a text that bears no mark and is no UTF-8",
+        "characters beyond ASCII in a text that has no mark and is not UTF-8",
         "the encoding had to be assumed: {rows} characters were read as {encoding}, e.g. '{sample}'{otherwise}. "
         "If that looks wrong, state encoding in a mapping",
         "an export in Windows-1252: what reads as 'Señal 4' could be meant otherwise in another code page",

@@ -108,7 +108,7 @@ RULES: tuple[Rule, ...] = (
         EVERY,
         Holds("is_well_formed"),
         "",
-        "the row cannot be taken apart: {value}; correct its delimiters and quotes",
+        "the row cannot be split into columns: {value}; correct its delimiters and quotes",
         "a row with 12 cells under a header of 13",
     ),
     Rule(
@@ -212,7 +212,7 @@ RULES: tuple[Rule, ...] = (
         ("districts",),
         Holds("is_timezone_known"),
         "timezone",
-        "timezone = '{value}' is no IANA time zone; give one such as America/Chicago",
+        "timezone = '{value}' is not an IANA time zone; give one such as America/Chicago",
         "timezone = 'Central'",
     ),
     Rule(
@@ -221,7 +221,7 @@ RULES: tuple[Rule, ...] = (
         ("loops", "customers_by_year"),
         Holds("is_district_known"),
         "district_id",
-        "district_id = '{value}' is in no districts file; load the district first, or correct the id",
+        "district_id = '{value}' is not in any districts file; load the district first, or correct the id",
         "a loop of a district that was never loaded",
     ),
     Rule(
@@ -230,7 +230,7 @@ RULES: tuple[Rule, ...] = (
         ("terminals", "sections", "jobs"),
         Holds("is_loop_known"),
         "loop_id",
-        "loop_id = '{value}' is in no loops file; load the loop first, or correct the id",
+        "loop_id = '{value}' is not in any loops file; load the loop first, or correct the id",
         "a job on loop L-999, which is not in the register",
     ),
     Rule(
@@ -239,7 +239,7 @@ RULES: tuple[Rule, ...] = (
         ("test_shots", "restoration_steps"),
         Holds("is_job_known"),
         "job_id",
-        "job_id = '{value}' is in no jobs file; the row counts once its job is loaded",
+        "job_id = '{value}' is not in any jobs file; the row counts once its job is loaded",
         "a restoration step of a job in quarantine",
     ),
     Rule(
@@ -539,7 +539,7 @@ RULES: tuple[Rule, ...] = (
         Holds("is_first_on_spot"),
         "section_id",
         "another job on this section within 30 days and 3 m ({expected}): possibly re-opened, or a failed repair",
-        "two digs at 141 m and 142 m a fortnight apart",
+        "two digs at 141 m and 142 m two weeks apart",
     ),
 )
 
@@ -591,7 +591,7 @@ def _chosen_severities(settings: Settings) -> dict[str, Severity]:
             raise UserError(
                 f"rule '{name}' cannot be turned to {word}",
                 "setting validation.severities",
-                "leave it at reject: a row that cannot be taken apart, or has no key, cannot be kept",
+                "leave it at reject: a row that cannot be split into columns, or has no key, cannot be kept",
             )
         chosen[name] = known[0]
     return chosen

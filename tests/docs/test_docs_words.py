@@ -18,10 +18,10 @@ ROOT = Path(__file__).resolve().parents[2]
 PACKAGES = ("pipelines", "reports", "shared", "synthetic_data")
 
 WORDS = {
-    r"\b(?:stands?|stood)\b(?! (?:for|in for|out)\b)(?!-)": "is, is set to, rests on",
+    r"\b(?:stands?|stood)\b(?! (?:for|in for|out)\b| in[;,.])(?!-)": "is, is set to, rests on",
     r"\bagrees? with (?:the|a) tape\b": "matches the dug distance",
     r"\breads? (?:[\d.{}]+ % )?(?:true|far)\b|\breading far\b": "is accurate, reads long",
-    r"\b(?:hangs?|hung) (?:on|together)\b": "depends on, is linked",
+    r"\b(?:hangs?|hung) (?:on|together)\b(?! Ctrl)": "depends on, is linked",
     r"\bf[ae]ll(?:en)?\b[^.]{0,12} by itself\b": "corrected for regression to the mean",
     r"\bhead of the (?:list|ranking)\b": "first of the ranking",
     r"\brepays? (?:its|their)\b": "is worth",
@@ -48,6 +48,10 @@ WORDS = {
     r"\bas (?:it|they) came\b": "as received",
     r"\bnot to be told\b|\bcannot be told(?! apart)": "unknown",
     r"\bset apart\b": "marked, excluded",
+    r"\bpassed over\b": "ignored",
+    r"\btaken apart\b": "split",
+    r"\bfortnight\b": "two weeks",
+    r"\bbears? no\b|\bto be relied on\b": "has no; reliable",
     r"\bof old\b|\bnought\b|\bwhence\b|\bhitherto\b|\blest\b|\bthus\b|\bupon\b|\bshall\b|\bought\b": "leave out",
 }
 """What is found (a pattern, in any case), and what is written instead."""

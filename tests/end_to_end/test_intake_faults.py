@@ -294,7 +294,7 @@ def test_a_workspace_that_may_not_be_written_is_named(
 
 @pytest.mark.parametrize("ending", ["", "\u00e9".encode("cp1252").decode("latin-1")], ids=["clean", "record by record"])
 def test_a_file_larger_than_the_memory_allowed_is_loaded_whole(commands: Commands, ending: str, tmp_path: Path) -> None:
-    """Long notes make the size; a letter that is no UTF-8 makes Python read the whole file, record by record.
+    """Long notes make the size; a letter that is not UTF-8 makes Python read the whole file, record by record.
 
     The full size is 2 GB with 1 GB of memory; by default it is 10 MB and a smaller limit, for the road alone.
     """

@@ -49,7 +49,7 @@ def message_of(con: duckdb.DuckDBPyConnection, tmp_path: Path, monkeypatch):
             "absent.csv",
             """there is no such file or folder
   where: absent.csv
-  to do: check the path; quote it if it holds blanks""",
+  to do: check the path; quote it if it holds spaces""",
         ),
         (
             "empty.csv",
@@ -72,13 +72,13 @@ job_clusters, jobs, known_lengths, loops, restoration_steps, section_pieces, sec
         ),
         (
             "jobs_is_a_pdf.csv",
-            """this is no text file but a PDF
+            """this is not a text file but a PDF
   where: jobs_is_a_pdf.csv
   to do: export the table as CSV and load that""",
         ),
         (
             "jobs_binary.csv",
-            """this is no text file: it holds zero bytes
+            """this is not a text file: it holds zero bytes
   where: jobs_binary.csv
   to do: export the table as CSV and load that""",
         ),
@@ -131,7 +131,7 @@ def test_rows_that_cannot_be_taken_apart_are_set_aside_one_by_one(
         ("S7", "ok", 9),
     ]
     said = con.execute("select row_number, message from raw.findings where rule = 'row_malformed'").fetchall()
-    form = "the row cannot be taken apart: {}; correct its delimiters and quotes"
+    form = "the row cannot be split into columns: {}; correct its delimiters and quotes"
     assert sorted(said) == [
         (3, form.format("the row has 4 cells, the header 6")),
         (4, form.format("the row has 8 cells, the header 6")),

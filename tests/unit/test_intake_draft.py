@@ -105,7 +105,9 @@ def test_a_length_s_unit_is_told_by_the_lengths_on_record() -> None:
     assert not guess_length_unit("Length", "", ["85", "91"], None).is_sure
 
 
-@pytest.mark.parametrize("content, what", [(b"", "the file is empty"), (b"%PDF-1.4", "this is no text file but a PDF")])
+@pytest.mark.parametrize(
+    "content, what", [(b"", "the file is empty"), (b"%PDF-1.4", "this is not a text file but a PDF")]
+)
 def test_a_file_without_a_table_is_refused(tmp_path: Path, content: bytes, what: str) -> None:
     (tmp_path / "x.csv").write_bytes(content)
     with pytest.raises(UserError) as caught:

@@ -33,7 +33,7 @@ def told(made: Exhibit) -> str:
 
 
 def some_jobs(crew_given: list[bool], section: list[str | None]) -> pd.DataFrame:
-    """Jobs a fortnight apart up to the end of 2020."""
+    """Jobs two weeks apart up to the end of 2020."""
     at = pd.date_range(end="2020-12-31", periods=len(section), freq="14D", tz="UTC")
     return pd.DataFrame(
         {

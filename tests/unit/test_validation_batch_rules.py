@@ -114,11 +114,11 @@ def test_a_misspelt_column_is_named_with_the_one_it_may_mean(load) -> None:
     cure = "no column is called nearly so: leave it, or map it (loopwear draft-mapping FILE)"
     assert said(report, "column_unknown") == [
         (
-            "the column 'dug_distance' is no column of table jobs, so its 3 values are passed over; did you mean "
+            "the column 'dug_distance' is not a column of table jobs, so its 3 values are ignored; did you mean "
             "'dug_distance_m'?"
         ),
-        f"the column 'weather' is no column of table jobs, so its 3 values are passed over; {cure}",
-        f"the column 'box' is no column of table jobs, so its 3 values are passed over; {cure}",
+        f"the column 'weather' is not a column of table jobs, so its 3 values are ignored; {cure}",
+        f"the column 'box' is not a column of table jobs, so its 3 values are ignored; {cure}",
     ]
     assert report.files[0].new == 3
     assert con.execute('select "column" from raw.batch_results where message is not null order by 1').fetchall() == [
@@ -380,7 +380,7 @@ def test_a_rule_of_the_batch_can_refuse_the_load_or_be_off(load) -> None:
     with pytest.raises(UserError) as caught:
         load("jobs.csv", rows, reject)
     assert str(caught.value) == (
-        "the column 'dug_dist' is no column of table jobs, so its 3 values are passed over; no column is called nearly "
+        "the column 'dug_dist' is not a column of table jobs, so its 3 values are ignored; no column is called nearly "
         "so: leave it, or map it (loopwear draft-mapping FILE)\n  where: jobs.csv\n"
         '  to do: correct the file; or let it pass with a warning: [validation.severities] column_unknown = "warn"'
     )

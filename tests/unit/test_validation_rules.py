@@ -298,7 +298,7 @@ def test_a_row_without_a_key_stays_out_even_where_missing_values_are_only_warned
             {"row_malformed": "off"},
             """rule 'row_malformed' cannot be turned to off
   where: setting validation.severities
-  to do: leave it at reject: a row that cannot be taken apart, or has no key, cannot be kept""",
+  to do: leave it at reject: a row that cannot be split into columns, or has no key, cannot be kept""",
         ),
     ],
 )
