@@ -48,7 +48,7 @@ def undo_batch(con: duckdb.DuckDBPyConnection, batch_id: str) -> dict[str, int]:
     later = known[: known.index(batch_id)]
     if later:
         raise UserError(
-            f"load {batch_id} cannot be undone while {', '.join(reversed(later))} rest on it",
+            f"load {batch_id} cannot be undone before {', '.join(reversed(later))}",
             "loopwear load --undo",
             f"undo {later[0]} first; what it brought can be loaded again afterwards",
         )

@@ -85,7 +85,7 @@ def test_a_row_repeated_word_for_word_is_unchanged_and_one_that_differs_is_set_a
     con, counts = load([job("1", "A"), job("1", "A"), job("1", "B")])
     assert counts == [(3, 1, 0, 1, 0, 1)]
     said = (
-        "the key J1 / 1 stands in row 2 of the same file with other content; keep one of them, or give the later "
+        "the key J1 / 1 is in row 2 of the same file with other content; keep one of them, or give the later "
         "one a higher revision"
     )
     assert con.execute("select message from raw.findings").fetchall() == [(said,)]

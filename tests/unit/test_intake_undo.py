@@ -48,7 +48,7 @@ def test_only_the_last_load_can_be_undone(con: duckdb.DuckDBPyConnection, tmp_pa
         undo_batch(con, "b0001")
     assert (
         str(caught.value)
-        == """load b0001 cannot be undone while b0002 stand on it
+        == """load b0001 cannot be undone before b0002
   where: loopwear load --undo
   to do: undo b0002 first; what it brought can be loaded again afterwards"""
     )

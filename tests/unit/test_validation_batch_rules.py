@@ -139,8 +139,8 @@ def test_a_heading_that_stands_twice_and_a_column_without_one_are_told(load) -> 
     con, report = load("jobs.csv", text)
     assert said(report, "column_repeated") == [
         (
-            "the heading 'crew_id' stands more than once: the first is read, the 3 values under the others are passed "
-            "over; rename one of them"
+            "the heading 'crew_id' appears more than once: the first is read, the 3 values under the others are "
+            "ignored; rename one of them"
         )
     ]
     assert "has no heading: give it one" in said(report, "column_unknown")[0]
@@ -285,7 +285,7 @@ def test_marks_in_the_numbers_of_a_mapped_file_are_told_as_in_any_other(tmp_path
     assert said(report, "decimals_unread") == [
         (
             "dug_distance_m holds 2 numbers such as '12,5', which cannot be read with decimals after a point: if a "
-            "comma stands before them, state decimal = ',' in a mapping (loopwear draft-mapping FILE)"
+            "comma comes before them, state decimal = ',' in a mapping (loopwear draft-mapping FILE)"
         )
     ]
     report = load_paths(con, [file], Settings(), mapped(tmp_path, "jobs", 'decimal = ","'))
@@ -294,7 +294,7 @@ def test_marks_in_the_numbers_of_a_mapped_file_are_told_as_in_any_other(tmp_path
     assert said(report, "decimals_unread") == [
         (
             f"{column} holds {rows} numbers such as '{sample}', which cannot be read with decimals after a comma: if a "
-            "point stands before them, change decimal to '.' in the mapping"
+            "point comes before them, change decimal to '.' in the mapping"
         )
         for column, rows, sample in (("estimated_distance_m", 3, "41.5"),)
     ]

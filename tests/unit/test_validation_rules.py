@@ -257,7 +257,7 @@ def test_messages_say_the_value_the_place_and_the_cure(load) -> None:
         "taken as unknown: translate it in the mapping",
         "required_unreadable": "reported_at = 'yesterday' is not a time such as 2019-04-30 14:05; correct it, or state "
         "its form in the mapping",
-        "stamp_after_closed": "closed_at = '2018-03-14 15:45' is before another stamp of the job (normal_at); mend "
+        "stamp_after_closed": "closed_at = '2018-03-14 15:45' is before another stamp of the job (normal_at); correct "
         "one of them",
     }
 
