@@ -95,10 +95,10 @@ def test_macros_hold_their_assertions(whole) -> None:
     ],
 )
 def test_nothing_imports_upwards(layer: str, forbidden: tuple[str, ...]) -> None:
-    roof = {"cli.py", "flows.py", "refresh.py", "load.py"}
+    entry_points = {"cli.py", "flows.py", "refresh.py", "load.py"}
     topics = {"restoration", "locating", "survival", "replacement", "intake", "validation"}
     for path in sorted((ROOT / layer).rglob("*.py")):
-        if layer == "pipelines" and path.parent.name == "pipelines" and path.name in roof:
+        if layer == "pipelines" and path.parent.name == "pipelines" and path.name in entry_points:
             continue
         imported = re.findall(r"^\s*(?:from|import)\s+([\w.]+)", path.read_text(encoding="utf-8"), re.MULTILINE)
         for name in imported:
