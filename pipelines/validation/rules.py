@@ -358,8 +358,7 @@ RULES: tuple[Rule, ...] = (
         ("jobs",),
         Holds("is_restored_not_closed"),
         "restored_at",
-        "restored_at = '{value}' equals closed_at: probably closed in a batch, so the time to restore is "
-        "unreliable",
+        "restored_at = '{value}' equals closed_at: probably closed in a batch, so the time to restore is unreliable",
         "both stamps 2019-04-02 16:30",
     ),
     Rule(
