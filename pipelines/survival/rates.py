@@ -62,7 +62,7 @@ class ClassView:
 
 
 def view_classes(history: FailureHistory) -> list[ClassView]:
-    """Every class with a section on the register: its dated sections in view and their counted failures.
+    """Every class with a section on the register: its dated sections observed and their counted failures.
 
     Notes
     -----
@@ -113,7 +113,7 @@ def _view_classes(history: FailureHistory) -> list[ClassView]:
 
 
 def tabulate_classes(history: FailureHistory, settings: Settings) -> pd.DataFrame:
-    """One row a class: what was in view, its rate with exact limits, its power law with likelihood limits.
+    """One row a class: what was observed, its rate with exact limits, its power law with likelihood limits.
 
     Parameters
     ----------
@@ -126,7 +126,7 @@ def tabulate_classes(history: FailureHistory, settings: Settings) -> pd.DataFram
     -------
     DataFrame
         Columns of marts.class_survival. Rate limits missing without exposure; shape and scale missing below
-        min_failures. sections and length_km count cable with time in view.
+        min_failures. sections and length_km count cable with time observed.
 
     Notes
     -----

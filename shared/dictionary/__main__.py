@@ -17,7 +17,7 @@ LAYERS = {
     "raw": "What goes in: every revision of every row as loaded, in metres, percent of c and UTC. "
     "A file whose stem is a table's name and whose header holds these columns loads without a mapping.",
     "staging": "The latest word on each thing; one a source table, no joins.",
-    "core": "Judgements made once: what counts, what is in view, which stamps make a stage.",
+    "core": "Judgements made once: what counts, what is observed, which stamps make a stage.",
     "fitted": "Estimates that other tables are made from and that nobody exports.",
     "marts": "What is exported and shown.",
 }
