@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 say = Words("data_quality")
 
-QUESTION = "What do the figures stand on?"
+QUESTION = "What are the figures based on?"
 
 QUARANTINE = "marts.quarantine"
 

@@ -62,7 +62,7 @@ def late_entry() -> Part:
     age = (np.datetime64("2006-01-01") - np.datetime64("1978-07-01")).astype(int) / DAYS_PER_YEAR
     return Part(
         "late-entry",
-        "Time in view",
+        "Time observed",
         (say("late_entry.said"),),
         (say("late_entry.said_2"), say("late_entry.said_3", age=age, years=years, years_2=0.12 * years)),
         say("late_entry.said_4"),
@@ -202,7 +202,7 @@ def by_itself() -> Part:
     lo, hi = (float(v[0]) for v in ratio_limits(np.array([seen]), np.array([after]), np.array([shape + before]), 0.90))
     return Part(
         "by-itself",
-        "What would have fallen by itself",
+        "Regression to the mean",
         (say("by_itself.said"),),
         (
             say(

@@ -59,7 +59,7 @@ def budget_words(settings: Settings) -> str:
 
 
 def benefit(sections: pd.DataFrame, amounts: pd.Series, found: Judged) -> Exhibit:
-    """How much of the length repays its replacement, and from which failure rate."""
+    """How much cable is worth replacing, and from which failure rate."""
     rows = sections.dropna(subset=["benefit_cost_ratio", "length_km"]) if len(sections) else sections
     if rows.empty:
         return say.absent("benefit")

@@ -115,7 +115,7 @@ union all
 select 'error_after', '', median(abs(corrected_error_m)), null
 from corrected
 union all
-select 'displayed_reads', '', null, case when median(error_m) > 0 then 'far' else 'short' end
+select 'displayed_reads', '', null, case when median(error_m) > 0 then 'long' else 'short' end
 from digs
 where error_m is not null and dug_distance_m is not null
 union all
@@ -177,7 +177,7 @@ select 'worst_setting', '', null, pair
 from proposals
 where verdict = 'out_of_tolerance' and place = 1
 union all
-select 'setting_reads', pair, abs(reads_long_pct), case when reads_long_pct > 0 then 'far' else 'short' end
+select 'setting_reads', pair, abs(reads_long_pct), case when reads_long_pct > 0 then 'long' else 'short' end
 from proposals
 where reads_long_pct is not null
 union all
