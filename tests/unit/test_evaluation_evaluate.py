@@ -152,7 +152,7 @@ def test_the_head_is_said_to_hang_on_the_reading_that_moves_most(marts: shell.Ma
     assert "that failures of unknown cause do not count: 23 of 25 stay" in finding
 
 
-def test_a_watched_loop_that_no_model_could_judge_is_named(marts: Marts) -> None:
+def test_a_watched_loop_that_no_model_could_judge_is_named(marts: shell.Marts) -> None:
     replacement = dataclasses.replace(Settings().replacement, watched={"L-000009": dt.date(2001, 1, 1)})
     settings = dataclasses.replace(Settings(), replacement=replacement)
     made = page.before_after(
