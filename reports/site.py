@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 from reports import changes
 from reports import page as shell
 from reports.marts import Marts
-from reports.pages import data_quality, index, locating, picked, reference, replacement, restoration
+from reports.pages import data_quality, index, locating, methods, picked, reference, replacement, restoration
 from shared.errors import UserError
 
 if TYPE_CHECKING:
@@ -102,6 +102,7 @@ def render_pages(marts: Marts, settings: Settings, changed: tuple[str, ...] = ()
         if module is restoration:
             made = replace(made, sections=(picked.section(marts, settings), *made.sections))
         texts[f"{made.key}.html"] = shell.render(made, frame)
-    for reference_page in reference.build_all(settings):
+    looked_up = (reference.build_dictionary(), reference.build_rules(), reference.build_settings(settings))
+    for reference_page in (methods.build(settings), *looked_up):
         texts[f"{reference_page.key}.html"] = reference.render(reference_page, frame)
     return texts

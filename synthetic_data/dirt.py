@@ -7,15 +7,13 @@ gives it away, and only a comparison with other data can.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-
 import numpy as np
 import pandas as pd
 
+from shared.units import M_PER_FT
 from synthetic_data import truth
-
-KEYS = {"loops": "loop_id", "sections": "section_id", "jobs": "job_id"}
-"""Key by which an error names its row; rows of other tables are named by their place in the table, from 1."""
+from synthetic_data.notes import Notes, pick_rows
+from synthetic_data.register_dirt import lose_sections, spoil_register
 
 # shares of rows; invented, but each kind is one that utilities know
 LATE_BOOKED, VELOCITY_HALVED, RESTORED_IS_CLOSED = 0.012, 0.008, 0.04
@@ -25,92 +23,6 @@ CAUSE_UNKNOWN, SPLICE_AS_CABLE, DIG_IN_AS_AGEING = 0.24, 0.15, 0.02
 SECTION_MISSING_EARLY, SECTION_MISSING_LATE = 0.12, 0.04
 BOTH_HALVES, CREW_VARIANT, REPAIR_AT_MIDNIGHT = 0.03, 0.08, 0.03
 CLOCK_JOBS = 9
-M_PER_FT = 0.3048
-
-
-@dataclass
-class Notes:
-    """The errors put in so far, one frame a kind."""
-
-    frames: list[pd.DataFrame] = field(default_factory=list)
-
-    def add(
-        self,
-        kind: str,
-        table: str,
-        rows: pd.DataFrame,
-        column: str,
-        written: object,
-        rule: object = "",
-        other_key: object = "",
-        *,
-        is_extra: bool = False,
-        found_in: str | None = None,
-    ) -> None:
-        """Note that `column` of these rows was given another value than the true one they hold.
-
-        is_extra: the rows should not be there at all. found_in: table on whose rows the rule speaks, where it is
-        another one.
-        """
-        if not len(rows):
-            return
-        self.frames.append(
-            pd.DataFrame(
-                {
-                    "kind": kind,
-                    "table": table,
-                    "key": row_keys(table, rows),
-                    "revision": rows["revision"].to_numpy() if "revision" in rows else 1,
-                    "column": column,
-                    "true_value": _said(rows[column]) if column in rows and not is_extra else "",
-                    "written_value": _said(written),
-                    "rule": rule,
-                    "found_in": found_in or table,
-                    "other_key": other_key,
-                }
-            )
-        )
-
-    def to_frame(self) -> pd.DataFrame:
-        """All errors, in the order of kind, table and key."""
-        columns = [
-            "kind",
-            "table",
-            "key",
-            "revision",
-            "column",
-            "true_value",
-            "written_value",
-            "rule",
-            "found_in",
-            "other_key",
-        ]
-        if not self.frames:
-            return pd.DataFrame(columns=columns)
-        return pd.concat(self.frames, ignore_index=True).sort_values(
-            ["kind", "table", "key", "revision", "column"], kind="stable", ignore_index=True
-        )
-
-
-def row_keys(table: str, rows: pd.DataFrame) -> np.ndarray:
-    """What names each of these rows: its key, or its place in the table from 1."""
-    named = rows[KEYS[table]] if table in KEYS else pd.Series(rows.index + 1)
-    return named.astype(str).to_numpy()
-
-
-def _said(values: object) -> object:
-    if isinstance(values, pd.Series | pd.Index | np.ndarray):
-        return pd.Series(np.asarray(values, dtype=object)).map(lambda v: "" if pd.isna(v) else str(v)).to_numpy()
-    return "" if values is None else str(values)
-
-
-def pick_rows(
-    rng: np.random.Generator, fits: pd.Series | np.ndarray, share: float, of: int | None = None
-) -> np.ndarray:
-    """Rows drawn from those that fit: a share of them, or of a stated number."""
-    rows = np.flatnonzero(np.asarray(fits, dtype=bool))
-    wanted = round(share * (len(rows) if of is None else of))
-    return np.sort(rng.permutation(rows)[:wanted])
 
 
 def _local(moments: pd.Series) -> pd.Series:
@@ -137,8 +49,6 @@ def spoil_tables(tables: dict[str, pd.DataFrame], rng: np.random.Generator) -> t
     -----
     Checked by: tests/unit/test_synthetic_dirt.py
     """
-    from synthetic_data.register_dirt import lose_sections, spoil_register
-
     notes = Notes()
     spoiled = dict(tables)
     spoiled = _move_to_clock_changes(spoiled, rng)

@@ -9,7 +9,8 @@ import pandas as pd
 
 from shared import dictionary, units
 from synthetic_data import truth
-from synthetic_data.dirt import Notes, clock_changes, pick_rows, row_keys
+from synthetic_data.dirt import clock_changes
+from synthetic_data.notes import Notes, pick_rows, row_keys
 
 FAULT_BOOK = "fault_book.csv"
 FAULT_BOOK_UNTIL = pd.Timestamp("2011-01-01", tz=truth.ZONE)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from synthetic_data.dirt import M_PER_FT, Notes, pick_rows
+from shared.units import M_PER_FT
+from synthetic_data.notes import Notes, pick_rows
 
 DATE_MISSING, DATE_DEFAULT, TRXLPE_TOO_EARLY = 0.18, 0.02, 0.005
 LENGTH_OFF, OPEN_POINT_MOVED = 0.04, 0.03

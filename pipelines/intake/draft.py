@@ -13,7 +13,6 @@ from pathlib import Path
 import duckdb
 
 from pipelines.intake import guesses
-from pipelines.intake.aliases import UNIT_WORDS, header_score
 from pipelines.intake.formats import JSON_LINES, PARQUET, SHEETS, read_file, sheet_names, sheet_records
 from pipelines.intake.mapping import TableSource
 from pipelines.intake.mapping_file import parse_mapping_text
@@ -22,6 +21,7 @@ from pipelines.intake.sources import LOAD_ORDER
 from pipelines.intake.text import find_delimiter, refuse_binary
 from pipelines.intake.typed import TypedSelect, Zones
 from shared import dictionary
+from shared.dictionary.aliases import UNIT_WORDS, header_score
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import has_table

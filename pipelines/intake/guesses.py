@@ -7,8 +7,8 @@ import re
 import statistics
 from dataclasses import dataclass
 
-from pipelines.intake.aliases import CODES, UNIT_WORDS
 from shared import dictionary, units
+from shared.dictionary.aliases import CODES, UNIT_WORDS
 
 DAY_PARTS = (
     "%Y-%m-%d",

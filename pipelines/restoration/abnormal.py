@@ -7,7 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from pipelines.restoration.bootstrap import limit_groups, limit_shares, sort_groups, widen_by_days
+from pipelines.restoration.bootstrap import limit_groups, limit_shares, widen_by_days
+from pipelines.restoration.sorted_groups import sort_groups
 from shared.units import DAYS_PER_YEAR
 
 LONG_DAYS = 10.0

@@ -7,13 +7,11 @@ drawing.
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-if TYPE_CHECKING:
-    from pipelines.restoration.bootstrap import SortedGroups
+from pipelines.restoration.sorted_groups import SortedGroups
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.restoration.bootstrap import SortedGroups, limit_groups, limit_shares, sort_groups, widen_by_days
+from pipelines.restoration.bootstrap import limit_groups, limit_shares, widen_by_days
+from pipelines.restoration.sorted_groups import SortedGroups, sort_groups
 
 GROUPINGS = ("all", "district", "method", "crew", "cable_class", "month", "year", "configuration", "loop_size")
 

@@ -7,6 +7,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from shared.units import M_PER_FT
+
 ALIKE = 0.01
 """Values this share apart are taken as equal: settings rounded in another unit are no other settings."""
 CHANCE = 1e-3
@@ -16,8 +18,8 @@ CHANCE = 1e-3
 THOUSANDS = {1000.0: "decimals read as thousands", 0.001: "thousands read as decimals"}
 KNOWN_FACTORS = {
     "length": {
-        1.0 / 0.3048: "feet read as metres",
-        0.3048: "metres read as feet",
+        1.0 / M_PER_FT: "feet read as metres",
+        M_PER_FT: "metres read as feet",
         1000.0: "metres read as kilometres",
         0.001: "kilometres read as metres",
     },

@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike, NDArray
 
+from shared.units import M_PER_FT
+
 COLUMNS = [
     "table",
     "column",
@@ -23,7 +25,6 @@ COLUMNS = [
 MIDNIGHTS_BY_CHANCE = 1.0 / 1440.0
 QUARTERS_BY_CHANCE = 95.0 / 1439.0
 """Of the minutes of a day but midnight, those at 00, 15, 30 or 45."""
-FOOT = 0.3048
 GRIDS = (1.0, 0.1, 0.01)
 GRID_SHARE = 0.95
 """A column stands on a grid where this share of its values does."""
@@ -80,9 +81,9 @@ def count_tens(metres: ArrayLike) -> pd.DataFrame:
     """
     values = np.asarray(metres, dtype=float)
     values = values[values > 0]
-    grids = {unit: _find_grid(values / unit) for unit in (1.0, FOOT)}
+    grids = {unit: _find_grid(values / unit) for unit in (1.0, M_PER_FT)}
     rows = []
-    for heap, unit, other in (("tens_of_metres", 1.0, FOOT), ("tens_of_feet", FOOT, 1.0)):
+    for heap, unit, other in (("tens_of_metres", 1.0, M_PER_FT), ("tens_of_feet", M_PER_FT, 1.0)):
         away = np.abs(values - 10.0 * unit * np.round(values / (10.0 * unit)))
         own, others = grids[unit], (grids[other] or GRIDS[-1]) * other
         tolerance = 1e-4 if own else others / 2.0

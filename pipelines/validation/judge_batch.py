@@ -10,13 +10,13 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from pipelines.intake.aliases import header_score
 from pipelines.validation.batch_measures import ks_by_chance, ks_distance, name_factor
 from pipelines.validation.batch_results import BatchResult, FileFacts, break_rule
 from pipelines.validation.batch_rules import BatchRule
 from pipelines.validation.number_marks import find_assumed_thousands, find_unread_decimals
 from pipelines.validation.quarantine import QUARANTINE_ID
 from shared import dictionary
+from shared.dictionary.aliases import header_score
 from shared.errors import UserError
 from shared.settings import Validation
 

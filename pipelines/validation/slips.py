@@ -14,7 +14,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-FT_PER_M = 1.0 / 0.3048
+from shared.units import M_PER_FT
+
+FT_PER_M = 1.0 / M_PER_FT
 # Shares of records with each slip before any is looked at; from memory of such exports, common practice, no source.
 PRIORS = {
     "feet_for_metres": 0.03,

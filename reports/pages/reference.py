@@ -48,13 +48,6 @@ class Reference:
     card: str = ""
 
 
-def build_all(settings: Settings) -> tuple[Reference, ...]:
-    """Every reference page."""
-    from reports.pages import methods
-
-    return (methods.build(settings), build_dictionary(), build_rules(), build_settings(settings))
-
-
 def render(made: Reference, frame: shell.Frame) -> str:
     """A reference page as HTML."""
     return shell.templates().get_template("reference.html").render(page=made, frame=frame, answers=())

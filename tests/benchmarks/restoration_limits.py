@@ -20,8 +20,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipelines.restoration.bootstrap import limit_means, sort_groups
+from pipelines.restoration.bootstrap import limit_means
 from pipelines.restoration.quantile_limits import limit_quantiles
+from pipelines.restoration.sorted_groups import sort_groups
 
 
 @dataclass(frozen=True)

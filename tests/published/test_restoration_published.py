@@ -9,8 +9,9 @@ from statsmodels.stats.proportion import proportion_confint
 
 from pipelines import warehouse
 from pipelines.restoration import step
-from pipelines.restoration.bootstrap import limit_means, limit_shares, sort_groups
+from pipelines.restoration.bootstrap import limit_means, limit_shares
 from pipelines.restoration.control_limits import fit_individuals
+from pipelines.restoration.sorted_groups import sort_groups
 from shared.settings import Settings
 
 # IEEE Std 1366, example of index calculation: a circuit of 2000 customers in 1994. From memory; the

@@ -9,8 +9,9 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from pipelines.restoration.bootstrap import limit_groups, limit_means_by_day, sort_groups
+from pipelines.restoration.bootstrap import limit_groups, limit_means_by_day
 from pipelines.restoration.quantile_limits import limit_quantiles
+from pipelines.restoration.sorted_groups import sort_groups
 from tests.benchmarks.restoration_limits import exact_median_distribution, exact_median_limits
 
 
