@@ -113,7 +113,7 @@ def demo(
 
     made: list[DemoFiles] = []
     with history_of(space, history, make_files):
-        for paths, mapping in made[0].batches:
+        for paths, mapping in made[0].loads:
             print_load(run_load(space, list(paths), mapping, None, history))
         run_refresh(space, history)
     print(f"\nThe utility is invented; its files are in {made[0].folder}")
@@ -135,18 +135,20 @@ def refuse_used_workspace(space: Workspace) -> None:
 def load(
     paths: Annotated[list[Path] | None, typer.Argument(help="Files or folders.")] = None,
     mapping: Annotated[Path | None, typer.Option(help="TOML file that says how the files' columns map.")] = None,
-    undo: Annotated[str | None, typer.Option(help="Batch to take back, the last load: see status.")] = None,
+    undo: Annotated[
+        str | None, typer.Option(metavar="LOAD", help="Load to take back, the last one: see status.")
+    ] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
     settings: SettingsOption = None,
     history: HistoryOption = False,
 ) -> None:
     """Load files or folders, as they are or through a mapping.
 
-    The same file twice changes nothing. A batch is loaded whole or not at all.
+    The same file twice changes nothing. A load is kept whole or not at all.
     """
     space = open_workspace(workspace)
     if undo is not None:
-        undo_load(space, undo, settings)
+        take_back(space, undo, settings)
         return
     if not paths:
         raise typer.BadParameter("name at least one file or folder", param_hint="PATHS")
@@ -156,17 +158,17 @@ def load(
     print_load(report)
 
 
-def undo_load(space: Workspace, batch: str, settings: Path | None) -> None:
-    from pipelines.intake.undo import undo_batch
+def take_back(space: Workspace, load_id: str, settings: Path | None) -> None:
+    from pipelines.intake.undo import undo_load
     from shared.settings import load_settings
     from shared.store import open_warehouse
 
     if not space.warehouse.exists():
         raise UserError("nothing is loaded here yet", str(space.folder), "check --workspace")
     with open_warehouse(space, load_settings(settings)) as con:
-        for table, rows in undo_batch(con, batch).items():
+        for table, rows in undo_load(con, load_id).items():
             print(f"{table}: {rows} rows taken out")
-    print(f"{batch} is undone; figures and reports follow with: loopwear refresh")
+    print(f"load {load_id} is undone; figures and reports follow with: loopwear refresh")
 
 
 @app.command(name="draft-mapping", epilog="Example: loopwear draft-mapping fault_book.xlsx --to fault_book.toml")
@@ -222,10 +224,10 @@ def run_load(space: Workspace, paths: list[Path], mapping: Path | None, settings
 
 
 def print_load(report: Any) -> None:
-    from pipelines.validation.batch_results import say_results
+    from pipelines.validation.file_results import say_results
 
     files = report.to_frame()
-    print(f"batch {report.batch_id}")
+    print(f"load {report.load_id}")
     print_frame(files)
     for said in say_results(report.broken):
         print(f"warning: {said}")

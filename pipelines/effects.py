@@ -41,7 +41,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     """
     # ---- read
     standing = _results(con, read_model(con, "marts.velocity_by_class"))
-    slips = warehouse.read_query(con, "validation/likeliest_slips")
+    proposals = warehouse.read_query(con, "validation/likeliest_slips")
     joins = con.execute("""
         select job_id, joined_with, 'proposed' as source_file, 0 as row_number from marts.job_clusters order by job_id
     """).df()
@@ -50,11 +50,11 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     # ---- compute
     found: dict[str, Results] = {"value_standing": standing}
     if not settings.validation.weigh_corrections:
-        applied, slips, joins = None, slips.iloc[:0], joins.iloc[:0]
+        applied, proposals, joins = None, proposals.iloc[:0], joins.iloc[:0]
     if applied and applied[0]:
         found["value_without_applied"] = _as_if(con, settings, _take_back)
-    if len(slips):
-        found["value_with_slips"] = _as_if(con, settings, lambda other: _apply(other, slips))
+    if len(proposals):
+        found["value_with_slips"] = _as_if(con, settings, lambda other: _apply(other, proposals))
     if len(joins):
         found["value_with_joins"] = _as_if(con, settings, lambda other: _join(other, joins))
 
@@ -62,8 +62,8 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     return {"marts.correction_effects": write_table(con, "marts.correction_effects", _to_frame(found))}
 
 
-DECIDED = """(batch_id, source_file) in (
-    select (batch_id, file) from raw.files where "table" in ('corrections', 'job_clusters')
+DECIDED = """(load_id, source_file) in (
+    select (load_id, file) from raw.files where "table" in ('corrections', 'job_clusters')
 )"""
 """SQL that tells a job's row made by a decision."""
 
@@ -148,8 +148,8 @@ def _take_back(other: duckdb.DuckDBPyConnection) -> None:
     other.execute(f"delete from raw.jobs where {DECIDED}")
 
 
-def _apply(other: duckdb.DuckDBPyConnection, slips: pd.DataFrame) -> None:
-    _lay_ready(other, "corrections_to_apply", slips)
+def _apply(other: duckdb.DuckDBPyConnection, proposals: pd.DataFrame) -> None:
+    _lay_ready(other, "corrections_to_apply", proposals)
     insert_corrected(other, "proposed")
 
 

@@ -32,12 +32,12 @@ def call_as_task(name: str, step: Callable[[], dict[str, int]]) -> dict[str, int
 def load_flow(
     workspace: str, paths: list[str], mapping: str | None = None, settings_file: str | None = None
 ) -> LoadReport:
-    """Files into the warehouse, as one batch."""
+    """Files into the warehouse, as one load."""
     settings = resolve_settings(Path(settings_file) if settings_file else None)
     files, mapped = [Path(p) for p in paths], Path(mapping) if mapping else None
     report = load(Workspace(Path(workspace)), files, settings, mapped, call_as_task)
     rows = [{str(k): v for k, v in row.items()} for row in report.to_frame().to_dict("records")]
-    create_table_artifact(rows, key="rows-by-file", description="Rows of the batch by file")
+    create_table_artifact(rows, key="rows-by-file", description="Rows of the load by file")
     return report
 
 

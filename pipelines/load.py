@@ -1,4 +1,4 @@
-"""One load: files into the warehouse as one batch, and the record that it ran."""
+"""One load: files into the warehouse as one load, and the record that it ran."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ def load(
     mapping: Path | None = None,
     call: Call = call_plainly,
 ) -> LoadReport:
-    """Load files or folders as one batch: all of it or nothing of it.
+    """Load files or folders as one load: all of it or nothing of it.
 
     Raises
     ------
@@ -40,14 +40,14 @@ def load(
     fault = "stopped"
     reports: list[LoadReport] = []
 
-    def load_batch() -> dict[str, int]:
+    def load_files() -> dict[str, int]:
         report = load_paths(con, paths, settings, mapping, workspace.runs)
         reports.append(report)
         return {file.file: file.read for file in report.files}
 
     try:
         with progress.step("load"), record.step("load") as written:
-            written.update(call("load", load_batch))
+            written.update(call("load", load_files))
         fault = ""
     except Exception as error:
         fault = str(error) or type(error).__name__

@@ -14,18 +14,18 @@ def describe_workspace(con: duckdb.DuckDBPyConnection) -> dict[str, pd.DataFrame
     told = {
         "loaded": pd.DataFrame(
             [
-                (stem, *con.execute(f"select count(*), count(distinct batch_id) from raw.{stem}").fetchone())  # type: ignore[misc]
+                (stem, *con.execute(f"select count(*), count(distinct load_id) from raw.{stem}").fetchone())  # type: ignore[misc]
                 for stem in dictionary.source_tables()
                 if has_table(con, f"raw.{stem}")
             ],
-            columns=["table", "rows", "batches"],
+            columns=["table", "rows", "loads"],
         )
     }
-    if has_table(con, "raw.batches"):
+    if has_table(con, "raw.loads"):
         told["loads"] = con.execute("""
-            select batch_id, strftime(loaded_at, '%Y-%m-%d %H:%M') as loaded_utc, mapping, files, rows_read, rows_loaded
-            from raw.batches
-            order by batch_id desc
+            select load_id, strftime(loaded_at, '%Y-%m-%d %H:%M') as loaded_utc, mapping, files, rows_read, rows_loaded
+            from raw.loads
+            order by load_id desc
             limit 10
         """).df()
     if has_table(con, "raw.jobs"):
@@ -46,20 +46,20 @@ def describe_workspace(con: duckdb.DuckDBPyConnection) -> dict[str, pd.DataFrame
             group by all
             order by severity, findings desc, "table", rule
         """).df()
-    if has_table(con, "raw.batch_results"):
+    if has_table(con, "raw.file_results"):
         told["warnings of whole files, last load with any first"] = con.execute("""
             select
-                batch_id,
+                load_id,
                 min(file) || case when count(distinct file) > 1 then ' and ' || count(distinct file) - 1 || ' more'
                     else '' end as file,
                 rule,
                 arg_min(message, (file, -coalesce(measured, 0), year)) || case
                     when count(year) > 1 then '; ' || count(year) - 1 || ' more of a year'
                     else '' end as message
-            from raw.batch_results
+            from raw.file_results
             where message is not null
-            group by batch_id, rule, "column"
-            order by batch_id desc, min(file), rule, "column"
+            group by load_id, rule, "column"
+            order by load_id desc, min(file), rule, "column"
             limit 20
         """).df()
     if has_table(con, "raw.runs"):

@@ -44,7 +44,7 @@ class Marts:
         return tuple(self._read)
 
     def read_book(self, stem: str) -> pd.DataFrame:
-        """One of intake's own books in the raw layer (batches, files), in the order things were loaded."""
+        """One of intake's own books in the raw layer (loads, files), in the order things were loaded."""
         if not has_table(self._con, f"raw.{stem}"):
             return pd.DataFrame()
         return self._con.execute(f"select * from raw.{stem} order by all").df()

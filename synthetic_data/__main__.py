@@ -21,7 +21,7 @@ def main() -> None:
         print(summarise(given.loops, given.seed))
         return
     files = write_demo(given.folder, loops=given.loops, seed=given.seed)
-    for paths, mapping in files.batches:
+    for paths, mapping in files.loads:
         print(*(str(path) for path in paths), f"--mapping {mapping}" if mapping else "")
 
 

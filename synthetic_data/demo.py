@@ -28,10 +28,10 @@ MAPPING = Path(__file__).parent / "fault_book.toml"
 
 @dataclass(frozen=True)
 class DemoFiles:
-    """What was written: batches to load in order, each (paths, mapping or none), and the folder of the truth."""
+    """What was written: the loads in order, each (paths, mapping or none), and the folder of the truth."""
 
     folder: Path
-    batches: tuple[tuple[tuple[Path, ...], Path | None], ...]
+    loads: tuple[tuple[tuple[Path, ...], Path | None], ...]
     truth: Path
 
 

@@ -54,7 +54,7 @@ def spoil_tables(tables: dict[str, pd.DataFrame], rng: np.random.Generator) -> t
     spoiled = _move_to_clock_changes(spoiled, rng)
     jobs = spoiled["jobs"].copy()
     taken = np.zeros(len(jobs), dtype=bool)
-    for slip in (_write_utc_as_local, _close_in_a_batch, _halve_velocity, _read_in_feet_or_backwards):
+    for slip in (_write_utc_as_local, _close_in_one_go, _halve_velocity, _read_in_feet_or_backwards):
         taken = slip(jobs, taken, notes, rng)
     _mislabel(jobs, spoiled["loops"], spoiled["restoration_steps"], notes, rng)
     _forget_hours(jobs, taken, notes, rng)
@@ -118,7 +118,7 @@ def _write_utc_as_local(jobs: pd.DataFrame, taken: np.ndarray, notes: Notes, rng
     return taken
 
 
-def _close_in_a_batch(jobs: pd.DataFrame, taken: np.ndarray, notes: Notes, rng: np.random.Generator) -> np.ndarray:
+def _close_in_one_go(jobs: pd.DataFrame, taken: np.ndarray, notes: Notes, rng: np.random.Generator) -> np.ndarray:
     rows = pick_rows(rng, ~taken, RESTORED_IS_CLOSED, of=len(jobs))
     notes.add(
         "restored_set_to_closed",

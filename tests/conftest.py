@@ -32,7 +32,7 @@ def write_raw(con: duckdb.DuckDBPyConnection, table: str, rows: pd.DataFrame) ->
     listed = ", ".join(f'"{c}" {dictionary.columns()[c].duckdb_type}' for c in (*facts.columns, *dictionary.PROVENANCE))
     con.execute(f"create or replace table raw.{table} ({listed})")
     filled = rows.assign(
-        batch_id="b1",
+        load_id="b1",
         source_file=f"{table}.csv",
         row_number=range(2, len(rows) + 2),
         load_sequence=range(1, len(rows) + 1),
@@ -95,7 +95,7 @@ def demo_space(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
             assert time.monotonic() < deadline, "the other worker did not finish the demo"
             time.sleep(0.2)
         return space
-    for paths, mapping in write_demo(folder / "demo", loops=150).batches:
+    for paths, mapping in write_demo(folder / "demo", loops=150).loads:
         load(space, list(paths), Settings(), mapping)
     refresh(space, Settings())
     done.touch()

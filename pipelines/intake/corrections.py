@@ -20,7 +20,7 @@ def apply_corrections(share: TableShare) -> int:
     Notes
     -----
     The corrected row keeps the job's revision and the fingerprint of what the source said, so that the same export
-    loaded again changes nothing; batch, file and row are the correction's. All corrections of a job in one load go
+    loaded again changes nothing; load, file and row are the correction's. All corrections of a job in one load go
     into one row. Undoing the load takes the corrected row away again.
 
     Checked by: tests/unit/test_intake_corrections.py
@@ -28,13 +28,13 @@ def apply_corrections(share: TableShare) -> int:
     share.con.execute(f"""
         create or replace temp table corrections_to_apply as
         select c.job_id, c."column", c.value_proposed, c.source_file, c.row_number from raw.corrections as c
-        where c.batch_id = '{share.batch}' and c.decision = 'apply'
+        where c.load_id = '{share.load_id}' and c.decision = 'apply'
         qualify row_number() over (partition by job_id, "column" order by load_sequence desc) = 1
     """)
-    return insert_corrected(share.con, share.batch)
+    return insert_corrected(share.con, share.load_id)
 
 
-def insert_corrected(con: duckdb.DuckDBPyConnection, batch: str) -> int:
+def insert_corrected(con: duckdb.DuckDBPyConnection, load_id: str) -> int:
     """Append the corrected row of each job of the temporary table ``corrections_to_apply``, and drop that table."""
     facts = dictionary.load_tables()["jobs"]
     arms = []
@@ -49,14 +49,14 @@ def insert_corrected(con: duckdb.DuckDBPyConnection, batch: str) -> int:
         )
     listed = ", ".join(f'"{c}"' for c in facts.columns)
     row = con.execute(f"""
-        insert into raw.jobs ({listed}, batch_id, source_file, row_number, load_sequence, content_hash)
+        insert into raw.jobs ({listed}, load_id, source_file, row_number, load_sequence, content_hash)
         with by_job as (
             select job_id, map(list("column" order by "column"), list(value_proposed order by "column")) as proposals,
                 min(source_file) as source_file, min(row_number) as row_number
             from corrections_to_apply group by job_id
         ),
         latest as ({latest_sql("jobs", (*facts.columns, "content_hash"))})
-        select {", ".join(arms)}, '{batch}', c.source_file, c.row_number,
+        select {", ".join(arms)}, '{load_id}', c.source_file, c.row_number,
             (select coalesce(max(load_sequence), 0) from raw.jobs)
                 + row_number() over (order by c.row_number, j.job_id),
             j.content_hash
@@ -82,7 +82,7 @@ def join_jobs(share: TableShare) -> int:
     The job that stands takes the earliest report of them all, since the interruption began with it, and wherever it
     says nothing the first value that one of the others gives (a date without an hour is not taken); what it says itself
     is left alone. New rows keep the
-    revisions and fingerprints of the old ones, so that the same export loaded again changes nothing; batch, file and
+    revisions and fingerprints of the old ones, so that the same export loaded again changes nothing; load, file and
     row are the decision's. Undoing the load takes them away again.
 
     Checked by: tests/unit/test_intake_clusters.py
@@ -90,13 +90,13 @@ def join_jobs(share: TableShare) -> int:
     share.con.execute(f"""
         create or replace temp table joins_decided as
         select c.job_id, c.joined_with, c.source_file, c.row_number from raw.job_clusters as c
-        where c.batch_id = '{share.batch}' and c.cluster_decision = 'join'
+        where c.load_id = '{share.load_id}' and c.cluster_decision = 'join'
         qualify row_number() over (partition by job_id order by load_sequence desc) = 1
     """)
-    return insert_joined(share.con, share.batch)
+    return insert_joined(share.con, share.load_id)
 
 
-def insert_joined(con: duckdb.DuckDBPyConnection, batch: str) -> int:
+def insert_joined(con: duckdb.DuckDBPyConnection, load_id: str) -> int:
     """Append the rows that the temporary table ``joins_decided`` makes of its jobs, and drop that table."""
     facts = dictionary.load_tables()["jobs"]
     listed = ", ".join(f'"{c}"' for c in facts.columns)
@@ -108,7 +108,7 @@ def insert_joined(con: duckdb.DuckDBPyConnection, batch: str) -> int:
         if c not in NOT_COMPLETED
     )
     con.execute(f"""
-        insert into raw.jobs ({listed}, batch_id, source_file, row_number, load_sequence, content_hash)
+        insert into raw.jobs ({listed}, load_id, source_file, row_number, load_sequence, content_hash)
         with latest as ({latest_sql("jobs", (*facts.columns, "content_hash"))}),
         gone as (
             select d.joined_with, d.source_file, d.row_number, j.*
@@ -127,7 +127,7 @@ def insert_joined(con: duckdb.DuckDBPyConnection, batch: str) -> int:
             union all by name
             select * exclude (joined_with, status), 'cancelled' as status, 1 as is_gone from gone
         )
-        select {listed}, '{batch}', source_file, row_number,
+        select {listed}, '{load_id}', source_file, row_number,
             (select coalesce(max(load_sequence), 0) from raw.jobs) + row_number() over (order by is_gone, job_id),
             content_hash
         from rows_new

@@ -44,7 +44,7 @@ def keep_rows(share: TableShare) -> None:
     """
     columns = ", ".join(f'"{c}"' for c in share.facts.columns)
     share.con.execute(f"""
-        insert into raw.{share.table} ({columns}, batch_id, source_file, row_number, load_sequence, content_hash)
+        insert into raw.{share.table} ({columns}, load_id, source_file, row_number, load_sequence, content_hash)
         with lengths as (select file_no, max(row_number) as last_row from typed group by file_no),
         places as (
             select file_no, coalesce(sum(last_row) over (
@@ -52,7 +52,8 @@ def keep_rows(share: TableShare) -> None:
             ), 0) + (select coalesce(max(load_sequence), 0) from raw.{share.table}) as rows_before
             from lengths
         )
-        select {columns}, '{share.batch}', l.file, t.row_number, (p.rows_before + t.row_number)::bigint, t.content_hash
+        select {columns}, '{share.load_id}', l.file, t.row_number,
+            (p.rows_before + t.row_number)::bigint, t.content_hash
         from typed as t
         join ({_labels(share)}) as l on l.file_no = t.file_no
         join places as p on p.file_no = t.file_no
@@ -79,10 +80,11 @@ def keep_quarantine(share: TableShare) -> None:
         _set_aside(share, number, file.label)
     con.execute(f"""
         insert into raw.findings
-        select '{share.batch}', '{table}', l.file, t.row_number, n.rule, n.severity, n."column", n."value", n.message
+        select '{share.load_id}', '{table}', l.file, t.row_number, n.rule, n.severity, n."column", n."value", n.message
         from new_findings as n join typed as t on t.rowid = n.rid join ({_labels(share)}) as l using (file_no)
         where n.rid in (select rid from sorted where fate <> 'unchanged') or (l.file, t.row_number) in (
-            select (file, row_number) from raw.quarantined_rows where batch_id = '{share.batch}' and "table" = '{table}'
+            select (file, row_number) from raw.quarantined_rows
+            where load_id = '{share.load_id}' and "table" = '{table}'
         )
         order by t.file_no, t.row_number, n.rule, n."column"
     """)
@@ -106,7 +108,7 @@ def _set_aside(share: TableShare, number: int, label: str) -> None:
                 where o."table" = '{share.table}' and o.row_hash = q.row_hash and o.released_by is null
             )
         )
-        select '{share.batch}', '{share.table}', {quoted(label)}, w.row_number, w.row_hash, w.key, {headers},
+        select '{share.load_id}', '{share.table}', {quoted(label)}, w.row_number, w.row_hash, w.key, {headers},
             {_cells_sql(share, number)}, null
         from {share.reads[number].name} as r join wanted as w on w.row_number = r.row_number
     """)
@@ -116,7 +118,7 @@ def _release_rows(share: TableShare) -> None:
     """Mark rows as released whose key, or whose record in a later revision, came in now."""
     key = ", ".join(f"t.{c}::varchar" for c in share.key)
     share.con.execute(f"""
-        update raw.quarantined_rows as q set released_by = '{share.batch}'
+        update raw.quarantined_rows as q set released_by = '{share.load_id}'
         where q."table" = '{share.table}' and q.released_by is null
             and q.row_hash not in (select row_hash from rejected_rows)
             and (
@@ -185,7 +187,7 @@ def count_files(share: TableShare) -> list[FileCount]:
         con.execute(
             "insert into raw.files values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [
-                share.batch,
+                share.load_id,
                 number,
                 share.table,
                 file.label,

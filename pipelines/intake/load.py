@@ -1,6 +1,6 @@
 """Loads files into raw: read, typed, judged, sorted into new, revised, unchanged, superseded, quarantined, kept.
 
-A load is one batch and one transaction: all of it is kept, or nothing.
+A load is one transaction: all of it is kept, or nothing.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ from pipelines.intake.sorting import set_known_apart, sort_rows
 from pipelines.intake.sources import SourceFile, find_passed_over, find_sources
 from pipelines.intake.text import DoubtfulFileError
 from pipelines.intake.typed import TypedSelect, cells_of
-from pipelines.validation.batch_results import BatchResult, FileFacts
+from pipelines.validation.file_results import FileFacts, FileResult
 from pipelines.validation.judge import judge_rows, told_columns
-from pipelines.validation.judge_batch import judge_batch
-from pipelines.validation.rules import batch_rules_for, rules_for
+from pipelines.validation.judge_files import judge_files
+from pipelines.validation.rules import file_rules_for, rules_for
 from shared.settings import Settings
 from shared.store import UNPACKED, roll_back
 
@@ -39,11 +39,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class LoadReport:
-    """One load: its batch, the count of every file, what the rules of the batch found, and files ignored."""
+    """One load: its id, the count of every file, what the rules of whole files found, and files ignored."""
 
-    batch_id: str
+    load_id: str
     files: tuple[FileCount, ...]
-    broken: tuple[BatchResult, ...] = ()
+    broken: tuple[FileResult, ...] = ()
     passed_over: tuple[str, ...] = ()
 
     def to_frame(self) -> pd.DataFrame:
@@ -60,7 +60,7 @@ def load_paths(
     mapping: Path | None = None,
     unpack_in: Path | None = None,
 ) -> LoadReport:
-    """Load files and folders as one batch.
+    """Load files and folders as one load.
 
     Parameters
     ----------
@@ -101,13 +101,13 @@ def load_paths(
         careful: frozenset[Path] = frozenset()
         while True:
             try:
-                report = _load_batch(con, sources, settings, mapping, careful)
+                report = _load_all(con, sources, settings, mapping, careful)
                 return replace(report, passed_over=find_passed_over(paths, sources))
             except DoubtfulFileError as fault:
                 careful |= {fault.path}
 
 
-def _load_batch(
+def _load_all(
     con: duckdb.DuckDBPyConnection,
     sources: Sequence[SourceFile],
     settings: Settings,
@@ -119,19 +119,19 @@ def _load_batch(
     try:
         ensure_raw_tables(con)
         importing = _start_import(con, sources)
-        batch = _next_batch(con)
+        load_id = _next_load_id(con)
         now = dt.datetime.now(dt.UTC)
         counts: list[FileCount] = []
-        broken: list[BatchResult] = []
+        broken: list[FileResult] = []
         for table in dict.fromkeys(s.source.table for s in sources):
             ours = tuple(s for s in sources if s.source.table == table)
-            share = TableShare(con, batch, table, ours, settings, now, careful)
+            share = TableShare(con, load_id, table, ours, settings, now, careful)
             counts.extend(_load_table(share, importing, broken))
         con.execute(
-            "insert into raw.batches (batch_id, loaded_at, mapping, files, rows_read, rows_loaded) "
+            "insert into raw.loads (load_id, loaded_at, mapping, files, rows_read, rows_loaded) "
             "values (?, ?, ?, ?, ?, ?)",
             [
-                batch,
+                load_id,
                 now,
                 str(mapping) if mapping else None,
                 len(counts),
@@ -143,10 +143,10 @@ def _load_batch(
     except BaseException:
         roll_back(con)
         raise
-    return LoadReport(batch, tuple(counts), tuple(broken))
+    return LoadReport(load_id, tuple(counts), tuple(broken))
 
 
-def _load_table(share: TableShare, importing: threading.Thread | None, broken: list[BatchResult]) -> list[FileCount]:
+def _load_table(share: TableShare, importing: threading.Thread | None, broken: list[FileResult]) -> list[FileCount]:
     read_files(share)
     date_only = type_rows(share)
     set_known_apart(share)
@@ -162,12 +162,12 @@ def _load_table(share: TableShare, importing: threading.Thread | None, broken: l
         insulations=tuple(share.settings.intake.insulations),
         memory_gb=share.settings.general.memory_limit_gb,
     )
-    broken += judge_batch(
+    broken += judge_files(
         share.con,
-        share.batch,
+        share.load_id,
         share.table,
         _describe_files(share),
-        batch_rules_for(share.table, share.settings),
+        file_rules_for(share.table, share.settings),
         share.settings.validation,
     )
     share.con.execute(
@@ -244,6 +244,6 @@ def _import_expectations() -> None:
     import great_expectations  # noqa: F401
 
 
-def _next_batch(con: duckdb.DuckDBPyConnection) -> str:
-    row = con.execute("select coalesce(max(substr(batch_id, 2)::bigint), 0) + 1 from raw.batches").fetchone()
+def _next_load_id(con: duckdb.DuckDBPyConnection) -> str:
+    row = con.execute("select coalesce(max(substr(load_id, 2)::bigint), 0) + 1 from raw.loads").fetchone()
     return f"b{row[0] if row else 1:04d}"

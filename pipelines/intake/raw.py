@@ -8,16 +8,16 @@ from shared import dictionary
 from shared.store import comment_on, has_table
 
 BOOKS = {
-    "batches": (
+    "loads": (
         "a load",
         """
-        batch_id VARCHAR, loaded_at TIMESTAMPTZ, mapping VARCHAR, files BIGINT, rows_read BIGINT, rows_loaded BIGINT
+        load_id VARCHAR, loaded_at TIMESTAMPTZ, mapping VARCHAR, files BIGINT, rows_read BIGINT, rows_loaded BIGINT
     """,
     ),
     "files": (
         "a file of a load",
         """
-        batch_id VARCHAR, file_no BIGINT, "table" VARCHAR, file VARCHAR, bytes BIGINT, digest VARCHAR, read BIGINT,
+        load_id VARCHAR, file_no BIGINT, "table" VARCHAR, file VARCHAR, bytes BIGINT, digest VARCHAR, read BIGINT,
         new BIGINT, revised BIGINT, unchanged BIGINT, superseded BIGINT, quarantined BIGINT, warned BIGINT,
         filtered BIGINT
     """,
@@ -25,21 +25,21 @@ BOOKS = {
     "findings": (
         "a rule that a row failed",
         """
-        batch_id VARCHAR, "table" VARCHAR, file VARCHAR, row_number BIGINT, rule VARCHAR, severity VARCHAR,
+        load_id VARCHAR, "table" VARCHAR, file VARCHAR, row_number BIGINT, rule VARCHAR, severity VARCHAR,
         "column" VARCHAR, "value" VARCHAR, message VARCHAR
     """,
     ),
-    "batch_results": (
-        "one thing measured of a file by a rule of the batch",
+    "file_results": (
+        "one thing measured of a file by a rule of whole files",
         """
-        batch_id VARCHAR, "table" VARCHAR, file VARCHAR, rule VARCHAR, severity VARCHAR, "column" VARCHAR, year BIGINT,
+        load_id VARCHAR, "table" VARCHAR, file VARCHAR, rule VARCHAR, severity VARCHAR, "column" VARCHAR, year BIGINT,
         rows_measured BIGINT, measured DOUBLE, allowed DOUBLE, message VARCHAR
     """,
     ),
     "quarantined_rows": (
         "a row kept out, as received",
         """
-        batch_id VARCHAR, "table" VARCHAR, file VARCHAR, row_number BIGINT, row_hash VARCHAR, key VARCHAR,
+        load_id VARCHAR, "table" VARCHAR, file VARCHAR, row_number BIGINT, row_hash VARCHAR, key VARCHAR,
         headers VARCHAR, cells VARCHAR, released_by VARCHAR
     """,
     ),

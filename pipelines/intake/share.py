@@ -52,7 +52,7 @@ class TableShare:
     """The files of one table in a load, and what is known of them so far."""
 
     con: duckdb.DuckDBPyConnection
-    batch: str
+    load_id: str
     table: str
     files: tuple[SourceFile, ...]
     settings: Settings

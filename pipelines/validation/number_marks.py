@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import duckdb
 
-from pipelines.validation.batch_results import BatchResult, FileFacts, break_rule
-from pipelines.validation.batch_rules import BatchRule
+from pipelines.validation.file_results import FileFacts, FileResult, break_rule
+from pipelines.validation.file_rules import FileRule
 from shared import dictionary
 from shared.settings import Validation
 
@@ -15,13 +15,13 @@ NAMES = {",": "comma", ".": "point"}
 
 
 def find_assumed_thousands(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
-) -> list[BatchResult]:
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
     """Numbers such as 1,250 read as thousands, where nobody states the decimal mark and no other number proves it.
 
     Notes
     -----
-    Checked by: tests/unit/test_validation_batch_rules.py
+    Checked by: tests/unit/test_validation_file_rules.py
     """
     del settings
     found = []
@@ -40,13 +40,13 @@ def find_assumed_thousands(
 
 
 def find_unread_decimals(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
-) -> list[BatchResult]:
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
     """Columns in which more numbers can be read with the other decimal mark alone than bear the one in force.
 
     Notes
     -----
-    Checked by: tests/unit/test_validation_batch_rules.py
+    Checked by: tests/unit/test_validation_file_rules.py
     """
     del settings
     found = []

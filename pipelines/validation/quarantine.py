@@ -65,7 +65,7 @@ def export_rows(con: duckdb.DuckDBPyConnection, path: Path) -> int:
     first_file = {
         (t, h): f
         for t, h, f in con.execute("""
-        select "table", headers, arg_min(file, (batch_id, file)) from raw.quarantined_rows where released_by is null
+        select "table", headers, arg_min(file, (load_id, file)) from raw.quarantined_rows where released_by is null
         group by all order by "table", headers
     """).fetchall()
     }
@@ -91,7 +91,7 @@ def _write_form(con: duckdb.DuckDBPyConnection, target: Path, table: str, header
     rows = con.execute(
         """
         select cells, row_hash from raw.quarantined_rows
-        where released_by is null and "table" = ? and headers = ? order by batch_id, file, row_number
+        where released_by is null and "table" = ? and headers = ? order by load_id, file, row_number
     """,
         [table, headers],
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-from pipelines.validation.batch_rules import BATCH_RULES, BatchRule, Severity
+from pipelines.validation.file_rules import FILE_RULES, FileRule, Severity
 from shared.errors import UserError, suggest_name
 from shared.settings import Settings
 
@@ -561,20 +561,20 @@ def rules_for(table: str, settings: Settings) -> tuple[Rule, ...]:
     return tuple(r for r in ours if r.severity != "off" and (r.name != "key_empty" or lowered))
 
 
-def batch_rules_for(table: str, settings: Settings) -> tuple[BatchRule, ...]:
+def file_rules_for(table: str, settings: Settings) -> tuple[FileRule, ...]:
     """Rules of the files of one table with the severities of the settings; those turned off are left out.
 
     Notes
     -----
-    Checked by: tests/unit/test_validation_batch_rules.py
+    Checked by: tests/unit/test_validation_file_rules.py
     """
     chosen = _chosen_severities(settings)
-    ours = (replace(r, severity=chosen.get(r.name, r.severity)) for r in BATCH_RULES if table in r.tables)
+    ours = (replace(r, severity=chosen.get(r.name, r.severity)) for r in FILE_RULES if table in r.tables)
     return tuple(r for r in ours if r.severity != "off")
 
 
 def _chosen_severities(settings: Settings) -> dict[str, Severity]:
-    names = [*(r.name for r in RULES), *(r.name for r in BATCH_RULES)]
+    names = [*(r.name for r in RULES), *(r.name for r in FILE_RULES)]
     chosen: dict[str, Severity] = {}
     for name, word in settings.validation.severities.items():
         if name not in names:

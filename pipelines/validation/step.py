@@ -1,11 +1,11 @@
-"""Weighs the records for slips, for jobs that may be one and for rounded values; writes them down, changes nothing."""
+"""Weighs the records for suspected errors, jobs that may be one, rounded values; writes them down, changes nothing."""
 
 from __future__ import annotations
 
 import duckdb
 import pandas as pd
 
-from pipelines.validation import slips
+from pipelines.validation import suspected_errors
 from pipelines.validation.clusters import find_clusters
 from pipelines.validation.heaping import measure_heaping
 from pipelines.validation.heaps import count_heaps
@@ -45,13 +45,15 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
 
     # ---- compute
     found = [
-        slips.propose_unit_slips(readings),
-        slips.propose_swapped_ends(ends),
-        slips.propose_terminals(places),
-        slips.propose_zone_slips(stamps),
-        slips.propose_velocities(refused),
+        suspected_errors.propose_unit_errors(readings),
+        suspected_errors.propose_swapped_ends(ends),
+        suspected_errors.propose_terminals(places),
+        suspected_errors.propose_zone_errors(stamps),
+        suspected_errors.propose_velocities(refused),
     ]
-    proposed = pd.concat([f for f in found if len(f)] or [pd.DataFrame(columns=slips.COLUMNS)], ignore_index=True)
+    proposed = pd.concat(
+        [f for f in found if len(f)] or [pd.DataFrame(columns=suspected_errors.COLUMNS)], ignore_index=True
+    )
     seen = set(map(tuple, decided.to_numpy()))
     pairs = zip(proposed["job_id"], proposed["column"], strict=True)
     # Of no proposals, an untyped list would be read as a choice of no columns.

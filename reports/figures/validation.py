@@ -192,7 +192,7 @@ def chart_trend(rows: pd.DataFrame) -> go.Figure:
     Parameters
     ----------
     rows
-        batch_id, out_pct, warned_pct, in the order of the loads.
+        load_id, out_pct, warned_pct, in the order of the loads.
 
     Notes
     -----
@@ -201,7 +201,7 @@ def chart_trend(rows: pd.DataFrame) -> go.Figure:
     chart = style.new_chart(300)
     for place, (column, name) in enumerate((("out_pct", "kept out"), ("warned_pct", "kept and flagged"))):
         chart.add_scatter(
-            x=rows["batch_id"].tolist(), y=rows[column].tolist(), mode="markers+lines", name=name,
+            x=rows["load_id"].tolist(), y=rows[column].tolist(), mode="markers+lines", name=name,
             line={"color": style.ink_of(place), "dash": style.dash_of(place), "width": 1.6},
             marker={"color": style.ink_of(place), "symbol": style.mark_of(place), "size": 7},
             hovertemplate="%{x}: %{y:.2f} %<extra>" + name + "</extra>",

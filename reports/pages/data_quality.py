@@ -106,7 +106,7 @@ def tables_loaded(marts: Marts) -> Exhibit:
 def files_read(marts: Marts) -> Exhibit:
     """What became of the rows of every file."""
     files = marts.read_book("files")
-    wanted = {"batch_id", "file", "read", "new", "revised", "unchanged", "superseded", "quarantined", "warned"}
+    wanted = {"load_id", "file", "read", "new", "revised", "unchanged", "superseded", "quarantined", "warned"}
     if files.empty or not wanted <= set(files.columns):
         return say.absent("files")
     rows = files.assign(loaded=files["new"] + files["revised"])
@@ -125,7 +125,7 @@ def files_read(marts: Marts) -> Exhibit:
         head = largest(worst, "share")
         finding += f" The largest share is in {head['file']}: {style.percent(head['share'], 1)}."
     return say.exhibit(
-        "files", finding, rows, chart=figures.chart_files(rows.tail(40)), batch_id=rows["batch_id"].nunique()
+        "files", finding, rows, chart=figures.chart_files(rows.tail(40)), load_id=rows["load_id"].nunique()
     )
 
 

@@ -207,14 +207,14 @@ def whole_files(marts: Marts) -> Exhibit:
 def trend(marts: Marts) -> Exhibit:
     """Share of rows kept out and flagged, load by load."""
     files, results = marts.read_book("files"), marts.read("marts.batch_results")
-    if files.empty or not {"batch_id", "read", "quarantined", "warned"} <= set(files.columns):
+    if files.empty or not {"load_id", "read", "quarantined", "warned"} <= set(files.columns):
         return say.absent("trend")
-    rows = files.groupby("batch_id", as_index=False).agg(
+    rows = files.groupby("load_id", as_index=False).agg(
         files=("file", "size"), read=("read", "sum"), out=("quarantined", "sum"), warned=("warned", "sum"))  # fmt: skip
     of_files = results[results["message"].notna()].groupby("batch").size()
     rows = rows[rows["read"] > 0].assign(
         out_pct=lambda r: 100.0 * r["out"] / r["read"], warned_pct=lambda r: 100.0 * r["warned"] / r["read"],
-        warnings=lambda r: r["batch_id"].map(of_files).fillna(0).astype(int),
+        warnings=lambda r: r["load_id"].map(of_files).fillna(0).astype(int),
     ).reset_index(drop=True)  # fmt: skip
     if rows.empty:
         return say.absent("trend")

@@ -87,7 +87,7 @@ def build_dictionary() -> Reference:
 
 def build_rules() -> Reference:
     """Every rule a row or a whole file must pass, from the rules themselves."""
-    from pipelines.validation.batch_rules import BATCH_RULES
+    from pipelines.validation.file_rules import FILE_RULES
     from pipelines.validation.rules import RULES
 
     parts = []
@@ -111,7 +111,7 @@ def build_rules() -> Reference:
                     "reject the whole load is refused."),),
         caption="Rules of whole files", headings=("Rule", "Severity", "What is measured", "What a warning says",
                                                   "For example"),
-        rows=tuple((r.name, r.severity, r.measures, r.message, r.example) for r in BATCH_RULES), is_stacked=True,
+        rows=tuple((r.name, r.severity, r.measures, r.message, r.example) for r in FILE_RULES), is_stacked=True,
     ))  # fmt: skip
     return Reference(
         "rules", "Rules", "When is a row kept out, and when is it flagged?",

@@ -22,7 +22,7 @@ DUCKDB_TYPES = {
     "boolean": "BOOLEAN",
 }
 
-PROVENANCE = ("batch_id", "source_file", "row_number", "load_sequence", "content_hash")
+PROVENANCE = ("load_id", "source_file", "row_number", "load_sequence", "content_hash")
 """Columns that intake adds to every raw table."""
 
 

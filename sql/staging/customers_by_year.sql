@@ -7,7 +7,7 @@ select
     district_id,
     year,
     customers_served,
-    batch_id,
+    load_id,
     source_file,
     row_number
 from raw.customers_by_year

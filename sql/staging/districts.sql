@@ -9,7 +9,7 @@ select
     timezone,
     recorded_from,
     customers_served,
-    batch_id,
+    load_id,
     source_file,
     row_number
 from raw.districts

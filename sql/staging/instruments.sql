@@ -8,7 +8,7 @@ select
     in_service_on,
     last_calibrated_on,
     lead_length_m,
-    batch_id,
+    load_id,
     source_file,
     row_number
 from raw.instruments

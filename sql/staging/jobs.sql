@@ -45,7 +45,7 @@ select
     repair_cost,
     notes,
     date_only_columns,
-    batch_id,
+    load_id,
     source_file,
     row_number
 from latest

@@ -10,7 +10,7 @@ select
     known_length_m,
     reading_m,
     velocity_setting_pct,
-    batch_id,
+    load_id,
     source_file,
     row_number
 from raw.known_lengths

@@ -12,7 +12,7 @@ select
     voltage_kv,
     customers,
     normal_open_terminal_id,
-    batch_id,
+    load_id,
     source_file,
     row_number
 from raw.loops

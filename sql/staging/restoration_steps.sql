@@ -7,7 +7,7 @@ select
     job_id,
     step_at,
     customers_restored,
-    batch_id,
+    load_id,
     source_file,
     row_number
 from raw.restoration_steps

@@ -23,7 +23,7 @@ select
     latest.installed_on,
     latest.is_install_year_only,
     coalesce(classes.cable_class, latest.parts) as cable_class,
-    latest.batch_id,
+    latest.load_id,
     latest.source_file,
     latest.row_number
 from latest

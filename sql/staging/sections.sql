@@ -31,7 +31,7 @@ select
     latest.rejuvenated_on,
     latest.customers,
     coalesce(classes.cable_class, latest.parts) as cable_class,
-    latest.batch_id,
+    latest.load_id,
     latest.source_file,
     latest.row_number
 from latest

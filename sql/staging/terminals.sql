@@ -11,7 +11,7 @@ select
     tail_m,
     x,
     y,
-    batch_id,
+    load_id,
     source_file,
     row_number
 from raw.terminals

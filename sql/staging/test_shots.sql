@@ -15,7 +15,7 @@ select
     far_end_distance_m,
     result,
     fault_distance_m,
-    batch_id,
+    load_id,
     source_file,
     row_number
 from raw.test_shots

@@ -36,7 +36,7 @@ PHASES = {
     "_draw_facts": "hand the facts to Python",
     "run_suite": "Great Expectations, every rule on every row",
     "judge_rows": "write the findings",
-    "judge_batch": "judge whole files",
+    "judge_files": "judge whole files",
     "sort_rows": "sort the rows",
     "keep_rows": "append to raw",
     "keep_quarantine": "set rows aside",

@@ -126,7 +126,7 @@ def main() -> None:
 
     with tempfile.TemporaryDirectory() as folder:
         space = Workspace(Path(folder))
-        for paths, mapping in write_demo(space.folder / "demo", loops=150).batches:
+        for paths, mapping in write_demo(space.folder / "demo", loops=150).loads:
             load(space, list(paths), Settings(), mapping)
         refresh(space, Settings())
         before, _, after = DEVELOPERS.read_text(encoding="utf-8").partition("## Three jobs")

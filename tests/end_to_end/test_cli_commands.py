@@ -109,10 +109,10 @@ def test_a_drafted_mapping_loads_its_file(demo_space: Workspace, copied_space: P
 
 def test_the_last_load_can_be_taken_back(copied_space: Path) -> None:
     with open_warehouse(Workspace(copied_space), read_only=True) as con:
-        before = con.execute("select count(*) from raw.jobs where batch_id = 'b0001'").fetchone()
+        before = con.execute("select count(*) from raw.jobs where load_id = 'b0001'").fetchone()
     undone = run("load", "--undo", "b0002", "--workspace", copied_space)
     assert undone.returncode == 0, undone.stderr
-    assert "b0002 is undone" in undone.stdout
+    assert "load b0002 is undone" in undone.stdout
     with open_warehouse(Workspace(copied_space), read_only=True) as con:
         assert con.execute("select count(*) from raw.jobs").fetchone() == before
     assert run("load", "--undo", "b0009", "--workspace", copied_space).returncode == 1

@@ -161,7 +161,7 @@ def many_jobs(rows: int) -> list[dict[str, str]]:
 
 def counts(workspace: Path) -> dict[str, int]:
     """Rows of every raw table; the warehouse is opened for writing, so a journal left behind is replayed."""
-    stems = [*dictionary.load_tables(), "batches", "files", "findings", "quarantined_rows"]
+    stems = [*dictionary.load_tables(), "loads", "files", "findings", "quarantined_rows"]
     with open_warehouse(Workspace(workspace)) as con:
         return {
             s: con.execute(f"select count(*) from raw.{s}").fetchone()[0] if has_table(con, f"raw.{s}") else 0

@@ -48,7 +48,7 @@ Contents = dict[str, list[tuple[object, ...]]]
 def contents(con: duckdb.DuckDBPyConnection) -> Contents:
     """What staging says, the decisions, the rows set aside and every finding, without where they came from."""
     warehouse.build_models(con, "staging")
-    where = "batch_id, source_file, row_number"
+    where = "load_id, source_file, row_number"
     found = {t: con.execute(f"select * exclude ({where}) from staging.{t} order by all").fetchall() for t in STAGED} | {
         t: con.execute(f"select * exclude ({where}, load_sequence) from raw.{t} order by all").fetchall()
         for t in BOOKED

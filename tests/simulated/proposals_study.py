@@ -40,7 +40,7 @@ def study_fleet(seed: int, loops: int) -> pd.DataFrame:
         space = Workspace(Path(folder) / "workspace")
         made = write_demo(Path(folder) / "demo", loops=loops, seed=seed)
         con = open_warehouse(space)
-        for paths, mapping in made.batches:
+        for paths, mapping in made.loads:
             load_paths(con, list(paths), Settings(), mapping)
         write_settings(con, Settings())
         warehouse.build_models(con, "staging")

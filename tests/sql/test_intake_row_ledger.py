@@ -11,7 +11,7 @@ def test_the_ledger_of_the_demo_sums_to_its_files(demo_space) -> None:
     con = open_warehouse(demo_space, read_only=True)
     rows = con.execute("""
         select f.file, f.read, l.figure, sum(l.source_rows)::bigint as accounted_for from raw.files as f
-        join marts.row_ledger as l on l.batch = f.batch_id and l.file = f.file
+        join marts.row_ledger as l on l.batch = f.load_id and l.file = f.file
         where f."table" = 'jobs' group by all order by all
     """).fetchall()
     assert len(rows) == 6  # two files of jobs, three figures

@@ -11,7 +11,7 @@ import pytest
 
 from pipelines import warehouse
 from pipelines.intake.load import load_paths
-from pipelines.intake.undo import undo_batch
+from pipelines.intake.undo import undo_load
 from pipelines.validation.clusters import find_clusters, group_jobs
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse, write_settings
@@ -119,8 +119,8 @@ def test_joined_jobs_become_one_with_the_first_report_and_what_was_missing(con, 
     ).fetchone()
     assert row == ("2018-01-10 15:52:00+00", 6100.0, 40.0, "called again", "job_clusters.csv", 2)
     lineage = con.execute(
-        "select job_id, status, source_file, row_number from raw.jobs where batch_id = ? order by load_sequence",
-        [report.batch_id],
+        "select job_id, status, source_file, row_number from raw.jobs where load_id = ? order by load_sequence",
+        [report.load_id],
     ).fetchall()
     assert lineage == [
         ("J1", "closed", "job_clusters.csv", 2),
@@ -157,7 +157,7 @@ def test_the_export_and_the_decisions_loaded_again_change_nothing(con, tmp_path:
 
 def test_undoing_a_join_brings_the_jobs_back(con, tmp_path: Path) -> None:
     report = decide(con, tmp_path, ("J1-B", "J1", "join"))
-    undo_batch(con, report.batch_id)
+    undo_load(con, report.load_id)
     assert found(con) == ALL
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from pipelines import warehouse
 from pipelines.intake.load import load_paths
-from pipelines.intake.undo import undo_batch
+from pipelines.intake.undo import undo_load
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse, write_settings
 from tests.cases.small_utility import TABLES, Row, write_csv
@@ -108,5 +108,5 @@ def test_undoing_the_load_of_corrections_takes_them_back(con, tmp_path: Path) ->
     report = decide(con, tmp_path, row("status", "closed", "cancelled"))
     warehouse.build_models(con, "staging")
     assert con.execute("select count(*) from staging.jobs").fetchone() == (2,)
-    undo_batch(con, report.batch_id)
+    undo_load(con, report.load_id)
     assert standing(con, "estimated_distance_m")[0] == 41.5

@@ -155,7 +155,7 @@ def test_a_file_that_is_not_what_its_ending_says_is_refused(
     with pytest.raises(UserError) as caught:
         load_paths(con, [tmp_path / name], Settings())
     assert caught.value.what.startswith(message)
-    assert con.execute("select count(*) from raw.batches").fetchone() == (2,)
+    assert con.execute("select count(*) from raw.loads").fetchone() == (2,)
 
 
 def test_an_archive_that_unpacks_too_far_is_refused(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:

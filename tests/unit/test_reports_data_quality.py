@@ -112,7 +112,7 @@ def test_heaping_is_led_by_what_gathers_most() -> None:
 def test_loads_are_compared_with_those_before() -> None:
     files = pd.DataFrame(
         {
-            "batch_id": ["b0001", "b0001", "b0002"],
+            "load_id": ["b0001", "b0001", "b0002"],
             "file": list("abc"),
             "read": [60, 40, 50],
             "quarantined": [1, 1, 5],
@@ -160,7 +160,7 @@ def test_the_effect_of_corrections_names_what_moves_most() -> None:
 
 
 def test_proposals_and_clusters_are_counted_by_job() -> None:
-    slips = pd.DataFrame(
+    proposals = pd.DataFrame(
         {
             "job_id": ["a", "a", "b"],
             "column": ["x", "y", "x"],
@@ -168,7 +168,7 @@ def test_proposals_and_clusters_are_counted_by_job() -> None:
             "likelihood": [0.9, 0.7, 0.95],
         }
     )
-    assert told(decisions.proposals(Fixed(proposed_corrections=slips))) == (
+    assert told(decisions.proposals(Fixed(proposed_corrections=proposals))) == (
         "2 jobs carry the signature of a slip: feet for metres 1, wrong terminal 1. 1 of 3 proposals is less likely "
         "than 80 %."
     )

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 from scipy.stats import chi2, nbinom
 
-from pipelines.validation.batch_rules import BATCH_RULES
+from pipelines.validation.file_rules import FILE_RULES
 from pipelines.validation.rules import RULES
 from reports import page as shell
 from reports.marts import Marts
@@ -123,7 +123,7 @@ def test_the_dictionary_page_has_every_table_and_column(pages: dict[str, str]) -
 
 
 def test_the_rules_page_has_every_rule(pages: dict[str, str]) -> None:
-    for rule in (*RULES, *BATCH_RULES):
+    for rule in (*RULES, *FILE_RULES):
         assert f"<th scope=row>{rule.name}</th>" in pages["rules"]
         assert rule.example in html.unescape(pages["rules"]), rule.name
 

@@ -53,7 +53,7 @@ def test_the_same_seed_gives_the_same_bytes(tmp_path):
 
 def test_the_truth_is_apart_from_what_is_loaded(tmp_path):
     files = write_demo(tmp_path, loops=60, seed=9)
-    loaded = {path for paths, _ in files.batches for path in paths}
+    loaded = {path for paths, _ in files.loads for path in paths}
     assert all(path.parent == tmp_path / "export" and path.exists() for path in loaded)
     assert {p.name for p in files.truth.iterdir()} == {
         "classes.csv",

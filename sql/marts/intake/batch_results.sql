@@ -1,10 +1,10 @@
 -- One row is one thing that a rule measured of a file of a load, in the bounds or beyond
--- Reads: raw.batch_results
+-- Reads: raw.file_results
 -- Key: batch, table, file, rule, column, year
 -- Units: as the rule says
--- Why: what no single row can tell is kept with its batch, so that its trend can be seen
+-- Why: what no single row can tell is kept with its load, so that its trend can be seen
 select
-    batch_id as batch,
+    load_id as batch,
     "table",
     file,
     rule,
@@ -15,4 +15,4 @@ select
     measured,
     allowed,
     message
-from raw.batch_results
+from raw.file_results

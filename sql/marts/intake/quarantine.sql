@@ -4,7 +4,7 @@
 -- Units: as in the source
 -- Why: a row that was mended and loaded has left quarantine, and its findings with it
 select
-    findings.batch_id as batch,
+    findings.load_id as batch,
     findings."table",
     findings.file,
     findings.row_number,
@@ -16,7 +16,7 @@ select
 from raw.findings as findings
 -- an anti join only takes rows away
 anti join (from raw.quarantined_rows where released_by is not null) as released
-    on findings.batch_id = released.batch_id
+    on findings.load_id = released.load_id
     and findings."table" = released."table"
     and findings.file = released.file
     and findings.row_number = released.row_number

@@ -18,12 +18,12 @@ figures as (
 source_rows as (
     select
         job_id,
-        batch_id,
+        load_id,
         source_file,
         row_number() over (partition by job_id order by revision desc nulls last, load_sequence desc) as place
     from raw.jobs
     -- rows that corrections made stand for the source row they correct
-    semi join files on raw.jobs.batch_id = files.batch_id and raw.jobs.source_file = files.file
+    semi join files on raw.jobs.load_id = files.load_id and raw.jobs.source_file = files.file
 ),
 
 joined_jobs as (
@@ -45,7 +45,7 @@ in_locating as (
 
 verdicts as (
     select
-        source_rows.batch_id,
+        source_rows.load_id,
         source_rows.source_file,
         figures.figure,
         case
@@ -75,18 +75,18 @@ verdicts as (
 
 kept_rows as (
     select
-        batch_id,
+        load_id,
         source_file as file,
         figure,
         coalesce(reason, 'counted') as reason,
         count(*) as source_rows
     from verdicts
-    group by batch_id, source_file, figure, coalesce(reason, 'counted')
+    group by load_id, source_file, figure, coalesce(reason, 'counted')
 ),
 
 other_rows as (
     select
-        files.batch_id,
+        files.load_id,
         files.file,
         figures.figure,
         unnest(['in quarantine', 'already loaded, unchanged']) as reason,
@@ -104,7 +104,7 @@ all_rows as (
 )
 
 select
-    batch_id as batch,
+    load_id as batch,
     file,
     figure,
     reason,

@@ -28,7 +28,7 @@ select
 from raw.findings as findings
 -- a row is quarantined once; a value refused several times is listed once
 inner join raw.quarantined_rows as quarantined
-    on quarantined.batch_id = findings.batch_id
+    on quarantined.load_id = findings.load_id
     and quarantined.file = findings.file
     and quarantined.row_number = findings.row_number
     and quarantined."table" = findings."table"

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from pipelines.validation.batch_rules import BatchRule
+from pipelines.validation.file_rules import FileRule
 
 
 @dataclass(frozen=True)
@@ -37,7 +37,7 @@ class FileFacts:
 
 
 @dataclass(frozen=True)
-class BatchResult:
+class FileResult:
     """One thing measured of one file; ``message`` is filled where the rule is broken."""
 
     file: str
@@ -51,25 +51,25 @@ class BatchResult:
     message: str | None = None
 
 
-def break_rule(file: FileFacts, rule: BatchRule, rows: int, column: str = "", **words: object) -> BatchResult:
+def break_rule(file: FileFacts, rule: FileRule, rows: int, column: str = "", **words: object) -> FileResult:
     """A rule that a file breaks, in the rule's words."""
     said = rule.message.format(column=column, rows=rows, **words)
-    return BatchResult(file.label, rule.name, rule.severity, column or None, rows=rows, message=said)
+    return FileResult(file.label, rule.name, rule.severity, column or None, rows=rows, message=said)
 
 
 YEARS_NAMED = 3
 
 
-def say_results(broken: Sequence[BatchResult]) -> list[str]:
+def say_results(broken: Sequence[FileResult]) -> list[str]:
     """The broken rules in a line each: one broken by several files is told of the first, by years of the worst.
 
     Notes
     -----
     Every file and year stands on the data quality page and in the export batch_results.
 
-    Checked by: tests/unit/test_validation_batch_rules.py
+    Checked by: tests/unit/test_validation_file_rules.py
     """
-    alike: dict[tuple[str, str | None], list[BatchResult]] = {}
+    alike: dict[tuple[str, str | None], list[FileResult]] = {}
     for result in broken:
         alike.setdefault((result.rule, result.column), []).append(result)
     return [
@@ -78,7 +78,7 @@ def say_results(broken: Sequence[BatchResult]) -> list[str]:
     ]
 
 
-def _name_files(results: Sequence[BatchResult]) -> str:
+def _name_files(results: Sequence[FileResult]) -> str:
     files = list(dict.fromkeys(r.file for r in results))
     if len(files) == 1:
         return files[0]
@@ -87,7 +87,7 @@ def _name_files(results: Sequence[BatchResult]) -> str:
     return f"{files[0]}, and so in {len(files) - 1} more {'file' if len(files) == 2 else 'files'}"
 
 
-def _say_years(results: Sequence[BatchResult]) -> str | None:
+def _say_years(results: Sequence[FileResult]) -> str | None:
     """Of a rule broken year by year: how often, and the worst years."""
     if len(results) < 2 or any(r.year is None for r in results):
         return None

@@ -1,4 +1,4 @@
-"""Puts the rules of a batch to the files of a table's share of a load and keeps what was measured."""
+"""Puts the rules of whole files to the files of a table's share of a load and keeps what was measured."""
 
 from __future__ import annotations
 
@@ -10,9 +10,9 @@ import duckdb
 import numpy as np
 import pandas as pd
 
-from pipelines.validation.batch_measures import ks_by_chance, ks_distance, name_factor
-from pipelines.validation.batch_results import BatchResult, FileFacts, break_rule
-from pipelines.validation.batch_rules import BatchRule
+from pipelines.validation.file_measures import ks_by_chance, ks_distance, name_factor
+from pipelines.validation.file_results import FileFacts, FileResult, break_rule
+from pipelines.validation.file_rules import FileRule
 from pipelines.validation.number_marks import find_assumed_thousands, find_unread_decimals
 from pipelines.validation.quarantine import QUARANTINE_ID
 from shared import dictionary
@@ -27,22 +27,22 @@ NOT_COMPARED = ("revision", "year", "position", "shot_no", "x", "y")
 """Numbers whose distribution means nothing: they count rows, or lie where the district lies."""
 
 
-def judge_batch(
+def judge_files(
     con: duckdb.DuckDBPyConnection,
-    batch: str,
+    load_id: str,
     table: str,
     files: Sequence[FileFacts],
-    rules: Sequence[BatchRule],
+    rules: Sequence[FileRule],
     settings: Validation,
-) -> list[BatchResult]:
-    """Judge the files of one table and keep the results in ``raw.batch_results``.
+) -> list[FileResult]:
+    """Judge the files of one table and keep the results in ``raw.file_results``.
 
     Reads the temporary view ``judged`` (rows that say something new, rejected ones included), the register drawn for
     the row rules, and what earlier loads kept in raw.
 
     Returns
     -------
-    list of BatchResult
+    list of FileResult
         Those of rules that are broken.
 
     Raises
@@ -52,9 +52,9 @@ def judge_batch(
 
     Notes
     -----
-    Checked by: tests/unit/test_validation_batch_rules.py
+    Checked by: tests/unit/test_validation_file_rules.py
     """
-    results: list[BatchResult] = []
+    results: list[FileResult] = []
     counted = con.execute("select file_no from judged group by file_no having count(*) >= ?", [settings.batch_min_rows])
     full = {number for (number,) in counted.fetchall()}
     for rule in rules:
@@ -70,15 +70,15 @@ def judge_batch(
                 f'correct the file; or let it pass with a warning: [validation.severities] {result.rule} = "warn"',
             )
     if results:
-        _keep(con, batch, table, results)
+        _keep(con, load_id, table, results)
     return broken
 
 
-def _keep(con: duckdb.DuckDBPyConnection, batch: str, table: str, results: list[BatchResult]) -> None:
+def _keep(con: duckdb.DuckDBPyConnection, load_id: str, table: str, results: list[FileResult]) -> None:
     con.executemany(
-        "insert into raw.batch_results values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+        "insert into raw.file_results values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
         [
-            [batch, table, r.file, r.rule, r.severity, r.column, r.year, r.rows, r.measured, r.allowed, r.message]
+            [load_id, table, r.file, r.rule, r.severity, r.column, r.year, r.rows, r.measured, r.allowed, r.message]
             for r in results
         ],
     )
@@ -88,8 +88,8 @@ def _keep(con: duckdb.DuckDBPyConnection, batch: str, table: str, results: list[
 
 
 def _find_unknown_columns(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
-) -> list[BatchResult]:
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
     del settings
     known = dictionary.load_tables()[table].source_columns
     found = []
@@ -122,8 +122,8 @@ def _nearest(header: str, free: list[str], place: int) -> str:
 
 
 def _find_repeated_columns(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
-) -> list[BatchResult]:
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
     del settings
     known = dictionary.load_tables()[table].source_columns
     found = []
@@ -142,8 +142,8 @@ def _values_under(con: duckdb.DuckDBPyConnection, file: FileFacts, place: int) -
 
 
 def _find_assumed_encodings(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
-) -> list[BatchResult]:
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
     del con, table, settings
     found = []
     for file in files:
@@ -155,8 +155,8 @@ def _find_assumed_encodings(
 
 
 def _find_assumed_delimiters(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
-) -> list[BatchResult]:
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
     del con, table, settings
     found = []
     for file in files:
@@ -170,8 +170,8 @@ def _find_assumed_delimiters(
 
 
 def _measure_orphans(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
-) -> list[BatchResult]:
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
     del table
     if con.execute("select 1 from known_sections limit 1").fetchone() is None:
         return []
@@ -192,7 +192,7 @@ def _measure_orphans(
         allowed = settings.orphan_share_limit
         said = rule.message.format(measured=share, rows=rows, year=year, allowed=allowed) if share > allowed else None
         results.append(
-            BatchResult(labels[number], rule.name, rule.severity, "section_id", year, rows, share, allowed, said)
+            FileResult(labels[number], rule.name, rule.severity, "section_id", year, rows, share, allowed, said)
         )
     return results
 
@@ -208,8 +208,8 @@ def _count_given(
 
 
 def _find_absent_columns(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
-) -> list[BatchResult]:
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
     columns = dictionary.load_tables()[table].source_columns
     rows_before, *before = _count_given(con, f"raw.{table}", columns)[0]
     if rows_before < settings.batch_min_rows:
@@ -220,13 +220,13 @@ def _find_absent_columns(
         absent = [c for c in usual if c not in file.columns]
         if absent:
             said = rule.message.format(rows=len(absent), column=", ".join(absent))
-            results.append(BatchResult(file.label, rule.name, rule.severity, rows=len(absent), message=said))
+            results.append(FileResult(file.label, rule.name, rule.severity, rows=len(absent), message=said))
     return results
 
 
 def _measure_emptied_columns(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
-) -> list[BatchResult]:
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
     columns = [
         c for c in dictionary.load_tables()[table].source_columns if c not in dictionary.load_tables()[table].required
     ]
@@ -251,7 +251,7 @@ def _measure_emptied_columns(
                 else None
             )
             results.append(
-                BatchResult(
+                FileResult(
                     labels[number], rule.name, rule.severity, column, None, rows, kept, settings.emptied_share, said
                 )
             )
@@ -259,8 +259,8 @@ def _measure_emptied_columns(
 
 
 def _measure_distributions(
-    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: BatchRule, settings: Validation
-) -> list[BatchResult]:
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
     facts = dictionary.load_tables()[table]
     columns = [
         c
@@ -297,14 +297,14 @@ def _compare(now: pd.Series[Any], before: pd.Series[Any], settings: Validation) 
     }
 
 
-def _distribution_result(file: FileFacts, rule: BatchRule, column: str, measured: dict[str, Any]) -> BatchResult:
+def _distribution_result(file: FileFacts, rule: FileRule, column: str, measured: dict[str, Any]) -> FileResult:
     hint = name_factor(measured["median"], measured["median_before"], column)
     said = (
         rule.message.format(column=column, hint=hint, **measured)
         if measured["measured"] > measured["allowed"]
         else None
     )
-    return BatchResult(
+    return FileResult(
         file.label,
         rule.name,
         rule.severity,

@@ -1,4 +1,4 @@
-"""What no single row can tell: each rule of a batch is broken by its file, kept with the load, and can be turned."""
+"""What no single row can tell: each rule of files is broken by its file, kept with the load, and can be turned."""
 
 from __future__ import annotations
 
@@ -18,11 +18,11 @@ from pipelines.intake.load import LoadReport, load_paths
 from pipelines.intake.mapping import canonical_source
 from pipelines.intake.mapping_file import parse_mapping_text
 from pipelines.intake.typed import number_sql
-from pipelines.intake.undo import undo_batch
-from pipelines.validation.batch_measures import ks_by_chance, ks_distance, name_factor
-from pipelines.validation.batch_results import BatchResult, say_results
-from pipelines.validation.batch_rules import BATCH_RULES
-from pipelines.validation.rules import batch_rules_for
+from pipelines.intake.undo import undo_load
+from pipelines.validation.file_measures import ks_by_chance, ks_distance, name_factor
+from pipelines.validation.file_results import FileResult, say_results
+from pipelines.validation.file_rules import FILE_RULES
+from pipelines.validation.rules import file_rules_for
 from shared.errors import UserError
 from shared.settings import Settings, Validation
 from shared.store import Workspace, open_warehouse
@@ -121,7 +121,7 @@ def test_a_misspelt_column_is_named_with_the_one_it_may_mean(load) -> None:
         f"the column 'box' is not a column of table jobs, so its 3 values are ignored; {cure}",
     ]
     assert report.files[0].new == 3
-    assert con.execute('select "column" from raw.batch_results where message is not null order by 1').fetchall() == [
+    assert con.execute('select "column" from raw.file_results where message is not null order by 1').fetchall() == [
         ("box",),
         ("dug_distance",),
         ("weather",),
@@ -217,7 +217,7 @@ def test_orphans_are_told_by_year(load) -> None:
     rows = [*season(0, 100), *season(100, 40, section_id="S-gone")]
     con, report = load("jobs.csv", rows)
     told = con.execute(
-        "select year, rows_measured, round(measured, 4), message is not null from raw.batch_results "
+        "select year, rows_measured, round(measured, 4), message is not null from raw.file_results "
         "where rule = 'orphan_share' order by year"
     ).fetchall()
     years = [job["reported_at"][:4] for job in rows]
@@ -330,10 +330,10 @@ def test_a_number_is_read_with_its_marks_or_not_at_all(text: str, decimal: str |
 
 def test_a_rule_broken_year_by_year_is_one_line_of_the_worst_years() -> None:
     years = [
-        BatchResult("jobs.csv", "orphan_share", "warn", "section_id", 2004 + n, 100 + n, share, 0.05, f"{n}")
+        FileResult("jobs.csv", "orphan_share", "warn", "section_id", 2004 + n, 100 + n, share, 0.05, f"{n}")
         for n, share in enumerate((0.2, 0.5, 0.1, 0.5, 0.3))
     ]
-    other = BatchResult("jobs.csv", "column_unknown", "warn", "box", rows=3, message="the column 'box' is none")
+    other = FileResult("jobs.csv", "column_unknown", "warn", "box", rows=3, message="the column 'box' is none")
     assert say_results([other, *years]) == [
         "jobs.csv: the column 'box' is none [column_unknown]",
         (
@@ -363,7 +363,7 @@ def test_feet_in_a_column_of_metres_are_told_by_their_distribution(load_after) -
     )
     assert message.endswith("times as much: feet read as metres?")
     kept = con.execute(
-        "select measured from raw.batch_results where rule = 'distribution_shifted' and \"column\" = 'dug_distance_m'"
+        "select measured from raw.file_results where rule = 'distribution_shifted' and \"column\" = 'dug_distance_m'"
     ).fetchall()
     assert kept == [(pytest.approx(distance),)]
 
@@ -371,10 +371,10 @@ def test_feet_in_a_column_of_metres_are_told_by_their_distribution(load_after) -
 def test_few_rows_are_not_measured(load_after) -> None:
     con, report = load_after("jobs_later.csv", season(100, 29, dug_distance_m="900", crew_id=""))
     assert report.broken == ()
-    assert con.execute("select count(*) from raw.batch_results where batch_id = 'b0003'").fetchone() == (0,)
+    assert con.execute("select count(*) from raw.file_results where load_id = 'b0003'").fetchone() == (0,)
 
 
-def test_a_rule_of_the_batch_can_refuse_the_load_or_be_off(load) -> None:
+def test_a_rule_of_whole_files_can_refuse_the_load_or_be_off(load) -> None:
     rows = [row | {"dug_dist": "4"} for row in TABLES["jobs"]]
     reject = Settings(validation=Validation(severities={"column_unknown": "reject"}))
     with pytest.raises(UserError) as caught:
@@ -386,14 +386,14 @@ def test_a_rule_of_the_batch_can_refuse_the_load_or_be_off(load) -> None:
     )
     off = Settings(validation=Validation(severities={"column_unknown": "off"}))
     con, report = load("jobs.csv", rows, off)
-    assert report.broken == () and report.batch_id == "b0002"
+    assert report.broken == () and report.load_id == "b0002"
     assert con.execute("select count(*) from raw.jobs").fetchone() == (3,)
 
 
 def test_undoing_a_load_takes_its_results_away(load) -> None:
     con, report = load("jobs.csv", [row | {"dug_dist": "4"} for row in TABLES["jobs"]])
-    undo_batch(con, report.batch_id)
-    assert con.execute("select count(*) from raw.batch_results").fetchone() == (0,)
+    undo_load(con, report.load_id)
+    assert con.execute("select count(*) from raw.file_results").fetchone() == (0,)
 
 
 def test_the_distance_is_that_of_scipy_and_chance_is_kept() -> None:
@@ -424,8 +424,8 @@ def test_a_known_factor_is_named_and_another_is_not() -> None:
 
 
 def test_names_and_examples_are_fit_for_the_documentation() -> None:
-    names = [r.name for r in BATCH_RULES]
+    names = [r.name for r in FILE_RULES]
     assert len(set(names)) == len(names)
-    for rule in BATCH_RULES:
+    for rule in FILE_RULES:
         assert rule.measures and rule.message and rule.example and set(rule.tables) <= set(TABLES)
-        assert rule in batch_rules_for(rule.tables[0], Settings())
+        assert rule in file_rules_for(rule.tables[0], Settings())

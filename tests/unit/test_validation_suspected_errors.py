@@ -5,12 +5,12 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from pipelines.validation.slips import (
+from pipelines.validation.suspected_errors import (
     propose_swapped_ends,
     propose_terminals,
-    propose_unit_slips,
+    propose_unit_errors,
     propose_velocities,
-    propose_zone_slips,
+    propose_zone_errors,
 )
 
 
@@ -30,7 +30,7 @@ def test_feet_for_metres_are_proposed_and_a_plain_error_is_not() -> None:
     frame.loc[3, "estimated_distance_m"] = frame.loc[3, "dug_distance_m"] / 0.3048
     frame.loc[7, "dug_distance_m"] = frame.loc[7, "estimated_distance_m"] / 0.3048
     frame.loc[9, "estimated_distance_m"] *= 1.8  # the wrong fault, or a splice taken for it
-    found = propose_unit_slips(frame)
+    found = propose_unit_errors(frame)
     assert list(zip(found["job_id"], found["column"], found["slip"], strict=True)) == [
         ("J3", "estimated_distance_m", "feet_for_metres"),
         ("J7", "dug_distance_m", "dug_feet_for_metres"),
@@ -109,13 +109,13 @@ def test_utc_in_a_local_field_is_proposed_for_a_season_and_not_for_a_long_drive(
     for job in (10, 20, 30):
         frame.loc[job, ["arrived_at", "located_at"]] += pd.Timedelta(hours=6)
     frame.loc[50, ["arrived_at", "located_at", "restored_at"]] += pd.Timedelta(hours=6)  # a storm: everything late
-    found = propose_zone_slips(frame)
+    found = propose_zone_errors(frame)
     assert sorted(set(found["job_id"])) == ["J010", "J020", "J030"]
     assert set(found["column"]) == {"arrived_at", "located_at"}
     first = found[(found["job_id"] == "J010") & (found["column"] == "arrived_at")].iloc[0]
     assert pd.Timestamp(first["value_now"]) - pd.Timestamp(first["value_proposed"]) == pd.Timedelta(hours=6)
     assert "so are 3 of 120 jobs of 2012 in jobs.csv" in first["grounds"]
-    assert propose_zone_slips(frame.assign(source_file=[f"{n % 40}.csv" for n in range(rows)])).empty  # no one source
+    assert propose_zone_errors(frame.assign(source_file=[f"{n % 40}.csv" for n in range(rows)])).empty  # no one source
 
 
 def test_one_odd_job_alone_is_no_season() -> None:
@@ -127,7 +127,7 @@ def test_one_odd_job_alone_is_no_season() -> None:
     frame["located_at"] = frame["arrived_at"] + pd.Timedelta(minutes=50)
     frame["restored_at"] = frame["located_at"] + pd.Timedelta(minutes=45)
     frame.loc[5, ["arrived_at", "located_at"]] += pd.Timedelta(hours=6)
-    assert propose_zone_slips(frame).empty
+    assert propose_zone_errors(frame).empty
 
 
 def test_half_velocities_are_proposed_by_the_instrument_s_usual_setting() -> None:

@@ -1,4 +1,4 @@
-"""How unlike are a file's values and those loaded before? Pure measures for the rules of a batch."""
+"""How unlike are a file's values and those loaded before? Pure measures for the rules of whole files."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def ks_distance(first: NDArray[np.float64], second: NDArray[np.float64], alike: 
 
     Notes
     -----
-    Checked by: tests/unit/test_validation_batch_rules.py
+    Checked by: tests/unit/test_validation_file_rules.py
     """
     return max(_exceeds(first, second, alike), _exceeds(second, first, alike))
 
@@ -79,7 +79,7 @@ def ks_by_chance(n: int, m: int, chance: float = CHANCE) -> float:
     Smirnov's limit law, first term: c = sqrt(-ln(chance / 2) / 2), times sqrt((n + m) / (n m)). Ties make the true
     probability smaller.
 
-    Checked by: tests/unit/test_validation_batch_rules.py
+    Checked by: tests/unit/test_validation_file_rules.py
     """
     return math.sqrt(-math.log(chance / 2.0) / 2.0) * math.sqrt((n + m) / (n * m))
 
@@ -89,7 +89,7 @@ def name_factor(median: float, median_before: float, column: str) -> str:
 
     Notes
     -----
-    Checked by: tests/unit/test_validation_batch_rules.py
+    Checked by: tests/unit/test_validation_file_rules.py
     """
     if median <= 0 or median_before <= 0:
         return ""

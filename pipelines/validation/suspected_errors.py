@@ -1,4 +1,4 @@
-"""Which records carry the signature of a slip, what would undo it, and how likely is that?
+"""Which records carry the signature of an error, what would undo it, and how likely is that?
 
 Nothing here changes a record. Choosing the nearest explanation for every odd reading would flatter the instruments, so
 each proposal waits for a person's decision in a corrections file.
@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from shared.units import M_PER_FT
 
 FT_PER_M = 1.0 / M_PER_FT
-# Shares of records with each slip before any is looked at; from memory of such exports, common practice, no source.
+# Shares of records with each error before any is looked at; from memory of such exports, common practice, no source.
 PRIORS = {
     "feet_for_metres": 0.03,
     "dug_feet_for_metres": 0.01,
@@ -26,7 +26,7 @@ PRIORS = {
     "velocity_halved": 0.008,
 }
 PROPOSED_FROM = 0.5
-"""Probability from which a slip is proposed."""
+"""Probability from which an error is proposed."""
 LOOSE_SHARE = 0.05
 LOOSE_SD = 1.2
 """Errors of no known kind: this share of readings, with this standard deviation of the log ratio."""
@@ -38,7 +38,7 @@ MAP_IN_FEET = 0.05
 COLUMNS = ["job_id", "column", "slip", "value_now", "value_proposed", "likelihood", "grounds"]
 
 
-def propose_unit_slips(readings: pd.DataFrame) -> pd.DataFrame:
+def propose_unit_errors(readings: pd.DataFrame) -> pd.DataFrame:
     """Estimates, or dug distances, that were probably written in feet.
 
     Parameters
@@ -49,15 +49,15 @@ def propose_unit_slips(readings: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        The columns of ``COLUMNS``; likelihood is the probability of the slip given the two distances.
+        The columns of ``COLUMNS``; likelihood is the probability of the error given the two distances.
 
     Notes
     -----
     ln(estimate / dug) of sound records is normal about its median with a robust spread (1.4826 MAD, at least 2 %); a
-    unit slip moves it by ln(3.2808). Bayes' rule over: sound, feet for metres in either distance, and an error of no
+    unit error moves it by ln(3.2808). Bayes' rule over: sound, feet for metres in either distance, and an error of no
     known kind.
 
-    Checked by: tests/unit/test_validation_slips.py
+    Checked by: tests/unit/test_validation_suspected_errors.py
     """
     if len(readings) < 5:
         return pd.DataFrame(columns=COLUMNS)
@@ -72,14 +72,14 @@ def propose_unit_slips(readings: pd.DataFrame) -> pd.DataFrame:
     sound = (1.0 - sum(PRIORS[s] for s in weights) - LOOSE_SHARE) * _normal(ratio - centre, spread)
     whole = sound + LOOSE_SHARE * _normal(ratio - centre, LOOSE_SD) + sum(weights.values())
     found = []
-    for slip, column in (("feet_for_metres", "estimated_distance_m"), ("dug_feet_for_metres", "dug_distance_m")):
-        chance = weights[slip] / whole
+    for error, column in (("feet_for_metres", "estimated_distance_m"), ("dug_feet_for_metres", "dug_distance_m")):
+        chance = weights[error] / whole
         for i in np.flatnonzero(chance >= PROPOSED_FROM):
             row = readings.iloc[i]
             said = f"estimate / dug = {math.exp(ratio[i]):.2f}, that of the others {math.exp(centre):.2f}; "
             said += f"one metre is {FT_PER_M:.2f} feet"
             now = float(row[column])
-            found.append((row["job_id"], column, slip, f"{now:g}", f"{now / FT_PER_M:.1f}", float(chance[i]), said))
+            found.append((row["job_id"], column, error, f"{now:g}", f"{now / FT_PER_M:.1f}", float(chance[i]), said))
     return pd.DataFrame(found, columns=COLUMNS)
 
 
@@ -103,7 +103,7 @@ def propose_terminals(places: pd.DataFrame) -> pd.DataFrame:
     The miss of a terminal is how far the dug distance laid off from it, in either direction, ends outside the
     repaired section; misses are normal with a spread of 4 m and 2 % of the distance. Neighbours share the prior.
 
-    Checked by: tests/unit/test_validation_slips.py
+    Checked by: tests/unit/test_validation_suspected_errors.py
     """
     if places.empty:
         return pd.DataFrame(columns=COLUMNS)
@@ -118,7 +118,7 @@ def propose_terminals(places: pd.DataFrame) -> pd.DataFrame:
     is_own = frame["candidate_terminal_id"] == frame["test_terminal_id"]
     others = frame.groupby("job_id")["candidate_terminal_id"].transform("size") - 1
     prior = np.where(is_own, 1.0 - PRIORS["wrong_terminal"], PRIORS["wrong_terminal"] / np.maximum(others, 1))
-    # Lengths of a loop that stand in feet on the map explain a miss without any slip of the crew's.
+    # Lengths of a loop that stand in feet on the map explain a miss without any error of the crew's.
     in_feet = np.exp(-0.5 * (_miss(at / FT_PER_M, dug, lo / FT_PER_M, hi / FT_PER_M) / spread) ** 2)
     frame["weight"] += np.where(is_own, MAP_IN_FEET * in_feet, 0.0)
     # A small floor: the section itself may be the wrong one.
@@ -151,9 +151,9 @@ def propose_swapped_ends(jobs: pd.DataFrame) -> pd.DataFrame:
 
     Notes
     -----
-    Exchanged ends (3 in 100 records) are compared with a slip in the far end alone (taken as 1 in 500).
+    Exchanged ends (3 in 100 records) are compared with an error in the far end alone (taken as 1 in 500).
 
-    Checked by: tests/unit/test_validation_slips.py
+    Checked by: tests/unit/test_validation_suspected_errors.py
     """
     same = jobs.dropna(subset=["toward_terminal_id", "far_end_terminal_id"])
     same = same[
@@ -185,7 +185,7 @@ def _terminal_evidence(row: dict[Hashable, Any]) -> str:
     )
 
 
-def propose_zone_slips(stamps: pd.DataFrame) -> pd.DataFrame:
+def propose_zone_errors(stamps: pd.DataFrame) -> pd.DataFrame:
     """Stamps of crews that were probably written in UTC in a local field.
 
     Parameters
@@ -206,7 +206,7 @@ def propose_zone_slips(stamps: pd.DataFrame) -> pd.DataFrame:
     normal with a robust spread, and a span below a minute counts as 1e-4. Only a cluster of two jobs or
     more of one file and calendar year is proposed: one feed writes UTC for a season, not once.
 
-    Checked by: tests/unit/test_validation_slips.py
+    Checked by: tests/unit/test_validation_suspected_errors.py
     """
     frame = stamps.dropna(subset=["dispatched_at", "arrived_at", "located_at", "restored_at"]).reset_index(drop=True)
     if len(frame) < 20:
@@ -260,7 +260,7 @@ def propose_velocities(refused: pd.DataFrame) -> pd.DataFrame:
     Twice the value is weighed against the instrument's usual setting with a spread of 2 points of c; the alternative is
     any value from 0 to 80. Without a usual setting the band 45 to 60 stands for it.
 
-    Checked by: tests/unit/test_validation_slips.py
+    Checked by: tests/unit/test_validation_suspected_errors.py
     """
     rows = []
     for row in refused.to_dict("records"):
@@ -298,7 +298,7 @@ def _log_span(span: NDArray[Any], all_spans: NDArray[Any]) -> NDArray[Any]:
     spread = max(1.4826 * float(np.median(np.abs(logs - centre))), 0.2)
     inside = span > 1.0
     z = (np.log(np.where(inside, span, 1.0)) - centre) / spread
-    # Student's t with 4 degrees of freedom: storms make long spans that are no slip.
+    # Student's t with 4 degrees of freedom: storms make long spans that are no error.
     density = (1.0 + z**2 / 4.0) ** -2.5
     return np.asarray(np.log(np.where(inside, density, 1e-4)))
 

@@ -2,7 +2,7 @@
 
 Where a row's rule asks what is wrong with a row, these ask what no single row can tell: a column that nobody
 reads, an encoding that had to be assumed, values unlike all that were loaded before. They never change a value.
-Warned of, the file is loaded and the finding kept with its batch; with severity reject the whole load is refused.
+Warned of, the file is loaded and the finding kept with its load; with severity reject the whole load is refused.
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ MEASURED = ("loops", "terminals", "sections", "jobs", "test_shots", "restoration
 
 
 @dataclass(frozen=True)
-class BatchRule:
+class FileRule:
     """A named demand on a file of a load.
 
     ``measures`` says in words what is measured and beyond what it is broken; ``message`` holds the names of what
@@ -44,9 +44,9 @@ class BatchRule:
     example: str
 
 
-BATCH_RULES: tuple[BatchRule, ...] = (
+FILE_RULES: tuple[FileRule, ...] = (
     # ---- how the file was read
-    BatchRule(
+    FileRule(
         "column_unknown",
         "warn",
         SOURCES,
@@ -54,7 +54,7 @@ BATCH_RULES: tuple[BatchRule, ...] = (
         "the column '{column}' is not a column of table {table}, so its {rows} values are ignored; {nearest}",
         "dug_distance where dug_distance_m is meant",
     ),
-    BatchRule(
+    FileRule(
         "column_repeated",
         "warn",
         SOURCES,
@@ -63,7 +63,7 @@ BATCH_RULES: tuple[BatchRule, ...] = (
         "ignored; rename one of them",
         "two columns headed located_at",
     ),
-    BatchRule(
+    FileRule(
         "encoding_assumed",
         "warn",
         SOURCES,
@@ -72,7 +72,7 @@ BATCH_RULES: tuple[BatchRule, ...] = (
         "If that looks wrong, state encoding in a mapping",
         "an export in Windows-1252: what reads as 'Señal 4' could be meant otherwise in another code page",
     ),
-    BatchRule(
+    FileRule(
         "delimiter_assumed",
         "warn",
         SOURCES,
@@ -81,7 +81,7 @@ BATCH_RULES: tuple[BatchRule, ...] = (
         "in the mapping",
         "a mapped file of which the mapping names one heading",
     ),
-    BatchRule(
+    FileRule(
         "thousands_assumed",
         "warn",
         SOURCES,
@@ -91,7 +91,7 @@ BATCH_RULES: tuple[BatchRule, ...] = (
         "decimals, state decimal = ',' in a mapping; decimal = '.' there ends this warning",
         "a semicolon file in which a length of 1.25 km is written 1,250",
     ),
-    BatchRule(
+    FileRule(
         "decimals_unread",
         "warn",
         SOURCES,
@@ -102,7 +102,7 @@ BATCH_RULES: tuple[BatchRule, ...] = (
         "12,5 in a file whose mapping does not state decimal = ','",
     ),
     # ---- against the register and what was loaded before
-    BatchRule(
+    FileRule(
         "orphan_share",
         "warn",
         ("jobs",),
@@ -112,7 +112,7 @@ BATCH_RULES: tuple[BatchRule, ...] = (
         "(allowed {allowed:.0%})",
         "31 of 120 jobs of 2009 on sections deleted in 2010: old cable then looks better than it was",
     ),
-    BatchRule(
+    FileRule(
         "column_absent",
         "warn",
         MEASURED,
@@ -121,7 +121,7 @@ BATCH_RULES: tuple[BatchRule, ...] = (
         "figures that need them",
         "a job file without dug_distance_m, where 8 in 10 jobs had it before",
     ),
-    BatchRule(
+    FileRule(
         "column_emptied",
         "warn",
         MEASURED,
@@ -131,7 +131,7 @@ BATCH_RULES: tuple[BatchRule, ...] = (
         "drop the column, or rename it?",
         "dug_distance_m in none of 240 jobs, where 8 in 10 had it before",
     ),
-    BatchRule(
+    FileRule(
         "distribution_shifted",
         "warn",
         MEASURED,
