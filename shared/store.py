@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import shutil
+import sys
 from collections.abc import Collection, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING
 
 import duckdb
 
-from shared import dictionary
+from shared import dictionary, migrations
 from shared.errors import UserError
 from shared.settings import Settings
 
@@ -79,14 +80,16 @@ def open_warehouse(
     Raises
     ------
     UserError
-        Another process holds it (its PID is named), the file is no warehouse, or there is none to read.
+        Another process holds it (its PID is named), the file is no warehouse, there is none to read, or it has
+        another schema version: a newer one, or an older one where it is only to be read.
 
     Notes
     -----
     Extensions are never fetched, the session's zone is UTC, memory is limited by the settings. Temporary files that
-    a killed process left are swept once the warehouse is held.
+    a killed process left are swept once the warehouse is held. One of an older version is brought forward when it is
+    opened for writing; a copy of it as it was stays beside it.
 
-    Checked by: tests/end_to_end/test_intake_faults.py
+    Checked by: tests/end_to_end/test_intake_faults.py, tests/end_to_end/test_warehouse_versions.py
     """
     limit = (settings or Settings()).general.memory_limit_gb
     path = workspace.warehouse
@@ -94,6 +97,32 @@ def open_warehouse(
         raise UserError("nothing is loaded here yet", str(path), "run: loopwear load PATH... (or: loopwear demo)")
     if not read_only:
         workspace.make()
+    con = _connect(workspace, limit, read_only)
+    try:
+        version, newest = migrations.find_version(con), max(migrations.read_steps())
+        _check_version(path, version, newest, read_only)
+        if not read_only:
+            _sweep(workspace)
+            if 0 < version < newest:
+                con.execute("checkpoint")
+                con.close()  # copied only once it is closed: closing another handle of an open file gives up its lock
+                kept = _copy_aside(path, newest)
+                con = _connect(workspace, limit, read_only)
+            for layer in LAYERS:
+                con.execute(f"create schema if not exists {layer}")
+            if version < newest:
+                migrations.migrate(con)
+            if 0 < version < newest:
+                said = f"the warehouse was brought from schema version {version} to {newest}; as it was: {kept}"
+                print(f"{said}\nfigures and reports follow with: loopwear refresh", file=sys.stderr)
+    except BaseException:
+        con.close()
+        raise
+    return con
+
+
+def _connect(workspace: Workspace, limit: float, read_only: bool) -> duckdb.DuckDBPyConnection:
+    path = workspace.warehouse
     try:
         con = duckdb.connect(
             str(path),
@@ -125,11 +154,40 @@ def open_warehouse(
             "check that the file is a loopwear warehouse and may be written, or choose another --workspace",
         ) from None
     con.execute("set TimeZone = 'UTC'")
-    if not read_only:
-        _sweep(workspace)
-        for layer in LAYERS:
-            con.execute(f"create schema if not exists {layer}")
     return con
+
+
+def _check_version(path: Path, version: int, newest: int, read_only: bool) -> None:
+    """Refuse a warehouse of a newer version, and one of an older version that is only to be read."""
+    if version > newest:
+        raise UserError(
+            f"a newer loopwear wrote the warehouse: its schema version is {version}, this one knows {newest}",
+            str(path),
+            f"use the newer loopwear; or put the copy that it made first, {_aside(path, version).name}, in the place "
+            "of the warehouse, and load again what was loaded since",
+        )
+    if read_only and 0 < version < newest:
+        raise UserError(
+            f"an older loopwear wrote the warehouse: its schema version is {version}, this one reads {newest}",
+            str(path),
+            f"run: loopwear refresh (it brings the warehouse forward and keeps a copy, {_aside(path, newest).name})",
+        )
+
+
+def _aside(path: Path, version: int) -> Path:
+    return path.with_name(f"{path.name}.before-{version}")
+
+
+def _copy_aside(path: Path, version: int) -> Path:
+    """Copy the closed warehouse as it is before it becomes one of a version: whole, or not at all."""
+    kept = _aside(path, version)
+    part = kept.with_name(f"{kept.name}.part")
+    try:
+        shutil.copyfile(path, part)
+        part.replace(kept)
+    finally:
+        part.unlink(missing_ok=True)
+    return kept
 
 
 def _sweep(workspace: Workspace) -> None:
