@@ -64,32 +64,20 @@ def count_limits(mean: ArrayLike, shape: ArrayLike, level: float) -> tuple[NDArr
 
     Checked by: tests/unit/test_shared_intervals.py
     """
-    from scipy.special import betainc
+    from scipy.stats import nbinom
 
-    m, k = np.broadcast_arrays(np.asarray(mean, dtype=np.float64), np.asarray(shape, dtype=np.float64))
-    chance = k / (k + m)
-
-    def find(tail: float) -> NDArray[np.int64]:
-        """Smallest n with P(N <= n) >= tail, by halving between -1 and a count far above."""
-        low = np.full(m.shape, -1, dtype=np.int64)
-        high = np.ceil(m + 40.0 * np.sqrt(m + m**2 / k) + 60.0).astype(np.int64)
-        while np.any(high - low > 1):
-            middle = np.maximum((low + high) // 2, 0)
-            reached = betainc(k, middle + 1.0, chance) >= tail
-            low, high = np.where(reached, low, middle), np.where(reached, middle, high)
-        return np.asarray(high)
-
-    return find((1.0 - level) / 2.0), find((1.0 + level) / 2.0)
+    m, k = np.asarray(mean, dtype=np.float64), np.asarray(shape, dtype=np.float64)
+    known = nbinom(k, k / (k + m))
+    return np.asarray(known.ppf((1.0 - level) / 2.0), np.int64), np.asarray(known.ppf((1.0 + level) / 2.0), np.int64)
 
 
 def count_coverage(mean: ArrayLike, shape: ArrayLike, lo: ArrayLike, hi: ArrayLike) -> NDArray[np.float64]:
     """Probability that a count with a gamma mean lies between two counts, both included: see count_limits."""
-    from scipy.special import betainc
+    from scipy.stats import nbinom
 
     m, k, low, high = (np.asarray(part, dtype=np.float64) for part in (mean, shape, lo, hi))
-    chance = k / (k + m)
-    below = np.where(low > 0, betainc(k, np.maximum(low, 1.0), chance), 0.0)
-    return np.asarray(betainc(k, high + 1.0, chance) - below)
+    known = nbinom(k, k / (k + m))
+    return np.asarray(known.cdf(high) - known.cdf(low - 1.0))
 
 
 def ratio_limits(

@@ -256,31 +256,14 @@ def _section_gammas(tree: Tree, variances: Variances, product: Floats, terms: Fl
 
 def _gamma_shape(gap: Floats) -> Floats:
     """Shape s of the gamma whose log mean exceeds its mean log by a gap: log(s) - digamma(s) = gap."""
-    from scipy.special import digamma
+    from scipy.special import digamma, polygamma
 
     gap = np.maximum(gap, 1e-7)
     shape = (3.0 - gap + np.sqrt((gap - 3.0) ** 2 + 24.0 * gap)) / (12.0 * gap)
     for _ in range(4):  # Newton on 1/shape, T. P. Minka, Estimating a Gamma distribution (2002)
-        slope = shape - shape**2 * _trigamma(shape)
+        slope = shape - shape**2 * polygamma(1, shape)
         shape = 1.0 / (1.0 / shape + (np.log(shape) - digamma(shape) - gap) / slope)
     return np.asarray(shape)
-
-
-def _trigamma(x: Floats) -> Floats:
-    """Derivative of digamma to ten digits, at a tenth of the general function's cost: enough for a slope.
-
-    Notes
-    -----
-    Six steps of the recurrence, then the asymptotic series: M. Abramowitz and I. A. Stegun, Handbook of Mathematical
-    Functions (1964), 6.4.6 and 6.4.12.
-    """
-    inverse = 1.0 / (x + 6.0)
-    square = inverse * inverse
-    series = 1 / 6 + square * (-1 / 30 + square * (1 / 42 + square * (-1 / 30 + square * 5 / 66)))
-    found = inverse * (1.0 + inverse * 0.5 + square * series)
-    for step in range(6):
-        found += 1.0 / np.square(x + step)
-    return np.asarray(found)
 
 
 def _precision(tree: Tree, variances: Variances) -> Floats | None:

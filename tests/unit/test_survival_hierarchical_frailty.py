@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from scipy.special import polygamma
 from scipy.stats import gamma
 
 from pipelines.survival import frailty_tree, hierarchical_frailty
@@ -105,8 +104,3 @@ def test_a_tree_taken_in_parts_is_the_tree(monkeypatch: pytest.MonkeyPatch) -> N
         for one, other in zip(whole, cut, strict=True):
             for name, values in vars(one).items():
                 assert_allclose(getattr(other, name), values, rtol=1e-11, err_msg=name)
-
-
-def test_the_slope_of_digamma_is_scipy_s() -> None:
-    x = np.geomspace(1e-3, 1e5, 400)
-    assert_allclose(hierarchical_frailty._trigamma(x), polygamma(1, x), rtol=1e-9)
