@@ -15,8 +15,8 @@ SHAPES = np.array([2.0, 0.8, 5.0, 40.0, 200.0, 1000.0])
 def chance_of_at_most(counts: np.ndarray) -> np.ndarray:
     """P(N <= n) of a Poisson count with a gamma mean, summed over the quantiles of that mean."""
     grid = (np.arange(20_000) + 0.5) / 20_000
-    means = stats.gamma.ppf(grid[:, None], SHAPES, scale=MEANS / SHAPES)
-    return np.where(MEANS > 0, stats.poisson.cdf(counts, np.where(MEANS > 0, means, 1.0)).mean(axis=0), counts >= 0)
+    means = stats.gamma.ppf(grid[:, None], SHAPES, scale=np.maximum(MEANS, 1e-12) / SHAPES)
+    return stats.poisson.cdf(counts, means).mean(axis=0)
 
 
 @pytest.mark.parametrize("level", [0.5, 0.9, 0.99])
