@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from shared.arrays import Floats, Integers
 
 
-def poisson_limits(counts: ArrayLike, level: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def poisson_limits(counts: ArrayLike, level: float) -> tuple[Floats, Floats]:
     """Exact (Garwood) limits of a Poisson mean from observed counts.
 
     Parameters
@@ -41,7 +43,7 @@ def poisson_limits(counts: ArrayLike, level: float) -> tuple[NDArray[np.float64]
     return np.asarray(lo, dtype=np.float64), np.asarray(hi, dtype=np.float64)
 
 
-def count_limits(mean: ArrayLike, shape: ArrayLike, level: float) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def count_limits(mean: ArrayLike, shape: ArrayLike, level: float) -> tuple[Integers, Integers]:
     """Limits in which a count yet to come should lie, when its mean is itself known only so far.
 
     Parameters
@@ -71,7 +73,7 @@ def count_limits(mean: ArrayLike, shape: ArrayLike, level: float) -> tuple[NDArr
     return np.asarray(known.ppf((1.0 - level) / 2.0), np.int64), np.asarray(known.ppf((1.0 + level) / 2.0), np.int64)
 
 
-def count_coverage(mean: ArrayLike, shape: ArrayLike, lo: ArrayLike, hi: ArrayLike) -> NDArray[np.float64]:
+def count_coverage(mean: ArrayLike, shape: ArrayLike, lo: ArrayLike, hi: ArrayLike) -> Floats:
     """Probability that a count with a gamma mean lies between two counts, both included: see count_limits."""
     from scipy.stats import nbinom
 
@@ -80,9 +82,7 @@ def count_coverage(mean: ArrayLike, shape: ArrayLike, lo: ArrayLike, hi: ArrayLi
     return np.asarray(known.cdf(high) - known.cdf(low - 1.0))
 
 
-def ratio_limits(
-    counts: ArrayLike, mean: ArrayLike, shape: ArrayLike, level: float
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def ratio_limits(counts: ArrayLike, mean: ArrayLike, shape: ArrayLike, level: float) -> tuple[Floats, Floats]:
     """Exact limits of how many times its expectation a count truly is, the expectation being a gamma.
 
     Parameters

@@ -26,11 +26,9 @@ from pipelines.survival.history import (
     list_own_failures,
     share_over_loops,
 )
+from shared.arrays import Floats, Integers
 from shared.intervals import poisson_limits
 from shared.units import DAYS_PER_YEAR
-
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
 
 LEVELS = ("section", "loop")
 RECENT_YEARS = 3.0
@@ -55,7 +53,7 @@ class Model(Protocol):
 
 Fit = Callable[[FailureHistory], Model]
 
-Orders = Mapping[str, tuple[Whole, Whole]]
+Orders = Mapping[str, tuple[Integers, Integers]]
 """order_by_rule of every rule."""
 
 Measure = Callable[[pd.DataFrame, dt.date, float, str, Orders, Draws], pd.DataFrame]
@@ -232,11 +230,11 @@ def list_units(
     failed_on = own["failed_on"]
     known = (failed_on <= start) & (own["closed_on"] <= start)
 
-    def count(chosen: pd.Series) -> Whole:
+    def count(chosen: pd.Series) -> Integers:
         failed_in = own["section_code"].to_numpy()[chosen.to_numpy()]
         return np.bincount(failed_in, minlength=int(code.max(initial=-1)) + 1)[code]
 
-    def known_within(years: float) -> Whole:
+    def known_within(years: float) -> Integers:
         return count(known & (failed_on > start - pd.Timedelta(days=round(years * DAYS_PER_YEAR))))
 
     retired = pd.to_datetime(facts["retired_on"]).fillna(end)
@@ -267,7 +265,7 @@ def list_units(
     return units
 
 
-def find_sections(history: FailureHistory, forecast: pd.DataFrame) -> tuple[Whole, Whole]:
+def find_sections(history: FailureHistory, forecast: pd.DataFrame) -> tuple[Integers, Integers]:
     """Row of the history's sections and section_code of each row of a forecast, which has the code or the name."""
     codes = history.sections["section_code"].to_numpy(dtype=np.int64)
     if "section_code" in forecast.columns:

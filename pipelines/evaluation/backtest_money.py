@@ -6,14 +6,12 @@ import datetime as dt
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pipelines.evaluation.backtest import RULES, Orders
 from pipelines.evaluation.capture import Draws, measure_capture, order_by_rule, sum_drawn
 from pipelines.ranking.money import price_per_km
+from shared.arrays import Floats
 from shared.settings import Replacement
-
-Floats = NDArray[np.float64]
 
 COST_FRACTIONS = (0.01, 0.05, 0.10, 0.20)
 

@@ -22,11 +22,10 @@ from pipelines.survival.history import (
     years_between,
 )
 from pipelines.survival.model import FailureModel, gamma_limits
+from shared.arrays import Floats, Integers
 from shared.intervals import poisson_limits, ratio_limits
 from shared.units import DAYS_PER_YEAR
 
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
 Days = NDArray[np.datetime64]
 
 LEAST_EXPECTED = 3.0
@@ -186,7 +185,7 @@ def list_events(history: FailureHistory) -> pd.DataFrame:
 # ------------------------------------------------------------------ what was to be expected
 
 
-def find_in_model(model: FailureModel, code: Whole) -> Whole:
+def find_in_model(model: FailureModel, code: Integers) -> Integers:
     """Row of the model's sections for each section_code; -1 where it has none."""
     own = model.windows.sections["section_code"].to_numpy(dtype=np.int64)
     row_of = np.full(int(max(own.max(initial=-1), code.max(initial=-1))) + 1, -1)
@@ -244,7 +243,7 @@ def expect_members(
 
 def _copy_loops(
     model: FailureModel, copies: pd.DataFrame, events: pd.DataFrame, retired: Days
-) -> tuple[hierarchical_frailty.Tree, Whole, Whole]:
+) -> tuple[hierarchical_frailty.Tree, Integers, Integers]:
     """The loops of the copies as known on their dates, with the model's section and the copy of each leaf."""
     sections = model.windows.sections
     loop = sections["loop_code"].to_numpy()  # sections of a model are in the order of their loops
@@ -271,7 +270,7 @@ def _copy_loops(
     )
 
 
-def _count_new(model: FailureModel, events: pd.DataFrame, row: Whole, on: Days) -> Floats:
+def _count_new(model: FailureModel, events: pd.DataFrame, row: Integers, on: Days) -> Floats:
     """Occasions on which each leaf failed between the model's knowledge and the leaf's date."""
     stand = model.windows.as_of
     fresh = events[events["is_occasion"] & ((events["failed_on"] > stand) | (events["closed_on"] > stand))]
@@ -281,7 +280,7 @@ def _count_new(model: FailureModel, events: pd.DataFrame, row: Whole, on: Days) 
     return np.bincount(leaf[failed[event] <= on[leaf]], minlength=len(row)).astype(np.float64)
 
 
-def _fill_ranges(begin: Whole, end: Whole) -> tuple[Whole, Whole]:
+def _fill_ranges(begin: Integers, end: Integers) -> tuple[Integers, Integers]:
     """Number of the range and place of every place of the ranges [begin, end), one range after another."""
     count = end - begin
     number = np.repeat(np.arange(len(count)), count)
@@ -292,7 +291,7 @@ def _years_since(model: FailureModel, days: pd.Series) -> Floats:
     return np.asarray((pd.to_datetime(days) - model.windows.as_of).dt.days.to_numpy(dtype=np.float64) / DAYS_PER_YEAR)
 
 
-def _cumulate(model: FailureModel, row: Whole, start: Floats, end: Floats) -> Floats:
+def _cumulate(model: FailureModel, row: Integers, start: Floats, end: Floats) -> Floats:
     """Failures the curves expect of sections between two moments, in years after the model's own date."""
     w = model.windows
     leaf, window = _fill_ranges(*(np.searchsorted(w.owner, row, side=side) for side in ("left", "right")))
@@ -335,7 +334,7 @@ SUCCESSION_DAYS = 60
 """Cable laid in a place up to so many days before the old was taken out of service has taken its place."""
 
 
-def _count_failures(members: pd.DataFrame, events: pd.DataFrame, history: FailureHistory) -> tuple[Whole, Whole]:
+def _count_failures(members: pd.DataFrame, events: pd.DataFrame, history: FailureHistory) -> tuple[Integers, Integers]:
     """Failures of each set (in the order of their names) before and after, each counted once a set."""
     picked = members[
         ["loop_code", "section_code", "position", "since", "on", "until", "counts", "counts_loop_only"]
@@ -358,7 +357,7 @@ def _count_failures(members: pd.DataFrame, events: pd.DataFrame, history: Failur
     )
     seen = np.where(in_place, follows, same | whole) | by_loop
 
-    def count(chosen: pd.Series) -> Whole:
+    def count(chosen: pd.Series) -> Integers:
         once = pairs.loc[chosen, ["number", "event"]].drop_duplicates()
         return np.bincount(once["number"], minlength=int(picked["number"].max()) + 1)
 
@@ -372,7 +371,7 @@ def _share_recorded(members: pd.DataFrame, events: pd.DataFrame) -> Floats:
     """
     first = members.groupby(GROUP)["on"].transform("min").to_numpy()
 
-    def count_since(failed_on: pd.Series) -> Whole:
+    def count_since(failed_on: pd.Series) -> Integers:
         return len(failed_on) - np.searchsorted(np.sort(failed_on.to_numpy()), first, side="right")
 
     later, own = count_since(events["failed_on"]), count_since(events.loc[events["section_code"].ge(0), "failed_on"])

@@ -9,8 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
+from shared.arrays import Floats, Integers
 
 Draws = NDArray[np.uint8] | Floats
 """How often each loop is drawn in each replicate, shape (replicates, loops)."""
@@ -21,7 +20,7 @@ AT_ONCE = 1024
 LENGTH_FRACTIONS = (0.01, 0.05, 0.10, 0.20)
 
 
-def order_by_rule(units: pd.DataFrame, rule: str, by_age: Whole | None = None) -> tuple[Whole, Whole]:
+def order_by_rule(units: pd.DataFrame, rule: str, by_age: Integers | None = None) -> tuple[Integers, Integers]:
     """Order in which a rule picks the units, and the first place of each group that it ties.
 
     Parameters
@@ -53,7 +52,7 @@ def order_by_rule(units: pd.DataFrame, rule: str, by_age: Whole | None = None) -
     return order, np.concatenate([[0], 1 + np.flatnonzero(differs)])
 
 
-def _largest_first(key: NDArray[Any]) -> Whole:
+def _largest_first(key: NDArray[Any]) -> Integers:
     """Order from the largest to the least; equals keep their order."""
     if len(key) and key.min() >= 0:
         # most units have no failure on record: only those that have one are sorted
@@ -63,7 +62,7 @@ def _largest_first(key: NDArray[Any]) -> Whole:
     return _sort_down(key)
 
 
-def _sort_down(key: NDArray[Any]) -> Whole:
+def _sort_down(key: NDArray[Any]) -> Integers:
     """Stable order from the largest to the least. Small whole numbers are sorted by their digits."""
     if key.dtype.kind in "bi" and (key.dtype.kind == "b" or (len(key) and key.min() >= 0 and key.max() < 2**15)):
         return np.argsort(-key.astype(np.int16), kind="stable")
@@ -94,8 +93,8 @@ def _sort_key(units: pd.DataFrame, rule: str) -> tuple[NDArray[Any], bool]:
 
 def measure_capture(
     units: pd.DataFrame,
-    order: Whole,
-    groups: Whole,
+    order: Integers,
+    groups: Integers,
     draws: Draws,
     fractions: tuple[float, ...] = LENGTH_FRACTIONS,
     by: str = "length_km",
@@ -137,7 +136,7 @@ def measure_capture(
     observed, loop = units["observed"].to_numpy(dtype=np.float64), units["loop_code"].to_numpy(dtype=np.int64)
     running, total = np.cumsum(size), float(size.sum())
 
-    def take(share: float) -> tuple[Whole, Whole, Floats]:
+    def take(share: float) -> tuple[Integers, Integers, Floats]:
         """The first picks, to the end of the tie in which a share is reached; the tie of each, and sizes of ties."""
         tie = np.searchsorted(groups, np.searchsorted(running, share * total), side="right")
         ends = np.append(groups[1 : tie + 1], len(order))[:tie]
@@ -185,14 +184,14 @@ def sum_drawn(units: pd.DataFrame, draws: Draws, by: str = "length_km") -> tuple
     return sums[0], sums[1]
 
 
-def _number_blocks(size_of_tie: Floats, total: float) -> Whole:
+def _number_blocks(size_of_tie: Floats, total: float) -> Integers:
     """Block of each tie: those that begin within the same 1/4000 of the whole."""
     starts = np.cumsum(size_of_tie) - size_of_tie
     nominal = (starts / total * 4000.0).astype(np.int64)
     return np.cumsum(np.diff(nominal, prepend=nominal[0]) > 0)
 
 
-def _sum_blocks(kinds: Sequence[Floats], block: Whole, loop: Whole, draws: Draws) -> list[Floats]:
+def _sum_blocks(kinds: Sequence[Floats], block: Integers, loop: Integers, draws: Draws) -> list[Floats]:
     """Sums of each kind of value drawn in each block, shape (replicates, blocks) a kind; blocks never fall."""
     from scipy.sparse import csr_array
 

@@ -7,13 +7,13 @@ from collections.abc import Mapping
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pipelines.evaluation.backtest import RECENT_YEARS
 from pipelines.evaluation.before_after import SUCCESSION_DAYS
 from pipelines.evaluation.capture import order_by_rule
 from pipelines.survival.history import FailureHistory, code_names, find_rows
 from pipelines.survival.model import FailureModel
+from shared.arrays import Booleans, Floats, Integers
 from shared.errors import UserError
 from shared.units import DAYS_PER_YEAR
 
@@ -172,7 +172,7 @@ def list_by_rules(history: FailureHistory, model: FailureModel) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True).assign(counts="same", counts_loop_only=True, is_followed=True)
 
 
-def _sum_loops(model: FailureModel) -> tuple[pd.DataFrame, NDArray[np.int64]]:
+def _sum_loops(model: FailureModel) -> tuple[pd.DataFrame, Integers]:
     """Loops of a model with what the rules go by, cable in service alone, and the loop of each section."""
     w = model.windows
     loop = model.tree.loop_of_half[model.tree.half_of_section]
@@ -180,7 +180,7 @@ def _sum_loops(model: FailureModel) -> tuple[pd.DataFrame, NDArray[np.int64]]:
     ago = (w.as_of.to_datetime64() - w.event_on) / np.timedelta64(1, "D") / DAYS_PER_YEAR
     recent = w.sum_by_section(w.event_weight * (ago < RECENT_YEARS), w.event_window)
 
-    def total(values: NDArray[np.float64]) -> NDArray[np.float64]:
+    def total(values: Floats) -> Floats:
         return np.bincount(loop, weights=values * w.in_service).astype(np.float64)
 
     length = total(km)
@@ -195,7 +195,7 @@ def _sum_loops(model: FailureModel) -> tuple[pd.DataFrame, NDArray[np.int64]]:
     return units, loop
 
 
-def _pick_by_rule(loops: pd.DataFrame, rule: str) -> NDArray[np.bool_]:
+def _pick_by_rule(loops: pd.DataFrame, rule: str) -> Booleans:
     """Whether each loop is among those that a rule picks."""
     present = np.flatnonzero(loops["length_km"] > 0)
     order, _ = order_by_rule(loops.iloc[present], rule)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pipelines.evaluation.before_after import find_in_model
 from pipelines.survival.history import (
@@ -16,11 +15,9 @@ from pipelines.survival.history import (
     share_over_loops,
 )
 from pipelines.survival.model import FailureModel
+from shared.arrays import Floats, Integers
 from shared.intervals import count_coverage, count_limits
 from shared.units import DAYS_PER_YEAR
-
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
 
 SCORED_YEARS = 1.0
 """Years after each past date that are scored."""
@@ -83,7 +80,7 @@ def score_forecast(history: FailureHistory, model: FailureModel, level: float) -
     return pd.DataFrame([whole, *of_class]).assign(origin=w.as_of, loops=lambda rows: rows["loops"].astype("int64"))
 
 
-def _sum_cells(history: FailureHistory, model: FailureModel, code: Whole) -> pd.DataFrame:
+def _sum_cells(history: FailureHistory, model: FailureModel, code: Integers) -> pd.DataFrame:
     """What was expected and seen of the cable of a loop (its place in the tree) and a class: one row of each."""
     w = model.windows
     years = years_in_service(history, model)
@@ -174,7 +171,7 @@ def count_seen(history: FailureHistory, model: FailureModel, expected: Floats) -
     return seen + share_over_loops(alone["loop_code"].to_numpy(), w.sections["loop_code"].to_numpy(), expected)
 
 
-def constant_rates(model: FailureModel, code: Whole) -> tuple[float, Floats]:
+def constant_rates(model: FailureModel, code: Integers) -> tuple[float, Floats]:
     """Failures per km and year up to the model's date, of the fleet and of each class."""
     w = model.windows
     km_years = np.bincount(code, w.sum_by_section(w.km * (w.exit_years - w.entry_years)))

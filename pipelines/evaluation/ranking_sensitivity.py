@@ -11,10 +11,8 @@ from numpy.typing import NDArray
 from pipelines.survival import evidence, hierarchical_frailty
 from pipelines.survival.history import FailureHistory, counts_as_failure
 from pipelines.survival.model import FailureModel
+from shared.arrays import Booleans, Floats, Integers
 from shared.units import DAYS_PER_YEAR
-
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
 
 TOP = 25
 """Loops at the head that are followed, but no more than a tenth of the fleet's."""
@@ -38,7 +36,7 @@ class Evidence:
     failures: Floats
     occasions: Floats
     recent: Floats
-    is_used: NDArray[np.bool_]
+    is_used: Booleans
 
 
 def tabulate_sensitivity(history: FailureHistory, model: FailureModel, horizon_years: float) -> pd.DataFrame:
@@ -155,13 +153,13 @@ class _Placed:
     not yet injected. by_day: the failures in the order of their sections and days.
     """
 
-    section: Whole
-    loop: Whole
+    section: Integers
+    loop: Integers
     failed: NDArray[np.datetime64]
-    is_own: NDArray[np.bool_]
-    is_alone: NDArray[np.bool_]
-    is_bare: NDArray[np.bool_]
-    by_day: Whole
+    is_own: Booleans
+    is_alone: Booleans
+    is_bare: Booleans
+    by_day: Integers
 
 
 def _place_failures(history: FailureHistory, model: FailureModel) -> _Placed:
@@ -206,7 +204,7 @@ def _weigh_evidence(placed: _Placed, model: FailureModel, weights: Floats) -> Ev
     )
 
 
-def _is_occasion(placed: _Placed, own: NDArray[np.bool_]) -> NDArray[np.bool_]:
+def _is_occasion(placed: _Placed, own: Booleans) -> Booleans:
     """Whether each failure is an occasion of its own: evidence.count_occasions, failure by failure."""
     order = placed.by_day[own[placed.by_day]]
     section, day = placed.section[order], placed.failed[order].astype(np.int64)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pipelines.investment.programme import choose_at_prices
+from shared.arrays import Floats
 from shared.settings import Replacement
 
 POINTS = 40
@@ -92,7 +92,7 @@ def _describe_point(chosen: pd.DataFrame) -> dict[str, float | int]:
     }
 
 
-def _list_prices(offered: pd.DataFrame, terms: Replacement) -> NDArray[np.float64]:
+def _list_prices(offered: pd.DataFrame, terms: Replacement) -> Floats:
     """Prices at which about so much money is spent: where the options, best first, have used it up.
 
     A price lies a hair below an option's gain per unit of money: at the very ratio its last digit would decide whether

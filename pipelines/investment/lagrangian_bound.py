@@ -6,11 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
-Booleans = NDArray[np.bool_]
+from shared.arrays import Booleans, Floats, Integers
 
 
 @dataclass(frozen=True)

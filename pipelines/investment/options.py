@@ -7,7 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipelines.ranking.money import Floats, Worth, value_injections, value_replacements
+from pipelines.ranking.money import Worth, value_injections, value_replacements
+from shared.arrays import Floats
 from shared.settings import Replacement
 
 INJECTED_INSULATIONS = ("HMWPE", "XLPE", "TRXLPE")

@@ -13,16 +13,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pipelines.investment.lagrangian_bound import number_names
 from pipelines.investment.options import Budget, list_options, read_budget
 from pipelines.investment.programme import Choice, choose_options, find_price, order_programme
 from pipelines.survival.model import FailureModel
+from shared.arrays import Booleans
 from shared.settings import Replacement
-
-Floats = NDArray[np.float64]
-Booleans = NDArray[np.bool_]
 
 LATER_GAP = 0.003
 """Share of the best that a later year may miss, where programme_gap is less: later years are planned anew before they

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.investment.lagrangian_bound import Booleans, Floats, Integers, Problem, Relaxed, spend, total_gain
+from pipelines.investment.lagrangian_bound import Problem, Relaxed, spend, total_gain
+from shared.arrays import Booleans, Floats, Integers
 
 FILL_STEP = 200
 """Options looked at one by one before those that no longer fit are dropped."""

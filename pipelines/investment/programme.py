@@ -20,9 +20,6 @@ import numpy as np
 import pandas as pd
 
 from pipelines.investment.lagrangian_bound import (
-    Booleans,
-    Floats,
-    Integers,
     Problem,
     Relaxed,
     as_problem,
@@ -32,6 +29,7 @@ from pipelines.investment.lagrangian_bound import (
     total_gain,
 )
 from pipelines.investment.primal_heuristic import fill_up_well
+from shared.arrays import Booleans, Floats, Integers
 
 SEARCH_OPTIONS = 6000
 """Options that the integer search is given at most; HiGHS settles as many in a few seconds."""

@@ -7,8 +7,8 @@ import pandas as pd
 
 from pipelines.locating.line import effects_of
 from pipelines.locating.noise import MEASURED_LENGTH_SHARE
-from pipelines.locating.readings import Floats
 from pipelines.locating.velocity import VelocityFit
+from shared.arrays import Floats
 
 
 def fit_lines(fit: VelocityFit) -> pd.DataFrame:

@@ -9,7 +9,7 @@ import math
 import numpy as np
 import pandas as pd
 
-from pipelines.locating.readings import Floats
+from shared.arrays import Floats
 
 ENOUGH = 50
 """Past digs before a conformal quantile is used, and before a dig is back-tested."""

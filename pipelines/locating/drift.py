@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipelines.locating.readings import Floats
+from shared.arrays import Floats
 from shared.units import DAYS_PER_YEAR
 
 EWMA_WEIGHT = 0.2

@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 
 from pipelines.locating.identifiability import common_scale_sd, condition_number, link_classes_and_instruments
-from pipelines.locating.readings import REFERENCE_PCT, Floats, Ints
+from pipelines.locating.readings import REFERENCE_PCT
 from pipelines.locating.velocity import VelocityFit
 from pipelines.locating.verdicts import FEW, NOT_SEPARABLE, Verdict, check_distances, judge, tolerated_error
+from shared.arrays import Floats, Integers
 from shared.settings import Settings
 
 
@@ -86,7 +87,7 @@ def describe_instruments(fit: VelocityFit, names: list[str], last_at: pd.Series,
     return frame.astype({"readings_needed": "Int64", "wrong_readings": "Int64"})
 
 
-def _dug_lengths(fit: VelocityFit, rows: Ints) -> Floats:
+def _dug_lengths(fit: VelocityFit, rows: Integers) -> Floats:
     """Distances that matter to a crew: those dug, or all where none was dug."""
     dug = rows[fit.readings.is_dug[rows]]
     return np.asarray(fit.readings.length_m[dug if len(dug) else rows])
@@ -97,7 +98,7 @@ def _random_variance(fit: VelocityFit, instrument: int, random: Floats) -> Float
     return fit.variance(fixed, random, np.full(len(random), instrument))
 
 
-def _own_slowness(fit: VelocityFit, rows: Ints) -> float:
+def _own_slowness(fit: VelocityFit, rows: Integers) -> float:
     """Mean slowness over the paths of some readings, against REFERENCE_PCT."""
     inside = np.isin(fit.readings.part_row, rows)
     parts = fit.readings.part_m[inside]
@@ -105,7 +106,7 @@ def _own_slowness(fit: VelocityFit, rows: Ints) -> float:
 
 
 def _judge_instrument(
-    fit: VelocityFit, i: int, own: Ints, slowness: float, lasting: float, settings: Settings
+    fit: VelocityFit, i: int, own: Integers, slowness: float, lasting: float, settings: Settings
 ) -> Verdict:
     level = settings.general.interval_level
     if fit.quantile(level) * lasting > settings.locating.tolerance_pct / 100.0:
@@ -210,7 +211,13 @@ def _classes_of_inseparable_instruments(fit: VelocityFit, settings: Settings) ->
 
 
 def _judge_class(
-    fit: VelocityFit, own: Ints, in_use: float, slowness: float, slowness_se: float, is_alone: bool, settings: Settings
+    fit: VelocityFit,
+    own: Integers,
+    in_use: float,
+    slowness: float,
+    slowness_se: float,
+    is_alone: bool,
+    settings: Settings,
 ) -> Verdict:
     if is_alone:
         return Verdict(NOT_SEPARABLE, None)

@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 
 from pipelines.locating import line, mixed_model
-from pipelines.locating.readings import Floats, Readings, keep_readings
+from pipelines.locating.readings import Readings, keep_readings
 from pipelines.locating.season import fit_season, season_errors, season_shift, take_season_off
 from pipelines.locating.velocity import VelocityFit, fit_velocity
+from shared.arrays import Floats
 
 ORIGINS = 5
 """Times the fit is made anew, with equally many digs between them."""

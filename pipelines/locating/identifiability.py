@@ -6,8 +6,8 @@ import numpy as np
 import pandas as pd
 
 from pipelines.locating.line import SLOWNESS_PRIOR_SD
-from pipelines.locating.readings import Floats
 from pipelines.locating.velocity import VelocityFit
+from shared.arrays import Floats
 
 MIN_LINK = 3
 SLIPS = 0.10

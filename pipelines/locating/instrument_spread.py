@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from pipelines.locating.mixed_model import CrossProducts, Design, Solution, solve
-from pipelines.locating.readings import Floats
+from shared.arrays import Floats
 
 # Priors of the standard deviations of good instruments' errors: median and spread of the logarithm. Time bases are
 # quartz, so errors above a per cent are rare; a lead of a few decimetres is common. Our choice, judged by the coverage

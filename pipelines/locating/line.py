@@ -9,7 +9,8 @@ import numpy as np
 from pipelines.locating import noise
 from pipelines.locating.mixed_model import Design, Solution
 from pipelines.locating.noise import Noise
-from pipelines.locating.readings import Floats, Readings
+from pipelines.locating.readings import Readings
+from shared.arrays import Floats
 
 SLOWNESS_PRIOR_SD = 0.3
 """Slowness against that of REFERENCE_PCT is 1 +- 0.3: the whole band of insulated cable, so nearly flat."""

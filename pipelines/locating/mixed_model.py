@@ -10,10 +10,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from shared.arrays import Floats, Integers
 
 
 @dataclass(frozen=True)
@@ -36,16 +34,16 @@ class Design:
         Normal prior of each fixed effect, shape (q,); precision 0: flat.
     """
 
-    row: Ints
-    column: Ints
+    row: Integers
+    column: Integers
     value: Floats
     columns: int
     response: Floats
     scale: Floats
     zero: Floats
-    group: Ints
+    group: Integers
     groups: int
-    run: Ints
+    run: Integers
     runs: int
     prior_mean: Floats
     prior_precision: Floats
@@ -131,7 +129,7 @@ class _Runs:
     """Weighted sums over each run of several readings, and the mass they are taken off with."""
 
     mass: Floats
-    group: Ints
+    group: Integers
     fixed: Any  # sparse (runs, q)
     random: Floats  # (runs, 2)
     response: Floats
@@ -172,7 +170,7 @@ def sum_fixed_by_group(design: Design, weight: Floats, run_variance: float) -> F
     return found
 
 
-def _add_products(found: Floats, x: Any, weight: Floats, group: Ints) -> None:
+def _add_products(found: Floats, x: Any, weight: Floats, group: Integers) -> None:
     """Add x' diag(weight) x of each group to its own block."""
     order = np.argsort(group, kind="stable")
     cuts = np.searchsorted(group[order], np.arange(len(found) + 1))
@@ -243,7 +241,7 @@ def solve(products: CrossProducts, design: Design, precision: Floats, pull: Floa
     )
 
 
-def contrast_variance(solution: Solution, fixed: Floats, random: Floats, group: Ints) -> Floats:
+def contrast_variance(solution: Solution, fixed: Floats, random: Floats, group: Integers) -> Floats:
     """Variance of fixed' beta + random' u_group for each row.
 
     Parameters
@@ -257,7 +255,7 @@ def contrast_variance(solution: Solution, fixed: Floats, random: Floats, group: 
 
 
 def contrast_covariance(
-    solution: Solution, fixed_a: Floats, random_a: Floats, fixed_b: Floats, random_b: Floats, group: Ints
+    solution: Solution, fixed_a: Floats, random_a: Floats, fixed_b: Floats, random_b: Floats, group: Integers
 ) -> Floats:
     """Covariance of two contrasts of the same instrument, row by row."""
     known = group >= 0

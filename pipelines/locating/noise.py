@@ -5,11 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipelines.locating.readings import Readings
-
-Floats = NDArray[np.float64]
+from shared.arrays import Floats
 
 # Common practice, no source: a measuring wheel or tape on a lawn errs by 0.7 %, and the cable's slack against the
 # route varies by 0.8 %. Both are in every dug distance; what else there is, is fitted.

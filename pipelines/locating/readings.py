@@ -8,9 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Flags = NDArray[np.bool_]
+from shared.arrays import Booleans, Floats, Integers
 
 REFERENCE_PCT = 53.0
 """Velocity, in percent of c, at which times are written as distances, so that every slowness is near one.
@@ -50,15 +48,15 @@ class Readings:
     length_m: Floats
     tail_m: Floats
     zero_errors: Floats
-    is_dug: Flags
-    is_paced: Flags
-    is_satellite: Flags
-    is_register: Flags
-    part_row: Ints
-    part_class: Ints
+    is_dug: Booleans
+    is_paced: Booleans
+    is_satellite: Booleans
+    is_register: Booleans
+    part_row: Integers
+    part_class: Integers
     part_m: Floats
-    instrument: Ints
-    run: Ints
+    instrument: Integers
+    run: Integers
     classes: tuple[str, ...]
     instruments: tuple[str, ...]
 
@@ -123,7 +121,7 @@ def select_readings(readings: pd.DataFrame, paths: pd.DataFrame) -> Readings:
     )
 
 
-def keep_readings(readings: Readings, kept: Flags) -> Readings:
+def keep_readings(readings: Readings, kept: Booleans) -> Readings:
     """Some of the readings; classes and instruments stay numbered as they were, read or not."""
     place = np.cumsum(kept) - 1
     inside = kept[readings.part_row]

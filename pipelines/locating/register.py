@@ -6,11 +6,9 @@ from itertools import pairwise
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from shared.arrays import Floats, Integers
 from shared.units import M_PER_FT
-
-Floats = NDArray[np.float64]
 
 LENGTH_PRIOR_SD = 0.10
 """A section's length on the register errs by a tenth or so before anything is read. Our choice; only the share given to
@@ -87,9 +85,7 @@ def _solve_loop(passed: Floats, length: Floats, excess: Floats, error: Floats) -
     return delta, np.sqrt(np.diag(covariance)) * np.maximum(own_misfit, 1.0)
 
 
-def _tabulate(
-    facts: pd.DataFrame, count: NDArray[np.int64], length: Floats, delta: Floats, spread: Floats
-) -> pd.DataFrame:
+def _tabulate(facts: pd.DataFrame, count: Integers, length: Floats, delta: Floats, spread: Floats) -> pd.DataFrame:
     """Rows from what was found of each section."""
     evidence, implied = np.abs(delta) / spread, length + delta
     contradicted = (evidence > EVIDENCE) & (np.abs(delta) > np.maximum(0.05 * length, 3.0))

@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 
 from pipelines.locating.line import cable_time
-from pipelines.locating.readings import Floats, Readings
+from pipelines.locating.readings import Readings
 from pipelines.locating.velocity import VelocityFit
+from shared.arrays import Floats
 from shared.units import DAYS_PER_YEAR
 
 ENOUGH = 48

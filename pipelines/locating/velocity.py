@@ -17,7 +17,8 @@ from pipelines.locating.instrument_spread import (
 from pipelines.locating.line import State
 from pipelines.locating.mixed_model import CrossProducts, Design, Solution
 from pipelines.locating.noise import Noise
-from pipelines.locating.readings import Floats, Ints, Readings
+from pipelines.locating.readings import Readings
+from shared.arrays import Floats, Integers
 
 ENOUGH_FOR_SLACK = 10
 """Readings dug, and readings of cable lengths, that are needed before slack is told from velocity."""
@@ -74,7 +75,9 @@ class VelocityFit:
     freedom: float
     rounds: int
 
-    def covariance(self, fixed_a: Floats, random_a: Floats, fixed_b: Floats, random_b: Floats, group: Ints) -> Floats:
+    def covariance(
+        self, fixed_a: Floats, random_a: Floats, fixed_b: Floats, random_b: Floats, group: Integers
+    ) -> Floats:
         """Covariance of two contrasts fixed' beta + random' u of one instrument each, over the points, shape (m,).
 
         Parameters
@@ -101,7 +104,7 @@ class VelocityFit:
         a, b = np.array(mean_a), np.array(mean_b)
         return np.asarray(total + self.weights @ (a * b) - (self.weights @ a) * (self.weights @ b))
 
-    def variance(self, fixed: Floats, random: Floats, group: Ints) -> Floats:
+    def variance(self, fixed: Floats, random: Floats, group: Integers) -> Floats:
         """Variance of contrasts, shape (m,)."""
         return self.covariance(fixed, random, fixed, random, group)
 

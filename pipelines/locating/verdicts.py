@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.locating.readings import Floats
+from shared.arrays import Floats
 from shared.settings import Locating
 
 MOST_NEEDED = 500

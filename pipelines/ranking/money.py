@@ -7,12 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from shared.arrays import Floats, Integers
 from shared.settings import Replacement
-
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
 
 
 @dataclass(frozen=True)

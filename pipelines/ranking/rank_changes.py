@@ -9,9 +9,6 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
-
-Floats = NDArray[np.float64]
 
 KEPT_RUNS = 3
 """Rankings kept to compare with."""

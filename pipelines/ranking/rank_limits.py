@@ -12,10 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
-Integers = NDArray[np.int64]
+from shared.arrays import Floats, Integers
 
 SHAPE_NODES = 96
 """Shapes kept apart exactly; more distinct ones are split between that many log-spaced nodes."""

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pipelines.ranking.money import (
     FailureCosts,
@@ -20,6 +19,7 @@ from pipelines.ranking.rank_limits import group_alike, rank_units
 from pipelines.ranking.reasons import explain_loops
 from pipelines.survival.history import counts_as_failure
 from pipelines.survival.model import FailureHistory, FailureModel
+from shared.arrays import Floats
 from shared.settings import Settings
 
 
@@ -167,7 +167,7 @@ def _rank_groups(
     return _add_ranks(summed, rate, settings.general.interval_level)
 
 
-def _add_ranks(units: pd.DataFrame, rate: NDArray[np.float64], level: float) -> pd.DataFrame:
+def _add_ranks(units: pd.DataFrame, rate: Floats, level: float) -> pd.DataFrame:
     shape = units["gamma_shape"].to_numpy(dtype=float)
     by_money = (-units["benefit_cost_ratio"].fillna(-np.inf)).rank(method="first").astype("int64")
     return pd.concat([units, rank_units(shape, rate, level).to_frame()], axis=1).assign(

@@ -13,9 +13,7 @@ from numpy.typing import NDArray
 
 from pipelines.restoration.quantile_limits import limit_quantiles
 from pipelines.restoration.sorted_groups import SortedGroups, sort_groups
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from shared.arrays import Booleans, Floats, Integers
 
 SMALLEST_FOR_SADDLEPOINT = 10
 """Below this number of jobs the mean is resampled: its bootstrap distribution is too lumpy to approximate. From ten
@@ -118,8 +116,8 @@ FEWEST_DAYS = 10
 
 
 def limit_means_by_day(
-    values: Floats, groups: pd.Categorical, days: Ints, *, level: float, replicates: int, rng: np.random.Generator
-) -> tuple[Ints, Floats, Floats]:
+    values: Floats, groups: pd.Categorical, days: Integers, *, level: float, replicates: int, rng: np.random.Generator
+) -> tuple[Integers, Floats, Floats]:
     """Limits of every group's mean when whole days are resampled: codes of the groups, lower, upper.
 
     Jobs of one stormy day are alike; resampling them one by one would make the limits too narrow.
@@ -179,7 +177,7 @@ def widen_by_days(
     hi: Floats,
     values: Floats,
     groups: pd.Categorical,
-    days: Ints,
+    days: Integers,
     *,
     level: float,
     replicates: int,
@@ -213,7 +211,7 @@ def widen_by_days(
 
 
 def limit_clustered_means(
-    values: Floats, groups: pd.Categorical, days: Ints, *, level: float, replicates: int, rng: np.random.Generator
+    values: Floats, groups: pd.Categorical, days: Integers, *, level: float, replicates: int, rng: np.random.Generator
 ) -> tuple[SortedGroups, Floats, Floats, Floats]:
     """Mean of every group, with limits of whole days where it has days enough: sorted groups, mean, lower, upper.
 
@@ -231,7 +229,7 @@ def limit_clustered_means(
 
 def _resample_small_groups(
     groups: SortedGroups,
-    wanted: NDArray[np.bool_],
+    wanted: Booleans,
     tail: float,
     replicates: int,
     rng: np.random.Generator,
@@ -254,7 +252,7 @@ def _resample_small_groups(
             lo[g], hi[g] = sums[ranks] / size
 
 
-def _distinct_values(groups: SortedGroups) -> tuple[Floats, Floats, Ints]:
+def _distinct_values(groups: SortedGroups) -> tuple[Floats, Floats, Integers]:
     """Distinct values within groups, how often each occurs, and where each group begins among them."""
     if not len(groups.values):
         return groups.values, np.empty(0), np.empty(0, dtype=np.int64)
@@ -267,7 +265,9 @@ def _distinct_values(groups: SortedGroups) -> tuple[Floats, Floats, Ints]:
     return groups.values[positions], weights, np.searchsorted(positions, groups.starts)
 
 
-def _saddlepoint_quantile(z: Floats, weights: Floats, lengths: Ints, counts: Ints, probability: float) -> Floats:
+def _saddlepoint_quantile(
+    z: Floats, weights: Floats, lengths: Integers, counts: Integers, probability: float
+) -> Floats:
     """Quantile of the resampled mean of each group's standardised values, shape (groups,)."""
     from scipy.special import ndtri
 

@@ -9,9 +9,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from shared.arrays import Floats
 
 FEWEST_SETTLED_JOBS = 100
 """Settled jobs below which no adjusted mean is given: common practice, no source."""

@@ -4,9 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from shared.arrays import Floats
 
 FUNNEL_LEVELS = (0.95, 0.998)
 """Levels of the two funnel limits, about two and three standard deviations (Spiegelhalter 2005)."""

@@ -9,12 +9,9 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipelines.restoration.sorted_groups import SortedGroups
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from shared.arrays import Floats, Integers
 
 LARGEST_FOR_PAIRS = 400
 """Up to this number of jobs a quantile between two order statistics takes its limits from the two together; above, from
@@ -44,7 +41,7 @@ def limit_quantiles(groups: SortedGroups, probability: float, *, level: float) -
     above = np.minimum(below + 1, n - 1)
     tail = (1.0 - level) / 2.0
 
-    def mixed(low_rank: Ints, high_rank: Ints) -> Floats:
+    def mixed(low_rank: Integers, high_rank: Integers) -> Floats:
         low, high = groups.values[groups.starts + low_rank], groups.values[groups.starts + high_rank]
         return np.asarray(low + part * (high - low), dtype=np.float64)
 
@@ -57,7 +54,7 @@ def limit_quantiles(groups: SortedGroups, probability: float, *, level: float) -
     return value, lo, hi
 
 
-def _limit_between(groups: SortedGroups, below: Ints, part: Floats, tail: float, lo: Floats, hi: Floats) -> None:
+def _limit_between(groups: SortedGroups, below: Integers, part: Floats, tail: float, lo: Floats, hi: Floats) -> None:
     """Fill the limits of quantiles that lie between two order statistics, in groups not too large."""
     wanted = (part > 1e-9) & (groups.counts <= LARGEST_FOR_PAIRS)
     for size in np.unique(groups.counts[wanted]):
@@ -73,7 +70,7 @@ def _limit_between(groups: SortedGroups, below: Ints, part: Floats, tail: float,
 
 
 @lru_cache(maxsize=4096)
-def resampled_pairs(size: int, rank: int) -> tuple[Ints, Ints, Floats]:
+def resampled_pairs(size: int, rank: int) -> tuple[Integers, Integers, Floats]:
     """Which ranks two neighbouring order statistics of a resample come from: lower, upper (from 0), and how likely.
 
     Parameters
@@ -117,10 +114,10 @@ def resampled_pairs(size: int, rank: int) -> tuple[Ints, Ints, Floats]:
     return low[kept], high[kept], chance[kept]
 
 
-def _resampled_rank(n: Ints, rank: Ints, probability: float) -> Ints:
+def _resampled_rank(n: Integers, rank: Integers, probability: float) -> Integers:
     """Rank (from 0) of the value that is the quantile of a resample's order statistic of that rank."""
     from scipy.special import betaincinv
 
     share = betaincinv(rank + 1.0, n - rank, probability)
-    at: Ints = np.clip(np.ceil(n * share - 1e-9).astype(np.int64) - 1, 0, n - 1)
+    at: Integers = np.clip(np.ceil(n * share - 1e-9).astype(np.int64) - 1, 0, n - 1)
     return at

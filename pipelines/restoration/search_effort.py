@@ -7,11 +7,10 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from pipelines.restoration.bootstrap import limit_clustered_means
-
-Floats = NDArray[np.float64]
+from shared.arrays import Floats
 
 
 def count_expected_tests(chances: ArrayLike) -> float:

@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from shared.arrays import Floats, Integers
 
 
 @dataclass(frozen=True)
@@ -28,8 +27,8 @@ class SortedGroups:
 
     names: NDArray[np.object_]
     values: Floats
-    starts: Ints
-    counts: Ints
+    starts: Integers
+    counts: Integers
 
 
 def sort_groups(values: Floats, groups: pd.Categorical | NDArray[np.object_]) -> SortedGroups:

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pipelines.restoration.bootstrap import limit_groups, limit_shares, widen_by_days
 from pipelines.restoration.sorted_groups import SortedGroups, sort_groups
+from shared.arrays import Floats
 
 GROUPINGS = ("all", "district", "method", "crew", "cable_class", "month", "year", "configuration", "loop_size")
 
@@ -92,7 +92,7 @@ def summarise_stages(
 
 def _with_shares(found: pd.DataFrame, groups: SortedGroups, level: float) -> pd.DataFrame:
     """Add the share of each group above each length of LONG_MIN, with its limits."""
-    columns: dict[str, NDArray[np.float64]] = {}
+    columns: dict[str, Floats] = {}
     for name, length in LONG_MIN.items():
         running = np.append(0, np.cumsum(groups.values > length))
         over = running[groups.starts + groups.counts] - running[groups.starts]

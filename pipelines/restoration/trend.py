@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pipelines.restoration.closing_delay import MATURE_SHARE, ClosingLag, adjust_recent_mean
 from pipelines.restoration.control_limits import find_signals, fit_individuals
+from shared.arrays import Floats
 
 TREND_MONTHS = 60
 """Latest months that are charted; the limits stand on the mature ones among them: our choice."""
@@ -139,7 +139,7 @@ def compare_last_years(trend: pd.DataFrame, level: float) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def compare_years(means: NDArray[np.float64], level: float) -> tuple[float, float, float, float, float] | None:
+def compare_years(means: Floats, level: float) -> tuple[float, float, float, float, float] | None:
     """Mean of the last twelve complete months, of the twelve before, their difference and its limits.
 
     Parameters

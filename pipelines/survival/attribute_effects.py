@@ -6,16 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pipelines.survival.cox import fit_cox
 from pipelines.survival.history import FailureHistory, code_names
 from pipelines.survival.vintages import name_vintage
+from shared.arrays import Floats, Integers
 from shared.settings import Settings
 from shared.units import DAYS_PER_YEAR
-
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
 
 ATTRIBUTES = ("neutral", "installation", "vintage", "district_id")
 COLUMNS = [
@@ -89,8 +86,8 @@ class _Part:
     """
 
     sections: pd.DataFrame
-    row: Whole
-    age_days: Whole
+    row: Integers
+    age_days: Integers
 
     @property
     def has_failures(self) -> bool:

@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterator
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pipelines.survival.history import FailureHistory, code_names
 from pipelines.survival.observation_windows import Windows, build_windows
@@ -15,8 +14,6 @@ from pipelines.survival.power_law import fit_power_law, summarise_ages
 from shared.eras import EARLIEST_YEAR
 from shared.settings import Settings
 from shared.units import DAYS_PER_YEAR
-
-Floats = NDArray[np.float64]
 
 COLUMNS = [
     "finding",

@@ -4,14 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pipelines.survival import chunks
 from pipelines.survival.integer_codes import join_codes, name_kinds, number_levels
 from pipelines.survival.observation_windows import Windows
-
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
+from shared.arrays import Floats, Integers
 
 VINTAGE_YEARS = 3.0
 """Band of the patterns: coarse enough that cells stay few, fine beside what a smooth effect can show."""
@@ -21,11 +18,11 @@ LEAST_KM_YEARS = 1e-9
 
 
 def aggregate_cells(
-    pattern: Whole,
+    pattern: Integers,
     entry_years: Floats,
     exit_years: Floats,
     km: Floats,
-    event_pattern: Whole,
+    event_pattern: Integers,
     event_age_years: Floats,
     event_weight: Floats,
 ) -> pd.DataFrame:
@@ -78,8 +75,8 @@ def aggregate_cells(
 
 
 def _span_ages(
-    pattern: Whole, entry_years: Floats, exit_years: Floats, event_pattern: Whole, failed: Whole
-) -> tuple[Whole, Whole]:
+    pattern: Integers, entry_years: Floats, exit_years: Floats, event_pattern: Integers, failed: Integers
+) -> tuple[Integers, Integers]:
     """First and last whole year of age at which each pattern has anything; a pattern without has no year."""
     size = int(max(pattern.max(initial=-1), event_pattern.max(initial=-1))) + 1
     youngest, oldest = np.full(size, 1e6), np.full(size, -1.0)
@@ -91,7 +88,7 @@ def _span_ages(
     return np.minimum(first, last + 1), last
 
 
-def find_patterns(windows: Windows) -> tuple[pd.DataFrame, Whole]:
+def find_patterns(windows: Windows) -> tuple[pd.DataFrame, Integers]:
     """Kinds of cable that the hazard tells apart, and the kind of each window.
 
     Returns

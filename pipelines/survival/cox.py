@@ -10,10 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
+from shared.arrays import Booleans, Floats, Integers
 
 TOLERANCE = 1e-10
 LONGEST_STEP = 2.0
@@ -45,23 +43,23 @@ class CoxFit:
 class _Stratum:
     """Kinds of cable that share a baseline: risk is the length of each at risk on each day with a failure."""
 
-    kinds: Whole
-    days: Whole
+    kinds: Integers
+    days: Integers
     risk: Floats
     failures: Floats
     failures_by_kind: Floats
 
 
 def fit_cox(
-    kind: Whole,
-    entry_days: Whole,
-    exit_days: Whole,
+    kind: Integers,
+    entry_days: Integers,
+    exit_days: Integers,
     km: Floats,
-    event_section: Whole,
-    event_days: Whole,
+    event_section: Integers,
+    event_days: Integers,
     design: Floats,
-    stratum: Whole,
-    cluster: Whole,
+    stratum: Integers,
+    cluster: Integers,
 ) -> CoxFit:
     """Log hazard ratios of the columns of a design, by age, under late entry and recurrence.
 
@@ -150,7 +148,13 @@ def _climb(strata: list[_Stratum], design: Floats) -> tuple[Floats, float, Float
 
 
 def _tabulate(
-    kind: Whole, entry: Whole, leave: Whole, km: Floats, event_section: Whole, event_days: Whole, stratum: Whole
+    kind: Integers,
+    entry: Integers,
+    leave: Integers,
+    km: Floats,
+    event_section: Integers,
+    event_days: Integers,
+    stratum: Integers,
 ) -> list[_Stratum]:
     """Length at risk of each kind on each day with a failure, stratum by stratum."""
     width, kinds = int(leave.max(initial=0)) + 2, len(stratum)
@@ -196,7 +200,7 @@ def _evaluate(strata: list[_Stratum], design: Floats, beta: Floats) -> tuple[flo
     return log_likelihood, score, information
 
 
-def _tell_apart(strata: list[_Stratum], design: Floats) -> tuple[Whole, NDArray[np.bool_]]:
+def _tell_apart(strata: list[_Stratum], design: Floats) -> tuple[Integers, Booleans]:
     """Columns that those before them do not determine, and which of all columns the data can tell by themselves.
 
     A column alone is told if no combination of columns that changes nothing has a part in it: then its coefficient does
@@ -225,13 +229,13 @@ def _sum_residuals(
     strata: list[_Stratum],
     design: Floats,
     beta: Floats,
-    kind: Whole,
-    entry: Whole,
-    leave: Whole,
+    kind: Integers,
+    entry: Integers,
+    leave: Integers,
     km: Floats,
-    event_section: Whole,
-    event_days: Whole,
-    cluster: Whole,
+    event_section: Integers,
+    event_days: Integers,
+    cluster: Integers,
 ) -> Floats:
     """Score residuals summed by cluster, shape (clusters, columns)."""
     clusters, width = int(cluster.max(initial=0)) + 1, int(leave.max(initial=0)) + 1
@@ -262,12 +266,12 @@ def _sum_residuals(
     return sums
 
 
-def _until(steps: Floats, days: Whole, width: int) -> Floats:
+def _until(steps: Floats, days: Integers, width: int) -> Floats:
     """Sum of the steps up to and with each day of age."""
     return np.cumsum(np.bincount(days, weights=steps, minlength=width)[:width])
 
 
-def _spread(values: Floats, used: Whole, told: NDArray[np.bool_]) -> Floats:
+def _spread(values: Floats, used: Integers, told: Booleans) -> Floats:
     """Values of the columns used that can be told, at their places among all columns, the others missing."""
     spread = np.full((len(told),) * values.ndim, np.nan)
     own = told[used]

@@ -6,14 +6,10 @@ from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipelines.survival import chunks
 from pipelines.survival.power_law import YOUNGEST_YEARS, ShapePrior, fit_shape, summarise_classes
-
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
-
+from shared.arrays import Floats, Integers
 
 FLEET_PRIOR = ShapePrior(1.5, 0.5)
 CLASS_SPREAD = 0.5
@@ -30,14 +26,14 @@ class PowerLawCurves:
     rate: Floats
     variation: Floats
 
-    def cumulative(self, codes: Whole, ages_years: Floats) -> Floats:
+    def cumulative(self, codes: Integers, ages_years: Floats) -> Floats:
         """Expected failures of one kilometre up to each age, class by code."""
         powers = np.maximum(ages_years, 0.0)
         powers **= self.shape[codes]
         powers *= self.rate[codes]
         return np.asarray(powers)
 
-    def intensity(self, codes: Whole, ages_years: Floats) -> Floats:
+    def intensity(self, codes: Integers, ages_years: Floats) -> Floats:
         """Failures per kilometre and year at each age."""
         ages = np.maximum(ages_years, YOUNGEST_YEARS)
         return np.asarray(self.rate[codes] * self.shape[codes] * ages ** (self.shape[codes] - 1.0))
@@ -52,14 +48,14 @@ class Curves(Protocol):
     @property
     def variation(self) -> Floats: ...
 
-    def cumulative(self, codes: Whole, ages_years: Floats) -> Floats:
+    def cumulative(self, codes: Integers, ages_years: Floats) -> Floats:
         """Expected failures up to each age."""
 
-    def intensity(self, codes: Whole, ages_years: Floats) -> Floats:
+    def intensity(self, codes: Integers, ages_years: Floats) -> Floats:
         """Expected failures per year at each age."""
 
 
-def spend_between(curves: Curves, codes: Whole, low: Floats, high: Floats) -> Floats:
+def spend_between(curves: Curves, codes: Integers, low: Floats, high: Floats) -> Floats:
     """Expected failures of one kilometre of each code between two ages, in years."""
     spent = np.empty(len(codes))
     for part in chunks.split(len(codes)):
@@ -69,12 +65,12 @@ def spend_between(curves: Curves, codes: Whole, low: Floats, high: Floats) -> Fl
 
 
 def fit_power_law_curves(
-    codes: Whole,
+    codes: Integers,
     classes: int,
     entry_years: Floats,
     exit_years: Floats,
     km: Floats,
-    event_codes: Whole,
+    event_codes: Integers,
     event_ages_years: Floats,
     event_weights: Floats,
     min_failures: int,

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipelines.survival import chunks
 from pipelines.survival.curves import Curves
 from pipelines.survival.frailty import fit_dispersion, log_likelihood
 from pipelines.survival.observation_windows import Windows
+from shared.arrays import Floats, Integers
 from shared.units import DAYS_PER_YEAR
 
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
-
-Shares = tuple[Whole, Floats, Floats, Floats]
+Shares = tuple[Integers, Floats, Floats, Floats]
 """Window, age in years, weight, and years ago of each share of a failure known by loop alone."""
 
 REPEAT_DAYS = 90
@@ -91,7 +88,7 @@ def fit_end_length(occasions: Floats, expected: Floats, length_km: Floats) -> Fl
     return factor(float(found.x)) if found.fun < loss(0.0) else np.ones(len(expected))
 
 
-def hold_levels(class_codes: Whole, failures: Floats, expected: Floats) -> tuple[Floats, Floats]:
+def hold_levels(class_codes: Integers, failures: Floats, expected: Floats) -> tuple[Floats, Floats]:
     """Level of each section's class in the last years against its curve, and that level's coefficient of variation.
 
     Parameters
@@ -114,7 +111,7 @@ def hold_levels(class_codes: Whole, failures: Floats, expected: Floats) -> tuple
 
 
 def discount_years(
-    windows: Windows, shared: Shares, curves: Curves, codes: Whole, memory_years: float
+    windows: Windows, shared: Shares, curves: Curves, codes: Integers, memory_years: float
 ) -> tuple[Floats, Floats]:
     """Failures and expected failures of each section, older ones counting less."""
     ago = (windows.as_of.to_datetime64() - windows.event_on) / np.timedelta64(1, "D") / DAYS_PER_YEAR
@@ -141,7 +138,7 @@ def discount_years(
 
 
 def _discount_curves(
-    curves: Curves, codes: Whole, age_now: Floats, entry_years: Floats, exit_years: Floats, memory_years: float
+    curves: Curves, codes: Integers, age_now: Floats, entry_years: Floats, exit_years: Floats, memory_years: float
 ) -> Floats:
     """Failures a kilometre of each window was to have, year by year back from now, older years counting less."""
     expected = np.zeros(len(codes))

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from shared.arrays import Floats, Integers
 
 
 def posterior_gamma(failures: ArrayLike, expected: ArrayLike, dispersion: ArrayLike) -> tuple[Floats, Floats]:
@@ -95,7 +95,7 @@ def _spread_likelihood(failures: Floats, expected: Floats, dispersion: float) ->
     return float(((gammaln(k + counts) - gammaln(k) - counts * np.log(k))[place] - terms).sum())
 
 
-def _distinct(failures: Floats) -> tuple[Floats, NDArray[np.int64]]:
+def _distinct(failures: Floats) -> tuple[Floats, Integers]:
     """The different numbers of failures, and which each unit has; nearly all are small and whole."""
     whole = failures.astype(np.int64)
     if np.array_equal(whole, failures):

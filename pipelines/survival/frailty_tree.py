@@ -6,10 +6,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
+from shared.arrays import Floats, Integers
 
 PART = 2_000
 """Sections worked on at a time."""
@@ -39,19 +37,21 @@ class Tree:
     failures: Floats
     expected: Floats
     relative_length: Floats
-    half_starts: Whole
-    loop_starts: Whole
+    half_starts: Integers
+    loop_starts: Integers
 
     @property
-    def half_of_section(self) -> Whole:
+    def half_of_section(self) -> Integers:
         return _owner(self.half_starts, len(self.failures))
 
     @property
-    def loop_of_half(self) -> Whole:
+    def loop_of_half(self) -> Integers:
         return _owner(self.loop_starts, len(self.half_starts))
 
 
-def build_tree(failures: Floats, expected: Floats, length_km: Floats, half_codes: Whole, loop_codes: Whole) -> Tree:
+def build_tree(
+    failures: Floats, expected: Floats, length_km: Floats, half_codes: Integers, loop_codes: Integers
+) -> Tree:
     """A tree from sections sorted by loop and half-loop (codes that never fall).
 
     Raises
@@ -93,7 +93,7 @@ def split_tree(tree: Tree) -> Iterator[tuple[Tree, slice]]:
         begin = end
 
 
-def _owner(starts: Whole, size: int) -> Whole:
+def _owner(starts: Integers, size: int) -> Integers:
     owner = np.zeros(size, dtype=np.int64)
     owner[starts[1:]] = 1
     return np.cumsum(owner)

@@ -12,7 +12,6 @@ from typing import Any, Self
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from sklearn.base import BaseEstimator, RegressorMixin, TransformerMixin
 from sklearn.ensemble import HistGradientBoostingRegressor
 from sklearn.linear_model import PoissonRegressor
@@ -21,9 +20,7 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 from threadpoolctl import threadpool_limits
 
 from pipelines.survival.curves import PowerLawCurves
-
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
+from shared.arrays import Floats, Integers
 
 NUMBERS = ["age_years", "vintage_year", "log2_length"]
 LEVELS = ["cable_class", "insulation", "neutral", "installation", "conductor", "district_id"]
@@ -76,7 +73,7 @@ class StepSpline(TransformerMixin, BaseEstimator):  # type: ignore[misc]
         values = validate_data(self, X, dtype=np.float64, reset=False)
         return np.hstack([steps[code] for code, steps in self.tabulate(values)])
 
-    def tabulate(self, values: Floats) -> list[tuple[Whole, Floats]]:
+    def tabulate(self, values: Floats) -> list[tuple[Integers, Floats]]:
         """Of each column the row of each value in a table of the different ones: whole ages, bands and lengths."""
         found = []
         for spline, column in zip(self.splines_, values.T, strict=True):
@@ -101,7 +98,7 @@ class LevelCodes(TransformerMixin, BaseEstimator):  # type: ignore[misc]
         self.levels_ = [np.unique(np.asarray(pd.unique(X[name]), dtype=str)) for name in X.columns]
         return self
 
-    def transform(self, X: pd.DataFrame) -> Whole:
+    def transform(self, X: pd.DataFrame) -> Integers:
         """Number of each value, one column a column."""
         check_is_fitted(self)
         found = np.empty(X.shape, dtype=np.int64)
@@ -177,7 +174,7 @@ class SplineHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
             begin = end
         return columns
 
-    def _blocks(self, X: pd.DataFrame) -> Iterator[tuple[Whole, Floats]]:
+    def _blocks(self, X: pd.DataFrame) -> Iterator[tuple[Integers, Floats]]:
         """Columns of the regression block by block: a table of the different rows, and which of them each row has.
 
         -1 stands for a row of zeros: a level not known.
@@ -262,14 +259,14 @@ class PatternCurves:
     up_to: Floats
     variation: Floats
 
-    def cumulative(self, codes: Whole, ages_years: Floats) -> Floats:
+    def cumulative(self, codes: Integers, ages_years: Floats) -> Floats:
         """Expected failures of one kilometre up to each age, pattern by code; straight on beyond the table."""
         ages = np.maximum(ages_years, 0.0)
         whole = np.minimum(ages.astype(np.int64), self.up_to.shape[1] - 2)
         low, high = self.up_to[codes, whole], self.up_to[codes, whole + 1]
         return np.asarray(low + (ages - whole) * (high - low))
 
-    def intensity(self, codes: Whole, ages_years: Floats) -> Floats:
+    def intensity(self, codes: Integers, ages_years: Floats) -> Floats:
         """Failures per kilometre and year at each age."""
         whole = np.clip(ages_years.astype(np.int64), 0, self.up_to.shape[1] - 2)
         return np.asarray(self.up_to[codes, whole + 1] - self.up_to[codes, whole])
@@ -282,7 +279,7 @@ def describe_cells(cells: pd.DataFrame, patterns: pd.DataFrame) -> pd.DataFrame:
     return frame
 
 
-def expect_cells(cells: pd.DataFrame, laws: PowerLawCurves, class_of_pattern: Whole) -> Floats:
+def expect_cells(cells: pd.DataFrame, laws: PowerLawCurves, class_of_pattern: Integers) -> Floats:
     """Failures that the power laws expect of each cell."""
     age, code = cells["age"].to_numpy(dtype=np.float64), class_of_pattern[cells["pattern"].to_numpy()]
     in_year = laws.cumulative(code, age + 1.0) - laws.cumulative(code, age)
@@ -290,7 +287,7 @@ def expect_cells(cells: pd.DataFrame, laws: PowerLawCurves, class_of_pattern: Wh
 
 
 def fit_hazard(
-    hazard: Hazard, cells: pd.DataFrame, patterns: pd.DataFrame, laws: PowerLawCurves, class_of_pattern: Whole
+    hazard: Hazard, cells: pd.DataFrame, patterns: pd.DataFrame, laws: PowerLawCurves, class_of_pattern: Integers
 ) -> Hazard:
     """Fit a hazard to cells, the power laws' expectation as exposure.
 
@@ -314,7 +311,7 @@ def draw_up_curves(
     cells: pd.DataFrame,
     patterns: pd.DataFrame,
     laws: PowerLawCurves,
-    class_of_pattern: Whole,
+    class_of_pattern: Integers,
     years_ahead: int,
 ) -> PatternCurves:
     """Curves of all patterns: the power law of the class times the hazard's factor.
@@ -354,7 +351,7 @@ def draw_up_curves(
     return PatternCurves(table, laws.variation[class_of_pattern])
 
 
-def blend_curves(laws: PowerLawCurves, class_of_pattern: Whole, *curves: PatternCurves) -> PatternCurves:
+def blend_curves(laws: PowerLawCurves, class_of_pattern: Integers, *curves: PatternCurves) -> PatternCurves:
     """Mean of the power laws and further curves of the same patterns.
 
     Notes

@@ -11,9 +11,9 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipelines.survival.frailty_tree import Tree, Variances, build_tree, split_tree, thin_tree
+from shared.arrays import Floats, Integers
 
 __all__ = [
     "Posterior",
@@ -27,8 +27,6 @@ __all__ = [
     "log_likelihood",
 ]
 
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
 
 STEP = 0.2
 GRID: Floats = np.arange(-33, 21, dtype=np.float64) * STEP
@@ -300,7 +298,7 @@ def _constant(tree: Tree, variances: Variances) -> float:
     return float((gammaln(precision + n) - gammaln(precision) - n * np.log(precision)).sum())
 
 
-def _sum_rows(values: Floats, starts: Whole, weights: Floats | None = None) -> Floats:
+def _sum_rows(values: Floats, starts: Integers, weights: Floats | None = None) -> Floats:
     """Sums of rows, weighted, from each start to the next."""
     from scipy.sparse import csr_array
 

@@ -10,13 +10,11 @@ from typing import Any, TypeVar
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pipelines.survival.integer_codes import KIND, code_kinds, number_levels
+from shared.arrays import Floats, Integers
 from shared.units import DAYS_PER_YEAR
 
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
 T = TypeVar("T")
 
 
@@ -168,7 +166,7 @@ def list_loop_failures(history: FailureHistory) -> pd.DataFrame:
     )
 
 
-def share_over_loops(struck: Whole, loop: Whole, expected: Floats) -> Floats:
+def share_over_loops(struck: Integers, loop: Integers, expected: Floats) -> Floats:
     """Failures known by loop alone, shared over the loop's sections by what was expected of each.
 
     Parameters
@@ -190,6 +188,6 @@ def share_over_loops(struck: Whole, loop: Whole, expected: Floats) -> Floats:
     return np.asarray(np.bincount(struck[struck >= 0], minlength=size)[loop] * share)
 
 
-def find_rows(history: FailureHistory) -> Whole:
+def find_rows(history: FailureHistory) -> Integers:
     """Row of the history's sections by section_code."""
     return np.argsort(history.sections["section_code"].to_numpy(dtype=np.int64))

@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
+from shared.arrays import Floats, Integers
 
 KIND = ("cable_class", "insulation", "neutral", "installation", "conductor", "district_id")
 """What tells kinds of cable apart, beside length and vintage."""
@@ -16,12 +14,12 @@ SHORTEST_M, LONGEST_M = 8.0, 512.0
 """Bands of length of the patterns: coarse enough that cells stay few, fine beside what a smooth effect can show."""
 
 
-def number_levels(values: pd.Series) -> Whole:
+def number_levels(values: pd.Series) -> Integers:
     """Each value as the place of its level in their order."""
     return pd.factorize(values, sort=True)[0].astype(np.int64)
 
 
-def join_codes(*columns: Whole) -> Whole:
+def join_codes(*columns: Integers) -> Integers:
     """Each row's combination of codes as the place of it in their order, the first column leading."""
     joined = columns[0]
     for code in columns[1:]:
@@ -29,7 +27,7 @@ def join_codes(*columns: Whole) -> Whole:
     return joined
 
 
-def _close_gaps(code: Whole) -> Whole:
+def _close_gaps(code: Integers) -> Integers:
     """The same order in numbers without gaps."""
     size = int(code.max(initial=-1)) + 1
     if size > 8 * len(code) + 10**6:
@@ -51,7 +49,7 @@ def name_kinds(sections: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame({**named, "log2_length": band_lengths(sections)})
 
 
-def code_kinds(sections: pd.DataFrame) -> Whole:
+def code_kinds(sections: pd.DataFrame) -> Integers:
     """Kind of cable and band of length of each section as a number, in the order of name_kinds."""
     as_it_stands = (number_levels(sections[name]) + 1 for name in KIND)  # missing is one below the first
     combination = join_codes(*as_it_stands, number_levels(pd.Series(band_lengths(sections))))

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pipelines.survival import treatment
 from pipelines.survival.cells import aggregate_cells, find_patterns
@@ -16,13 +15,12 @@ from pipelines.survival.evidence import Shares
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.observation_windows import Windows, loop_only_failures
 from pipelines.survival.treatment import Treatment
+from shared.arrays import Integers
 from shared.settings import Settings
 
 if TYPE_CHECKING:
     from pipelines.survival.hazard import PatternCurves
 
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
 
 NO_SHARES: Shares = (np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0), np.zeros(0))
 
@@ -56,7 +54,7 @@ def fit_kinds(
     settings: Settings,
     choices: ModelChoices,
     assumed: Treatment,
-) -> tuple[Whole, Curves, Whole, Shares]:
+) -> tuple[Integers, Curves, Integers, Shares]:
     """Class of each window, curves of the kinds of cable left alone, curve of each window, shared failures."""
     class_codes, classes = _code_classes(windows)
     laws = _fit_laws(bare, class_codes, classes, settings, NO_SHARES)
@@ -77,7 +75,7 @@ def keep_untreated(shared: Shares, windows: Windows) -> Shares:
     return shared[0][kept], shared[1][kept], shared[2][kept], shared[3][kept]
 
 
-def fit_curves(windows: Windows, forms: tuple[ModelChoices, ...], settings: Settings) -> list[tuple[Curves, Whole]]:
+def fit_curves(windows: Windows, forms: tuple[ModelChoices, ...], settings: Settings) -> list[tuple[Curves, Integers]]:
     """Curves of the kinds of cable alone in several forms, and the curve of each window: for choosing between forms."""
     class_codes, classes = _code_classes(windows)
     laws = _fit_laws(windows, class_codes, classes, settings, NO_SHARES)
@@ -94,17 +92,17 @@ class CellTable:
 
     cells: pd.DataFrame
     patterns: pd.DataFrame
-    pattern: Whole
-    class_of_pattern: Whole
+    pattern: Integers
+    class_of_pattern: Integers
 
 
-def _code_classes(windows: Windows) -> tuple[Whole, int]:
+def _code_classes(windows: Windows) -> tuple[Integers, int]:
     """Class of each window as a code, and how many there are."""
     code, names = pd.factorize(windows.sections["cable_class"], sort=True)
     return code[windows.owner].astype(np.int64), len(names)
 
 
-def _tabulate_cells(windows: Windows, class_codes: Whole, shared: Shares) -> CellTable:
+def _tabulate_cells(windows: Windows, class_codes: Integers, shared: Shares) -> CellTable:
     patterns, pattern = find_patterns(windows)
     class_of_pattern = np.zeros(len(patterns), dtype=np.int64)
     class_of_pattern[pattern] = class_codes
@@ -122,11 +120,11 @@ def _tabulate_cells(windows: Windows, class_codes: Whole, shared: Shares) -> Cel
 
 def _draw_form(
     laws: PowerLawCurves,
-    class_codes: Whole,
+    class_codes: Integers,
     table: CellTable,
     choices: ModelChoices,
     drawn: dict[tuple[str, float], PatternCurves],
-) -> tuple[Curves, Whole]:
+) -> tuple[Curves, Integers]:
     """The curves chosen, and the curve of each window; drawn keeps what several forms share."""
     if choices.hazard == "power_law":
         return laws, class_codes
@@ -145,7 +143,7 @@ def _draw_form(
     return hazard.blend_curves(laws, table.class_of_pattern, draw("spline"), draw("boosted")), table.pattern
 
 
-def _fit_laws(windows: Windows, codes: Whole, classes: int, settings: Settings, shared: Shares) -> PowerLawCurves:
+def _fit_laws(windows: Windows, codes: Integers, classes: int, settings: Settings, shared: Shares) -> PowerLawCurves:
     window, age, weight, _ = shared
     return fit_power_law_curves(
         codes,
@@ -161,7 +159,7 @@ def _fit_laws(windows: Windows, codes: Whole, classes: int, settings: Settings, 
 
 
 def _share_loop_failures(
-    history: FailureHistory, windows: Windows, codes: Whole, laws: PowerLawCurves, assumed: Treatment
+    history: FailureHistory, windows: Windows, codes: Integers, laws: PowerLawCurves, assumed: Treatment
 ) -> Shares:
     """Failures known by loop alone, shared over its windows by their intensity; weights add up to 1 a failure."""
     failure, window, age = loop_only_failures(history, windows)

@@ -6,9 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from shared.arrays import Floats, Integers
 
 
 @dataclass(frozen=True)
@@ -112,11 +112,11 @@ def estimate_mean_cumulative(
 
 def _sum_squares(
     moments: Floats,
-    group: NDArray[np.int64],
+    group: Integers,
     size: Floats,
     begins: Floats,
     ends: Floats,
-    event_group: NDArray[np.int64],
+    event_group: Integers,
     event_values: Floats,
     event_moments: Floats,
 ) -> Floats:
@@ -160,7 +160,7 @@ def _size_at_risk(entry: Floats, leave: Floats, size: Floats, ages: Floats) -> F
     return entered_before(entry) - entered_before(leave)
 
 
-def _shown_steps(steps: int, most: int) -> NDArray[np.int64]:
+def _shown_steps(steps: int, most: int) -> Integers:
     if steps <= most:
         return np.arange(steps)
     return np.unique(np.linspace(0, steps - 1, most).round().astype(np.int64))

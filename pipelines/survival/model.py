@@ -7,7 +7,6 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pipelines.survival import evidence, hierarchical_frailty, treatment
 from pipelines.survival.curves import Curves, spend_between
@@ -15,12 +14,10 @@ from pipelines.survival.history import FailureHistory, known_at
 from pipelines.survival.kinds import DEFAULT_CHOICES, ModelChoices, fit_kinds, keep_untreated
 from pipelines.survival.observation_windows import Windows, build_windows
 from pipelines.survival.treatment import Treatment
+from shared.arrays import Booleans, Floats, Integers
 from shared.settings import Settings
 
 __all__ = ["DEFAULT_CHOICES", "FailureHistory", "FailureModel", "ModelChoices", "fit_failure_model", "known_at"]
-
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
 
 
 @dataclass(frozen=True)
@@ -36,9 +33,9 @@ class FailureModel:
     windows: Windows
     level: float
     choices: ModelChoices
-    codes: Whole
+    codes: Integers
     curves: Curves
-    recorded: Whole
+    recorded: Integers
     failures: Floats
     expected: Floats
     end_factor: Floats
@@ -55,7 +52,7 @@ class FailureModel:
         ahead = self.spend(np.arange(len(w.owner)), w.age_now, w.age_now + years)
         return np.asarray(w.sum_by_section(w.km * ahead) * self.end_factor * self.class_level * w.in_service)
 
-    def spend(self, window: Whole, low: Floats, high: Floats) -> Floats:
+    def spend(self, window: Integers, low: Floats, high: Floats) -> Floats:
         """Failures of a kilometre that its kind expects of each window between two ages, injection considered."""
         codes, treated = self.codes[window], self.windows.treated_years[window]
         left = 1.0 - self.treatment.factor
@@ -65,7 +62,7 @@ class FailureModel:
         )
 
     @property
-    def is_treated(self) -> NDArray[np.bool_]:
+    def is_treated(self) -> Booleans:
         """Sections under the effect of an injection on the as-of date."""
         w = self.windows
         under = treatment.is_treated(w.treated_years, w.age_now, self.treatment.years)
@@ -201,7 +198,7 @@ class FailureModel:
         group, mean, variance, heads = self._group(by, totals)
         weight = self.windows.in_service.astype(np.float64)
 
-        def total(values: Floats | Whole) -> Floats:
+        def total(values: Floats | Integers) -> Floats:
             return np.bincount(group, weights=values * weight, minlength=len(mean)).astype(np.float64)
 
         expected_class = total(ahead)
@@ -231,7 +228,7 @@ class FailureModel:
         )
         return frame[frame["sections"] > 0].sort_values(by, ignore_index=True)
 
-    def _group(self, by: str, totals: hierarchical_frailty.Totals) -> tuple[Whole, Floats, Floats, pd.DataFrame]:
+    def _group(self, by: str, totals: hierarchical_frailty.Totals) -> tuple[Integers, Floats, Floats, pd.DataFrame]:
         """Group of each section, mean and variance of each group's total, and the groups' names."""
         half = self.tree.half_of_section
         loop = self.tree.loop_of_half[half]
@@ -357,7 +354,7 @@ def _grow_tree(windows: Windows, failures: Floats, expected: Floats) -> hierarch
     )
 
 
-def _section_codes(windows: Windows, class_codes: Whole) -> Whole:
+def _section_codes(windows: Windows, class_codes: Integers) -> Integers:
     """Class of each section from the class of its windows."""
     codes = np.zeros(len(windows.sections), dtype=np.int64)
     codes[windows.owner] = class_codes

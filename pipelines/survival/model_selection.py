@@ -7,17 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pipelines.survival import kinds
 from pipelines.survival.curves import Curves, spend_between
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.observation_windows import Windows, build_windows
 from pipelines.survival.treatment import leave_out_treated
+from shared.arrays import Floats, Integers
 from shared.settings import Settings
 from shared.units import DAYS_PER_YEAR
-
-Floats = NDArray[np.float64]
 
 CANDIDATES = (
     kinds.ModelChoices("power_law"),
@@ -119,7 +117,7 @@ def cut_windows(windows: Windows, years_ago: float, until_years_ago: float) -> t
     return before, after
 
 
-def _score(after: Windows, curves: Curves, codes: NDArray[np.int64]) -> tuple[Floats, Floats]:
+def _score(after: Windows, curves: Curves, codes: Integers) -> tuple[Floats, Floats]:
     """Log-likelihood of the later years, and failures expected of them, of each section."""
     expected = after.sum_by_section(after.km * spend_between(curves, codes, after.entry_years, after.exit_years))
     rate = curves.intensity(codes[after.event_window], after.event_age_years)

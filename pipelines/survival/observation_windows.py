@@ -10,9 +10,7 @@ from numpy.typing import NDArray
 
 from pipelines.survival.history import FailureHistory, code_names, counts_as_failure, no_later_than, years_between
 from pipelines.survival.missing_dates import spread_dates
-
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
+from shared.arrays import Booleans, Floats, Integers
 
 
 @dataclass(frozen=True)
@@ -27,13 +25,13 @@ class Windows:
 
     sections: pd.DataFrame
     as_of: pd.Timestamp
-    owner: Whole
+    owner: Integers
     weight: Floats
     entry_years: Floats
     exit_years: Floats
     age_now: Floats
     treated_years: Floats
-    event_window: Whole
+    event_window: Integers
     event_age_years: Floats
     event_weight: Floats
     event_on: NDArray[np.datetime64]
@@ -44,12 +42,12 @@ class Windows:
         return np.asarray(self.sections["length_km"].to_numpy(dtype=np.float64)[self.owner] * self.weight)
 
     @property
-    def in_service(self) -> NDArray[np.bool_]:
+    def in_service(self) -> Booleans:
         """Sections that stay in service after the as-of date; one taken out on that day has no future to forecast."""
         retired = pd.to_datetime(self.sections["retired_on"])
         return np.asarray(~(retired <= self.as_of))
 
-    def sum_by_section(self, values: Floats, windows: Whole | None = None) -> Floats:
+    def sum_by_section(self, values: Floats, windows: Integers | None = None) -> Floats:
         """Sum of values (one a window, or one an entry of windows) by section."""
         owner = self.owner if windows is None else self.owner[windows]
         return np.bincount(owner, weights=values, minlength=len(self.sections)).astype(np.float64)
@@ -108,7 +106,7 @@ def build_windows(history: FailureHistory) -> Windows:
     )
 
 
-def _own_failures(failures: pd.DataFrame, section_codes: Whole) -> pd.DataFrame:
+def _own_failures(failures: pd.DataFrame, section_codes: Integers) -> pd.DataFrame:
     """Failures of the sections of these codes in the order of their jobs, with the row of each."""
     row_of = np.full(int(section_codes.max(initial=-1)) + 2, -1)  # the last stands for sections out of the register
     row_of[section_codes] = np.arange(len(section_codes))
@@ -134,7 +132,7 @@ def _meet_windows(failures: pd.DataFrame, spread: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def loop_only_failures(history: FailureHistory, windows: Windows) -> tuple[Whole, Whole, Floats]:
+def loop_only_failures(history: FailureHistory, windows: Windows) -> tuple[Integers, Integers, Floats]:
     """Which windows each failure known by loop alone may belong to.
 
     Returns

@@ -6,16 +6,14 @@ import dataclasses
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.kaplan_meier import estimate_survival
 from pipelines.survival.power_law import PowerLaw, fit_power_law
 from pipelines.survival.rates import ClassView, view_classes
 from pipelines.survival.trend import TrendTest, run_laplace_test, run_log_ratio_test
+from shared.arrays import Booleans, Floats
 from shared.settings import Settings
-
-Floats = NDArray[np.float64]
 
 THIN_SECTIONS = 20
 """The curve of first failures starts where this many sections are observed: before it one alone would set its level."""
@@ -172,7 +170,7 @@ def run_fit_test(view: ClassView, ages: Floats, law: PowerLaw) -> TrendTest:
     return TrendTest(statistic, degrees, float(chdtrc(degrees, statistic)))
 
 
-def _fit(view: ClassView, some: NDArray[np.bool_], settings: Settings) -> dict[str, object]:
+def _fit(view: ClassView, some: Booleans, settings: Settings) -> dict[str, object]:
     ages, owner = view.event_ages_years[some], view.owner[some]
     law = fit_power_law(view.ages.with_failures(ages), settings.general.interval_level)
     window = view.entry_years[owner], view.exit_years[owner]

@@ -7,12 +7,11 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from pipelines.survival import chunks
+from shared.arrays import Floats, Integers
 from shared.units import DAYS_PER_YEAR
-
-Floats = NDArray[np.float64]
 
 YOUNGEST_YEARS = 0.5 / DAYS_PER_YEAR
 """A failure on the day of installation is put half a day later: dates are whole days."""
@@ -138,12 +137,12 @@ def summarise_ages(
 
 
 def summarise_classes(
-    codes: NDArray[np.int64],
+    codes: Integers,
     classes: int,
     entry_years: Floats,
     exit_years: Floats,
     length_km: Floats,
-    failure_codes: NDArray[np.int64],
+    failure_codes: Integers,
     failure_ages_years: Floats,
     failure_weights: Floats,
 ) -> list[PowerLawData]:
@@ -185,7 +184,7 @@ def summarise_classes(
 
 
 def _sum_by_day(
-    codes: NDArray[np.int64], classes: int, entry_years: Floats, exit_years: Floats, length_km: Floats
+    codes: Integers, classes: int, entry_years: Floats, exit_years: Floats, length_km: Floats
 ) -> Floats | None:
     """Signed km by class and day of age; none where an age is no whole number of days."""
     oldest = max(entry_years.max(initial=0.0), exit_years.max(initial=0.0))

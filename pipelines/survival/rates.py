@@ -13,10 +13,9 @@ from numpy.typing import NDArray
 from pipelines.survival.history import FailureHistory, code_names, years_between
 from pipelines.survival.mean_cumulative import estimate_mean_cumulative
 from pipelines.survival.power_law import PowerLaw, PowerLawData, fit_power_law, summarise_ages
+from shared.arrays import Floats, Integers
 from shared.intervals import poisson_limits
 from shared.settings import Settings
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
@@ -31,9 +30,9 @@ class ClassView:
     entry_years: Floats
     exit_years: Floats
     km: Floats
-    cluster: NDArray[np.int64]
-    laid_in: NDArray[np.int64]
-    owner: NDArray[np.int64]
+    cluster: Integers
+    laid_in: Integers
+    owner: Integers
     event_ages_years: Floats
     event_components: NDArray[np.object_] | None = None
 

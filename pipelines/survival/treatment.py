@@ -10,14 +10,11 @@ import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
 from pipelines.survival import hierarchical_frailty
 from pipelines.survival.curves import Curves, spend_between
 from pipelines.survival.observation_windows import Windows
-
-Floats = NDArray[np.float64]
-Whole = NDArray[np.int64]
+from shared.arrays import Booleans, Floats, Integers
 
 PRIOR_FAILURES = 1.0
 """Failures' worth of trust in the settings' share of failures left, against the record."""
@@ -70,13 +67,13 @@ def leave_out_treated(windows: Windows) -> Windows:
     )
 
 
-def is_treated(treated_years: Floats, ages_years: Floats, years: float) -> NDArray[np.bool_]:
+def is_treated(treated_years: Floats, ages_years: Floats, years: float) -> Booleans:
     """Whether cable injected at one age is under the effect of it at another."""
     return np.asarray((ages_years > treated_years) & (ages_years <= treated_years + years))
 
 
 def spend_treated(
-    curves: Curves, codes: Whole, treated_years: Floats, low: Floats, high: Floats, years: float
+    curves: Curves, codes: Integers, treated_years: Floats, low: Floats, high: Floats, years: float
 ) -> Floats:
     """Failures of a kilometre that the curves expect, untreated, of the ages that are under the effect of injection.
 

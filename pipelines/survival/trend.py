@@ -5,11 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from shared.units import DAYS_PER_YEAR
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

@@ -6,11 +6,11 @@ import dataclasses
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.mean_cumulative import estimate_mean_cumulative
 from pipelines.survival.rates import ClassView, view_classes
+from shared.arrays import Booleans
 from shared.settings import Settings
 
 VINTAGE_YEARS = 10
@@ -79,7 +79,7 @@ def tabulate_vintages(history: FailureHistory, settings: Settings) -> pd.DataFra
     return table.sort_values(["cable_class", "vintage", "age_years"], kind="stable", ignore_index=True)
 
 
-def _part(view: ClassView, mine: NDArray[np.bool_]) -> tuple[ClassView, float]:
+def _part(view: ClassView, mine: Booleans) -> tuple[ClassView, float]:
     """Some sections of a class from the age on at which enough of them is observed, and that age."""
     place = np.cumsum(mine) - 1
     own = mine[view.owner]

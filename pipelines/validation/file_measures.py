@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numpy.typing import NDArray
 
+from shared.arrays import Floats
 from shared.units import M_PER_FT
 
 ALIKE = 0.01
@@ -35,7 +35,7 @@ KNOWN_FACTORS = {
 """What a ratio of medians may come from, by kind of column."""
 
 
-def ks_distance(first: NDArray[np.float64], second: NDArray[np.float64], alike: float = ALIKE) -> float:
+def ks_distance(first: Floats, second: Floats, alike: float = ALIKE) -> float:
     """Largest difference between the shares of two samples up to any value.
 
     Parameters
@@ -63,7 +63,7 @@ def ks_distance(first: NDArray[np.float64], second: NDArray[np.float64], alike: 
     return max(_exceeds(first, second, alike), _exceeds(second, first, alike))
 
 
-def _exceeds(one: NDArray[np.float64], other: NDArray[np.float64], alike: float) -> float:
+def _exceeds(one: Floats, other: Floats, alike: float) -> float:
     """How far the share of ``one`` up to a value exceeds that of ``other`` up to a value a little above it."""
     values = np.sort(one)
     own = np.searchsorted(values, values, side="right") / len(values)

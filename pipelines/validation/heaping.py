@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from shared.arrays import Floats
 from shared.units import M_PER_FT
 
 COLUMNS = [
@@ -32,7 +33,7 @@ LEAST_VALUES = 20
 BY_LUCK = 0.05
 
 
-def binomial_limits(hits: ArrayLike, tries: ArrayLike, level: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def binomial_limits(hits: ArrayLike, tries: ArrayLike, level: float) -> tuple[Floats, Floats]:
     """Exact limits of a share.
 
     Parameters
@@ -92,7 +93,7 @@ def count_tens(metres: ArrayLike) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["heap", "values_given", "values_heaped", "by_chance"])
 
 
-def _find_grid(values: NDArray[np.float64]) -> float | None:
+def _find_grid(values: Floats) -> float | None:
     """The coarsest grid on which most of the values stand; none where they stand on none."""
     for grid in GRIDS:
         off = np.abs(values - grid * np.round(values / grid))
@@ -141,7 +142,7 @@ def measure_heaping(counts: pd.DataFrame, level: float) -> pd.DataFrame:
     )[COLUMNS].reset_index(drop=True)
 
 
-def _by_luck(counts: pd.DataFrame) -> NDArray[np.float64]:
+def _by_luck(counts: pd.DataFrame) -> Floats:
     """Probability that chance puts so many values there, or more."""
     from scipy.special import betainc
 

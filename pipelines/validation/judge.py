@@ -16,7 +16,7 @@ from pipelines.validation.suite import run_suite
 from shared import dictionary
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from shared.arrays import Integers
 
 ROWS_AT_ONCE = 500_000
 """Rows judged at once at most; fewer where little memory is allowed."""
@@ -106,7 +106,7 @@ def told_columns(table: str) -> tuple[str, ...]:
 
 def _find_failed(
     con: duckdb.DuckDBPyConnection, table: str, plan: FactsPlan, rules: tuple[Rule, ...], at_once: int
-) -> dict[str, NDArray[np.int64]]:
+) -> dict[str, Integers]:
     """Rows that fail each rule; the facts come in parts, so that memory does not grow with the file."""
     parts = [run_suite(table, facts, rules) for facts in _draw_facts(con, plan, rules, at_once)]
     none = np.empty(0, dtype=np.int64)

@@ -14,10 +14,11 @@ from pipelines.validation.rules import Holds, Listed, NotBefore, Rule, Within
 
 if TYPE_CHECKING:
     import pandas as pd
-    from numpy.typing import NDArray
+
+    from shared.arrays import Integers
 
 
-def run_suite(table: str, facts: pd.DataFrame, rules: tuple[Rule, ...]) -> dict[str, NDArray[np.int64]]:
+def run_suite(table: str, facts: pd.DataFrame, rules: tuple[Rule, ...]) -> dict[str, Integers]:
     """Which rows fail which rule.
 
     Parameters

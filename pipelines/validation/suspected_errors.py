@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from shared.arrays import Floats
 from shared.units import M_PER_FT
 
 FT_PER_M = 1.0 / M_PER_FT
@@ -170,9 +171,7 @@ def propose_swapped_ends(jobs: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def _miss(
-    at: NDArray[np.float64], dug: NDArray[np.float64], lo: NDArray[np.float64], hi: NDArray[np.float64]
-) -> NDArray[np.float64]:
+def _miss(at: Floats, dug: Floats, lo: Floats, hi: Floats) -> Floats:
     """How far a distance laid off from a place, in the better of two directions, ends outside an interval."""
     ends = (at + dug, at - dug)
     return np.asarray(np.minimum(*(np.maximum(np.maximum(lo - end, end - hi), 0.0) for end in ends)))
@@ -287,7 +286,7 @@ def propose_velocities(refused: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def _normal(x: NDArray[np.float64], sd: float) -> NDArray[np.float64]:
+def _normal(x: Floats, sd: float) -> Floats:
     return np.asarray(np.exp(-0.5 * (x / sd) ** 2) / (sd * math.sqrt(2.0 * math.pi)))
 
 

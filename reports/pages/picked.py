@@ -14,9 +14,8 @@ from reports.page import Exhibit, Section
 from reports.words import Words
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from reports.marts import Marts
+    from shared.arrays import Floats
     from shared.settings import Settings
 
 say = Words("restoration")
@@ -71,7 +70,7 @@ def whole_in_words(by_stage: pd.DataFrame) -> str:
     return say("picked_words.finding", where=where, mean=mean, lo=lo, hi=hi, locating=locating)
 
 
-def summarise(minutes: NDArray[np.float64], level: float) -> dict[str, float]:
+def summarise(minutes: Floats, level: float) -> dict[str, float]:
     """Mean with limits, median, 90th percentile and long shares of some minutes.
 
     Parameters
