@@ -29,7 +29,7 @@ def find_encoding(data: bytes) -> tuple[str, bool]:
     UTF-16) this reads all right; charset-normalizer 3.5.2 reads 210 and takes 33 of the 63 single-byte ones for
     Windows-1250 and the like, in 87 times the time.
 
-    Checked by: tests/unit/test_intake_bad_input.py
+    Checked by: tests/unit/test_intake_formats.py
     """
     return _find_encoding(data[:4096], lambda: (data,))
 

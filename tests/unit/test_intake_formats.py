@@ -13,6 +13,7 @@ import pandas as pd
 import pytest
 
 from pipelines.intake.load import load_paths
+from pipelines.intake.records import find_encoding
 from shared.errors import UserError
 from shared.settings import Intake, Settings
 from shared.store import Workspace, open_warehouse
@@ -213,3 +214,12 @@ def test_files_of_a_folder_of_which_nothing_is_loaded_are_named(tmp_path: Path) 
     report = load_paths(con, [folder], Settings())
     assert {f.file for f in report.files} == {"districts.csv", "more.zip/loops.csv"}
     assert report.passed_over == ("old/tickets 2009.csv", "readme.pdf")
+
+
+@pytest.mark.parametrize("encoding", ["cp1252", "latin-1", "utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be"])
+@pytest.mark.parametrize("word", ["Señal 4", "über der Straße", "défaut près du poteau", "½ span at 12 °C"])
+def test_one_word_beyond_ascii_among_many_rows_tells_the_encoding(encoding: str, word: str) -> None:
+    text = "job_id,notes\n" + "".join(f"J{n},cable replaced\n" for n in range(300)) + f"J300,{word}\n"
+    found, is_assumed = find_encoding(text.encode(encoding))
+    assert text.encode(encoding).decode(found) == text
+    assert is_assumed == (encoding in ("cp1252", "latin-1", "utf-16-le", "utf-16-be"))
