@@ -105,7 +105,7 @@ def build_rules() -> Reference:
             headings=("Rule", "Tables", "What a finding says", "For example"), rows=rows, is_stacked=True,
         ))  # fmt: skip
     parts.append(Part(
-        key="batch", title="Rules of whole files",
+        key="files", title="Rules of whole files",
         paragraphs=(("What no single row can tell: measured for every file of a load and kept with it. The file is "
                     "loaded and the warning shown by load, by status and on the page of data quality; with severity "
                     "reject the whole load is refused."),),
