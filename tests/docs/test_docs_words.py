@@ -60,7 +60,7 @@ FOUND = re.compile("|".join(f"(?:{pattern})" for pattern in WORDS), re.IGNORECAS
 IN_CODE_LINES = re.compile(r"\bselect\b.*\bfrom\b", re.DOTALL)
 """A text that is SQL, whose comments are for those who read code."""
 
-HEADINGS_OF_OTHERS = Path("pipelines/intake/aliases.py")
+HEADINGS_OF_OTHERS = Path("shared/dictionary/aliases.py")
 """Words that utilities write in their own files, not ours."""
 
 
