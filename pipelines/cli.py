@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     import pandas as pd
 
+    from shared.settings import Settings
     from shared.store import Workspace
     from synthetic_data.demo import DemoFiles
 
@@ -31,12 +32,19 @@ app = typer.Typer(
     "whether the velocity settings are right.",
 )
 
-WorkspaceOption = Annotated[Path, typer.Option("--workspace", help="Folder that holds everything loopwear writes.")]
-SettingsOption = Annotated[Path | None, typer.Option("--settings", help="TOML file of settings.")]
+WorkspaceOption = Annotated[Path, typer.Option("--workspace", help="Folder for everything that loopwear writes.")]
+SettingsOption = Annotated[
+    Path | None,
+    typer.Option(
+        "--settings",
+        help="TOML file of settings; default: the one LOOPWEAR_SETTINGS names, else WORKSPACE/settings.toml.",
+    ),
+]
 HistoryOption = Annotated[
     bool,
     typer.Option(
-        "--history/--no-history", help="Record the run in the workflow engine's history (it takes seconds to start)."
+        "--history/--no-history",
+        help="Record the run in the workflow engine's history (the engine takes a few seconds to start).",
     ),
 ]
 DEFAULT_WORKSPACE = Path("workspace")
@@ -50,6 +58,33 @@ def open_workspace(folder: Path) -> Workspace:
 
     current_workspace[:] = [folder]
     return Workspace(folder.resolve())
+
+
+def choose_settings(space: Workspace, file: Path | None = None, *, aside: bool = False) -> Settings:
+    """Settings of the command under way; a line says which file they come from, aside where the output is a file."""
+    from shared.settings import resolve_settings
+
+    return resolve_settings(
+        space.folder, file, say=lambda line: print(line, file=sys.stderr if aside else None, flush=True)
+    )
+
+
+def print_version(wanted: bool) -> None:
+    """Print the version of the package that is installed, and stop."""
+    if wanted:
+        from importlib.metadata import version
+
+        print(f"loopwear {version('loopwear')}")
+        raise typer.Exit
+
+
+@app.callback()
+def loopwear(
+    version: Annotated[
+        bool, typer.Option("--version", is_eager=True, callback=print_version, help="Print the version and stop.")
+    ] = False,
+) -> None:
+    """What stands before any command."""
 
 
 def history_of(
@@ -104,6 +139,7 @@ def demo(
     Its files are written into the workspace, under demo/."""
     space = open_workspace(workspace)
     refuse_used_workspace(space)
+    choose_settings(space)
 
     def make_files() -> None:
         from synthetic_data.demo import write_demo
@@ -134,17 +170,15 @@ def refuse_used_workspace(space: Workspace) -> None:
 @app.command(epilog="Example: loopwear load exports/ --mapping our_mapping.toml")
 def load(
     paths: Annotated[list[Path] | None, typer.Argument(help="Files or folders.")] = None,
-    mapping: Annotated[Path | None, typer.Option(help="TOML file that says how the files' columns map.")] = None,
-    undo: Annotated[
-        str | None, typer.Option(metavar="LOAD", help="Load to take back, the last one: see status.")
-    ] = None,
+    mapping: Annotated[Path | None, typer.Option(help="TOML file that maps the files' columns to loopwear's.")] = None,
+    undo: Annotated[str | None, typer.Option(metavar="LOAD", help="Take back the last load: its id, see status.")] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
     settings: SettingsOption = None,
     history: HistoryOption = False,
 ) -> None:
-    """Load files or folders, as they are or through a mapping.
+    """Load files or folders, as they are or through a mapping file.
 
-    The same file twice changes nothing. A load is kept whole or not at all.
+    Loading the same file twice changes nothing. A load is kept whole or not at all.
     """
     space = open_workspace(workspace)
     if undo is not None:
@@ -153,6 +187,7 @@ def load(
     if not paths:
         raise typer.BadParameter("name at least one file or folder", param_hint="PATHS")
     check_paths(paths)
+    choose_settings(space, settings)
     with history_of(space, history, import_for_load):
         report = run_load(space, paths, mapping, settings, history)
     print_load(report)
@@ -160,12 +195,11 @@ def load(
 
 def take_back(space: Workspace, load_id: str, settings: Path | None) -> None:
     from pipelines.intake.undo import undo_load
-    from shared.settings import load_settings
     from shared.store import open_warehouse
 
     if not space.warehouse.exists():
         raise UserError("nothing is loaded here yet", str(space.folder), "check --workspace")
-    with open_warehouse(space, load_settings(settings)) as con:
+    with open_warehouse(space, choose_settings(space, settings)) as con:
         for table, rows in undo_load(con, load_id).items():
             print(f"{table}: {rows} rows taken out")
     print(f"load {load_id} is undone; figures and reports follow with: loopwear refresh")
@@ -173,24 +207,23 @@ def take_back(space: Workspace, load_id: str, settings: Path | None) -> None:
 
 @app.command(name="draft-mapping", epilog="Example: loopwear draft-mapping fault_book.xlsx --to fault_book.toml")
 def draft_mapping(
-    file: Annotated[Path, typer.Argument(help="File with headers of its own.")],
+    file: Annotated[Path, typer.Argument(help="File with its own column headers.")],
     to: Annotated[Path | None, typer.Option(help="Where to write the mapping; default: standard output.")] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
     settings: SettingsOption = None,
 ) -> None:
-    """Draft a mapping file to edit, each guess with its evidence.
+    """Draft a mapping file to edit, with the evidence for each guess.
 
-    What is loaded already helps to guess units, where the workspace holds any.
+    Data already loaded in the workspace helps to guess units.
     """
     from pipelines.intake import draft
-    from shared.settings import load_settings
     from shared.store import open_warehouse
 
     check_paths([file])
     space = open_workspace(workspace)
     opened = open_warehouse(space, read_only=True) if space.warehouse.exists() else nullcontext()
     with opened as con:
-        text = draft.draft_mapping(file, con, load_settings(settings))
+        text = draft.draft_mapping(file, con, choose_settings(space, settings, aside=to is None))
     if to is None:
         print(text, end="")
         return
@@ -218,9 +251,9 @@ def run_load(space: Workspace, paths: list[Path], mapping: Path | None, settings
             str(settings) if settings else None,
         )
     from pipelines.load import load as load_plainly
-    from shared.settings import load_settings
+    from shared.settings import resolve_settings
 
-    return load_plainly(space, paths, load_settings(settings), mapping)
+    return load_plainly(space, paths, resolve_settings(space.folder, settings), mapping)
 
 
 def print_load(report: Any) -> None:
@@ -234,7 +267,7 @@ def print_load(report: Any) -> None:
     if report.passed_over:
         named = ", ".join(report.passed_over[:5]) + (" ..." if len(report.passed_over) > 5 else "")
         print(
-            f"ignored, since neither name nor mapping says which table they hold: {len(report.passed_over)} of "
+            f"skipped, since neither name nor mapping says which table they hold: {len(report.passed_over)} of "
             f"the files in the folder ({named})"
         )
     if files["quarantined"].sum():
@@ -247,20 +280,21 @@ def refresh(
     as_of: Annotated[
         dt.datetime | None,
         typer.Option(
-            formats=["%Y-%m-%d"], help="Day the figures are drawn up for; default: the day of the last report loaded."
+            formats=["%Y-%m-%d"], help="Day up to which the figures count; default: the day of the last report loaded."
         ),
     ] = None,
-    horizon: Annotated[float | None, typer.Option(help="Years looked ahead.")] = None,
-    budget: Annotated[float | None, typer.Option(help="Money for the programme of one year.")] = None,
+    horizon: Annotated[float | None, typer.Option(help="Years to forecast.")] = None,
+    budget: Annotated[float | None, typer.Option(help="Money for one year of the replacement programme.")] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
     settings: SettingsOption = None,
     history: HistoryOption = True,
 ) -> None:
-    """Rebuild figures, ranking, exports and reports."""
+    """Rebuild the figures, the ranking, the exports and the reports."""
     space = open_workspace(workspace)
     if not space.warehouse.exists():
         remedy = "run: loopwear load PATH... (or: loopwear demo)"
         raise UserError("nothing is loaded here yet", str(space.folder), remedy)
+    choose_settings(space, settings)
     with history_of(space, history, import_for_refresh):
         run_refresh(space, history, settings, as_of.date() if as_of else None, horizon, budget)
     print_where_to_look(space)
@@ -282,7 +316,8 @@ def run_refresh(
         from pipelines.refresh import refresh as refresh_plainly
         from shared.settings import resolve_settings
 
-        run = refresh_plainly(space, resolve_settings(settings, as_of=as_of, horizon=horizon, budget=budget))
+        chosen = resolve_settings(space.folder, settings, as_of=as_of, horizon=horizon, budget=budget)
+        run = refresh_plainly(space, chosen)
     print(f"refreshed as of {run.settings.general.as_of}")
     for warning in run.warnings:
         print(f"check: {warning}")
@@ -295,7 +330,7 @@ def print_where_to_look(space: Workspace) -> None:
 
 @app.command(epilog="Example: loopwear status --workspace demo")
 def status(workspace: WorkspaceOption = DEFAULT_WORKSPACE) -> None:
-    """Say what is loaded, what was rejected, and the run log."""
+    """Show what is loaded, what was rejected and what ran."""
     from pipelines.status import describe_workspace
     from shared.store import open_warehouse
 
@@ -306,17 +341,17 @@ def status(workspace: WorkspaceOption = DEFAULT_WORKSPACE) -> None:
             print()
 
 
-@app.command(epilog="Example: loopwear quarantine --export to_mend.csv")
+@app.command(epilog="Example: loopwear quarantine --export to_correct.csv")
 def quarantine(
     export: Annotated[
         Path | None,
         typer.Option(
-            help="Write the rejected rows as received, to be corrected: a file, or a folder if there are several forms."
+            help="Write the rejected rows as they came, to be corrected: a file, or a folder if headers differ."
         ),
     ] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
 ) -> None:
-    """List rejected rows with reasons, or export them."""
+    """List the rejected rows with the reasons, or export them."""
     from pipelines.validation import quarantine as rejected
     from shared.store import open_warehouse
 
@@ -334,28 +369,28 @@ def dig_window(
     classes: Annotated[
         list[str],
         typer.Option(
-            "--class", help="Cable class of the run. Several, in the order passed: all but the last as CLASS=METRES."
+            "--class", help="Cable class of the run. Several: in the order passed, all but the last as CLASS=METRES."
         ),
     ],
-    distance: Annotated[float, typer.Option(help="Displayed distance, metres.")],
-    instrument: Annotated[str | None, typer.Option(help="Instrument that was read.")] = None,
-    velocity: Annotated[float | None, typer.Option(help="Velocity setting in use, percent of c.")] = None,
+    distance: Annotated[float, typer.Option(help="Distance that the instrument displays, metres.")],
+    instrument: Annotated[str | None, typer.Option(help="Instrument used.")] = None,
+    velocity: Annotated[float | None, typer.Option(help="Velocity setting of the instrument, percent of c.")] = None,
     on: Annotated[
-        dt.datetime | None, typer.Option(formats=["%Y-%m-%d"], help="Day of the reading: takes the season off.")
+        dt.datetime | None, typer.Option(formats=["%Y-%m-%d"], help="Day of the reading: corrects for the season.")
     ] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
     settings: SettingsOption = None,
 ) -> None:
-    """Correct one reading and give its window.
+    """Correct one displayed distance and give its dig window.
 
     A distance is no permission to dig."""
     from pipelines.locating.window import find_dig_window, read_way
     from shared.dictionary import caveats
-    from shared.settings import load_settings
     from shared.store import open_warehouse
 
-    chosen, (passed, last) = load_settings(settings), read_way(classes)
-    with open_warehouse(open_workspace(workspace), chosen, read_only=True) as con:
+    space, (passed, last) = open_workspace(workspace), read_way(classes)
+    chosen = choose_settings(space, settings)
+    with open_warehouse(space, chosen, read_only=True) as con:
         window = find_dig_window(
             con,
             chosen,
@@ -372,11 +407,13 @@ def dig_window(
 
 @app.command(epilog="Example: loopwear report --pdf --paper Letter")
 def report(
-    pdf: Annotated[bool, typer.Option("--pdf", help="Print every page to a PDF beside it, through Chromium.")] = False,
-    paper: Annotated[str, typer.Option(help="A4 or Letter.")] = "A4",
+    pdf: Annotated[
+        bool, typer.Option("--pdf", help="Print every page to a PDF file beside it, with Chromium.")
+    ] = False,
+    paper: Annotated[str, typer.Option(help="Paper size: A4 or Letter.")] = "A4",
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
 ) -> None:
-    """Say where the reports are, or print them to PDF."""
+    """Show where the reports are, or print them to PDF."""
     space = open_workspace(workspace)
     if not (space.reports / "index.html").exists():
         raise UserError("there are no reports yet", str(space.reports), "run: loopwear refresh")
@@ -395,16 +432,17 @@ def schedule(
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
     settings: SettingsOption = None,
 ) -> None:
-    """Refresh on a cron schedule, until stopped."""
+    """Refresh at set times, until stopped."""
     space = open_workspace(workspace)
     from pipelines.run_history import recording
 
+    choose_settings(space, settings)
     space.make()
     with recording(space, serving=True):
         from pipelines.flows import serve_refresh
 
         print(f"refresh of {space.folder} on '{cron}'; stop with Ctrl-C", flush=True)
-        serve_refresh(space.folder, cron, settings)
+        serve_refresh(space.folder, cron, settings and settings.resolve())
 
 
 def explain_fault(fault: Exception) -> UserError:

@@ -171,7 +171,7 @@ def _fit_classes(other: duckdb.DuckDBPyConnection, settings: Settings) -> pd.Dat
     from pipelines.locating.step import fit_readings, median_settings, read_inputs
 
     inputs = read_inputs(other)
-    found = fit_readings(inputs, settings.general.interval_level)
+    found = fit_readings(inputs, settings.general.interval_coverage)
     if found is None:
         return pd.DataFrame(columns=["cable_class", "velocity_fitted_pct"])
     return describe_classes(found.fit, median_settings(found.readings, inputs.readings), settings)

@@ -33,9 +33,9 @@ def load_flow(
     workspace: str, paths: list[str], mapping: str | None = None, settings_file: str | None = None
 ) -> LoadReport:
     """Files into the warehouse, as one load."""
-    settings = resolve_settings(Path(settings_file) if settings_file else None)
-    files, mapped = [Path(p) for p in paths], Path(mapping) if mapping else None
-    report = load(Workspace(Path(workspace)), files, settings, mapped, call_as_task)
+    space, files, mapped = Workspace(Path(workspace)), [Path(p) for p in paths], Path(mapping) if mapping else None
+    settings = resolve_settings(space.folder, Path(settings_file) if settings_file else None)
+    report = load(space, files, settings, mapped, call_as_task)
     rows = [{str(k): v for k, v in row.items()} for row in report.to_frame().to_dict("records")]
     create_table_artifact(rows, key="rows-by-file", description="Rows of the load by file")
     return report
@@ -50,9 +50,9 @@ def refresh_flow(
     budget: float | None = None,
 ) -> Refresh:
     """What is loaded into figures, models, ranking, exports and reports."""
-    file = Path(settings_file) if settings_file else None
-    settings = resolve_settings(file, as_of=as_of, horizon=horizon, budget=budget)
-    run = refresh(Workspace(Path(workspace)), settings, call_as_task)
+    space, file = Workspace(Path(workspace)), Path(settings_file) if settings_file else None
+    settings = resolve_settings(space.folder, file, as_of=as_of, horizon=horizon, budget=budget)
+    run = refresh(space, settings, call_as_task)
     rows = [
         {"step": step, "table": table, "rows": count}
         for step, tables in run.written.items()

@@ -91,9 +91,9 @@ def in_words(before: dict[str, Any] | None, now: dict[str, Any]) -> tuple[str, .
     said = [f"Compared with the run as of {before.get('as_of')}; this one is as of {now['as_of']}."]
     old_settings = before.get("settings", now["settings"])
     turned = [
-        f"{key.replace('_', '.', 1)} from {old_settings.get(key)} to {value}"
+        f"{key.replace('_', '.', 1)} from {old_settings[key]} to {value}"
         for key, value in now["settings"].items()
-        if old_settings.get(key) != value
+        if old_settings.get(key, value) != value  # a key the earlier version did not have is no change
     ]
     if turned:
         said.append(f"Settings changed: {', '.join(turned)}.")

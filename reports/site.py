@@ -89,7 +89,7 @@ def render_pages(marts: Marts, settings: Settings, changed: tuple[str, ...] = ()
     """Every page as HTML, by file name."""
     frame = shell.Frame(
         as_of=settings.general.as_of,
-        level=settings.general.interval_level,
+        level=settings.general.interval_coverage,
         horizon_years=settings.general.horizon_years,
         currency=settings.general.currency,
         pages=PAGES,

@@ -4,25 +4,38 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import os
 import tomllib
 import typing
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 from shared.errors import UserError, suggest_name
 
+FILE_NAME = "settings.toml"
+"""The settings file that is read where the workspace holds one."""
+
+ENVIRONMENT = "LOOPWEAR_SETTINGS"
+"""Variable of the environment that names a settings file."""
+
+RENAMED = {
+    "general.interval_level": "general.interval_coverage",
+    "validation.batch_min_rows": "validation.file_min_rows",
+    "restoration.longest_believed_days": "restoration.longest_accepted_days",
+    "locating.window_level": "locating.window_coverage",
+}
+"""Keys of earlier versions, still accepted with a warning, and what each is called now."""
+
+PRACTICE = "common practice, no source"
+PRICE = "ours: invented; set it from your own records"
+
 
 def setting(
-    default: Any,
-    meaning: str,
-    *,
-    unit: str = "",
-    source: str = "our choice",
-    low: float | None = None,
-    high: float | None = None,
+    default: Any, meaning: str, *, source: str, unit: str = "", low: float | None = None, high: float | None = None
 ) -> Any:
-    """A settings field with what the settings page and the door check need to know of it."""
+    """A settings field with what the settings page and the door check need to know of it; source: why this default."""
     facts = {"meaning": meaning, "unit": unit, "source": source, "low": low, "high": high}
     if isinstance(default, dict):
         return field(default_factory=dict, metadata=facts)
@@ -33,14 +46,27 @@ def setting(
 class General:
     """What holds for every topic."""
 
-    as_of: dt.date | None = setting(None, "day the figures are drawn up for; empty: the day of the last report loaded")
-    horizon_years: float = setting(5.0, "years looked ahead", unit="years", low=0.25, high=40)
-    interval_level: float = setting(0.90, "coverage of every interval", low=0.5, high=0.999)
-    currency: str = setting("USD", "currency of all money, for display")
-    seed: int = setting(20260101, "seed of every random draw", low=0)
-    small_group: int = setting(10, "groups with fewer jobs are greyed", low=1)
+    as_of: dt.date | None = setting(
+        None,
+        "day up to which the figures count; empty: the day of the last report loaded",
+        source="ours: no later day is known to be complete",
+    )
+    horizon_years: float = setting(5.0, "years forecast", unit="years", source="ours", low=0.25, high=40)
+    interval_coverage: float = setting(0.90, "coverage of every interval", source=PRACTICE, low=0.5, high=0.999)
+    currency: str = setting("USD", "currency of all money, for display", source="ours: that of the invented demo")
+    seed: int = setting(
+        20260101,
+        "seed of every random draw",
+        source="ours: any number serves; fixed, so that a run can be repeated",
+        low=0,
+    )
+    small_group: int = setting(10, "jobs below which a group is shown in grey", source="ours", low=1)
     memory_limit_gb: float = setting(
-        2.5, "memory the warehouse may use; a load's own work takes up to 0.5 GB beside it", unit="GB", low=0.25
+        2.5,
+        "memory the warehouse may use; a load's own work takes up to 0.5 GB beside it",
+        unit="GB",
+        source="ours: with the load's own work 3 GB",
+        low=0.25,
     )
 
 
@@ -51,33 +77,50 @@ class Intake:
     midnight_share: float = setting(
         0.01,
         "share of exact midnights in a time column above which a midnight is read as a date only",
+        source="ours: chance gives one minute of 1,440, 0.0007",
         low=0.0,
         high=1.0,
     )
-    unpacked_limit_gb: float = setting(4.0, "most that one archive may unpack to", unit="GB", low=0.001, high=1000)
-    classes: dict[str, str] = setting({}, "names for cable classes: 'insulation/neutral/installation' = 'name'")
-    insulations: dict[str, str] = setting({}, "further insulation codes: code = meaning")
+    unpacked_limit_gb: float = setting(
+        4.0, "most that one archive may unpack to", unit="GB", source="ours: a guard of the disk", low=0.001, high=1000
+    )
+    classes: dict[str, str] = setting(
+        {}, "names for cable classes: 'insulation/neutral/installation' = 'name'", source="ours: none"
+    )
+    insulations: dict[str, str] = setting({}, "further insulation codes: code = meaning", source="ours: none")
 
 
 @dataclass(frozen=True)
 class Validation:
     """What the rules do."""
 
-    severities: dict[str, str] = setting({}, "severity of a rule other than its own: rule = reject, warn or off")
-    weigh_corrections: bool = setting(True, "show what corrections applied and proposed do to the answers")
-    batch_min_rows: int = setting(30, "rows below which a file, or a year of it, is not measured as a whole", low=5)
+    severities: dict[str, str] = setting(
+        {}, "severity of a rule other than its own: rule = reject, warn or off", source="ours: each rule's own"
+    )
+    weigh_corrections: bool = setting(
+        True, "show how the corrections applied and proposed change the answers", source="ours"
+    )
+    file_min_rows: int = setting(
+        30, "rows below which a file, or a year of it, is not measured as a whole", source=PRACTICE, low=5
+    )
     orphan_share_limit: float = setting(
         0.05,
         "share of a year's jobs on sections that are not in the register, above which a file is warned of",
+        source="ours",
         low=0,
         high=1,
     )
     emptied_share: float = setting(
-        0.1, "share of its earlier completeness below which a column of a file went empty", low=0, high=1
+        0.1,
+        "share of its earlier completeness below which a column of a file counts as emptied",
+        source="ours",
+        low=0,
+        high=1,
     )
     distribution_distance: float = setting(
         0.3,
         "Kolmogorov-Smirnov distance above which a column of a file is unlike what was loaded before",
+        source="ours",
         low=0.02,
         high=1,
     )
@@ -88,86 +131,147 @@ class Restoration:
     """Figures of the restoration manager."""
 
     sustained_min: float = setting(
-        5.0, "interruptions of more than this are sustained", unit="min", source="IEEE Std 1366", low=0
+        5.0,
+        "interruptions of more than this are sustained",
+        unit="min",
+        source="IEEE Std 1366, definition of a sustained interruption; from memory",
+        low=0,
     )
     bootstrap_replicates: int = setting(
-        2000, "bootstrap replicates of a mean over fewer than 10 jobs", low=200, high=100_000
+        2000, "bootstrap replicates of a mean over fewer than 10 jobs", source=PRACTICE, low=200, high=100_000
     )
-    longest_believed_days: float = setting(
-        7.0, "days after the report beyond which a restoration is set aside as unreliable", unit="days", low=1
+    longest_accepted_days: float = setting(
+        7.0,
+        "days after the report beyond which a restoration time is set aside as unreliable",
+        unit="days",
+        source="ours",
+        low=1,
     )
-    comparison_min_jobs: int = setting(30, "jobs below which a district, crew or method is not compared", low=5)
-    show_crews: bool = setting(False, "compare crews, by their codes")
-    night_from_hour: int = setting(22, "hour of the local clock from which a report counts as night", low=0, high=24)
-    night_to_hour: int = setting(6, "hour of the local clock up to which a report counts as night", low=0, high=24)
+    comparison_min_jobs: int = setting(
+        30, "jobs below which a district, crew or method is not compared", source=PRACTICE, low=5
+    )
+    show_crews: bool = setting(
+        False, "compare crews, by their codes", source="ours: a crew is people, so this is asked for"
+    )
+    night_from_hour: int = setting(
+        22, "hour of the local clock from which a report counts as night", source=PRACTICE, low=0, high=24
+    )
+    night_to_hour: int = setting(
+        6, "hour of the local clock up to which a report counts as night", source=PRACTICE, low=0, high=24
+    )
 
 
 @dataclass(frozen=True)
 class Locating:
     """Figures of the calibration lead."""
 
-    tolerance_pct: float = setting(2.0, "tolerated error of a distance", unit="%", low=0.1, high=20)
-    tolerance_m: float = setting(3.0, "tolerated error of a distance, whichever is larger", unit="m", low=0.1, high=50)
-    window_level: float = setting(0.80, "share of faults a dig window should hold", low=0.5, high=0.99)
+    tolerance_pct: float = setting(2.0, "tolerated error of a distance", unit="%", source="ours", low=0.1, high=20)
+    tolerance_m: float = setting(
+        3.0, "tolerated error of a distance, whichever is larger", unit="m", source="ours", low=0.1, high=50
+    )
+    window_coverage: float = setting(
+        0.80, "share of faults a dig window should hold", source="ours", low=0.5, high=0.99
+    )
 
 
 @dataclass(frozen=True)
 class Survival:
     """Fit of the failure model."""
 
-    age_band_years: float = setting(5.0, "width of the age bands shown", unit="years", low=1, high=20)
-    min_failures: int = setting(5, "failures below which a class gets no power law of its own", low=2)
+    age_band_years: float = setting(5.0, "width of the age bands shown", unit="years", source=PRACTICE, low=1, high=20)
+    min_failures: int = setting(5, "failures below which a class gets no power law of its own", source="ours", low=2)
 
 
 @dataclass(frozen=True)
 class Replacement:
     """Money and the programme."""
 
-    budget: float = setting(3_000_000.0, "money for the programme of one year", unit="money", low=0)
+    budget: float = setting(
+        3_000_000.0, "money for the programme of one year", unit="money", source="ours: invented; set your own", low=0
+    )
     budget_km: float = setting(
         0.0,
         "length of cable for the programme of one year, in place of money; 0: the budget in money holds",
         unit="km",
+        source="ours: not used",
         low=0,
     )
-    cost_per_m_buried: float = setting(190.0, "replacing directly buried cable", unit="money/m", low=0)
-    cost_per_m_duct: float = setting(95.0, "replacing cable in duct", unit="money/m", low=0)
-    cost_per_loop: float = setting(6_000.0, "mobilising on a loop, once", unit="money", low=0)
-    repair_cost: float = setting(6_500.0, "repair of a fault, where jobs state none", unit="money", low=0)
-    customer_minute_value: float = setting(
-        0.30, "what a customer-minute of interruption costs the customers", unit="money/min", low=0
+    cost_per_m_buried: float = setting(190.0, "replacing directly buried cable", unit="money/m", source=PRICE, low=0)
+    cost_per_m_duct: float = setting(95.0, "replacing cable in duct", unit="money/m", source=PRICE, low=0)
+    cost_per_loop: float = setting(6_000.0, "mobilising on a loop, once", unit="money", source=PRICE, low=0)
+    repair_cost: float = setting(
+        6_500.0,
+        "repair of a fault, where jobs state none",
+        unit="money",
+        source="ours: near what repairs cost in the invented demo",
+        low=0,
     )
-    discount_rate_pct: float = setting(5.0, "discount rate", unit="%/year", low=0, high=30)
-    cable_life_years: float = setting(40.0, "years over which a replacement earns", unit="years", low=1, high=100)
+    customer_minute_value: float = setting(
+        0.30, "what a customer-minute of interruption costs the customers", unit="money/min", source=PRICE, low=0
+    )
+    discount_rate_pct: float = setting(5.0, "discount rate", unit="%/year", source=PRACTICE, low=0, high=30)
+    cable_life_years: float = setting(
+        40.0, "years over which a replacement earns", unit="years", source=PRACTICE, low=1, high=100
+    )
     new_cable_rate_per_100km_year: float = setting(
-        0.5, "failures of new cable, where no class of the fleet shows them", unit="1/(100 km year)", low=0
+        0.5,
+        "failures of new cable, where no class of the fleet has enough failures to give a rate",
+        unit="1/(100 km year)",
+        source="ours: set it from your own records",
+        low=0,
     )
     customer_event_value: float = setting(
-        0.0, "what being interrupted at all costs a customer, beside the minutes", unit="money/event", low=0
+        0.0,
+        "what being interrupted at all costs a customer, beside the minutes",
+        unit="money/event",
+        source="ours: not used",
+        low=0,
     )
-    cost_per_m_injected: float = setting(55.0, "injecting cable in place", unit="money/m", low=0)
+    cost_per_m_injected: float = setting(55.0, "injecting cable in place", unit="money/m", source=PRICE, low=0)
     injection_multiplier: float = setting(
         0.3,
         "share of the failures that is left after injection; 1: nothing is injected",
-        source="our choice; set it from your own records",
+        source="ours: set it from your own records",
         low=0,
         high=1,
     )
-    injection_years: float = setting(20.0, "years over which injection earns", unit="years", low=1, high=100)
-    programme_years: int = setting(5, "years of the plan, each with the budget", unit="years", low=1, high=20)
+    injection_years: float = setting(
+        20.0,
+        "years over which injection earns",
+        unit="years",
+        source="ours: set it from your own records",
+        low=1,
+        high=100,
+    )
+    programme_years: int = setting(
+        5, "years of the plan, each with the budget", unit="years", source="ours", low=1, high=20
+    )
     sensitivity_price_share: float = setting(
-        0.3, "share by which the table of moved inputs lowers and raises each price", low=0, high=0.9
+        0.3, "share by which the one-way sensitivity lowers and raises each price", source="ours", low=0, high=0.9
     )
     least_benefit_cost_ratio: float = setting(
-        0.0, "sections that return less of their cost are left out of the programme; 1: only those that pay", low=0
+        0.0,
+        "sections that return less of their cost are left out of the programme; 1: only those that pay",
+        source="ours: not used",
+        low=0,
     )
-    programme_gap: float = setting(1e-4, "share of the best possible that the programme may miss", low=0, high=0.1)
-    backtest_origins: int = setting(5, "past dates, a year apart, at which the ranking is tested", low=2, high=30)
+    programme_gap: float = setting(
+        1e-4,
+        "share of the best possible that the programme may miss",
+        source="ours: far below what the prices are known to",
+        low=0,
+        high=0.1,
+    )
+    backtest_origins: int = setting(
+        5, "past dates, a year apart, at which the ranking is tested", source="ours", low=2, high=30
+    )
     before_after_years: float = setting(
-        3.0, "years looked at before and after a date in comparisons before and after", unit="years", low=1, high=15
+        3.0, "years compared on either side of a date in before and after", unit="years", source="ours", low=1, high=15
     )
-    watched: dict[str, dt.date] = setting({}, "loops to compare before and after a day: 'loop_id' = 2021-06-30")
-    backtest_replicates: int = setting(200, "bootstrap replicates of the back-test", low=50, high=10_000)
+    watched: dict[str, dt.date] = setting(
+        {}, "loops to compare before and after a day: 'loop_id' = 2021-06-30", source="ours: none"
+    )
+    backtest_replicates: int = setting(200, "bootstrap replicates of the back-test", source="ours", low=50, high=10_000)
 
 
 @dataclass(frozen=True)
@@ -241,14 +345,33 @@ def _check(section: str, f: dataclasses.Field[Any], value: Any, where: str) -> N
 _SECTIONS: dict[str, type] = typing.get_type_hints(Settings)
 
 
-def load_settings(path: Path | None) -> Settings:
+Say = Callable[[str], object]
+"""Takes a line for the user."""
+
+
+def find_settings(workspace: Path, given: Path | None = None) -> Path | None:
+    """The settings file in use: the one given, else the environment's, else the workspace's own; None: the defaults."""
+    if given is None and os.environ.get(ENVIRONMENT):
+        given = Path(os.environ[ENVIRONMENT])
+    own = workspace / FILE_NAME
+    return given or (own if own.exists() else None)
+
+
+def load_settings(path: Path | None, say: Say = lambda _: None) -> Settings:
     """Settings from a TOML file over the defaults.
+
+    Parameters
+    ----------
+    path
+        The file; None: the defaults.
+    say
+        Takes a warning for each setting given by its name in earlier versions.
 
     Raises
     ------
     UserError
         The file is missing or no TOML, a section or key is unknown (the nearest known one is
-        named), or a value has the wrong type or is out of bounds.
+        named), a setting is given by both its names, or a value has the wrong type or is out of bounds.
 
     Notes
     -----
@@ -259,7 +382,8 @@ def load_settings(path: Path | None) -> Settings:
     try:
         given = tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
-        raise UserError("the settings file does not exist", str(path), "check the path after --settings") from None
+        remedy = f"check the path after --settings or in {ENVIRONMENT}"
+        raise UserError("the settings file does not exist", str(path), remedy) from None
     except (tomllib.TOMLDecodeError, UnicodeDecodeError, IsADirectoryError) as fault:
         what = f"the settings file is no TOML: {fault}"
         raise UserError(what, str(path), "correct that line; texts need quotes") from None
@@ -267,21 +391,48 @@ def load_settings(path: Path | None) -> Settings:
     for section, values in given.items():
         if section not in _SECTIONS or not isinstance(values, dict):
             raise UserError(f"unknown settings section [{section}]", str(path), suggest_name(section, _SECTIONS))
-        known = _fields(_SECTIONS[section])
-        for key, value in values.items():
+        known, hints = _fields(_SECTIONS[section]), typing.get_type_hints(_SECTIONS[section])
+        accepted: dict[str, Any] = {}
+        for name, value in values.items():
+            key = RENAMED.get(f"{section}.{name}", f"{section}.{name}").removeprefix(f"{section}.")
+            if key != name:
+                if key in values:
+                    what = f"setting {section}.{key} is given twice, once by its earlier name {section}.{name}"
+                    raise UserError(what, str(path), f"remove {section}.{name}")
+                say(f"warning: setting {section}.{name} is now {section}.{key}: rename it in {path}")
             if key not in known:
                 raise UserError(f"unknown setting {section}.{key}", str(path), suggest_name(key, known))
             _check(section, known[key], value, str(path))
-        hints = typing.get_type_hints(_SECTIONS[section])
-        parts[section] = _SECTIONS[section](**{k: float(v) if hints[k] is float else v for k, v in values.items()})
+            accepted[key] = float(value) if hints[key] is float else value
+        parts[section] = _SECTIONS[section](**accepted)
     return Settings(**parts)
 
 
 def resolve_settings(
-    path: Path | None, *, as_of: dt.date | None = None, horizon: float | None = None, budget: float | None = None
+    workspace: Path,
+    given: Path | None = None,
+    *,
+    as_of: dt.date | None = None,
+    horizon: float | None = None,
+    budget: float | None = None,
+    say: Say = lambda _: None,
 ) -> Settings:
-    """Settings from a file, with what the command line says over them."""
-    settings = load_settings(path)
+    """Settings of a command: from the file in use, with what the command line says over them.
+
+    Parameters
+    ----------
+    workspace
+        Folder of the workspace, whose own file is read where no other is named.
+    given
+        File the command line names.
+    as_of, horizon, budget
+        What the command line says, each where it does.
+    say
+        Takes the line that names the file in use, and warnings.
+    """
+    file = find_settings(workspace, given)
+    settings = load_settings(file, say)
+    say(f"settings: {file or 'the defaults'}")
     if as_of is not None:
         settings = settings.override("general", as_of=as_of)
     if horizon is not None:

@@ -87,11 +87,11 @@ def evaluate_ranking(
         fit_as_then,
         origins,
         horizon,
-        level=general.interval_level,
+        level=general.interval_coverage,
         replicates=terms.backtest_replicates,
         random=np.random.default_rng(general.seed),
         further_measure=CaptureByMoney(
-            price_sections(history.keep(code_names).sections, terms), terms.cost_per_loop, general.interval_level
+            price_sections(history.keep(code_names).sections, terms), terms.cost_per_loop, general.interval_coverage
         ),
     )
     for day in dates[len(origins) :]:
@@ -102,7 +102,7 @@ def evaluate_ranking(
         "marts.backtest_differences": tested.differences,
         "marts.backtest_calibration": tested.calibration,
         "marts.backtest_money": tested.further,
-        **tabulate_judged(history, judged, general.interval_level),
+        **tabulate_judged(history, judged, general.interval_coverage),
         "marts.ranking_sensitivity": tabulate_sensitivity(history, model, general.horizon_years),
     }
 
@@ -130,7 +130,7 @@ def judge_model(
     dates
         Dates of all models, earliest first.
     settings
-        general.interval_level and replacement.before_after_years are used.
+        general.interval_coverage and replacement.before_after_years are used.
 
     Notes
     -----
@@ -140,7 +140,7 @@ def judge_model(
     mine = np.maximum(turn, 0) == dates.index(model.windows.as_of.date())
     picked = join_members(members[mine], list_by_rules(history, model))
     return Judged(
-        score_forecast(history, model, settings.general.interval_level),
+        score_forecast(history, model, settings.general.interval_coverage),
         expect_nothing_done(history, model, picked, settings.replacement.before_after_years),
         model.variances,
     )

@@ -35,7 +35,7 @@ def describe_instruments(fit: VelocityFit, names: list[str], last_at: pd.Series,
 
     Checked by: tests/unit/test_locating_estimates.py
     """
-    limits = fit.quantile(settings.general.interval_level)
+    limits = fit.quantile(settings.general.interval_coverage)
     lasting = common_scale_sd(fit)
     code = {name: i for i, name in enumerate(fit.readings.instruments)}
     rows = []
@@ -108,7 +108,7 @@ def _own_slowness(fit: VelocityFit, rows: Integers) -> float:
 def _judge_instrument(
     fit: VelocityFit, i: int, own: Integers, slowness: float, lasting: float, settings: Settings
 ) -> Verdict:
-    level = settings.general.interval_level
+    level = settings.general.interval_coverage
     if fit.quantile(level) * lasting > settings.locating.tolerance_pct / 100.0:
         return Verdict(NOT_SEPARABLE, None)
     distance = check_distances(_dug_lengths(fit, own), settings.locating)
@@ -142,7 +142,7 @@ def describe_classes(fit: VelocityFit, settings_in_use: pd.Series, settings: Set
     whatever the setting; dig windows take it off.
     """
     readings, classes = fit.readings, len(fit.readings.classes)
-    limits = fit.quantile(settings.general.interval_level)
+    limits = fit.quantile(settings.general.interval_coverage)
     alone = _classes_of_inseparable_instruments(fit, settings)
     rows = []
     for k, name in enumerate(readings.classes):
@@ -198,7 +198,7 @@ def describe_classes(fit: VelocityFit, settings_in_use: pd.Series, settings: Set
 def _classes_of_inseparable_instruments(fit: VelocityFit, settings: Settings) -> set[str]:
     """Classes read by one instrument only, whose time base no other class pins down."""
     links = link_classes_and_instruments(fit)
-    limit = settings.locating.tolerance_pct / 100.0 / fit.quantile(settings.general.interval_level)
+    limit = settings.locating.tolerance_pct / 100.0 / fit.quantile(settings.general.interval_coverage)
     open_ended = np.flatnonzero(common_scale_sd(fit) > limit)
     found = set()
     for k, name in enumerate(fit.readings.classes):
@@ -229,7 +229,7 @@ def _judge_class(
     # what stays however many readings come: the instruments' own time bases, averaged over those on the class
     who = np.unique(fit.readings.instrument[own])
     left = per_slowness * slowness * float(fit.weights @ fit.scale_sd) / np.sqrt(len(who))
-    tolerance, level = tolerated_error(distance, settings.locating), settings.general.interval_level
+    tolerance, level = tolerated_error(distance, settings.locating), settings.general.interval_coverage
     return judge(
         per_slowness * slowness - distance, se, np.minimum(left, 0.99 * se), tolerance, fit.freedom, level, len(own)
     )

@@ -36,7 +36,7 @@ def propose_settings(fit: VelocityFit, lines: pd.DataFrame, digs: pd.DataFrame, 
 
     Checked by: tests/unit/test_locating_proposals.py
     """
-    level = settings.general.interval_level
+    level = settings.general.interval_coverage
     limits = fit.quantile(level)
     rows = []
     used = digs[digs["instrument_id"].notna()]

@@ -116,7 +116,7 @@ def fit_readings(inputs: Inputs, level: float) -> Fitted | None:
 
 def fit_tables(inputs: Inputs, settings: Settings) -> dict[str, pd.DataFrame]:
     """Every fitted table of the topic; empty ones where no reading is usable."""
-    table, level = inputs.readings, settings.general.interval_level
+    table, level = inputs.readings, settings.general.interval_coverage
     found = fit_readings(inputs, level)
     last_at = table[table["is_usable"].astype(bool)].groupby("instrument_id")["read_at"].max()
     names = sorted({*inputs.instruments["instrument_id"], *(found.readings.instruments if found else ())})
@@ -180,7 +180,7 @@ def _digs_and_windows(
     return {
         "fitted.corrected_distances": digs[[*corrected.columns, "job_id"]],
         "fitted.window_quantiles": fit_quantiles(ahead, method, LEVELS, fit.freedom, fit.noise.wrong_share),
-        "marts.window_coverage": summarise_coverage(tested, method, settings.general.interval_level),
+        "marts.window_coverage": summarise_coverage(tested, method, settings.general.interval_coverage),
         "marts.setting_proposals": propose_settings(fit, lines, digs, settings),
     }
 

@@ -195,7 +195,7 @@ def find_dig_window(
     passed = correct_along(reading / (1.0 + shift), way)
     corrected = sum(length for _, length in passed)
     note = " ".join(filter(None, [note, season_note]))
-    level = settings.locating.window_level
+    level = settings.locating.window_coverage
     if not instrument_id:
         note = " ".join(filter(None, [note, "Instrument not stated: its own error widens the window."]))
     else:

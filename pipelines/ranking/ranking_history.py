@@ -11,7 +11,7 @@ from typing import Any
 import duckdb
 
 from pipelines.ranking.rank_changes import KEPT_RUNS, LOOP_FACTS, SECTION_FACTS, Ranking
-from shared.settings import Settings
+from shared.settings import RENAMED, Settings
 from shared.store import has_table
 
 MAKE = """
@@ -28,7 +28,7 @@ create table if not exists raw.ranking_sections (
 );
 """
 
-NO_MATTER = ("as_of", "currency", "seed", "small_group", "memory_limit_gb", "interval_level")
+NO_MATTER = ("as_of", "currency", "seed", "small_group", "memory_limit_gb", "interval_coverage")
 """General settings that no ranking depends on, and the as-of date, which is kept by itself."""
 
 
@@ -64,7 +64,8 @@ def read_kept(con: duckdb.DuckDBPyConnection) -> list[Ranking]:
             ).df()
             for table, facts in (("ranking_loops", LOOP_FACTS), ("ranking_sections", SECTION_FACTS))
         )
-        kept.append(Ranking(number, as_of, form, json.loads(settings), loops, sections))
+        known = {RENAMED.get(key, key): value for key, value in json.loads(settings).items()}
+        kept.append(Ranking(number, as_of, form, known, loops, sections))
     return kept
 
 

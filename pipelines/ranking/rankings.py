@@ -110,7 +110,7 @@ def rank_sections(facts: Facts, settings: Settings) -> pd.DataFrame:
     -----
     Checked by: tests/unit/test_ranking_rankings.py
     """
-    level = settings.general.interval_level
+    level = settings.general.interval_coverage
     sections = in_order(facts.sections, "section_id")
     # The posterior is the multiplier's; times what the class expects per km it is that of failures per km.
     per_km = (sections["expected_class"] / sections["length_km"]).to_numpy(dtype=float)
@@ -164,7 +164,7 @@ def _rank_groups(
     )
     # The posterior is that of the total; per km it has the same shape.
     rate = (summed["gamma_rate"] * summed["length_km"]).to_numpy(dtype=float)
-    return _add_ranks(summed, rate, settings.general.interval_level)
+    return _add_ranks(summed, rate, settings.general.interval_coverage)
 
 
 def _add_ranks(units: pd.DataFrame, rate: Floats, level: float) -> pd.DataFrame:

@@ -48,7 +48,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     known_until = find_known_until(con)
 
     # compute
-    level, small = settings.general.interval_level, settings.general.small_group
+    level, small = settings.general.interval_coverage, settings.general.small_group
     rng = np.random.default_rng(settings.general.seed)
     crews = crew_grouping(settings)
     bootstrap: Any = {"level": level, "replicates": settings.restoration.bootstrap_replicates, "rng": rng}
@@ -102,7 +102,7 @@ def compare_all(jobs: pd.DataFrame, settings: Settings) -> pd.DataFrame:
             searched if grouping == "method" else loops,
             grouping,
             measure,
-            level=settings.general.interval_level,
+            level=settings.general.interval_coverage,
             min_jobs=settings.restoration.comparison_min_jobs,
         )
         for grouping in ("district", "method", *crew_grouping(settings))

@@ -38,7 +38,7 @@ def compare_attributes(history: FailureHistory, settings: Settings) -> pd.DataFr
         Sections and failures; sections without a known date, time after an injection, and what was never in view are
         left out.
     settings
-        survival.min_failures and general.interval_level.
+        survival.min_failures and general.interval_coverage.
 
     Returns
     -------
@@ -69,7 +69,7 @@ def compare_attributes(history: FailureHistory, settings: Settings) -> pd.DataFr
     else:
         described = pd.DataFrame(columns=COLUMNS)
     if not described.empty:
-        described = _fill_in(described, part, settings.general.interval_level)
+        described = _fill_in(described, part, settings.general.interval_coverage)
     order = {name: place for place, name in enumerate(ATTRIBUTES)}
     tables = [table for table in (described, *dropped) if not table.empty]
     if not tables:

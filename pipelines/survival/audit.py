@@ -42,7 +42,7 @@ def audit_register(history: FailureHistory, settings: Settings) -> pd.DataFrame:
     history
         Sections and failures, all of them, those that do not count too.
     settings
-        general.interval_level, survival.min_failures.
+        general.interval_coverage, survival.min_failures.
 
     Returns
     -------
@@ -229,7 +229,7 @@ def _summary(used: pd.DataFrame, seen: pd.DataFrame, settings: Settings) -> tupl
     if failures >= settings.survival.min_failures:
         law = fit_power_law(
             summarise_ages(used["entry_years"], used["exit_years"], used["km"], seen["age_years"], seen["weight"]),
-            settings.general.interval_level,
+            settings.general.interval_coverage,
         )
     return 100.0 * failures / exposure, law.shape if law else None
 

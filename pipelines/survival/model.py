@@ -261,7 +261,7 @@ def fit_failure_model(
     history
         Sections and failures as known at its as-of date.
     settings
-        survival and general.interval_level are used.
+        survival and general.interval_coverage are used.
     choices
         Form of the hazard, its penalty, and how variances go with length.
     start
@@ -325,7 +325,7 @@ def fit_failure_model(
     tree = dataclasses.replace(tree, failures=seen, expected=expected * (seen.sum() / max(told, 1e-300)))
     return FailureModel(
         windows=windows,
-        level=settings.general.interval_level,
+        level=settings.general.interval_coverage,
         choices=choices,
         codes=codes,
         curves=curves,

@@ -92,7 +92,7 @@ def tabulate_first_failures(history: FailureHistory, settings: Settings) -> pd.D
         leave = np.where(failed, np.maximum(first, view.entry_years + 1e-9), view.exit_years)
         start = _thick_from(view.entry_years, leave)
         curve = estimate_survival(
-            view.entry_years, leave, failed, settings.general.interval_level, start_years=start
+            view.entry_years, leave, failed, settings.general.interval_coverage, start_years=start
         ).to_frame()
         frames.append(curve.assign(cable_class=view.name, start_years=start))
     names = ["cable_class", "age_years", "start_years", "at_risk", "failures", "survival", "survival_lo", "survival_hi"]
@@ -172,7 +172,7 @@ def run_fit_test(view: ClassView, ages: Floats, law: PowerLaw) -> TrendTest:
 
 def _fit(view: ClassView, some: Booleans, settings: Settings) -> dict[str, object]:
     ages, owner = view.event_ages_years[some], view.owner[some]
-    law = fit_power_law(view.ages.with_failures(ages), settings.general.interval_level)
+    law = fit_power_law(view.ages.with_failures(ages), settings.general.interval_coverage)
     window = view.entry_years[owner], view.exit_years[owner]
     laplace, ratio = run_laplace_test(*window, ages), run_log_ratio_test(*window, ages)
     fit = run_fit_test(view, ages, law) if law else TrendTest(float("nan"), 0, float("nan"))

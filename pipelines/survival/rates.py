@@ -50,7 +50,7 @@ class ClassView:
         """Power law of the class; None where it has too few failures."""
         if len(self.event_ages_years) < settings.survival.min_failures:
             return None
-        level = settings.general.interval_level
+        level = settings.general.interval_coverage
         if level not in self._laws:
             self._laws[level] = fit_power_law(self.ages, level)
         return self._laws[level]
@@ -119,7 +119,7 @@ def tabulate_classes(history: FailureHistory, settings: Settings) -> pd.DataFram
     history
         Sections and failures.
     settings
-        survival.min_failures and general.interval_level.
+        survival.min_failures and general.interval_coverage.
 
     Returns
     -------
@@ -137,7 +137,7 @@ def tabulate_classes(history: FailureHistory, settings: Settings) -> pd.DataFram
     for view in view_classes(history):
         exposure, failures = float(view.km @ (view.exit_years - view.entry_years)), len(view.event_ages_years)
         law = view.fit(settings)
-        rate, lo, hi = _rate_with_limits(failures, exposure, settings.general.interval_level)
+        rate, lo, hi = _rate_with_limits(failures, exposure, settings.general.interval_coverage)
         rows.append(
             {
                 "cable_class": view.name,
@@ -180,7 +180,7 @@ def tabulate_age_rates(history: FailureHistory, settings: Settings) -> pd.DataFr
             exposure, failures = view.exposure_between(start, end), int((band == number).sum())
             if exposure == 0.0 and failures == 0:
                 continue
-            rate, lo, hi = _rate_with_limits(failures, exposure, settings.general.interval_level)
+            rate, lo, hi = _rate_with_limits(failures, exposure, settings.general.interval_coverage)
             fitted = None
             if law is not None and exposure > 0:
                 spent = np.diff(view.ages.spend_up_to(np.array([start, end], dtype=np.float64), law.cumulative))
@@ -219,7 +219,7 @@ def tabulate_mean_cumulative(history: FailureHistory, settings: Settings) -> pd.
                 view.km,
                 view.owner,
                 view.event_ages_years,
-                settings.general.interval_level,
+                settings.general.interval_coverage,
                 cluster=view.cluster,
             )
             frames.append(curve.to_frame().assign(cable_class=view.name))

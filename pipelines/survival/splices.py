@@ -43,7 +43,7 @@ def tabulate_splices(history: FailureHistory, settings: Settings) -> pd.DataFram
     history
         Sections and failures. Every failure of cable, splice or an unknown component ends in a repair with splices.
     settings
-        general.interval_level.
+        general.interval_coverage.
 
     Returns
     -------
@@ -117,7 +117,7 @@ def _count(spells: pd.DataFrame, band: str, low: float, high: float, settings: S
     row: list[object] = [band, exposure]
     for kind in ("splice", "cable"):
         count = int((inside & spells["ended_by"].eq(kind).to_numpy()).sum())
-        lo, hi = poisson_limits(count, settings.general.interval_level)
+        lo, hi = poisson_limits(count, settings.general.interval_coverage)
         scale = 100.0 / exposure if exposure > 0 else np.nan
         row += [count, count * scale, float(lo) * scale, float(hi) * scale]
     return row

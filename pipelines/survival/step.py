@@ -93,7 +93,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         "marts.power_law_fits": panels.tabulate_fits(history, settings),
         "marts.hazard_choice": model_selection.choose_model(history, settings).scores,
     }
-    level = settings.general.interval_level
+    level = settings.general.interval_coverage
     frames["fitted.splice_comparison"] = rates.compare_splices(frames["marts.splice_failures"], level)
 
     # write

@@ -50,7 +50,7 @@ def tabulate_vintages(history: FailureHistory, settings: Settings) -> pd.DataFra
     history
         Sections and failures; sections without a known date are in no vintage.
     settings
-        survival.min_failures and general.interval_level.
+        survival.min_failures and general.interval_coverage.
 
     Returns
     -------
@@ -116,7 +116,7 @@ def _follow(part: ClassView, start: float, settings: Settings) -> pd.DataFrame |
         part.km,
         part.owner,
         part.event_ages_years,
-        settings.general.interval_level,
+        settings.general.interval_coverage,
         cluster=part.cluster,
         most_steps=MOST_STEPS,
     )

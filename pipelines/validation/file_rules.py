@@ -107,7 +107,7 @@ FILE_RULES: tuple[FileRule, ...] = (
         "warn",
         ("jobs",),
         "share of a year's jobs whose section_id is not in the register, above "
-        "validation.orphan_share_limit where the year has validation.batch_min_rows jobs that name a section",
+        "validation.orphan_share_limit where the year has validation.file_min_rows jobs that name a section",
         "of the {rows} jobs of {year} that name a section, {measured:.1%} name one that is not in the register "
         "(allowed {allowed:.0%})",
         "31 of 120 jobs of 2009 on sections deleted in 2010: old cable then looks better than it was",
@@ -138,7 +138,7 @@ FILE_RULES: tuple[FileRule, ...] = (
         "Kolmogorov-Smirnov distance between a numeric column of the file and all that was loaded of it before, "
         "values within 1 % of one another taken as equal, "
         "above validation.distribution_distance and above what chance gives in 1 of 1,000 such files; both with "
-        "validation.batch_min_rows values or more",
+        "validation.file_min_rows values or more",
         "{column} is unlike what was loaded before: Kolmogorov-Smirnov distance {measured:.2f} (allowed "
         "{allowed:.2f}) between {rows} values here and {rows_before} before; the median is {median:g}, before "
         "{median_before:g}{hint}",

@@ -55,7 +55,7 @@ def judge_files(
     Checked by: tests/unit/test_validation_file_rules.py
     """
     results: list[FileResult] = []
-    counted = con.execute("select file_no from judged group by file_no having count(*) >= ?", [settings.batch_min_rows])
+    counted = con.execute("select file_no from judged group by file_no having count(*) >= ?", [settings.file_min_rows])
     full = {number for (number,) in counted.fetchall()}
     for rule in rules:
         ours = [file for file in files if file.number in full or rule.name in OF_READING]
@@ -184,7 +184,7 @@ def _measure_orphans(
         where j.section_id is not null and j.reported_at is not null
         group by all having count(*) >= ? order by all
     """,
-        [settings.batch_min_rows],
+        [settings.file_min_rows],
     ).fetchall()
     labels = {file.number: file.label for file in files}
     results = []
@@ -212,7 +212,7 @@ def _find_absent_columns(
 ) -> list[FileResult]:
     columns = dictionary.load_tables()[table].source_columns
     rows_before, *before = _count_given(con, f"raw.{table}", columns)[0]
-    if rows_before < settings.batch_min_rows:
+    if rows_before < settings.file_min_rows:
         return []
     usual = [c for c, n in zip(columns, before, strict=True) if n >= rows_before / 2]
     results = []
@@ -231,7 +231,7 @@ def _measure_emptied_columns(
         c for c in dictionary.load_tables()[table].source_columns if c not in dictionary.load_tables()[table].required
     ]
     rows_before, *before = _count_given(con, f"raw.{table}", columns)[0]
-    if rows_before < settings.batch_min_rows:
+    if rows_before < settings.file_min_rows:
         return []
     labels = {file.number: file.label for file in files}
     filled = {file.number: file.columns for file in files}
@@ -269,7 +269,7 @@ def _measure_distributions(
     ]
     listed = ", ".join(f'"{c}"::double as "{c}"' for c in columns)
     before = con.execute(f"select {listed} from raw.{table} order by content_hash limit {SAMPLE}").df()
-    if len(before) < settings.batch_min_rows:
+    if len(before) < settings.file_min_rows:
         return []
     results = []
     for file in files:
@@ -285,7 +285,7 @@ def _measure_distributions(
 
 def _compare(now: pd.Series[Any], before: pd.Series[Any], settings: Validation) -> dict[str, Any] | None:
     here, there = now.dropna().to_numpy(np.float64), before.dropna().to_numpy(np.float64)
-    if min(len(here), len(there)) < settings.batch_min_rows:
+    if min(len(here), len(there)) < settings.file_min_rows:
         return None
     return {
         "measured": ks_distance(here, there),

@@ -61,7 +61,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     proposed = proposed[open_].sort_values(["job_id", "column", "slip"]).drop_duplicates(["job_id", "column", "slip"])
     proposed = proposed.assign(decision="")
 
-    heaping = measure_heaping(heaps, settings.general.interval_level)
+    heaping = measure_heaping(heaps, settings.general.interval_coverage)
 
     # ---- write
     return {

@@ -128,7 +128,7 @@ def orphans(marts: Marts, settings: Settings) -> Exhibit:
         .groupby("reported_year", as_index=False)
         .agg(jobs=("job_id", "size"), orphans=("gone", "sum"))
     )
-    level = settings.general.interval_level
+    level = settings.general.interval_coverage
     lo, hi = binomial_limits(counts["orphans"], counts["jobs"], level)
     counts = counts.assign(orphan_pct=100.0 * counts["orphans"] / counts["jobs"], pct_lo=100.0 * lo, pct_hi=100.0 * hi)
     total, gone = int(counts["jobs"].sum()), int(counts["orphans"].sum())

@@ -42,7 +42,7 @@ def picked(marts: Marts, settings: Settings) -> Exhibit:
     jobs = marts.read(JOBS)
     if jobs.empty or not set(MINUTES.values()) <= set(jobs.columns):
         return say.absent("picked")
-    level = settings.general.interval_level
+    level = settings.general.interval_coverage
     rows = pd.DataFrame(
         [
             {"stage": stage, **summarise(jobs[column].dropna().to_numpy(dtype=float), level)}

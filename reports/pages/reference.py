@@ -142,8 +142,8 @@ def build_settings(settings: Settings) -> Reference:
         ))  # fmt: skip
     return Reference(
         "settings", "Settings", "What can be set, and what is it set to?",
-        (("A settings file is a TOML file with the sections below: loopwear refresh --settings FILE. A misspelt key "
-         "is refused."),),
+        (("A settings file is a TOML file with the sections below. Every command reads the one after --settings, "
+         "else the one LOOPWEAR_SETTINGS names, else settings.toml in the workspace. A misspelt key is refused."),),
         tuple(parts),
     )  # fmt: skip
 

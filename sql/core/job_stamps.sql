@@ -37,7 +37,7 @@ judged as (
         -- on the very moment of the closing and more than a day after the report: the paper was closed in a batch
         coalesce(
             (jobs.restored_at = jobs.closed_at and minutes_between(jobs.reported_at, jobs.restored_at) > 1440)
-            or minutes_between(jobs.reported_at, jobs.restored_at) > 1440 * current.restoration_longest_believed_days,
+            or minutes_between(jobs.reported_at, jobs.restored_at) > 1440 * current.restoration_longest_accepted_days,
             false
         ) as is_restoration_doubted
     from jobs

@@ -10,9 +10,12 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from typer.testing import CliRunner
 
+from pipelines import cli
 from pipelines.locating.window import find_dig_window
 from shared import dictionary
+from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse, read_model
 
@@ -212,6 +215,27 @@ def test_a_misspelt_setting_is_named(copied_space: Path, tmp_path: Path) -> None
     assert said(done) == (
         f"loopwear: unknown setting general.horizon_yeers\n  where: {settings}\n"
         "  to do: did you mean 'horizon_years'?\n"
+    )
+
+
+def test_every_command_reads_the_settings_of_the_workspace(copied_space: Path) -> None:
+    own, book = copied_space / "settings.toml", copied_space / "demo" / "export" / "fault_book.csv"
+    own.write_text("[general]\nhorizon_yeers = 5\n")
+    dig = ("dig-window", "--class", "XLPE/bare/buried", "--distance", "84")
+    for command in (
+        ("demo",), ("load", str(book)), ("load", "--undo", "b0002"), ("draft-mapping", str(book)), ("refresh",), dig,
+        ("schedule",),
+    ):  # fmt: skip
+        fault = CliRunner().invoke(cli.app, [*command, "--workspace", str(copied_space)]).exception
+        assert isinstance(fault, UserError), command
+        assert str(fault) == (
+            f"unknown setting general.horizon_yeers\n  where: {own}\n  to do: did you mean 'horizon_years'?"
+        )
+    own.write_text("[locating]\nwindow_level = 0.5\n")
+    done = run(*dig, "--workspace", copied_space)
+    assert "back-test: windows of 50% held" in done.stdout
+    assert done.stdout.startswith(
+        f"warning: setting locating.window_coverage is now locating.window_coverage: rename it in {own}\nsettings: {own}\n"
     )
 
 

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from shared.errors import UserError
-from shared.settings import Settings, load_settings, resolve_settings
+from shared.settings import RENAMED, Settings, find_settings, load_settings, resolve_settings
 
 
 def load_text(tmp_path: Path, text: str) -> Settings:
@@ -67,8 +67,8 @@ def test_a_wrong_type_is_named(tmp_path: Path) -> None:
 
 def test_a_value_out_of_bounds_is_named(tmp_path: Path) -> None:
     assert fault_of(tmp_path, "[general]\ninterval_level = 90\n") == (
-        "setting general.interval_level = 90 is out of bounds\n  where: DIR/settings.toml\n"
-        "  to do: general.interval_level must be 0.5 to 0.999"
+        "setting general.interval_coverage = 90 is out of bounds\n  where: DIR/settings.toml\n"
+        "  to do: general.interval_coverage must be 0.5 to 0.999"
     )
 
 
@@ -81,15 +81,57 @@ def test_a_missing_file_is_named(tmp_path: Path) -> None:
         load_settings(tmp_path / "none.toml")
 
 
-def test_the_command_line_goes_over_the_file_and_is_checked() -> None:
-    settings = resolve_settings(None, as_of=dt.date(2020, 1, 1), horizon=3, budget=1e6)
+def test_a_file_given_comes_before_the_environment_s_and_that_before_the_workspace_s(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("LOOPWEAR_SETTINGS", raising=False)
+    lines: list[str] = []
+    assert resolve_settings(tmp_path, say=lines.append) == Settings()
+    assert lines == ["settings: the defaults"]
+    own, named, given = (tmp_path / name for name in ("settings.toml", "named.toml", "given.toml"))
+    for years, file in enumerate((own, named, given), start=1):
+        file.write_text(f"[general]\nhorizon_years = {years}\n", encoding="utf-8")
+    assert find_settings(tmp_path) == own
+    assert find_settings(tmp_path / "elsewhere") is None
+    monkeypatch.setenv("LOOPWEAR_SETTINGS", str(named))
+    assert find_settings(tmp_path) == named
+    assert find_settings(tmp_path, given) == given
+    assert resolve_settings(tmp_path, given, say=lines.append).general.horizon_years == 3.0
+    assert lines[1:] == [f"settings: {given}"]
+    assert resolve_settings(tmp_path, given, horizon=9).general.horizon_years == 9.0
+    monkeypatch.setenv("LOOPWEAR_SETTINGS", str(tmp_path / "none.toml"))
+    with pytest.raises(UserError, match=r"none\.toml[\s\S]*check the path after --settings or in LOOPWEAR_SETTINGS"):
+        resolve_settings(tmp_path)
+
+
+@pytest.mark.parametrize("old", RENAMED)
+def test_a_key_of_an_earlier_version_is_accepted_with_a_warning(tmp_path: Path, old: str) -> None:
+    section, key = RENAMED[old].split(".")
+    default = getattr(getattr(Settings(), section), key)
+    value = 0.7 if isinstance(default, float) and default < 1 else 12
+    file, lines = tmp_path / "old.toml", list[str]()
+    file.write_text(f"[{section}]\n{old.removeprefix(f'{section}.')} = {value}\n", encoding="utf-8")
+    settings = load_settings(file, lines.append)
+    assert getattr(getattr(settings, section), key) == value != default
+    assert lines == [f"warning: setting {old} is now {section}.{key}: rename it in {file}"]
+
+
+def test_a_key_given_by_both_its_names_is_refused(tmp_path: Path) -> None:
+    assert fault_of(tmp_path, "[locating]\nwindow_level = 0.8\nwindow_coverage = 0.9\n") == (
+        "setting locating.window_coverage is given twice, once by its earlier name locating.window_level\n"
+        "  where: DIR/settings.toml\n  to do: remove locating.window_level"
+    )
+
+
+def test_the_command_line_goes_over_the_file_and_is_checked(tmp_path: Path) -> None:
+    settings = resolve_settings(tmp_path, as_of=dt.date(2020, 1, 1), horizon=3, budget=1e6)
     assert (settings.general.as_of, settings.general.horizon_years, settings.replacement.budget) == (
         dt.date(2020, 1, 1),
         3.0,
         1e6,
     )
     with pytest.raises(UserError, match=r"general\.horizon_years = 0\.0 is out of bounds"):
-        resolve_settings(None, horizon=0)
+        resolve_settings(tmp_path, horizon=0)
 
 
 def test_every_setting_has_meaning_and_source_and_a_default_within_its_bounds() -> None:

@@ -264,7 +264,7 @@ union all
 select 'calibration_inside', '', count(*) filter (where expected between observed_lo and observed_hi), null
 from marts.backtest_calibration
 union all
-select 'calibration_usual', '', count(*) * any_value(settings.general_interval_level), null
+select 'calibration_usual', '', count(*) * any_value(settings.general_interval_coverage), null
 from marts.backtest_calibration
 cross join settings.current as settings
 union all
