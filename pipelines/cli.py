@@ -84,7 +84,7 @@ def loopwear(
         bool, typer.Option("--version", is_eager=True, callback=print_version, help="Print the version and stop.")
     ] = False,
 ) -> None:
-    """What stands before any command."""
+    """Options of loopwear itself, before any command."""
 
 
 def history_of(

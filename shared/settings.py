@@ -28,12 +28,13 @@ RENAMED = {
 }
 """Keys of earlier versions, still accepted with a warning, and what each is called now."""
 
+OURS = "ours"
 PRACTICE = "common practice, no source"
-PRICE = "ours: invented; set it from your own records"
+RECORDS = "ours: set it from your own records"
 
 
 def setting(
-    default: Any, meaning: str, *, source: str, unit: str = "", low: float | None = None, high: float | None = None
+    default: Any, meaning: str, source: str, *, unit: str = "", low: float | None = None, high: float | None = None
 ) -> Any:
     """A settings field with what the settings page and the door check need to know of it; source: why this default."""
     facts = {"meaning": meaning, "unit": unit, "source": source, "low": low, "high": high}
@@ -47,26 +48,15 @@ class General:
     """What holds for every topic."""
 
     as_of: dt.date | None = setting(
-        None,
-        "day up to which the figures count; empty: the day of the last report loaded",
-        source="ours: no later day is known to be complete",
+        None, "last day counted; empty: the day of the last report loaded", "ours: later days may lack jobs"
     )
-    horizon_years: float = setting(5.0, "years forecast", unit="years", source="ours", low=0.25, high=40)
-    interval_coverage: float = setting(0.90, "coverage of every interval", source=PRACTICE, low=0.5, high=0.999)
-    currency: str = setting("USD", "currency of all money, for display", source="ours: that of the invented demo")
-    seed: int = setting(
-        20260101,
-        "seed of every random draw",
-        source="ours: any number serves; fixed, so that a run can be repeated",
-        low=0,
-    )
-    small_group: int = setting(10, "jobs below which a group is shown in grey", source="ours", low=1)
+    horizon_years: float = setting(5.0, "years forecast", OURS, unit="years", low=0.25, high=40)
+    interval_coverage: float = setting(0.90, "coverage of every interval", PRACTICE, low=0.5, high=0.999)
+    currency: str = setting("USD", "currency of all money, for display", "ours: that of the invented demo")
+    seed: int = setting(20260101, "seed of every random draw", "ours: fixed, so that a run can be repeated", low=0)
+    small_group: int = setting(10, "jobs below which a group is shown in grey", OURS, low=1)
     memory_limit_gb: float = setting(
-        2.5,
-        "memory the warehouse may use; a load's own work takes up to 0.5 GB beside it",
-        unit="GB",
-        source="ours: with the load's own work 3 GB",
-        low=0.25,
+        2.5, "memory the warehouse may use; a load's own work takes up to 0.5 GB beside it", OURS, unit="GB", low=0.25
     )
 
 
@@ -76,18 +66,18 @@ class Intake:
 
     midnight_share: float = setting(
         0.01,
-        "share of exact midnights in a time column above which a midnight is read as a date only",
-        source="ours: chance gives one minute of 1,440, 0.0007",
+        "share of midnights in a time column above which each is read as a date only",
+        "ours: chance gives 0.0007",
         low=0.0,
         high=1.0,
     )
     unpacked_limit_gb: float = setting(
-        4.0, "most that one archive may unpack to", unit="GB", source="ours: a guard of the disk", low=0.001, high=1000
+        4.0, "most that one archive may unpack to", "ours: a guard of the disk", unit="GB", low=0.001, high=1000
     )
     classes: dict[str, str] = setting(
-        {}, "names for cable classes: 'insulation/neutral/installation' = 'name'", source="ours: none"
+        {}, "names for cable classes: 'insulation/neutral/installation' = 'name'", "ours: none"
     )
-    insulations: dict[str, str] = setting({}, "further insulation codes: code = meaning", source="ours: none")
+    insulations: dict[str, str] = setting({}, "further insulation codes: code = meaning", "ours: none")
 
 
 @dataclass(frozen=True)
@@ -95,34 +85,24 @@ class Validation:
     """What the rules do."""
 
     severities: dict[str, str] = setting(
-        {}, "severity of a rule other than its own: rule = reject, warn or off", source="ours: each rule's own"
+        {}, "severity of a rule other than its own: rule = reject, warn or off", "ours: each rule's own"
     )
-    weigh_corrections: bool = setting(
-        True, "show how the corrections applied and proposed change the answers", source="ours"
-    )
+    weigh_corrections: bool = setting(True, "show how the corrections applied and proposed change the answers", OURS)
     file_min_rows: int = setting(
-        30, "rows below which a file, or a year of it, is not measured as a whole", source=PRACTICE, low=5
+        30, "rows below which a file, or a year of it, is not measured as a whole", PRACTICE, low=5
     )
     orphan_share_limit: float = setting(
         0.05,
-        "share of a year's jobs on sections that are not in the register, above which a file is warned of",
-        source="ours",
+        "share of a year's jobs on sections not in the register, above which a file is warned of",
+        OURS,
         low=0,
         high=1,
     )
     emptied_share: float = setting(
-        0.1,
-        "share of its earlier completeness below which a column of a file counts as emptied",
-        source="ours",
-        low=0,
-        high=1,
+        0.1, "share of its earlier completeness below which a column counts as emptied", OURS, low=0, high=1
     )
     distribution_distance: float = setting(
-        0.3,
-        "Kolmogorov-Smirnov distance above which a column of a file is unlike what was loaded before",
-        source="ours",
-        low=0.02,
-        high=1,
+        0.3, "Kolmogorov-Smirnov distance above which a column is unlike what was loaded before", OURS, low=0.02, high=1
     )
 
 
@@ -133,31 +113,25 @@ class Restoration:
     sustained_min: float = setting(
         5.0,
         "interruptions of more than this are sustained",
+        "IEEE Std 1366, definitions; from memory",
         unit="min",
-        source="IEEE Std 1366, definition of a sustained interruption; from memory",
         low=0,
     )
     bootstrap_replicates: int = setting(
-        2000, "bootstrap replicates of a mean over fewer than 10 jobs", source=PRACTICE, low=200, high=100_000
+        2000, "bootstrap replicates of a mean over fewer than 10 jobs", PRACTICE, low=200, high=100_000
     )
     longest_accepted_days: float = setting(
-        7.0,
-        "days after the report beyond which a restoration time is set aside as unreliable",
-        unit="days",
-        source="ours",
-        low=1,
+        7.0, "days after the report beyond which a restoration time is set aside", OURS, unit="days", low=1
     )
     comparison_min_jobs: int = setting(
-        30, "jobs below which a district, crew or method is not compared", source=PRACTICE, low=5
+        30, "jobs below which a district, crew or method is not compared", PRACTICE, low=5
     )
-    show_crews: bool = setting(
-        False, "compare crews, by their codes", source="ours: a crew is people, so this is asked for"
-    )
+    show_crews: bool = setting(False, "compare crews, by their codes", "ours: off, for a crew is people")
     night_from_hour: int = setting(
-        22, "hour of the local clock from which a report counts as night", source=PRACTICE, low=0, high=24
+        22, "hour of the local clock from which a report counts as night", PRACTICE, low=0, high=24
     )
     night_to_hour: int = setting(
-        6, "hour of the local clock up to which a report counts as night", source=PRACTICE, low=0, high=24
+        6, "hour of the local clock up to which a report counts as night", PRACTICE, low=0, high=24
     )
 
 
@@ -165,113 +139,79 @@ class Restoration:
 class Locating:
     """Figures of the calibration lead."""
 
-    tolerance_pct: float = setting(2.0, "tolerated error of a distance", unit="%", source="ours", low=0.1, high=20)
+    tolerance_pct: float = setting(2.0, "tolerated error of a distance", OURS, unit="%", low=0.1, high=20)
     tolerance_m: float = setting(
-        3.0, "tolerated error of a distance, whichever is larger", unit="m", source="ours", low=0.1, high=50
+        3.0, "tolerated error of a distance, whichever is larger", OURS, unit="m", low=0.1, high=50
     )
-    window_coverage: float = setting(
-        0.80, "share of faults a dig window should hold", source="ours", low=0.5, high=0.99
-    )
+    window_coverage: float = setting(0.80, "share of faults a dig window should hold", OURS, low=0.5, high=0.99)
 
 
 @dataclass(frozen=True)
 class Survival:
     """Fit of the failure model."""
 
-    age_band_years: float = setting(5.0, "width of the age bands shown", unit="years", source=PRACTICE, low=1, high=20)
-    min_failures: int = setting(5, "failures below which a class gets no power law of its own", source="ours", low=2)
+    age_band_years: float = setting(5.0, "width of the age bands shown", PRACTICE, unit="years", low=1, high=20)
+    min_failures: int = setting(5, "failures below which a class gets no power law of its own", OURS, low=2)
 
 
 @dataclass(frozen=True)
 class Replacement:
     """Money and the programme."""
 
-    budget: float = setting(
-        3_000_000.0, "money for the programme of one year", unit="money", source="ours: invented; set your own", low=0
-    )
+    budget: float = setting(3_000_000.0, "money for the programme of one year", RECORDS, unit="money", low=0)
     budget_km: float = setting(
         0.0,
-        "length of cable for the programme of one year, in place of money; 0: the budget in money holds",
+        "length of cable for one year's programme, in place of money; 0: the money holds",
+        "ours: off",
         unit="km",
-        source="ours: not used",
         low=0,
     )
-    cost_per_m_buried: float = setting(190.0, "replacing directly buried cable", unit="money/m", source=PRICE, low=0)
-    cost_per_m_duct: float = setting(95.0, "replacing cable in duct", unit="money/m", source=PRICE, low=0)
-    cost_per_loop: float = setting(6_000.0, "mobilising on a loop, once", unit="money", source=PRICE, low=0)
+    cost_per_m_buried: float = setting(190.0, "replacing directly buried cable", RECORDS, unit="money/m", low=0)
+    cost_per_m_duct: float = setting(95.0, "replacing cable in duct", RECORDS, unit="money/m", low=0)
+    cost_per_loop: float = setting(6_000.0, "mobilising on a loop, once", RECORDS, unit="money", low=0)
     repair_cost: float = setting(
-        6_500.0,
-        "repair of a fault, where jobs state none",
-        unit="money",
-        source="ours: near what repairs cost in the invented demo",
-        low=0,
+        6_500.0, "repair of a fault, where jobs state none", "ours: near the invented demo's", unit="money", low=0
     )
     customer_minute_value: float = setting(
-        0.30, "what a customer-minute of interruption costs the customers", unit="money/min", source=PRICE, low=0
+        0.30, "cost of a customer-minute of interruption to the customers", RECORDS, unit="money/min", low=0
     )
-    discount_rate_pct: float = setting(5.0, "discount rate", unit="%/year", source=PRACTICE, low=0, high=30)
+    discount_rate_pct: float = setting(5.0, "discount rate", PRACTICE, unit="%/year", low=0, high=30)
     cable_life_years: float = setting(
-        40.0, "years over which a replacement earns", unit="years", source=PRACTICE, low=1, high=100
+        40.0, "years over which a replacement earns", PRACTICE, unit="years", low=1, high=100
     )
     new_cable_rate_per_100km_year: float = setting(
-        0.5,
-        "failures of new cable, where no class of the fleet has enough failures to give a rate",
-        unit="1/(100 km year)",
-        source="ours: set it from your own records",
-        low=0,
+        0.5, "failures of new cable, where no class gives a rate", RECORDS, unit="1/(100 km year)", low=0
     )
     customer_event_value: float = setting(
-        0.0,
-        "what being interrupted at all costs a customer, beside the minutes",
-        unit="money/event",
-        source="ours: not used",
-        low=0,
+        0.0, "cost of an interruption to a customer, beside the minutes", "ours: off", unit="money/event", low=0
     )
-    cost_per_m_injected: float = setting(55.0, "injecting cable in place", unit="money/m", source=PRICE, low=0)
+    cost_per_m_injected: float = setting(55.0, "injecting cable in place", RECORDS, unit="money/m", low=0)
     injection_multiplier: float = setting(
-        0.3,
-        "share of the failures that is left after injection; 1: nothing is injected",
-        source="ours: set it from your own records",
-        low=0,
-        high=1,
+        0.3, "share of the failures that is left after injection; 1: nothing is injected", RECORDS, low=0, high=1
     )
-    injection_years: float = setting(
-        20.0,
-        "years over which injection earns",
-        unit="years",
-        source="ours: set it from your own records",
-        low=1,
-        high=100,
-    )
-    programme_years: int = setting(
-        5, "years of the plan, each with the budget", unit="years", source="ours", low=1, high=20
-    )
+    injection_years: float = setting(20.0, "years over which injection earns", RECORDS, unit="years", low=1, high=100)
+    programme_years: int = setting(5, "years of the plan, each with the budget", OURS, unit="years", low=1, high=20)
     sensitivity_price_share: float = setting(
-        0.3, "share by which the one-way sensitivity lowers and raises each price", source="ours", low=0, high=0.9
+        0.3, "share by which the one-way sensitivity lowers and raises each price", OURS, low=0, high=0.9
     )
     least_benefit_cost_ratio: float = setting(
-        0.0,
-        "sections that return less of their cost are left out of the programme; 1: only those that pay",
-        source="ours: not used",
-        low=0,
+        0.0, "share of its cost that a section must return; 1: only sections that pay", "ours: off", low=0
     )
     programme_gap: float = setting(
         1e-4,
         "share of the best possible that the programme may miss",
-        source="ours: far below what the prices are known to",
+        "ours: far finer than the prices",
         low=0,
         high=0.1,
     )
-    backtest_origins: int = setting(
-        5, "past dates, a year apart, at which the ranking is tested", source="ours", low=2, high=30
-    )
+    backtest_origins: int = setting(5, "past dates, a year apart, at which the ranking is tested", OURS, low=2, high=30)
     before_after_years: float = setting(
-        3.0, "years compared on either side of a date in before and after", unit="years", source="ours", low=1, high=15
+        3.0, "years compared on either side of a date in before and after", OURS, unit="years", low=1, high=15
     )
     watched: dict[str, dt.date] = setting(
-        {}, "loops to compare before and after a day: 'loop_id' = 2021-06-30", source="ours: none"
+        {}, "loops to compare before and after a day: 'loop_id' = 2021-06-30", "ours: none"
     )
-    backtest_replicates: int = setting(200, "bootstrap replicates of the back-test", source="ours", low=50, high=10_000)
+    backtest_replicates: int = setting(200, "bootstrap replicates of the back-test", OURS, low=50, high=10_000)
 
 
 @dataclass(frozen=True)
