@@ -176,6 +176,11 @@ def test_what_is_read_back_is_what_was_kept(con: duckdb.DuckDBPyConnection) -> N
     assert read_kept(con)[0].is_same_as(undated)
 
 
+def test_a_setting_renamed_since_is_no_change(con: duckdb.DuckDBPyConnection) -> None:
+    write_kept(con, dataclasses.replace(make_ranking(1), settings={"validation.batch_min_rows": "30"}))
+    assert read_kept(con)[0].settings == {"validation.file_min_rows": "30"}
+
+
 def test_only_settings_a_ranking_depends_on_are_compared() -> None:
     plain = settings_of_ranking(Settings())
     assert settings_of_ranking(Settings().override("general", currency="EUR", as_of=dt.date(2024, 1, 1))) == plain
