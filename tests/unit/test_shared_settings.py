@@ -66,7 +66,7 @@ def test_a_wrong_type_is_named(tmp_path: Path) -> None:
 
 
 def test_a_value_out_of_bounds_is_named(tmp_path: Path) -> None:
-    assert fault_of(tmp_path, "[general]\ninterval_level = 90\n") == (
+    assert fault_of(tmp_path, "[general]\ninterval_coverage = 90\n") == (
         "setting general.interval_coverage = 90 is out of bounds\n  where: DIR/settings.toml\n"
         "  to do: general.interval_coverage must be 0.5 to 0.999"
     )
