@@ -171,7 +171,9 @@ def refuse_used_workspace(space: Workspace) -> None:
 def load(
     paths: Annotated[list[Path] | None, typer.Argument(help="Files or folders.")] = None,
     mapping: Annotated[Path | None, typer.Option(help="TOML file that maps the files' columns to loopwear's.")] = None,
-    undo: Annotated[str | None, typer.Option(metavar="LOAD", help="Take back the last load: its id, see status.")] = None,
+    undo: Annotated[
+        str | None, typer.Option(metavar="LOAD", help="Take back the last load: its id, see status.")
+    ] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
     settings: SettingsOption = None,
     history: HistoryOption = False,
@@ -330,7 +332,7 @@ def print_where_to_look(space: Workspace) -> None:
 
 @app.command(epilog="Example: loopwear status --workspace demo")
 def status(workspace: WorkspaceOption = DEFAULT_WORKSPACE) -> None:
-    """Show what is loaded, what was rejected and what ran."""
+    """Show what is loaded, what was rejected, and the run log."""
     from pipelines.status import describe_workspace
     from shared.store import open_warehouse
 
@@ -346,7 +348,7 @@ def quarantine(
     export: Annotated[
         Path | None,
         typer.Option(
-            help="Write the rejected rows as they came, to be corrected: a file, or a folder if headers differ."
+            help="Write the rejected rows as received, to be corrected: a file, or a folder if headers differ."
         ),
     ] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,

@@ -231,11 +231,11 @@ def test_every_command_reads_the_settings_of_the_workspace(copied_space: Path) -
         assert str(fault) == (
             f"unknown setting general.horizon_yeers\n  where: {own}\n  to do: did you mean 'horizon_years'?"
         )
-    own.write_text("[locating]\nwindow_level = 0.5\n")
+    own.write_text("[locating]\nwindow_level = 0.6\n")
     done = run(*dig, "--workspace", copied_space)
-    assert "back-test: windows of 50% held" in done.stdout
+    assert "\n60% window " in done.stdout
     assert done.stdout.startswith(
-        f"warning: setting locating.window_coverage is now locating.window_coverage: rename it in {own}\nsettings: {own}\n"
+        f"warning: setting locating.window_level is now locating.window_coverage: rename it in {own}\nsettings: {own}\n"
     )
 
 
