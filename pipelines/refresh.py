@@ -25,7 +25,7 @@ from shared.store import Workspace, has_table, open_warehouse, roll_back, write_
 
 if TYPE_CHECKING:
     from pipelines.ranking.rankings import Facts
-    from pipelines.survival.step import Fitted
+    from pipelines.survival.step import FittedFleet
 
 
 @dataclass
@@ -37,7 +37,7 @@ class Refresh:
     settings: Settings
     written: dict[str, dict[str, int]] = field(default_factory=dict)
     warnings: list[str] = field(default_factory=list)
-    fitted: Fitted | None = None
+    fitted: FittedFleet | None = None
     facts: Facts | None = None
 
 
@@ -95,7 +95,7 @@ def plan_work(run: Refresh) -> dict[str, int]:
     return step.run(run.con, facts, run.fitted.model if run.fitted else None, run.settings)
 
 
-def evaluate_ranking(run: Refresh) -> dict[str, int]:
+def evaluate_fleet(run: Refresh) -> dict[str, int]:
     """Hold the ranking against the years that followed."""
     from pipelines.evaluation import step
 
@@ -147,7 +147,7 @@ STEPS: dict[str, Callable[[Refresh], dict[str, int]]] = {
     **{topic: run_topic(topic) for topic in ("restoration", "locating", "survival")},
     "ranking": rank_fleet,
     "investment": plan_work,
-    "evaluation": evaluate_ranking,
+    "evaluation": evaluate_fleet,
     "validation": run_topic("validation"),
     "effects": weigh_corrections,
     "marts": build_marts,

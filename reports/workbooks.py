@@ -300,9 +300,9 @@ def write_notes(book: Any, forms: dict[str, Any], person: str, sheets: list[Shee
     sheet.set_column(2, 2, 18)
     sheet.set_column(3, 3, 90)
     sheet.freeze_panes(1, 0)
-    level, currency = style.percent(settings.general.interval_coverage), settings.general.currency
+    coverage, currency = style.percent(settings.general.interval_coverage), settings.general.currency
     stands = (
-        f"As of {style.date_words(settings.general.as_of)}. Limits (low, high) cover {level} unless said otherwise; "
+        f"As of {style.date_words(settings.general.as_of)}. Limits (low, high) cover {coverage} unless said otherwise; "
         f"how each is made is said beside the figures on reports/{person}.html."
     )
     units = (

@@ -8,14 +8,14 @@ from numpy.typing import ArrayLike
 from shared.arrays import Floats, Integers
 
 
-def poisson_limits(counts: ArrayLike, level: float) -> tuple[Floats, Floats]:
+def poisson_limits(counts: ArrayLike, coverage: float) -> tuple[Floats, Floats]:
     """Exact (Garwood) limits of a Poisson mean from observed counts.
 
     Parameters
     ----------
     counts
         Observed counts, any shape, at least 0 (fractions are taken as they are).
-    level
+    coverage
         Two-sided coverage, between 0 and 1.
 
     Returns
@@ -36,14 +36,14 @@ def poisson_limits(counts: ArrayLike, level: float) -> tuple[Floats, Floats]:
     from scipy.special import chdtri
 
     n = np.asarray(counts, dtype=float)
-    tail = (1.0 - level) / 2.0
+    tail = (1.0 - coverage) / 2.0
     with np.errstate(invalid="ignore"):
         lo = np.where(n > 0, chdtri(2.0 * np.maximum(n, 1e-12), 1.0 - tail) / 2.0, 0.0)
     hi = chdtri(2.0 * n + 2.0, tail) / 2.0
     return np.asarray(lo, dtype=np.float64), np.asarray(hi, dtype=np.float64)
 
 
-def count_limits(mean: ArrayLike, shape: ArrayLike, level: float) -> tuple[Integers, Integers]:
+def count_limits(mean: ArrayLike, shape: ArrayLike, coverage: float) -> tuple[Integers, Integers]:
     """Limits in which a count yet to come should lie, when its mean is itself known only so far.
 
     Parameters
@@ -52,7 +52,7 @@ def count_limits(mean: ArrayLike, shape: ArrayLike, level: float) -> tuple[Integ
         Expected count, at least 0.
     shape
         Shape of the gamma that says how well the mean is known: its coefficient of variation is shape ** -0.5.
-    level
+    coverage
         Two-sided coverage, between 0 and 1.
 
     Returns
@@ -70,7 +70,9 @@ def count_limits(mean: ArrayLike, shape: ArrayLike, level: float) -> tuple[Integ
 
     m, k = np.asarray(mean, dtype=np.float64), np.asarray(shape, dtype=np.float64)
     known = nbinom(k, k / (k + m))
-    return np.asarray(known.ppf((1.0 - level) / 2.0), np.int64), np.asarray(known.ppf((1.0 + level) / 2.0), np.int64)
+    return np.asarray(known.ppf((1.0 - coverage) / 2.0), np.int64), np.asarray(
+        known.ppf((1.0 + coverage) / 2.0), np.int64
+    )
 
 
 def count_coverage(mean: ArrayLike, shape: ArrayLike, lo: ArrayLike, hi: ArrayLike) -> Floats:
@@ -82,7 +84,7 @@ def count_coverage(mean: ArrayLike, shape: ArrayLike, lo: ArrayLike, hi: ArrayLi
     return np.asarray(known.cdf(high) - known.cdf(low - 1.0))
 
 
-def ratio_limits(counts: ArrayLike, mean: ArrayLike, shape: ArrayLike, level: float) -> tuple[Floats, Floats]:
+def ratio_limits(counts: ArrayLike, mean: ArrayLike, shape: ArrayLike, coverage: float) -> tuple[Floats, Floats]:
     """Exact limits of how many times its expectation a count truly is, the expectation being a gamma.
 
     Parameters
@@ -91,7 +93,7 @@ def ratio_limits(counts: ArrayLike, mean: ArrayLike, shape: ArrayLike, level: fl
         Counts seen.
     mean, shape
         Of the gamma of the expectation, mean above 0.
-    level
+    coverage
         Two-sided coverage.
 
     Notes
@@ -104,7 +106,7 @@ def ratio_limits(counts: ArrayLike, mean: ArrayLike, shape: ArrayLike, level: fl
     from scipy.special import betaincinv
 
     n, m, k = (np.asarray(part, dtype=np.float64) for part in (counts, mean, shape))
-    tail = (1.0 - level) / 2.0
+    tail = (1.0 - coverage) / 2.0
     with np.errstate(divide="ignore", invalid="ignore"):
         at_least = betaincinv(k, np.maximum(n, 1e-12), 1.0 - tail)
         at_most = betaincinv(k, n + 1.0, tail)

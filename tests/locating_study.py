@@ -34,7 +34,7 @@ DESIGNS: dict[str, Design] = {
     "no far ends": replace(FORTY, dug=20, far_end=0, known=0, slack=0.0),
 }
 
-LEVELS = (0.5, 0.8, 0.95)
+COVERAGES = (0.5, 0.8, 0.95)
 TOLERANCE = Settings().locating
 
 
@@ -123,9 +123,9 @@ def _score_windows(
         # the tail of the terminal is on record: it is taken off before the line is read backwards
         slope_of_tail = REFERENCE_PCT / truth.velocity_pct[k]
         corrected = (time - tail * slope_of_tail - line["constant_m"]) / line["slope"]
-        for level in LEVELS:
-            half = window_half_width(line, corrected + tail, parametric_quantile(level, fit.freedom, 0.0))
-            found[f"window_{level}"].append(abs(corrected - taped) <= half)
+        for coverage in COVERAGES:
+            half = window_half_width(line, corrected + tail, parametric_quantile(coverage, fit.freedom, 0.0))
+            found[f"window_{coverage}"].append(abs(corrected - taped) <= half)
 
 
 def summarise(scores: dict[str, np.ndarray]) -> dict[str, float]:
@@ -147,8 +147,8 @@ def summarise(scores: dict[str, np.ndarray]) -> dict[str, float]:
     for name in scores:
         if name.startswith("bad_"):
             summary[name.replace("_", " ")] = scores[name].mean()
-    for level in LEVELS:
-        summary[f"window {level:.0%}"] = scores[f"window_{level}"].mean()
+    for coverage in COVERAGES:
+        summary[f"window {coverage:.0%}"] = scores[f"window_{coverage}"].mean()
     return {name: float(value) for name, value in summary.items()}
 
 

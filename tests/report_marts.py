@@ -331,11 +331,11 @@ def replacement_marts(draws: np.random.Generator, loops: int) -> dict[str, pd.Da
     )
     backtest, calibration = [], []
     for origin in (pd.Timestamp("2015-12-31").date(), pd.Timestamp("2020-12-31").date()):
-        for level in ("loop", "section"):
+        for grain in ("loop", "section"):
             for place, rule in enumerate(RULES):
                 for fraction in (0.01, 0.05, 0.10, 0.20):
                     share = fraction ** (0.45 + 0.06 * place) if rule != "random" else fraction
-                    backtest.append((origin, 5.0, level, rule, fraction, 240 * share, 240, share))
+                    backtest.append((origin, 5.0, grain, rule, fraction, 240 * share, 240, share))
         calibration += [(origin, d, 2.0 * d, int(draws.poisson(2.0 * d))) for d in range(1, 11)]
     columns = [
         "origin",
@@ -393,8 +393,8 @@ def belief_marts(draws: np.random.Generator) -> dict[str, pd.DataFrame]:
     )  # fmt: skip
     rules = ("model", "model_per_cost", *RULES[1:])
     money = pd.DataFrame(
-        [(pd.Timestamp("2020-12-31"), 5.0, level, rule, share, 9e7 * share, 240 * share**0.5, 240, share**0.5)
-         for level in ("loop", "section") for rule in rules for share in (0.01, 0.05, 0.10, 0.20)],
+        [(pd.Timestamp("2020-12-31"), 5.0, grain, rule, share, 9e7 * share, 240 * share**0.5, 240, share**0.5)
+         for grain in ("loop", "section") for rule in rules for share in (0.01, 0.05, 0.10, 0.20)],
         columns=["origin", "horizon_years", "level", "rule", "cost_fraction", "money_spent", "failures_captured",
                  "failures_total", "capture_fraction"],
     )  # fmt: skip

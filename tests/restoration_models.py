@@ -39,7 +39,7 @@ def build_restoration(
         if layers == ("marts",) and only_summary:
             limits = summarise_stages(
                 warehouse.read_query(con, "restoration/jobs"),
-                level=0.9,
+                coverage=0.9,
                 small_group=10,
                 replicates=200,
                 rng=np.random.default_rng(1),

@@ -30,7 +30,7 @@ from shared.arrays import Floats, Integers
 from shared.intervals import poisson_limits
 from shared.units import DAYS_PER_YEAR
 
-LEVELS = ("section", "loop")
+GRAINS = ("section", "loop")
 RECENT_YEARS = 3.0
 """Years that recent_failures looks back."""
 
@@ -106,7 +106,7 @@ def run_backtest(
     origins: list[dt.date],
     horizon_years: float,
     *,
-    level: float,
+    coverage: float,
     replicates: int,
     random: np.random.Generator,
     further_rules: Mapping[dt.date, Mapping[str, pd.Series]] | None = None,
@@ -122,7 +122,7 @@ def run_backtest(
         Fits the failure model to a history.
     origins, horizon_years
         Dates to stand on; years counted after each.
-    level
+    coverage
         Coverage of the limits.
     replicates
         Bootstrap replicates, each drawing the fleet's loops anew.
@@ -162,23 +162,25 @@ def run_backtest(
         """One origin; what it takes is let go before the next is fitted."""
         further = (further_rules or {}).get(origin, {})
         units = list_units(history, origin, horizon_years, fit(known_at(history, origin)), further)
-        for unit_level in LEVELS:
-            scored = units if unit_level == "section" else roll_up(units, tuple(further))
+        for grain in GRAINS:
+            scored = units if grain == "section" else roll_up(units, tuple(further))
             by_age, _ = order_by_rule(scored, "oldest_first")
             orders = {rule: order_by_rule(scored, rule, by_age) for rule in (*RULES, *further)}
             totals = sum_drawn(scored, draws)
             for rule, (order, groups) in orders.items():
                 found, drawn = measure_capture(scored, order, groups, draws, drawn_totals=totals)
-                replicas[origin, unit_level, rule] = drawn
-                captures.append(_capture_rows(scored, origin, horizon_years, unit_level, rule, found, drawn, level))
+                replicas[origin, grain, rule] = drawn
+                captures.append(_capture_rows(scored, origin, horizon_years, grain, rule, found, drawn, coverage))
             if further_measure is not None:
-                others.append(further_measure(scored, origin, horizon_years, unit_level, orders, draws))
-        calibrations.append(calibrate(units, origin, level))
+                others.append(further_measure(scored, origin, horizon_years, grain, orders, draws))
+        calibrations.append(calibrate(units, origin, coverage))
 
     for origin in origins:
         stand_on(origin)
     frame = _concatenate(captures)
-    return Backtest(frame, _compare(frame, replicas, origins, level), _concatenate(calibrations), _concatenate(others))
+    return Backtest(
+        frame, _compare(frame, replicas, origins, coverage), _concatenate(calibrations), _concatenate(others)
+    )
 
 
 def draw_loops(loops: int, replicates: int, random: np.random.Generator) -> NDArray[np.uint8]:
@@ -293,20 +295,20 @@ def _capture_rows(
     units: pd.DataFrame,
     origin: dt.date,
     horizon_years: float,
-    level_name: str,
+    grain: str,
     rule: str,
     captured: Floats,
     drawn: Floats,
-    level: float,
+    coverage: float,
 ) -> pd.DataFrame:
     total = int(units["observed"].sum())
-    tails = [(1.0 - level) / 2.0, (1.0 + level) / 2.0]
+    tails = [(1.0 - coverage) / 2.0, (1.0 + coverage) / 2.0]
     limits = np.quantile(drawn, tails, axis=0) if len(drawn) else np.full((2, len(captured)), np.nan)
     return pd.DataFrame(
         {
             "origin": pd.Timestamp(origin),
             "horizon_years": horizon_years,
-            "level": level_name,
+            "level": grain,
             "rule": rule,
             "length_fraction": LENGTH_FRACTIONS,
             "failures_captured": captured,
@@ -319,22 +321,22 @@ def _capture_rows(
 
 
 def _compare(
-    captures: pd.DataFrame, replicas: dict[tuple[dt.date, str, str], Floats], origins: list[dt.date], level: float
+    captures: pd.DataFrame, replicas: dict[tuple[dt.date, str, str], Floats], origins: list[dt.date], coverage: float
 ) -> pd.DataFrame:
     """The model's capture less each rule's, mean over the origins, with paired limits."""
-    tails = [(1.0 - level) / 2.0, (1.0 + level) / 2.0]
+    tails = [(1.0 - coverage) / 2.0, (1.0 + coverage) / 2.0]
     rows = []
-    for level_name, rule in sorted({(unit, rule) for _, unit, rule in replicas}):
+    for grain, rule in sorted({(unit, rule) for _, unit, rule in replicas}):
         if rule == "model":
             continue
-        of_level = captures[captures["level"].eq(level_name)]
-        mean = of_level.groupby(["rule", "length_fraction"])["capture_fraction"].mean()
-        gaps = np.mean([replicas[o, level_name, "model"] - replicas[o, level_name, rule] for o in origins], axis=0)
+        of_grain = captures[captures["level"].eq(grain)]
+        mean = of_grain.groupby(["rule", "length_fraction"])["capture_fraction"].mean()
+        gaps = np.mean([replicas[o, grain, "model"] - replicas[o, grain, rule] for o in origins], axis=0)
         limits = np.quantile(gaps, tails, axis=0)
         rows.append(
             pd.DataFrame(
                 {
-                    "level": level_name,
+                    "level": grain,
                     "rule": rule,
                     "length_fraction": LENGTH_FRACTIONS,
                     "origins": len(origins),
@@ -349,7 +351,7 @@ def _compare(
     return _concatenate(rows)
 
 
-def calibrate(units: pd.DataFrame, origin: dt.date, level: float) -> pd.DataFrame:
+def calibrate(units: pd.DataFrame, origin: dt.date, coverage: float) -> pd.DataFrame:
     """Failures expected beside failures seen, by tenths of the length from the least to the most expected per km.
 
     Notes
@@ -364,7 +366,7 @@ def calibrate(units: pd.DataFrame, origin: dt.date, level: float) -> pd.DataFram
     km = ordered["length_km"].to_numpy(dtype=np.float64)
     decile = np.minimum((np.cumsum(km) - km / 2.0) / km.sum() * 10.0, 9.0).astype(np.int64) + 1
     sums = ordered.groupby(decile)[["length_km", "expected_in_view", "observed_shared"]].sum()
-    lo, hi = poisson_limits(sums["observed_shared"].to_numpy(), level)
+    lo, hi = poisson_limits(sums["observed_shared"].to_numpy(), coverage)
     return pd.DataFrame(
         {
             "origin": pd.Timestamp(origin),

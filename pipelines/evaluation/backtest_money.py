@@ -42,7 +42,7 @@ class CaptureByMoney:
         price_sections.
     cost_per_loop
         Mobilising on a loop, once; it counts where whole loops are picked.
-    level
+    coverage
         Coverage of the limits.
 
     Notes
@@ -54,17 +54,17 @@ class CaptureByMoney:
     Checked by: tests/unit/test_evaluation_backtest_money.py
     """
 
-    def __init__(self, section_costs: pd.Series, cost_per_loop: float, level: float) -> None:
+    def __init__(self, section_costs: pd.Series, cost_per_loop: float, coverage: float) -> None:
         self.section_costs = section_costs
         self.cost_per_loop = cost_per_loop
-        self.level = level
+        self.coverage = coverage
         self._cost_of_loop: pd.Series | None = None
 
     def __call__(
-        self, units: pd.DataFrame, origin: dt.date, horizon_years: float, unit_level: str, orders: Orders, draws: Draws
+        self, units: pd.DataFrame, origin: dt.date, horizon_years: float, grain: str, orders: Orders, draws: Draws
     ) -> pd.DataFrame:
         """Rows of backtest_money at one origin and level; sections come before loops."""
-        if unit_level == "section":
+        if grain == "section":
             cost = units["section_code"].map(self.section_costs).astype(float)
             self._cost_of_loop = cost.groupby(units["loop_code"]).sum() + self.cost_per_loop
             draws = draws[:0]
@@ -83,7 +83,7 @@ class CaptureByMoney:
                     priced,
                     origin,
                     horizon_years,
-                    unit_level,
+                    grain,
                     rule,
                     measure_capture(priced, order, groups, draws, COST_FRACTIONS, "cost", totals),
                 )
@@ -96,19 +96,19 @@ class CaptureByMoney:
         priced: pd.DataFrame,
         origin: dt.date,
         horizon_years: float,
-        unit_level: str,
+        grain: str,
         rule: str,
         measured: tuple[Floats, Floats],
     ) -> pd.DataFrame:
         captured, drawn = measured
-        tails = [(1.0 - self.level) / 2.0, (1.0 + self.level) / 2.0]
+        tails = [(1.0 - self.coverage) / 2.0, (1.0 + self.coverage) / 2.0]
         limits = np.quantile(drawn, tails, axis=0) if len(drawn) else np.full((2, len(captured)), np.nan)
         total = int(priced["observed"].sum())
         return pd.DataFrame(
             {
                 "origin": pd.Timestamp(origin),
                 "horizon_years": horizon_years,
-                "level": unit_level,
+                "level": grain,
                 "rule": rule,
                 "cost_fraction": COST_FRACTIONS,
                 "money_spent": priced["cost"].sum() * np.array(COST_FRACTIONS),

@@ -34,7 +34,7 @@ LEAST_EXPECTED = 3.0
 GROUP = ["grouped_by", "group_name"]
 
 
-def tabulate_before_after(history: FailureHistory, members: pd.DataFrame, level: float) -> pd.DataFrame:
+def tabulate_before_after(history: FailureHistory, members: pd.DataFrame, coverage: float) -> pd.DataFrame:
     """Failures before and after a date for sets of sections, beside those to be expected with nothing done.
 
     Parameters
@@ -43,7 +43,7 @@ def tabulate_before_after(history: FailureHistory, members: pd.DataFrame, level:
         What is known now.
     members
         The sets with what was to be expected of each section: expect_nothing_done.
-    level
+    coverage
         Coverage of the limits.
 
     Returns
@@ -80,7 +80,7 @@ def tabulate_before_after(history: FailureHistory, members: pd.DataFrame, level:
         return pd.DataFrame()
     left_out = (~used).groupby([members[column] for column in GROUP]).sum()
     return (
-        _finish(_sum_up(kept, history.keep(code_names)), level)
+        _finish(_sum_up(kept, history.keep(code_names)), coverage)
         .merge(left_out.rename("sections_left_out").reset_index(), on=GROUP, how="left")
         .sort_values(GROUP, kind="stable", ignore_index=True)
     )
@@ -296,8 +296,8 @@ def _cumulate(model: FailureModel, row: Integers, start: Floats, end: Floats) ->
     w = model.windows
     leaf, window = _fill_ranges(*(np.searchsorted(w.owner, row, side=side) for side in ("left", "right")))
     age, later = w.age_now[window], np.maximum(end, start)
-    spent = model.spend(window, age + start[leaf], age + later[leaf])
-    return np.bincount(leaf, weights=w.km[window] * spent, minlength=len(row)).astype(np.float64)
+    expected = model.expect_between(window, age + start[leaf], age + later[leaf])
+    return np.bincount(leaf, weights=w.km[window] * expected, minlength=len(row)).astype(np.float64)
 
 
 # ------------------------------------------------------------------ what was seen
@@ -379,16 +379,16 @@ def _share_recorded(members: pd.DataFrame, events: pd.DataFrame) -> Floats:
     return np.where(members["counts_loop_only"] | members["counts"].eq("loop"), 1.0, share)
 
 
-def _finish(sums: pd.DataFrame, level: float) -> pd.DataFrame:
+def _finish(sums: pd.DataFrame, coverage: float) -> pd.DataFrame:
     """Falls, limits and verdicts."""
     mean = sums["expected_after"].to_numpy(dtype=np.float64)
     raw = np.maximum(sums["raw"].to_numpy(dtype=np.float64), 1e-12)
     spread = sums["variance"].to_numpy() / raw**2 + (sums["level_weight"].to_numpy() / raw) ** 2
     shape = 1.0 / np.maximum(spread, 1e-9)
     seen = sums["seen_after"].to_numpy(dtype=np.float64)
-    lo, hi = gamma_limits(shape, shape / np.maximum(mean, 1e-12), level)
-    seen_lo, seen_hi = poisson_limits(seen, level)
-    ratio_lo, ratio_hi = ratio_limits(seen, np.maximum(mean, 1e-12), shape, level)
+    lo, hi = gamma_limits(shape, shape / np.maximum(mean, 1e-12), coverage)
+    seen_lo, seen_hi = poisson_limits(seen, coverage)
+    ratio_lo, ratio_hi = ratio_limits(seen, np.maximum(mean, 1e-12), shape, coverage)
     naive = (sums["failures_before"] * sums["after_km"] / sums["before_km"]).to_numpy(dtype=np.float64)
     carried = np.where(naive > 0, naive, np.nan)
     verdict = np.select(

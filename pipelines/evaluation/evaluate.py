@@ -87,7 +87,7 @@ def evaluate_ranking(
         fit_as_then,
         origins,
         horizon,
-        level=general.interval_coverage,
+        coverage=general.interval_coverage,
         replicates=terms.backtest_replicates,
         random=np.random.default_rng(general.seed),
         further_measure=CaptureByMoney(
@@ -146,12 +146,12 @@ def judge_model(
     )
 
 
-def tabulate_judged(history: FailureHistory, judged: Sequence[Judged], level: float) -> dict[str, pd.DataFrame]:
+def tabulate_judged(history: FailureHistory, judged: Sequence[Judged], coverage: float) -> dict[str, pd.DataFrame]:
     """Before and after, and past forecasts, put together from what was taken from each model; by table."""
     members, scores = ([getattr(one, part) for one in judged] for part in ("members", "score"))
     return {
         "marts.before_after": tabulate_before_after(
-            history, pd.concat(members, ignore_index=True) if members else pd.DataFrame(), level
+            history, pd.concat(members, ignore_index=True) if members else pd.DataFrame(), coverage
         ),
         "marts.forecast_score": pd.concat(scores, ignore_index=True) if scores else pd.DataFrame(),
     }

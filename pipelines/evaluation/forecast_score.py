@@ -25,7 +25,7 @@ SCORED_YEARS = 1.0
 DEVIANCES = ("model", "constant", "class_constant")
 
 
-def score_forecast(history: FailureHistory, model: FailureModel, level: float) -> pd.DataFrame:
+def score_forecast(history: FailureHistory, model: FailureModel, coverage: float) -> pd.DataFrame:
     """Expected and seen failures of the year after a past date, for the whole and by class of cable.
 
     Parameters
@@ -34,7 +34,7 @@ def score_forecast(history: FailureHistory, model: FailureModel, level: float) -
         What is known now.
     model
         Fitted at the past date to what was known then (history.known_at of this history; its windows say when).
-    level
+    coverage
         Coverage of the limits.
 
     Returns
@@ -73,10 +73,10 @@ def score_forecast(history: FailureHistory, model: FailureModel, level: float) -
         noise=relative_variance(model)[cells["loop"].to_numpy()] * cells["expected"] ** 2,
     )
     of_class = [
-        _row(part, str(classes[part["code"].iloc[0]]), "cable_class", level)
+        _row(part, str(classes[part["code"].iloc[0]]), "cable_class", coverage)
         for _, part in cells.groupby("code", sort=True)
     ]
-    whole = _row(cells, "all", "all", level) | judge_loops(cells, level)
+    whole = _row(cells, "all", "all", coverage) | judge_loops(cells, coverage)
     return pd.DataFrame([whole, *of_class]).assign(origin=w.as_of, loops=lambda rows: rows["loops"].astype("int64"))
 
 
@@ -101,13 +101,13 @@ def _sum_cells(history: FailureHistory, model: FailureModel, code: Integers) -> 
     return pd.DataFrame({"loop": key // classes, "code": key % classes, **sums})
 
 
-def _row(cells: pd.DataFrame, name: str, grouped_by: str, level: float) -> dict[str, object]:
+def _row(cells: pd.DataFrame, name: str, grouped_by: str, coverage: float) -> dict[str, object]:
     """Expected with limits, seen, and deviances of some cells."""
     mean, seen = float(cells["expected"].sum()), float(cells["seen"].sum())
     # levels of two classes err independently, those of one class's cable together
     levels = np.bincount(cells["code"], cells["level_error"])
     variance = float(cells["noise"].sum() + (levels**2).sum())
-    lo, hi = count_limits(mean, mean**2 / max(variance, 1e-12), level)
+    lo, hi = count_limits(mean, mean**2 / max(variance, 1e-12), coverage)
     sums = {f"deviance_{kind}": float(cells[f"deviance_{kind}"].sum()) for kind in DEVIANCES}
     return {
         "grouped_by": grouped_by,
@@ -125,7 +125,7 @@ def _row(cells: pd.DataFrame, name: str, grouped_by: str, level: float) -> dict[
     }
 
 
-def judge_loops(cells: pd.DataFrame, level: float) -> dict[str, float]:
+def judge_loops(cells: pd.DataFrame, coverage: float) -> dict[str, float]:
     """Share of loops whose count lies within its own limits, and the share that was promised.
 
     A count is whole: the limits of most loops are 0 to 0 or 0 to 1 and promise more than the level, so the promise is
@@ -135,7 +135,7 @@ def judge_loops(cells: pd.DataFrame, level: float) -> dict[str, float]:
     mean, seen = loops["expected"].to_numpy(), loops["seen"].round().to_numpy()
     spread = (loops["noise"].to_numpy() + loops["level_error"].to_numpy() ** 2) / np.maximum(mean, 1e-12) ** 2
     shape = 1.0 / np.maximum(spread, 1e-9)
-    lo, hi = count_limits(mean, shape, level)
+    lo, hi = count_limits(mean, shape, coverage)
     return {
         "loops_inside_fraction": float(np.mean((seen >= lo) & (seen <= hi))),
         "loops_inside_promised": float(np.mean(count_coverage(mean, shape, lo, hi))),

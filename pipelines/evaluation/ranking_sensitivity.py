@@ -225,12 +225,12 @@ def rank_again(model: FailureModel, base: Evidence, given: Evidence, horizon_yea
     factor[: len(told)] = told / before
     # what the model awaited of the last years follows from its level and from what it saw
     seen, seen_now = (np.bincount(code[used], e.recent[used], size) for e in (base, given))
-    level = np.ones(size)
-    level[code] = model.class_level
+    rate_level = np.ones(size)
+    rate_level[code] = model.class_level
     trust = evidence.LEVEL_FAILURES
-    awaited = (trust + seen) / level - trust
+    awaited = (trust + seen) / rate_level - trust
     new_level = (trust + seen_now) / np.maximum(trust + awaited * factor, 1e-9)
-    ahead = np.where(used, model.ahead(horizon_years) * (factor * new_level / level)[code], 0.0)
+    ahead = np.where(used, model.ahead(horizon_years) * (factor * new_level / rate_level)[code], 0.0)
     expected = model.expected * factor[code] * used
     occasions = given.occasions * used
     tree = hierarchical_frailty.Tree(

@@ -6,7 +6,7 @@ import duckdb
 import pandas as pd
 
 from pipelines.evaluation.evaluate import evaluate_ranking
-from pipelines.survival.step import Fitted
+from pipelines.survival.step import FittedFleet
 from shared.settings import Settings
 from shared.store import read_model, write_tables
 
@@ -21,7 +21,7 @@ TABLES = (
 )
 
 
-def run(con: duckdb.DuckDBPyConnection, fitted: Fitted | None, settings: Settings) -> dict[str, int]:
+def run(con: duckdb.DuckDBPyConnection, fitted: FittedFleet | None, settings: Settings) -> dict[str, int]:
     """Back-test and write; returns rows by table. Without a section, empty tables."""
     if fitted is None:
         return write_tables(con, dict.fromkeys(TABLES, pd.DataFrame()))

@@ -158,7 +158,7 @@ def _list_injected(model: FailureModel) -> Figures:
     """What the record says of cable already injected: its forecast rests on this, not on the settings' share."""
     left = model.treatment
     shape = np.array([1.0 / left.variation**2])
-    lo, hi = gamma_limits(shape, shape / left.factor, model.level) if left.factor > 0 else ([0.0], [0.0])
+    lo, hi = gamma_limits(shape, shape / left.factor, model.coverage) if left.factor > 0 else ([0.0], [0.0])
     return [
         (
             "injection_left",

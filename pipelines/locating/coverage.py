@@ -16,25 +16,25 @@ ENOUGH = 50
 DISTANCE_BANDS_M = (0.0, 50.0, 100.0, 200.0, math.inf)
 
 
-def parametric_quantile(level: float, freedom: float, wrong_share: float) -> float:
+def parametric_quantile(coverage: float, freedom: float, wrong_share: float) -> float:
     """Student's quantile at the level left to right readings when gross errors are taken to fall outside."""
     from scipy.special import stdtrit
 
-    return float(stdtrit(freedom, 0.5 + min(level / (1.0 - wrong_share), 0.999) / 2.0))
+    return float(stdtrit(freedom, 0.5 + min(coverage / (1.0 - wrong_share), 0.999) / 2.0))
 
 
-def conformal_quantile(ordered: list[float] | Floats, level: float) -> float:
+def conformal_quantile(ordered: list[float] | Floats, coverage: float) -> float:
     """The ceil((n + 1) level)-th smallest absolute standardised error; infinite where there are too few.
 
     References
     ----------
     Vovk, Gammerman and Shafer 2005, Algorithmic Learning in a Random World, 2.2.
     """
-    place = math.ceil((len(ordered) + 1) * level)
+    place = math.ceil((len(ordered) + 1) * coverage)
     return float(ordered[place - 1]) if place <= len(ordered) else math.inf
 
 
-def backtest_windows(digs: pd.DataFrame, levels: tuple[float, ...]) -> pd.DataFrame:
+def backtest_windows(digs: pd.DataFrame, coverages: tuple[float, ...]) -> pd.DataFrame:
     """Each dig against the window it would have had at its time, a row a dig, level and method.
 
     Parameters
@@ -54,15 +54,15 @@ def backtest_windows(digs: pd.DataFrame, levels: tuple[float, ...]) -> pd.DataFr
     ordered = digs.sort_values(["read_at", "reading_id"], ignore_index=True)
     score = (ordered["forward_error_m"] / ordered["forward_se_m"]).abs().to_numpy(float)
     seen: list[float] = []
-    conformal = np.full((len(score), len(levels)), np.nan)
+    conformal = np.full((len(score), len(coverages)), np.nan)
     for row, each in enumerate(score):
         if row >= ENOUGH:
-            conformal[row] = [conformal_quantile(seen, level) for level in levels]
+            conformal[row] = [conformal_quantile(seen, coverage) for coverage in coverages]
         bisect.insort(seen, each)
     parts = []
-    for k, level in enumerate(levels):
+    for k, coverage in enumerate(coverages):
         by_origin = {
-            pair: parametric_quantile(level, *pair)
+            pair: parametric_quantile(coverage, *pair)
             for pair in set(zip(ordered["freedom"], ordered["wrong_share"], strict=True))
         }
         parametric = [by_origin[pair] for pair in zip(ordered["freedom"], ordered["wrong_share"], strict=True)]
@@ -70,13 +70,13 @@ def backtest_windows(digs: pd.DataFrame, levels: tuple[float, ...]) -> pd.DataFr
             half_width = quantile * ordered["forward_se_m"].to_numpy(float)
             parts.append(
                 ordered.assign(
-                    window_level=level, window_method=method, half_width_m=half_width, is_held=score <= quantile
+                    window_level=coverage, window_method=method, half_width_m=half_width, is_held=score <= quantile
                 ).iloc[ENOUGH:]
             )
     return pd.concat(parts, ignore_index=True)
 
 
-def summarise_coverage(tested: pd.DataFrame, used_method: str, level: float) -> pd.DataFrame:
+def summarise_coverage(tested: pd.DataFrame, used_method: str, coverage: float) -> pd.DataFrame:
     """Share of digs that windows held: in all, by class, distance band and instrument.
 
     Returns
@@ -108,7 +108,7 @@ def summarise_coverage(tested: pd.DataFrame, used_method: str, level: float) -> 
             )
         )
     found = pd.concat(parts, ignore_index=True)
-    z = float(ndtri(0.5 + level / 2.0))
+    z = float(ndtri(0.5 + coverage / 2.0))
     share, tried = found["held"] / found["tried"], found["tried"]
     middle = (share + z**2 / (2 * tried)) / (1 + z**2 / tried)
     reach = z / (1 + z**2 / tried) * np.sqrt(share * (1 - share) / tried + z**2 / (4 * tried**2))
@@ -134,7 +134,7 @@ def choose_method(tested: pd.DataFrame) -> str:
 
 
 def fit_quantiles(
-    digs: pd.DataFrame, method: str, levels: tuple[float, ...], freedom: float, wrong_share: float
+    digs: pd.DataFrame, method: str, coverages: tuple[float, ...], freedom: float, wrong_share: float
 ) -> pd.DataFrame:
     """Quantile of the standardised error that windows of each level use, with both candidates.
 
@@ -154,13 +154,13 @@ def fit_quantiles(
     """
     ordered = np.sort((digs["forward_error_m"] / digs["forward_se_m"]).abs().to_numpy(float))
     rows = []
-    for level in levels:
-        parametric = parametric_quantile(level, freedom, wrong_share)
-        conformal = conformal_quantile(ordered, level)
+    for coverage in coverages:
+        parametric = parametric_quantile(coverage, freedom, wrong_share)
+        conformal = conformal_quantile(ordered, coverage)
         is_conformal = method == "conformal" and math.isfinite(conformal)
         rows.append(
             {
-                "window_level": level,
+                "window_level": coverage,
                 "quantile": conformal if is_conformal else parametric,
                 "quantile_parametric": parametric,
                 "quantile_conformal": conformal if math.isfinite(conformal) else np.nan,

@@ -136,7 +136,7 @@ def chart_drift(readings: pd.DataFrame) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
 
 
-def describe_drift(chart: pd.DataFrame, readings: pd.DataFrame, calibrated: pd.Series, level: float) -> pd.DataFrame:
+def describe_drift(chart: pd.DataFrame, readings: pd.DataFrame, calibrated: pd.Series, coverage: float) -> pd.DataFrame:
     """When each instrument first went out of control, since when, and how fast it has moved since.
 
     Parameters
@@ -147,7 +147,7 @@ def describe_drift(chart: pd.DataFrame, readings: pd.DataFrame, calibrated: pd.S
         As for chart_drift.
     calibrated
         Day of the last calibration on record, by instrument.
-    level
+    coverage
         Two-sided level of the limits of the drift.
 
     Returns
@@ -170,7 +170,7 @@ def describe_drift(chart: pd.DataFrame, readings: pd.DataFrame, calibrated: pd.S
         at = own["read_at"].to_numpy()
         years = (own["read_at"] - own["read_at"].iloc[0]).dt.total_seconds().to_numpy() / (DAYS_PER_YEAR * 86400.0)
         error = facts["standard_error"].reindex(list(own["reading_id"])).to_numpy(float)
-        hinge = fit_hinge(years, score * error, error, level)
+        hinge = fit_hinge(years, score * error, error, coverage)
         rows.append(
             {
                 "instrument_id": instrument,
@@ -216,7 +216,7 @@ class Hinge:
     is_real: bool
 
 
-def fit_hinge(years: Floats, error: Floats, standard_error: Floats, level: float) -> Hinge:
+def fit_hinge(years: Floats, error: Floats, standard_error: Floats, coverage: float) -> Hinge:
     """Best start of a linear drift, by weighted least squares over moments spread evenly over the readings.
 
     Parameters
@@ -225,7 +225,7 @@ def fit_hinge(years: Floats, error: Floats, standard_error: Floats, level: float
         Time of each reading in years, in order.
     error, standard_error
         Relative error and its standard error.
-    level
+    coverage
         Two-sided level of the limits of the slope, given the start.
 
     Notes
@@ -250,6 +250,6 @@ def fit_hinge(years: Floats, error: Floats, standard_error: Floats, level: float
         return Hinge(0, float("nan"), float("nan"), float("nan"), False)
     misfit, place, slope, se = best
     se *= max(1.0, float(np.sqrt(misfit / (n - 2))))
-    reach = float(stdtrit(n - 2, 0.5 + level / 2.0)) * se
+    reach = float(stdtrit(n - 2, 0.5 + coverage / 2.0)) * se
     chance = 2.0 * float(stdtr(n - 2, -abs(slope) / se)) * HINGES
-    return Hinge(place, slope, slope - reach, slope + reach, chance < 1.0 - level)
+    return Hinge(place, slope, slope - reach, slope + reach, chance < 1.0 - coverage)

@@ -108,8 +108,8 @@ def _own_slowness(fit: VelocityFit, rows: Integers) -> float:
 def _judge_instrument(
     fit: VelocityFit, i: int, own: Integers, slowness: float, lasting: float, settings: Settings
 ) -> Verdict:
-    level = settings.general.interval_coverage
-    if fit.quantile(level) * lasting > settings.locating.tolerance_pct / 100.0:
+    coverage = settings.general.interval_coverage
+    if fit.quantile(coverage) * lasting > settings.locating.tolerance_pct / 100.0:
         return Verdict(NOT_SEPARABLE, None)
     distance = check_distances(_dug_lengths(fit, own), settings.locating)
     # error in metres at distance D, with the setting right: s D + t over slowness
@@ -119,7 +119,7 @@ def _judge_instrument(
     prior = float(fit.weights @ fit.scale_sd)
     left = distance / np.sqrt(lasting**-2 + prior**-2)
     tolerance = tolerated_error(distance, settings.locating)
-    return judge(error, se, np.minimum(left, 0.99 * se), tolerance, fit.freedom, level, len(own))
+    return judge(error, se, np.minimum(left, 0.99 * se), tolerance, fit.freedom, coverage, len(own))
 
 
 def describe_classes(fit: VelocityFit, settings_in_use: pd.Series, settings: Settings) -> pd.DataFrame:
@@ -229,9 +229,9 @@ def _judge_class(
     # what stays however many readings come: the instruments' own time bases, averaged over those on the class
     who = np.unique(fit.readings.instrument[own])
     left = per_slowness * slowness * float(fit.weights @ fit.scale_sd) / np.sqrt(len(who))
-    tolerance, level = tolerated_error(distance, settings.locating), settings.general.interval_coverage
+    tolerance, coverage = tolerated_error(distance, settings.locating), settings.general.interval_coverage
     return judge(
-        per_slowness * slowness - distance, se, np.minimum(left, 0.99 * se), tolerance, fit.freedom, level, len(own)
+        per_slowness * slowness - distance, se, np.minimum(left, 0.99 * se), tolerance, fit.freedom, coverage, len(own)
     )
 
 

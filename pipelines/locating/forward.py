@@ -20,7 +20,7 @@ ENOUGH = 50
 COLUMNS = ("reading_id", "origin_at", "forward_error_m", "forward_se_m", "freedom", "wrong_share")
 
 
-def foresee_digs(readings: Readings, facts: pd.DataFrame, level: float, *, tails_recorded: bool) -> pd.DataFrame:
+def foresee_digs(readings: Readings, facts: pd.DataFrame, coverage: float, *, tails_recorded: bool) -> pd.DataFrame:
     """Error and standard error of each later dig, foreseen from the readings before its origin.
 
     Parameters
@@ -29,7 +29,7 @@ def foresee_digs(readings: Readings, facts: pd.DataFrame, level: float, *, tails
         As they came, the season in them.
     facts
         read_at and insulation of every reading, in the same order.
-    level
+    coverage
         Two-sided level at which a season counts as carried.
 
     Returns
@@ -56,7 +56,7 @@ def foresee_digs(readings: Readings, facts: pd.DataFrame, level: float, *, tails
         origin = read_at.iloc[dug[start]]
         before = (read_at < origin).to_numpy()
         fit = fit_velocity(keep_readings(readings, before), tails_recorded=tails_recorded)
-        season = fit_season(season_errors(fit, facts[before]), level)
+        season = fit_season(season_errors(fit, facts[before]), coverage)
         ahead = np.zeros(len(readings), dtype=bool)
         ahead[dug[start:end]] = True
         shift = season_shift(season, facts.loc[ahead, "insulation"], facts.loc[ahead, "read_at"])

@@ -36,8 +36,8 @@ def propose_settings(fit: VelocityFit, lines: pd.DataFrame, digs: pd.DataFrame, 
 
     Checked by: tests/unit/test_locating_proposals.py
     """
-    level = settings.general.interval_coverage
-    limits = fit.quantile(level)
+    coverage = settings.general.interval_coverage
+    limits = fit.quantile(coverage)
     rows = []
     used = digs[digs["instrument_id"].notna()]
     for (instrument, cable_class), own in used.groupby(["instrument_id", "cable_class"], sort=True):
@@ -50,7 +50,7 @@ def propose_settings(fit: VelocityFit, lines: pd.DataFrame, digs: pd.DataFrame, 
         variance = line["constant_variance"] + 2 * distance * line["line_covariance"] + distance**2 * se**2
         spread = shown * np.sqrt(variance.astype(float))
         tolerance = tolerated_error(distance, settings.locating)
-        verdict = judge(error, spread, np.zeros_like(spread), tolerance, fit.freedom, level, len(own))
+        verdict = judge(error, spread, np.zeros_like(spread), tolerance, fit.freedom, coverage, len(own))
         proposed = REFERENCE_PCT / slope
         rows.append(
             {
@@ -85,7 +85,7 @@ def propose_settings(fit: VelocityFit, lines: pd.DataFrame, digs: pd.DataFrame, 
     return pd.DataFrame(rows, columns=columns).astype({"readings_needed": "Int64", "digs": "int64"})
 
 
-def describe_reads_long(digs: pd.DataFrame, level: float) -> pd.DataFrame:
+def describe_reads_long(digs: pd.DataFrame, coverage: float) -> pd.DataFrame:
     """How far each instrument reads from what was dug, whatever the setting: all that can be said without one.
 
     Parameters
@@ -93,7 +93,7 @@ def describe_reads_long(digs: pd.DataFrame, level: float) -> pd.DataFrame:
     digs
         Every dug reading that is not back-filled: instrument_id, displayed_distance_m, true_length_m and
         velocity_setting_pct (missing where not recorded).
-    level
+    coverage
         Two-sided level of the limits.
 
     Returns
@@ -119,8 +119,8 @@ def describe_reads_long(digs: pd.DataFrame, level: float) -> pd.DataFrame:
     for instrument, own in named.groupby("instrument_id", sort=True):
         ordered = np.sort(own["error_pct"].to_numpy(float))
         n = len(ordered)
-        low = int(binom.ppf((1.0 - level) / 2.0, n, 0.5))
-        has_limits = low >= 1 and 2.0 * binom.cdf(low - 1, n, 0.5) <= 1.0 - level
+        low = int(binom.ppf((1.0 - coverage) / 2.0, n, 0.5))
+        has_limits = low >= 1 and 2.0 * binom.cdf(low - 1, n, 0.5) <= 1.0 - coverage
         rows.append(
             {
                 "instrument_id": instrument,

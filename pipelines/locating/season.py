@@ -31,14 +31,14 @@ def season_errors(fit: VelocityFit, facts: pd.DataFrame) -> pd.DataFrame:
     )[fit.right > 0.5].dropna(subset=["read_at"])
 
 
-def fit_season(readings: pd.DataFrame, level: float) -> pd.DataFrame:
+def fit_season(readings: pd.DataFrame, coverage: float) -> pd.DataFrame:
     """Yearly swing of the relative error, by insulation.
 
     Parameters
     ----------
     readings
         Right readings: insulation, read_at, relative_error, standard_error.
-    level
+    coverage
         Two-sided level of the limits of the swing.
 
     Returns
@@ -73,7 +73,7 @@ def fit_season(readings: pd.DataFrame, level: float) -> pd.DataFrame:
         swing = inverse[1:, 1:] * scale
         statistic = float(found[1:] @ np.linalg.solve(swing, found[1:])) / 2.0
         size = float(np.hypot(found[1], found[2]))
-        reach = float(chi.ppf(level, 2)) * float(np.sqrt(np.trace(swing) / 2.0))
+        reach = float(chi.ppf(coverage, 2)) * float(np.sqrt(np.trace(swing) / 2.0))
         rows.append(
             {
                 "insulation": insulation,
@@ -84,7 +84,7 @@ def fit_season(readings: pd.DataFrame, level: float) -> pd.DataFrame:
                 "reads_longest_day": round(float(np.arctan2(found[2], found[1])) / (2.0 * np.pi) * DAYS_PER_YEAR) % 365
                 + 1,
                 "season_p_value": float(fdtrc(2.0, float(free), statistic)),
-                "is_carried": float(fdtrc(2.0, float(free), statistic)) < 1.0 - level,
+                "is_carried": float(fdtrc(2.0, float(free), statistic)) < 1.0 - coverage,
             }
         )
     return pd.DataFrame(

@@ -21,7 +21,7 @@ from pipelines.locating.readings import Readings, select_readings
 from pipelines.locating.register import find_contradicted_lengths
 from pipelines.locating.season import fit_season, season_errors, season_shift, take_season_off
 from pipelines.locating.velocity import VelocityFit, fit_velocity
-from pipelines.locating.window import LEVELS
+from pipelines.locating.window import COVERAGES
 from shared import dictionary
 from shared.settings import Settings
 from shared.store import read_model, write_tables
@@ -100,14 +100,14 @@ class Fitted:
     fit: VelocityFit
 
 
-def fit_readings(inputs: Inputs, level: float) -> Fitted | None:
+def fit_readings(inputs: Inputs, coverage: float) -> Fitted | None:
     """Fit the usable readings; none where nothing is usable."""
     readings = select_readings(inputs.readings, inputs.paths)
     if not len(readings):
         return None
     facts = reading_facts(readings, inputs)
     fit = fit_velocity(readings, tails_recorded=inputs.tails_recorded)
-    season = fit_season(season_errors(fit, facts), level)
+    season = fit_season(season_errors(fit, facts), coverage)
     if season["is_carried"].any():
         calm = take_season_off(readings, season_shift(season, facts["insulation"], facts["read_at"]))
         fit = fit_velocity(calm, tails_recorded=inputs.tails_recorded)
@@ -116,12 +116,12 @@ def fit_readings(inputs: Inputs, level: float) -> Fitted | None:
 
 def fit_tables(inputs: Inputs, settings: Settings) -> dict[str, pd.DataFrame]:
     """Every fitted table of the topic; empty ones where no reading is usable."""
-    table, level = inputs.readings, settings.general.interval_coverage
-    found = fit_readings(inputs, level)
+    table, coverage = inputs.readings, settings.general.interval_coverage
+    found = fit_readings(inputs, coverage)
     last_at = table[table["is_usable"].astype(bool)].groupby("instrument_id")["read_at"].max()
     names = sorted({*inputs.instruments["instrument_id"], *(found.readings.instruments if found else ())})
     frames = {name: pd.DataFrame(columns=list(dictionary.tables()[name].columns)) for name in TABLES}
-    frames["marts.reads_long"] = describe_reads_long(_dug_with_both(table), level)
+    frames["marts.reads_long"] = describe_reads_long(_dug_with_both(table), coverage)
     if found is None:
         frames["marts.instrument_bias"] = (
             frames["marts.instrument_bias"]
@@ -130,14 +130,14 @@ def fit_tables(inputs: Inputs, settings: Settings) -> dict[str, pd.DataFrame]:
         )
         return frames
     fit, facts = found.fit, found.facts
-    foreseen = foresee_digs(found.readings, facts, level, tails_recorded=inputs.tails_recorded)
+    foreseen = foresee_digs(found.readings, facts, coverage, tails_recorded=inputs.tails_recorded)
     frames["marts.season"] = found.season
     frames["marts.velocity_by_class"] = describe_classes(fit, median_settings(fit.readings, table), settings)
     frames["marts.instrument_bias"] = describe_instruments(fit, names, last_at, settings)
     frames["fitted.locating_noise"] = describe_noise(fit)
     frames["fitted.locating_lines"] = fit_lines(fit)
     frames |= _digs_and_windows(fit, inputs, foreseen, frames["fitted.locating_lines"], settings)
-    frames |= _drift(fit, inputs, facts, level)
+    frames |= _drift(fit, inputs, facts, coverage)
     frames["marts.register_lengths"] = _register_lengths(fit, inputs)
     return frames
 
@@ -175,17 +175,17 @@ def _digs_and_windows(
     ]
     digs = corrected.merge(inputs.readings[facts], on="reading_id", how="left")
     ahead = foreseen.merge(digs, on="reading_id", how="inner")
-    tested = backtest_windows(ahead, LEVELS)
+    tested = backtest_windows(ahead, COVERAGES)
     method = choose_method(tested)
     return {
         "fitted.corrected_distances": digs[[*corrected.columns, "job_id"]],
-        "fitted.window_quantiles": fit_quantiles(ahead, method, LEVELS, fit.freedom, fit.noise.wrong_share),
+        "fitted.window_quantiles": fit_quantiles(ahead, method, COVERAGES, fit.freedom, fit.noise.wrong_share),
         "marts.window_coverage": summarise_coverage(tested, method, settings.general.interval_coverage),
         "marts.setting_proposals": propose_settings(fit, lines, digs, settings),
     }
 
 
-def _drift(fit: VelocityFit, inputs: Inputs, facts: pd.DataFrame, level: float) -> dict[str, pd.DataFrame]:
+def _drift(fit: VelocityFit, inputs: Inputs, facts: pd.DataFrame, coverage: float) -> dict[str, pd.DataFrame]:
     time = cable_time(fit.readings, fit.state)
     leave_out = fit.residual_m / (1.0 - fit.leverage)
     # a scale that cannot be told from the class is no error to be charted
@@ -195,7 +195,7 @@ def _drift(fit: VelocityFit, inputs: Inputs, facts: pd.DataFrame, level: float) 
     )[fit.right > 0.5].dropna(subset=["instrument_id"])
     chart = chart_drift(charted)
     calibrated = inputs.instruments.set_index("instrument_id")["last_calibrated_on"]
-    return {"marts.drift_chart": chart, "marts.instrument_drift": describe_drift(chart, charted, calibrated, level)}
+    return {"marts.drift_chart": chart, "marts.instrument_drift": describe_drift(chart, charted, calibrated, coverage)}
 
 
 def _register_lengths(fit: VelocityFit, inputs: Inputs) -> pd.DataFrame:

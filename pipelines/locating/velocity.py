@@ -108,11 +108,11 @@ class VelocityFit:
         """Variance of contrasts, shape (m,)."""
         return self.covariance(fixed, random, fixed, random, group)
 
-    def quantile(self, level: float) -> float:
+    def quantile(self, coverage: float) -> float:
         """Student's quantile of a two-sided level."""
         from scipy.special import stdtrit
 
-        return float(stdtrit(self.freedom, 0.5 + level / 2.0))
+        return float(stdtrit(self.freedom, 0.5 + coverage / 2.0))
 
 
 @dataclass(frozen=True)

@@ -46,7 +46,7 @@ def judge(
     lasting_se_m: Floats,
     tolerance_m: Floats,
     freedom: float,
-    level: float,
+    coverage: float,
     readings: int,
 ) -> Verdict:
     """Verdict on a line of errors at a few distances.
@@ -61,7 +61,7 @@ def judge(
         Tolerated error at each distance, metres.
     freedom
         Degrees of freedom for Student's quantile.
-    level
+    coverage
         Two-sided level of the limits.
     readings
         Readings the estimate rests on.
@@ -80,7 +80,7 @@ def judge(
     """
     from scipy.special import stdtrit
 
-    tail = (1.0 - level) / 2.0
+    tail = (1.0 - coverage) / 2.0
     inside = float(stdtrit(freedom, 1.0 - tail))
     outside = float(stdtrit(freedom, 1.0 - tail / len(error_m)))
     size = np.abs(error_m)

@@ -21,7 +21,7 @@ from shared.units import M_PER_FT
 if TYPE_CHECKING:
     import duckdb
 
-LEVELS = (0.50, 0.80, 0.95)
+COVERAGES = (0.50, 0.80, 0.95)
 
 
 @dataclass(frozen=True)
@@ -34,7 +34,7 @@ class DigWindow:
         What was asked, classes in the order passed; instrument_id is empty for an instrument not on record.
     corrected_m, lo_m, hi_m
         Corrected distance and the window at `level`.
-    level
+    coverage
         Share of faults such windows should hold.
     windows
         (level, lo, hi) at 50, 80 and 95 %.
@@ -51,7 +51,7 @@ class DigWindow:
     corrected_m: float
     lo_m: float
     hi_m: float
-    level: float
+    coverage: float
     windows: tuple[tuple[float, float, float], ...]
     held: int
     tried: int
@@ -61,7 +61,7 @@ class DigWindow:
         """The window in words, metres and feet."""
         setting = f"{self.velocity_pct:.1f} % of c, {self.instrument_id or 'an instrument not stated'}"
         back_test = (
-            f"back-test: windows of {self.level:.0%} held {self.held} of {self.tried} past digs of this class "
+            f"back-test: windows of {self.coverage:.0%} held {self.held} of {self.tried} past digs of this class "
             f"({self.held / self.tried:.0%})"
             if self.tried
             else "back-test: no past dig of this class to try it on"
@@ -70,8 +70,8 @@ class DigWindow:
             f"displayed {_metres_and_feet(self.distance_m)} at {setting}, {self.cable_class}",
             f"corrected {_metres_and_feet(self.corrected_m)} along the route from the terminal tested from",
             *(
-                f"{level:.0%} window {_metres_and_feet(low)} to {_metres_and_feet(high)}"
-                for level, low, high in self.windows
+                f"{coverage:.0%} window {_metres_and_feet(low)} to {_metres_and_feet(high)}"
+                for coverage, low, high in self.windows
             ),
             back_test,
         ]
@@ -195,7 +195,7 @@ def find_dig_window(
     passed = correct_along(reading / (1.0 + shift), way)
     corrected = sum(length for _, length in passed)
     note = " ".join(filter(None, [note, season_note]))
-    level = settings.locating.window_coverage
+    coverage = settings.locating.window_coverage
     if not instrument_id:
         note = " ".join(filter(None, [note, "Instrument not stated: its own error widens the window."]))
     else:
@@ -205,31 +205,31 @@ def find_dig_window(
         half = half_width_along(passed, interpolate_quantile(quantiles["quantile"], at_level))
         return max(corrected - half, 0.0), corrected + half
 
-    held, tried = _read_backtest(con, str(passed[-1][0]["cable_class"]), level)
+    held, tried = _read_backtest(con, str(passed[-1][0]["cable_class"]), coverage)
     return DigWindow(
         cable_class=" then ".join(str(line["cable_class"]) for line, _ in way),
         instrument_id=instrument_id or "",
         velocity_pct=setting,
         distance_m=distance_m,
         corrected_m=corrected,
-        lo_m=window(level)[0],
-        hi_m=window(level)[1],
-        level=level,
-        windows=tuple((each, *window(each)) for each in sorted({*LEVELS, level})),
+        lo_m=window(coverage)[0],
+        hi_m=window(coverage)[1],
+        coverage=coverage,
+        windows=tuple((each, *window(each)) for each in sorted({*COVERAGES, coverage})),
         held=held,
         tried=tried,
         note=note,
     )
 
 
-def _read_backtest(con: duckdb.DuckDBPyConnection, cable_class: str, level: float) -> tuple[int, int]:
-    """Past digs of the class that windows of the level held, and those tried."""
-    coverage = read_model(con, "marts.window_coverage")
-    tested = coverage[
-        (coverage["grouped_by"] == "cable_class")
-        & (coverage["group_name"] == cable_class)
-        & coverage["is_used"]
-        & (coverage["window_level"] - level).abs().lt(1e-9)
+def _read_backtest(con: duckdb.DuckDBPyConnection, cable_class: str, coverage: float) -> tuple[int, int]:
+    """Past digs of the class that windows of that coverage held, and those tried."""
+    tried = read_model(con, "marts.window_coverage")
+    tested = tried[
+        (tried["grouped_by"] == "cable_class")
+        & (tried["group_name"] == cable_class)
+        & tried["is_used"]
+        & (tried["window_level"] - coverage).abs().lt(1e-9)
     ]
     return int(tested["held"].sum()), int(tested["tried"].sum())
 
@@ -331,10 +331,10 @@ def _choose_setting(
     return setting, f"Setting not stated: taken as {setting:.1f} % of c, the median in use on the class."
 
 
-def interpolate_quantile(quantiles: pd.Series, level: float) -> float:
+def interpolate_quantile(quantiles: pd.Series, coverage: float) -> float:
     """Quantile of the standardised error at a level, between the levels tabled (linear on the normal's own scale)."""
     from scipy.special import ndtri
 
-    levels = quantiles.index.to_numpy(float)
-    normal = ndtri(0.5 + levels / 2)
-    return float(np.interp(ndtri(0.5 + level / 2), normal, quantiles.to_numpy(float)))
+    coverages = quantiles.index.to_numpy(float)
+    normal = ndtri(0.5 + coverages / 2)
+    return float(np.interp(ndtri(0.5 + coverage / 2), normal, quantiles.to_numpy(float)))

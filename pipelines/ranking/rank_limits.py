@@ -35,7 +35,7 @@ class RankLimits:
         return pd.DataFrame({"rank": self.rank, "rank_lo": self.rank_lo, "rank_hi": self.rank_hi})
 
 
-def rank_units(shape: ArrayLike, rate: ArrayLike, level: float) -> RankLimits:
+def rank_units(shape: ArrayLike, rate: ArrayLike, coverage: float) -> RankLimits:
     """Rank units by their gamma posteriors, largest mean first, with limits of the true rank.
 
     Parameters
@@ -43,7 +43,7 @@ def rank_units(shape: ArrayLike, rate: ArrayLike, level: float) -> RankLimits:
     shape, rate
         Posterior of each unit's failures per km: gamma with this shape and rate, shape (units,). An infinite
         rate means that no failure is expected: such units come last.
-    level
+    coverage
         Coverage of the limits, between 0 and 1.
 
     Returns
@@ -72,7 +72,7 @@ def rank_units(shape: ArrayLike, rate: ArrayLike, level: float) -> RankLimits:
     lo, hi = rank.copy(), rank.copy()
     if moving.sum() < 2:
         return RankLimits(rank, lo, hi)
-    tail = (1.0 - level) / 2.0
+    tail = (1.0 - coverage) / 2.0
     a, b = a[moving], b[moving]
     log_values = gamma_log_quantiles(a, np.array([tail, 0.5, 1.0 - tail])) - np.log(b)[:, None]
     above, spread = _count_above(a, b, log_values)
@@ -200,14 +200,14 @@ def chance_of_being_worse(shape: ArrayLike, rate: ArrayLike, other_shape: ArrayL
     return np.asarray(1.0 - betainc(a, b, r / (r + s)), dtype=np.float64)
 
 
-def group_alike(shape: ArrayLike, rate: ArrayLike, level: float) -> Integers:
+def group_alike(shape: ArrayLike, rate: ArrayLike, coverage: float) -> Integers:
     """Number the groups of units that cannot be told apart, worst group 1.
 
     Parameters
     ----------
     shape, rate
         Posterior of each unit's failures per km, shape (units,).
-    level
+    coverage
         A unit opens the next group when the first of the running group is worse than it with at least this
         probability.
 
@@ -230,14 +230,14 @@ def group_alike(shape: ArrayLike, rate: ArrayLike, level: float) -> Integers:
     group, first = 0, 0
     while first < last:
         group += 1
-        length = _first_told_apart(a, b, order[first:last], level)
+        length = _first_told_apart(a, b, order[first:last], coverage)
         groups[order[first : first + length]] = group
         first += length
     groups[order[last:]] = group + 1
     return groups
 
 
-def _first_told_apart(shape: Floats, rate: Floats, units: Integers, level: float) -> int:
+def _first_told_apart(shape: Floats, rate: Floats, units: Integers, coverage: float) -> int:
     """Place of the first unit that the first of all is worse than with the level's probability; their number if none.
 
     Looked for in blocks that grow, so that the cost follows the size of the group and not of the fleet.
@@ -245,7 +245,7 @@ def _first_told_apart(shape: Floats, rate: Floats, units: Integers, level: float
     begin, size = 0, 256
     while begin < len(units):
         block = units[begin : begin + size]
-        told_apart = chance_of_being_worse(shape[units[0]], rate[units[0]], shape[block], rate[block]) >= level
+        told_apart = chance_of_being_worse(shape[units[0]], rate[units[0]], shape[block], rate[block]) >= coverage
         if told_apart.any():
             return begin + int(np.argmax(told_apart))
         begin, size = begin + size, 2 * size

@@ -110,12 +110,12 @@ def rank_sections(facts: Facts, settings: Settings) -> pd.DataFrame:
     -----
     Checked by: tests/unit/test_ranking_rankings.py
     """
-    level = settings.general.interval_coverage
+    coverage = settings.general.interval_coverage
     sections = in_order(facts.sections, "section_id")
     # The posterior is the multiplier's; times what the class expects per km it is that of failures per km.
     per_km = (sections["expected_class"] / sections["length_km"]).to_numpy(dtype=float)
     with np.errstate(divide="ignore"):
-        return _add_ranks(sections, sections["gamma_rate"].to_numpy(dtype=float) / per_km, level)
+        return _add_ranks(sections, sections["gamma_rate"].to_numpy(dtype=float) / per_km, coverage)
 
 
 def rank_loops(facts: Facts, sections: pd.DataFrame, settings: Settings) -> pd.DataFrame:
@@ -167,11 +167,11 @@ def _rank_groups(
     return _add_ranks(summed, rate, settings.general.interval_coverage)
 
 
-def _add_ranks(units: pd.DataFrame, rate: Floats, level: float) -> pd.DataFrame:
+def _add_ranks(units: pd.DataFrame, rate: Floats, coverage: float) -> pd.DataFrame:
     shape = units["gamma_shape"].to_numpy(dtype=float)
     by_money = (-units["benefit_cost_ratio"].fillna(-np.inf)).rank(method="first").astype("int64")
-    return pd.concat([units, rank_units(shape, rate, level).to_frame()], axis=1).assign(
-        alike_group=group_alike(shape, rate, level), rank_by_money=by_money
+    return pd.concat([units, rank_units(shape, rate, coverage).to_frame()], axis=1).assign(
+        alike_group=group_alike(shape, rate, coverage), rank_by_money=by_money
     )
 
 

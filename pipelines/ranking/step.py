@@ -7,7 +7,7 @@ import pandas as pd
 
 from pipelines.ranking import ranking_history, rankings
 from pipelines.ranking.rank_changes import choose_earlier, compare_rankings, is_worth_keeping, take_ranking
-from pipelines.survival.step import Fitted
+from pipelines.survival.step import FittedFleet
 from shared.settings import Settings
 from shared.store import read_model, write_tables
 
@@ -15,7 +15,7 @@ TABLES = ("fitted.section_ranking", "marts.loop_ranking", "marts.group_ranking",
 
 
 def run(
-    con: duckdb.DuckDBPyConnection, fitted: Fitted | None, settings: Settings
+    con: duckdb.DuckDBPyConnection, fitted: FittedFleet | None, settings: Settings
 ) -> tuple[dict[str, int], rankings.Facts | None]:
     """Rank the fleet; returns rows by table, and the facts the ranking rests on. Without a section, empty tables."""
     if fitted is None:

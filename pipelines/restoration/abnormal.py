@@ -16,7 +16,7 @@ LONG_DAYS = 10.0
 
 
 def summarise_abnormal_days(
-    jobs: pd.DataFrame, groupings: Sequence[str], *, level: float, replicates: int, rng: np.random.Generator
+    jobs: pd.DataFrame, groupings: Sequence[str], *, coverage: float, replicates: int, rng: np.random.Generator
 ) -> pd.DataFrame:
     """Days from the report to normal switching by group, and the second faults to be expected in them.
 
@@ -51,7 +51,7 @@ def summarise_abnormal_days(
     for grouping in groupings if len(kept) else ():
         lengths, names = kept["abnormal_days"].to_numpy(dtype=np.float64), pd.Categorical(kept[grouping])
         groups = sort_groups(lengths, names)
-        found = limit_groups(groups, level=level, replicates=replicates, rng=rng)
+        found = limit_groups(groups, coverage=coverage, replicates=replicates, rng=rng)
         found["mean_lo"], found["mean_hi"] = widen_by_days(
             groups.names,
             found["mean_lo"].to_numpy(),
@@ -59,14 +59,14 @@ def summarise_abnormal_days(
             lengths,
             names,
             days,
-            level=level,
+            coverage=coverage,
             replicates=replicates,
             rng=rng,
         )
         sums = kept.groupby(grouping, observed=True)[["abnormal_years", "strandings"]].sum()
         long = (kept["abnormal_days"] > LONG_DAYS).astype(np.int64)
         over = long.groupby(kept[grouping], observed=True).sum().to_numpy()
-        lo, hi = limit_shares(over, groups.counts, level)
+        lo, hi = limit_shares(over, groups.counts, coverage)
         parts.append(
             pd.DataFrame(
                 {

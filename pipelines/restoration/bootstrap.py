@@ -23,14 +23,14 @@ NEWTON_STEPS = 12
 NEWTON_TOLERANCE = 1e-6  # in standard normal units, far below the error of the approximation itself
 
 
-def limit_groups(groups: SortedGroups, *, level: float, replicates: int, rng: np.random.Generator) -> pd.DataFrame:
+def limit_groups(groups: SortedGroups, *, coverage: float, replicates: int, rng: np.random.Generator) -> pd.DataFrame:
     """Mean, median and 90th percentile of every group, each with percentile bootstrap limits.
 
     Parameters
     ----------
     groups
         Values sorted within groups.
-    level
+    coverage
         Two-sided coverage, between 0 and 1.
     replicates
         Resamples of the groups too small for the saddlepoint.
@@ -49,9 +49,9 @@ def limit_groups(groups: SortedGroups, *, level: float, replicates: int, rng: np
 
     Checked by: tests/unit/test_restoration_bootstrap.py, tests/published/test_restoration_published.py
     """
-    mean, mean_lo, mean_hi = limit_means(groups, level=level, replicates=replicates, rng=rng)
-    median, median_lo, median_hi = limit_quantiles(groups, 0.5, level=level)
-    p90, p90_lo, p90_hi = limit_quantiles(groups, 0.9, level=level)
+    mean, mean_lo, mean_hi = limit_means(groups, coverage=coverage, replicates=replicates, rng=rng)
+    median, median_lo, median_hi = limit_quantiles(groups, 0.5, coverage=coverage)
+    p90, p90_lo, p90_hi = limit_quantiles(groups, 0.9, coverage=coverage)
     return pd.DataFrame(
         {
             "group_name": groups.names,
@@ -70,7 +70,7 @@ def limit_groups(groups: SortedGroups, *, level: float, replicates: int, rng: np
 
 
 def limit_means(
-    groups: SortedGroups, *, level: float, replicates: int, rng: np.random.Generator
+    groups: SortedGroups, *, coverage: float, replicates: int, rng: np.random.Generator
 ) -> tuple[Floats, Floats, Floats]:
     """Mean of every group with percentile bootstrap limits: mean, lower, upper, each of shape (groups,).
 
@@ -97,7 +97,7 @@ def limit_means(
     standard = np.divide(
         centred, np.repeat(spread, lengths), out=np.zeros_like(centred), where=np.repeat(spread, lengths) > 0
     )
-    tail = (1.0 - level) / 2.0
+    tail = (1.0 - coverage) / 2.0
     lo, hi = mean.copy(), mean.copy()
     smooth = (spread > 0) & (groups.counts >= SMALLEST_FOR_SADDLEPOINT)
     if smooth.any():
@@ -116,7 +116,13 @@ FEWEST_DAYS = 10
 
 
 def limit_means_by_day(
-    values: Floats, groups: pd.Categorical, days: Integers, *, level: float, replicates: int, rng: np.random.Generator
+    values: Floats,
+    groups: pd.Categorical,
+    days: Integers,
+    *,
+    coverage: float,
+    replicates: int,
+    rng: np.random.Generator,
 ) -> tuple[Integers, Floats, Floats]:
     """Limits of every group's mean when whole days are resampled: codes of the groups, lower, upper.
 
@@ -167,7 +173,7 @@ def limit_means_by_day(
     kept = days_of[group] >= FEWEST_DAYS
     left, renumbered = np.unique(group[kept], return_inverse=True)
     found = sort_groups(linear[kept], renumbered.astype(object))
-    _, lo, hi = limit_means(found, level=level, replicates=replicates, rng=rng)
+    _, lo, hi = limit_means(found, coverage=coverage, replicates=replicates, rng=rng)
     return left, lo, hi
 
 
@@ -179,7 +185,7 @@ def widen_by_days(
     groups: pd.Categorical,
     days: Integers,
     *,
-    level: float,
+    coverage: float,
     replicates: int,
     rng: np.random.Generator,
 ) -> tuple[Floats, Floats]:
@@ -202,7 +208,7 @@ def widen_by_days(
     """
     known = ~np.isnan(values)
     codes, day_lo, day_hi = limit_means_by_day(
-        values[known], groups[known], days[known], level=level, replicates=replicates, rng=rng
+        values[known], groups[known], days[known], coverage=coverage, replicates=replicates, rng=rng
     )
     rows = np.isin(names, np.asarray(groups.categories, dtype=object)[codes])
     lo, hi = lo.copy(), hi.copy()
@@ -211,7 +217,13 @@ def widen_by_days(
 
 
 def limit_clustered_means(
-    values: Floats, groups: pd.Categorical, days: Integers, *, level: float, replicates: int, rng: np.random.Generator
+    values: Floats,
+    groups: pd.Categorical,
+    days: Integers,
+    *,
+    coverage: float,
+    replicates: int,
+    rng: np.random.Generator,
 ) -> tuple[SortedGroups, Floats, Floats, Floats]:
     """Mean of every group, with limits of whole days where it has days enough: sorted groups, mean, lower, upper.
 
@@ -222,8 +234,8 @@ def limit_clustered_means(
     Checked by: tests/unit/test_restoration_what_if.py
     """
     found = sort_groups(values, groups)
-    mean, lo, hi = limit_means(found, level=level, replicates=replicates, rng=rng)
-    lo, hi = widen_by_days(found.names, lo, hi, values, groups, days, level=level, replicates=replicates, rng=rng)
+    mean, lo, hi = limit_means(found, coverage=coverage, replicates=replicates, rng=rng)
+    lo, hi = widen_by_days(found.names, lo, hi, values, groups, days, coverage=coverage, replicates=replicates, rng=rng)
     return found, mean, lo, hi
 
 
@@ -294,7 +306,7 @@ def _saddlepoint_quantile(
     return s1
 
 
-def limit_shares(counts: NDArray[np.integer], totals: NDArray[np.integer], level: float) -> tuple[Floats, Floats]:
+def limit_shares(counts: NDArray[np.integer], totals: NDArray[np.integer], coverage: float) -> tuple[Floats, Floats]:
     """Wilson score limits of shares: lower and upper, the shape of counts; NaN where the total is 0.
 
     References
@@ -305,7 +317,7 @@ def limit_shares(counts: NDArray[np.integer], totals: NDArray[np.integer], level
     """
     from scipy.special import ndtri
 
-    z2 = float(ndtri(0.5 + level / 2.0)) ** 2
+    z2 = float(ndtri(0.5 + coverage / 2.0)) ** 2
     with np.errstate(invalid="ignore", divide="ignore"):
         n = np.where(totals > 0, totals, np.nan).astype(np.float64)
         share = counts / n

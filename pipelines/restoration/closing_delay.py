@@ -105,7 +105,7 @@ class AdjustedMean:
 
 
 def adjust_recent_mean(
-    recent: Floats, settled: Floats, settled_lags_days: Floats, window_days: tuple[float, float], *, level: float
+    recent: Floats, settled: Floats, settled_lags_days: Floats, window_days: tuple[float, float], *, coverage: float
 ) -> AdjustedMean:
     """What the mean of a recent window will be, judged by how settled jobs looked at the same age.
 
@@ -117,7 +117,7 @@ def adjust_recent_mean(
         Values and closing lags of earlier jobs, old enough that all have closed, shape (m,).
     window_days
         The window's age: days since its last and since its first day.
-    level
+    coverage
         Two-sided coverage of the limits.
 
     Returns
@@ -150,13 +150,13 @@ def adjust_recent_mean(
     # influence of each settled job on the log of the factor; of each recent job on the log of the mean
     influence = weight * (y - seen_early) / (weight.sum() * seen_early) - (y / y.mean() - 1.0) / len(y)
     variance = float((influence**2).sum()) + float(recent.var(ddof=1)) / len(recent) / mean**2
-    reach = float(np.exp(stdtrit(len(recent) - 1, 0.5 + level / 2.0) * np.sqrt(variance)))
+    reach = float(np.exp(stdtrit(len(recent) - 1, 0.5 + coverage / 2.0) * np.sqrt(variance)))
     adjusted = mean / factor
     return AdjustedMean(len(recent), mean, factor, adjusted, adjusted / reach, adjusted * reach)
 
 
 def summarise_weeks(
-    jobs: pd.DataFrame, known_until: pd.Timestamp, *, weeks: int, history_days: float, level: float
+    jobs: pd.DataFrame, known_until: pd.Timestamp, *, weeks: int, history_days: float, coverage: float
 ) -> tuple[pd.DataFrame, ClosingLag]:
     """The latest weeks one by one and together, as seen and adjusted.
 
@@ -170,7 +170,7 @@ def summarise_weeks(
         How many of the latest weeks are shown; the last row is the last four of them together.
     history_days
         Jobs reported longer before known_until than this are not used: the office may have worked otherwise.
-    level
+    coverage
         Two-sided coverage of the limits.
 
     Returns
@@ -196,7 +196,7 @@ def summarise_weeks(
     rows = []
     for begin, end in windows:
         own = (ages >= begin) & (ages < end)
-        found = adjust_recent_mean(minutes[own], minutes[settled], lags[settled], (begin, end), level=level)
+        found = adjust_recent_mean(minutes[own], minutes[settled], lags[settled], (begin, end), coverage=coverage)
         share = lag.mean_share_closed(begin, end)
         rows.append(
             {

@@ -11,7 +11,7 @@ FUNNEL_LEVELS = (0.95, 0.998)
 """Levels of the two funnel limits, about two and three standard deviations (Spiegelhalter 2005)."""
 
 
-def compare_groups(jobs: pd.DataFrame, grouping: str, measure: str, *, level: float, min_jobs: int) -> pd.DataFrame:
+def compare_groups(jobs: pd.DataFrame, grouping: str, measure: str, *, coverage: float, min_jobs: int) -> pd.DataFrame:
     """Time of each group against the fleet, as seen and once its jobs are made alike.
 
     Parameters
@@ -21,7 +21,7 @@ def compare_groups(jobs: pd.DataFrame, grouping: str, measure: str, *, level: fl
         Jobs whose measure is missing or 0 are left out.
     grouping, measure
         Columns to compare by and to compare.
-    level
+    coverage
         Two-sided coverage of the limits of a ratio.
     min_jobs
         Groups with fewer jobs stay in the regression but get no row.
@@ -62,7 +62,7 @@ def compare_groups(jobs: pd.DataFrame, grouping: str, measure: str, *, level: fl
     difference = contrast @ effects
     error = np.sqrt(np.maximum(np.einsum("ij,jk,ik->i", contrast, covariance, contrast), 0.0))
     seen = np.bincount(codes, weights=y, minlength=len(names)) / counts - y.mean()
-    reach = ndtri(0.5 + level / 2.0) * error
+    reach = ndtri(0.5 + coverage / 2.0) * error
     # by chance alone a group of n out of N jobs strays from the fleet by s sqrt(1/n - 1/N)
     chance = residual_sd * np.sqrt(np.maximum(1.0 / counts - 1.0 / counts.sum(), 0.0))
     inner, outer = (ndtri(0.5 + funnel / 2.0) * chance for funnel in FUNNEL_LEVELS)

@@ -18,7 +18,7 @@ LARGEST_FOR_PAIRS = 400
 each for itself, which errs by less than 0.02 standard errors."""
 
 
-def limit_quantiles(groups: SortedGroups, probability: float, *, level: float) -> tuple[Floats, Floats, Floats]:
+def limit_quantiles(groups: SortedGroups, probability: float, *, coverage: float) -> tuple[Floats, Floats, Floats]:
     """Quantile of every group with percentile bootstrap limits: value, lower, upper, each of shape (groups,).
 
     Notes
@@ -39,7 +39,7 @@ def limit_quantiles(groups: SortedGroups, probability: float, *, level: float) -
     below = np.floor(place).astype(np.int64)
     part = place - below
     above = np.minimum(below + 1, n - 1)
-    tail = (1.0 - level) / 2.0
+    tail = (1.0 - coverage) / 2.0
 
     def mixed(low_rank: Integers, high_rank: Integers) -> Floats:
         low, high = groups.values[groups.starts + low_rank], groups.values[groups.starts + high_rank]

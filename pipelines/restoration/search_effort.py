@@ -78,7 +78,7 @@ def fit_class_rates(failures: Floats, exposure_km_years: Floats) -> Floats:
 
 
 def measure_search_effort(
-    jobs: pd.DataFrame, groupings: Sequence[str], *, level: float, replicates: int, rng: np.random.Generator
+    jobs: pd.DataFrame, groupings: Sequence[str], *, coverage: float, replicates: int, rng: np.random.Generator
 ) -> pd.DataFrame:
     """Tests used against the least, averaged over the jobs of each group; never for one job.
 
@@ -113,7 +113,7 @@ def measure_search_effort(
         if jobs.empty:
             break
         _, mean, lo, hi = limit_clustered_means(
-            excess, pd.Categorical(jobs[grouping]), days, level=level, replicates=replicates, rng=rng
+            excess, pd.Categorical(jobs[grouping]), days, coverage=coverage, replicates=replicates, rng=rng
         )
         means = jobs.groupby(grouping, observed=True)[["tests", "least_tests", "least_tests_by_count"]].mean()
         parts.append(

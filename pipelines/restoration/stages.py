@@ -32,7 +32,7 @@ LONG_MIN = {"4h": 240.0, "8h": 480.0}
 
 
 def summarise_stages(
-    jobs: pd.DataFrame, *, level: float, small_group: int, replicates: int, rng: np.random.Generator
+    jobs: pd.DataFrame, *, coverage: float, small_group: int, replicates: int, rng: np.random.Generator
 ) -> pd.DataFrame:
     """Length of every stage in every group of jobs.
 
@@ -41,7 +41,7 @@ def summarise_stages(
     jobs
         One row a job: reported_on, a column of group names for each of GROUPINGS, and a column of minutes for each
         of STAGES and CLOCKS (NaN: the job lacks a stamp of it, and is left out of it alone).
-    level
+    coverage
         Two-sided coverage of the limits.
     small_group
         Groups with fewer jobs are marked.
@@ -70,7 +70,7 @@ def summarise_stages(
         for grouping in GROUPINGS:
             names = groups_of[grouping].take(order)
             groups = sort_groups(minutes[order], names)
-            found = limit_groups(groups, level=level, replicates=replicates, rng=rng)
+            found = limit_groups(groups, coverage=coverage, replicates=replicates, rng=rng)
             found["mean_lo"], found["mean_hi"] = widen_by_days(
                 groups.names,
                 found["mean_lo"].to_numpy(),
@@ -78,11 +78,11 @@ def summarise_stages(
                 minutes[order],
                 names,
                 days[order],
-                level=level,
+                coverage=coverage,
                 replicates=replicates,
                 rng=rng,
             )
-            parts.append(_with_shares(found, groups, level).assign(grouped_by=grouping, stage=stage))
+            parts.append(_with_shares(found, groups, coverage).assign(grouped_by=grouping, stage=stage))
     summary = pd.concat(parts, ignore_index=True)
     summary["is_small_group"] = summary["jobs"] < small_group
     return summary.rename(columns={"mean": "mean_min", "median": "median_min", "p90": "p90_min"}).sort_values(
@@ -90,13 +90,13 @@ def summarise_stages(
     )
 
 
-def _with_shares(found: pd.DataFrame, groups: SortedGroups, level: float) -> pd.DataFrame:
+def _with_shares(found: pd.DataFrame, groups: SortedGroups, coverage: float) -> pd.DataFrame:
     """Add the share of each group above each length of LONG_MIN, with its limits."""
     columns: dict[str, Floats] = {}
     for name, length in LONG_MIN.items():
         running = np.append(0, np.cumsum(groups.values > length))
         over = running[groups.starts + groups.counts] - running[groups.starts]
-        lo, hi = limit_shares(over, groups.counts, level)
+        lo, hi = limit_shares(over, groups.counts, coverage)
         columns |= {
             f"share_over_{name}": over / groups.counts,
             f"share_over_{name}_lo": lo,

@@ -48,10 +48,10 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     known_until = find_known_until(con)
 
     # compute
-    level, small = settings.general.interval_coverage, settings.general.small_group
+    coverage, small = settings.general.interval_coverage, settings.general.small_group
     rng = np.random.default_rng(settings.general.seed)
     crews = crew_grouping(settings)
-    bootstrap: Any = {"level": level, "replicates": settings.restoration.bootstrap_replicates, "rng": rng}
+    bootstrap: Any = {"coverage": coverage, "replicates": settings.restoration.bootstrap_replicates, "rng": rng}
     limits = summarise_stages(jobs, small_group=small, **bootstrap)
     is_clock = limits["stage"].isin(CLOCKS)
     tables = {
@@ -59,13 +59,16 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         "marts.restoration_clocks": limits[is_clock],
         "marts.restoration_comparison": compare_all(jobs, settings),
     }
-    weeks, lag = summarise_weeks(jobs, known_until, weeks=WEEKS_SHOWN, history_days=HISTORY_DAYS, level=level)
+    weeks, lag = summarise_weeks(jobs, known_until, weeks=WEEKS_SHOWN, history_days=HISTORY_DAYS, coverage=coverage)
     tables["marts.restoration_maturity"] = weeks
     tables["fitted.closing_lag"] = thin_lag(lag)
     tables["marts.restoration_trend"] = chart_months(
-        jobs.assign(time_to_restore=jobs["time_to_restore"].where(~jobs["is_radial"])), known_until, lag, level=level
+        jobs.assign(time_to_restore=jobs["time_to_restore"].where(~jobs["is_radial"])),
+        known_until,
+        lag,
+        coverage=coverage,
     )
-    tables["fitted.restoration_year_change"] = compare_last_years(tables["marts.restoration_trend"], level)
+    tables["fitted.restoration_year_change"] = compare_last_years(tables["marts.restoration_trend"], coverage)
     tables["marts.restoration_search"] = measure_search_effort(
         jobs.merge(searches, on="job_id"), (*PAGE_GROUPINGS, "method", *crews), **bootstrap
     )
@@ -102,7 +105,7 @@ def compare_all(jobs: pd.DataFrame, settings: Settings) -> pd.DataFrame:
             searched if grouping == "method" else loops,
             grouping,
             measure,
-            level=settings.general.interval_coverage,
+            coverage=settings.general.interval_coverage,
             min_jobs=settings.restoration.comparison_min_jobs,
         )
         for grouping in ("district", "method", *crew_grouping(settings))

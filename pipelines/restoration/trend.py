@@ -13,7 +13,7 @@ TREND_MONTHS = 60
 """Latest months that are charted; the limits stand on the mature ones among them: our choice."""
 
 
-def chart_months(jobs: pd.DataFrame, known_until: pd.Timestamp, lag: ClosingLag, *, level: float) -> pd.DataFrame:
+def chart_months(jobs: pd.DataFrame, known_until: pd.Timestamp, lag: ClosingLag, *, coverage: float) -> pd.DataFrame:
     """Monthly means with the limits of an individuals chart; immature months are shown and never judged.
 
     Parameters
@@ -25,7 +25,7 @@ def chart_months(jobs: pd.DataFrame, known_until: pd.Timestamp, lag: ClosingLag,
         Last moment the file knows of.
     lag
         Closing lag of the jobs.
-    level
+    coverage
         Coverage of the limits of an adjusted mean.
 
     Returns
@@ -59,7 +59,7 @@ def chart_months(jobs: pd.DataFrame, known_until: pd.Timestamp, lag: ClosingLag,
             window = (begin, max((known_until - first) / day, begin + 1.0))
             share = lag.mean_share_closed(*window)
             mature = bool(share >= MATURE_SHARE)
-            found = adjust_recent_mean(minutes[own], minutes[settled], lags[settled], window, level=level)
+            found = adjust_recent_mean(minutes[own], minutes[settled], lags[settled], window, coverage=coverage)
             rows.append(
                 {
                     "measure": measure,
@@ -106,14 +106,14 @@ TREND_COLUMNS = [
 ]
 
 
-def compare_last_years(trend: pd.DataFrame, level: float) -> pd.DataFrame:
+def compare_last_years(trend: pd.DataFrame, coverage: float) -> pd.DataFrame:
     """Whether the last twelve complete months of each measure differ from the twelve before.
 
     Parameters
     ----------
     trend
         fitted.restoration_trend.
-    level
+    coverage
         Two-sided coverage of the limits of the difference.
 
     Returns
@@ -130,7 +130,7 @@ def compare_last_years(trend: pd.DataFrame, level: float) -> pd.DataFrame:
     rows = []
     complete = trend[~trend["is_immature"].astype(bool)].sort_values("reported_month")
     for measure, months in complete.groupby("measure", sort=True):
-        found = compare_years(months["mean_min"].to_numpy(dtype=np.float64, na_value=np.nan), level)
+        found = compare_years(months["mean_min"].to_numpy(dtype=np.float64, na_value=np.nan), coverage)
         if found is not None:
             last, before, difference, lo, hi = found
             judged = "within" if lo <= 0 <= hi else "rise" if difference > 0 else "fall"
@@ -139,14 +139,14 @@ def compare_last_years(trend: pd.DataFrame, level: float) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=columns)
 
 
-def compare_years(means: Floats, level: float) -> tuple[float, float, float, float, float] | None:
+def compare_years(means: Floats, coverage: float) -> tuple[float, float, float, float, float] | None:
     """Mean of the last twelve complete months, of the twelve before, their difference and its limits.
 
     Parameters
     ----------
     means
         Monthly means of complete months in order, any unit, NaN for a month without jobs, shape (months,).
-    level
+    coverage
         Two-sided coverage of the limits of the difference.
 
     Returns
@@ -175,5 +175,5 @@ def compare_years(means: Floats, level: float) -> tuple[float, float, float, flo
     if errors.sum() == 0:
         return float(last.mean()), float(before.mean()), difference, difference, difference
     freedom = errors.sum() ** 2 / (errors**2 / (np.array([len(last), len(before)]) - 1)).sum()
-    half = float(stdtrit(freedom, (1 + level) / 2) * np.sqrt(errors.sum()))
+    half = float(stdtrit(freedom, (1 + coverage) / 2) * np.sqrt(errors.sum()))
     return float(last.mean()), float(before.mean()), difference, difference - half, difference + half

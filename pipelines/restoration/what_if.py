@@ -56,7 +56,7 @@ def summarise_savings(
     groupings: Sequence[str],
     years: float,
     *,
-    level: float,
+    coverage: float,
     replicates: int,
     rng: np.random.Generator,
 ) -> pd.DataFrame:
@@ -91,7 +91,7 @@ def summarise_savings(
                 savings[scenario].to_numpy(dtype=np.float64),
                 pd.Categorical(jobs[grouping]),
                 days,
-                level=level,
+                coverage=coverage,
                 replicates=replicates,
                 rng=rng,
             )

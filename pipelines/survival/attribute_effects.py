@@ -166,11 +166,11 @@ def _count_values(part: _Part) -> pd.DataFrame:
     return pd.concat(tables, ignore_index=True)
 
 
-def _fill_in(described: pd.DataFrame, part: _Part, level: float) -> pd.DataFrame:
+def _fill_in(described: pd.DataFrame, part: _Part, coverage: float) -> pd.DataFrame:
     """The ratios of all values but the references."""
     is_asked = described["attribute_value"].ne(described["reference_value"])
     asked = described[is_asked]
-    ratios = np.exp(_fit(asked, part, level))
+    ratios = np.exp(_fit(asked, part, coverage))
     lo, ratio, hi = ratios.T
     verdict = np.select(
         [np.isnan(ratio), ~np.isfinite(ratio) | (ratio == 0.0), lo > 1.0, hi < 1.0],
@@ -185,7 +185,7 @@ def _fill_in(described: pd.DataFrame, part: _Part, level: float) -> pd.DataFrame
     return table
 
 
-def _fit(asked: pd.DataFrame, part: _Part, level: float) -> Floats:
+def _fit(asked: pd.DataFrame, part: _Part, coverage: float) -> Floats:
     """Lower limit, value and upper limit of the log hazard ratio of each value asked for."""
     from scipy.special import ndtri
 
@@ -206,5 +206,5 @@ def _fit(asked: pd.DataFrame, part: _Part, level: float) -> Floats:
         kinds["insulation"].cat.codes.to_numpy().astype(np.int64),
         s["loop_code"].to_numpy(),
     )
-    spread = ndtri((1.0 + level) / 2.0) * np.sqrt(np.diag(fit.robust_variance))
+    spread = ndtri((1.0 + coverage) / 2.0) * np.sqrt(np.diag(fit.robust_variance))
     return np.column_stack([fit.coefficients - spread, fit.coefficients, fit.coefficients + spread])

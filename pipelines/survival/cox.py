@@ -254,12 +254,12 @@ def _sum_residuals(
         mean = (x.T * weight) @ s.risk / total
         step = s.failures / total
         baseline = _until(step, s.days, width)
-        spent = km[mine] * hazard[kind[mine]]
+        expected = km[mine] * hazard[kind[mine]]
         met = baseline[leave[mine]] - baseline[entry[mine]]
         place = np.searchsorted(s.days, event_days[events])
         for column in range(len(beta)):
             drawn = _until(step * mean[column], s.days, width)
-            rest = spent * (design[kind[mine], column] * met - (drawn[leave[mine]] - drawn[entry[mine]]))
+            rest = expected * (design[kind[mine], column] * met - (drawn[leave[mine]] - drawn[entry[mine]]))
             own = design[event_kind[events], column] - mean[column, place]
             sums[:, column] += np.bincount(cluster[event_section[events]], weights=own, minlength=clusters)
             sums[:, column] -= np.bincount(cluster[mine], weights=rest, minlength=clusters)

@@ -55,13 +55,13 @@ class Curves(Protocol):
         """Expected failures per year at each age."""
 
 
-def spend_between(curves: Curves, codes: Integers, low: Floats, high: Floats) -> Floats:
+def expect_between(curves: Curves, codes: Integers, low: Floats, high: Floats) -> Floats:
     """Expected failures of one kilometre of each code between two ages, in years."""
-    spent = np.empty(len(codes))
+    expected = np.empty(len(codes))
     for part in chunks.split(len(codes)):
         up_to_low, up_to_high = curves.cumulative(codes[part], np.stack([low[part], high[part]]))
-        np.subtract(up_to_high, up_to_low, out=spent[part])
-    return spent
+        np.subtract(up_to_high, up_to_low, out=expected[part])
+    return expected
 
 
 def fit_power_law_curves(

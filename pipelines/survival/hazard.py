@@ -23,7 +23,7 @@ from pipelines.survival.curves import PowerLawCurves
 from shared.arrays import Floats, Integers
 
 NUMBERS = ["age_years", "vintage_year", "log2_length"]
-LEVELS = ["cable_class", "insulation", "neutral", "installation", "conductor", "district_id"]
+CATEGORIES = ["cable_class", "insulation", "neutral", "installation", "conductor", "district_id"]
 
 LEAST_FAILURES = 20.0
 """A class with fewer gets no curve of age of its own beside its power law."""
@@ -83,30 +83,30 @@ class StepSpline(TransformerMixin, BaseEstimator):  # type: ignore[misc]
         return found
 
 
-class LevelCodes(TransformerMixin, BaseEstimator):  # type: ignore[misc]
-    """Levels of text columns as numbers in their order, -1 for one not seen in the fit.
+class CategoryCodes(TransformerMixin, BaseEstimator):  # type: ignore[misc]
+    """Values of text columns as numbers in their order, -1 for one not seen in the fit.
 
     Notes
     -----
-    Each column is looked up by its different values, so that cost follows levels where columns are categories.
+    Each column is looked up by its different values, so that cost follows the categories.
 
     Checked by: tests/unit/test_survival_hazard.py
     """
 
     def fit(self, X: pd.DataFrame, y: Any = None) -> Self:  # noqa: ARG002
-        """Learn the levels of each column."""
-        self.levels_ = [np.unique(np.asarray(pd.unique(X[name]), dtype=str)) for name in X.columns]
+        """Learn the categories of each column."""
+        self.categories_ = [np.unique(np.asarray(pd.unique(X[name]), dtype=str)) for name in X.columns]
         return self
 
     def transform(self, X: pd.DataFrame) -> Integers:
         """Number of each value, one column a column."""
         check_is_fitted(self)
         found = np.empty(X.shape, dtype=np.int64)
-        for k, (name, levels) in enumerate(zip(X.columns, self.levels_, strict=True)):
+        for k, (name, known) in enumerate(zip(X.columns, self.categories_, strict=True)):
             code, values = pd.factorize(X[name])
             named = np.asarray(values, dtype=str)
-            place = np.minimum(np.searchsorted(levels, named), len(levels) - 1)
-            found[:, k] = np.where(levels[place] == named, place, -1)[code]
+            place = np.minimum(np.searchsorted(known, named), len(known) - 1)
+            found[:, k] = np.where(known[place] == named, place, -1)[code]
         return found
 
 
@@ -116,16 +116,16 @@ class SplineHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
     Parameters
     ----------
     penalty
-        Ridge penalty in failures: how many failures' worth of evidence it takes to move a step or a level by about one.
+        Ridge penalty in failures: how many failures' worth of evidence move a step or a category by about one.
     n_knots
         Knots of the splines of age and vintage.
 
     Notes
     -----
-    fit(X, y, sample_weight): X a frame with columns NUMBERS and LEVELS; y failures over expected failures of a cell,
-    sample_weight the expected failures (Poisson with exposure: T. R. Holford, Biometrics 36 (1980) 299-305; N. Laird
-    and D. Olivier, JASA 76 (1981) 231-240). Levels share one penalty, so a rare one stays near its like. predict gives
-    the factor by which a cell's rate exceeds the expected one.
+    fit(X, y, sample_weight): X a frame with columns NUMBERS and CATEGORIES; y failures over expected failures of a
+    cell, sample_weight the expected failures (Poisson with exposure: T. R. Holford, Biometrics 36 (1980) 299-305;
+    N. Laird and D. Olivier, JASA 76 (1981) 231-240). Categories share one penalty, so a rare one stays near its like.
+    predict gives the factor by which a cell's rate exceeds the expected one.
 
     Checked by: tests/unit/test_survival_hazard.py, tests/published/test_survival_published.py
     """
@@ -138,9 +138,9 @@ class SplineHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         """Fit to cells."""
         weight = np.ones(len(X)) if sample_weight is None else np.asarray(sample_weight, dtype=np.float64)
         self.numbers_ = StepSpline(self.n_knots).fit(X[NUMBERS])
-        self.levels_ = LevelCodes().fit(X[LEVELS])
-        kind = self.levels_.transform(X[LEVELS])[:, LEVELS.index("cable_class")]
-        failures = np.bincount(kind, np.asarray(y) * weight, len(self.levels_.levels_[0]))
+        self.categories_ = CategoryCodes().fit(X[CATEGORIES])
+        kind = self.categories_.transform(X[CATEGORIES])[:, CATEGORIES.index("cable_class")]
+        failures = np.bincount(kind, np.asarray(y) * weight, len(self.categories_.categories_[0]))
         self.classes_of_age_ = np.flatnonzero(failures >= LEAST_FAILURES)
         self.age_ = StepSpline(4, degree=2).fit(X[["age_years"]])
         columns = self._columns(X)
@@ -177,14 +177,14 @@ class SplineHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
     def _blocks(self, X: pd.DataFrame) -> Iterator[tuple[Integers, Floats]]:
         """Columns of the regression block by block: a table of the different rows, and which of them each row has.
 
-        -1 stands for a row of zeros: a level not known.
+        -1 stands for a row of zeros: a category not known.
         """
         yield from self.numbers_.tabulate(X[NUMBERS].to_numpy(dtype=np.float64))
-        level = self.levels_.transform(X[LEVELS])
-        for code, levels in zip(level.T, self.levels_.levels_, strict=True):
-            yield code, np.eye(len(levels))
+        codes = self.categories_.transform(X[CATEGORIES])
+        for code, known in zip(codes.T, self.categories_.categories_, strict=True):
+            yield code, np.eye(len(known))
         age, steps = self.age_.tabulate(X[["age_years"]].to_numpy(dtype=np.float64))[0]
-        kind = level[:, LEVELS.index("cable_class")]
+        kind = codes[:, CATEGORIES.index("cable_class")]
         for one in self.classes_of_age_:
             yield np.where(kind == one, age, -1), steps
 
@@ -216,7 +216,7 @@ class BoostedHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
     def fit(self, X: pd.DataFrame, y: Any, sample_weight: Any = None) -> Self:
         """Fit to cells."""
         weight = np.ones(len(X)) if sample_weight is None else np.asarray(sample_weight, dtype=np.float64)
-        self.codes_ = LevelCodes().fit(X[LEVELS])
+        self.codes_ = CategoryCodes().fit(X[CATEGORIES])
         self.trees_ = HistGradientBoostingRegressor(
             loss="poisson",
             learning_rate=0.05,
@@ -236,7 +236,7 @@ class BoostedHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
         return np.asarray(self.trees_.predict(self._columns(X)))
 
     def _columns(self, X: pd.DataFrame) -> Floats:
-        return np.hstack([X[NUMBERS].to_numpy(dtype=np.float64), self.codes_.transform(X[LEVELS])])
+        return np.hstack([X[NUMBERS].to_numpy(dtype=np.float64), self.codes_.transform(X[CATEGORIES])])
 
 
 Hazard = SplineHazard | BoostedHazard
@@ -253,7 +253,7 @@ class PatternCurves:
     """Expected failures of a kilometre of each pattern by age: a table by whole year, straight within a year.
 
     up_to: pattern x age, expected failures from age 0 to each whole age. variation: coefficient of variation of the
-    pattern's level.
+    pattern's rate.
     """
 
     up_to: Floats
@@ -274,7 +274,9 @@ class PatternCurves:
 
 def describe_cells(cells: pd.DataFrame, patterns: pd.DataFrame) -> pd.DataFrame:
     """The regression's columns for cells (pattern, age)."""
-    frame = patterns.astype(dict.fromkeys(LEVELS, "category")).iloc[cells["pattern"].to_numpy()].reset_index(drop=True)
+    frame = (
+        patterns.astype(dict.fromkeys(CATEGORIES, "category")).iloc[cells["pattern"].to_numpy()].reset_index(drop=True)
+    )
     frame["age_years"] = cells["age"].to_numpy(dtype=np.float64) + 0.5
     return frame
 

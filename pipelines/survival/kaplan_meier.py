@@ -46,7 +46,7 @@ def estimate_survival(
     entry_years: ArrayLike,
     exit_years: ArrayLike,
     failed: ArrayLike,
-    level: float,
+    coverage: float,
     *,
     weights: ArrayLike | None = None,
     start_years: float = 0.0,
@@ -59,7 +59,7 @@ def estimate_survival(
         Ages at which each unit came into view and left it (by its first failure or otherwise), in years.
     failed
         Whether it left by failing.
-    level
+    coverage
         Two-sided coverage of the limits.
     weights
         Units each row stands for; 1 when left out.
@@ -89,7 +89,7 @@ def estimate_survival(
     with np.errstate(divide="ignore", invalid="ignore"):
         variance = np.cumsum(failures / (at_risk * (at_risk - failures)))
         error = np.where(survival > 0, survival * np.sqrt(variance), 0.0)
-        spread = ndtri((1 + level) / 2) * np.sqrt(variance) / np.abs(np.log(survival))
+        spread = ndtri((1 + coverage) / 2) * np.sqrt(variance) / np.abs(np.log(survival))
         inside = (survival > 0) & (survival < 1)
         lo = np.where(inside, survival ** np.exp(spread), survival)
         hi = np.where(inside, survival ** np.exp(-spread), survival)

@@ -40,7 +40,7 @@ def estimate_mean_cumulative(
     size: ArrayLike,
     owner_of_event: ArrayLike,
     event_ages_years: ArrayLike,
-    level: float,
+    coverage: float,
     *,
     event_values: ArrayLike | None = None,
     cluster: ArrayLike | None = None,
@@ -58,7 +58,7 @@ def estimate_mean_cumulative(
         Index of the unit of each event.
     event_ages_years
         Age of that unit at the event.
-    level
+    coverage
         Two-sided coverage of the limits.
     event_values
         What each event adds: 1 each when left out, or a cost.
@@ -106,7 +106,7 @@ def estimate_mean_cumulative(
         compensator[place + 1],
     )
     mean, error = curve[shown], np.sqrt(variance)
-    spread = np.exp(ndtri((1 + level) / 2) * error / np.maximum(mean, 1e-300))
+    spread = np.exp(ndtri((1 + coverage) / 2) * error / np.maximum(mean, 1e-300))
     return MeanCumulative(ages[shown], at_risk[shown], mean, error, mean / spread, mean * spread)
 
 
@@ -126,7 +126,7 @@ def _sum_squares(
     entered once, as the moments go by, and not at every moment anew.
     """
     groups = int(group.max(initial=-1)) + 1
-    level, slope = np.zeros(groups), np.zeros(groups)
+    coverage, slope = np.zeros(groups), np.zeros(groups)
     some = ends > begins  # a unit with no time at risk adds nothing
     group, size, begins, ends = group[some], size[some], begins[some], ends[some]
     begin_order, end_order, event_order = (np.argsort(m, kind="stable") for m in (begins, ends, event_moments))
@@ -139,12 +139,12 @@ def _sum_squares(
         new = begin_order[begun[row] : begun[row + 1]]
         gone = end_order[ended[row] : ended[row + 1]]
         events = event_order[failed[row] : failed[row + 1]]
-        np.add.at(level, event_group[events], event_values[events])
-        np.add.at(level, group[new], size[new] * begins[new])
+        np.add.at(coverage, event_group[events], event_values[events])
+        np.add.at(coverage, group[new], size[new] * begins[new])
         np.add.at(slope, group[new], size[new])
-        np.add.at(level, group[gone], -size[gone] * ends[gone])
+        np.add.at(coverage, group[gone], -size[gone] * ends[gone])
         np.add.at(slope, group[gone], -size[gone])
-        residual = level - slope * moment
+        residual = coverage - slope * moment
         found[row] = (residual * residual).sum()
     return found
 

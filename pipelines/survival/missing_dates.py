@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-LEVELS = (("loop_id", "cable_class"), ("district_id", "cable_class"), ("cable_class",), ("insulation",), ())
+DONOR_GROUPS = (("loop_id", "cable_class"), ("district_id", "cable_class"), ("cable_class",), ("insulation",), ())
 """Where to look for the years, nearest first."""
 
 
@@ -49,7 +49,7 @@ def spread_dates(sections: pd.DataFrame, first_failed_on: pd.Series, as_of: pd.T
         year=pd.to_datetime(sections["installed_on"])[known].dt.year
     )
     found = []
-    for keys in LEVELS:
+    for keys in DONOR_GROUPS:
         years = laid.groupby([*keys, "year"], sort=True)["length_km"].sum().reset_index()
         merged = open_rows.merge(years, on=list(keys)) if keys else open_rows.merge(years, how="cross")
         merged = merged[merged["year"] <= merged["latest_year"]]

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.survival import evidence, hierarchical_frailty, treatment
-from pipelines.survival.curves import Curves, spend_between
+from pipelines.survival.curves import Curves, expect_between
 from pipelines.survival.history import FailureHistory, known_at
 from pipelines.survival.kinds import DEFAULT_CHOICES, ModelChoices, fit_kinds, keep_untreated
 from pipelines.survival.observation_windows import Windows, build_windows
@@ -31,7 +31,7 @@ class FailureModel:
     """
 
     windows: Windows
-    level: float
+    coverage: float
     choices: ModelChoices
     codes: Integers
     curves: Curves
@@ -49,16 +49,16 @@ class FailureModel:
     def expected_by_class(self, years: float) -> Floats:
         """Failures its kind and length expect of each section over the years after the as-of date; 0 out of service."""
         w = self.windows
-        ahead = self.spend(np.arange(len(w.owner)), w.age_now, w.age_now + years)
+        ahead = self.expect_between(np.arange(len(w.owner)), w.age_now, w.age_now + years)
         return np.asarray(w.sum_by_section(w.km * ahead) * self.end_factor * self.class_level * w.in_service)
 
-    def spend(self, window: Integers, low: Floats, high: Floats) -> Floats:
+    def expect_between(self, window: Integers, low: Floats, high: Floats) -> Floats:
         """Failures of a kilometre that its kind expects of each window between two ages, injection considered."""
         codes, treated = self.codes[window], self.windows.treated_years[window]
         left = 1.0 - self.treatment.factor
-        spent = spend_between(self.curves, codes, low, high)
+        expected = expect_between(self.curves, codes, low, high)
         return np.asarray(
-            spent - left * treatment.spend_treated(self.curves, codes, treated, low, high, self.treatment.years)
+            expected - left * treatment.expect_treated(self.curves, codes, treated, low, high, self.treatment.years)
         )
 
     @property
@@ -127,10 +127,10 @@ class FailureModel:
                 "is_installed_on_known",
             ]
         ].copy()
-        lo, hi = gamma_limits(post.shape, post.rate, self.level)
+        lo, hi = gamma_limits(post.shape, post.rate, self.coverage)
         mean = post.shape / post.rate
         wide_shape = 1.0 / (1.0 / post.shape + self.variation**2)
-        wide_lo, wide_hi = gamma_limits(wide_shape, wide_shape / mean, self.level)
+        wide_lo, wide_hi = gamma_limits(wide_shape, wide_shape / mean, self.coverage)
         frame = frame.assign(
             age_years=w.sum_by_section(w.weight * w.age_now),
             failures_recorded=self.recorded,
@@ -205,10 +205,10 @@ class FailureModel:
         floor = np.maximum(expected_class, 1e-100)  # its square is still a number
         mean = np.maximum(mean, 1e-12 * floor)
         shape = mean**2 / np.maximum(variance, 1e-9 * mean**2)
-        lo, hi = gamma_limits(shape, shape * floor / mean, self.level)
+        lo, hi = gamma_limits(shape, shape * floor / mean, self.coverage)
         level_error = total(ahead * self.variation) / floor
         wide = 1.0 / (1.0 / shape + level_error**2)
-        wide_lo, wide_hi = gamma_limits(wide, wide / mean, self.level)
+        wide_lo, wide_hi = gamma_limits(wide, wide / mean, self.coverage)
         frame = heads.assign(
             length_km=total(self.windows.sections["length_km"].to_numpy(dtype=np.float64)),
             sections=total(np.ones(len(group))).astype(np.int64),
@@ -293,20 +293,22 @@ def fit_failure_model(
     class_codes, curves, codes, shared = fit_kinds(history, windows, bare, settings, choices, assumed)
     early = keep_untreated(shared, windows)
 
-    def spend(part: Windows) -> Floats:
-        return part.sum_by_section(part.km * spend_between(curves, codes, part.entry_years, part.exit_years))
+    def expect_in_view(part: Windows) -> Floats:
+        return part.sum_by_section(part.km * expect_between(curves, codes, part.entry_years, part.exit_years))
 
-    occasions, untreated = evidence.count_occasions(bare), spend(bare)
+    occasions, untreated = evidence.count_occasions(bare), expect_in_view(bare)
     end_factor = evidence.fit_end_length(occasions, untreated, windows.sections["length_km"].to_numpy(dtype=np.float64))
-    late, spent = evidence.discount_years(bare, early, curves, codes, evidence.LEVEL_YEARS)
-    level, level_variation = evidence.hold_levels(_section_codes(windows, class_codes), late, spent * end_factor)
+    late, late_expected = evidence.discount_years(bare, early, curves, codes, evidence.LEVEL_YEARS)
+    rate_level, level_variation = evidence.hold_levels(
+        _section_codes(windows, class_codes), late, late_expected * end_factor
+    )
     fresh = occasions.sum() / max(bare.event_weight.sum() + early[2].sum(), 1e-300)
     tree = _grow_tree(windows, occasions, untreated * end_factor * fresh)
     variances = hierarchical_frailty.fit_variances(tree, choices.length_power, start)
     under = (
         windows.sum_by_section(
             windows.km
-            * treatment.spend_treated(
+            * treatment.expect_treated(
                 curves, codes, windows.treated_years, windows.entry_years, windows.exit_years, assumed.years
             )
         )
@@ -315,17 +317,22 @@ def fit_failure_model(
     is_untreated = bare is windows
     seen = occasions if is_untreated else evidence.count_occasions(windows)
     left = treatment.fit_treatment(
-        assumed, tree, variances, float((seen - occasions)[under > 0].sum()), under * level * fresh, level_variation
+        assumed,
+        tree,
+        variances,
+        float((seen - occasions)[under > 0].sum()),
+        under * rate_level * fresh,
+        level_variation,
     )
     recorded = windows.sum_by_section(windows.event_weight, windows.event_window)
     shares = windows.sum_by_section(shared[2], shared[0])
-    expected = (untreated if is_untreated else spend(windows)) * end_factor - (1.0 - left.factor) * under
+    expected = (untreated if is_untreated else expect_in_view(windows)) * end_factor - (1.0 - left.factor) * under
     seen = seen + shares
     told = recorded.sum() + shares.sum()
     tree = dataclasses.replace(tree, failures=seen, expected=expected * (seen.sum() / max(told, 1e-300)))
     return FailureModel(
         windows=windows,
-        level=settings.general.interval_coverage,
+        coverage=settings.general.interval_coverage,
         choices=choices,
         codes=codes,
         curves=curves,
@@ -333,7 +340,7 @@ def fit_failure_model(
         failures=recorded + shares,
         expected=expected,
         end_factor=end_factor,
-        class_level=level,
+        class_level=rate_level,
         level_variation=level_variation,
         treatment=left,
         tree=tree,
@@ -361,9 +368,9 @@ def _section_codes(windows: Windows, class_codes: Integers) -> Integers:
     return codes
 
 
-def gamma_limits(shape: Floats, rate: Floats, level: float) -> tuple[Floats, Floats]:
+def gamma_limits(shape: Floats, rate: Floats, coverage: float) -> tuple[Floats, Floats]:
     """Equal-tailed limits of gamma distributions."""
     from scipy.special import gammaincinv
 
-    tail = (1.0 - level) / 2.0
+    tail = (1.0 - coverage) / 2.0
     return np.asarray(gammaincinv(shape, tail) / rate), np.asarray(gammaincinv(shape, 1.0 - tail) / rate)

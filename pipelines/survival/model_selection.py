@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.survival import kinds
-from pipelines.survival.curves import Curves, spend_between
+from pipelines.survival.curves import Curves, expect_between
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.observation_windows import Windows, build_windows
 from pipelines.survival.treatment import leave_out_treated
@@ -119,7 +119,7 @@ def cut_windows(windows: Windows, years_ago: float, until_years_ago: float) -> t
 
 def _score(after: Windows, curves: Curves, codes: Integers) -> tuple[Floats, Floats]:
     """Log-likelihood of the later years, and failures expected of them, of each section."""
-    expected = after.sum_by_section(after.km * spend_between(curves, codes, after.entry_years, after.exit_years))
+    expected = after.sum_by_section(after.km * expect_between(curves, codes, after.entry_years, after.exit_years))
     rate = curves.intensity(codes[after.event_window], after.event_age_years)
     seen = after.sum_by_section(after.event_weight * np.log(np.maximum(rate, 1e-12)), after.event_window)
     return seen - expected, expected

@@ -151,7 +151,7 @@ def run_fit_test(view: ClassView, ages: Floats, law: PowerLaw) -> TrendTest:
 
     top = int(np.max(view.exit_years, initial=0.0)) + 1
     edges = np.arange(top + 1, dtype=np.float64)
-    expected = np.diff(view.ages.spend_up_to(edges, law.cumulative))
+    expected = np.diff(view.ages.cumulate_hazard(edges, law.cumulative))
     observed = np.histogram(ages, bins=edges)[0].astype(np.float64)
     joined: list[list[float]] = [[0.0, 0.0]]
     for e, o in zip(expected, observed, strict=True):

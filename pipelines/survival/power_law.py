@@ -67,7 +67,7 @@ class PowerLawData:
     def exposure_km_years(self) -> float:
         return float((self.signed_km * self.ages_years).sum())
 
-    def spend_up_to(self, ages_years: Floats, cumulative: Callable[[Floats], Floats] | None = None) -> Floats:
+    def cumulate_hazard(self, ages_years: Floats, cumulative: Callable[[Floats], Floats] | None = None) -> Floats:
         """Failures (without a law: km-years) that the exposure up to each age expects of a law of a kilometre."""
         own, at = (np.asarray(a if cumulative is None else cumulative(a)) for a in (self.ages_years, ages_years))
         place = np.searchsorted(self.ages_years, ages_years, side="right")
@@ -250,14 +250,14 @@ def fit_shape(strata: list[PowerLawData], prior: ShapePrior | None = None) -> fl
     return _root(lambda shape: score(shape)[0], 1.0, SHALLOWEST, STEEPEST) if found is None else found
 
 
-def fit_power_law(data: PowerLawData, level: float) -> PowerLaw | None:
+def fit_power_law(data: PowerLawData, coverage: float) -> PowerLaw | None:
     """Power law of a class by maximum likelihood, with likelihood limits of shape and scale.
 
     Parameters
     ----------
     data
         Signed exposure and failures (summarise_ages).
-    level
+    coverage
         Two-sided coverage of the limits.
 
     Returns
@@ -287,7 +287,7 @@ def fit_power_law(data: PowerLawData, level: float) -> PowerLaw | None:
     power, _, _ = data.moments(shape)
     scale = (power / data.failures) ** (1.0 / shape)
     height, _, curvature = _log_likelihood(data, shape, float(np.log(scale)))
-    peak = Peak(shape, float(np.log(scale)), curvature, float(chdtri(1.0, 1.0 - level)) / 2.0, height)
+    peak = Peak(shape, float(np.log(scale)), curvature, float(chdtri(1.0, 1.0 - coverage)) / 2.0, height)
     shape_lo, shape_hi = (_shape_limit(data, peak, down=down) for down in (True, False))
     scale_lo, scale_hi = (_scale_limit(data, peak, down=down) for down in (True, False))
     return PowerLaw(

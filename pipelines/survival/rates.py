@@ -50,10 +50,10 @@ class ClassView:
         """Power law of the class; None where it has too few failures."""
         if len(self.event_ages_years) < settings.survival.min_failures:
             return None
-        level = settings.general.interval_coverage
-        if level not in self._laws:
-            self._laws[level] = fit_power_law(self.ages, level)
-        return self._laws[level]
+        coverage = settings.general.interval_coverage
+        if coverage not in self._laws:
+            self._laws[coverage] = fit_power_law(self.ages, coverage)
+        return self._laws[coverage]
 
     @cached_property
     def _laws(self) -> dict[float, PowerLaw | None]:
@@ -183,8 +183,8 @@ def tabulate_age_rates(history: FailureHistory, settings: Settings) -> pd.DataFr
             rate, lo, hi = _rate_with_limits(failures, exposure, settings.general.interval_coverage)
             fitted = None
             if law is not None and exposure > 0:
-                spent = np.diff(view.ages.spend_up_to(np.array([start, end], dtype=np.float64), law.cumulative))
-                fitted = 100.0 * float(spent[0]) / exposure
+                expected = np.diff(view.ages.cumulate_hazard(np.array([start, end], dtype=np.float64), law.cumulative))
+                fitted = 100.0 * float(expected[0]) / exposure
             rows.append(
                 {
                     "cable_class": view.name,
@@ -237,7 +237,7 @@ class RateRatio:
     p_value: float
 
 
-def compare_rates(counts: Sequence[float], exposures: Sequence[float], level: float) -> RateRatio:
+def compare_rates(counts: Sequence[float], exposures: Sequence[float], coverage: float) -> RateRatio:
     """How many times the second rate is the first?
 
     Parameters
@@ -246,7 +246,7 @@ def compare_rates(counts: Sequence[float], exposures: Sequence[float], level: fl
         Failures of the two groups.
     exposures
         Their exposures, in one unit.
-    level
+    coverage
         Two-sided coverage.
 
     Notes
@@ -259,7 +259,7 @@ def compare_rates(counts: Sequence[float], exposures: Sequence[float], level: fl
     from scipy.special import bdtr, bdtrc, betaincinv
 
     first, second = (float(c) for c in counts)
-    total, tail = first + second, (1.0 - level) / 2.0
+    total, tail = first + second, (1.0 - coverage) / 2.0
     share = exposures[0] / (exposures[0] + exposures[1])
     lo = float(betaincinv(first, second + 1.0, tail)) if first > 0 else 0.0
     hi = float(betaincinv(first + 1.0, second, 1.0 - tail)) if second > 0 else 1.0
@@ -277,14 +277,14 @@ YOUNG_BANDS = ("up_to_3_months", "3_to_12_months", "1_to_2_years")
 LATER_BANDS = ("2_to_5_years", "over_5_years")
 
 
-def compare_splices(bands: pd.DataFrame, level: float) -> pd.DataFrame:
+def compare_splices(bands: pd.DataFrame, coverage: float) -> pd.DataFrame:
     """Do splices fail more in the first two years after a repair than later?
 
     Parameters
     ----------
     bands
         marts.splice_failures: repair_band, section_years, splice_failures.
-    level
+    coverage
         Two-sided coverage of the ratio's limits.
 
     Returns
@@ -304,15 +304,15 @@ def compare_splices(bands: pd.DataFrame, level: float) -> pd.DataFrame:
     if not all(counts):
         judged = "all_young" if counts[0] else "all_later"
         return pd.DataFrame([(int(sum(counts)), *rates, None, None, None, judged)], columns=columns)
-    found = compare_rates(counts, years, level)
+    found = compare_rates(counts, years, coverage)
     judged = "beyond_chance" if found.lo > 1.0 or found.hi < 1.0 else "within_chance"
     return pd.DataFrame([(int(sum(counts)), *rates, found.ratio, found.lo, found.hi, judged)], columns=columns)
 
 
-def _rate_with_limits(failures: int, exposure_km_years: float, level: float) -> tuple[float | None, ...]:
+def _rate_with_limits(failures: int, exposure_km_years: float, coverage: float) -> tuple[float | None, ...]:
     """Failures per 100 km and year with exact Poisson limits; missing without exposure."""
     if exposure_km_years <= 0:
         return None, None, None
-    lo, hi = poisson_limits(failures, level)
+    lo, hi = poisson_limits(failures, coverage)
     per_100km = 100.0 / exposure_km_years
     return failures * per_100km, float(lo) * per_100km, float(hi) * per_100km

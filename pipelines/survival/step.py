@@ -12,7 +12,7 @@ from pipelines.survival.model import DEFAULT_CHOICES, FailureModel, ModelChoices
 from shared.settings import Settings
 from shared.store import has_table, read_model, write_tables
 
-LEVELS = (
+FEW_VALUED = (
     "district_id",
     "cable_class",
     "insulation",
@@ -38,8 +38,8 @@ def read_history(con: duckdb.DuckDBPyConnection, settings: Settings) -> FailureH
         raise ValueError("general.as_of is not resolved")
     return code_names(
         FailureHistory(
-            sections=read_model(con, "core.section_exposure", categories=LEVELS),
-            failures=read_model(con, "core.failures", categories=LEVELS),
+            sections=read_model(con, "core.section_exposure", categories=FEW_VALUED),
+            failures=read_model(con, "core.failures", categories=FEW_VALUED),
             as_of=settings.general.as_of,
         )
     )
@@ -56,7 +56,7 @@ def read_choices(con: duckdb.DuckDBPyConnection) -> ModelChoices:
 
 
 @dataclass(frozen=True)
-class Fitted:
+class FittedFleet:
     """The fleet, the failure model fitted to it and its form: what ranking, investment and evaluation rest on."""
 
     history: FailureHistory
@@ -64,13 +64,13 @@ class Fitted:
     form: ModelChoices
 
 
-def fit_fleet(con: duckdb.DuckDBPyConnection, settings: Settings) -> Fitted | None:
+def fit_fleet(con: duckdb.DuckDBPyConnection, settings: Settings) -> FittedFleet | None:
     """Fit the failure model to the fleet in core; none where no section is loaded."""
     history = read_history(con, settings)
     if history.sections.empty:
         return None
     form = read_choices(con)
-    return Fitted(history, fit_failure_model(history, settings, form), form)
+    return FittedFleet(history, fit_failure_model(history, settings, form), form)
 
 
 def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
@@ -93,8 +93,8 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         "marts.power_law_fits": panels.tabulate_fits(history, settings),
         "marts.hazard_choice": model_selection.choose_model(history, settings).scores,
     }
-    level = settings.general.interval_coverage
-    frames["fitted.splice_comparison"] = rates.compare_splices(frames["marts.splice_failures"], level)
+    coverage = settings.general.interval_coverage
+    frames["fitted.splice_comparison"] = rates.compare_splices(frames["marts.splice_failures"], coverage)
 
     # write
     return write_tables(con, frames)

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from pipelines.survival import hierarchical_frailty
-from pipelines.survival.curves import Curves, spend_between
+from pipelines.survival.curves import Curves, expect_between
 from pipelines.survival.observation_windows import Windows
 from shared.arrays import Booleans, Floats, Integers
 
@@ -72,7 +72,7 @@ def is_treated(treated_years: Floats, ages_years: Floats, years: float) -> Boole
     return np.asarray((ages_years > treated_years) & (ages_years <= treated_years + years))
 
 
-def spend_treated(
+def expect_treated(
     curves: Curves, codes: Integers, treated_years: Floats, low: Floats, high: Floats, years: float
 ) -> Floats:
     """Failures of a kilometre that the curves expect, untreated, of the ages that are under the effect of injection.
@@ -92,11 +92,11 @@ def spend_treated(
     -----
     Checked by: tests/unit/test_survival_treatment.py
     """
-    spent = np.zeros(len(codes))
+    expected = np.zeros(len(codes))
     begin, end = np.maximum(treated_years, low), np.minimum(treated_years + years, high)
     some = end > begin  # few sections are injected: the curves are asked for those alone
-    spent[some] = spend_between(curves, codes[some], begin[some], end[some])
-    return spent
+    expected[some] = expect_between(curves, codes[some], begin[some], end[some])
+    return expected
 
 
 def fit_treatment(
@@ -143,8 +143,8 @@ def fit_treatment(
         return prior
     totals = hierarchical_frailty.fit_totals(tree, variances, expected)
     mean = float(totals.loop_mean.sum())
-    level = float(expected @ level_variation / expected.sum())
-    variation = float(np.sqrt(totals.loop_variance.sum() / mean**2 + level**2))
+    level_spread = float(expected @ level_variation / expected.sum())
+    variation = float(np.sqrt(totals.loop_variance.sum() / mean**2 + level_spread**2))
     shape = prior.shape + failures
     return dataclasses.replace(
         prior,

@@ -33,14 +33,14 @@ LEAST_VALUES = 20
 BY_LUCK = 0.05
 
 
-def binomial_limits(hits: ArrayLike, tries: ArrayLike, level: float) -> tuple[Floats, Floats]:
+def binomial_limits(hits: ArrayLike, tries: ArrayLike, coverage: float) -> tuple[Floats, Floats]:
     """Exact limits of a share.
 
     Parameters
     ----------
     hits, tries
         Counts, one shape; tries above 0.
-    level
+    coverage
         Two-sided coverage.
 
     References
@@ -53,7 +53,7 @@ def binomial_limits(hits: ArrayLike, tries: ArrayLike, level: float) -> tuple[Fl
     """
     from scipy.special import betaincinv
 
-    k, n, tail = np.asarray(hits, dtype=float), np.asarray(tries, dtype=float), (1.0 - level) / 2.0
+    k, n, tail = np.asarray(hits, dtype=float), np.asarray(tries, dtype=float), (1.0 - coverage) / 2.0
     lo = np.where(k > 0, betaincinv(np.maximum(k, 1e-9), n - k + 1, tail), 0.0)
     hi = np.where(k < n, betaincinv(k + 1, np.maximum(n - k, 1e-9), 1.0 - tail), 1.0)
     return np.asarray(lo, dtype=np.float64), np.asarray(hi, dtype=np.float64)
@@ -102,14 +102,14 @@ def _find_grid(values: Floats) -> float | None:
     return None
 
 
-def measure_heaping(counts: pd.DataFrame, level: float) -> pd.DataFrame:
+def measure_heaping(counts: pd.DataFrame, coverage: float) -> pd.DataFrame:
     """Shares, limits and what was rounded, from counts.
 
     Parameters
     ----------
     counts
         table, column, file, heap, values_given, values_heaped, by_chance.
-    level
+    coverage
         Coverage of the limits.
 
     Returns
@@ -130,7 +130,7 @@ def measure_heaping(counts: pd.DataFrame, level: float) -> pd.DataFrame:
     if kept.empty:
         return pd.DataFrame(columns=COLUMNS)
     share = kept["values_heaped"] / kept["values_given"]
-    lo, hi = binomial_limits(kept["values_heaped"], kept["values_given"], level)
+    lo, hi = binomial_limits(kept["values_heaped"], kept["values_given"], coverage)
     chance = kept["by_chance"]
     return kept.assign(
         heaped_pct=100.0 * share,

@@ -142,13 +142,14 @@ def chart_coverage(coverage: pd.DataFrame) -> go.Figure:
     """
     names = list(dict.fromkeys(coverage["group_name"]))
     chart = style.new_chart(style.row_height(len(names), each=48, around=110))
-    for place, (level, rows) in enumerate(coverage.groupby("window_level", sort=True)):
+    for place, (share_promised, rows) in enumerate(coverage.groupby("window_level", sort=True)):
+        promised = 100 * float(str(share_promised))
         share = 100 * rows["held_share"]
         chart.add_scatter(
             x=share.tolist(),
             y=rows["group_name"].tolist(),
             mode="markers",
-            name=f"windows of {float(str(level)):.0%}",
+            name=f"windows of {promised:.0f}%",
             marker={"symbol": style.mark_of(place), "size": 9, "color": style.ink_of(place)},
             error_x={
                 **style.bars_between(share, 100 * rows["held_lo"], 100 * rows["held_hi"]),
@@ -157,7 +158,6 @@ def chart_coverage(coverage: pd.DataFrame) -> go.Figure:
             customdata=[[int(h), int(t)] for h, t in zip(rows["held"], rows["tried"], strict=True)],
             hovertemplate="%{y}<br>held %{customdata[0]} of %{customdata[1]} (%{x:.0f} %)<extra></extra>",
         )
-        promised = 100 * float(str(level))
         chart.add_shape(
             type="line",
             xref="x",

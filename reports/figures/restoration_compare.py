@@ -136,11 +136,11 @@ def chart_funnel(comparison: pd.DataFrame) -> go.Figure:
     # names of many groups would lie over one another: those within chance are then named by the table and on hover
     few = len(rows) <= 6
     chart = style.new_chart(380)
-    for level, dash, name in (("998", "solid", "chance, 99.8 %"), ("95", "dot", "chance, 95 %")):
+    for coverage, dash, name in (("998", "solid", "chance, 99.8 %"), ("95", "dot", "chance, 95 %")):
         for side in ("lo", "hi"):
             chart.add_scatter(
                 x=jobs,
-                y=(100 * (rows[f"funnel_{level}_{side}"] - 1)).tolist(),
+                y=(100 * (rows[f"funnel_{coverage}_{side}"] - 1)).tolist(),
                 mode="lines",
                 name=name,
                 showlegend=side == "lo",

@@ -128,8 +128,8 @@ def orphans(marts: Marts, settings: Settings) -> Exhibit:
         .groupby("reported_year", as_index=False)
         .agg(jobs=("job_id", "size"), orphans=("gone", "sum"))
     )
-    level = settings.general.interval_coverage
-    lo, hi = binomial_limits(counts["orphans"], counts["jobs"], level)
+    coverage = settings.general.interval_coverage
+    lo, hi = binomial_limits(counts["orphans"], counts["jobs"], coverage)
     counts = counts.assign(orphan_pct=100.0 * counts["orphans"] / counts["jobs"], pct_lo=100.0 * lo, pct_hi=100.0 * hi)
     total, gone = int(counts["jobs"].sum()), int(counts["orphans"].sum())
     finding = say("orphans.finding")
@@ -142,7 +142,7 @@ def orphans(marts: Marts, settings: Settings) -> Exhibit:
             head=head,
             jobs_2=int(head["jobs"]),
         )
-    return say.exhibit("orphans", finding, counts, chart=figures.chart_orphans(counts), total=total, level=level)
+    return say.exhibit("orphans", finding, counts, chart=figures.chart_orphans(counts), total=total, coverage=coverage)
 
 
 def heaping(marts: Marts, settings: Settings) -> Exhibit:

@@ -42,10 +42,10 @@ def picked(marts: Marts, settings: Settings) -> Exhibit:
     jobs = marts.read(JOBS)
     if jobs.empty or not set(MINUTES.values()) <= set(jobs.columns):
         return say.absent("picked")
-    level = settings.general.interval_coverage
+    coverage = settings.general.interval_coverage
     rows = pd.DataFrame(
         [
-            {"stage": stage, **summarise(jobs[column].dropna().to_numpy(dtype=float), level)}
+            {"stage": stage, **summarise(jobs[column].dropna().to_numpy(dtype=float), coverage)}
             for stage, column in MINUTES.items()
         ]
     )
@@ -54,8 +54,8 @@ def picked(marts: Marts, settings: Settings) -> Exhibit:
         whole_in_words(rows.set_index("stage")),
         rows,
         chart=chart_picked(rows),
-        cells=cells_of(jobs, level) | {"words": say.text("picked_words"), "small": settings.general.small_group},
-        level=level,
+        cells=cells_of(jobs, coverage) | {"words": say.text("picked_words"), "small": settings.general.small_group},
+        coverage=coverage,
     )
 
 
@@ -70,14 +70,14 @@ def whole_in_words(by_stage: pd.DataFrame) -> str:
     return say("picked_words.finding", where=where, mean=mean, lo=lo, hi=hi, locating=locating)
 
 
-def summarise(minutes: Floats, level: float) -> dict[str, float]:
+def summarise(minutes: Floats, coverage: float) -> dict[str, float]:
     """Mean with limits, median, 90th percentile and long shares of some minutes.
 
     Parameters
     ----------
     minutes
         Minutes of each job.
-    level
+    coverage
         Two-sided coverage of the limits of the mean.
 
     Notes
@@ -98,7 +98,7 @@ def summarise(minutes: Floats, level: float) -> dict[str, float]:
         return {"jobs": 0, **dict.fromkeys(names, np.nan)}
     mean, spread = float(minutes.mean()), float(minutes.std())
     skewness = float(((minutes - mean) ** 3).mean() / spread**3) if spread > 0 else 0.0
-    z = float(ndtri((1 + level) / 2))
+    z = float(ndtri((1 + coverage) / 2))
     lean = skewness * (z * z - 1) / (6 * n**0.5)
     values = (
         mean, mean + spread / n**0.5 * (lean - z), mean + spread / n**0.5 * (lean + z),
@@ -107,7 +107,7 @@ def summarise(minutes: Floats, level: float) -> dict[str, float]:
     return {"jobs": n, **{name: float(v) for name, v in zip(names, values, strict=True)}}
 
 
-def cells_of(jobs: pd.DataFrame, level: float) -> dict[str, Any]:
+def cells_of(jobs: pd.DataFrame, coverage: float) -> dict[str, Any]:
     """The minutes of every district, year and stage, as distinct minutes and how often each occurs.
 
     Whole minutes are kept; the size then follows the number of distinct minutes, not of jobs.
@@ -126,6 +126,6 @@ def cells_of(jobs: pd.DataFrame, level: float) -> dict[str, Any]:
             times.append(int(jobs_then))
         cells += [[districts.index(d), y, place, minutes, times] for (d, y), (minutes, times) in single.items()]
     return {
-        "districts": districts, "years": years, "level": level, "z": float(ndtri((1 + level) / 2)),
+        "districts": districts, "years": years, "level": coverage, "z": float(ndtri((1 + coverage) / 2)),
         "stages": [STAGE_NAMES[stage] for stage in MINUTES], "cells": cells,
     }  # fmt: skip

@@ -62,8 +62,8 @@ def main(folder: Path) -> dict[str, float]:
     for origin, past in zip(origins, then, strict=False):
         units = backtest.list_units(history, origin, 5.0, past)
         parts += [
-            (part, origin, 5.0, level, {rule: order_by_rule(part, rule) for rule in backtest.RULES}, draws)
-            for part, level in ((units, "section"), (backtest.roll_up(units), "loop"))
+            (part, origin, 5.0, grain, {rule: order_by_rule(part, rule) for rule in backtest.RULES}, draws)
+            for part, grain in ((units, "section"), (backtest.roll_up(units), "loop"))
         ]
     measure = CaptureByMoney(price_sections(history.sections, settings.replacement), 6_000.0, 0.9)
     timed("for the same money", lambda: [measure(*part) for part in parts], seconds)

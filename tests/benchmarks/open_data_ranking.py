@@ -67,7 +67,7 @@ def score(history: FailureHistory, replicates: int = 1000) -> tuple[Backtest, di
         return models[known.as_of]
 
     tested = run_backtest(
-        history, fit, ORIGINS, HORIZON, level=0.90, replicates=replicates, random=np.random.default_rng(1)
+        history, fit, ORIGINS, HORIZON, coverage=0.90, replicates=replicates, random=np.random.default_rng(1)
     )
     return tested, models
 

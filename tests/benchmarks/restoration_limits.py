@@ -37,7 +37,7 @@ class Comparison:
     floor_gaps: np.ndarray
 
 
-def plain_bootstrap(values: np.ndarray, replicates: int, level: float, rng: np.random.Generator) -> np.ndarray:
+def plain_bootstrap(values: np.ndarray, replicates: int, coverage: float, rng: np.random.Generator) -> np.ndarray:
     """Limits and standard deviation of the resampled mean and median of one group: 2 x (lo, hi, sd)."""
     means, medians = np.empty(replicates), np.empty(replicates)
     n = len(values)
@@ -45,12 +45,12 @@ def plain_bootstrap(values: np.ndarray, replicates: int, level: float, rng: np.r
         drawn = values[rng.integers(0, n, size=(min(100, replicates - start), n))]
         means[start : start + 100] = drawn.mean(axis=1)
         medians[start : start + 100] = np.median(drawn, axis=1)
-    tails = [(1 - level) / 2, (1 + level) / 2]
+    tails = [(1 - coverage) / 2, (1 + coverage) / 2]
     return np.array([[*np.quantile(part, tails), part.std()] for part in (means, medians)])
 
 
 def compare(
-    jobs: int, groups: int, replicates: int, *, whole_minutes: bool = True, seed: int = 1, level: float = 0.9
+    jobs: int, groups: int, replicates: int, *, whole_minutes: bool = True, seed: int = 1, coverage: float = 0.9
 ) -> Comparison:
     """Run both ways on the same invented jobs: lognormal, unequal groups, in whole minutes or not."""
     rng = np.random.default_rng(seed)
@@ -59,18 +59,18 @@ def compare(
     minutes = minutes.round() if whole_minutes else minutes
     names = pd.Categorical.from_codes(codes, categories=[f"g{i:04}" for i in range(groups)])
     # once beforehand: imports are not timed
-    limit_means(sort_groups(minutes[:1000], names[:1000]), level=level, replicates=200, rng=rng)
+    limit_means(sort_groups(minutes[:1000], names[:1000]), coverage=coverage, replicates=200, rng=rng)
 
     began = time.perf_counter()
     found = sort_groups(minutes, names)
-    _, mean_lo, mean_hi = limit_means(found, level=level, replicates=replicates, rng=rng)
-    _, median_lo, median_hi = limit_quantiles(found, 0.5, level=level)
+    _, mean_lo, mean_hi = limit_means(found, coverage=coverage, replicates=replicates, rng=rng)
+    _, median_lo, median_hi = limit_quantiles(found, 0.5, coverage=coverage)
     ours = time.perf_counter() - began
 
     began = time.perf_counter()
     plain = np.array(
         [
-            plain_bootstrap(found.values[s : s + n], replicates, level, rng)
+            plain_bootstrap(found.values[s : s + n], replicates, coverage, rng)
             for s, n in zip(found.starts, found.counts, strict=True)
         ]
     )
@@ -79,7 +79,10 @@ def compare(
     mean_gaps = np.concatenate([mean_lo - plain[:, 0, 0], mean_hi - plain[:, 0, 1]]) / np.tile(plain[:, 0, 2], 2)
     median_gaps = np.concatenate([median_lo - plain[:, 1, 0], median_hi - plain[:, 1, 1]]) / np.tile(plain[:, 1, 2], 2)
     exact = np.array(
-        [exact_median_limits(found.values[s : s + n], level) for s, n in zip(found.starts, found.counts, strict=True)]
+        [
+            exact_median_limits(found.values[s : s + n], coverage)
+            for s, n in zip(found.starts, found.counts, strict=True)
+        ]
     )
     exact_ends, spread = np.concatenate([exact[:, 0], exact[:, 1]]), np.tile(exact[:, 2], 2)
     exact_gaps = (np.concatenate([median_lo, median_hi]) - exact_ends) / spread
@@ -131,11 +134,11 @@ def exact_median_distribution(values: np.ndarray) -> tuple[np.ndarray, np.ndarra
     return middles, np.bincount(place, np.concatenate([both, apart]))
 
 
-def exact_median_limits(values: np.ndarray, level: float) -> tuple[float, float, float]:
+def exact_median_limits(values: np.ndarray, coverage: float) -> tuple[float, float, float]:
     """Limits and standard deviation of the resampled median by its exact distribution: lo, hi, sd."""
     middles, chance = exact_median_distribution(values)
     total = np.cumsum(chance)
-    lo, hi = (float(middles[np.searchsorted(total, tail - 1e-12)]) for tail in ((1 - level) / 2, (1 + level) / 2))
+    lo, hi = (float(middles[np.searchsorted(total, tail - 1e-12)]) for tail in ((1 - coverage) / 2, (1 + coverage) / 2))
     mean = float((middles * chance).sum())
     return lo, hi, float(np.sqrt(((middles - mean) ** 2 * chance).sum()))
 

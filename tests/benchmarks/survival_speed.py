@@ -29,7 +29,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.survival.cells import aggregate_cells
-from pipelines.survival.curves import PowerLawCurves, spend_between
+from pipelines.survival.curves import PowerLawCurves, expect_between
 from pipelines.survival.frailty import fit_dispersion, posterior_gamma
 from pipelines.survival.power_law import fit_power_law, summarise_classes
 
@@ -94,7 +94,7 @@ def fit_ours(fleet: Fleet) -> np.ndarray:
     aggregate_cells(*columns)
     fits = fit_classes(*columns)
     curves = PowerLawCurves(fits[:, 0], fits[:, 1] ** -fits[:, 0], np.zeros(CLASSES))
-    expected = np.bincount(fleet.loop, spend_between(curves, fleet.cable_class, fleet.enter, fleet.leave))
+    expected = np.bincount(fleet.loop, expect_between(curves, fleet.cable_class, fleet.enter, fleet.leave))
     seen = np.bincount(fleet.loop[fleet.failure_section], minlength=len(expected)).astype(float)
     posterior_gamma(seen, expected, max(fit_dispersion(seen, expected), 1e-6))
     return fits
@@ -202,11 +202,11 @@ def whole(sections: int = 1_000_000, jobs: int = 1_000_000) -> dict[str, float]:
         subprocess.run(given, check=True)
         con = open_warehouse(Workspace(Path(folder)), settings)
         for name, step in (("survival", survival.run), ("replacement", run_replacement)):
-            spent = time.process_time()
+            expected = time.process_time()
             seconds[name] = time_once(lambda step=step: step(con, settings))  # type: ignore[misc]
-            spent, peak = time.process_time() - spent, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+            expected, peak = time.process_time() - expected, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
             print(
-                f"  {name}: {seconds[name]:.1f} s ({spent:.1f} s of the processor), peak so far {peak:,.0f} MB",
+                f"  {name}: {seconds[name]:.1f} s ({expected:.1f} s of the processor), peak so far {peak:,.0f} MB",
                 flush=True,
             )
         count = con.execute("select count(*) from core.failures").fetchone()

@@ -95,7 +95,7 @@ MICE = np.array([94.0, 197.0, 16.0, 38.0, 99.0, 141.0, 23.0])
 
 def test_bootstrap_of_the_mice() -> None:
     groups = sort_groups(MICE, np.full(7, "treatment"))
-    mean, lo, hi = limit_means(groups, level=0.90, replicates=100_000, rng=np.random.default_rng(5))
+    mean, lo, hi = limit_means(groups, coverage=0.90, replicates=100_000, rng=np.random.default_rng(5))
     assert mean[0] == pytest.approx(86.86, abs=0.005)
     # the ideal bootstrap standard error printed is 23.36; limits a normal deviate apart give it back
     assert (hi[0] - lo[0]) / (2 * 1.644854) == pytest.approx(23.36, rel=0.02)
@@ -116,7 +116,7 @@ def test_limits_of_the_mice_against_every_resample() -> None:
     ideal = np.array(means)[order]
     assert np.sqrt(np.average((ideal - 86.857143) ** 2, weights=np.array(weights)[order])) == pytest.approx(23.363523)
     _, lo, hi = limit_means(
-        sort_groups(MICE, np.full(7, "t")), level=0.90, replicates=100_000, rng=np.random.default_rng(5)
+        sort_groups(MICE, np.full(7, "t")), coverage=0.90, replicates=100_000, rng=np.random.default_rng(5)
     )
     assert lo[0] == pytest.approx(ideal[np.searchsorted(below, 0.05)], abs=0.5)
     assert hi[0] == pytest.approx(ideal[np.searchsorted(below, 0.95)], abs=0.5)

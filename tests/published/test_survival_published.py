@@ -137,8 +137,8 @@ def test_limits_of_a_mean_time_between_failures() -> None:
     f = FIGURES["mean_time_between_failures"]
     lo, hi = poisson_limits(f["failures"], f["level"])
     close([f["hours"] / hi, f["hours"] / lo], f, [f["lower"], f["upper"]])
-    for count, level, low_factor, high_factor in f["factors"]:
-        lo, hi = poisson_limits(count, level)
+    for count, coverage, low_factor, high_factor in f["factors"]:
+        lo, hi = poisson_limits(count, coverage)
         close([count / hi, count / lo], f, [low_factor, high_factor])
 
 

@@ -132,7 +132,7 @@ def capture() -> pd.DataFrame:
             lambda known: fit_failure_model(known, Settings()),
             ORIGINS,
             HORIZON,
-            level=0.90,
+            coverage=0.90,
             replicates=2,
             random=np.random.default_rng(0),
             further_rules={o: rules_that_know(history, truth, o) for o in ORIGINS},
@@ -144,17 +144,17 @@ def capture() -> pd.DataFrame:
     return table
 
 
-@pytest.mark.parametrize("level", ["section", "loop"])
-def test_the_model_captures_nearly_what_the_true_curves_would(capture: pd.DataFrame, level: str) -> None:
-    at_tenth = capture.loc[level, 0.10]
+@pytest.mark.parametrize("grain", ["section", "loop"])
+def test_the_model_captures_nearly_what_the_true_curves_would(capture: pd.DataFrame, grain: str) -> None:
+    at_tenth = capture.loc[grain, 0.10]
     ratio = at_tenth.loc["model"].mean() / at_tenth.loc["true_curves"].mean()
     assert ratio >= 0.97
 
 
-@pytest.mark.parametrize("level", ["section", "loop"])
+@pytest.mark.parametrize("grain", ["section", "loop"])
 @pytest.mark.parametrize("fraction", [0.01, 0.05, 0.10, 0.20])
-def test_no_simple_rule_beats_the_model_by_more_than_chance(capture: pd.DataFrame, level: str, fraction: float) -> None:
-    rows = capture.loc[level, fraction]
+def test_no_simple_rule_beats_the_model_by_more_than_chance(capture: pd.DataFrame, grain: str, fraction: float) -> None:
+    rows = capture.loc[grain, fraction]
     simple = rows.drop(index=["model", "perfect", "true_curves"])
     gap = rows.loc["model"] - simple.loc[simple.mean(axis=1).idxmax()]
     assert gap.mean() > -2 * gap.std(ddof=1) / np.sqrt(FLEETS)

@@ -30,10 +30,10 @@ NO_REASONS = pd.DataFrame({"section_id": [], "retired_because": []})
 
 
 def table_of(
-    history: FailureHistory, model: FailureModel, members: pd.DataFrame, years: float, level: float
+    history: FailureHistory, model: FailureModel, members: pd.DataFrame, years: float, coverage: float
 ) -> pd.DataFrame:
     """Before and after of the sets by one model."""
-    return tabulate_before_after(history, expect_nothing_done(history, model, members, years), level)
+    return tabulate_before_after(history, expect_nothing_done(history, model, members, years), coverage)
 
 
 def rename_worst(history: FailureHistory, kept: float, rng: np.random.Generator) -> FailureHistory:

@@ -42,9 +42,9 @@ def test_truth_is_recovered(name: str) -> None:
     assert found["good condemned"] < 0.02 + margin(0.02, len(scores["good_condemned"]))
     if "bad scale passed" in found:
         assert found["bad scale passed"] < 0.10 + margin(0.1, len(scores["bad_scale_passed"]))
-    for level in (0.5, 0.8, 0.95):
-        tried = len(scores[f"window_{level}"])
-        assert abs(found[f"window {level:.0%}"] - level) < 0.03 + margin(level, tried)
+    for coverage in (0.5, 0.8, 0.95):
+        tried = len(scores[f"window_{coverage}"])
+        assert abs(found[f"window {coverage:.0%}"] - coverage) < 0.03 + margin(coverage, tried)
 
 
 def test_a_class_read_by_one_instrument_alone_is_called_not_separable() -> None:

@@ -40,7 +40,7 @@ def test_adjusted_mean_of_the_last_four_weeks() -> None:
     raw, adjusted, covered, shares = [], [], [], []
     for _ in range(FLEETS):
         jobs, end, truth = simulate_jobs(rng, jobs_a_year=700, years=5)
-        weeks, _ = summarise_weeks(jobs, end, weeks=4, history_days=5 * 365.25, level=0.9)
+        weeks, _ = summarise_weeks(jobs, end, weeks=4, history_days=5 * 365.25, coverage=0.9)
         last = weeks.iloc[-1]
         raw.append(last["mean_min"] / truth)
         adjusted.append(last["adjusted_mean_min"] / truth)
@@ -63,6 +63,6 @@ def test_a_true_improvement_is_not_hidden() -> None:
         jobs, end, _ = simulate_jobs(rng, jobs_a_year=700, years=5)
         late = jobs["reported_at"] > end - pd.Timedelta(days=28)
         jobs["time_to_restore"] = jobs["time_to_restore"].where(~late, 0.7 * jobs["time_to_restore"])
-        weeks, _ = summarise_weeks(jobs, end, weeks=4, history_days=5 * 365.25, level=0.9)
+        weeks, _ = summarise_weeks(jobs, end, weeks=4, history_days=5 * 365.25, coverage=0.9)
         found.append(weeks.iloc[-1]["adjusted_mean_min"] / (180 * np.exp(SIGMA**2 / 2)))
     assert abs(np.mean(found) - 0.7) < 0.03

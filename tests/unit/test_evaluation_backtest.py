@@ -224,7 +224,7 @@ def test_every_rule_at_every_origin_and_level_and_the_same_each_time() -> None:
 
     def test_once():
         return run_backtest(
-            history, FlatModel, origins, 5.0, level=0.90, replicates=50, random=np.random.default_rng(1)
+            history, FlatModel, origins, 5.0, coverage=0.90, replicates=50, random=np.random.default_rng(1)
         )
 
     first, second = test_once(), test_once()

@@ -38,8 +38,8 @@ def measured(costs: dict[str, float], units: pd.DataFrame, per_loop: float = 0.0
     measure = CaptureByMoney(units.set_index("section_code")["section_id"].map(costs), per_loop, 0.9)
     draws = np.ones((10, units["loop_id"].nunique()))
     found = [
-        measure(part, ORIGIN, 5.0, level, {rule: order_by_rule(part, rule) for rule in RULES}, draws)
-        for part, level in ((units, "section"), (loops_of(units), "loop"))
+        measure(part, ORIGIN, 5.0, grain, {rule: order_by_rule(part, rule) for rule in RULES}, draws)
+        for part, grain in ((units, "section"), (loops_of(units), "loop"))
     ]
     return pd.concat(found).set_index(["level", "rule", "cost_fraction"]).sort_index()
 
@@ -77,12 +77,12 @@ def test_at_one_price_money_and_length_capture_the_same() -> None:
         ]
     )
     found = measured(dict(zip(units["section_id"], 190_000 * units["length_km"], strict=True)), units)
-    for level, part in (("section", units), ("loop", loops_of(units))):
+    for grain, part in (("section", units), ("loop", loops_of(units))):
         for rule in ("model", "most_failures", "random"):
             order, groups = order_by_rule(part, rule)
             by_length, _ = measure_capture(part, order, groups, np.ones((0, 20)), COST_FRACTIONS)
-            by_money = found.loc[(level, rule), "failures_captured"].to_numpy()
-            assert by_money == pytest.approx(by_length), (level, rule)
+            by_money = found.loc[(grain, rule), "failures_captured"].to_numpy()
+            assert by_money == pytest.approx(by_length), (grain, rule)
 
 
 def test_prices_are_those_of_the_ranking() -> None:

@@ -29,10 +29,10 @@ REASONS = pd.DataFrame({"section_id": ["S000000"], "retired_because": ["programm
 
 
 def table_of(
-    history: FailureHistory, model: FailureModel, members: pd.DataFrame, years: float, level: float
+    history: FailureHistory, model: FailureModel, members: pd.DataFrame, years: float, coverage: float
 ) -> pd.DataFrame:
     """Before and after of the sets by one model."""
-    return tabulate_before_after(history, expect_nothing_done(history, model, members, years), level)
+    return tabulate_before_after(history, expect_nothing_done(history, model, members, years), coverage)
 
 
 def place_sections(history: FailureHistory) -> FailureHistory:

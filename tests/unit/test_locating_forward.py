@@ -32,8 +32,8 @@ def test_windows_made_beforehand_hold_what_they_promise() -> None:
     digs = found.assign(read_at=found["reading_id"].map(dates))
     assert (digs["read_at"] >= digs["origin_at"]).all()
     held = backtest_windows(digs, (0.5, 0.8, 0.95)).groupby(["window_method", "window_level"])["is_held"].mean()
-    for (_, level), share in held.items():
-        assert share == pytest.approx(level, abs=3.5 * (level * (1 - level) / 600) ** 0.5)
+    for (_, coverage), share in held.items():
+        assert share == pytest.approx(coverage, abs=3.5 * (coverage * (1 - coverage) / 600) ** 0.5)
 
 
 def test_what_comes_later_changes_nothing_of_what_was_foreseen() -> None:

@@ -18,7 +18,7 @@ def test_days_shares_and_strandings() -> None:
             "loop_failures_per_year": [0.1, 0.2, 0.1, 0.5, 9.0],
         }
     )
-    found = summarise_abnormal_days(jobs, ("all",), level=0.9, replicates=500, rng=np.random.default_rng(1)).iloc[0]
+    found = summarise_abnormal_days(jobs, ("all",), coverage=0.9, replicates=500, rng=np.random.default_rng(1)).iloc[0]
     assert found["jobs"] == 4
     assert found["mean_days"] == pytest.approx((2 + 4 + 12 + 20) / 4)
     assert found["median_days"] == pytest.approx(8)
@@ -29,4 +29,4 @@ def test_days_shares_and_strandings() -> None:
 
 def test_no_jobs_give_no_rows() -> None:
     empty = pd.DataFrame({"all": [], "reported_on": [], "abnormal_days": [], "loop_failures_per_year": []}, dtype=float)
-    assert summarise_abnormal_days(empty, ("all",), level=0.9, replicates=200, rng=np.random.default_rng(1)).empty
+    assert summarise_abnormal_days(empty, ("all",), coverage=0.9, replicates=200, rng=np.random.default_rng(1)).empty

@@ -15,21 +15,21 @@ from pipelines.restoration.sorted_groups import sort_groups
 from tests.benchmarks.restoration_limits import exact_median_distribution, exact_median_limits
 
 
-def plain_bootstrap(values: np.ndarray, statistic, level: float, replicates: int, rng) -> np.ndarray:
+def plain_bootstrap(values: np.ndarray, statistic, coverage: float, replicates: int, rng) -> np.ndarray:
     drawn = np.concatenate(
         [
             statistic(values[rng.integers(0, len(values), size=(1000, len(values)))], axis=1)
             for _ in range(replicates // 1000)
         ]
     )
-    return np.quantile(drawn, [(1 - level) / 2, (1 + level) / 2])
+    return np.quantile(drawn, [(1 - coverage) / 2, (1 + coverage) / 2])
 
 
 @pytest.mark.parametrize("size", [25, 40, 150, 700])
 def test_limits_of_the_mean_agree_with_a_plain_bootstrap(size: int) -> None:
     rng = np.random.default_rng(size)
     values = rng.lognormal(4, 0.9, size)
-    found = limit_groups(sort_groups(values, np.full(size, "a")), level=0.9, replicates=2000, rng=rng)
+    found = limit_groups(sort_groups(values, np.full(size, "a")), coverage=0.9, replicates=2000, rng=rng)
     drawn = plain_bootstrap(values, np.mean, 0.9, 60_000, rng)
     se = values.std() / np.sqrt(size)
     # 60,000 replicates leave 0.009 standard errors of noise; the approximation is allowed 0.02 more
@@ -45,7 +45,7 @@ def test_limits_of_the_mean_agree_with_a_plain_bootstrap(size: int) -> None:
 def test_limits_of_quantiles_agree_with_a_plain_bootstrap(size: int, probability: float) -> None:
     rng = np.random.default_rng(size)
     values = rng.lognormal(4, 0.9, size)
-    value, lo, hi = limit_quantiles(sort_groups(values, np.full(size, "a")), probability, level=0.9)
+    value, lo, hi = limit_quantiles(sort_groups(values, np.full(size, "a")), probability, coverage=0.9)
     drawn = np.quantile(values[rng.integers(0, size, size=(40_000, size))], probability, axis=1)
     assert value[0] == pytest.approx(np.quantile(values, probability))
     for end, tail in ((lo[0], 0.05), (hi[0], 0.95)):
@@ -58,7 +58,7 @@ def test_coverage_of_the_mean_is_near_the_level() -> None:
     size, groups = 60, 2000
     values = rng.gamma(2.0, 30.0, size * groups)
     names = pd.Categorical(np.repeat([f"g{i:04}" for i in range(groups)], size))
-    found = limit_groups(sort_groups(values, names), level=0.9, replicates=2000, rng=rng)
+    found = limit_groups(sort_groups(values, names), coverage=0.9, replicates=2000, rng=rng)
     covered = np.mean((found["mean_lo"] <= 60.0) & (found["mean_hi"] >= 60.0))
     # percentile limits of 60 skewed values run a little short of 90 %
     assert 0.86 <= covered <= 0.91
@@ -68,7 +68,7 @@ def test_groups_are_told_apart_and_missing_values_left_out() -> None:
     rng = np.random.default_rng(1)
     names = np.array(["b", "a", "b", "a", "c", "a"])
     values = np.array([4.0, 1.0, 6.0, 3.0, np.nan, 2.0])
-    found = limit_groups(sort_groups(values, names), level=0.9, replicates=2000, rng=rng)
+    found = limit_groups(sort_groups(values, names), coverage=0.9, replicates=2000, rng=rng)
     assert found["group_name"].tolist() == ["a", "b"]
     assert found["jobs"].tolist() == [3, 2]
     assert found["mean"].tolist() == [2.0, 5.0]
@@ -80,14 +80,17 @@ def test_one_job_has_no_limits_and_equal_jobs_have_tight_ones() -> None:
     rng = np.random.default_rng(1)
     names = np.array(["one"] + ["same"] * 30)
     values = np.array([9.0] + [5.0] * 30)
-    found = limit_groups(sort_groups(values, names), level=0.9, replicates=2000, rng=rng).set_index("group_name")
+    found = limit_groups(sort_groups(values, names), coverage=0.9, replicates=2000, rng=rng).set_index("group_name")
     assert found.loc["one", ["mean_lo", "mean_hi", "median_lo", "p90_hi"]].isna().all()
     assert found.loc["same", ["mean_lo", "mean_hi", "median_lo", "p90_hi"]].tolist() == [5.0] * 4
 
 
 def test_no_jobs_give_no_rows() -> None:
     found = limit_groups(
-        sort_groups(np.array([]), np.array([], dtype=object)), level=0.9, replicates=200, rng=np.random.default_rng(1)
+        sort_groups(np.array([]), np.array([], dtype=object)),
+        coverage=0.9,
+        replicates=200,
+        rng=np.random.default_rng(1),
     )
     assert found.empty
 
@@ -96,8 +99,8 @@ def test_tied_minutes_change_nothing() -> None:
     rng = np.random.default_rng(3)
     values = rng.lognormal(4, 0.5, 500).round()
     names = np.full(500, "a")
-    tied = limit_groups(sort_groups(values, names), level=0.9, replicates=200, rng=rng)
-    apart = limit_groups(sort_groups(values + rng.uniform(0, 1e-7, 500), names), level=0.9, replicates=200, rng=rng)
+    tied = limit_groups(sort_groups(values, names), coverage=0.9, replicates=200, rng=rng)
+    apart = limit_groups(sort_groups(values + rng.uniform(0, 1e-7, 500), names), coverage=0.9, replicates=200, rng=rng)
     assert tied["mean_hi"][0] == pytest.approx(apart["mean_hi"][0], abs=1e-5)
 
 
@@ -112,7 +115,7 @@ def test_whole_days_are_resampled() -> None:
     rng = np.random.default_rng(11)
     minutes, day = make_days(rng, 60)
     names = pd.Categorical(np.full(len(day), "a"))
-    codes, lo, hi = limit_means_by_day(minutes, names, day, level=0.9, replicates=200, rng=rng)
+    codes, lo, hi = limit_means_by_day(minutes, names, day, coverage=0.9, replicates=200, rng=rng)
     sums, jobs = np.bincount(day, weights=minutes), np.bincount(day)
     drawn = rng.integers(0, 60, size=(40_000, 60))
     plain = np.quantile(sums[drawn].sum(axis=1) / jobs[drawn].sum(axis=1), [0.05, 0.95])
@@ -120,7 +123,7 @@ def test_whole_days_are_resampled() -> None:
     assert codes.tolist() == [0]
     # linearising leaves out the wobble of the days' number of jobs beyond the first order
     assert (lo[0], hi[0]) == pytest.approx(tuple(plain), abs=0.04 * width)
-    alone = limit_groups(sort_groups(minutes, names), level=0.9, replicates=200, rng=rng)
+    alone = limit_groups(sort_groups(minutes, names), coverage=0.9, replicates=200, rng=rng)
     assert width > 1.3 * (alone["mean_hi"][0] - alone["mean_lo"][0])
 
 
@@ -128,8 +131,8 @@ def test_with_one_job_a_day_days_and_jobs_are_the_same() -> None:
     rng = np.random.default_rng(12)
     minutes = rng.lognormal(4, 0.8, 300)
     names = pd.Categorical(rng.choice(["a", "b", "c"], 300))
-    codes, lo, hi = limit_means_by_day(minutes, names, np.arange(300), level=0.9, replicates=200, rng=rng)
-    plain = limit_groups(sort_groups(minutes, names), level=0.9, replicates=200, rng=rng)
+    codes, lo, hi = limit_means_by_day(minutes, names, np.arange(300), coverage=0.9, replicates=200, rng=rng)
+    plain = limit_groups(sort_groups(minutes, names), coverage=0.9, replicates=200, rng=rng)
     assert codes.tolist() == [0, 1, 2]
     assert lo == pytest.approx(plain["mean_lo"].to_numpy())
     assert hi == pytest.approx(plain["mean_hi"].to_numpy())
@@ -139,7 +142,7 @@ def test_groups_of_few_days_are_left_to_their_jobs() -> None:
     rng = np.random.default_rng(13)
     names = pd.Categorical(["few"] * 30 + ["many"] * 30)
     days = np.concatenate([np.arange(30) % 9, np.arange(30)])
-    codes, lo, _ = limit_means_by_day(rng.lognormal(4, 1, 60), names, days, level=0.9, replicates=200, rng=rng)
+    codes, lo, _ = limit_means_by_day(rng.lognormal(4, 1, 60), names, days, coverage=0.9, replicates=200, rng=rng)
     assert codes.tolist() == [1]
     assert len(lo) == 1
 
@@ -152,9 +155,9 @@ def test_coverage_with_alike_days_needs_the_days() -> None:
     for _ in range(fleets):
         minutes, day = make_days(rng, 120)
         names = pd.Categorical(np.full(len(day), "a"))
-        _, lo, hi = limit_means_by_day(minutes, names, day, level=0.9, replicates=200, rng=rng)
+        _, lo, hi = limit_means_by_day(minutes, names, day, coverage=0.9, replicates=200, rng=rng)
         held["days"] += int(lo[0] <= truth <= hi[0])
-        found = limit_groups(sort_groups(minutes, names), level=0.9, replicates=200, rng=rng)
+        found = limit_groups(sort_groups(minutes, names), coverage=0.9, replicates=200, rng=rng)
         held["jobs"] += int(found["mean_lo"][0] <= truth <= found["mean_hi"][0])
     assert 0.85 <= held["days"] / fleets <= 0.95
     assert held["jobs"] / fleets < 0.80
@@ -176,7 +179,7 @@ def test_limits_of_the_median_in_whole_minutes_are_those_of_its_exact_distributi
     for seed in range(20):
         minutes = np.sort(np.random.default_rng(seed).lognormal(4.6, 0.8, size).round())
         lo, hi, _ = exact_median_limits(minutes, 0.9)
-        _, ours_lo, ours_hi = limit_quantiles(sort_groups(minutes, np.full(size, "g", dtype=object)), 0.5, level=0.9)
+        _, ours_lo, ours_hi = limit_quantiles(sort_groups(minutes, np.full(size, "g", dtype=object)), 0.5, coverage=0.9)
         assert (ours_lo[0], ours_hi[0]) == (lo, hi)
 
 
@@ -184,6 +187,6 @@ def test_limits_of_the_median_in_whole_minutes_are_those_of_its_exact_distributi
 def test_limits_of_a_quantile_of_few_values_are_those_of_all_resamples(probability: float) -> None:
     values = [1.0, 2.0, 4.0, 7.0, 11.0, 30.0]
     drawn = np.quantile(np.array(list(itertools.product(values, repeat=6))), probability, axis=1)
-    _, lo, hi = limit_quantiles(sort_groups(np.array(values), np.full(6, "g", dtype=object)), probability, level=0.9)
+    _, lo, hi = limit_quantiles(sort_groups(np.array(values), np.full(6, "g", dtype=object)), probability, coverage=0.9)
     wanted = np.quantile(drawn, [0.05, 0.95], method="inverted_cdf")
     assert (lo[0], hi[0]) == (pytest.approx(wanted[0], abs=1e-9), pytest.approx(wanted[1], abs=1e-9))

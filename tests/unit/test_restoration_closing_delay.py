@@ -52,7 +52,7 @@ def test_slow_jobs_closing_late_make_a_factor_below_one() -> None:
     # half the jobs take 100 min and close at once, half take 300 and close after 14 of the 28 days
     settled = np.tile([100.0, 300.0], 100)
     lags = np.tile([0.0, 14.0], 100)
-    found = adjust_recent_mean(np.array([100.0, 100.0, 300.0]), settled, lags, (0.0, 28.0), level=0.9)
+    found = adjust_recent_mean(np.array([100.0, 100.0, 300.0]), settled, lags, (0.0, 28.0), coverage=0.9)
     seen_early = (1 * 100 + 0.5 * 300) / 1.5
     assert found.factor == pytest.approx(seen_early / 200)
     assert found.adjusted == pytest.approx(500 / 3 / (seen_early / 200))
@@ -60,7 +60,7 @@ def test_slow_jobs_closing_late_make_a_factor_below_one() -> None:
 
 
 def test_too_little_to_go_by_gives_no_adjusted_mean() -> None:
-    found = adjust_recent_mean(np.array([100.0, 120.0]), np.full(99, 100.0), np.zeros(99), (0.0, 28.0), level=0.9)
+    found = adjust_recent_mean(np.array([100.0, 120.0]), np.full(99, 100.0), np.zeros(99), (0.0, 28.0), coverage=0.9)
     assert found.mean == 110
     assert np.isnan(found.adjusted)
 
@@ -72,7 +72,7 @@ def test_weeks_go_back_from_the_last_moment_known() -> None:
     closed = reported + pd.to_timedelta(rng.exponential(6, 4000), unit="D")
     jobs = pd.DataFrame({"reported_at": reported, "closed_at": closed, "time_to_restore": rng.gamma(4, 40, 4000)})
     jobs = jobs[jobs["closed_at"] <= end]
-    weeks, lag = summarise_weeks(jobs, end, weeks=6, history_days=1e9, level=0.9)
+    weeks, lag = summarise_weeks(jobs, end, weeks=6, history_days=1e9, coverage=0.9)
     assert weeks["window_weeks"].tolist() == [1] * 6 + [4]
     assert weeks["window_to"][0] == end.date()
     assert weeks["share_closed"][:6].is_monotonic_increasing

@@ -78,7 +78,7 @@ def test_effort_is_averaged_over_jobs() -> None:
             "reported_on": range(40),
         }
     )
-    found = measure_search_effort(jobs, ("all", "district"), level=0.9, replicates=200, rng=np.random.default_rng(1))
+    found = measure_search_effort(jobs, ("all", "district"), coverage=0.9, replicates=200, rng=np.random.default_rng(1))
     found = found.set_index("group_name")
     assert found.loc["all", "excess_tests"] == pytest.approx((3 + 5) / 2 - 2.5)
     assert found.loc["A", ["mean_tests", "excess_tests", "excess_lo", "excess_hi"]].tolist() == [3, 0.5, 0.5, 0.5]
@@ -90,4 +90,4 @@ def test_effort_is_averaged_over_jobs() -> None:
 def test_no_jobs_give_no_rows() -> None:
     columns = ["all", "reported_on", "tests", "least_tests", "least_tests_by_count", "locate_min"]
     empty = pd.DataFrame(columns=columns, dtype=float)
-    assert measure_search_effort(empty, ("all",), level=0.9, replicates=200, rng=np.random.default_rng(1)).empty
+    assert measure_search_effort(empty, ("all",), coverage=0.9, replicates=200, rng=np.random.default_rng(1)).empty

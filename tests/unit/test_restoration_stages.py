@@ -19,7 +19,7 @@ def make_jobs(size: int = 60) -> pd.DataFrame:
 
 
 def summarise(jobs: pd.DataFrame) -> pd.DataFrame:
-    return summarise_stages(jobs, level=0.9, small_group=10, replicates=200, rng=np.random.default_rng(1))
+    return summarise_stages(jobs, coverage=0.9, small_group=10, replicates=200, rng=np.random.default_rng(1))
 
 
 def test_figures_of_a_group_are_those_of_its_jobs() -> None:

@@ -33,7 +33,7 @@ def chart(jobs: pd.DataFrame, end: pd.Timestamp) -> pd.DataFrame:
     lag = fit_closing_lag(
         ((jobs["closed_at"] - jobs["reported_at"]) / day).to_numpy(), ((end - jobs["reported_at"]) / day).to_numpy()
     )
-    return chart_months(jobs, end, lag, level=0.9)
+    return chart_months(jobs, end, lag, coverage=0.9)
 
 
 def test_the_latest_month_is_immature_adjusted_and_never_judged() -> None:

@@ -62,7 +62,7 @@ def test_the_summary_adds_up() -> None:
             "reported_on": range(200),
         }
     )
-    found = summarise_savings(jobs, ("all", "district"), 4.0, level=0.9, replicates=200, rng=rng)
+    found = summarise_savings(jobs, ("all", "district"), 4.0, coverage=0.9, replicates=200, rng=rng)
     every = found[(found["scenario"] == "search_halved") & (found["grouped_by"] == "all")].iloc[0]
     assert every["saved_customer_minutes"] == pytest.approx(jobs["arrive_to_locate_customer_minutes"].sum() / 2)
     assert every["saved_share"] == pytest.approx(every["saved_customer_minutes"] / (200 * 9000))
@@ -85,7 +85,7 @@ def test_jobs_of_one_day_count_as_one_in_the_limits() -> None:
             "customer_minutes": 9000.0,
         }
     )
-    options = {"level": 0.9, "replicates": 200, "rng": rng}
+    options = {"coverage": 0.9, "replicates": 200, "rng": rng}
     alike = summarise_savings(jobs, ("all",), 1.0, **options).set_index("scenario").loc["search_halved"]
     one_by_one = summarise_savings(jobs.assign(reported_on=range(200)), ("all",), 1.0, **options)
     apart = one_by_one.set_index("scenario").loc["search_halved"]

@@ -19,9 +19,11 @@ def chance_of_at_most(counts: np.ndarray) -> np.ndarray:
     return stats.poisson.cdf(counts, means).mean(axis=0)
 
 
-@pytest.mark.parametrize("level", [0.5, 0.9, 0.99])
-def test_limits_of_a_coming_count_are_the_smallest_that_reach_a_tail(level: float) -> None:
-    for counts, tail in zip(count_limits(MEANS, SHAPES, level), ((1 - level) / 2, (1 + level) / 2), strict=True):
+@pytest.mark.parametrize("coverage", [0.5, 0.9, 0.99])
+def test_limits_of_a_coming_count_are_the_smallest_that_reach_a_tail(coverage: float) -> None:
+    for counts, tail in zip(
+        count_limits(MEANS, SHAPES, coverage), ((1 - coverage) / 2, (1 + coverage) / 2), strict=True
+    ):
         assert np.all(chance_of_at_most(counts) >= tail)
         assert np.all(chance_of_at_most(counts - 1) < tail)
 

@@ -48,8 +48,10 @@ def test_the_ends_of_a_section_are_found_where_they_fail_and_not_where_they_do_n
 
 def test_the_level_of_a_class_follows_its_last_years_as_far_as_they_tell() -> None:
     codes = np.array([0, 0, 1, 2])
-    level, variation = evidence.hold_levels(codes, np.array([30.0, 60.0, 2.0, 0.0]), np.array([20.0, 20.0, 0.5, 0.0]))
-    assert_allclose(level, [100 / 50, 100 / 50, 12 / 10.5, 1.0])
+    coverage, variation = evidence.hold_levels(
+        codes, np.array([30.0, 60.0, 2.0, 0.0]), np.array([20.0, 20.0, 0.5, 0.0])
+    )
+    assert_allclose(coverage, [100 / 50, 100 / 50, 12 / 10.5, 1.0])
     assert_allclose(variation, [0.1, 0.1, 1 / np.sqrt(12), 1 / np.sqrt(10)])
 
 

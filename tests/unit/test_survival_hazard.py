@@ -11,9 +11,9 @@ from sklearn.utils.estimator_checks import check_estimator
 
 from pipelines.survival.curves import PowerLawCurves
 from pipelines.survival.hazard import (
-    LEVELS,
+    CATEGORIES,
     BoostedHazard,
-    LevelCodes,
+    CategoryCodes,
     SplineHazard,
     StepSpline,
     describe_cells,
@@ -95,13 +95,13 @@ def test_a_heavy_penalty_leaves_the_power_law() -> None:
 def test_a_level_never_seen_is_taken_for_the_average() -> None:
     cells, patterns, laws, code, _ = cells_with_a_bump()
     fitted = fit_hazard(SplineHazard(), cells, patterns, laws, code)
-    asked = patterns.head(1).assign(age_years=30.5, **dict.fromkeys(LEVELS, "never seen"))
+    asked = patterns.head(1).assign(age_years=30.5, **dict.fromkeys(CATEGORIES, "never seen"))
     assert np.isfinite(fitted.predict(asked)).all()
 
 
 def test_levels_are_numbered_in_their_order_and_strangers_stand_apart() -> None:
     seen = pd.DataFrame({"a": ["y", "x", "y"], "b": pd.Categorical(["u", "u", "w"], categories=["w", "u", "z"])})
-    codes = LevelCodes().fit(seen)
+    codes = CategoryCodes().fit(seen)
     assert codes.transform(seen).tolist() == [[1, 0], [0, 0], [1, 1]]
     assert codes.transform(pd.DataFrame({"a": ["new", "x"], "b": ["w", "z"]})).tolist() == [[-1, 1], [0, -1]]
 

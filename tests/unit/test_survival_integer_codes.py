@@ -14,7 +14,7 @@ from pipelines.survival.history import FailureHistory
 from pipelines.survival.integer_codes import KIND, code_kinds, join_codes, name_kinds
 from pipelines.survival.model import fit_failure_model
 from pipelines.survival.model_selection import choose_model
-from pipelines.survival.step import LEVELS
+from pipelines.survival.step import FEW_VALUED
 from shared.settings import Settings
 from tests.survival_fleets import AS_OF, make_fleet
 
@@ -46,7 +46,7 @@ def both() -> tuple[FailureHistory, FailureHistory]:
     components = np.where(np.arange(len(text.failures)) % 4 == 0, "splice", "cable")
     text = dataclasses.replace(text, failures=text.failures.assign(failed_component=components))
     frames = {
-        name: frame.astype({c: "category" for c in LEVELS if c in frame.columns})
+        name: frame.astype({c: "category" for c in FEW_VALUED if c in frame.columns})
         for name, frame in (("sections", text.sections), ("failures", text.failures))
     }
     return text, dataclasses.replace(text, **frames)

@@ -113,5 +113,5 @@ def test_what_is_expected_up_to_an_age_is_that_of_every_window() -> None:
     leave, at = entry + rng.uniform(0, 20, 80), np.array([0.0, 3.0, 11.5, 25.0, 60.0])
     data = summarise_ages(entry, leave, km, [9.0])
     by_window = [km @ (np.minimum(leave, a) ** 2.0 - np.minimum(entry, a) ** 2.0) for a in at]
-    assert_allclose(data.spend_up_to(at, np.square), by_window, atol=1e-10)
-    assert_allclose(data.spend_up_to(at)[-1], data.exposure_km_years)
+    assert_allclose(data.cumulate_hazard(at, np.square), by_window, atol=1e-10)
+    assert_allclose(data.cumulate_hazard(at)[-1], data.exposure_km_years)

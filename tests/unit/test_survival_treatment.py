@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.model import ModelChoices, fit_failure_model
 from pipelines.survival.observation_windows import build_windows
-from pipelines.survival.treatment import leave_out_treated, spend_treated
+from pipelines.survival.treatment import expect_treated, leave_out_treated
 from shared.settings import Settings
 from tests.survival_fleets import AS_OF, make_fleet
 
@@ -66,7 +66,7 @@ def test_time_under_treatment_ends_with_the_years_it_lasts() -> None:
         def cumulative(self, _codes, ages):
             return 2.0 * ages
 
-    spent = spend_treated(
+    expected = expect_treated(
         Steady(),
         np.zeros(4, dtype=np.int64),
         np.array([10.0, 10.0, np.inf, 30.0]),
@@ -74,7 +74,7 @@ def test_time_under_treatment_ends_with_the_years_it_lasts() -> None:
         np.array([14.0, 40.0, 40.0, 20.0]),
         years=20.0,
     )
-    assert_allclose(spent, [8.0, 36.0, 0.0, 0.0])
+    assert_allclose(expected, [8.0, 36.0, 0.0, 0.0])
 
 
 def test_without_injection_the_settings_stand_and_the_forecast_does_not_hang_on_them() -> None:
