@@ -4,6 +4,7 @@
     python3 dev.py demo    install what the product needs, make the invented fleet, open the three answers
     python3 dev.py test    install the test tools too, then lint, type-check and test
     python3 dev.py lines   count lines of product and tests by kind, after formatting; of a commit: lines REVISION
+    python3 dev.py mutate  put small faults into the pure modules, see whether the tests notice; --count, --seed, paths
 
 Anything after the word is passed on: `python3 dev.py demo --loops 200`, `python3 dev.py test -k locating`.
 """
@@ -26,7 +27,7 @@ BIN = VENV / ("Scripts" if os.name == "nt" else "bin")
 PYTHON = BIN / ("python.exe" if os.name == "nt" else "python")
 
 COUNTED = (".py", ".sql", ".js", ".html", ".css", ".toml")
-USAGE = "usage: python3 dev.py demo|test|lines [options passed on]"
+USAGE = "usage: python3 dev.py demo|test|lines|mutate [options passed on]"
 
 
 def run(*command: str | Path) -> None:
@@ -115,10 +116,15 @@ def lines(arguments: list[str]) -> None:
     print(f"names said twice: {sum(n > 1 for n in Counter(defined).values())} of {len(set(defined)):,}")
 
 
+def mutate(arguments: list[str]) -> None:
+    install("dev.lock")
+    run(PYTHON, "-m", "tests.mutation", *arguments)
+
+
 def main(arguments: list[str]) -> None:
     if sys.version_info < (3, 11):
         raise SystemExit(f"dev.py: loopwear needs Python 3.11 or later, this is {sys.version.split()[0]}")
-    commands = {"demo": demo, "test": test, "lines": lines}
+    commands = {"demo": demo, "test": test, "lines": lines, "mutate": mutate}
     if not arguments or arguments[0] not in commands:
         raise SystemExit(f"{__doc__}\n{USAGE}")
     commands[arguments[0]](arguments[1:])

@@ -33,7 +33,7 @@ def find_browser() -> str:
     -----
     BROWSER_PATH in the environment names one that is not on the path.
 
-    Checked by: tests/end_to_end/test_reports_browser.py
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pdfs)
     """
     named = os.environ.get("BROWSER_PATH")
     found = next((path for name in ((named,) if named else BROWSERS) if (path := shutil.which(name))), None)

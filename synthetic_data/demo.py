@@ -222,7 +222,7 @@ def make_utility(
     -----
     Each part has its own stream of randomness, so that a change in one leaves the others as they were.
 
-    Checked by: tests/unit/test_synthetic_demo.py
+    Checked by: tests/unit/test_synthetic_demo.py (through make_tables)
     """
     streams = [np.random.default_rng([seed, part]) for part in range(8)]
     fleet = make_fleet(loops, streams[0], with_stories=with_stories)

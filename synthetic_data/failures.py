@@ -321,7 +321,7 @@ def make_history(
 
     Notes
     -----
-    Checked by: tests/unit/test_synthetic_failures.py, tests/simulated/test_synthetic_recovery.py
+    Checked by: tests/unit/test_synthetic_failures.py, tests/simulated/test_synthetic_recovery.py (through make_utility)
     """
     s = fleet.sections
     records_from = _at(2006)

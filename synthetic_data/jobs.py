@@ -229,7 +229,7 @@ def make_jobs(fleet: Fleet, history: History, storms: np.ndarray, rng: np.random
 
     Notes
     -----
-    Checked by: tests/unit/test_synthetic_jobs.py
+    Checked by: tests/unit/test_synthetic_jobs.py (through make_tables)
     """
     s, e = history.sections, history.events
     frame = _send_crews(fleet, history, storms, rng)

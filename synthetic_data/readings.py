@@ -34,7 +34,8 @@ def add_readings(fleet: Fleet, history: History, work: Work, network: Network, r
     New cable in ducts outside Sabble Creek has fault indicators and is located by them, and nobody there notes
     a reading over it, so that R-06 alone ever reads that class: the two cannot be told apart.
 
-    Checked by: tests/unit/test_synthetic_readings.py, tests/simulated/test_synthetic_recovery.py
+    Checked by: tests/unit/test_synthetic_readings.py (through make_utility),
+    tests/simulated/test_synthetic_recovery.py (through make_utility)
     """
     jobs, s = work.jobs, history.sections
     n = len(jobs)

@@ -21,7 +21,7 @@ def spoil_register(tables: dict[str, pd.DataFrame], notes: Notes, rng: np.random
 
     Notes
     -----
-    Checked by: tests/unit/test_synthetic_dirt.py
+    Checked by: tests/unit/test_synthetic_dirt.py (through spoil_tables)
     """
     sections, loops = tables["sections"].copy(), tables["loops"].copy()
     _spoil_dates(sections, notes, rng)

@@ -39,7 +39,7 @@ def unpack(path: Path, folder: Path, limit_bytes: int) -> list[tuple[Path, str]]
     -----
     Archives within archives are not opened.
 
-    Checked by: tests/unit/test_intake_formats.py
+    Checked by: tests/unit/test_intake_formats.py (through load_paths)
     """
     suffix = path.suffix.casefold()
     if suffix not in (".gz", ".zip"):
@@ -88,7 +88,7 @@ def check_workbook(path: Path, label: str) -> None:
     -----
     The sizes are those its directory states; a reader stops where they end.
 
-    Checked by: tests/unit/test_intake_formats.py
+    Checked by: tests/unit/test_intake_formats.py (through load_paths)
     """
     if not zipfile.is_zipfile(path):
         return

@@ -23,7 +23,7 @@ def apply_corrections(share: TableShare) -> int:
     loaded again changes nothing; load, file and row are the correction's. All corrections of a job in one load go
     into one row. Undoing the load takes the corrected row away again.
 
-    Checked by: tests/unit/test_intake_corrections.py
+    Checked by: tests/unit/test_intake_corrections.py (through load_paths)
     """
     share.con.execute(f"""
         create or replace temp table corrections_to_apply as
@@ -85,7 +85,7 @@ def join_jobs(share: TableShare) -> int:
     revisions and fingerprints of the old ones, so that the same export loaded again changes nothing; load, file and
     row are the decision's. Undoing the load takes them away again.
 
-    Checked by: tests/unit/test_intake_clusters.py
+    Checked by: tests/unit/test_intake_clusters.py (through load_paths)
     """
     share.con.execute(f"""
         create or replace temp table joins_decided as

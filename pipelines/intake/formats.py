@@ -37,7 +37,7 @@ def read_file(
 
     Notes
     -----
-    Checked by: tests/unit/test_intake_formats.py
+    Checked by: tests/unit/test_intake_formats.py (through load_paths)
     """
     if path.stat().st_size == 0:
         raise UserError("the file is empty", label, "export the table again; the first row must hold the column names")

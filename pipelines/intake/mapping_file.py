@@ -84,7 +84,7 @@ def parse_mapping(path: Path) -> Mapping:
 
     Notes
     -----
-    Checked by: tests/unit/test_intake_draft.py, tests/properties/test_intake_readers.py
+    Checked by: tests/unit/test_intake_draft.py
     """
     try:
         text = path.read_text(encoding="utf-8-sig")

@@ -16,7 +16,7 @@ def set_known_apart(share: TableShare) -> None:
     A row is exempt when it says what raw last said under its key. In a file whose whole content was loaded before,
     it is enough that raw ever said so: an old export loaded again does not bring the old state back.
 
-    Checked by: tests/unit/test_intake_revisions.py
+    Checked by: tests/unit/test_intake_revisions.py (through load_paths)
     """
     con = share.con
     con.execute("create or replace temp table exempt (rid BIGINT, is_seen_file BOOLEAN)")
@@ -88,7 +88,7 @@ def sort_rows(share: TableShare) -> None:
     unchanged: raw, or an earlier row of this load, says the same. superseded: a higher revision stands; the row is
     kept in raw all the same. revised: the thing was known and this is now the last word on it. new: it was not.
 
-    Checked by: tests/unit/test_intake_revisions.py
+    Checked by: tests/unit/test_intake_revisions.py (through load_paths)
     """
     key, identity = ", ".join(share.key), ", ".join(share.identity)
     if not share.has_rows() and _keys_are_single(share):

@@ -64,7 +64,8 @@ def find_sources(
 
     Notes
     -----
-    Checked by: tests/unit/test_intake_bad_input.py, tests/unit/test_intake_formats.py
+    Checked by: tests/unit/test_intake_bad_input.py (through load_paths),
+    tests/unit/test_intake_formats.py (through load_paths)
     """
     found: list[SourceFile] = []
     for path in paths:
@@ -91,7 +92,7 @@ def find_passed_over(paths: Sequence[Path], sources: Sequence[SourceFile]) -> tu
 
     Notes
     -----
-    Hidden files and mappings are not told. Checked by: tests/unit/test_intake_formats.py
+    Hidden files and mappings are not told. Checked by: tests/unit/test_intake_formats.py (through load_paths)
     """
     used = tuple(s.label for s in sources)
     found = []

@@ -163,7 +163,7 @@ def read_text(
 
     Notes
     -----
-    Checked by: tests/properties/test_intake_readers.py
+    Checked by: tests/properties/test_intake_readers.py (through read_file)
     """
     if path.stat().st_size == 0:
         raise UserError("the file is empty", label, "export the table again; the first row must hold the column names")

@@ -132,7 +132,8 @@ class TypedSelect:
     -----
     Three layers: texts, then local times and plain values, then instants, lists of what failed, and the hash.
 
-    Checked by: tests/unit/test_validation_rules.py, tests/properties/test_intake_same_warehouse.py
+    Checked by: tests/unit/test_validation_rules.py (through load_paths),
+    tests/properties/test_intake_same_warehouse.py (through load_paths)
     """
 
     def __init__(self, source: TableSource, read: ReadFile, settings: Settings, zones: Zones) -> None:

@@ -170,7 +170,7 @@ def fit_velocity(readings: Readings, *, tails_recorded: bool = False, max_rounds
     Henderson 1975 and Harville 1977 (restricted likelihood); Fuller 1987, Measurement Error Models, 1.3;
     Rue, Martino and Chopin 2009, JRSS B 71, 3.1 (integration over a grid).
 
-    Checked by: tests/unit/test_locating_velocity.py, tests/simulated/test_locating_recovery.py
+    Checked by: tests/unit/test_locating_velocity.py, tests/simulated/test_locating_recovery.py (through score_design)
     """
     dug = int(readings.is_dug.sum())
     has_slack = min(dug, len(readings) - dug) >= ENOUGH_FOR_SLACK

@@ -106,7 +106,7 @@ def half_width_along(passed: list[tuple[Line, float]], quantile: float) -> float
     Variance of the line at that distance plus that of a single reading, over the slope of the last class. The errors
     of the slopes of several classes are taken to move together, which is the wider way to take them.
 
-    Checked by: tests/unit/test_locating_window.py
+    Checked by: tests/unit/test_locating_window.py (through find_dig_window)
     """
     last = passed[-1][0]
     variance = (
@@ -129,7 +129,7 @@ def correct_along(time_m: float, way: list[tuple[Line, float]]) -> list[tuple[Li
     way
         Line of each class in the order passed and its length along the route, metres; the last one goes on.
 
-    Checked by: tests/unit/test_locating_window.py
+    Checked by: tests/unit/test_locating_window.py (through find_dig_window)
     """
     left = time_m - way[0][0]["constant_m"]
     passed: list[tuple[Line, float]] = []

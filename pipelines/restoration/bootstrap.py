@@ -47,7 +47,7 @@ def limit_groups(groups: SortedGroups, *, coverage: float, replicates: int, rng:
     -----
     Quantiles are linear between order statistics (numpy's default).
 
-    Checked by: tests/unit/test_restoration_bootstrap.py, tests/published/test_restoration_published.py
+    Checked by: tests/unit/test_restoration_bootstrap.py
     """
     mean, mean_lo, mean_hi = limit_means(groups, coverage=coverage, replicates=replicates, rng=rng)
     median, median_lo, median_hi = limit_quantiles(groups, 0.5, coverage=coverage)
@@ -86,7 +86,7 @@ def limit_means(
     A. C. Davison and D. V. Hinkley, Bootstrap Methods and their Application (1997), section 9.5.
     H. E. Daniels, International Statistical Review 55 (1987), on the tail formulas.
 
-    Checked by: tests/unit/test_restoration_bootstrap.py, tests/benchmarks/restoration_limits.py
+    Checked by: tests/published/test_restoration_published.py, tests/benchmarks/restoration_limits.py
     """
     values, weights, starts = _distinct_values(groups)
     lengths = np.diff(np.append(starts, len(values)))
@@ -204,7 +204,7 @@ def widen_by_days(
 
     Notes
     -----
-    Checked by: tests/unit/test_restoration_bootstrap.py
+    Checked by: tests/unit/test_restoration_stages.py (through summarise_stages)
     """
     known = ~np.isnan(values)
     codes, day_lo, day_hi = limit_means_by_day(
@@ -231,7 +231,7 @@ def limit_clustered_means(
     -----
     limit_means, then widen_by_days.
 
-    Checked by: tests/unit/test_restoration_what_if.py
+    Checked by: tests/unit/test_restoration_what_if.py (through summarise_savings)
     """
     found = sort_groups(values, groups)
     mean, lo, hi = limit_means(found, coverage=coverage, replicates=replicates, rng=rng)

@@ -91,7 +91,7 @@ def resampled_pairs(size: int, rank: int) -> tuple[Integers, Integers, Floats]:
     ----------
     B. Efron, The Jackknife, the Bootstrap and Other Resampling Plans (1982), section 10.6.
 
-    Checked by: tests/unit/test_restoration_bootstrap.py, against all resamples of few values
+    Checked by: tests/unit/test_restoration_bootstrap.py (through limit_quantiles), against all resamples of few values
     """
     from scipy.special import betainc, gammaln
 

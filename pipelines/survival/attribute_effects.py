@@ -55,7 +55,7 @@ def compare_attributes(history: FailureHistory, settings: Settings) -> pd.DataFr
     and Wei). Not separable: no insulation has cable of both values in view at one age, once the other attributes are
     held. Cable of one age in two decades was observed at two times, so the decade's ratio is also that of the times.
 
-    Checked by: tests/unit/test_survival_attribute_effects.py, tests/published/test_survival_reference_fleet.py
+    Checked by: tests/unit/test_survival_attribute_effects.py
     """
     part = _take_part(history)
     dropped = []

@@ -101,7 +101,7 @@ def find_patterns(windows: Windows) -> tuple[pd.DataFrame, Integers]:
 
     Notes
     -----
-    Checked by: tests/properties/test_survival_cells.py
+    Checked by: tests/unit/test_survival_model.py (through fit_failure_model)
     """
     installed = windows.as_of.year + windows.as_of.day_of_year / 366.0 - windows.age_now
     vintage = np.floor(installed / VINTAGE_YEARS) * VINTAGE_YEARS + VINTAGE_YEARS / 2

@@ -127,7 +127,7 @@ class SplineHazard(RegressorMixin, BaseEstimator):  # type: ignore[misc]
     N. Laird and D. Olivier, JASA 76 (1981) 231-240). Categories share one penalty, so a rare one stays near its like.
     predict gives the factor by which a cell's rate exceeds the expected one.
 
-    Checked by: tests/unit/test_survival_hazard.py, tests/published/test_survival_published.py
+    Checked by: tests/unit/test_survival_hazard.py
     """
 
     def __init__(self, penalty: float = 10.0, n_knots: int = 6) -> None:
@@ -364,7 +364,7 @@ def blend_curves(laws: PowerLawCurves, class_of_pattern: Integers, *curves: Patt
     ----------
     J. M. Bates and C. W. J. Granger, Operational Research Quarterly 20 (1969) 451-468, The combination of forecasts.
 
-    Checked by: tests/unit/test_survival_hazard.py
+    Checked by: tests/unit/test_survival_model.py (through fit_failure_model)
     """
     size, ages = curves[0].up_to.shape
     whole = np.broadcast_to(np.arange(ages, dtype=np.float64), (size, ages))

@@ -142,7 +142,7 @@ def loop_only_failures(history: FailureHistory, windows: Windows) -> tuple[Integ
 
     Notes
     -----
-    Checked by: tests/unit/test_survival_model.py
+    Checked by: tests/unit/test_survival_model.py (through fit_failure_model)
     """
     alone = history.failures[history.failures["why_not"] == "loop_only"].sort_values("job_id")
     known = windows.sections.iloc[windows.owner]

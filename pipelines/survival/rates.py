@@ -65,7 +65,7 @@ def view_classes(history: FailureHistory) -> list[ClassView]:
 
     Notes
     -----
-    Checked by: tests/sql/test_survival_core.py
+    Checked by: tests/sql/test_survival_core.py (through tabulate_classes)
     """
     return history.keep(_view_classes)
 
@@ -129,7 +129,7 @@ def tabulate_classes(history: FailureHistory, settings: Settings) -> pd.DataFram
 
     Notes
     -----
-    Checked by: tests/published/test_survival_published.py, tests/sql/test_survival_core.py
+    Checked by: tests/sql/test_survival_core.py
     """
     undated = history.sections[~history.sections["is_installed_on_known"].astype(bool)].groupby("cable_class").size()
     late = history.failures[history.failures["why_not"] == "undated_section"].groupby("cable_class").size()

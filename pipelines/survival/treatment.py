@@ -137,7 +137,7 @@ def fit_treatment(
     ----------
     E. Hauer, Observational Before-After Studies in Road Safety (1997), ch. 11: the empirical Bayes estimate.
 
-    Checked by: tests/unit/test_survival_treatment.py
+    Checked by: tests/unit/test_survival_treatment.py (through fit_failure_model)
     """
     if not expected.any():
         return prior

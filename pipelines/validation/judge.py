@@ -62,7 +62,7 @@ def judge_rows(
 
     Notes
     -----
-    Checked by: tests/unit/test_validation_rules.py
+    Checked by: tests/unit/test_validation_rules.py (through load_paths)
     """
     con.execute(
         'create or replace temp table new_findings (rid BIGINT, rule VARCHAR, severity VARCHAR, "column" VARCHAR, '

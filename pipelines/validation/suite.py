@@ -44,7 +44,7 @@ def run_suite(table: str, facts: pd.DataFrame, rules: tuple[Rule, ...]) -> dict[
     -----
     An ephemeral context, the suite in code; no file is written and no progress is shown.
 
-    Checked by: tests/unit/test_validation_rules.py
+    Checked by: tests/unit/test_validation_rules.py (through load_paths)
     """
     failed = {rule.name: np.empty(0, dtype=np.int64) for rule in rules}
     if facts.empty or not rules:

@@ -25,7 +25,8 @@ def chart_velocities(classes: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_locating_page.py, tests/end_to_end/test_reports_browser.py
+    Checked by: tests/unit/test_locating_page.py (through locating.build),
+    tests/end_to_end/test_reports_browser.py (through write_reports)
     """
     chart = style.new_chart(style.row_height(len(classes), each=40, around=96))
     names = classes["cable_class"].tolist()
@@ -81,7 +82,8 @@ def chart_instruments(bias: pd.DataFrame, *, tolerance_m: float, tolerance_pct: 
 
     Notes
     -----
-    Checked by: tests/unit/test_locating_page.py, tests/end_to_end/test_reports_browser.py
+    Checked by: tests/unit/test_locating_page.py (through locating.build),
+    tests/end_to_end/test_reports_browser.py (through write_reports)
     """
     chart = style.new_chart(style.row_height(len(bias), each=34, around=96))
     names = bias["instrument_id"].tolist()
@@ -162,7 +164,8 @@ def chart_errors(errors: pd.DataFrame) -> go.Figure:
     Metres against metres, so that an offset shows as a step and a wrong velocity as a slope. Errors beyond the chart
     stand at its edge as triangles: gross slips would squeeze everything else to a line.
 
-    Checked by: tests/unit/test_locating_page.py, tests/end_to_end/test_reports_browser.py
+    Checked by: tests/unit/test_locating_page.py (through locating.build),
+    tests/end_to_end/test_reports_browser.py (through write_reports)
     """
     import plotly.graph_objects as go
 
@@ -228,7 +231,8 @@ def chart_spread(spread: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_locating_page.py, tests/end_to_end/test_reports_browser.py
+    Checked by: tests/unit/test_locating_page.py (through locating.build),
+    tests/end_to_end/test_reports_browser.py (through write_reports)
     """
     chart = style.new_chart(style.row_height(len(spread), each=38, around=96))
     names = spread["instrument_id"].tolist()

@@ -30,7 +30,7 @@ def chart_loops(
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
     """
     chart = style.new_chart(style.row_height(len(ranking), each=21, around=100))
     names = [f"{rank}  {loop}" for rank, loop in zip(ranking["rank"], ranking[name], strict=True)]

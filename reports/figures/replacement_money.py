@@ -51,7 +51,7 @@ def chart_benefit(sections: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
     """
     rows = sections.dropna(subset=["benefit_cost_ratio"]).sort_values(
         ["benefit_cost_ratio", "section_id"], ascending=[False, True]
@@ -97,7 +97,7 @@ def chart_programme(programme: pd.DataFrame, currency: str) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
     """
     spent = (programme["cost"] + programme["mobilising_cost"].fillna(0.0)).cumsum()
     cost = np.concatenate([[0.0], spent.to_numpy()]) / 1e6
@@ -128,7 +128,7 @@ def chart_years(years: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_replacement_money.py
+    Checked by: tests/unit/test_reports_replacement_money.py (through money.section)
     """
     chart = style.new_chart(340)
     names = [f"year {year}" for year in years["plan_year"]]
@@ -166,7 +166,7 @@ def chart_cost_curve(curve: pd.DataFrame, first_year: pd.Series | None, currency
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_replacement_money.py
+    Checked by: tests/unit/test_reports_replacement_money.py (through money.section)
     """
     chart = style.new_chart(400)
     each = curve["marginal_cost_per_failure_avoided"]
@@ -213,7 +213,7 @@ def chart_inputs(moved: pd.DataFrame, currency: str) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_replacement_money.py
+    Checked by: tests/unit/test_reports_replacement_money.py (through money.section)
     """
     chart = style.new_chart(style.row_height(len(moved), each=40, around=110))
     standing = float(moved["net_benefit"].iloc[0]) / 1e6

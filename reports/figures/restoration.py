@@ -94,7 +94,7 @@ def chart_later_stages(stages: pd.DataFrame) -> go.Figure:
     -----
     A log axis, since the stages run from an hour to weeks.
 
-    Checked by: tests/unit/test_reports_restoration.py
+    Checked by: tests/unit/test_reports_restoration.py (through restoration.build)
     """
     rows = (
         stages[stages["stage"].isin(LATER_STAGES)].set_index("stage").reindex(LATER_STAGES).dropna(subset=["mean_min"])
@@ -135,7 +135,7 @@ def chart_groups(summary: pd.DataFrame, few: list[bool]) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_restoration.py
+    Checked by: tests/unit/test_reports_restoration.py (through restoration.build)
     """
     chart = style.new_chart(style.row_height(len(summary), each=38, around=96))
     names = [f"{group} ({jobs:,})" for group, jobs in zip(summary["group_name"], summary["jobs"], strict=True)]
@@ -171,7 +171,7 @@ def chart_picked(rows: pd.DataFrame) -> go.Figure:
     -----
     Trace order is fixed: mean, median, 90th percentile (the page's script fills them in that order).
 
-    Checked by: tests/unit/test_reports_picked.py
+    Checked by: tests/unit/test_reports_picked.py (through picked.summarise)
     """
     chart = style.new_chart(style.row_height(len(rows), each=44, around=96))
     names = [STAGE_NAMES[stage] for stage in rows["stage"]]

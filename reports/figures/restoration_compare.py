@@ -24,7 +24,7 @@ def chart_trend(trend: pd.DataFrame, title: str) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_restoration.py
+    Checked by: tests/unit/test_reports_restoration.py (through restoration.build)
     """
     months = trend["reported_month"].dt.strftime("%Y-%m-%d").tolist()
     chart = style.new_chart(340)
@@ -101,7 +101,7 @@ def chart_closing_lag(lag: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_restoration.py
+    Checked by: tests/unit/test_reports_restoration.py (through restoration.build)
     """
     chart = style.new_chart(300)
     chart.add_scatter(
@@ -185,7 +185,7 @@ def chart_years(indices: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_restoration.py
+    Checked by: tests/unit/test_reports_restoration.py (through restoration.build)
     """
     chart = style.new_chart(480)
     panels = (("saidi_min", "SAIDI [min]", ""), ("saifi", "SAIFI", "2"), ("caidi_min", "CAIDI [min]", "3"))
@@ -230,7 +230,7 @@ def chart_customers(customers: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_restoration.py
+    Checked by: tests/unit/test_reports_restoration.py (through restoration.build)
     """
     words = {"cemi": "{} or more interruptions", "celid": "one of {} hours or more"}
     years = sorted(customers["year"].unique())

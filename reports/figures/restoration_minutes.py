@@ -97,7 +97,7 @@ def chart_clocks(clocks: pd.DataFrame) -> go.Figure:
     -----
     A log axis, since the clocks run from hours to weeks.
 
-    Checked by: tests/unit/test_reports_restoration.py
+    Checked by: tests/unit/test_reports_restoration.py (through restoration.build)
     """
     chart = style.new_chart(style.row_height(2 * len(CLOCK_NAMES), each=40, around=104))
     for place, group in enumerate(("loop", "radial")):
@@ -145,7 +145,7 @@ def chart_naive(naive: pd.DataFrame, names: dict[str, str]) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_restoration.py
+    Checked by: tests/unit/test_reports_restoration.py (through restoration.build)
     """
     rows = naive.set_index("group_name").reindex(list(names)).dropna(subset=["customer_minutes"])
     labels = [names[str(name)] for name in rows.index]
@@ -187,7 +187,7 @@ def chart_savings(what_if: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_restoration.py
+    Checked by: tests/unit/test_reports_restoration.py (through restoration.build)
     """
     rows = what_if.set_index("scenario").reindex(list(SCENARIO_NAMES)).dropna(subset=["saved_per_year"])
     scale = (rows["saved_per_year"] / rows["saved_customer_minutes"]).fillna(0.0)
@@ -222,7 +222,7 @@ def chart_search(search: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_restoration.py
+    Checked by: tests/unit/test_reports_restoration.py (through restoration.build)
     """
     groups = search["group_name"].str.replace("_", " ")
     names = [f"{group} ({jobs:,})" for group, jobs in zip(groups, search["jobs"], strict=True)]
@@ -269,7 +269,7 @@ def chart_abnormal(abnormal: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/unit/test_reports_restoration.py
+    Checked by: tests/unit/test_reports_restoration.py (through restoration.build)
     """
     names = [f"{group} ({jobs:,})" for group, jobs in zip(abnormal["group_name"], abnormal["jobs"], strict=True)]
     chart = style.new_chart(style.row_height(len(abnormal), each=38, around=100))

@@ -22,7 +22,7 @@ def chart_rules(counts: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
     """
     rules = list(dict.fromkeys(counts["rule"]))
     chart = style.new_chart(style.row_height(len(rules), each=24, around=96))
@@ -52,7 +52,7 @@ def chart_files(files: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
     """
     chart = style.new_chart(style.row_height(len(files), each=26, around=96))
     names = files["file"].tolist()
@@ -81,7 +81,7 @@ def chart_gaps(gaps: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
     """
     chart = style.new_chart(style.row_height(len(gaps), each=24, around=80))
     chart.add_bar(
@@ -109,7 +109,7 @@ def chart_completeness(by_month: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
     """
     chart = style.new_chart(style.row_height(len(by_month.columns), each=19, around=110))
     chart.add_heatmap(
@@ -134,7 +134,7 @@ def chart_orphans(counts: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
     """
     chart = style.new_chart(320)
     chart.add_scatter(
@@ -159,7 +159,7 @@ def chart_heaping(rows: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
     """
     names = [f"{r.column}, {str(r.heap).replace('_', ' ')}<br>{r.file}" for r in rows.itertuples()]
     chart = style.new_chart(style.row_height(len(rows), each=36, around=96))
@@ -196,7 +196,7 @@ def chart_trend(rows: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
     """
     chart = style.new_chart(300)
     for place, (column, name) in enumerate((("out_pct", "kept out"), ("warned_pct", "kept and flagged"))):
@@ -223,7 +223,7 @@ def chart_effects(names: list[str], changes: dict[str, list[float]]) -> go.Figur
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
     """
     bare = [name.partition(" [")[0] for name in names]
     wrapped = [name.replace(" to ", " to<br>", 1).replace(" of ", " of<br>", 1) for name in bare]

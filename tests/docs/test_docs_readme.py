@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ast
 import re
 from pathlib import Path
 
@@ -71,11 +72,64 @@ def test_the_project_stands_alone() -> None:
     assert found == []
 
 
-def test_every_check_a_docstring_names_exists() -> None:
-    """A promise of a test that is not there is worse than none."""
-    missing = []
-    for folder in ("pipelines", "reports", "shared", "synthetic_data"):
-        for path in sorted((ROOT / folder).rglob("*.py")):
-            named = set(re.findall(r"tests/[a-z_]+/test_[a-z0-9_]+\.py", path.read_text(encoding="utf-8")))
-            missing += [f"{path.relative_to(ROOT)}: {test}" for test in sorted(named) if not (ROOT / test).exists()]
-    assert missing == []
+PRODUCT = ("pipelines", "reports", "shared", "synthetic_data")
+
+
+def identifiers(node: ast.AST) -> set[str]:
+    """Every name that code uses; comments and texts are none."""
+    found = set()
+    for part in ast.walk(node):
+        match part:
+            case ast.Name(id=name) | ast.Attribute(attr=name):
+                found.add(name)
+            case ast.alias(name=name):
+                found |= set(name.split("."))
+    return found
+
+
+def test_every_check_a_docstring_names_calls_what_it_checks() -> None:
+    """The test file named uses the function, the class or (of a module) one of its names; or the caller named after it.
+
+    A promise of a test that is not there is worse than none. `Checked by: tests/unit/test_x.py (through fit_all)` says
+    that the test calls fit_all, from which the function is reached.
+    """
+    promises: list[tuple[str, set[str], Path, str]] = []
+    uses: dict[str, set[str]] = {}
+    broken = []
+    for path in sorted([p for f in PRODUCT for p in (ROOT / f).rglob("*.py")] + list((ROOT / "tests").glob("*.py"))):
+        text = path.read_text(encoding="utf-8")
+        told = re.findall(r"tests/[a-z_]+/test_[a-z0-9_]+\.py", text)
+        broken += [f"{path.relative_to(ROOT)}: no {test}" for test in told if not (ROOT / test).exists()]
+        for node in ast.walk(ast.parse(text)):
+            match node:
+                case ast.FunctionDef(name=name) | ast.ClassDef(name=name):
+                    names = {name}
+                case ast.Assign(targets=[ast.Name(id=name)]) | ast.AnnAssign(target=ast.Name(id=name)):
+                    names = {name}
+                case ast.Module(body=body):
+                    names = {path.stem, *(n.name for n in body if isinstance(n, (ast.FunctionDef, ast.ClassDef)))}
+                case _:
+                    continue
+            if not isinstance(node, ast.Module):
+                uses[name] = uses.get(name, set()) | identifiers(node)
+            if isinstance(node, (ast.Module, ast.FunctionDef, ast.ClassDef)):
+                said = (ast.get_docstring(node) or "").partition("Checked by:")[2]
+                for test, caller in re.findall(r"(tests/\w+/\w+\.py)(?:\s+\(through ([\w.]+)\))?", said):
+                    promises.append((f"{path.relative_to(ROOT)}: {min(names)}", names, ROOT / test, caller))
+
+    def reached(caller: str) -> set[str]:
+        found, ahead = set(), {caller.split(".")[-1]}
+        while ahead:
+            found |= ahead
+            ahead = set().union(*(uses.get(name, set()) for name in ahead)) - found
+        return found
+
+    assert promises
+    for who, names, test, caller in promises:
+        if not test.exists() or not ({caller.split(".")[-1]} if caller else names) & identifiers(
+            ast.parse(test.read_text("utf-8"))
+        ):
+            broken.append(f"{who}: {test.relative_to(ROOT)} does not use {caller or 'it'}")
+        elif caller and not names & reached(caller):
+            broken.append(f"{who}: not reached through {caller}")
+    assert broken == []
