@@ -113,6 +113,45 @@ def test_indices_with_and_without_major_events(build) -> None:
     ]
 
 
+def test_each_index_divides_by_its_own_customers(build) -> None:
+    """Two jobs with minutes, one without a restoration, and momentary ones of which a year has no others."""
+    con = build(
+        jobs="""
+        job_id | loop_id | reported_at       | restored_at       | customers_interrupted
+        J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 13:00Z | 60
+        J2     | L2      | 2019-04-01 12:00Z | 2019-04-01 14:30Z | 10
+        J3     | L1      | 2019-05-01 12:00Z |                   | 50
+        J4     | L1      | 2019-06-01 12:00Z | 2019-06-01 12:04Z | 24
+        J5     | L1      | 2020-06-01 12:00Z | 2020-06-01 12:04Z | 24
+    """
+    )
+    minutes = 60 * 60 + 10 * 150
+    assert rows_of(
+        con,
+        "select year, customers_sustained, customers_momentary, customer_minutes_sustained, saidi_min, saifi, "
+        "caidi_min, maifi, jobs_without_minutes from marts.restoration_indices "
+        "where not is_without_major_events order by year",
+    ) == [
+        # nobody knows how long the 50 of J3 waited: they count as interrupted, and not in the mean of a wait
+        (2019, 60 + 10 + 50, 24, minutes, minutes / 1200, 120 / 1200, minutes / (60 + 10), 24 / 1200, 1),
+        # momentary alone: no sustained interruption to divide by
+        (2020, 0, 24, 0, 0, 0, None, 24 / 1200, 0),
+    ]
+    assert rows_of(
+        con,
+        "select group_name, index_customers, saidi_min, saifi, caidi_min from marts.restoration_summary "
+        "where group_name = 'D2' or grouped_by in ('month', 'year') and jobs = 1 order by all",
+    ) == [
+        ("2019-03", 1200, 60 * 60 / 1200, 60 / 1200, 60),
+        ("2019-04", 1200, 10 * 150 / 1200, 10 / 1200, 150),
+        ("2019-05", 1200, None, 50 / 1200, None),
+        ("2019-06", 1200, 0, 0, None),
+        ("2020", 1200, 0, 0, None),
+        ("2020-06", 1200, 0, 0, None),
+        ("D2", 200, 10 * 150 / 200, 10 / 200, 150),
+    ]
+
+
 def test_a_restoration_that_is_the_closing_of_the_paper_is_not_believed(build) -> None:
     con = build(
         jobs="""

@@ -169,6 +169,8 @@ def test_no_verdict_without_enough_to_expect(history: FailureHistory, model: Fai
 def test_a_set_before_any_model_has_no_row(history: FailureHistory, model: FailureModel) -> None:
     members = list_watched(history, {"L00001": dt.date(2015, 1, 1)})
     assert table_of(history, model, members, 3.0, 0.9).empty
+    later = list_watched(history, {"L00001": model.windows.as_of + dt.timedelta(days=1)})
+    assert table_of(history, model, later, 3.0, 0.9)["group_name"].tolist() == ["L00001"]
 
 
 def test_a_watched_loop_that_is_not_there_is_named() -> None:

@@ -66,7 +66,9 @@ def test_deviance_is_that_of_a_generalised_linear_model() -> None:
 
 
 def test_a_year_not_yet_over_is_not_scored(history: FailureHistory) -> None:
-    late = fit_failure_model(known_at(history, dt.date(2025, 3, 1)), Settings())
+    """ORIGIN is a year before the last day known, and scored; the day after is not."""
+    assert history.as_of == dt.date(2025, 12, 31)
+    late = fit_failure_model(known_at(history, dt.date(2025, 1, 1)), Settings())
     assert score_forecast(history, late, 0.90).empty
 
 

@@ -44,6 +44,9 @@ def test_without_a_gain_or_a_budget_there_is_no_curve() -> None:
     broke = dataclasses.replace(PLAIN, budget=0.0)
     sections = sections.assign(expected_failures=1.0)
     assert trace_cost_curve(list_options(sections, 0.5, broke, 5.0), broke).empty
+    failing = make_sections([("a", "L", 0.1, 2.0, "EPR"), ("b", "M", 0.1, 1.0, "EPR")])
+    curve = trace_cost_curve(list_options(failing, 0.0, PLAIN, 5.0), PLAIN)
+    assert curve[["spent", "avoided_failures"]].to_numpy().tolist() == [[11_000, 2]]
 
 
 def test_it_does_not_depend_on_the_order_of_the_loops() -> None:

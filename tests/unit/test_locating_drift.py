@@ -53,6 +53,8 @@ def test_one_slip_raises_no_alarm() -> None:
 
 def test_few_readings_are_not_charted() -> None:
     assert chart_drift(make_history(0.0, n=11)).empty
+    both = pd.concat([make_history(0.0, n=11), make_history(0.0, n=12).assign(instrument_id="B")])
+    assert chart_drift(both)["instrument_id"].tolist() == ["B"] * 12
 
 
 def test_the_hinge_of_noiseless_readings_is_exact() -> None:

@@ -10,6 +10,7 @@ import pytest
 
 from pipelines.locating.coverage import backtest_windows
 from pipelines.locating.forward import COLUMNS, ORIGINS, foresee_digs
+from pipelines.locating.readings import keep_readings
 from tests.locating_fleets import Design, make_readings
 
 DESIGN = Design(classes=2, instruments=4, dug=100, far_end=10, known=2, planted_zero_m={1: 4.0})
@@ -49,5 +50,13 @@ def test_what_comes_later_changes_nothing_of_what_was_foreseen() -> None:
 
 
 def test_too_few_digs_are_not_foreseen() -> None:
-    readings, facts, _ = make_history(replace(DESIGN, dug=20))
-    assert foresee_digs(readings, facts, 0.90, tails_recorded=True).empty
+    """Six parts of 50 digs are enough; a dig less leaves 49 for the first."""
+    readings, facts, _ = make_history(replace(DESIGN, dug=38))
+    dug = np.flatnonzero(readings.is_dug)
+    for digs, rows in ((299, 0), (300, 250)):
+        kept = np.isin(np.arange(len(readings)), dug[digs:], invert=True)
+        found = foresee_digs(
+            keep_readings(readings, kept), facts[kept].reset_index(drop=True), 0.90, tails_recorded=True
+        )
+        assert len(found) == rows
+        assert tuple(found.columns) == COLUMNS

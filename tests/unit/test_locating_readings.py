@@ -71,4 +71,7 @@ def test_the_order_of_the_tables_does_not_matter() -> None:
 
 def test_nothing_usable_gives_no_reading() -> None:
     readings, paths = tables()
-    assert len(select_readings(readings.assign(is_usable=False), paths)) == 0
+    found = select_readings(readings.assign(is_usable=False), paths)
+    assert (len(found), found.classes, found.instruments, found.part_m.tolist()) == (0, (), (), [])
+    alone = select_readings(readings.assign(is_usable=readings["reading_id"].eq("J4:dug")), paths)
+    assert (alone.reading_id.tolist(), alone.classes) == (["J4:dug"], ("C",))

@@ -54,4 +54,7 @@ def test_readings_that_disagree_are_weaker_evidence() -> None:
 
 
 def test_nothing_read_gives_no_row() -> None:
-    assert found_for({}, {}).empty
+    nothing, one = found_for({}, {}), found_for({"r1": ["S3"]}, {"r1": 0.0})
+    assert nothing.empty
+    assert list(nothing.columns) == list(one.columns)
+    assert one[["readings", "length_m", "difference_m", "is_contradicted"]].to_numpy().tolist() == [[1, 120, 0, False]]

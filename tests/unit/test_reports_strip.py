@@ -113,6 +113,8 @@ def test_marks_at_one_place_stand_on_top_of_each_other() -> None:
     heights = [re.match(r"M[\d.]+ ([\d.]+)", e.attrib["d"])[1] for e in made.iter() if e.attrib.get("class") == "dug"  # type: ignore[index]
                and "data-m" in e.attrib]  # fmt: skip
     assert len(set(heights)) == 5
+    # one above the other, at equal distances, the first on the line
+    assert np.diff(np.array(heights, dtype=float)) == pytest.approx([float(heights[1]) - float(heights[0])] * 4)
 
 
 def test_classes_differ_by_line_kind_and_letter() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 import itertools
 
 import numpy as np
@@ -9,7 +10,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from pipelines.restoration.bootstrap import limit_groups, limit_means_by_day
+from pipelines.restoration.bootstrap import SMALLEST_FOR_SADDLEPOINT, limit_groups, limit_means_by_day
 from pipelines.restoration.quantile_limits import limit_quantiles
 from pipelines.restoration.sorted_groups import sort_groups
 from tests.benchmarks.restoration_limits import exact_median_distribution, exact_median_limits
@@ -64,6 +65,40 @@ def test_coverage_of_the_mean_is_near_the_level() -> None:
     assert 0.86 <= covered <= 0.91
 
 
+@pytest.mark.parametrize("level", [0.8, 0.9])
+@pytest.mark.parametrize("size", range(2, SMALLEST_FOR_SADDLEPOINT))
+def test_limits_of_the_mean_of_few_jobs_are_those_of_all_resamples(size: int, level: float) -> None:
+    """The chance of every sum of `size` whole minutes drawn from as many is their chances folded together."""
+    minutes = np.array([1, 2, 4, 8, 15, 28, 40, 61, 90])[:size]
+    one = np.bincount(minutes) / size
+    below = np.cumsum(functools.reduce(np.convolve, [one] * size))
+    names = np.repeat(["a", "b"], size)
+    both = np.append(minutes, 100.0 + minutes)
+    rng = np.random.default_rng(size)
+    found = limit_groups(sort_groups(both, names), level=level, replicates=20_000, rng=rng)
+    for end, tail in (("mean_lo", (1 - level) / 2), ("mean_hi", (1 + level) / 2)):
+        total = round(found[end][0] * size)
+        assert found[end][0] * size == pytest.approx(total, abs=1e-6)
+        # 20,000 draws leave 0.003 of noise in a chance
+        assert (below[total - 1] if total else 0) - 0.01 <= tail <= below[total] + 0.01
+        assert found[end][1] == pytest.approx(found[end][0] + 100)
+
+
+def test_ten_jobs_are_enough_for_limits_without_drawing() -> None:
+    minutes = np.array([3.0, 5, 8, 12, 20, 22, 31, 40, 55, 90])
+    for size, same in ((9, False), (10, True)):
+        limits = [
+            limit_groups(sort_groups(minutes[:size], np.full(size, "a")), level=0.8, replicates=2000, rng=rng)[
+                "mean_hi"
+            ][0]
+            for rng in map(np.random.default_rng, range(8))
+        ]
+        assert (len(set(limits)) == 1) is same
+        # 80 % of a normal mean lie within 1.28 standard errors; right skew lengthens the upper limit a little
+        sums = np.random.default_rng(1).choice(minutes[:size], (40_000, size)).mean(axis=1)
+        assert np.mean(limits) == pytest.approx(np.quantile(sums, 0.9), abs=0.05 * minutes[:size].std() / size**0.5)
+
+
 def test_groups_are_told_apart_and_missing_values_left_out() -> None:
     rng = np.random.default_rng(1)
     names = np.array(["b", "a", "b", "a", "c", "a"])
@@ -93,6 +128,13 @@ def test_no_jobs_give_no_rows() -> None:
         rng=np.random.default_rng(1),
     )
     assert found.empty
+    one = limit_groups(
+        sort_groups(np.array([1.0]), np.array(["a"], dtype=object)),
+        level=0.9,
+        replicates=200,
+        rng=np.random.default_rng(1),
+    )
+    assert list(found.columns) == list(one.columns)
 
 
 def test_tied_minutes_change_nothing() -> None:

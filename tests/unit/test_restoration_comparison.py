@@ -80,9 +80,43 @@ def test_by_chance_alone_one_group_in_five_hundred_leaves_the_funnel() -> None:
     assert outside / groups < 0.01
 
 
+def alike(minutes: list[float], names: str) -> pd.DataFrame:
+    return pd.DataFrame(
+        {"district": list(names), "minutes": minutes, "sections_on_loop": 3, "is_night": False, "is_radial": False}
+    )
+
+
+def test_four_jobs_in_two_groups_by_hand() -> None:
+    """Log minutes 1 and 3 against 2 and 6, their means 2 and 4 one below and above the fleet's. Squares of 1, 1, 4 and
+    4 over two degrees of freedom: 5. Jobs without minutes or a known group count nowhere."""
+    jobs = alike([*np.exp([1.0, 3.0, 2.0, 6.0]), 0.0, np.nan, 9.0], "AABBAB?").replace({"district": {"?": "unknown"}})
+    found = compare_groups(jobs, "district", "minutes", level=0.9, min_jobs=2)
+    assert found["group_name"].tolist() == ["A", "B"]
+    assert found["jobs"].tolist() == [2, 2]
+    assert np.log(found["ratio_seen"]).tolist() == pytest.approx([-1, 1])
+    assert np.log(found["ratio_adjusted"]).tolist() == pytest.approx([-1, 1])
+    chance = (5 * (1 / 2 - 1 / 4)) ** 0.5
+    for column, z in (("funnel_95_hi", 1.959964), ("funnel_998_hi", 3.090232)):
+        assert np.log(found[column]).tolist() == pytest.approx([z * chance] * 2, rel=1e-6)
+        assert (found[column] * found[column.replace("hi", "lo")]).tolist() == pytest.approx([1, 1])
+    # HC1: mean squares of the two groups, 1 and 4, over their two jobs, times 4 / 2; the contrast takes half of each
+    reach = 1.644854 * (2 * (1 / 2 + 4 / 2) / 4) ** 0.5
+    assert np.log(found["ratio_hi"]).tolist() == pytest.approx([-1 + reach, 1 + reach], rel=1e-6)
+    assert compare_groups(jobs, "district", "minutes", level=0.9, min_jobs=3).empty
+
+
+def test_a_group_beyond_the_outer_funnel_is_faster_or_slower() -> None:
+    jobs = alike(np.exp([0.0, 0.1, 0.2, 2.0, 2.1, 2.2, 1.0, 1.1, 1.2]).tolist(), "AAABBBCCC")
+    found = compare_groups(jobs, "district", "minutes", level=0.9, min_jobs=1)
+    assert found["verdict"].tolist() == ["faster", "slower", "within"]
+
+
 def test_too_few_jobs_or_one_group_give_no_rows() -> None:
     jobs = make_jobs(np.random.default_rng(5), 50, {"A": 0.0})
-    assert compare_groups(jobs, "district", "minutes", coverage=0.9, min_jobs=1).empty
-    jobs = make_jobs(np.random.default_rng(5), 4, {"A": 0.0, "B": 0.0})
-    assert compare_groups(jobs, "district", "minutes", coverage=0.9, min_jobs=1).empty
-    assert compare_groups(jobs[:0], "district", "minutes", coverage=0.9, min_jobs=1).empty
+    two = alike([1.0, 2.0, 3.0, 4.0], "ABAB")
+    full = compare_groups(two, "district", "minutes", level=0.9, min_jobs=1)
+    assert full["jobs"].tolist() == [2, 2]
+    for given in (jobs, two[:3], two[:0]):  # two groups leave one of three jobs, none to tell the spread by
+        found = compare_groups(given, "district", "minutes", level=0.9, min_jobs=1)
+        assert found.empty
+        assert list(found.columns) == list(full.columns)

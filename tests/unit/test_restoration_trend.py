@@ -68,7 +68,9 @@ def test_a_month_far_out_is_signalled() -> None:
 
 def test_no_jobs_give_no_rows() -> None:
     jobs, end = make_jobs(np.random.default_rng(1))
-    assert chart(jobs[:0], end).empty
+    found = chart(jobs[:0], end)
+    assert found.empty
+    assert list(chart(jobs[:50], end).columns) == list(found.columns)
 
 
 def test_the_last_year_is_set_beside_the_one_before() -> None:

@@ -77,4 +77,6 @@ def test_each_attribute_shares_out_the_same_failures_and_exposure() -> None:
 
 def test_no_failure_gives_an_empty_table() -> None:
     history = make_fleet(1, loops=5).history
-    assert compare_attributes(dataclasses.replace(history, failures=history.failures.head(0)), SETTINGS).empty
+    nothing = compare_attributes(dataclasses.replace(history, failures=history.failures.head(0)), SETTINGS)
+    assert nothing.empty
+    assert list(nothing.columns) == list(compare_attributes(history, SETTINGS).columns)

@@ -94,4 +94,10 @@ def test_bands_meet_and_take_in_every_failure() -> None:
 
 
 def test_nothing_is_said_where_no_splice_is_named() -> None:
-    assert tabulate_splices(make_history([{"section_id": "A"}], [("A", "2010-01-01", "cable")]), SETTINGS).empty
+    nothing, one = (
+        tabulate_splices(make_history([{"section_id": "A"}], [("A", "2010-01-01", part)]), SETTINGS)
+        for part in ("cable", "splice")
+    )
+    assert nothing.empty
+    assert list(nothing.columns) == list(one.columns)
+    assert one["splice_failures"].sum() == 1

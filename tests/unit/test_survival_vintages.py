@@ -69,6 +69,7 @@ def test_failures_add_up_to_those_of_the_classes(history) -> None:
 def test_no_failure_gives_an_empty_table(history) -> None:
     none = dataclasses.replace(history, failures=history.failures.head(0))
     assert tabulate_vintages(none, SETTINGS).empty
+    assert list(tabulate_vintages(none, SETTINGS).columns) == list(tabulate_vintages(history, SETTINGS).columns)
 
 
 def test_one_decade_is_the_curve_of_the_class() -> None:

@@ -32,8 +32,13 @@ def test_outward_tests_every_section_up_to_the_fault():
 
 
 def test_indicators_need_one_test_unless_they_mislead():
-    assert len(_search(5, INDICATORS).tests) == 1
-    assert len(_search(5, INDICATORS, is_misled=True).tests) == 3
+    told, misled = _search(5, INDICATORS), _search(5, INDICATORS, is_misled=True)
+    assert [(t.first, t.last, t.is_clear) for t in told.tests] == [(5, 5, False)]
+    # 18 to the first test, two minutes a pad passed, 14 for the test
+    assert told.located_min == 18 + 2 * 5 + 14
+    # 40 minutes at the wrong place, then halving: pads 4, 6 and 5
+    assert [(t.first, t.last, t.is_clear) for t in misled.tests] == [(1, 4, True), (5, 6, False), (5, 5, False)]
+    assert misled.located_min == 18 + 40 + (14 + 4 * 4) + (14 + 4 * 2) + (14 + 4 * 1)
 
 
 def test_a_place_in_plain_sight_needs_none():

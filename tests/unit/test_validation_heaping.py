@@ -94,3 +94,28 @@ def test_stamps_are_counted_by_the_district_s_clock_and_by_file(make_warehouse) 
 def test_few_values_are_not_measured() -> None:
     counts = count_tens(np.arange(10.0, 200.0, 10.0)).assign(table="jobs", column="dug_distance_m", file="a.csv")
     assert measure_heaping(counts, 0.9).empty
+    enough = count_tens(np.arange(10.0, 210.0, 10.0)).assign(table="jobs", column="dug_distance_m", file="a.csv")
+    found = measure_heaping(enough, 0.9)
+    assert list(found.columns) == list(measure_heaping(counts, 0.9).columns)
+    tens = found.set_index("heap").loc["tens_of_metres"]
+    assert tens[["values_given", "values_heaped", "heaped_pct", "by_chance_pct", "rounded_pct"]].tolist() == [
+        20,
+        20,
+        100,
+        10,
+        100,
+    ]
+
+
+@pytest.mark.parametrize(("hits", "is_heaped"), [(6, False), (7, True)])
+def test_heaping_is_told_where_chance_would_make_it_once_in_twenty_tables(hits: int, is_heaped: bool) -> None:
+    """Six or more of 20 values at one in ten have a chance of 1.1 %, seven of 0.24 %; the bound is 5 % over 5 rows."""
+    row = {"table": "jobs", "column": "a", "file": "a.csv", "values_given": 20, "by_chance": 0.1}
+    counts = pd.DataFrame(
+        [row | {"heap": "tens_of_metres", "values_heaped": hits}]
+        + [row | {"heap": f"h{n}", "values_heaped": 0} for n in range(4)]
+    )
+    assert bool(stats.binom.sf(hits - 1, 20, 0.1) * 5 < 0.05) is is_heaped
+    found = measure_heaping(counts, 0.9)
+    assert found["is_heaped"].tolist() == [False] * 4 + [is_heaped]
+    assert found["rounded_pct"].tolist() == pytest.approx([0] * 4 + [100 * (hits / 20 - 0.1) / 0.9])

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 import pandas as pd
+import pytest
+from scipy import stats
 
 from pipelines.validation.suspected_errors import (
     propose_swapped_ends,
@@ -40,6 +42,26 @@ def test_feet_for_metres_are_proposed_and_a_plain_error_is_not() -> None:
     assert found["grounds"][0] == "estimate / dug = 3.28, that of the others 1.02; one metre is 3.28 feet"
 
 
+def test_the_chance_of_feet_is_bayes_rule() -> None:
+    """Three in a hundred estimates and one in a hundred dug distances in feet, one in twenty of no known kind."""
+    frame = readings(np.random.default_rng(1), rows=9)
+    ratio = np.array([-0.04, -0.03, 0.0, 0.01, 0.02, 0.03, 0.04, 0.05, 1.15])
+    frame["estimated_distance_m"] = frame["dug_distance_m"] * np.exp(ratio)
+    step, spread = np.log(1 / 0.3048), 1.4826 * np.median(np.abs(ratio - 0.02))
+    near = stats.norm(0.02, spread).pdf
+    feet, dug = 0.03 * near(1.15 - step), 0.01 * near(1.15 + step)
+    whole = 0.91 * near(1.15) + 0.05 * stats.norm(0.02, 1.2).pdf(1.15) + feet + dug
+    assert propose_unit_errors(frame)["likelihood"].tolist() == pytest.approx([feet / whole])
+    # the spread of estimates that agree too well is held to 2 %
+    frame["estimated_distance_m"] = frame["dug_distance_m"] * np.exp(np.where(ratio > 1, step - 0.03, 0.0))
+    near = stats.norm(0, 0.02).pdf
+    feet, whole = 0.03 * near(-0.03), 0.05 * stats.norm(0, 1.2).pdf(step - 0.03)
+    assert propose_unit_errors(frame)["likelihood"].tolist() == pytest.approx([feet / (feet + whole)])
+    assert len(propose_unit_errors(frame.tail(5))) == 1  # five records tell what is usual, four do not
+    assert list(propose_unit_errors(frame.tail(4)).columns) == list(propose_unit_errors(frame).columns)
+    assert propose_unit_errors(frame.tail(4)).empty
+
+
 def test_a_neighbouring_terminal_is_proposed_only_where_it_fits_and_the_recorded_one_does_not() -> None:
     # Chain T1 -100- T2 -100- T3 -100- T4; the repaired section lies at 250 to 300 m.
     places = {"T1": 0.0, "T2": 100.0, "T3": 200.0}
@@ -61,6 +83,11 @@ def test_a_neighbouring_terminal_is_proposed_only_where_it_fits_and_the_recorded
     assert found["grounds"][0] == (
         "from T2 the dug distance of 80 m ends 70 m outside the repaired section, from T3 0 m"
     )
+    # T1 and T2 miss by 170 and 70 m with a spread of 4 m and 2 % of 80 m, T3 by none; were the map in feet, 80 m from
+    # T2 would end beyond the section, 200 ft away; a thousandth for each as the section itself may be wrong
+    fits = np.exp(-0.5 * (np.array([170.0, 70.0, 0.0, 80 - 200 * 0.3048]) / 5.6) ** 2)
+    weight = np.array([0.015, 0.97, 0.015]) * (fits[:3] + np.array([0, 0.05 * fits[3], 0]) + 1e-3)
+    assert found["likelihood"].tolist() == pytest.approx([weight[2] / weight.sum()])
 
 
 def test_a_loop_whose_map_stands_in_feet_is_no_slip_of_the_crew() -> None:
@@ -78,6 +105,12 @@ def test_a_loop_whose_map_stands_in_feet_is_no_slip_of_the_crew() -> None:
         for t, at in {"T1": 0.0, "T2": 328.0, "T3": 656.0}.items()
     ]
     assert propose_terminals(pd.DataFrame(rows)).empty
+    # at 760 m no map in feet explains it, and T1 fits
+    beside = pd.DataFrame(rows).assign(dug_distance_m=760.0)
+    assert propose_terminals(beside)[["job_id", "value_now", "value_proposed"]].to_numpy().tolist() == [
+        ["map", "T2", "T1"]
+    ]
+    assert list(propose_terminals(beside.head(0)).columns) == list(propose_terminals(beside).columns)
 
 
 def test_a_far_end_that_is_the_test_terminal_says_that_the_ends_were_exchanged() -> None:
@@ -94,6 +127,8 @@ def test_a_far_end_that_is_the_test_terminal_says_that_the_ends_were_exchanged()
         ["a", "test_terminal_id", "T2"],
         ["a", "toward_terminal_id", "T1"],
     ]
+    # three exchanged in a hundred against one far end wrong in five hundred
+    assert found["likelihood"].tolist() == pytest.approx([0.03 / (0.03 + 0.002)] * 2)
 
 
 def test_utc_in_a_local_field_is_proposed_for_a_season_and_not_for_a_long_drive() -> None:
@@ -117,6 +152,24 @@ def test_utc_in_a_local_field_is_proposed_for_a_season_and_not_for_a_long_drive(
     assert "so are 3 of 120 jobs of 2012 in jobs.csv" in first["grounds"]
     assert propose_zone_errors(frame.assign(source_file=[f"{n % 40}.csv" for n in range(rows)])).empty  # no one source
 
+    def score(span: float, spans: np.ndarray) -> float:
+        """Log density of Student's t with 4 degrees of freedom, 1 in its middle, of the log of a span."""
+        logs = np.log(spans[spans > 1])
+        spread = 1.4826 * stats.median_abs_deviation(logs)
+        t = stats.t(4)
+        return float(t.logpdf((np.log(span) - np.median(logs)) / spread) - t.logpdf(0)) if span > 1 else np.log(1e-4)
+
+    before = ((frame["arrived_at"] - frame["dispatched_at"]) / pd.Timedelta(minutes=1)).to_numpy()
+    after = ((frame["restored_at"] - frame["located_at"]) / pd.Timedelta(minutes=1)).to_numpy()
+    gain = score(before[10] - 360, before) + score(after[10] + 360, after)
+    gain -= score(before[10], before) + score(after[10], after)
+    assert first["likelihood"] == pytest.approx(1 / (1 + np.exp(-gain) * (1 - 0.012) / 0.012))
+    # an offset below an hour is no zone; twenty jobs tell what is usual, nineteen do not
+    assert propose_zone_errors(frame.assign(utc_offset_min=59.0)).empty
+    few = frame.iloc[5:25]
+    assert sorted(set(propose_zone_errors(few)["job_id"])) == ["J010", "J020"]
+    assert propose_zone_errors(few.iloc[1:]).empty
+
 
 def test_one_odd_job_alone_is_no_season() -> None:
     rng = np.random.default_rng(3)
@@ -128,6 +181,8 @@ def test_one_odd_job_alone_is_no_season() -> None:
     frame["restored_at"] = frame["located_at"] + pd.Timedelta(minutes=45)
     frame.loc[5, ["arrived_at", "located_at"]] += pd.Timedelta(hours=6)
     assert propose_zone_errors(frame).empty
+    frame.loc[9, ["arrived_at", "located_at"]] += pd.Timedelta(hours=6)
+    assert propose_zone_errors(frame)["job_id"].tolist() == ["5", "5", "9", "9"]  # two are
 
 
 def test_half_velocities_are_proposed_by_the_instrument_s_usual_setting() -> None:
@@ -140,3 +195,16 @@ def test_half_velocities_are_proposed_by_the_instrument_s_usual_setting() -> Non
     )
     found = propose_velocities(refused)
     assert found[["job_id", "value_proposed"]].to_numpy().tolist() == [["a", "53.2"]]
+    # eight in ten such values are halves, spread by two points about the usual setting; the others lie anywhere to 80
+    half = 0.8 * stats.norm(53, 2).pdf(53.2)
+    assert found["likelihood"].tolist() == pytest.approx([half / (half + 0.2 / 80)])
+    # without a usual setting: twice the value from 45 to 60, all alike
+    unknown = pd.DataFrame({"value": ["22.4", "22.5", "30", "30.1"]}).assign(job_id=range(4), usual_pct=np.nan)
+    found = propose_velocities(unknown)
+    assert found["value_proposed"].tolist() == ["45", "60"]
+    assert found["likelihood"].tolist() == pytest.approx([(0.8 / 15) / (0.8 / 15 + 0.2 / 80)] * 2)
+    # 15 to 40 may be halves of a velocity, whatever the usual setting
+    odd = pd.DataFrame({"value": ["14.9", "15", "40", "40.1"], "usual_pct": [29.8, 30, 80, 80.2]}).assign(
+        job_id=range(4)
+    )
+    assert propose_velocities(odd)["value_proposed"].tolist() == ["30", "80"]
