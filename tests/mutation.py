@@ -31,8 +31,8 @@ ROOT = Path.cwd()
 PURE = ("pipelines/*/*.py", "shared/intervals.py", "shared/units.py")  # less step.py and intake, which read and write
 KINDS = ("unit", "sql", "published", "properties", "simulated")
 FIRST_PARTY = {"pipelines", "reports", "shared", "synthetic_data", "sql", "tests"}
-GUARDS = {"strict", "validate", "copy", "dtype", "stacklevel"}
-"""Keywords that only refuse bad input, save time or fix a type: the figures are the same without them."""
+GUARDS = {"strict", "validate", "copy", "dtype", "kind", "stacklevel"}
+"""Keywords that only refuse bad input, save time, fix a type or settle ties: the figures are the same without them."""
 
 _TWINS = "And Or|Is IsNot|In NotIn|Eq NotEq|Add Sub|Mult Div|BitAnd BitOr|min max|minimum maximum|any all|floor ceil"
 SWAPS = {a: (b,) for pair in _TWINS.split("|") for a, b in (pair.split(), pair.split()[::-1])}

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import dataclasses
 
+import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.investment.options import can_be_injected, list_offers, list_options, read_budget
+from pipelines.investment.options import Budget, can_be_injected, list_offers, list_options, read_budget
 from pipelines.investment.plan import bound_plan, forecast_years, plan_years
 from pipelines.ranking.money import annuity_factor, value_replacements
 from pipelines.survival.model import fit_failure_model
@@ -215,3 +216,37 @@ def test_the_first_year_s_forecast_is_the_ranking_s_and_later_ones_follow_the_cu
     both = model.forecast(7.0).set_index("section_id")["expected_failures"]
     first = model.forecast(2.0).set_index("section_id")["expected_failures"]
     assert years[2].loc[known.index].to_numpy() == pytest.approx((both - first).loc[known.index].to_numpy())
+
+
+@pytest.mark.parametrize("is_km", [False, True])
+@pytest.mark.parametrize("seed", range(4))
+def test_the_limit_is_the_least_of_its_formula_over_all_prices(seed: int, is_km: bool) -> None:
+    """L(p) by plain loops on a fine grid of prices; two actions a section, two years whose gains fall."""
+    rng = np.random.default_rng(seed)
+    rows = pd.DataFrame(
+        {"section_id": np.repeat([f"s{n}" for n in range(6)], 2), "loop_id": np.repeat(list("LLMMNN"), 2)}
+    )
+    rows = rows.assign(
+        weight=rng.uniform(1, 9, 12) * 1000, gain=rng.uniform(0, 20, 12) * 1000, is_offered=rng.random(12) < 0.9
+    )
+    years = [rows, rows.assign(gain=rows["gain"] * 0.8)]
+    budget = Budget(9000.0, is_km, 1000.0)
+
+    offered = rows[rows["is_offered"]]
+    loops = [
+        [list(zip(section["gain"], section["weight"], strict=True)) for _, section in loop.groupby("section_id")]
+        for _, loop in offered.groupby("loop_id")
+    ]
+
+    def limit(price: float) -> float:
+        total = price * (1 + 0.8) * 9000
+        for sections in loops:
+            # the second year's gains and price are 0.8 of the first's; a loop bears the cheaper year's mobilising
+            worth = -1000 / 1.05 if is_km else -0.8 * price * 1000
+            worth += sum(max(0, *(f * (gain - price * w) for gain, w in each for f in (1, 0.8))) for each in sections)
+            total += max(0, worth)
+        return total
+
+    found = bound_plan(years, budget, 5.0)
+    assert found == pytest.approx(min(map(limit, np.linspace(0, 20, 2001))), rel=2e-3)
+    assert found <= min(map(limit, np.linspace(0, 20, 101))) * (1 + 1e-9)

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
+from scipy.optimize import brentq
 
-from pipelines.survival.curves import fit_power_law_curves
+from pipelines.survival.curves import PowerLawCurves, fit_power_law_curves, spend_between
 from pipelines.survival.power_law import ShapePrior, fit_power_law, fit_shape, summarise_ages, summarise_classes
 from pipelines.survival.rates import view_classes
 from shared.settings import Settings
@@ -113,5 +114,44 @@ def test_what_is_expected_up_to_an_age_is_that_of_every_window() -> None:
     leave, at = entry + rng.uniform(0, 20, 80), np.array([0.0, 3.0, 11.5, 25.0, 60.0])
     data = summarise_ages(entry, leave, km, [9.0])
     by_window = [km @ (np.minimum(leave, a) ** 2.0 - np.minimum(entry, a) ** 2.0) for a in at]
-    assert_allclose(data.cumulate_hazard(at, np.square), by_window, atol=1e-10)
-    assert_allclose(data.cumulate_hazard(at)[-1], data.exposure_km_years)
+    assert_allclose(data.spend_up_to(at, np.square), by_window, atol=1e-10)
+    assert_allclose(data.spend_up_to(at)[-1], data.exposure_km_years)
+
+
+def test_curves_are_powers_of_age() -> None:
+    curves = PowerLawCurves(np.array([2.0, 1.0]), np.array([0.002, 0.03]), np.array([0.1, 0.2]))
+    codes = np.array([0, 0, 1, 1])
+    assert curves.cumulative(codes, np.array([10.0, -1.0, 10.0, 0.0])) == pytest.approx(
+        [0.002 * 10**2, 0, 0.03 * 10, 0]
+    )
+    assert curves.intensity(codes, np.array([10.0, 5.0, 10.0, 5.0])) == pytest.approx([0.04, 0.02, 0.03, 0.03])
+    spent = spend_between(curves, codes, np.array([5.0, 0.0, 5.0, 0.0]), np.array([10.0, 10.0, 7.0, 0.0]))
+    assert spent == pytest.approx([0.002 * (100 - 25), 0.2, 0.03 * 2, 0])
+
+
+def test_classes_of_few_failures_share_a_shape_and_are_drawn_to_the_fleet() -> None:
+    """Three km to 20 years with three failures, one km to 10 years with none: the score in closed form."""
+    times = np.array([2.0, 5.0, 9.0])
+
+    def fitted(count: int, least: int) -> PowerLawCurves:
+        ends = np.array([0, 0, 0, 1]), 2, np.zeros(4), np.array([20.0, 20.0, 20.0, 10.0]), np.ones(4)
+        return fit_power_law_curves(*ends, np.zeros(count, dtype=int), times[:count], np.ones(count), least)
+
+    def shape(count: int, centre: float) -> float:
+        def score(b: float) -> float:
+            return count / b - np.log(20 / times[:count]).sum() - np.log(b / centre) / (0.5**2 * b)
+
+        return brentq(score, 0.2, 8, xtol=1e-12)
+
+    # two failures are enough for a shape of the fleet's own, one is not
+    for count, shared in ((3, shape(3, 1.5)), (2, shape(2, 1.5)), (1, 1.5), (0, 1.5)):
+        exposure = np.array([3 * 20**shared, 10**shared])
+        fleet = max(count, 0.5) / exposure.sum()
+        found = fitted(count, 4)
+        assert_allclose(found.shape, [shared, shared], rtol=1e-6)
+        assert_allclose(found.rate, (np.array([count, 0]) + 0.5) / (exposure + 0.5 / fleet), rtol=1e-5)
+        assert_allclose(found.variation, [(count + 0.5) ** -0.5, 0.5**-0.5])
+    own = shape(3, shape(3, 1.5))
+    found = fitted(3, 3)
+    assert_allclose([found.shape[0], found.rate[0]], [own, 3 / (3 * 20**own)], rtol=1e-5)
+    assert found.shape[1] == pytest.approx(shape(3, 1.5))

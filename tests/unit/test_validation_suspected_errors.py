@@ -149,7 +149,10 @@ def test_utc_in_a_local_field_is_proposed_for_a_season_and_not_for_a_long_drive(
     assert set(found["column"]) == {"arrived_at", "located_at"}
     first = found[(found["job_id"] == "J010") & (found["column"] == "arrived_at")].iloc[0]
     assert pd.Timestamp(first["value_now"]) - pd.Timestamp(first["value_proposed"]) == pd.Timedelta(hours=6)
-    assert "so are 3 of 120 jobs of 2012 in jobs.csv" in first["grounds"]
+    assert first["grounds"] == (
+        "6 hours late against dispatch and restoration, as UTC in a local field is; "
+        "so are 3 of 120 jobs of 2012 in jobs.csv"
+    )
     assert propose_zone_errors(frame.assign(source_file=[f"{n % 40}.csv" for n in range(rows)])).empty  # no one source
 
     def score(span: float, spans: np.ndarray) -> float:
