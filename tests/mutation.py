@@ -65,7 +65,7 @@ def faulty(node: ast.AST) -> Iterator[ast.AST]:
             yield ast.Constant(not value)
         case ast.Constant(value=int(value)):
             yield from (ast.Constant(value + 1), ast.Constant(value - 1))
-        case ast.Constant(value=float(value)):
+        case ast.Constant(value=float(value)) if not 0 < abs(value) < 1e-6:  # smaller ones guard against nought
             yield from (ast.Constant(value * 1.1), ast.Constant(0.0)) if value else (ast.Constant(1.0),)
         case ast.Name(id=name) if name in SWAPS:
             yield changed(id=SWAPS[name][0])

@@ -146,6 +146,16 @@ def test_ties_at_the_cut_count_in_part() -> None:
     assert captured.tolist() == pytest.approx([4, 4 + 6 * 1.5 / 3, 10])
 
 
+def test_a_long_unit_before_short_ones_is_not_blended_with_them() -> None:
+    """40 km without a failure, then all ten on two km, each longer than a block of 1/4000 of the whole."""
+    units = make_units(length_km=[40, 1, 1, 58], failures=[9, 8, 7, 6], observed=[0, 4, 6, 0])
+    order, groups = order_by_rule(units, "most_failures")
+    cuts = (0.4, 0.405, 0.41, 0.415, 0.42)
+    captured, drawn = measure_capture(units, order, groups, np.ones((1, 4)), cuts)
+    assert captured.tolist() == pytest.approx([0, 2, 4, 7, 10])
+    assert drawn[0].tolist() == pytest.approx([0, 0.2, 0.4, 0.7, 1.0])
+
+
 def test_random_captures_its_share() -> None:
     units = make_units(length_km=[3, 1, 6], observed=[5, 2, 13])
     captured, _ = measure_capture(units, *order_by_rule(units, "random"), np.ones((1, 3)), (0.1, 0.2))
