@@ -67,7 +67,7 @@ def evaluate_ranking(
 
     Notes
     -----
-    Checked by: tests/unit/test_evaluation_evaluate.py
+    Checked by: tests/unit/test_ranking_rankings.py (through run_replacement)
     """
     general, terms = settings.general, settings.replacement
     origins, horizon = backtest.choose_origins(history, general.horizon_years, terms.backtest_origins)

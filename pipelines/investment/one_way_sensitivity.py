@@ -78,7 +78,7 @@ def list_moves(base: Case, sections: pd.DataFrame) -> Iterator[Moved]:
     section to its own at once, which is further than chance takes them together; and every section by as much as the
     limits of its district's total, which is how they err together.
 
-    Checked by: tests/unit/test_investment_one_way_sensitivity.py
+    Checked by: tests/unit/test_investment_one_way_sensitivity.py (through move_inputs)
     """
     terms = base.terms
     prices = 1.0 - terms.sensitivity_price_share, 1.0 + terms.sensitivity_price_share

@@ -113,7 +113,7 @@ def settle_actions(options: pd.DataFrame, budget: Budget, years: int) -> Settled
     with this, and to 89 to 95 % without (python -m tests.benchmarks.replacement_money). What does not fit into one
     year's budget is no action.
 
-    Checked by: tests/unit/test_investment_plan.py, tests/properties/test_investment_plan.py
+    Checked by: tests/unit/test_investment_plan.py (through plan_years), tests/properties/test_investment_plan.py
     """
     if years == 1 or options.empty:
         return Settled(np.ones(len(options), dtype=bool), np.ones(len(options), dtype=bool))
@@ -150,7 +150,7 @@ def choose_work(
 
     Notes
     -----
-    Checked by: tests/unit/test_investment_plan.py
+    Checked by: tests/unit/test_investment_plan.py (through plan_years)
     """
     offered = options[options["is_offered"]].reset_index(drop=True)
     choice = choose_options(
@@ -289,7 +289,7 @@ def bound_plan(offers: list[pd.DataFrame], budget: Budget, discount_rate_pct: fl
     Any prices give a limit. They fall from year to year as all gains together do, and the level with the least L is
     sought.
 
-    Checked by: tests/properties/test_investment_plan.py
+    Checked by: tests/properties/test_investment_plan.py (through plan_years)
     """
     gain = np.stack([np.where(o["is_offered"], o["gain"], 0.0) for o in offers])
     weight = offers[0]["weight"].to_numpy(dtype=float)

@@ -45,7 +45,7 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
 
     Notes
     -----
-    Checked by: tests/unit/test_ranking_rankings.py
+    Checked by: tests/unit/test_ranking_rankings.py (through run_replacement)
     """
     terms, rate, horizon = settings.replacement, facts.new_cable.rate_per_100km_year, facts.horizon_years
     sections = in_order(facts.sections, "section_id")

@@ -205,7 +205,7 @@ def value_replacements(
 
     Notes
     -----
-    Checked by: tests/unit/test_ranking_money.py
+    Checked by: tests/unit/test_ranking_money.py (through value_sections)
     """
     years = annuity_factor(settings.cable_life_years, settings.discount_rate_pct)
     length_km, expected, minutes, customers, repair = (
@@ -330,7 +330,7 @@ def value_injections(
 
     Failures avoided are counted over the horizon, as those of replacing are, or over injection_years if fewer.
 
-    Checked by: tests/unit/test_investment_plan.py
+    Checked by: tests/unit/test_investment_plan.py (through plan_years)
     """
     length, expected, minutes = (
         sections[name].to_numpy(dtype=float)[places]

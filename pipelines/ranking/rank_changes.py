@@ -236,7 +236,7 @@ def explain_move(row: Mapping[Any, Any], more_shared: float, whole: tuple[str, .
 
     Notes
     -----
-    Checked by: tests/unit/test_ranking_rank_changes.py
+    Checked by: tests/unit/test_ranking_rank_changes.py (through compare_rankings)
     """
     if pd.isna(row["rank_now"]):
         return "no longer ranked: no cable in service"

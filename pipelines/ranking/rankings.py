@@ -54,7 +54,7 @@ def gather(
 
     Notes
     -----
-    Checked by: tests/unit/test_ranking_rankings.py
+    Checked by: tests/unit/test_ranking_rankings.py (through run_replacement)
     """
     horizon = settings.general.horizon_years
     counted = history.failures[counts_as_failure(history.failures) & history.failures["section_id"].notna()]
@@ -108,7 +108,7 @@ def rank_sections(facts: Facts, settings: Settings) -> pd.DataFrame:
 
     Notes
     -----
-    Checked by: tests/unit/test_ranking_rankings.py
+    Checked by: tests/unit/test_ranking_rankings.py (through run_replacement)
     """
     coverage = settings.general.interval_coverage
     sections = in_order(facts.sections, "section_id")
@@ -123,7 +123,7 @@ def rank_loops(facts: Facts, sections: pd.DataFrame, settings: Settings) -> pd.D
 
     Notes
     -----
-    Checked by: tests/unit/test_ranking_rankings.py
+    Checked by: tests/unit/test_ranking_rankings.py (through run_replacement)
     """
     return _rank_groups(facts.loops, "loop_id", facts, sections, settings).pipe(
         lambda ranked: ranked.assign(reasons=explain_loops(ranked, sections, facts.horizon_years))
@@ -135,7 +135,7 @@ def rank_half_loops_and_districts(facts: Facts, sections: pd.DataFrame, settings
 
     Notes
     -----
-    Checked by: tests/unit/test_ranking_rankings.py
+    Checked by: tests/unit/test_ranking_rankings.py (through run_replacement)
     """
     frames = [
         _rank_groups(groups, by, facts, sections, settings)

@@ -77,7 +77,8 @@ def fit_closing_lag(lags_days: Floats, ages_days: Floats) -> ClosingLag:
     ----------
     S. W. Lagakos, L. M. Barraj and V. De Gruttola, Biometrika 75 (1988).
 
-    Checked by: tests/unit/test_restoration_closing_delay.py, tests/simulated/test_restoration_maturity_simulated.py
+    Checked by: tests/unit/test_restoration_closing_delay.py,
+    tests/simulated/test_restoration_maturity_simulated.py (through summarise_weeks)
     """
     lags, ages = np.asarray(lags_days, dtype=np.float64), np.asarray(ages_days, dtype=np.float64)
     seen = ~np.isnan(lags) & ~np.isnan(ages) & (lags >= 0) & (lags <= ages)
@@ -132,7 +133,8 @@ def adjust_recent_mean(
     (to - max(l, from)) / (to - from) within 0 and 1. Limits: delta method on the log of the
     ratio, with Student's t for the few recent jobs.
 
-    Checked by: tests/unit/test_restoration_closing_delay.py, tests/simulated/test_restoration_maturity_simulated.py
+    Checked by: tests/unit/test_restoration_closing_delay.py,
+    tests/simulated/test_restoration_maturity_simulated.py (through summarise_weeks)
     """
     from scipy.special import stdtrit
 

@@ -180,7 +180,8 @@ def share_over_loops(struck: Integers, loop: Integers, expected: Floats) -> Floa
     -----
     The forecast counts these failures too. Those of a loop from which nothing is expected are not shared.
 
-    Checked by: tests/unit/test_evaluation_backtest.py, tests/unit/test_evaluation_forecast_score.py
+    Checked by: tests/unit/test_evaluation_backtest.py (through run_backtest),
+    tests/unit/test_evaluation_forecast_score.py (through score_forecast)
     """
     size = int(max(loop.max(initial=-1), struck.max(initial=-1))) + 1
     total = np.bincount(loop, expected, size)[loop]
