@@ -25,3 +25,8 @@ def test_the_ten_item_knapsack(one_loop: bool) -> None:
     assert options.loc[choice.chosen, "section_id"].tolist() == ITEMS
     assert choice.spent == 165
     assert choice.gap == pytest.approx(0.0, abs=1e-9)
+    assert choice.searched > 0
+    # before any search the bound is 309.02: within a thousandth of it there is nothing left to search
+    near = choose_options(options, CAPACITY, relative_gap=0.001)
+    assert (near.gain, near.searched) == (OPTIMUM, 0)
+    assert 0 < near.gap < 0.001

@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
+from scipy import stats
 
-from pipelines.locating.season import fit_season, season_errors, season_shift, take_season_off
+from pipelines.locating.season import ENOUGH, fit_season, season_errors, season_shift, take_season_off
 from pipelines.locating.velocity import fit_velocity
 from tests.locating_fleets import Design, make_readings
 from tests.unit.test_locating_drift import make_history
@@ -20,6 +22,32 @@ def test_a_season_is_found_with_its_size_and_its_day() -> None:
     assert found["is_carried"]
     assert found["season_lo"] < 0.45 < found["season_hi"]
     assert abs(found["reads_longest_day"] - 45) < 35
+
+
+def test_the_swing_and_its_test_are_those_of_weighted_regression() -> None:
+    """statsmodels' WLS: F-test of both terms; the limits are the chi distribution's for a pair of equal variances."""
+    history = make_history(0.0, n=200).assign(standard_error=np.random.default_rng(4).uniform(0.01, 0.05, 200))
+    angle = 2 * np.pi * history["read_at"].dt.day_of_year / 365.25
+    pair = np.column_stack([np.cos(angle), np.sin(angle)])
+    fit = sm.WLS(history["relative_error"], sm.add_constant(pair), weights=history["standard_error"] ** -2).fit()
+    found = fit_season(history, 0.90).iloc[0]
+    cosine, sine = fit.params[1:]
+    assert found["season_p_value"] == pytest.approx(float(fit.f_test(np.eye(3)[1:]).pvalue), rel=1e-9)
+    assert found["season_pct"] == pytest.approx(100 * np.hypot(cosine, sine))
+    reach = 100 * stats.chi.ppf(0.9, 2) * (np.diag(fit.cov_params())[1:].mean()) ** 0.5
+    assert found["season_hi"] == pytest.approx(found["season_pct"] + reach)
+    assert found["season_lo"] == pytest.approx(max(found["season_pct"] - reach, 0))
+    assert found["reads_longest_day"] == pytest.approx(
+        np.arctan2(sine, cosine) / (2 * np.pi) * 365.25 % 365 + 1, abs=0.5
+    )
+
+
+def test_a_season_needs_three_quarters_and_readings_enough() -> None:
+    history = make_history(0.0, n=1500, seed=5)
+    parts = history[history["read_at"].dt.month <= 9]
+    assert fit_season(parts, 0.90)["readings"].tolist() == [len(parts)]
+    counts = [len(fit_season(history.iloc[::10].head(n), 0.90)) for n in (ENOUGH - 1, ENOUGH)]
+    assert counts == [0, 1]
 
 
 def test_no_season_is_found_without_one_or_within_half_a_year() -> None:
