@@ -77,7 +77,7 @@ def faulty(node: ast.AST) -> Iterator[ast.AST]:
                     yield changed(keywords=keywords[:at] + keywords[at + 1 :])
         case ast.If(test=test) | ast.IfExp(test=test) | ast.While(test=test):
             yield changed(test=ast.UnaryOp(ast.Not(), test))
-        case ast.Return(value=value) if value is not None:
+        case ast.Return(value=value) if value and ast.unparse(value) != "None":
             yield ast.Return(ast.Constant(None))
         case ast.Expr(value=ast.Call()) | ast.Assign(targets=[ast.Subscript() | ast.Attribute()]):
             yield ast.Pass()

@@ -120,3 +120,11 @@ def test_new_cable_is_the_class_now_laid_most_if_it_has_failed_often_enough() ->
     assert (found.cable_class, found.rate_per_100km_year) == ("new", 100 * 5 / (8 + 12))
     few = find_new_cable(sections, failures, TERMS, min_failures=6, as_of=as_of)
     assert (few.cable_class, few.rate_per_100km_year) == (None, TERMS.new_cable_rate_per_100km_year)
+    assert (few.failures, few.exposure_km_years) == (5, 20)
+    # a little exposure is exposure, none gives no rate, and cable of ten years ago to the day is not new
+    for exposure, rate in ((0.5, 100 * 5 / 0.5), (0.0, TERMS.new_cable_rate_per_100km_year)):
+        brief = sections.assign(exposure_km_years=exposure / 2)
+        assert find_new_cable(brief, failures, TERMS, min_failures=5, as_of=as_of).rate_per_100km_year == rate
+    for laid, name in (("2015-12-31", None), ("2016-01-01", "new"), ("2025-12-31", "new"), ("2026-01-01", None)):
+        alone = sections.assign(installed_on=pd.Timestamp(laid))[1:3]
+        assert find_new_cable(alone, failures, TERMS, min_failures=5, as_of=as_of).cable_class == name

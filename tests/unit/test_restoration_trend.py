@@ -58,6 +58,21 @@ def test_limits_stand_on_the_mature_months_alone() -> None:
     assert a["upper_min"].tolist() == b["upper_min"].tolist()
 
 
+def test_only_settled_jobs_say_what_the_latest_month_will_be() -> None:
+    """Jobs reported 31 to 36 days before the end are not all closed: their minutes are no measure of the late ones."""
+    jobs, end = make_jobs(np.random.default_rng(1))
+    unsettled = jobs["reported_at"].between("2019-11-26", "2019-11-30 23:59")
+    settled = jobs["reported_at"].between("2019-06-01", "2019-08-30")
+    adjusted = [
+        chart(jobs.assign(time_to_restore=jobs["time_to_restore"].where(~changed, 1e4)), end)
+        .query("measure == 'time_to_restore'")["adjusted_mean_min"]
+        .iloc[-1]
+        for changed in (unsettled & False, unsettled, settled)
+    ]
+    assert adjusted[0] == adjusted[1]
+    assert adjusted[2] != pytest.approx(adjusted[0], rel=0.01)
+
+
 def test_a_month_far_out_is_signalled() -> None:
     jobs, end = make_jobs(np.random.default_rng(1))
     odd = jobs["reported_month"] == pd.Timestamp("2018-05-01")
