@@ -10,6 +10,7 @@ import pytest
 
 from pipelines.investment.options import Budget, can_be_injected, list_offers, list_options, read_budget
 from pipelines.investment.plan import bound_plan, forecast_years, plan_years
+from pipelines.investment.tables import _list_without_injection
 from pipelines.ranking.money import annuity_factor, value_replacements
 from pipelines.survival.model import fit_failure_model
 from shared.settings import Settings
@@ -250,3 +251,14 @@ def test_the_limit_is_the_least_of_its_formula_over_all_prices(seed: int, is_km:
     found = bound_plan(years, budget, 5.0)
     assert found == pytest.approx(min(map(limit, np.linspace(0, 20, 2001))), rel=2e-3)
     assert found <= min(map(limit, np.linspace(0, 20, 101))) * (1 + 1e-9)
+
+
+def test_what_the_first_year_buys_without_injection_is_said_beside_it() -> None:
+    # Three sections that could be injected, a failure each: 21,000 replace one of 200 m with its mobilising.
+    sections = make_sections([("a", "L", 0.2, 1.0, "XLPE"), ("b", "L", 0.2, 0.9, "XLPE"), ("c", "M", 0.2, 0.8, "XLPE")])
+    found = {name: value for name, value, _ in _list_without_injection(sections, 0.0, PLAIN, 5.0)}
+    assert found == {
+        "replaced_only_gain": pytest.approx(1 / 5 * FAILURE * 40),
+        "replaced_only_failures": pytest.approx(1.0),
+        "replaced_only_km": pytest.approx(0.2),
+    }

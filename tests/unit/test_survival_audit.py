@@ -39,6 +39,10 @@ def test_missing_dates_and_orphans_are_counted(history) -> None:
     assert abs(audit.loc[("missing_date", XLPE), "effect_pct"]) < 10
     orphans = history.failures["why_not"].eq("not_in_register").sum()
     assert audit.loc["orphan_failure"]["failures"].sum() == orphans
+    told = audit.dropna(subset=["rate_with"])
+    change = 100 * (told["rate_with"] - told["rate_per_100km_year"]) / told["rate_per_100km_year"]
+    assert told["effect_pct"].tolist() == pytest.approx(change.tolist())
+    assert audit.loc[audit["rate_with"].isna(), "effect_pct"].isna().all()
     assert (audit.loc["orphan_failure"]["effect_pct"] > 0).all()
     assert count_orphans(history)["orphans"].sum() == orphans
 

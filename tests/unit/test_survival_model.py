@@ -14,6 +14,7 @@ from pipelines.survival.missing_dates import spread_dates
 from pipelines.survival.model import fit_failure_model
 from pipelines.survival.model_selection import CANDIDATES, choose_model, cut_windows
 from pipelines.survival.observation_windows import build_windows
+from pipelines.survival.treatment import leave_out_treated
 from shared.settings import Settings
 from tests.survival_fleets import AS_OF, make_fleet
 
@@ -113,6 +114,14 @@ def test_the_form_is_chosen_on_later_years_alone(fleet) -> None:
     spans = (after.exit_years - after.entry_years)[windows.in_service[windows.owner]]
     assert spans.max() == pytest.approx(3.0)
     choice = choose_model(fleet.history, SETTINGS)
+    # the six years before the as-of date, three years at a time: what was seen in them, and about as much expected
+    weights = leave_out_treated(windows)
+    since = (windows.as_of.to_datetime64() - weights.event_on) / np.timedelta64(1, "D") / 365.25
+    seen = weights.event_weight[since < 6.0].sum()
+    assert choice.scores["observed"].tolist() == [round(seen)] * len(CANDIDATES)
+    assert choice.scores["expected"].between(0.8 * seen, 1.25 * seen).all()
+    # a failure of a cable of some tens of metres at a rate of about 0.01 a km and year, less what was expected
+    assert choice.scores["log_likelihood"].between(np.log(0.001) - 2, 0).all()
     assert choice.scores["is_chosen"].sum() == 1
     best, chosen = choice.scores["log_likelihood"].idxmax(), choice.scores.query("is_chosen").iloc[0]
     assert chosen["hazard"] in ("blend", choice.scores.loc[best, "hazard"])
