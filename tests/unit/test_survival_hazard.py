@@ -29,6 +29,16 @@ def test_the_spline_keeps_the_conventions_of_its_library() -> None:
     assert failed == []
 
 
+def test_steps_are_taken_between_the_quantiles_and_none_beyond() -> None:
+    """Straight pieces: at the nth knot the first n steps are whole, half way between two knots the next is half."""
+    column = np.exp(np.linspace(0, 5, 101))[:, None]
+    steps = StepSpline(n_knots=5, degree=1).fit(column)
+    knots = np.quantile(column, [0, 0.25, 0.5, 0.75, 1])
+    assert_allclose(steps.transform(knots[:, None]), np.tri(5, 4, -1), atol=1e-12)
+    assert_allclose(steps.transform((knots[1:2, None] + knots[2:3, None]) / 2), [[1, 0.5, 0, 0]], atol=1e-12)
+    assert_allclose(steps.transform([[0.5], [500.0]]), [[0] * 4, [1] * 4], atol=1e-12)
+
+
 @pytest.mark.parametrize("hazard", [SplineHazard(penalty=3.0), BoostedHazard(penalty=3.0, rounds=20)])
 def test_parameters_are_kept_and_cloned(hazard) -> None:
     copy = clone(hazard)
