@@ -116,3 +116,12 @@ def test_open_questions_that_would_upset_the_equations_take_off_less(monkeypatch
     monkeypatch.undo()
     wide = solve_at(products, design, start, LOG_SD, 30, is_final=True)
     assert wide.solution.within[0, 1, 1] > 1.2 * kept.solution.within[0, 1, 1]
+
+
+def test_the_grid_steps_by_nine_tenths_of_a_standard_deviation() -> None:
+    """A normal density falls to exp(-0.9^2 / 2) of its height there, and on either side together to about as much."""
+    readings, _ = make_readings(Fleet(classes=2, instruments=12, dug=60), np.random.default_rng(5))
+    weights = fit_velocity(readings, tails_recorded=True).weights.reshape(5, 5)
+    assert weights.sum() == pytest.approx(1)
+    for beside in (weights[[1, 3], 2], weights[2, [1, 3]]):
+        assert (beside / weights[2, 2]).prod() ** 0.5 == pytest.approx(np.exp(-(0.9**2) / 2), abs=0.1)

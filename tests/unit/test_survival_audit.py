@@ -8,11 +8,13 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from scipy import stats
 
 from pipelines.survival.audit import audit_register, count_orphans
 from pipelines.survival.cells import aggregate_cells
-from pipelines.survival.panels import compare_late_entry, tabulate_first_failures, tabulate_fits
-from pipelines.survival.rates import tabulate_classes, tabulate_mean_cumulative
+from pipelines.survival.panels import compare_late_entry, run_fit_test, tabulate_first_failures, tabulate_fits
+from pipelines.survival.power_law import fit_power_law
+from pipelines.survival.rates import tabulate_classes, tabulate_mean_cumulative, view_classes
 from shared.settings import Settings
 from tests.survival_fleets import AS_OF, CLASSES, make_fleet
 
@@ -110,6 +112,28 @@ def test_a_power_law_fleet_passes_its_own_tests(history) -> None:
     assert row["laplace_z"] > 2
     assert row["fit_p"] > 0.005
     assert row["failures"] == fits.loc[(XLPE, "cable"), "failures"]
+    classes = tabulate_classes(history, SETTINGS).set_index("cable_class")
+    columns = ["shape", "shape_lo", "shape_hi", "scale_years_1km"]
+    assert row[columns].tolist() == pytest.approx(classes.loc[XLPE, columns].tolist())
+
+
+def test_the_fit_is_tried_by_years_of_age_joined_until_five_are_expected(history) -> None:
+    """The years by plain loops, the test by scipy.stats.chi2; two degrees are the law's own."""
+    view = next(view for view in view_classes(history) if view.name == XLPE)
+    law = fit_power_law(view.ages, 0.9)
+    bands: list[list[float]] = [[0, 0]]
+    for year in range(int(view.exit_years.max()) + 1):
+        low, high = np.clip(view.entry_years, year, year + 1), np.clip(view.exit_years, year, year + 1)
+        bands[-1][0] += float(view.km @ np.maximum(law.cumulative(high) - law.cumulative(low), 0))
+        bands[-1][1] += int(np.sum((view.event_ages_years >= year) & (view.event_ages_years < year + 1)))
+        if bands[-1][0] >= 5:
+            bands.append([0, 0])
+    *whole, last = bands
+    whole[-1] = [a + b for a, b in zip(whole[-1], last, strict=True)]
+    statistic = sum((seen - expected) ** 2 / expected for expected, seen in whole)
+    found = run_fit_test(view, view.event_ages_years, law)
+    assert (found.statistic, found.degrees) == (pytest.approx(statistic), len(whole) - 2)
+    assert found.p_value == pytest.approx(stats.chi2.sf(statistic, len(whole) - 2))
 
 
 def test_first_failures_and_mean_cumulative_start_in_view(history) -> None:
