@@ -96,7 +96,7 @@ class Words:
     def __call__(self, *keys: object, **values: Any) -> str:
         """The texts of the keys, filled in, a blank between them; a key that is false is left out.
 
-        Checked by: tests/unit/test_reports_words.py
+        Checked by: tests/unit/test_reports_words.py (through Words)
         """
         said = (_Fields().vformat(self.text(key), (), values) for key in keys if isinstance(key, str) and key)
         return " ".join(filter(None, said))

@@ -111,7 +111,8 @@ def test_every_check_a_docstring_names_calls_what_it_checks() -> None:
                 case _:
                     continue
             if not isinstance(node, ast.Module):
-                uses[name] = uses.get(name, set()) | identifiers(node)
+                methods = {part.name for part in ast.walk(node) if isinstance(part, ast.FunctionDef)}
+                uses[name] = uses.get(name, set()) | identifiers(node) | methods
             if isinstance(node, (ast.Module, ast.FunctionDef, ast.ClassDef)):
                 said = (ast.get_docstring(node) or "").partition("Checked by:")[2]
                 for test, caller in re.findall(r"(tests/\w+/\w+\.py)(?:\s+\(through ([\w.]+)\))?", said):

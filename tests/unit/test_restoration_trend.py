@@ -8,7 +8,7 @@ import pytest
 from scipy import stats
 
 from pipelines.restoration.closing_delay import fit_closing_lag
-from pipelines.restoration.trend import TREND_MONTHS, chart_months, compare_years
+from pipelines.restoration.trend import TREND_MONTHS, chart_months, compare_last_years, compare_years
 
 
 def make_jobs(rng: np.random.Generator) -> tuple[pd.DataFrame, pd.Timestamp]:
@@ -100,3 +100,29 @@ def test_the_last_year_is_set_beside_the_one_before() -> None:
     )
     assert compare_years(means[-17:], 0.9) is None
     assert compare_years(np.full(24, 7.0), 0.9) == (7.0, 7.0, 0.0, 0.0, 0.0)
+
+
+def test_a_rise_or_a_fall_is_said_where_the_limits_leave_no_difference_out() -> None:
+    """Complete months alone; a measure with too few has no row."""
+    before, months = np.tile([99.0, 101.0], 6), pd.date_range("2020-01-01", periods=25, freq="MS")
+    means = {
+        "down": [*before, *(before - 9), 500.0],
+        "few": [100.0] * 17,
+        "same": [*before, *(before + 0.1), 500.0],
+        "up": [*before, *(before + 9), 0.0],
+    }
+    trend = pd.concat(
+        pd.DataFrame(
+            {
+                "measure": m,
+                "reported_month": months[: len(v)],
+                "mean_min": v,
+                "is_immature": [n == 24 for n in range(len(v))],
+            }
+        )
+        for m, v in means.items()
+    )
+    found = compare_last_years(trend.sample(frac=1, random_state=1), 0.9).set_index("measure")
+    assert found["judged"].to_dict() == {"down": "fall", "same": "within", "up": "rise"}
+    wanted = stats.ttest_ind(before + 9, before, equal_var=False).confidence_interval(0.9)
+    assert found.loc["up"].tolist()[:4] == pytest.approx([109, 100, wanted.low, wanted.high])
