@@ -32,6 +32,17 @@ def test_bias_points_are_setting_less_fitted_and_the_route_is_slower_by_the_slac
     assert table["velocity_fitted_pct"].to_numpy() == pytest.approx(truth.velocity_pct, abs=0.5)
 
 
+def test_a_setting_is_judged_by_how_far_it_lies_from_the_fit_on_either_side(fitted) -> None:
+    fit, _ = fitted
+    names = list(fit.readings.classes)
+    right = describe_classes(fit, pd.Series(np.nan, index=names), Settings())["velocity_fitted_pct"].to_numpy()
+    told = [
+        describe_classes(fit, pd.Series(right * share, index=names), Settings())["verdict"].tolist()
+        for share in (1.0, 0.9, 1.1)
+    ]
+    assert told == [["in_tolerance"] * 3, ["out_of_tolerance"] * 3, ["out_of_tolerance"] * 3]
+
+
 def test_a_planted_offset_is_found_and_no_good_instrument_is_condemned(fitted) -> None:
     fit, _ = fitted
     table = describe_instruments(fit, [*fit.readings.instruments, "Z9"], NOBODY, Settings()).set_index("instrument_id")
