@@ -6,6 +6,7 @@ import itertools
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from pipelines.locating.drift import sum_cumulatively, weigh_exponentially
 from pipelines.locating.mixed_model import Design, solve, sum_products
@@ -230,3 +231,11 @@ def test_velocity_of_light_and_the_conventions() -> None:
 def test_the_reference_velocity_is_a_usual_factory_setting() -> None:
     """Common practice, no source: about 53 % of c for extruded cable, 38 to 48 % for paper-insulated cable."""
     assert REFERENCE_PCT == 53.0
+
+
+def test_the_share_of_gross_errors_is_bayes_rule_on_two_normals() -> None:
+    """scipy.stats.norm, a gross error adding its own variance to the reading's."""
+    residual, variance, gross = np.array([0.0, 2.0, -5.0, 40.0]), np.array([1.0, 4.0, 4.0, 9.0]), np.full(4, 20.0)
+    right = 0.7 * stats.norm.pdf(residual, 0, variance**0.5)
+    wrong = 0.3 * stats.norm.pdf(residual, 0, (gross**2 + variance) ** 0.5)
+    assert right_probability(residual, variance, gross, 0.3) == pytest.approx(right / (right + wrong))

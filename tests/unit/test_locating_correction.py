@@ -8,8 +8,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.locating.correction import correct_distances, mean_section_slowness
+from pipelines.locating.correction import correct_distances, fit_lines, mean_section_slowness
 from pipelines.locating.line import State
+from pipelines.locating.noise import MEASURED_LENGTH_SHARE
 from pipelines.locating.velocity import fit_velocity
 from tests.locating_fleets import Design, make_readings
 
@@ -68,3 +69,26 @@ def test_pieces_move_the_mean_slowness_of_their_section() -> None:
     found = mean_section_slowness(sections, pieces, ("A", "B"), np.array([1.0, 1.1]))
     assert found["S1"] == pytest.approx(0.8 * 1.0 + 0.2 * 1.1)
     assert found["S2"] == pytest.approx(1.1)
+
+
+def test_the_line_of_an_instrument_never_seen_is_that_of_an_average_one() -> None:
+    """No scale and no offset of its own, noise as of the fleet, and a variance that holds the instruments' spread."""
+    fit = fit_velocity(make_readings(Design(classes=2, instruments=3), np.random.default_rng(41))[0])
+    lines = fit_lines(fit).set_index(["instrument_id", "cable_class"])
+    unseen, slope = lines.loc[""], (1 + fit.state.slack) * fit.state.slowness
+    assert unseen["readings"].tolist() == [0, 0]
+    assert unseen["constant_m"].to_numpy() == pytest.approx([fit.state.tail_m] * 2)
+    assert unseen["slope"].to_numpy() == pytest.approx(slope)
+    assert unseen["noise_constant_variance"].to_numpy() == pytest.approx([fit.noise.constant_m**2] * 2)
+    growing = fit.noise.growing**2 + MEASURED_LENGTH_SHARE
+    assert unseen["noise_growing_variance"].to_numpy() == pytest.approx(growing * slope**2)
+    for code, instrument in enumerate(fit.readings.instruments):
+        own = lines.loc[instrument]
+        assert own["slope"].to_numpy() == pytest.approx(slope * (1 + fit.state.scale[code]))
+        assert own["noise_constant_variance"].to_numpy() == pytest.approx(
+            [fit.noise.constant_m**2 * fit.factor[code]] * 2
+        )
+        assert (own[["constant_variance", "slope_variance"]] < unseen[["constant_variance", "slope_variance"]]).all(
+            None
+        )
+    assert lines["readings"].sum() == len(fit.readings.part_row[fit.readings.instrument[fit.readings.part_row] >= 0])
