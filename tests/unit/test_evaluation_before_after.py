@@ -156,6 +156,14 @@ def test_injected_and_watched_sets() -> None:
     assert set(watched["counts"]) == {"loop"}
 
 
+def test_a_fleet_of_which_nothing_was_replaced_injected_or_watched_has_no_set() -> None:
+    history = place_sections(make_fleet(3, loops=5).history)
+    sections = history.sections.assign(retired_on=pd.NaT, rejuvenated_on=pd.NaT)
+    nothing = list_members(dataclasses.replace(history, sections=sections), REASONS, {})
+    assert nothing.empty
+    assert list(nothing.columns) == list(list_watched(history, {"L00001": history.as_of}).columns)
+
+
 def test_no_verdict_without_enough_to_expect(history: FailureHistory, model: FailureModel) -> None:
     members = join_members(list_members(history, REASONS, {}), list_by_rules(history, model))
     table = table_of(history, model, members, 3.0, 0.9)
