@@ -146,6 +146,8 @@ def test_injected_and_watched_sets() -> None:
     now = dataclasses.replace(history, sections=sections)
     injected = list_injected(now)
     assert injected[["group_name", "section_id"]].to_numpy().tolist() == [["2022", "S000004"], ["all years", "S000004"]]
+    # a failure of the injected cable itself is counted, and one of which the loop alone is known is not
+    assert injected[["counts", "counts_loop_only", "is_followed"]].to_numpy().tolist() == [["same", False, True]] * 2
     watched = list_watched(now, {"L00001": dt.date(2021, 1, 1)})
     there = sections[
         (sections["loop_id"] == "L00001")

@@ -59,3 +59,4 @@ def test_slack_and_noise_are_told(fitted) -> None:
     assert terms["slack_pct"] == pytest.approx(2.0, abs=0.6)
     assert terms["growing_noise_pct"] == pytest.approx(2.5, abs=0.5)
     assert terms["readings"] == len(fit.readings)
+    assert 1 < terms["rounds"] < 60  # it settled before it had to stop

@@ -26,6 +26,12 @@ def test_the_graph_of_who_read_what() -> None:
     assert links.loc[links["instrument"] == 0, "is_shared"].all()
 
 
+def test_instruments_that_share_no_class_are_not_linked() -> None:
+    links = link_classes_and_instruments(fit(Design(classes=2, instruments=4, reads=((1,), (1,), (0,), (0,)), dug=20)))
+    component = links.groupby("instrument")["component"].first()
+    assert component[0] == component[1] != component[2] == component[3]
+
+
 def test_alone_on_its_class_nothing_is_known_but_the_prior() -> None:
     known = common_scale_sd(fit(ALONE))
     assert known[2] == pytest.approx(SLOWNESS_PRIOR_SD)
