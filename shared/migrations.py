@@ -26,7 +26,7 @@ def find_version(con: duckdb.DuckDBPyConnection) -> int:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_warehouse_versions.py
+    Checked by: tests/end_to_end/test_warehouse_versions.py (through open_warehouse)
     """
     tables = set(con.execute("select schema_name, table_name from duckdb_tables() where not internal").fetchall())
     if ("settings", "schema_version") in tables:
@@ -43,7 +43,7 @@ def migrate(con: duckdb.DuckDBPyConnection) -> None:
     Raw and settings are kept. Of the layers that a refresh rebuilds, tables of a name or with columns that the
     dictionary does not know are dropped, so that nothing reads what nobody writes any more.
 
-    Checked by: tests/end_to_end/test_warehouse_versions.py
+    Checked by: tests/end_to_end/test_warehouse_versions.py (through open_warehouse)
     """
     steps = read_steps()
     newest = max(steps)

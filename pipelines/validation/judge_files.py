@@ -52,7 +52,7 @@ def judge_files(
 
     Notes
     -----
-    Checked by: tests/unit/test_validation_file_rules.py
+    Checked by: tests/unit/test_validation_file_rules.py (through load_paths)
     """
     results: list[FileResult] = []
     counted = con.execute("select file_no from judged group by file_no having count(*) >= ?", [settings.file_min_rows])

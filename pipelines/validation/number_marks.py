@@ -21,7 +21,7 @@ def find_assumed_thousands(
 
     Notes
     -----
-    Checked by: tests/unit/test_validation_file_rules.py
+    Checked by: tests/unit/test_validation_file_rules.py (through load_paths)
     """
     del settings
     found = []
@@ -46,7 +46,7 @@ def find_unread_decimals(
 
     Notes
     -----
-    Checked by: tests/unit/test_validation_file_rules.py
+    Checked by: tests/unit/test_validation_file_rules.py (through load_paths)
     """
     del settings
     found = []
