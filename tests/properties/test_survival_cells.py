@@ -35,3 +35,17 @@ def test_cutting_a_section_in_two_changes_no_cell() -> None:
     twice = [np.r_[a, a] for a in (pattern, entry, leave)]
     cut = aggregate_cells(*twice, np.r_[0.2 * km, 0.8 * km], none.astype(int), none, none)
     assert_allclose(cut["exposure_km_years"], whole["exposure_km_years"], rtol=1e-9)
+
+
+def test_a_failure_outside_the_view_is_counted_in_its_own_year() -> None:
+    """A km of pattern 0 in view from 10 to 12; failures before and after, and one of a pattern never in view."""
+    found = aggregate_cells(
+        np.array([0]),
+        np.array([10.0]),
+        np.array([12.0]),
+        np.ones(1),
+        np.array([0, 0, 1]),
+        np.array([4.5, 15.2, 3.5]),
+        np.ones(3),
+    )
+    assert found.to_numpy().tolist() == [[0, 4, 0, 1], [0, 10, 1, 0], [0, 11, 1, 0], [0, 15, 0, 1], [1, 3, 0, 1]]
