@@ -37,7 +37,7 @@ def test_jobs_of_few_stormy_days_have_wider_limits_than_as_many_days() -> None:
     jobs = pd.DataFrame({"all": "all", "abnormal_days": length, "loop_failures_per_year": 0.1})
     apart, together = (
         summarise_abnormal_days(
-            jobs.assign(reported_on=days), ("all",), level=0.9, replicates=500, rng=np.random.default_rng(1)
+            jobs.assign(reported_on=days), ("all",), coverage=0.9, replicates=500, rng=np.random.default_rng(1)
         ).iloc[0]
         for days in (range(60), np.repeat(range(12), 5))
     )
@@ -48,9 +48,9 @@ def test_jobs_of_few_stormy_days_have_wider_limits_than_as_many_days() -> None:
 
 def test_no_jobs_give_no_rows() -> None:
     empty = pd.DataFrame({"all": [], "reported_on": [], "abnormal_days": [], "loop_failures_per_year": []}, dtype=float)
-    found = summarise_abnormal_days(empty, ("all",), level=0.9, replicates=200, rng=np.random.default_rng(1))
+    found = summarise_abnormal_days(empty, ("all",), coverage=0.9, replicates=200, rng=np.random.default_rng(1))
     assert found.empty
     one = summarise_abnormal_days(
-        empty.reindex([0]).fillna(1.0), ("all",), level=0.9, replicates=200, rng=np.random.default_rng(1)
+        empty.reindex([0]).fillna(1.0), ("all",), coverage=0.9, replicates=200, rng=np.random.default_rng(1)
     )
     assert list(found.columns) == list(one.columns)

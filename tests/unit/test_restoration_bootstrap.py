@@ -65,9 +65,9 @@ def test_coverage_of_the_mean_is_near_the_level() -> None:
     assert 0.86 <= covered <= 0.91
 
 
-@pytest.mark.parametrize("level", [0.8, 0.9])
+@pytest.mark.parametrize("coverage", [0.8, 0.9])
 @pytest.mark.parametrize("size", range(2, SMALLEST_FOR_SADDLEPOINT))
-def test_limits_of_the_mean_of_few_jobs_are_those_of_all_resamples(size: int, level: float) -> None:
+def test_limits_of_the_mean_of_few_jobs_are_those_of_all_resamples(size: int, coverage: float) -> None:
     """The chance of every sum of `size` whole minutes drawn from as many is their chances folded together."""
     minutes = np.array([1, 2, 4, 8, 15, 28, 40, 61, 90])[:size]
     one = np.bincount(minutes) / size
@@ -75,8 +75,8 @@ def test_limits_of_the_mean_of_few_jobs_are_those_of_all_resamples(size: int, le
     names = np.repeat(["a", "b"], size)
     both = np.append(minutes, 100.0 + minutes)
     rng = np.random.default_rng(size)
-    found = limit_groups(sort_groups(both, names), level=level, replicates=20_000, rng=rng)
-    for end, tail in (("mean_lo", (1 - level) / 2), ("mean_hi", (1 + level) / 2)):
+    found = limit_groups(sort_groups(both, names), coverage=coverage, replicates=20_000, rng=rng)
+    for end, tail in (("mean_lo", (1 - coverage) / 2), ("mean_hi", (1 + coverage) / 2)):
         total = round(found[end][0] * size)
         assert found[end][0] * size == pytest.approx(total, abs=1e-6)
         # 20,000 draws leave 0.003 of noise in a chance
@@ -88,7 +88,7 @@ def test_ten_jobs_are_enough_for_limits_without_drawing() -> None:
     minutes = np.array([3.0, 5, 8, 12, 20, 22, 31, 40, 55, 90])
     for size, same in ((9, False), (10, True)):
         limits = [
-            limit_groups(sort_groups(minutes[:size], np.full(size, "a")), level=0.8, replicates=2000, rng=rng)[
+            limit_groups(sort_groups(minutes[:size], np.full(size, "a")), coverage=0.8, replicates=2000, rng=rng)[
                 "mean_hi"
             ][0]
             for rng in map(np.random.default_rng, range(8))
@@ -130,7 +130,7 @@ def test_no_jobs_give_no_rows() -> None:
     assert found.empty
     one = limit_groups(
         sort_groups(np.array([1.0]), np.array(["a"], dtype=object)),
-        level=0.9,
+        coverage=0.9,
         replicates=200,
         rng=np.random.default_rng(1),
     )

@@ -90,7 +90,7 @@ def test_four_jobs_in_two_groups_by_hand() -> None:
     """Log minutes 1 and 3 against 2 and 6, their means 2 and 4 one below and above the fleet's. Squares of 1, 1, 4 and
     4 over two degrees of freedom: 5. Jobs without minutes or a known group count nowhere."""
     jobs = alike([*np.exp([1.0, 3.0, 2.0, 6.0]), 0.0, np.nan, 9.0], "AABBAB?").replace({"district": {"?": "unknown"}})
-    found = compare_groups(jobs, "district", "minutes", level=0.9, min_jobs=2)
+    found = compare_groups(jobs, "district", "minutes", coverage=0.9, min_jobs=2)
     assert found["group_name"].tolist() == ["A", "B"]
     assert found["jobs"].tolist() == [2, 2]
     assert np.log(found["ratio_seen"]).tolist() == pytest.approx([-1, 1])
@@ -102,21 +102,21 @@ def test_four_jobs_in_two_groups_by_hand() -> None:
     # HC1: mean squares of the two groups, 1 and 4, over their two jobs, times 4 / 2; the contrast takes half of each
     reach = 1.644854 * (2 * (1 / 2 + 4 / 2) / 4) ** 0.5
     assert np.log(found["ratio_hi"]).tolist() == pytest.approx([-1 + reach, 1 + reach], rel=1e-6)
-    assert compare_groups(jobs, "district", "minutes", level=0.9, min_jobs=3).empty
+    assert compare_groups(jobs, "district", "minutes", coverage=0.9, min_jobs=3).empty
 
 
 def test_a_group_beyond_the_outer_funnel_is_faster_or_slower() -> None:
     jobs = alike(np.exp([0.0, 0.1, 0.2, 2.0, 2.1, 2.2, 1.0, 1.1, 1.2]).tolist(), "AAABBBCCC")
-    found = compare_groups(jobs, "district", "minutes", level=0.9, min_jobs=1)
+    found = compare_groups(jobs, "district", "minutes", coverage=0.9, min_jobs=1)
     assert found["verdict"].tolist() == ["faster", "slower", "within"]
 
 
 def test_too_few_jobs_or_one_group_give_no_rows() -> None:
     jobs = make_jobs(np.random.default_rng(5), 50, {"A": 0.0})
     two = alike([1.0, 2.0, 3.0, 4.0], "ABAB")
-    full = compare_groups(two, "district", "minutes", level=0.9, min_jobs=1)
+    full = compare_groups(two, "district", "minutes", coverage=0.9, min_jobs=1)
     assert full["jobs"].tolist() == [2, 2]
     for given in (jobs, two[:3], two[:0]):  # two groups leave one of three jobs, none to tell the spread by
-        found = compare_groups(given, "district", "minutes", level=0.9, min_jobs=1)
+        found = compare_groups(given, "district", "minutes", coverage=0.9, min_jobs=1)
         assert found.empty
         assert list(found.columns) == list(full.columns)

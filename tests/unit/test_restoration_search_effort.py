@@ -90,10 +90,10 @@ def test_effort_is_averaged_over_jobs() -> None:
 def test_no_jobs_give_no_rows() -> None:
     columns = ["all", "reported_on", "tests", "least_tests", "least_tests_by_count", "locate_min"]
     empty = pd.DataFrame(columns=columns, dtype=float)
-    found = measure_search_effort(empty, ("all",), level=0.9, replicates=200, rng=np.random.default_rng(1))
+    found = measure_search_effort(empty, ("all",), coverage=0.9, replicates=200, rng=np.random.default_rng(1))
     assert found.empty
     one = measure_search_effort(
-        empty.reindex([0]).fillna(1.0), ("all",), level=0.9, replicates=200, rng=np.random.default_rng(1)
+        empty.reindex([0]).fillna(1.0), ("all",), coverage=0.9, replicates=200, rng=np.random.default_rng(1)
     )
     assert list(found.columns) == list(one.columns)
 
@@ -113,6 +113,6 @@ def test_minutes_of_a_test_need_thirty_timed_jobs_that_differ() -> None:
         (jobs.assign(locate_min=jobs["locate_min"].where(jobs.index > 0)), np.nan),
         (jobs.assign(tests=3.0), np.nan),
     ):
-        found = measure_search_effort(given, ("all",), level=0.9, replicates=200, rng=np.random.default_rng(1))
+        found = measure_search_effort(given, ("all",), coverage=0.9, replicates=200, rng=np.random.default_rng(1))
         columns = ["mean_least_tests", "mean_least_tests_by_count", "minutes_per_test", "excess_min"]
         assert found.loc[0, columns].tolist() == pytest.approx([2.5, 2.6, slope, 0.5 * slope], nan_ok=True)

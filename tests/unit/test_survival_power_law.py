@@ -7,7 +7,7 @@ import pytest
 from numpy.testing import assert_allclose
 from scipy.optimize import brentq
 
-from pipelines.survival.curves import PowerLawCurves, fit_power_law_curves, spend_between
+from pipelines.survival.curves import PowerLawCurves, expect_between, fit_power_law_curves
 from pipelines.survival.power_law import ShapePrior, fit_power_law, fit_shape, summarise_ages, summarise_classes
 from pipelines.survival.rates import view_classes
 from shared.settings import Settings
@@ -114,8 +114,8 @@ def test_what_is_expected_up_to_an_age_is_that_of_every_window() -> None:
     leave, at = entry + rng.uniform(0, 20, 80), np.array([0.0, 3.0, 11.5, 25.0, 60.0])
     data = summarise_ages(entry, leave, km, [9.0])
     by_window = [km @ (np.minimum(leave, a) ** 2.0 - np.minimum(entry, a) ** 2.0) for a in at]
-    assert_allclose(data.spend_up_to(at, np.square), by_window, atol=1e-10)
-    assert_allclose(data.spend_up_to(at)[-1], data.exposure_km_years)
+    assert_allclose(data.cumulate_hazard(at, np.square), by_window, atol=1e-10)
+    assert_allclose(data.cumulate_hazard(at)[-1], data.exposure_km_years)
 
 
 def test_curves_are_powers_of_age() -> None:
@@ -125,7 +125,7 @@ def test_curves_are_powers_of_age() -> None:
         [0.002 * 10**2, 0, 0.03 * 10, 0]
     )
     assert curves.intensity(codes, np.array([10.0, 5.0, 10.0, 5.0])) == pytest.approx([0.04, 0.02, 0.03, 0.03])
-    spent = spend_between(curves, codes, np.array([5.0, 0.0, 5.0, 0.0]), np.array([10.0, 10.0, 7.0, 0.0]))
+    spent = expect_between(curves, codes, np.array([5.0, 0.0, 5.0, 0.0]), np.array([10.0, 10.0, 7.0, 0.0]))
     assert spent == pytest.approx([0.002 * (100 - 25), 0.2, 0.03 * 2, 0])
 
 
