@@ -12,7 +12,16 @@ from typing import TYPE_CHECKING
 from reports import changes
 from reports import page as shell
 from reports.marts import Marts
-from reports.pages import data_quality, index, locating, methods, picked, reference, replacement, restoration
+from reports.pages import (
+    data_quality,
+    index,
+    locating,
+    methods,
+    reference,
+    replacement,
+    restoration,
+    restoration_choice,
+)
 from shared.errors import UserError
 
 if TYPE_CHECKING:
@@ -100,7 +109,7 @@ def render_pages(marts: Marts, settings: Settings, changed: tuple[str, ...] = ()
     for module in (replacement, restoration, locating, data_quality):
         made = module.build(marts, settings)
         if module is restoration:
-            made = replace(made, sections=(picked.section(marts, settings), *made.sections))
+            made = replace(made, sections=(restoration_choice.section(marts, settings), *made.sections))
         texts[f"{made.key}.html"] = shell.render(made, frame)
     looked_up = (reference.build_dictionary(), reference.build_rules(), reference.build_settings(settings))
     for reference_page in (methods.build(settings), *looked_up):

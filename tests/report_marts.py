@@ -88,7 +88,7 @@ def write_small_marts(con: duckdb.DuckDBPyConnection, *, loops: int = 40, digs: 
         **locating_marts(draws, digs),
         **survival_marts(draws),
         **replacement_marts(draws, loops),
-        **belief_marts(draws),
+        **evaluation_marts(draws),
         **firmness_marts(loops),
         **strip_marts(loops),
         "marts.quarantine": quarantine_mart(),
@@ -359,7 +359,7 @@ def replacement_marts(draws: np.random.Generator, loops: int) -> dict[str, pd.Da
     }
 
 
-def belief_marts(draws: np.random.Generator) -> dict[str, pd.DataFrame]:
+def evaluation_marts(draws: np.random.Generator) -> dict[str, pd.DataFrame]:
     """Past forecasts, and sets before and after."""
     scores = pd.DataFrame(
         [(pd.Timestamp(f"{year}-12-31"), how, name) for year in (2020, 2024)

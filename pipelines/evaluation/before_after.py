@@ -99,7 +99,7 @@ def expect_nothing_done(
         Fitted at a past date to what was known then (history.known_at of this history; its windows say when): the last
         that stands no later than the members' dates.
     members
-        The sets: picked_sets.list_members and list_by_rules give them.
+        The sets: cohorts.list_members and list_by_rules give them.
     years
         Years looked at on either side of each date; less where the records or the time since are shorter.
 

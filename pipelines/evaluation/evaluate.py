@@ -125,7 +125,7 @@ def judge_model(
     model
         Fitted to known_at of this history on one of the dates.
     members
-        picked_sets.list_members: those picked from the model's date up to the next are its to judge, and the first
+        cohorts.list_members: those picked from the model's date up to the next are its to judge, and the first
         model's also those before, of which it expects nothing.
     dates
         Dates of all models, earliest first.

@@ -78,7 +78,7 @@ def list_moves(base: Case, sections: pd.DataFrame) -> Iterator[Moved]:
     section to its own at once, which is further than chance takes them together; and every section by as much as the
     limits of its district's total, which is how they err together.
 
-    Checked by: tests/unit/test_investment_one_way_sensitivity.py (through move_inputs)
+    Checked by: tests/unit/test_investment_one_way_sensitivity.py (through vary_inputs)
     """
     terms = base.terms
     prices = 1.0 - terms.sensitivity_price_share, 1.0 + terms.sensitivity_price_share
@@ -157,7 +157,7 @@ def add_district_limits(sections: pd.DataFrame, districts: pd.DataFrame) -> pd.D
     )
 
 
-def move_inputs(
+def vary_inputs(
     sections: pd.DataFrame, terms: Replacement, new_cable: NewCable, repair_cost: float, horizon_years: float
 ) -> pd.DataFrame:
     """The first year's programme valued and chosen anew with each input at its low and its high value.

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.investment.cost_curve import trace_cost_curve
-from pipelines.investment.one_way_sensitivity import add_district_limits, move_inputs
+from pipelines.investment.one_way_sensitivity import add_district_limits, vary_inputs
 from pipelines.investment.options import Budget, can_be_injected, list_options, read_budget
 from pipelines.investment.plan import LATER_GAP, Plan, choose_work, forecast_years, plan_years
 from pipelines.ranking.money import annuity_factor
@@ -61,7 +61,7 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
     )
     plan = plan_years(sections, forecast_years(model, horizon, terms.programme_years), rate, terms, horizon)
     in_money = dataclasses.replace(terms, budget_km=0.0)
-    moved = move_inputs(
+    moved = vary_inputs(
         add_district_limits(sections, facts.districts), terms, facts.new_cable, facts.costs.repair_cost, horizon
     )
     rows = [

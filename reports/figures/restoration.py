@@ -171,7 +171,7 @@ def chart_picked(rows: pd.DataFrame) -> go.Figure:
     -----
     Trace order is fixed: mean, median, 90th percentile (the page's script fills them in that order).
 
-    Checked by: tests/unit/test_reports_picked.py (through picked.summarise)
+    Checked by: tests/unit/test_reports_restoration_choice.py (through restoration_choice.summarise)
     """
     chart = style.new_chart(style.row_height(len(rows), each=44, around=96))
     names = [STAGE_NAMES[stage] for stage in rows["stage"]]

@@ -15,8 +15,8 @@ from pipelines.evaluation.forecast_score import deviance
 from pipelines.investment.programme import choose_options
 from pipelines.survival.cox import fit_cox
 from pipelines.survival.treatment import PRIOR_FAILURES
-from reports.pages.picked import summarise
 from reports.pages.reference import Part, Reference
+from reports.pages.restoration_choice import summarise
 from reports.words import Words
 from shared.intervals import poisson_limits, ratio_limits
 from shared.units import C_M_PER_US, DAYS_PER_YEAR, one_way_time_us

@@ -8,7 +8,7 @@ import pandas as pd
 
 from reports.marts import judged
 from reports.page import Answer, Exhibit, Page, Section
-from reports.pages import loop_sheets, replacement_belief, replacement_money, survival
+from reports.pages import loop_sheets, replacement_evaluation, replacement_money, survival
 from reports.words import Words
 
 if TYPE_CHECKING:
@@ -51,7 +51,7 @@ def build(marts: Marts, settings: Settings) -> Page:
             Section("The ranking", (*loop_sheets.ranking(marts, settings), reasons(loops, found))),
             loop_sheets.section(marts, settings),
             replacement_money.section(marts, settings),
-            *replacement_belief.sections(marts, settings),
+            *replacement_evaluation.sections(marts, settings),
             survival.section(marts, settings),
         ),
         seldom=SELDOM,
@@ -73,7 +73,7 @@ def answer(marts: Marts, settings: Settings) -> Answer:
         "length_share": found.of("loops_length_share", n_top),
         "failures_share": found.of("loops_failures_share", n_top),
         "settings": settings,
-        "tried": replacement_belief.backtest_sentence(found),
+        "tried": replacement_evaluation.backtest_sentence(found),
     }
     rank = "answer.first_rank_clear" if found["first_rank"] == "clear" else "answer.first_rank_open"
     return Answer(

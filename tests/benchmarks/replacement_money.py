@@ -17,7 +17,7 @@ from scipy.optimize import Bounds, LinearConstraint, milp
 from scipy.sparse import coo_array
 
 from pipelines.investment.cost_curve import trace_cost_curve
-from pipelines.investment.one_way_sensitivity import move_inputs
+from pipelines.investment.one_way_sensitivity import vary_inputs
 from pipelines.investment.options import list_options, read_budget
 from pipelines.investment.plan import choose_work, plan_years
 from pipelines.ranking.money import NewCable
@@ -121,7 +121,7 @@ def main(sections: int = 100_000) -> float:
     years = time.process_time()
     curve = trace_cost_curve(options, terms)
     curved = time.process_time()
-    moved = move_inputs(frame, terms, NewCable(RATE, None, 0, 0.0), 7_000.0, 5.0)
+    moved = vary_inputs(frame, terms, NewCable(RATE, None, 0, 0.0), 7_000.0, 5.0)
     print(
         f"{sections:,} sections, {len(options):,} options, budget {terms.budget:,.0f} a year: first year "
         f"{one - start:.2f} s, gap {100 * first.gap:.4f} % of the bound; plan of {len(plan.years)} years "

@@ -417,7 +417,7 @@ def test_the_dark_scheme_redraws_charts_in_its_own_inks(browser: Any, small: Any
 
 def test_a_district_and_years_are_worked_out_in_the_page(browser: Any, small: Any) -> None:
     """The page's own script against numpy and the builder's formulas, on the jobs of the choice."""
-    from reports.pages.picked import MINUTES, summarise
+    from reports.pages.restoration_choice import MINUTES, summarise
 
     jobs = small[1]["job_stages"]
     part = jobs[(jobs["district_id"] == "Birch") & jobs["reported_year"].between(2018, 2022)]

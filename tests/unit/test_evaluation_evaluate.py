@@ -15,8 +15,8 @@ from pipelines.evaluation.cohorts import list_members
 from pipelines.survival.history import FailureHistory, known_at
 from pipelines.survival.model import fit_failure_model
 from reports import marts as shell
-from reports.pages import replacement_belief as page
-from reports.pages import replacement_firmness as firmness
+from reports.pages import replacement_evaluation as page
+from reports.pages import replacement_sensitivity as firmness
 from shared.settings import Settings
 from tests.report_marts import found_in, write_small_marts
 from tests.survival_fleets import make_fleet

@@ -7,7 +7,7 @@ import dataclasses
 import pandas as pd
 import pytest
 
-from pipelines.investment.one_way_sensitivity import add_district_limits, move_inputs
+from pipelines.investment.one_way_sensitivity import add_district_limits, vary_inputs
 from pipelines.ranking.money import NewCable, annuity_factor
 from shared import dictionary
 from tests.replacement_fleets import PLAIN, make_sections
@@ -28,7 +28,7 @@ def moved_inputs(terms=TERMS, expected: float = 1.0, insulation: str = "EPR") ->
             "expected_failures_hi": [12.0],
         }
     )
-    found = move_inputs(add_district_limits(sections, districts), terms, NEW, 6500.0, 5.0)
+    found = vary_inputs(add_district_limits(sections, districts), terms, NEW, 6500.0, 5.0)
     return found.set_index("input")
 
 

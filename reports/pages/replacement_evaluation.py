@@ -6,10 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from reports.figures import replacement_belief as figures
+from reports.figures import replacement_evaluation as figures
 from reports.marts import judged
 from reports.page import Exhibit, Section, largest
-from reports.pages import replacement_firmness
+from reports.pages import replacement_sensitivity
 from reports.words import Words
 
 if TYPE_CHECKING:
@@ -29,7 +29,7 @@ FIGURES = "marts.replacement_figures"
 
 def sections(marts: Marts, settings: Settings) -> tuple[Section, Section]:
     """The sections of the page on why to believe the ranking."""
-    return section(marts, settings), replacement_firmness.section(marts)
+    return section(marts, settings), replacement_sensitivity.section(marts)
 
 
 def section(marts: Marts, settings: Settings) -> Section:

@@ -90,7 +90,7 @@ def summarise(minutes: Floats, coverage: float) -> dict[str, float]:
     ----------
     N. J. Johnson, J. Amer. Statist. Assoc. 73 (1978), 536-544.
 
-    Checked by: tests/unit/test_reports_picked.py
+    Checked by: tests/unit/test_reports_restoration_choice.py
     """
     names = ("mean_min", "mean_lo", "mean_hi", "median_min", "p90_min", "over_4_h", "over_8_h")
     n = len(minutes)

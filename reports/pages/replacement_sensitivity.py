@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from reports.figures import replacement_belief as figures
+from reports.figures import replacement_evaluation as figures
 from reports.page import Exhibit, Section
 from reports.pages.loop_sheets import SHOWN_LOOPS
 from reports.words import Words
