@@ -167,7 +167,7 @@ def _lay_ready(other: duckdb.DuckDBPyConnection, table: str, decided: pd.DataFra
 
 def _fit_classes(other: duckdb.DuckDBPyConnection, settings: Settings) -> pd.DataFrame:
     """Velocities by class, fitted as the locating step fits them."""
-    from pipelines.locating.estimates import describe_classes
+    from pipelines.locating.class_and_instrument_tables import describe_classes
     from pipelines.locating.step import fit_readings, median_settings, read_inputs
 
     inputs = read_inputs(other)

@@ -8,9 +8,9 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from pipelines.locating.class_and_instrument_tables import describe_classes, describe_instruments
 from pipelines.locating.correction import fit_lines
 from pipelines.locating.coverage import parametric_quantile
-from pipelines.locating.estimates import describe_classes, describe_instruments
 from pipelines.locating.readings import REFERENCE_PCT
 from pipelines.locating.velocity import VelocityFit, fit_velocity
 from pipelines.locating.verdicts import check_distances, tolerated_error

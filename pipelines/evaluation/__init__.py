@@ -1,12 +1,14 @@
-"""Evaluation: would the ranking have been right, and what fell by itself?
+"""Evaluation: would the ranking have been right, and what would have fallen with nothing done?
 
 Tables in: staging.sections, and the history and failure model that the ranking rests on. Tables out: step.TABLES.
 
 backtest.py            what the ranking would have captured at past dates, beside the rules people use
-capture.py             in which order a rule picks, and how much lies on what it picks first
+rule_orders.py         in which order each rule picks
+capture.py             how many failures lie on what a rule picks first
 backtest_money.py      the same for the same money
 forecast_score.py      past forecasts of a year beside what came
-before_after.py        regression to the mean: what fell by itself, for the sets of cohorts.py
+before_after.py        regression to the mean: what was to be expected with nothing done
+cohorts.py             the sets of cable that before_after follows
 ranking_sensitivity.py how the top of the ranking depends on how the records are read
 evaluate.py            runs them all over the same models of past dates
 step.py                the only reading and writing

@@ -16,7 +16,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from pipelines.evaluation.capture import LENGTH_FRACTIONS, Draws, measure_capture, order_by_rule, sum_drawn
+from pipelines.evaluation.capture import LENGTH_FRACTIONS, Draws, measure_capture, sum_drawn
+from pipelines.evaluation.rule_orders import RULES, order_by_rule
 from pipelines.survival.history import (
     FailureHistory,
     code_names,
@@ -33,16 +34,6 @@ from shared.units import DAYS_PER_YEAR
 GRAINS = ("section", "loop")
 RECENT_YEARS = 3.0
 """Years that recent_failures looks back."""
-
-RULES: dict[str, str] = {
-    "model": "failures the model expects per km over the horizon",
-    "most_failures": "failures on record; ties by age",
-    "recent_failures": "failures of the last three years; ties by age",
-    "failures_per_km": "failures on record per km; ties by age",
-    "oldest_first": "age, by length where a loop has several",
-    "three_in_five_years": "three failures or more in the last five years first, the rest as it comes",
-    "random": "as it comes",
-}
 
 
 class Model(Protocol):

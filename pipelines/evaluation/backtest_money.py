@@ -7,9 +7,10 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from pipelines.evaluation.backtest import RULES, Orders
-from pipelines.evaluation.capture import Draws, measure_capture, order_by_rule, sum_drawn
-from pipelines.ranking.money import price_per_km
+from pipelines.evaluation.backtest import Orders
+from pipelines.evaluation.capture import Draws, measure_capture, sum_drawn
+from pipelines.evaluation.rule_orders import RULES, order_by_rule
+from pipelines.ranking.costs import price_per_km
 from shared.arrays import Floats
 from shared.settings import Replacement
 

@@ -1,9 +1,8 @@
-"""In which order does a rule pick units, and how many failures lie on what it picks first?"""
+"""How many failures lie on what a rule picks first?"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -18,77 +17,6 @@ AT_ONCE = 1024
 """Units or loops whose draws are made floats at a time: those of a large fleet would take a third of a gigabyte."""
 
 LENGTH_FRACTIONS = (0.01, 0.05, 0.10, 0.20)
-
-
-def order_by_rule(units: pd.DataFrame, rule: str, by_age: Integers | None = None) -> tuple[Integers, Integers]:
-    """Order in which a rule picks the units, and the first place of each group that it ties.
-
-    Parameters
-    ----------
-    units
-        Units with length_km, age_years and what the rule goes by.
-    rule
-        A rule of backtest.RULES, or a column of units, larger picked first.
-    by_age
-        Order of oldest_first, where it has been worked out already: the other rules break their ties by it.
-
-    Notes
-    -----
-    Checked by: tests/unit/test_evaluation_backtest.py
-    """
-    key, breaks_ties_by_age = _sort_key(units, rule)
-    keys = [key]
-    if breaks_ties_by_age:
-        age = units["age_years"].to_numpy()
-        oldest = _largest_first(age) if by_age is None else by_age
-        order = oldest[_largest_first(key[oldest])]
-        keys.append(age)
-    else:
-        order = _largest_first(key)
-    differs = np.zeros(max(len(order) - 1, 0), dtype=bool)
-    for one in keys:
-        ordered = one[order]
-        differs |= ordered[1:] != ordered[:-1]
-    return order, np.concatenate([[0], 1 + np.flatnonzero(differs)])
-
-
-def _largest_first(key: NDArray[Any]) -> Integers:
-    """Order from the largest to the least; equals keep their order."""
-    if len(key) and key.min() >= 0:
-        # most units have no failure on record: only those that have one are sorted
-        above = np.flatnonzero(key)
-        if 2 * len(above) <= len(key):
-            return np.concatenate([above[_sort_down(key[above])], np.flatnonzero(key == 0)])
-    return _sort_down(key)
-
-
-def _sort_down(key: NDArray[Any]) -> Integers:
-    """Stable order from the largest to the least. Small whole numbers are sorted by their digits."""
-    if key.dtype.kind in "bi" and (key.dtype.kind == "b" or (len(key) and key.min() >= 0 and key.max() < 2**15)):
-        return np.argsort(-key.astype(np.int16), kind="stable")
-    return np.argsort(-key.astype(np.float64), kind="stable")
-
-
-def _sort_key(units: pd.DataFrame, rule: str) -> tuple[NDArray[Any], bool]:
-    """What a rule sorts by, larger picked first, and whether it breaks ties by age."""
-    length = units["length_km"].to_numpy()
-    match rule:
-        case "model":
-            return units["expected"].to_numpy() / length, False
-        case "most_failures":
-            return units["failures"].to_numpy(), True
-        case "recent_failures":
-            return units["failures_recent"].to_numpy(), True
-        case "failures_per_km":
-            return units["failures"].to_numpy() / length, True
-        case "oldest_first":
-            return np.zeros(len(units)), True
-        case "three_in_five_years":
-            return units["failures_five_years"].to_numpy() >= 3, False
-        case "random":
-            return np.zeros(len(units)), False
-        case _:
-            return units[rule].to_numpy(), False
 
 
 def measure_capture(
@@ -120,7 +48,7 @@ def measure_capture(
     Returns
     -------
     captured, share_drawn
-        Failures captured, shape (fractions,); captured over all failures in each replicate, shape
+        Failures captured (failures_captured), shape (fractions,); captured over all failures in each replicate, shape
         (replicates, fractions).
 
     Notes

@@ -10,7 +10,7 @@ import pandas as pd
 
 from pipelines.evaluation.backtest import RECENT_YEARS
 from pipelines.evaluation.before_after import SUCCESSION_DAYS
-from pipelines.evaluation.capture import order_by_rule
+from pipelines.evaluation.rule_orders import order_by_rule
 from pipelines.survival.history import FailureHistory, code_names, find_rows
 from pipelines.survival.model import FailureModel
 from shared.arrays import Booleans, Floats, Integers

@@ -3,4 +3,24 @@
 Files and a mapping go in; ``raw.*`` comes out: append-only, every revision, each row with the load,
 file and row it came from. Rows that fail a rule of severity reject go to ``raw.quarantined_rows`` as they
 came. Text is read twice over where there is doubt: DuckDB for clean files, Python's csv for the others.
+
+load.py                 a load from its files to its report
+sources.py              which files a load is made of, and their tables
+archives.py             unpacks gz and zip within limits
+mapping.py              how columns of a file become columns of the dictionary
+mapping_file.py         reads a mapping file
+draft.py                drafts one
+guesses.py              guesses about a column, each with its evidence
+text.py                 delimited text to a table of texts, none lost
+text_records.py         the same record by record, where there is doubt
+formats.py              spreadsheets, JSON lines, Parquet
+reading.py              from files to typed rows
+typed.py                texts to values
+zones.py                local times to instants
+share.py                one table's share of a load, handed from step to step
+sorting.py              new, revised, unchanged, superseded or rejected
+keeping.py              keeps rows, findings and counts
+raw.py                  the raw tables
+corrections.py          applies what a person decided
+undo.py                 takes the last load back
 """

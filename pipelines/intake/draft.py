@@ -16,9 +16,9 @@ from pipelines.intake import guesses
 from pipelines.intake.formats import JSON_LINES, PARQUET, SHEETS, read_file, sheet_names, sheet_records
 from pipelines.intake.mapping import TableSource
 from pipelines.intake.mapping_file import parse_mapping_text
-from pipelines.intake.records import find_encoding, read_records
 from pipelines.intake.sources import LOAD_ORDER
 from pipelines.intake.text import find_delimiter, refuse_binary
+from pipelines.intake.text_records import find_encoding, read_records
 from pipelines.intake.typed import TypedSelect, Zones
 from shared import dictionary
 from shared.dictionary.aliases import UNIT_WORDS, header_score

@@ -19,7 +19,7 @@ import duckdb
 import pandas as pd
 
 from pipelines.intake.mapping import TableSource
-from pipelines.intake.records import (
+from pipelines.intake.text_records import (
     UTF16_MARKS,
     Record,
     count_line_ends,

@@ -11,7 +11,7 @@ import pandas as pd
 
 from pipelines.investment.options import list_offers, read_budget
 from pipelines.investment.plan import LATER_GAP, choose_work, settle_actions
-from pipelines.ranking.money import NewCable, value_replacements
+from pipelines.ranking.costs import NewCable, value_replacements
 from shared.settings import Replacement
 
 DISCOUNT_POINTS = 2.0

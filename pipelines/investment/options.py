@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipelines.ranking.money import Worth, value_injections, value_replacements
+from pipelines.ranking.costs import Worth, value_injections, value_replacements
 from shared.arrays import Floats
 from shared.settings import Replacement
 

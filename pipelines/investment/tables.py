@@ -12,7 +12,7 @@ from pipelines.investment.cost_curve import trace_cost_curve
 from pipelines.investment.one_way_sensitivity import add_district_limits, vary_inputs
 from pipelines.investment.options import Budget, can_be_injected, list_options, read_budget
 from pipelines.investment.plan import LATER_GAP, Plan, choose_work, forecast_years, plan_years
-from pipelines.ranking.money import annuity_factor
+from pipelines.ranking.costs import annuity_factor
 from pipelines.ranking.rankings import Facts, in_order
 from pipelines.survival.model import FailureModel, gamma_limits
 from shared.settings import Replacement, Settings

@@ -8,10 +8,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from pipelines.locating.class_and_instrument_tables import describe_classes, describe_instruments, describe_noise
 from pipelines.locating.correction import correct_distances, fit_lines, mean_section_slowness
 from pipelines.locating.coverage import backtest_windows, choose_method, fit_quantiles, summarise_coverage
 from pipelines.locating.drift import chart_drift, describe_drift
-from pipelines.locating.estimates import describe_classes, describe_instruments, describe_noise
 from pipelines.locating.forward import foresee_digs
 from pipelines.locating.identifiability import common_scale_sd
 from pipelines.locating.line import cable_time, effects_of

@@ -5,7 +5,7 @@ and the failure model of survival. Tables out: step.TABLES; sql/marts/ranking ad
 
 rankings.py         sections, loops, half-loops and districts ranked, put together from forecast, money and limits
 rank_limits.py      rank limits and groups that cannot be told apart, from the posterior, without draws
-money.py            what a failure costs, what replacing buys, the failure rate at which it pays
+costs.py            prices; what a failure costs, what replacing buys, the failure rate at which it pays
 reasons.py          why a loop ranks where it does, in words and numbers
 rank_changes.py     which loops moved since the last ranking, and why
 ranking_history.py  keeps the rankings to compare with

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipelines.ranking.money import (
+from pipelines.ranking.costs import (
     FailureCosts,
     NewCable,
     add_consequences,

@@ -5,9 +5,11 @@ Tables out: marts.restoration_* and fitted.closing_lag; sql/marts/restoration jo
 Methods: each module names its own sources.
 
     stages.py           lengths of all stages and clocks in all groupings
-    bootstrap.py        limits of means, medians and 90th percentiles for every group of jobs
+    sorted_groups.py    values sorted once by group
+    bootstrap.py        limits of means for every group of jobs
+    quantile_limits.py  limits of medians and 90th percentiles
     comparison.py       districts, crews and methods once their jobs are made alike
-    maturity.py         how much of the latest weeks is on file, and what their mean will be
+    closing_delay.py    how much of the latest weeks is on file, and what their mean will be
     trend.py            months on an individuals chart
     control_limits.py   the limits and signals of that chart
     search_effort.py    tests used against the least that halving needs

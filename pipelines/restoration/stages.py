@@ -9,7 +9,9 @@ from pipelines.restoration.bootstrap import limit_groups, limit_shares, widen_by
 from pipelines.restoration.sorted_groups import SortedGroups, sort_groups
 from shared.arrays import Floats
 
-GROUPINGS = ("all", "district", "method", "crew", "cable_class", "month", "year", "configuration", "loop_size")
+STAGE_GROUPINGS = ("all", "district", "method", "crew", "cable_class", "month", "year")
+"""Groupings of restoration_summary and restoration_stages; each is a column of core.job_groups."""
+GROUPINGS = (*STAGE_GROUPINGS, "configuration", "loop_size")
 
 STAGES = (
     "report_to_dispatch",

@@ -13,7 +13,7 @@ from pipelines.restoration.comparison import COLUMNS as COMPARISON_COLUMNS
 from pipelines.restoration.comparison import compare_groups
 from pipelines.restoration.major_events import mark_major_event_days
 from pipelines.restoration.search_effort import count_expected_tests, fit_class_rates, measure_search_effort
-from pipelines.restoration.stages import CLOCKS, summarise_stages
+from pipelines.restoration.stages import CLOCKS, STAGE_GROUPINGS, summarise_stages
 from pipelines.restoration.trend import chart_months, compare_last_years
 from pipelines.restoration.what_if import summarise_savings
 from pipelines.warehouse import read_query
@@ -26,7 +26,6 @@ if TYPE_CHECKING:
     from shared.settings import Settings
 
 PAGE_GROUPINGS = ("all", "district", "configuration", "loop_size")
-STAGE_GROUPINGS = ("all", "district", "method", "crew", "cable_class", "month", "year")
 WEEKS_SHOWN = 12
 HISTORY_DAYS = 5 * DAYS_PER_YEAR
 """Closing lags are learnt from the last five years: the office may have worked otherwise before."""

@@ -1,7 +1,8 @@
 """The dictionary's page, and where a column comes from.
 
 python -m shared.dictionary                writes DATA_DICTIONARY.md from the TOML files beside it
-python -m shared.dictionary where COLUMN   every table with the column, exported ones first: its maker and its inputs
+python -m shared.dictionary where COLUMN   every table with the column, exported ones first: its maker and its inputs;
+                                           TABLE.COLUMN: of that table alone
 """
 
 from __future__ import annotations

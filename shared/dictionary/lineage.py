@@ -69,8 +69,9 @@ def inputs_of(table: Table) -> list[str]:
 
 
 def find_column(column: str) -> list[str]:
-    """A text for each table that has the column, exported tables first: maker, inputs, meaning."""
-    holders = [table for table in dictionary.tables().values() if column in table.columns]
+    """A text for each table that has a column (or TABLE.COLUMN), exported first: maker, inputs, meaning."""
+    stem, _, column = column.rpartition(".")
+    holders = [t for t in dictionary.tables().values() if column in t.columns and stem in ("", t.stem, t.name)]
     found = []
     for table in sorted(holders, key=lambda t: (not t.export, t.layer in ("raw", "staging"))):
         maker = maker_of(table, column)

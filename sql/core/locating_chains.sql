@@ -2,7 +2,7 @@
 -- Reads: staging.jobs, staging.sections, staging.test_shots
 -- Key: job_id, position
 -- Units: metres of cable from the loop's source A
--- Why: DEVELOPERS.md, Definitions: lengths are counted along the cable that lay in the ground on that day
+-- Why: lengths are counted along the cable that lay in the ground on that day
 with
 
 jobs_with_readings as (

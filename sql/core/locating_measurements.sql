@@ -2,7 +2,7 @@
 -- Reads: staging.jobs, staging.test_shots, staging.known_lengths, staging.sections, core.locating_chains, settings.current
 -- Key: reading_id
 -- Units: metres, percent of c
--- Why: DEVELOPERS.md, Definitions: readings without a dig test the velocity too, each with its own variance
+-- Why: readings without a dig test the velocity too, each with its own variance
 with
 
 jobs as (

@@ -2,7 +2,7 @@
 -- Reads: core.locating_measurements, core.locating_runs, core.locating_chains, staging.sections, staging.section_pieces, staging.terminals
 -- Key: reading_id, cable_class
 -- Units: metres: along the route where dug, of cable where the register or a known run gives them
--- Why: DEVELOPERS.md, Definitions: length_jk of the regression, section_pieces respected
+-- Why: length_jk of the regression, section_pieces respected
 with
 
 measurements as (

@@ -2,7 +2,7 @@
 -- Reads: core.locating_measurements, core.locating_paths, staging.sections
 -- Key: reading_id
 -- Units: metres, percent of c
--- Why: DEVELOPERS.md, Definitions: an estimate equal to the dug distance to the digit is back-filled
+-- Why: an estimate equal to the dug distance to the digit is back-filled
 with
 
 path_facts as (

@@ -2,7 +2,7 @@
 -- Reads: core.locating_measurements, core.locating_chains, staging.terminals
 -- Key: reading_id, cable_from_m, section_id
 -- Units: metres from the terminal tested from: of cable, tails included, and along the route, tails left out
--- Why: DEVELOPERS.md, Definitions: the path is split over the classes it passes
+-- Why: the path is split over the classes it passes
 with
 
 measurements as (

@@ -2,7 +2,7 @@
 -- Reads: core.locating_measurements, core.locating_runs
 -- Key: reading_id, section_id
 -- Units: metres
--- Why: DEVELOPERS.md, Definitions: far-end and two-ended readings test the lengths of the register
+-- Why: far-end and two-ended readings test the lengths of the register
 with
 
 measurements as (

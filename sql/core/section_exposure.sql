@@ -2,7 +2,7 @@
 -- Reads: staging.sections, staging.loops, staging.districts, core.half_loops, core.default_dates, settings.current
 -- Key: section_id
 -- Units: metres, kilometres, years of 365.25 days
--- Why: DEVELOPERS.md, Definitions: in view from max(installed_on, recorded_from) to min(retired_on, as_of). A section whose
+-- Why: DEVELOPERS.md, Definitions: observed from max(installed_on, recorded_from) to min(retired_on, as_of). A section whose
 -- date is unknown has no time in view of its own (the model spreads it over the years its like was laid)
 with
 

@@ -15,9 +15,9 @@ import numpy as np
 
 from pipelines.evaluation import backtest, evaluate
 from pipelines.evaluation.backtest_money import CaptureByMoney, price_sections
-from pipelines.evaluation.capture import order_by_rule
 from pipelines.evaluation.cohorts import list_members
 from pipelines.evaluation.ranking_sensitivity import tabulate_sensitivity
+from pipelines.evaluation.rule_orders import order_by_rule
 from pipelines.ranking import ranking_history
 from pipelines.ranking.rank_changes import compare_rankings, take_ranking
 from pipelines.survival.history import known_at

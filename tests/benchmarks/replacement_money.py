@@ -20,7 +20,7 @@ from pipelines.investment.cost_curve import trace_cost_curve
 from pipelines.investment.one_way_sensitivity import vary_inputs
 from pipelines.investment.options import list_options, read_budget
 from pipelines.investment.plan import choose_work, plan_years
-from pipelines.ranking.money import NewCable
+from pipelines.ranking.costs import NewCable
 from shared.settings import Replacement
 
 RATE = 0.5

@@ -134,3 +134,10 @@ def test_every_check_a_docstring_names_calls_what_it_checks() -> None:
         elif caller and not names & reached(caller):
             broken.append(f"{who}: not reached through {caller}")
     assert broken == []
+
+
+def test_each_topic_lists_its_modules() -> None:
+    for init in sorted((ROOT / "pipelines").glob("*/__init__.py")):
+        listed = re.findall(r"^ *(\w+\.py) +\S", init.read_text(encoding="utf-8"), re.MULTILINE)
+        there = {path.name for path in init.parent.glob("*.py")} - {"__init__.py"}
+        assert sorted(listed) == sorted(there), init.parent.name

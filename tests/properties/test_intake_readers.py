@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from pipelines.intake.formats import read_file
 from pipelines.intake.mapping import ColumnSource, TableSource
 from pipelines.intake.mapping_file import parse_mapping_text
-from pipelines.intake.records import read_records
+from pipelines.intake.text_records import read_records
 from shared.errors import UserError
 
 SOURCE = TableSource("jobs", {"job_id": ColumnSource(("a",)), "notes": ColumnSource(("b",))})

@@ -19,7 +19,8 @@ from pipelines.evaluation.backtest import (
     roll_up,
     run_backtest,
 )
-from pipelines.evaluation.capture import measure_capture, order_by_rule
+from pipelines.evaluation.capture import measure_capture
+from pipelines.evaluation.rule_orders import order_by_rule
 from pipelines.survival.history import FailureHistory, known_at
 
 

@@ -10,8 +10,9 @@ import pytest
 
 from pipelines.evaluation.backtest import RULES
 from pipelines.evaluation.backtest_money import COST_FRACTIONS, CaptureByMoney, price_sections
-from pipelines.evaluation.capture import measure_capture, order_by_rule
-from pipelines.ranking.money import value_sections
+from pipelines.evaluation.capture import measure_capture
+from pipelines.evaluation.rule_orders import order_by_rule
+from pipelines.ranking.costs import value_sections
 from shared.settings import Replacement
 
 ORIGIN = dt.date(2020, 12, 31)

@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from pipelines.intake.load import load_paths
-from pipelines.intake.records import find_encoding
+from pipelines.intake.text_records import find_encoding
 from shared.errors import UserError
 from shared.settings import Intake, Settings
 from shared.store import Workspace, open_warehouse

@@ -11,7 +11,7 @@ import pytest
 from pipelines.investment.options import Budget, can_be_injected, list_offers, list_options, read_budget
 from pipelines.investment.plan import bound_plan, forecast_years, plan_years
 from pipelines.investment.tables import _list_without_injection
-from pipelines.ranking.money import annuity_factor, value_replacements
+from pipelines.ranking.costs import annuity_factor, value_replacements
 from pipelines.survival.model import fit_failure_model
 from shared.settings import Settings
 from tests.replacement_fleets import FAILURE, PLAIN, make_sections

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from pipelines.locating import line
-from pipelines.locating.estimates import describe_classes, describe_instruments
+from pipelines.locating.class_and_instrument_tables import describe_classes, describe_instruments
 from pipelines.locating.line import State
 from pipelines.locating.readings import Readings
 from pipelines.locating.velocity import fit_velocity

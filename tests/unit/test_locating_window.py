@@ -9,9 +9,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipelines.locating.class_and_instrument_tables import describe_classes
 from pipelines.locating.correction import fit_lines
 from pipelines.locating.coverage import fit_quantiles
-from pipelines.locating.estimates import describe_classes
 from pipelines.locating.velocity import fit_velocity
 from pipelines.locating.window import find_dig_window, interpolate_quantile, read_way, window_half_width
 from shared import dictionary

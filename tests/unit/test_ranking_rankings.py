@@ -7,7 +7,7 @@ import datetime as dt
 import numpy as np
 import pytest
 
-from pipelines.ranking.money import annuity_factor
+from pipelines.ranking.costs import annuity_factor
 from shared.settings import Settings
 from shared.store import read_model
 from synthetic_data.demo import make_tables

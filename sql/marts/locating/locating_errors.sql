@@ -2,7 +2,7 @@
 -- Reads: core.locating_readings, core.locating_runs, fitted.corrected_distances
 -- Key: job_id
 -- Units: metres, percent
--- Why: DEVELOPERS.md, Definitions: error = displayed - dug; a distance calls the section it falls in along the route
+-- Why: error = displayed - dug; a distance calls the section it falls in along the route
 with
 
 digs as (

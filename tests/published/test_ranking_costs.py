@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from pipelines.ranking.money import annuity_factor
+from pipelines.ranking.costs import annuity_factor
 
 # Uniform-series present-worth factors (P/A, i, n) at the end of each year, as in the tables of any engineering
 # economy handbook (from memory, recomputed as (1 - (1 + i)^-n) / i to the digits shown).

@@ -33,7 +33,7 @@ def describe_instruments(fit: VelocityFit, names: list[str], last_at: pd.Series,
     Offset and scale are random effects: shrunk towards none in proportion to how little the readings say. Limits are
     Student's, with the variance averaged over the uncertainty of the instrument variances.
 
-    Checked by: tests/unit/test_locating_estimates.py
+    Checked by: tests/unit/test_locating_class_and_instrument_tables.py
     """
     limits = fit.quantile(settings.general.interval_coverage)
     lasting = common_scale_sd(fit)

@@ -51,7 +51,7 @@ def annuity_factor(years: float, discount_rate_pct: float) -> float:
     -----
     Integral of (1 + r)^-t from 0 to years: (1 - (1 + r)^-years) / ln(1 + r), and years at r = 0.
 
-    Checked by: tests/published/test_ranking_money.py
+    Checked by: tests/published/test_ranking_costs.py
     """
     force = math.log1p(discount_rate_pct / 100.0)
     return years if force == 0.0 else -math.expm1(-force * years) / force
@@ -74,7 +74,7 @@ def learn_failure_costs(jobs: pd.DataFrame, settings: Replacement, *, small_grou
     -----
     A ratio of sums: the mean of ratios would let a job with three customers weigh as much as one with 300.
 
-    Checked by: tests/unit/test_ranking_money.py
+    Checked by: tests/unit/test_ranking_costs.py
     """
     jobs = jobs.assign(configuration=jobs["configuration"].astype("object").fillna("unknown"))
     usable = jobs[jobs["customers_interrupted"].gt(0) & jobs["customer_minutes"].ge(0)]
@@ -130,7 +130,7 @@ def add_consequences(sections: pd.DataFrame, costs: FailureCosts) -> pd.DataFram
     sections; else half the loop's customers (all of them where it is radial); else the fleet's mean of
     customers interrupted.
 
-    Checked by: tests/unit/test_ranking_money.py
+    Checked by: tests/unit/test_ranking_costs.py
     """
     # whole numbers with gaps come from the warehouse as such, and take no mean
     own, of_loop = (sections[name].astype("float64") for name in ("customers", "loop_customers"))
@@ -169,7 +169,7 @@ def find_new_cable(
     The class most laid, by length, in the ten years before as_of; its failures over its exposure. It is held flat
     over the life of the new cable, as the old cable's rate is held flat beyond the horizon.
 
-    Checked by: tests/unit/test_ranking_money.py
+    Checked by: tests/unit/test_ranking_costs.py
     """
     installed = pd.to_datetime(sections["installed_on"])
     recent = sections[(installed > as_of - pd.DateOffset(years=10)) & (installed <= as_of)]
@@ -205,7 +205,7 @@ def value_replacements(
 
     Notes
     -----
-    Checked by: tests/unit/test_ranking_money.py (through value_sections)
+    Checked by: tests/unit/test_ranking_costs.py (through value_sections)
     """
     years = annuity_factor(settings.cable_life_years, settings.discount_rate_pct)
     length_km, expected, minutes, customers, repair = (
@@ -271,7 +271,7 @@ def value_sections(
 
     which is where benefit_cost_ratio passes 1. Mobilising on the loop is not in a section's cost.
 
-    Checked by: tests/unit/test_ranking_money.py
+    Checked by: tests/unit/test_ranking_costs.py
     """
     years = annuity_factor(settings.cable_life_years, settings.discount_rate_pct)
     length_km, expected, minutes = (

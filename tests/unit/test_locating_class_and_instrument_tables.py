@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.locating.estimates import describe_classes, describe_instruments, describe_noise
+from pipelines.locating.class_and_instrument_tables import describe_classes, describe_instruments, describe_noise
 from pipelines.locating.velocity import fit_velocity
 from shared.settings import Settings
 from tests.locating_fleets import Design, make_readings

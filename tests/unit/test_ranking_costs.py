@@ -7,7 +7,7 @@ import dataclasses
 import pandas as pd
 import pytest
 
-from pipelines.ranking.money import (
+from pipelines.ranking.costs import (
     add_consequences,
     annuity_factor,
     find_new_cable,
