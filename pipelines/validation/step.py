@@ -11,7 +11,7 @@ from pipelines.validation.heaping import measure_heaping
 from pipelines.validation.heaps import count_heaps
 from pipelines.warehouse import read_query
 from shared.settings import Settings
-from shared.store import has_table, write_table
+from shared.store import has_table, write_tables
 
 
 def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
@@ -61,11 +61,12 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     proposed = proposed[open_].sort_values(["job_id", "column", "slip"]).drop_duplicates(["job_id", "column", "slip"])
     proposed = proposed.assign(decision="")
 
-    heaping = measure_heaping(heaps, settings.general.interval_coverage)
-
     # ---- write
-    return {
-        "marts.proposed_corrections": write_table(con, "marts.proposed_corrections", proposed),
-        "marts.job_clusters": write_table(con, "marts.job_clusters", clusters),
-        "marts.heaping": write_table(con, "marts.heaping", heaping),
-    }
+    return write_tables(
+        con,
+        {
+            "marts.proposed_corrections": proposed,
+            "marts.job_clusters": clusters,
+            "marts.heaping": measure_heaping(heaps, settings.general.interval_coverage),
+        },
+    )
