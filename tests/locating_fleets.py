@@ -6,7 +6,11 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from pipelines.locating.line import State
+from pipelines.locating.mixed_model import Solution
+from pipelines.locating.noise import Noise
 from pipelines.locating.readings import REFERENCE_PCT, Readings
+from pipelines.locating.velocity import VelocityFit
 
 
 @dataclass(frozen=True)
@@ -122,3 +126,93 @@ def make_readings(design: Design, rng: np.random.Generator) -> tuple[Readings, T
         instruments=tuple(f"I{i:03d}" for i in range(design.instruments)),
     )
     return readings, Truth(velocity, scale, zero, wrong[order], route[order])
+
+
+def six_readings() -> Readings:
+    """One reading of each kind: taped, paced, by satellite, both ends added, no instrument on record, two classes."""
+    return Readings(
+        reading_id=np.array([f"r{i}" for i in range(6)]),
+        time_m=np.array([108.0, 213.0, 106.0, 300.0, 48.0, 86.0]),
+        length_m=np.array([102.0, 200.0, 104.0, 300.0, 50.0, 80.0]),
+        tail_m=np.array([2.0, 0.0, 4.0, 0.0, 0.0, 0.0]),
+        zero_errors=np.array([1.0, 1.0, 1.0, 2.0, 2.0, 1.0]),
+        is_dug=np.array([True, True, True, False, False, True]),
+        is_paced=np.array([False, True, False, False, False, False]),
+        is_satellite=np.array([False, False, True, False, False, False]),
+        is_register=np.array([False, False, False, True, False, False]),
+        part_row=np.array([0, 1, 2, 3, 3, 4, 5, 5]),
+        part_class=np.array([0, 0, 1, 0, 1, 1, 0, 1]),
+        part_m=np.array([102.0, 200.0, 104.0, 180.0, 120.0, 50.0, 60.0, 20.0]),
+        instrument=np.array([0, 0, 1, 1, -1, 1]),
+        run=np.array([0, 0, 1, 2, 3, 1]),
+        classes=("A", "B"),
+        instruments=("I1", "I2"),
+    )
+
+
+STATE = State(np.array([1.02, 0.95]), 0.02, 0.3, np.array([0.01, -0.02]), np.array([0.5, 3.2]))
+
+
+def made_up_fit(readings: Readings | None = None) -> VelocityFit:
+    """A fit nobody made: two points of arbitrary covariances, so that what is derived from it can be worked out."""
+    rng = np.random.default_rng(77)
+
+    def covariance(count: int, *size: float) -> np.ndarray:
+        parts = rng.normal(0, 1, (count, len(size), len(size))) + 2 * np.eye(len(size))
+        return parts @ np.swapaxes(parts, 1, 2) / 5 * np.outer(size, size)
+
+    small = (0.004, 0.005, 0.006, 0.2)
+    points = tuple(
+        Solution(
+            fixed=np.array([1.02, 0.95, 0.02, 0.3]) + shift * np.array([0.004, -0.006, 0.002, 0.1]),
+            random=np.array([[0.01, 0.5], [-0.02, 3.2]]) + shift * np.array([[0.002, 0.1], [0.001, -0.2]]),
+            inverse=covariance(1, *small)[0],
+            within=covariance(2, 0.003, 0.3),
+            carried=rng.normal(0, 1, (2, 2, 4)) * np.array([[0.4], [20.0]]) / np.array([1, 1, 1, 40.0]),
+            criterion=0.0,
+        )
+        for shift in (-3, 1)
+    )
+    readings = readings or six_readings()
+    n = len(readings)
+    return VelocityFit(
+        readings=readings,
+        state=STATE,
+        points=points,
+        weights=np.array([0.25, 0.75]),
+        scale_sd=np.array([0.01, 0.02]),
+        zero_sd=np.array([0.4, 0.8]),
+        faulty=np.array([[0.1, 0.2], [0.3, 0.9]]),
+        noise=Noise(0.6, 0.03, 0.05, 0.015, 0.01, 0.04),
+        factor=np.array([0.81, 1.44]),
+        residual_m=np.resize([1.0, -2.0, 0.5, -0.8, 1.5, -1.2], n),
+        variance_m2=np.resize([4.0, 9.0, 6.0, 16.0, 5.0, 3.0], n),
+        leverage=np.resize([0.2, 0.1, 0.3, 0.25, 0.4, 0.15], n),
+        right=np.resize([0.9, 0.4, 0.8, 0.95, 0.5, 0.7], n),
+        own=np.stack([1e4 * np.eye(4), 2e4 * np.eye(4)]),
+        has_slack=True,
+        freedom=12.0,
+        rounds=17,
+    )
+
+
+def mixture_covariance(
+    fit: VelocityFit, fixed_a: np.ndarray, random_a: np.ndarray, fixed_b: np.ndarray, random_b: np.ndarray, group: int
+) -> float:
+    """Covariance of two contrasts under the mixture of the points, from the whole covariance of fixed and random."""
+    a, b = np.append(fixed_a, random_a), np.append(fixed_b, random_b)
+    inner, means = [], []
+    for point, scale_sd, zero_sd in zip(fit.points, fit.scale_sd, fit.zero_sd, strict=True):
+        q = len(point.fixed)
+        if group < 0:
+            whole = np.zeros((q + 2, q + 2))
+            whole[:q, :q], whole[q:, q:] = point.inverse, np.diag([scale_sd**2, zero_sd**2])
+            mean = np.append(point.fixed, [0.0, 0.0])
+        else:
+            # u = own part - carried beta
+            turn = np.block([[np.eye(q), np.zeros((q, 2))], [-point.carried[group], np.eye(2)]])
+            middle = np.block([[point.inverse, np.zeros((q, 2))], [np.zeros((2, q)), point.within[group]]])
+            whole, mean = turn @ middle @ turn.T, np.append(point.fixed, point.random[group])
+        inner.append(a @ whole @ b)
+        means.append((a @ mean, b @ mean))
+    return float(fit.weights @ inner + np.cov(np.transpose(means), aweights=fit.weights, ddof=0)[0, 1])

@@ -8,9 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.locating import line
-from pipelines.locating.class_and_instrument_tables import describe_classes, describe_instruments
-from pipelines.locating.line import State
+from pipelines.locating.estimates import describe_classes, describe_instruments
 from pipelines.locating.readings import Readings
 from pipelines.locating.velocity import fit_velocity
 from shared.settings import Settings
@@ -149,32 +147,3 @@ def test_a_part_of_a_path_cut_in_two_changes_nothing() -> None:
         part_m=np.concatenate([readings.part_m / 2, readings.part_m / 2]),
     )
     assert fit_velocity(cut).state.slowness == pytest.approx(fit_velocity(readings).state.slowness, rel=1e-6)
-
-
-def test_the_linear_form_is_the_slope_of_the_line() -> None:
-    """Each column by central differences of the line in one of its numbers; with the residual it gives the reading."""
-    readings, _ = make_readings(Design(classes=2, instruments=3, dug=5), np.random.default_rng(4))
-    state = State(np.array([1.02, 0.95]), 0.02, 0.3, np.array([0.1, 0.0, -0.2]), np.array([0.0, 3.2, 0.0]))
-    residual = readings.time_m - line.line(readings, state)
-    flat = np.zeros(4)
-    form = line.linearise(readings, state, residual, readings.length_m, flat, flat)
-    matrix = np.zeros((len(readings), form.columns))
-    np.add.at(matrix, (form.row, form.column), form.value)
-
-    def slope(name: str, place: int | None = None) -> np.ndarray:
-        def at(step: float) -> np.ndarray:
-            value = getattr(state, name)
-            moved = value + step if place is None else value + step * (np.arange(len(value)) == place)
-            return line.line(readings, replace(state, **{name: moved}))
-
-        return (at(1e-4) - at(-1e-4)) / 2e-4
-
-    for column, at in enumerate([("slowness", 0), ("slowness", 1), ("slack",), ("tail_m",)]):
-        assert matrix[:, column] == pytest.approx(slope(*at), abs=1e-6), at
-    for group in range(3):
-        own = readings.instrument == group
-        assert np.where(own, form.scale, 0.0) == pytest.approx(slope("scale", group), abs=1e-6)
-        assert np.where(own, form.zero, 0.0) == pytest.approx(slope("zero_m", group), abs=1e-6)
-    effects = state.scale[form.group] * form.scale + state.zero_m[form.group] * form.zero
-    fixed = matrix @ [*state.slowness, state.slack, state.tail_m]
-    assert form.response == pytest.approx(residual + fixed + effects)
