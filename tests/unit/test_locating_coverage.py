@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from pipelines.locating.coverage import (
     backtest_windows,
@@ -86,3 +87,99 @@ def test_wilson_limits() -> None:
     )
     row = summarise_coverage(tested, "parametric", 0.95).iloc[0]
     assert (round(row["held_lo"], 3), round(row["held_hi"], 3)) == (0.490, 0.943)
+
+
+def test_quantiles_at_their_ends() -> None:
+    assert conformal_quantile(np.arange(1.0, 5.0), 0.80) == 4.0  # ceil(5 x 0.80) = 4th of four
+    assert conformal_quantile(np.arange(1.0, 5.0), 0.81) == math.inf
+    # 0.9 of 0.95 right ones; never above 0.999
+    assert parametric_quantile(0.9, 7, 0.05) == pytest.approx(stats.t.ppf(0.5 + 0.9 / 0.95 / 2, 7))
+    assert parametric_quantile(0.95, 7, 0.3) == pytest.approx(stats.t.ppf(0.9995, 7))
+
+
+def test_each_dig_is_tried_on_the_errors_before_it() -> None:
+    """Written out dig by dig, from a table in no order, with moments that fall together."""
+    digs = make_digs(90)
+    rng = np.random.default_rng(5)
+    digs["read_at"] = digs["read_at"].to_numpy()[np.arange(90) // 3 * 3]
+    digs["forward_se_m"] = rng.uniform(1, 4, 90)
+    digs["freedom"] = np.where(np.arange(90) < 70, 5.0, 9.0)
+    digs["wrong_share"] = np.where(np.arange(90) < 60, 0.02, 0.05)
+    tested = backtest_windows(digs.sample(frac=1, random_state=3), (0.5, 0.8))
+    assert len(tested) == 2 * 2 * 40
+    found = tested.set_index(["reading_id", "window_level", "window_method"])[["half_width_m", "is_held"]]
+    score = (digs["forward_error_m"] / digs["forward_se_m"]).abs()
+    for i, level in ((i, level) for i in range(50, 90) for level in (0.5, 0.8)):
+        row = digs.iloc[i]
+        quantile = {
+            "conformal": np.sort(score[:i])[math.ceil((i + 1) * level) - 1],
+            "parametric": stats.t.ppf(0.5 + level / (1 - row["wrong_share"]) / 2, row["freedom"]),
+        }
+        for method, each in quantile.items():
+            half, held = found.loc[(row["reading_id"], level, method)]
+            assert (half, held) == (pytest.approx(each * row["forward_se_m"]), score[i] <= each)
+
+
+def test_an_error_on_the_limit_is_held() -> None:
+    digs = make_digs(51).assign(forward_error_m=2.0)
+    tested = backtest_windows(digs, (0.5,)).set_index("window_method")["is_held"]
+    assert tested.to_dict() == {"parametric": False, "conformal": True}
+
+
+def test_digs_are_counted_by_class_band_and_instrument() -> None:
+    tested = pd.DataFrame(
+        {
+            "true_length_m": [0.0, 49.9, 50.0, 99.9, 100.0, 199.9, 200.0, 5000.0],
+            "cable_class": ["B", "A", "A", "A", "B", "B", "B", "B"],
+            "instrument_id": ["I1", None, None, "I1", "I1", "I1", "I1", "I1"],
+            "window_level": 0.8,
+            "window_method": ["conformal"] * 7 + ["parametric"],
+            "half_width_m": [1.0, 2, 3, 4, 5, 6, 7, 8],
+            "is_held": [True, False, True, True, False, True, True, True],
+        }
+    )
+    table = summarise_coverage(tested, "conformal", 0.9)
+    own = table[table["is_used"]]
+    assert table["is_used"].tolist() == (table["window_method"] == "conformal").tolist()
+    assert own[["grouped_by", "group_name", "tried", "held", "half_width_m"]].to_numpy().tolist() == [
+        ["all", "all", 7, 5, 4.0],
+        ["cable_class", "A", 3, 2, 3.0],
+        ["cable_class", "B", 4, 3, 5.5],
+        ["distance_band", "0 to 50 m", 2, 1, 1.5],
+        ["distance_band", "100 to 200 m", 2, 1, 5.5],
+        ["distance_band", "200 m and more", 1, 1, 7.0],
+        ["distance_band", "50 to 100 m", 2, 2, 3.5],
+        ["instrument", "I1", 5, 4, 5.0],
+        ["instrument", "not on record", 2, 1, 2.5],
+    ]
+    assert table.loc[~table["is_used"], "group_name"].tolist() == ["all", "B", "200 m and more", "I1"]
+    wilson = stats.binomtest(5, 7).proportion_ci(0.9, "wilson")
+    assert own.iloc[0][["held_share", "held_lo", "held_hi"]].tolist() == pytest.approx([5 / 7, *wilson])
+
+
+def test_the_method_is_that_whose_worst_level_misses_least() -> None:
+    def chosen(conformal: tuple[int, int], parametric: tuple[int, int]) -> str:
+        """Held of a hundred at 50 and 80 %."""
+        pairs = [("conformal", 0.5), ("conformal", 0.8), ("parametric", 0.5), ("parametric", 0.8)]
+        held = [*conformal, *parametric]
+        parts = [
+            pd.DataFrame({"window_method": m, "window_level": p, "is_held": np.arange(100) < h})
+            for (m, p), h in zip(pairs, held, strict=True)
+        ]
+        return choose_method(pd.concat(parts))
+
+    assert chosen((46, 80), (50, 75)) == "conformal"  # misses 4 and 0 against 0 and 5
+    assert chosen((44, 80), (50, 75)) == "parametric"
+    assert chosen((55, 75), (55, 75)) == "parametric"  # neither is better
+
+
+def test_the_quantiles_in_use_and_their_candidates() -> None:
+    digs = pd.DataFrame({"forward_error_m": [-9.0, 2.0, 4.0, -6.0], "forward_se_m": [3.0, 2.0, 2.0, 1.5]})  # 3, 1, 2, 4
+    table = fit_quantiles(digs, "conformal", (0.5, 0.95), 8.0, 0.1)
+    normal = [stats.t.ppf(0.5 + 0.5 / 0.9 / 2, 8), stats.t.ppf(0.9995, 8)]
+    assert table["quantile"].tolist() == pytest.approx([3.0, normal[1]])  # ceil(5 x 0.5) = third of four
+    assert table["quantile_parametric"].tolist() == pytest.approx(normal)
+    assert table["quantile_conformal"].tolist() == pytest.approx([3.0, np.nan], nan_ok=True)
+    assert table["window_method"].tolist() == ["conformal", "parametric"]
+    assert (table["digs"].tolist(), table["window_level"].tolist()) == ([4, 4], [0.5, 0.95])
+    assert fit_quantiles(digs, "parametric", (0.5,), 8.0, 0.1)["quantile"].tolist() == pytest.approx(normal[:1])

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.locating.readings import select_readings
+from pipelines.locating.readings import keep_readings, select_readings
+from tests.locating_fleets import six_readings
 
 
 def tables() -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -75,3 +76,49 @@ def test_nothing_usable_gives_no_reading() -> None:
     assert (len(found), found.classes, found.instruments, found.part_m.tolist()) == (0, (), (), [])
     alone = select_readings(readings.assign(is_usable=readings["reading_id"].eq("J4:dug")), paths)
     assert (alone.reading_id.tolist(), alone.classes) == (["J4:dug"], ("C",))
+
+
+def test_what_is_not_on_record_has_its_place() -> None:
+    """Runs are those of a job, else of a section, else of the reading, each by one instrument; no tail is none."""
+    readings, paths = tables()
+    rows = [
+        ("J5:dug", "dug", "J5", "S1", "I1", 40.0, 53.0, 3.0, "map", 1, True),
+        ("J5:far", "far_end", "J5", "S1", "I2", 53.0, 61.0, np.nan, "paced", 1, True),
+        ("J5:two", "two_ended", "J5", "S1", "I1", 53.0, 62.0, np.nan, None, 2, True),
+        ("J6:dug", "dug", "J6", "S1", "I1", 53.0, 63.0, np.nan, None, 1, True),
+        ("K1", "known_length", None, "S9", "I1", 53.0, 64.0, np.nan, "gps", 1, True),
+        ("K2", "known_length", None, "S9", "I1", 53.0, 65.0, np.nan, None, 1, True),
+        ("K3", "known_length", None, None, "I1", 53.0, 66.0, np.nan, None, 1, True),
+        ("K4", "known_length", None, None, "I1", 53.0, 67.0, np.nan, None, 1, True),
+    ]
+    found = select_readings(
+        pd.DataFrame(rows[::-1], columns=readings.columns),
+        pd.DataFrame([(row[0], "A", 50.0, np.nan) for row in rows], columns=paths.columns),
+    )
+    order = ["J5:dug", "J5:two", "J6:dug", "K3", "K4", "K1", "K2", "J5:far"]
+    assert found.reading_id.tolist() == order
+    assert found.run.tolist() == [0, 0, 1, 2, 3, 4, 4, 5]
+    assert found.instrument.tolist() == [0] * 7 + [1]
+    assert found.length_m.tolist() == [50.0] * 8
+    assert found.tail_m.tolist() == [3.0] + [0.0] * 7
+    assert found.zero_errors.tolist() == [1, 2, 1, 1, 1, 1, 1, 1]
+    assert found.time_m.tolist() == pytest.approx([53 * 53 / 40, 62, 63, 66, 67, 64, 65, 61])
+    told = {
+        "is_dug": ["J5:dug", "J6:dug"],
+        "is_paced": [],
+        "is_satellite": ["J5:dug"],
+        "is_register": ["J5:two", "J5:far"],
+    }
+    assert {name: found.reading_id[getattr(found, name)].tolist() for name in told} == told
+
+
+def test_some_readings_are_kept_with_all_that_is_theirs() -> None:
+    readings, rows = six_readings(), [1, 3, 5]
+    found = keep_readings(readings, np.isin(np.arange(6), rows))
+    for name in ("reading_id", "time_m", "length_m", "tail_m", "zero_errors", "instrument"):
+        assert getattr(found, name).tolist() == getattr(readings, name)[rows].tolist()
+    for name in ("is_dug", "is_paced", "is_satellite", "is_register"):
+        assert getattr(found, name).tolist() == getattr(readings, name)[rows].tolist()
+    assert (found.part_row.tolist(), found.part_class.tolist()) == ([0, 1, 1, 2, 2], [0, 0, 1, 0, 1])
+    assert found.part_m.tolist() == [200, 180, 120, 60, 20]
+    assert (found.run.tolist(), found.classes, found.instruments) == ([0, 1, 2], ("A", "B"), ("I1", "I2"))

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 import pytest
+from scipy import stats
 
 from pipelines.locating.verdicts import check_distances, judge, tolerated_error
 from shared.settings import Locating
@@ -60,3 +63,51 @@ def test_every_distance_must_hold() -> None:
     at = np.array([50.0, 150.0, 400.0])
     found = judge(np.array([0.5, 1.0, 9.5]), np.full(3, 0.2), np.zeros(3), tolerated_error(at, SETTINGS), 1e6, 0.90, 40)
     assert found.verdict == "out_of_tolerance"
+
+
+def test_the_range_checked_is_the_middle_four_fifths_with_the_bend_where_it_lies_inside() -> None:
+    assert check_distances(np.linspace(20, 120, 101), SETTINGS) == pytest.approx([30, 110])
+    assert check_distances(np.linspace(200, 300, 101), SETTINGS) == pytest.approx([210, 290])
+    assert check_distances(np.zeros(0), Locating(tolerance_pct=4, tolerance_m=3)) == pytest.approx([50, 75, 150])
+    assert check_distances(np.zeros(0), SETTINGS) == pytest.approx([50, 150])
+
+
+def test_limits_on_the_tolerance_are_inside_it() -> None:
+    assert verdict(3.0, 0.0).verdict == "in_tolerance"
+    assert verdict(1.0, 0.1).readings_needed == verdict(9.0, 0.1).readings_needed == 0
+    two = judge(np.array([3.0, 1.0]), np.array([0.0, 5.0]), np.zeros(2), np.full(2, 3.0), 1e6, 0.90, 40)
+    assert two.verdict == "too_few_readings"
+
+
+def test_out_at_one_of_three_distances_needs_the_stricter_limit() -> None:
+    """Student's quantile with 7 degrees of freedom: 1 - 0.05 inside, 1 - 0.05 / 3 outside."""
+    strict, loose = stats.t.ppf(1 - 0.05 / 3, 7), stats.t.ppf(0.95, 7)
+    for share, expected in ((0.99, "out_of_tolerance"), (1.01, "too_few_readings")):
+        se = np.array([0.1, 2.0 / strict * share, 0.1])
+        assert judge(np.array([1, -5, 1]), se, np.zeros(3), np.full(3, 3.0), 7, 0.90, 9).verdict == expected
+        se = np.full(3, 2.0 / loose * share)
+        expected = "in_tolerance" if share < 1 else "too_few_readings"
+        assert judge(np.array([1, -1, 0.5]), se, np.zeros(3), np.full(3, 3.0), 7, 0.90, 9).verdict == expected
+
+
+def test_the_number_needed_is_the_smaller_of_that_to_clear_and_that_to_condemn() -> None:
+    """Variance (se^2 - lasting^2) / factor + lasting^2 = (gap / quantile)^2; all distances to clear, one to condemn."""
+    se, lasting, tolerance = np.array([2.0, 3.0]), np.array([0.5, 0.4]), np.array([3.0, 4.0])
+    inside, outside = stats.norm.ppf([0.95, 0.975])
+
+    def needed(error: list[float], readings: int = 20) -> int | None:
+        return judge(np.array(error), se, lasting, tolerance, 1e9, 0.90, readings).readings_needed
+
+    def more(gap: float, quantile: float, k: int) -> float:
+        return 20 * ((se[k] ** 2 - lasting[k] ** 2) / ((gap / quantile) ** 2 - lasting[k] ** 2) - 1)
+
+    assert needed([1.0, -1.5]) == math.ceil(max(more(2.0, inside, 0), more(2.5, inside, 1)))
+    assert needed([1.0, 5.5]) == math.ceil(more(1.5, outside, 1))
+    assert needed([6.0, 6.5]) == math.ceil(min(more(3.0, outside, 0), more(2.5, outside, 1)))
+    assert needed([6.0, 6.5]) != math.ceil(max(more(3.0, outside, 0), more(2.5, outside, 1)))
+
+
+def test_no_number_above_five_hundred() -> None:
+    inside = stats.norm.ppf(0.95)
+    for factor, expected in ((1 + 499.5 / 40, 500), (1 + 500.5 / 40, None)):
+        assert verdict(1.0, 2.0 / inside * factor**0.5).readings_needed == expected
