@@ -119,8 +119,8 @@ def describe_reads_long(digs: pd.DataFrame, coverage: float) -> pd.DataFrame:
     for instrument, own in named.groupby("instrument_id", sort=True):
         ordered = np.sort(own["error_pct"].to_numpy(float))
         n = len(ordered)
+        # the greatest rank with at most a tail below it; none: 0
         low = int(binom.ppf((1.0 - coverage) / 2.0, n, 0.5))
-        has_limits = low >= 1 and 2.0 * binom.cdf(low - 1, n, 0.5) <= 1.0 - coverage
         rows.append(
             {
                 "instrument_id": instrument,
@@ -128,8 +128,8 @@ def describe_reads_long(digs: pd.DataFrame, coverage: float) -> pd.DataFrame:
                 "settings_known": int(own["velocity_setting_pct"].notna().sum()),
                 "median_error_m": float(own["error_m"].median()),
                 "reads_long_pct": float(np.median(ordered)),
-                "reads_long_lo": float(ordered[low - 1]) if has_limits else np.nan,
-                "reads_long_hi": float(ordered[n - low]) if has_limits else np.nan,
+                "reads_long_lo": float(ordered[low - 1]) if low else np.nan,
+                "reads_long_hi": float(ordered[n - low]) if low else np.nan,
             }
         )
     return pd.DataFrame(

@@ -5,12 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from pipelines.locating.correction import fit_lines
 from pipelines.locating.proposals import describe_reads_long, propose_settings
 from pipelines.locating.velocity import fit_velocity
+from pipelines.locating.verdicts import judge
 from shared.settings import Settings
-from tests.locating_fleets import Design, make_readings
+from tests.locating_fleets import Design, made_up_fit, make_readings
 
 
 def digs_of(readings, truth, fit, setting: dict[int, float]) -> pd.DataFrame:
@@ -84,3 +86,73 @@ def test_three_digs_have_no_limits() -> None:
     row = describe_reads_long(digs, 0.90).iloc[0]
     assert row["instrument_id"] == "not on record"
     assert np.isnan(row["reads_long_lo"])
+
+
+def test_a_proposal_written_out() -> None:
+    """12 degrees of freedom; every figure from the line of the pair, and the verdict from the setting in use."""
+    lines = pd.DataFrame(
+        {
+            "instrument_id": ["I1", "I1", "I2"],
+            "cable_class": ["A", "B", "A"],
+            "constant_m": [3.0, 9.0, 9.0],
+            "slope": [1.04, 2.0, 2.0],
+            "slope_variance": [0.01**2, 1.0, 1.0],
+            "constant_variance": [0.3, 9.0, 9.0],
+            "line_covariance": [-0.002, 9.0, 9.0],
+        }
+    )
+    length = np.array([60.0, 100.0, 180.0])
+    digs = pd.DataFrame(
+        {
+            "instrument_id": ["I1", "I1", "I1", None],
+            "cable_class": "A",
+            "velocity_setting_pct": [50.0, 52.0, 58.0, 70.0],
+            "displayed_distance_m": [64.0, 91.0, 186.0, 900.0],
+            "true_length_m": [*length, 80.0],
+            "left_out_error_m": [2.0, -5.0, -3.0, 70.0],
+        }
+    )
+    fit, t = made_up_fit(), stats.t.ppf(0.95, 12)
+    table = propose_settings(fit, lines, digs, Settings())
+    assert len(table) == 1
+    row = table.iloc[0]
+    assert row[["instrument_id", "cable_class", "digs", "setting_median_pct"]].tolist() == ["I1", "A", 3, 52.0]
+    assert row["setting_proposed_pct"] == pytest.approx(53 / 1.04)
+    assert row["setting_proposed_lo"] == pytest.approx(53 / (1.04 + t * 0.01))
+    assert row["setting_proposed_hi"] == pytest.approx(53 / (1.04 - t * 0.01))
+    assert row["reads_long_pct"] == pytest.approx(100 * (52 * 1.04 / 53 - 1))
+    assert (row["error_before_m"], row["error_after_m"]) == (6.0, 3.0)
+    at = np.array([68.0, 150.0, 164.0])  # a tenth from the ends of the lengths, and where 2 % are 3 m
+    error = 52 / 53 * (3 + 1.04 * at) - at
+    se = 52 / 53 * np.sqrt(0.3 - 2 * at * 0.002 + at**2 * 0.0001)
+    expected = judge(error, se, np.zeros(3), np.maximum(0.02 * at, 3.0), 12.0, 0.90, 3)
+    assert (row["verdict"], row["readings_needed"]) == (expected.verdict, expected.readings_needed)
+    assert expected.readings_needed is not None and expected.readings_needed > 0
+    # a slope that is hardly known: half of the slowness of the reference at least
+    wide = propose_settings(fit, lines.assign(slope_variance=1.0), digs, Settings()).iloc[0]
+    assert wide["setting_proposed_hi"] == pytest.approx(53 / 0.5)
+    nothing = propose_settings(fit, lines, digs.iloc[3:], Settings())
+    assert nothing.empty and list(nothing.columns) == list(table.columns)
+
+
+def test_how_far_an_instrument_reads_from_what_was_dug() -> None:
+    """Five digs are the fewest whose ends hold 90 %: 1 - 2 / 2^5 = 0.94, of four 0.875."""
+    true, shown = np.array([100.0, 50.0, 200.0, 100.0, 10.0]), np.array([103.0, 60.0, 190.0, 101.0, 10.0])
+    digs = pd.DataFrame(
+        {
+            "instrument_id": ["B"] * 5 + ["A"] * 4 + [None],
+            "true_length_m": [*true, *true[:4], 10.0],
+            "displayed_distance_m": [*shown, *shown[:4], 12.0],
+            "velocity_setting_pct": [53.0, np.nan, 53, 53, np.nan] + [np.nan] * 5,
+        }
+    )
+    table = describe_reads_long(digs, 0.90)
+    assert table["instrument_id"].tolist() == ["A", "B", "not on record"]
+    assert table["digs"].tolist() == [4, 5, 1]
+    assert table["settings_known"].tolist() == [0, 3, 0]
+    assert table["median_error_m"].tolist() == pytest.approx([2.0, 1.0, 2.0])  # of 3, 10, -10, 1 and 0
+    assert table["reads_long_pct"].tolist() == pytest.approx([2.0, 1.0, 20.0])  # of 3, 20, -5, 1 and 0 %
+    assert table["reads_long_lo"].tolist() == pytest.approx([np.nan, -5.0, np.nan], nan_ok=True)
+    assert table["reads_long_hi"].tolist() == pytest.approx([np.nan, 20.0, np.nan], nan_ok=True)
+    empty = describe_reads_long(digs.iloc[:0], 0.90)
+    assert empty.empty and list(empty.columns) == list(table.columns)

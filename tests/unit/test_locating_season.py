@@ -10,7 +10,7 @@ from scipy import stats
 
 from pipelines.locating.season import ENOUGH, fit_season, season_errors, season_shift, take_season_off
 from pipelines.locating.velocity import fit_velocity
-from tests.locating_fleets import Design, make_readings
+from tests.locating_fleets import Design, made_up_fit, make_readings
 from tests.unit.test_locating_drift import make_history
 
 
@@ -85,3 +85,44 @@ def test_readings_with_the_season_taken_off_scatter_less() -> None:
     assert season["is_carried"].all()
     calm = fit_velocity(take_season_off(long, season_shift(season, facts["insulation"], read_at)), tails_recorded=True)
     assert calm.noise.growing < 0.9 * fit.noise.growing
+
+
+def test_errors_of_right_readings_are_what_they_would_be_had_they_been_left_out() -> None:
+    fit = made_up_fit()
+    moments = [
+        *pd.date_range("2020-01-01", periods=3, tz="UTC"),
+        pd.NaT,
+        *pd.date_range("2020-02-01", periods=2, tz="UTC"),
+    ]
+    found = season_errors(fit, pd.DataFrame({"read_at": moments, "insulation": "XLPE"}))
+    # r1 and r4 are likely gross errors (0.4 and 0.5), r3 has no date
+    assert found.index.tolist() == [0, 2, 5]
+    time = np.array([102 * 1.02, 104 * 0.95, 60 * 1.02 + 20 * 0.95])
+    assert found["relative_error"].to_numpy() == pytest.approx(np.array([1.0 / 0.8, 0.5 / 0.7, -1.2 / 0.85]) / time)
+    assert found["standard_error"].to_numpy() == pytest.approx(np.sqrt([4.0, 6.0, 3.0]) / time)
+    assert take_season_off(fit.readings, np.full(6, 0.25)).time_m == pytest.approx(fit.readings.time_m / 1.25)
+
+
+def test_a_season_is_carried_where_chance_is_less_than_the_level_leaves() -> None:
+    history = make_history(0.0, n=120, seed=5)
+    p_value = float(fit_season(history, 0.90)["season_p_value"].iloc[0])
+    assert 0.001 < p_value < 0.5
+    assert [bool(fit_season(history, 1 - share * p_value)["is_carried"].iloc[0]) for share in (0.99, 1.01)] == [
+        False,
+        True,
+    ]
+
+
+@pytest.mark.parametrize("longest", [1, 20, 120, 250, 365])
+def test_the_swing_and_its_longest_day_are_exact_where_there_is_no_noise_to_speak_of(longest: int) -> None:
+    day = np.arange(1, 366, 2)
+    read_at = pd.Timestamp("2021-01-01", tz="UTC") + pd.to_timedelta(day - 1, unit="D")
+    swing = 0.02 * np.cos(2 * np.pi * (day - longest + 1) / 365.25) + 1e-9 * np.sin(7.0 * day)
+    for name in ("XLPE", "EPR"):
+        readings = pd.DataFrame(
+            {"insulation": name, "read_at": read_at, "relative_error": 0.1 + swing, "standard_error": 0.03}
+        )
+        row = fit_season(readings, 0.90).iloc[0]
+        assert (row["insulation"], row["readings"], row["reads_longest_day"]) == (name, len(day), longest)
+        assert (row["season_pct"], row["season_lo"], row["season_hi"]) == pytest.approx((2.0, 2.0, 2.0), abs=1e-4)
+        assert row["is_carried"]
