@@ -7,12 +7,16 @@ from dataclasses import fields, replace
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
+from pipelines.locating import line, mixed_model, noise, velocity
 from pipelines.locating.estimates import describe_classes, describe_instruments
-from pipelines.locating.readings import Readings
+from pipelines.locating.instrument_spread import integrate_instrument_spread, start_instrument_spread
+from pipelines.locating.noise import Noise
+from pipelines.locating.readings import Readings, keep_readings
 from pipelines.locating.velocity import fit_velocity
 from shared.settings import Settings
-from tests.locating_fleets import Design, make_readings
+from tests.locating_fleets import STATE, Design, made_up_fit, make_readings, mixture_covariance, six_readings
 
 SETTINGS = Settings()
 NOBODY = pd.Series(dtype="datetime64[us, UTC]")
@@ -147,3 +151,154 @@ def test_a_part_of_a_path_cut_in_two_changes_nothing() -> None:
         part_m=np.concatenate([readings.part_m / 2, readings.part_m / 2]),
     )
     assert fit_velocity(cut).state.slowness == pytest.approx(fit_velocity(readings).state.slowness, rel=1e-6)
+
+
+def test_contrasts_have_the_covariance_of_the_mixture_of_points() -> None:
+    fit, rng = made_up_fit(), np.random.default_rng(1)
+    group = np.array([0, 1, -1, 1])
+    a, b = rng.normal(0, 1, (4, 6)), rng.normal(0, 1, (4, 6))
+    found = fit.covariance(a[:, :4], a[:, 4:], b[:, :4], b[:, 4:], group)
+    expected = [mixture_covariance(fit, x[:4], x[4:], y[:4], y[4:], g) for x, y, g in zip(a, b, group, strict=True)]
+    assert found == pytest.approx(expected)
+    same = [mixture_covariance(fit, x[:4], x[4:], x[:4], x[4:], g) for x, g in zip(a, group, strict=True)]
+    assert fit.variance(a[:, :4], a[:, 4:], group) == pytest.approx(same)
+    bare = replace(fit.points[0], random=np.zeros((0, 2)), within=np.zeros((0, 2, 2)), carried=np.zeros((0, 2, 4)))
+    alone = replace(fit, points=(bare, bare))
+    expected = a[0, :4] @ bare.inverse @ b[0, :4] + a[0, 4:] * b[0, 4:] @ (fit.weights @ [[1e-4, 0.16], [4e-4, 0.64]])
+    assert alone.covariance(a[:1, :4], a[:1, 4:], b[:1, :4], b[:1, 4:], np.array([-1]))[0] == pytest.approx(expected)
+    assert fit.quantile(0.9) == pytest.approx(stats.t.ppf(0.95, 12))
+
+
+def a_guess(run: float) -> velocity._Guess:
+    spread = replace(start_instrument_spread(2), log_sd=np.log([0.004, 0.6]), share=np.array([0.2, 0.3]))
+    return velocity._Guess(STATE, Noise(0.6, 0.03, 0.05, 0.015, run, 0.04), np.array([0.8, 1.4]), spread)
+
+
+@pytest.mark.parametrize("run", [0.02, 0.5])
+def test_a_round_gathers_what_it_solves_with(run: float) -> None:
+    """Readings of one run leave its deviation to the run, nine tenths of their variance at the most."""
+    readings, guess = six_readings(), a_guess(run)
+    prior = line.priors(2, True, True)
+    now = velocity._prepare(readings, guess, prior)
+    residual = readings.time_m - line.line(readings, STATE)
+    best = line.best_length(readings, STATE, guess.noise, guess.factor, residual)
+    design = line.linearise(readings, STATE, residual, best, *prior)
+    assert now.design.response == pytest.approx(design.response)
+    assert (now.design.prior_mean, now.design.prior_precision) == (pytest.approx(prior[0]), pytest.approx(prior[1]))
+    scale_sd, zero_sd = (0.004**2 + 0.2 * 0.05**2) ** 0.5, (0.6**2 + 0.3 * 4.0**2) ** 0.5
+    variance = line.reading_variance(readings, guess.noise, design.scale, guess.factor, scale_sd, zero_sd)
+    assert now.variance == pytest.approx(variance)
+    wrong = stats.norm.pdf(residual, 0, (noise.wrong_sd(readings) ** 2 + variance) ** 0.5) * 0.04
+    right = stats.norm.pdf(residual, 0, variance**0.5) * 0.96
+    assert now.right == pytest.approx(right / (right + wrong))
+    off = np.minimum((run * design.scale) ** 2, 0.9 * variance)
+    assert (off[0] == 0.9 * variance[0]) == (run == 0.5)
+    own = variance - off * [1, 1, 1, 0, 0, 1]  # r3 and r4 are alone in their runs
+    assert now.own == pytest.approx(own)
+    products = mixed_model.sum_products(design, now.right / own, run**2)
+    assert now.products.fixed == pytest.approx(products.fixed)
+    assert now.products.random_response == pytest.approx(products.random_response)
+
+
+def test_the_noise_of_the_next_round_comes_from_the_residuals_of_this_one() -> None:
+    readings, guess = six_readings(), a_guess(0.02)
+    now = velocity._prepare(readings, guess, line.priors(2, True, True))
+    point = made_up_fit().points[1]
+    solution = replace(point, inverse=60 * point.inverse)
+    state = replace(STATE, tail_m=1.3)
+    spread, factor = velocity._fit_noise(readings, state, guess, now, solution)
+    residual = readings.time_m - line.line(readings, state)
+    x = np.zeros((6, 4))
+    x[now.design.row, now.design.column] = now.design.value
+    random = np.column_stack([now.design.scale, now.design.zero])
+    fitted = mixed_model.contrast_variance(solution, x, random, readings.instrument)
+    leverage = now.right / now.variance * fitted
+    assert 0.05 < leverage.min() < 0.9 < 0.99 < leverage.max()  # so the clip is met
+    leverage = np.minimum(leverage, 0.99)
+    each = np.array([0.8, 0.8, 1.4, 1.4, 1.0, 1.4])
+    expected = noise.fit_noise(readings, guess.noise, residual, leverage, now.right, now.design.scale, each)
+    run = noise.fit_run_deviation(readings, residual, now.variance, now.right, expected)
+    assert spread == replace(expected, run=run) and run > 0
+    assert factor == pytest.approx(
+        noise.fit_factors(readings, guess.factor, residual, now.variance, leverage, now.right)
+    )
+
+
+def moved(part: str, **steps: list[float] | float) -> velocity._Guess:
+    """A guess with some numbers moved by steps, those of the noise on the logarithmic scale."""
+    guess = a_guess(0.02)
+    own = getattr(guess, part)
+    values = {
+        name: getattr(own, name) * np.exp(step) if part == "noise" else getattr(own, name) + np.array(step)
+        for name, step in steps.items()
+    }
+    return replace(guess, **{part: replace(own, **values)})
+
+
+@pytest.mark.parametrize(
+    ("part", "steps", "most"),
+    [
+        ("state", {"slowness": [0, -1]}, 5e-5),
+        ("state", {"slack": -1}, 5e-5),
+        ("state", {"tail_m": -1}, 5e-3),
+        ("state", {"slack": 0.5, "tail_m": 50}, 5e-5),
+        ("state", {"slack": 0.5, "slowness": [0.5, 0.2]}, 5e-5),
+        ("noise", {"constant_m": 1}, 1e-2),
+        ("noise", {"growing": -1}, 1e-2),
+        ("noise", {"wrong_share": 1}, 1e-2),
+        ("instruments", {"faulty": [[0, 0], [0, -1]]}, 0.02),
+        ("instruments", {"log_sd": [0, -1]}, 0.02),
+    ],
+)
+def test_rounds_end_when_nothing_moves_by_more_than_a_little(
+    part: str, steps: dict[str, list[float]], most: float
+) -> None:
+    for share, settled in ((0.98, True), (1.02, False)):
+        after = moved(part, **{name: share * most * np.array(step) for name, step in steps.items()})
+        assert velocity._is_settled(a_guess(0.02), after) == settled
+
+
+def test_slack_is_told_from_velocity_from_ten_readings_of_either_kind() -> None:
+    readings, _ = make_readings(Design(classes=1, instruments=1, dug=11, far_end=11, known=0), np.random.default_rng(5))
+    at = np.arange(22)
+    for dug, others, has_slack in ((10, 10, True), (9, 11, False), (11, 9, False)):
+        kept = np.where(readings.is_dug, at < dug, at < 11 + others)
+        fit = fit_velocity(keep_readings(readings, kept), max_rounds=2)
+        assert (fit.has_slack, fit.rounds) == (has_slack, 2)
+        assert (abs(fit.state.slack) > 1e-6) == has_slack
+
+
+def test_what_a_fit_says_of_itself_follows_from_its_last_round() -> None:
+    readings, _ = make_readings(Design(classes=2, instruments=3, dug=8, far_end=4, known=2), np.random.default_rng(6))
+    readings = replace(readings, run=np.arange(len(readings)) // 2)
+    fit = fit_velocity(readings)
+    assert 2 < fit.rounds < 60 and fit.has_slack
+    guess, now, rounds = velocity._settle(readings, line.priors(2, True, False), 60)
+    assert rounds == fit.rounds
+    grid, weights = integrate_instrument_spread(now.products, now.design, guess.instruments)
+    assert fit.weights == pytest.approx(weights)
+    fixed = sum(w * p.solution.fixed for w, p in zip(weights, grid, strict=True))
+    random = sum(w * p.solution.random for w, p in zip(weights, grid, strict=True))
+    assert [*fit.state.slowness, fit.state.slack, fit.state.tail_m] == pytest.approx(fixed)
+    assert np.column_stack([fit.state.scale, fit.state.zero_m]) == pytest.approx(random)
+    assert fit.scale_sd == pytest.approx([p.spread.unseen_sd()[0] for p in grid])
+    assert fit.zero_sd == pytest.approx([p.spread.unseen_sd()[1] for p in grid])
+    assert fit.faulty == pytest.approx(sum(w * p.spread.faulty for w, p in zip(weights, grid, strict=True)))
+    assert fit.residual_m == pytest.approx(readings.time_m - line.line(readings, fit.state))
+    leverage = now.right / now.variance * mixed_model.row_variance(grid[12].solution, now.design)
+    assert fit.leverage == pytest.approx(leverage)
+    assert 0 < leverage.min() < leverage.max() < 0.99
+    assert fit.freedom == pytest.approx(float(np.sum(now.right * (1 - leverage))) + 4.0)
+    assert fit.own == pytest.approx(mixed_model.sum_fixed_by_group(now.design, now.right / now.own, fit.noise.run**2))
+    assert (fit.variance_m2, fit.right) == (pytest.approx(now.variance), pytest.approx(now.right))
+    assert (fit.noise, fit.readings) == (guess.noise, readings)
+    assert fit.factor == pytest.approx(guess.factor)
+    # the first round starts wide and good, its noise that of its own residuals
+    first, second = (velocity._settle(readings, line.priors(2, True, False), k)[0] for k in (1, 2))
+    assert first.noise == Noise(constant_m=3.0, growing=0.08) and first.factor.tolist() == [1, 1, 1]
+    assert second.noise.growing < 0.08 and second.factor.tolist() != [1, 1, 1]
+    assert second.instruments.share.tolist() != first.instruments.share.tolist()
+    # recorded tails are known to 0.3 m
+    short = fit_velocity(readings, tails_recorded=True)
+    spare = [float(each.variance(np.eye(4)[3:], np.zeros((1, 2)), np.array([-1]))[0]) ** 0.5 for each in (fit, short)]
+    assert spare[0] > spare[1] < 0.31
