@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -135,8 +137,45 @@ def test_variance_of_contrasts_and_of_rows(solved) -> None:
 
 
 def test_what_instruments_bring_adds_up_to_the_whole(solved) -> None:
-    design, _, weight, _, _ = solved
+    design, x, weight, _, _ = solved
     known = design.group >= 0
     own = sum_fixed_by_group(design, np.where(known, weight, 0.0), RUN_VARIANCE)
     whole = sum_products(design, np.where(known, weight, 1e-300), RUN_VARIANCE).fixed
     assert own.sum(axis=0) == pytest.approx(whole, rel=1e-9)
+    for g in range(design.groups):
+        rows = np.flatnonzero(design.group == g)
+        noise = np.diag(1 / weight[rows])
+        same = design.run[rows][:, None] == design.run[rows]
+        noise += same * (same.sum(axis=0) > 1) * RUN_VARIANCE * np.outer(design.scale[rows], design.scale[rows])
+        assert own[g] == pytest.approx(x[rows].T @ np.linalg.solve(noise, x[rows]))
+
+
+def test_prior_means_of_the_effects_are_a_reading_more_each(solved) -> None:
+    """A pull moves the effects as an observation of them with that precision would."""
+    design, x, weight, tightness, _ = solved
+    precision, mean = (
+        as_precision(tightness, SPREAD),
+        np.random.default_rng(8).normal(0, 1, (design.groups, 2)) * SPREAD,
+    )
+    pull = np.einsum("gij,gj->gi", precision, mean)
+    found = solve(sum_products(design, weight, RUN_VARIANCE), design, precision, pull)
+    z, spread, covariance = dense_parts(design, weight, tightness)
+    inverse = np.linalg.inv(covariance)
+    system = x.T @ inverse @ x + np.diag(design.prior_precision)
+    shifted = design.response - z @ mean.ravel()
+    target = x.T @ inverse @ shifted + design.prior_precision * design.prior_mean
+    assert found.fixed == pytest.approx(np.linalg.solve(system, target), rel=1e-8)
+    effects = mean.ravel() + spread @ z.T @ inverse @ (shifted - x @ found.fixed)
+    assert found.random.ravel() == pytest.approx(effects, rel=1e-7, abs=1e-10)
+
+
+def test_contrasts_without_an_instrument_and_models_without_any(solved) -> None:
+    design, x, _, _, solution = solved
+    random, nobody = np.ones((len(x), 2)), np.full(len(x), -1)
+    plain = np.einsum("ij,jk,ik->i", x, solution.inverse, x)
+    assert contrast_variance(solution, x, random, nobody) == pytest.approx(plain)
+    bare = replace(solution, random=np.zeros((0, 2)), within=np.zeros((0, 2, 2)), carried=np.zeros((0, 2, 3)))
+    assert contrast_variance(bare, x, random, nobody) == pytest.approx(plain)
+    alone = replace(design, group=nobody, groups=0)
+    assert row_variance(bare, alone) == pytest.approx(plain)
+    assert sum_fixed_by_group(alone, np.ones(len(x)), RUN_VARIANCE).shape == (0, 3, 3)
