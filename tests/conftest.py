@@ -44,8 +44,7 @@ def write_raw(con: duckdb.DuckDBPyConnection, table: str, rows: pd.DataFrame) ->
     con.unregister("rows_to_write")
 
 
-@pytest.fixture
-def make_warehouse(tmp_path: Path) -> Callable[..., duckdb.DuckDBPyConnection]:
+def warehouse_maker(folder: Path) -> Callable[..., duckdb.DuckDBPyConnection]:
     """A function that makes a warehouse: tables drawn or framed in, staging and core built.
 
     Call it as make_warehouse({"loops": "...", "jobs": frame}, settings=..., build=("staging", "core")).
@@ -57,7 +56,7 @@ def make_warehouse(tmp_path: Path) -> Callable[..., duckdb.DuckDBPyConnection]:
         settings: Settings | None = None,
         build: tuple[str, ...] = ("staging", "core"),
     ) -> duckdb.DuckDBPyConnection:
-        con = open_warehouse(Workspace(tmp_path / "workspace"))
+        con = open_warehouse(Workspace(folder / "workspace"))
         write_settings(con, settings or Settings())
         ensure_raw_tables(con)
         for stem in dictionary.source_tables():
@@ -72,6 +71,12 @@ def make_warehouse(tmp_path: Path) -> Callable[..., duckdb.DuckDBPyConnection]:
         return con
 
     return make
+
+
+@pytest.fixture
+def make_warehouse(tmp_path: Path) -> Callable[..., duckdb.DuckDBPyConnection]:
+    """warehouse_maker in a folder of the test's own."""
+    return warehouse_maker(tmp_path)
 
 
 @pytest.fixture(scope="session")

@@ -13,19 +13,28 @@ from pipelines.locating.class_and_instrument_tables import describe_classes
 from pipelines.locating.correction import fit_lines
 from pipelines.locating.coverage import fit_quantiles
 from pipelines.locating.velocity import fit_velocity
-from pipelines.locating.window import find_dig_window, interpolate_quantile, read_way, window_half_width
+from pipelines.locating.window import (
+    DigWindow,
+    correct_along,
+    find_dig_window,
+    half_width_along,
+    interpolate_quantile,
+    read_way,
+    window_half_width,
+)
 from shared import dictionary
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import write_table
+from tests.conftest import warehouse_maker
 from tests.locating_fleets import Design, make_readings
 
 
-@pytest.fixture
-def fitted(make_warehouse):
+@pytest.fixture(scope="module")
+def made(tmp_path_factory):
     readings, truth = make_readings(Design(planted_zero_m={0: 4.0}), np.random.default_rng(31))
     fit = fit_velocity(readings, tails_recorded=True)
-    con = make_warehouse({}, build=("staging",))
+    con = warehouse_maker(tmp_path_factory.mktemp("window"))({}, build=("staging",))
     digs = pd.DataFrame({"forward_error_m": [1.0, -2.0], "forward_se_m": [2.0, 2.0]})
     in_use = pd.Series([53.0, np.nan], index=["class 0", "class 1"])
     write_table(con, "fitted.locating_lines", fit_lines(fit))
@@ -53,6 +62,14 @@ def fitted(make_warehouse):
         ),
     )
     return con, fit, truth
+
+
+@pytest.fixture
+def fitted(made):
+    """The warehouse that is made once; what a test writes into it is taken back."""
+    made[0].begin()
+    yield made
+    made[0].rollback()
 
 
 def test_a_reading_is_corrected_by_setting_offset_and_slack(fitted) -> None:
@@ -275,3 +292,185 @@ def test_the_season_is_taken_off_on_a_given_day(fitted) -> None:
     plain = find_dig_window(con, Settings(), **{**asked, "distance_m": 100.0})
     assert winter.corrected_m == pytest.approx(plain.corrected_m)
     assert "readings of XLPE are 1.0% long" in winter.note
+
+
+def a_line(slope: float, constant: float, **variances: float) -> pd.Series:
+    names = (
+        "constant_variance",
+        "line_covariance",
+        "slope_variance",
+        "noise_constant_variance",
+        "noise_growing_variance",
+    )
+    return pd.Series({"slope": slope, "constant_m": constant, **dict.fromkeys(names, 0.0), **variances})
+
+
+def test_half_width_over_two_classes_written_out() -> None:
+    first = a_line(
+        1.0, 0.0, constant_variance=9.0, line_covariance=0.01, slope_variance=1e-4, noise_growing_variance=4e-4
+    )
+    last = a_line(
+        0.8, 0.0, constant_variance=0.5, line_covariance=-0.02, slope_variance=4e-4, noise_growing_variance=9e-4
+    )
+    last["noise_constant_variance"] = 0.3
+    variance = 0.5 + 0.3 + 2 * 30 * 0.01 - 2 * 50 * 0.02 + (30 * 0.01 + 50 * 0.02) ** 2 + (30 * 0.02 + 50 * 0.03) ** 2
+    assert half_width_along([(first, 30.0), (last, 50.0)], 1.7) == pytest.approx(1.7 * variance**0.5 / 0.8)
+    assert half_width_along([(a_line(1.0, 0.0, line_covariance=-0.1), 10.0)], 1.7) == 0  # never less than nothing
+
+
+def test_the_time_left_is_walked_class_by_class() -> None:
+    way = [(a_line(1.0, 2.0), 30.0), (a_line(2.0, 99.0), 20.0), (a_line(0.5, 99.0), 10.0)]
+
+    def walked(time: float) -> list[float]:
+        return [length for _, length in correct_along(time, way)]
+
+    assert walked(1.5) == [0.0]
+    assert walked(22.0) == [20.0]
+    assert walked(32.0) == [30.0]  # 30 m in the first, none of the second
+    assert walked(33.0) == [30.0, 0.5]
+    assert walked(2 + 30 + 40 + 10) == [30.0, 20.0, 20.0]  # beyond the last length it goes on
+    assert [line["slope"] for line, _ in correct_along(33.0, way)] == [1.0, 2.0]
+
+
+def test_a_window_in_words() -> None:
+    window = DigWindow("A", "", 53.0, 100.0, 98.0, 95.0, 101.0, 0.8, ((0.5, 96.5, 99.5), (0.8, 95.0, 101.0)), 0, 0, "")
+    lines = [
+        "displayed 100.0 m (328 ft) at 53.0 % of c, an instrument not stated, A",
+        "corrected 98.0 m (322 ft) along the route from the terminal tested from",
+        "50% window 96.5 m (317 ft) to 99.5 m (326 ft)",
+        "80% window 95.0 m (312 ft) to 101.0 m (331 ft)",
+        "back-test: no past dig of this class to try it on",
+    ]
+    assert window.describe().split("\n") == lines
+    told = replace(window, instrument_id="I1", held=3, tried=4, note="As said.").describe().split("\n")
+    assert told[0].endswith("53.0 % of c, I1, A")
+    assert told[4:] == ["back-test: windows of 80% held 3 of 4 past digs of this class (75%)", "As said."]
+
+
+def test_windows_are_those_of_the_levels_about_the_corrected_distance(fitted) -> None:
+    con, fit, _ = fitted
+    settings = Settings().override("locating", window_coverage=0.9)
+    found = find_dig_window(con, settings, cable_class="class 0", distance_m=9.0, velocity_pct=53)
+    assert [level for level, *_ in found.windows] == [0.5, 0.8, 0.9, 0.95]
+    assert (found.lo_m, found.hi_m) == found.windows[2][1:]
+    assert (found.coverage, found.held, found.tried, found.instrument_id, found.distance_m) == (0.9, 0, 0, "", 9.0)
+    line = fit_lines(fit).set_index(["instrument_id", "cable_class"]).loc[("", "class 0")]
+    corrected = (9.0 - line["constant_m"]) / line["slope"]
+    assert found.corrected_m == pytest.approx(corrected)
+    for level, low, high in found.windows:
+        half = window_half_width(line, corrected, fit.quantile(level))
+        assert (low, high) == (
+            pytest.approx(max(corrected - half, 0), abs=1e-3),
+            pytest.approx(corrected + half, abs=1e-3),
+        )
+    near = find_dig_window(con, settings, cable_class="class 0", distance_m=0.5, velocity_pct=53)
+    assert [low for _, low, _ in near.windows][-1] == 0
+
+
+def test_only_the_windows_in_use_of_the_class_and_level_count_in_the_back_test(fitted) -> None:
+    con, *_ = fitted
+    row = con.execute("from marts.window_coverage").df().iloc[0]
+    others = [
+        {},
+        {"tried": 7, "held": 5},
+        {"group_name": "class 2"},
+        {"grouped_by": "instrument"},
+        {"is_used": False},
+        {"window_level": 0.5},
+    ]
+    write_table(con, "marts.window_coverage", pd.DataFrame([{**row, **other} for other in others]))
+    found = find_dig_window(con, Settings(), cable_class="class 0", distance_m=40.0, velocity_pct=53)
+    assert (found.held, found.tried) == (46, 57)
+
+
+def test_notes_follow_one_another(fitted) -> None:
+    con, *_ = fitted
+    found = find_dig_window(con, Settings(), cable_class="class 0", distance_m=40.0, on=date(2024, 2, 14))
+    assert found.note == (
+        "Setting not stated: taken as 53.0 % of c, the median in use on the class. "
+        "Instrument not stated: its own error widens the window."
+    )
+
+
+@pytest.mark.parametrize(("instrument", "cable_class"), [("I001", "class 1"), ("I002", "class 0"), (None, "class 0")])
+def test_a_median_of_another_pair_or_none_is_not_taken(fitted, instrument: str | None, cable_class: str) -> None:
+    con, *_ = fitted
+    write_table(
+        con,
+        "marts.setting_proposals",
+        pd.DataFrame(
+            {
+                "instrument_id": ["I001", "I002", ""],
+                "cable_class": ["class 0"] * 3,
+                "setting_median_pct": [56.0, np.nan, 57.0],
+            }
+        ).reindex(columns=dictionary.tables()["marts.setting_proposals"].columns),
+    )
+    asked = {"cable_class": cable_class, "distance_m": 40.0, "instrument_id": instrument}
+    if cable_class == "class 1":
+        with pytest.raises(UserError, match="no setting is on record for the class"):
+            find_dig_window(con, Settings(), **asked)
+    else:
+        assert find_dig_window(con, Settings(), **asked).velocity_pct == 53.0
+
+
+def test_bounds_of_what_can_be_asked(fitted) -> None:
+    con, *_ = fitted
+    asked = {"cable_class": "class 0", "instrument_id": "I001"}
+    for distance, velocity, refused in [
+        (0.001, 53, None),
+        (0.0, 53, "distance"),
+        (99_999.0, 53, None),
+        (100_000.0, 53, "distance"),
+        (40.0, 30, None),
+        (40.0, 80, None),
+        (40.0, 29.9, "velocity"),
+        (40.0, 80.1, "velocity"),
+    ]:
+        if refused:
+            with pytest.raises(UserError, match=f"{refused} .* is out of bounds"):
+                find_dig_window(con, Settings(), **asked, distance_m=distance, velocity_pct=velocity)
+        else:
+            found = find_dig_window(con, Settings(), **asked, distance_m=distance, velocity_pct=velocity)
+            assert found.velocity_pct == velocity
+    for length in (0.0, -1.0):
+        with pytest.raises(UserError, match=r"length .* of 'class 1' is out of bounds"):
+            find_dig_window(
+                con, Settings(), **asked, distance_m=40.0, velocity_pct=53, passed_before=(("class 1", length),)
+            )
+
+
+def test_a_drift_or_season_the_other_way_is_called_short(fitted) -> None:
+    con, *_ = fitted
+    columns = dictionary.tables()["marts.instrument_drift"].columns
+    drift = {"instrument_id": "I001", "is_drifting": True, "drift_pct_per_year": -0.6, "last_ewma_pct": -2.5}
+    rows = pd.DataFrame([{**drift, "drift_from_at": pd.Timestamp("2019-12-02", tz="UTC")}])
+    write_table(con, "marts.instrument_drift", rows.reindex(columns=columns))
+    con.execute("insert into staging.sections (section_id, cable_class, insulation) values ('S1', 'class 0', 'XLPE')")
+    season = {"insulation": "XLPE", "season_pct": 2.0, "reads_longest_day": 45, "is_carried": True}
+    write_table(
+        con, "marts.season", pd.DataFrame([season]).reindex(columns=dictionary.tables()["marts.season"].columns)
+    )
+    asked = {"distance_m": 90.0, "velocity_pct": 53, "instrument_id": "I001", "on": date(2024, 8, 14)}
+    found = find_dig_window(con, Settings(), cable_class="class 0", **asked)
+    shift = 0.02 * np.cos(2 * np.pi * (227 - 45) / 365.25)
+    plain = find_dig_window(
+        con, Settings(), cable_class="class 0", **{**asked, "on": None, "distance_m": 90 / (1 + shift)}
+    )
+    assert found.corrected_m == pytest.approx(plain.corrected_m)
+    assert found.note.startswith("Season: readings of XLPE are 2.0% short on 2024-08-14. I001 drifts by -0.60% a year")
+    assert "its latest readings are 2.5% short of this correction" in found.note
+    # the season is that of the class the reading ends in; a class without insulation on record has none
+    mixed = find_dig_window(con, Settings(), cable_class="class 2", passed_before=(("class 0", 30.0),), **asked)
+    assert mixed.note.startswith("The data carry no season for this class. I001 drifts")
+    near = find_dig_window(con, Settings(), cable_class="class 2", passed_before=(("class 0", 300.0),), **asked)
+    assert near.corrected_m == pytest.approx(found.corrected_m)
+
+
+def test_a_length_that_is_no_number_is_refused() -> None:
+    for text in ("A=b", "=", "A="):
+        with pytest.raises(UserError, match="has no length") as fault:
+            read_way([text, "C"])
+        assert "give all classes but the last as CLASS=METRES" in str(fault.value)
+    assert read_way(["A=b=5", "C"]) == ((("A=b", 5.0),), "C")
+    assert read_way(["C"]) == ((), "C")
