@@ -173,24 +173,9 @@ def describe_classes(fit: VelocityFit, settings_in_use: pd.Series, settings: Set
                 "instruments": len(np.unique(readings.instrument[own][readings.instrument[own] >= 0])),
             }
         )
-    columns = [
-        "cable_class",
-        "readings",
-        "velocity_fitted_pct",
-        "velocity_lo",
-        "velocity_hi",
-        "setting_median_pct",
-        "bias_points",
-        "verdict",
-        "readings_needed",
-        "velocity_route_pct",
-        "velocity_route_lo",
-        "velocity_route_hi",
-        "instruments",
-    ]
-    frame = pd.DataFrame(rows, columns=columns).astype({"readings_needed": "Int64"})
+    frame = pd.DataFrame(rows).astype({"readings_needed": "Int64"})
     # only the product with the instrument's own scale is known: no number rather than a wrong one
-    numbers = [c for c in columns if c.startswith("velocity_")] + ["bias_points"]
+    numbers = [c for c in frame if str(c).startswith("velocity_")] + ["bias_points"]
     frame.loc[frame["verdict"] == NOT_SEPARABLE, numbers] = np.nan
     return frame
 

@@ -198,10 +198,9 @@ def fit_run_deviation(readings: Readings, residual: Floats, variance: Floats, ri
     """
     weight = right * readings.length_m**2 / variance
     ratio = residual / readings.length_m
-    runs = int(readings.run.max()) + 1 if len(readings) else 0
     pull = weight * ratio
-    total, squares = (np.bincount(readings.run, weights=w, minlength=runs) for w in (pull, pull**2))
-    mass, mass_squares = (np.bincount(readings.run, weights=w, minlength=runs) for w in (weight, weight**2))
+    total, squares = (np.bincount(readings.run, weights=w) for w in (pull, pull**2))
+    mass, mass_squares = (np.bincount(readings.run, weights=w) for w in (weight, weight**2))
     pairs = np.maximum(mass**2 - mass_squares, 0.0)
     prior = 10.0 * 2.0 * float(np.median(weight)) ** 2 if len(readings) else 1.0
     expected = noise.growing**2 / 3.0

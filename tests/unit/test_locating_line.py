@@ -20,6 +20,8 @@ FIELD = 0.007**2 + 0.008**2  # tape and slack
 def test_the_line_written_out() -> None:
     cable = np.array([102 * 1.02, 200 * 1.02, 104 * 0.95, 180 * 1.02 + 120 * 0.95, 50 * 0.95, 60 * 1.02 + 20 * 0.95])
     assert line.cable_time(READINGS, STATE) == pytest.approx(cable)
+    ends = {name: getattr(READINGS, name)[:6] for name in ("part_row", "part_class", "part_m")}  # r5 without a path
+    assert line.cable_time(replace(READINGS, **ends), STATE) == pytest.approx([*cable[:5], 0.0])
     scale, route = np.array([1.01, 1.01, 0.98, 0.98, 1.0, 0.98]), np.array([1.02, 1.02, 1.02, 1.0, 1.0, 1.02])
     rest = np.array([0.3 + 0.5, 0.3 + 0.5, 0.3 + 3.2, 2 * 3.2, 0.0, 0.3 + 3.2])
     assert line.line(READINGS, STATE) == pytest.approx(scale * route * cable + rest)

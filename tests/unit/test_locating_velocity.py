@@ -302,3 +302,19 @@ def test_what_a_fit_says_of_itself_follows_from_its_last_round() -> None:
     short = fit_velocity(readings, tails_recorded=True)
     spare = [float(each.variance(np.eye(4)[3:], np.zeros((1, 2)), np.array([-1]))[0]) ** 0.5 for each in (fit, short)]
     assert spare[0] > spare[1] < 0.31
+
+
+def test_readings_of_no_instrument_on_record_still_give_the_velocity() -> None:
+    readings, truth = make_readings(Design(classes=2, instruments=3), np.random.default_rng(14))
+    fit = fit_velocity(replace(readings, instrument=np.full(len(readings), -1), instruments=()), tails_recorded=True)
+    assert 53 / fit.state.slowness == pytest.approx(truth.velocity_pct, abs=0.6)
+    assert (fit.weights.tolist(), fit.state.scale.shape, fit.faulty.shape, fit.factor.shape) == (
+        [1],
+        (0,),
+        (0, 2),
+        (0,),
+    )
+    assert fit.rounds < 60
+    row = describe_instruments(fit, ["X1"], NOBODY, SETTINGS)
+    assert (row["readings"].tolist(), row["verdict"].tolist()) == ([0], ["too_few_readings"])
+    assert "offset_m" in row and "scale_hi" in row

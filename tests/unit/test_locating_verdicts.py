@@ -109,5 +109,5 @@ def test_the_number_needed_is_the_smaller_of_that_to_clear_and_that_to_condemn()
 
 def test_no_number_above_five_hundred() -> None:
     inside = stats.norm.ppf(0.95)
-    for factor, expected in ((1 + 499.5 / 40, 500), (1 + 500.5 / 40, None)):
+    for factor, expected in ((1 + 0.5 / 40, 1), (1 + 499.5 / 40, 500), (1 + 500.5 / 40, None)):
         assert verdict(1.0, 2.0 / inside * factor**0.5).readings_needed == expected
