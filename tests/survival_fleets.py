@@ -124,3 +124,55 @@ def make_fleet(
     )
     kept = sections[~dropped].reset_index(drop=True)
     return KnownFleet(FailureHistory(kept, failures, AS_OF), pd.Series(multiplier, index=ids))
+
+
+def small_history(sections: list[dict], failures: list[dict] = (), as_of: str = "2020-01-01") -> FailureHistory:
+    """A fleet written out by hand. Dates four years apart are 1,461 days, so ages in between are whole years.
+
+    What a row leaves out: one km of class A on half-loop L1/A, laid 1988, on record from 2000, in view as core has it;
+    a failure counts, and has the class and loop of its section.
+    """
+    end = pd.Timestamp(as_of)
+    base = {
+        "loop_id": "L1",
+        "district_id": "D1",
+        "cable_class": "A",
+        "length_km": 1.0,
+        "installed_on": "1988-01-01",
+        "is_installed_on_known": True,
+        "retired_on": None,
+        "rejuvenated_on": None,
+        "recorded_from": "2000-01-01",
+        "conductor": "x",
+        "insulation": "XLPE",
+        "neutral": "bare",
+        "installation": "buried",
+    }
+    frame = pd.DataFrame([base | {"section_id": f"S{n}"} | row for n, row in enumerate(sections)])
+    for name in ("installed_on", "retired_on", "rejuvenated_on", "recorded_from"):
+        frame[name] = pd.to_datetime(frame[name])
+    if "half_loop_id" not in frame:
+        frame["half_loop_id"] = frame["loop_id"] + "/A"
+    leaves = frame["retired_on"].where(frame["retired_on"] <= end, end)
+    enters = np.maximum(frame["installed_on"], frame["recorded_from"])
+    frame["in_view_from"] = enters.where(frame["is_installed_on_known"] & (enters <= leaves))
+    frame["in_view_to"] = leaves.where(frame["in_view_from"].notna())
+    frame["exposure_years"] = ((frame["in_view_to"] - frame["in_view_from"]).dt.days / 365.25).fillna(0.0)
+    frame["exposure_km_years"] = frame["exposure_years"] * frame["length_km"]
+    columns = ["section_id", "loop_id", "cable_class", "failed_on", "closed_on", "failed_component", "why_not"]
+    struck = pd.DataFrame(list(failures), columns=columns)
+    of = frame.set_index("section_id")
+    for name in ("loop_id", "cable_class"):
+        struck[name] = struck[name].astype("object").fillna(struck["section_id"].map(of[name]))
+    struck["failed_on"] = pd.to_datetime(struck["failed_on"])
+    struck["closed_on"] = pd.to_datetime(struck["closed_on"]).fillna(struck["failed_on"])
+    struck["failed_component"] = struck["failed_component"].astype("object").fillna("cable")
+    struck["why_not"] = struck["why_not"].astype("object").where(struck["why_not"].notna(), None)
+    ages = (struck["failed_on"] - pd.to_datetime(struck["section_id"].map(of["installed_on"]))).dt.days / 365.25
+    struck = struck.assign(
+        job_id=[f"J{n}" for n in range(len(struck))],
+        district_id="D1",
+        age_years=ages,
+        is_counted=struck["why_not"].isna(),
+    )
+    return FailureHistory(frame, struck, end.date())

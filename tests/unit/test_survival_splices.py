@@ -11,8 +11,9 @@ import pytest
 from scipy.stats import chi2
 
 from pipelines.survival.history import FailureHistory
-from pipelines.survival.splices import BANDS, tabulate_splices
+from pipelines.survival.splices import BANDS, _count, tabulate_splices
 from shared.settings import Settings
+from tests.survival_fleets import small_history
 
 AS_OF = dt.date(2025, 1, 1)
 SETTINGS = Settings().override("general", as_of=AS_OF)
@@ -101,3 +102,54 @@ def test_nothing_is_said_where_no_splice_is_named() -> None:
     assert nothing.empty
     assert list(nothing.columns) == list(one.columns)
     assert one["splice_failures"].sum() == 1
+
+
+def test_every_band_by_hand() -> None:
+    """A fails 60 days, 10 months, 18 months, four years and six years after the repair before; B is cut by nothing."""
+    days = [0, 60, 360, 900, 2361, 4553]
+    failed = [str(np.datetime64("2003-01-01") + int(day)) for day in days]
+    parts = ["cable", "splice", "splice", "cable", "unknown", "splice"]
+    history = small_history(
+        [
+            {"installed_on": "2002-01-01"},
+            {"installed_on": None, "is_installed_on_known": False, "retired_on": "2008-01-01"},
+            {"installed_on": "2004-01-01", "is_installed_on_known": False},  # a stand-in date is no date
+            {"retired_on": "2000-01-01"},
+        ],
+        [
+            {"section_id": "S0", "failed_on": day, "failed_component": part}
+            for day, part in zip(failed, parts, strict=True)
+        ]
+        + [{"section_id": "S3", "failed_on": "2004-01-01", "failed_component": "splice"}]
+        + [{"section_id": "S9", "failed_on": "2004-01-01", "failed_component": "splice", "why_not": "not_in_register"}]
+        + [{"section_id": "S2", "failed_on": "2012-01-01", "why_not": "undated_section", "failed_component": "splice"}],
+    )
+    table = tabulate_splices(history, SETTINGS)
+    assert table["repair_band"].tolist() == ["no_repair_on_record", *BANDS]
+    between = (
+        np.append(np.diff(days), (pd.Timestamp("2020-01-01") - pd.Timestamp("2003-01-01")).days - days[-1]) / 365.25
+    )
+    between = np.append(between, 8.0)  # C after its failure
+    years = [sum(min(b, high) - min(b, low) for b in between) for low, high in BANDS.values()]
+    assert table["section_years"].tolist() == pytest.approx([365 / 365.25 + 8.0 + 12.0, *years])
+    assert table["splice_failures"].tolist() == [1, 1, 1, 0, 0, 1]
+    assert table["cable_failures"].tolist() == [1, 0, 0, 1, 1, 0]
+    scale = 100 / table["section_years"]
+    for kind in ("splice", "cable"):
+        rates = table[[f"{kind}_{name}" for name in ("rate_per_100_section_years", "rate_lo", "rate_hi")]]
+        count = table[f"{kind}_failures"]
+        lo = np.where(count > 0, chi2.ppf(0.05, 2 * np.maximum(count, 1)) / 2, 0.0)
+        limits = np.stack([count, lo, chi2.ppf(0.95, 2 * count + 2) / 2], axis=1)
+        np.testing.assert_allclose(rates, limits * scale.to_numpy()[:, None])
+
+
+@pytest.mark.parametrize(
+    ("years", "low", "high", "counted"), [(1.0, 0.0, 1.0, 1), (1.0, 1.0, 2.0, 0), (0.0, 0.0, 1.0, 1)]
+)
+def test_a_failure_at_the_edge_belongs_to_the_band_before(years: float, low: float, high: float, counted: int) -> None:
+    spells = pd.DataFrame({"years": [years, 3.0], "ended_by": ["splice", None]})
+    row = _count(spells, "x", low, high, SETTINGS)
+    assert row[:3] == ["x", min(years, high) - min(years, low) + high - low, counted]
+    empty = _count(spells.head(0), "x", low, high, SETTINGS)
+    assert empty[1:3] == [0.0, 0]
+    assert np.isnan(empty[3:6]).all()

@@ -12,7 +12,7 @@ from numpy.testing import assert_allclose
 from pipelines.survival.rates import view_classes
 from pipelines.survival.vintages import find_start, name_vintage, tabulate_vintages
 from shared.settings import Settings
-from tests.survival_fleets import AS_OF, CLASSES, make_fleet
+from tests.survival_fleets import AS_OF, CLASSES, make_fleet, small_history
 
 SETTINGS = Settings().override("general", as_of=AS_OF)
 
@@ -79,3 +79,52 @@ def test_one_decade_is_the_curve_of_the_class() -> None:
     table = tabulate_vintages(history, SETTINGS).query("vintage == '1970-1979' and cable_class == 'XLPE/bare/buried'")
     again = tabulate_vintages(part, SETTINGS).query("cable_class == 'XLPE/bare/buried'")
     assert_allclose(table["mcf_per_km"], again["mcf_per_km"])
+
+
+def test_a_vintage_by_hand() -> None:
+    """Of the eighties 1, 18 and 1 km in view from 20, 16 and 12 years on: a tenth of them from 16 on."""
+    sections = [
+        {"installed_on": "1980-01-01"},
+        {"installed_on": "1984-01-01", "length_km": 18.0, "loop_id": "L2"},
+        {"installed_on": "1988-01-01"},
+        {"installed_on": "2000-01-01"},
+    ]
+    failed = [
+        ("S2", "2002-01-01"),
+        ("S1", "2000-01-01"),
+        ("S1", "2004-01-01"),
+        ("S0", "2004-01-01"),
+        ("S2", "2008-01-01"),
+    ]
+    failures = [{"section_id": s, "failed_on": day} for s, day in failed]
+    failures += [{"section_id": "S3", "failed_on": day} for day in ("2004-01-01", "2008-01-01")]
+    history = small_history(sections, failures)
+    table = tabulate_vintages(history, SETTINGS.override("survival", min_failures=3))
+    assert set(table["vintage"]) == {"1980-1989"}
+    assert table["age_years"].tolist() == [20, 24]
+    assert table["at_risk_km"].tolist() == [19, 20]
+    assert_allclose(table["mcf_per_km"], [2 / 19, 2 / 19 + 1 / 20])
+    # at 20: loop L1 (section 2 in view from 16) and loop L2
+    residuals = np.array([1 / 19 - 2 / 19**2, 1 / 19 - 18 * 2 / 19**2])
+    assert_allclose(
+        np.log(table["mcf_hi"] / table["mcf_per_km"])[0], 1.6448536 * np.hypot(*residuals) / (2 / 19), rtol=1e-6
+    )
+    assert table[
+        ["in_view_from_age_years", "vintage_length_km", "vintage_failures"]
+    ].drop_duplicates().to_numpy().tolist() == [[16, 20, 3]]
+    both = tabulate_vintages(history, SETTINGS.override("survival", min_failures=2))
+    assert both["vintage"].unique().tolist() == ["1980-1989", "2000-2009"]
+    assert tabulate_vintages(history, SETTINGS.override("survival", min_failures=4)).empty
+
+
+def test_a_tenth_of_the_length_is_enough_and_a_curve_has_a_hundred_steps() -> None:
+    days = pd.date_range("2001-01-01", periods=101, freq="5D")
+    failures = [{"section_id": "S1", "failed_on": day} for day in days]
+    history = small_history([{}, {"installed_on": "1992-01-01"}], failures)
+    assert len(tabulate_vintages(history, SETTINGS)) == 100
+    assert len(tabulate_vintages(dataclasses.replace(history, failures=history.failures.head(100)), SETTINGS)) == 100
+    view = dataclasses.replace(
+        view_classes(history)[0], entry_years=np.array([5.0, 8.0]), exit_years=np.array([9.0, 9.0])
+    )
+    for km, start in (([1.0, 9.0], 5.0), ([0.99, 9.0], 8.0), ([0.0, 0.0], 5.0)):
+        assert find_start(dataclasses.replace(view, km=np.array(km))) == start
