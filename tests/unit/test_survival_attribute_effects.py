@@ -6,10 +6,14 @@ import dataclasses
 
 import numpy as np
 import pandas as pd
+import pytest
+from numpy.testing import assert_allclose
+from scipy.stats import norm
 
-from pipelines.survival.attribute_effects import ATTRIBUTES, compare_attributes
+from pipelines.survival import attribute_effects
+from pipelines.survival.attribute_effects import ATTRIBUTES, COLUMNS, compare_attributes
 from shared.settings import Settings
-from tests.survival_fleets import AS_OF, make_fleet
+from tests.survival_fleets import AS_OF, make_fleet, small_history
 
 SETTINGS = Settings().override("general", as_of=AS_OF)
 
@@ -80,3 +84,82 @@ def test_no_failure_gives_an_empty_table() -> None:
     nothing = compare_attributes(dataclasses.replace(history, failures=history.failures.head(0)), SETTINGS)
     assert nothing.empty
     assert list(nothing.columns) == list(compare_attributes(history, SETTINGS).columns)
+
+
+def day(year: int, days: int = 0) -> str:
+    return str(np.datetime64(f"{year}-01-01") + days)
+
+
+def test_a_ratio_and_its_limits_by_hand() -> None:
+    """Two districts of 8 and 4 km at risk at the same ages: by km 6 failures to 2, so the ratio is 2/4 over 6/8.
+
+    Section 0 was injected on the day of its fifth failure; one failure falls on the day of entry, at risk a day later.
+    """
+    sections = [
+        {"length_km": 5.0, "rejuvenated_on": "2016-01-01"},
+        {
+            "length_km": 4.0,
+            "district_id": "D2",
+            "loop_id": "L2",
+            "rejuvenated_on": "2024-01-01",
+            "retired_on": "2016-01-01",
+        },
+        {"installed_on": None, "is_installed_on_known": False},
+        {"length_km": 3.0, "rejuvenated_on": "2016-01-01", "loop_id": "L3"},
+    ]
+    at = [day(2000), *(day(2004, n) for n in range(3)), day(2016), day(2016, 1)]
+    failures = [{"section_id": "S0", "failed_on": each} for each in at]
+    failures += [{"section_id": "S1", "failed_on": day(2008, n)} for n in range(2)]
+    failures += [{"section_id": "S3", "failed_on": day(2004, 3)}]
+    failures += [{"section_id": "S1", "failed_on": day(2008, 9), "why_not": "excluded_cause"}]
+    failures += [{"section_id": "S2", "failed_on": day(2008, 9), "why_not": "undated_section"}]
+    history = small_history(sections, failures)
+    table = compare_attributes(history, SETTINGS.override("survival", min_failures=2))
+    assert table.columns.tolist() == COLUMNS
+    assert table["attribute"].tolist() == ["neutral", "installation", "vintage", "district_id", "district_id"]
+    assert table["attribute_value"].tolist() == ["bare", "buried", "1980-1989", "D1", "D2"]
+    assert table["reference_value"].tolist() == ["bare", "buried", "1980-1989", "D1", "D1"]
+    assert table["sections"].tolist() == [3, 3, 3, 2, 1]
+    assert table["failures"].tolist() == [8, 8, 8, 6, 2]
+    assert table["exposure_km_years"].tolist() == [192, 192, 192, 128, 64]
+    assert table["attribute_verdict"].tolist() == ["reference"] * 4 + ["within_chance"]
+    assert (table["hazard_ratio"][:4] == 1).all()
+    assert table["hazard_ratio_lo"][:4].isna().all()
+    last = table.iloc[-1]
+    assert last["hazard_ratio"] == pytest.approx((2 / 4) / (6 / 8))
+    # score residuals of the loops of D1, five and three of its km with five failures and one: p too few is p too many
+    share = 2 / 8
+    own = share * (np.array([5, 1]) - 6 * np.array([5, 3]) / 8)
+    error = np.sqrt((own**2).sum()) / (8 * share * (1 - share))
+    spread = norm.ppf(0.95) * error
+    limits = last["hazard_ratio"] * np.exp([-spread, spread])
+    assert_allclose([last["hazard_ratio_lo"], last["hazard_ratio_hi"]], limits, rtol=1e-9)
+    few = compare_attributes(history, SETTINGS.override("survival", min_failures=3))
+    d2 = of(few, "district_id", "D2")
+    assert (d2["attribute_verdict"], d2["failures"], d2["reference_value"]) == ("too_few", 2, "D1")
+    assert np.isnan(d2["hazard_ratio"])
+    # without D2 the others have its section no more
+    assert of(few, "neutral", "bare")[["sections", "failures"]].tolist() == [2, 6]
+    assert few["attribute"].tolist() == table["attribute"].tolist()
+
+
+@pytest.mark.parametrize(
+    ("logs", "verdict", "is_told"),
+    [
+        ([0.1, 0.5, 0.9], "higher", True),
+        ([0.0, 0.5, 0.9], "within_chance", True),
+        ([-0.9, -0.5, -0.1], "lower", True),
+        ([-0.9, -0.5, 0.0], "within_chance", True),
+        ([np.nan] * 3, "not_separable", False),
+        ([np.nan, np.inf, np.nan], "too_few", False),
+        ([np.nan, -np.inf, np.nan], "too_few", False),
+    ],
+)
+def test_a_verdict_follows_the_limits(monkeypatch: pytest.MonkeyPatch, logs: list, verdict: str, is_told: bool) -> None:
+    monkeypatch.setattr(attribute_effects, "_fit", lambda *_: np.array([logs]))
+    described = pd.DataFrame({"attribute_value": ["a", "b"], "reference_value": "a", "attribute_verdict": "reference"})
+    described = described.assign(hazard_ratio=np.nan, hazard_ratio_lo=np.nan, hazard_ratio_hi=np.nan)
+    row = attribute_effects._fill_in(described, None, 0.9).iloc[1]
+    assert row["attribute_verdict"] == verdict
+    found = row[["hazard_ratio_lo", "hazard_ratio", "hazard_ratio_hi"]].astype(float)
+    assert_allclose(found, np.exp(logs) if is_told else [np.nan] * 3)

@@ -8,12 +8,15 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
+from scipy.stats import nbinom
 
 from pipelines.survival import evidence, model_selection
+from pipelines.survival.curves import PowerLawCurves
+from pipelines.survival.frailty import fit_dispersion
 from pipelines.survival.model import DEFAULT_CHOICES, ModelChoices, fit_failure_model
 from pipelines.survival.observation_windows import build_windows
 from shared.settings import Settings
-from tests.survival_fleets import AS_OF, make_fleet
+from tests.survival_fleets import AS_OF, make_fleet, small_history
 
 SETTINGS = Settings().override("general", as_of=AS_OF)
 
@@ -82,3 +85,86 @@ def test_shares_of_failures_do_not_hide_the_variation_of_sections() -> None:
         for seed in (1, 2)
     ]
     assert np.mean(found) == pytest.approx(0.35, abs=0.12)
+
+
+def test_ninety_days_are_a_repeat_and_ninety_one_are_not() -> None:
+    days = np.datetime64("2004-01-01") + np.array([0, 90, 181, 271, 0, 91, 5000])
+    sections = [{}, {}, {"retired_on": "1996-01-01"}]
+    struck = [{"section_id": f"S{s}", "failed_on": str(d)} for s, d in zip([0, 0, 0, 0, 1, 1, 1], days, strict=True)]
+    assert evidence.count_occasions(build_windows(small_history(sections, struck))).tolist() == [2, 3, 0]
+
+
+def test_the_length_of_the_ends_is_that_of_the_greatest_likelihood() -> None:
+    """Against a plain grid of end lengths, negative binomial by scipy; units from which nothing is expected are no help."""
+    rng = np.random.default_rng(8)
+    length = np.r_[rng.lognormal(np.log(0.05), 0.9, 3000), 0.2, 0.3]
+    expected = np.where(np.arange(3002) < 3000, 5.0 * length, 0.0)
+    used = expected > 0
+    for end in (0.012, 0.06):
+        seen = rng.poisson(4.0 * (length + end) * rng.gamma(2.0, 0.5, 3002)).astype(float) * used
+        scaled = expected * seen.sum() / expected.sum()
+        k = 1 / fit_dispersion(seen[used], scaled[used])
+
+        def factor(end_m: float) -> np.ndarray:
+            longer = 1 + end_m / 1000 / length
+            return longer * expected.sum() / (longer @ expected)
+
+        grid = np.arange(0.0, 30.001, 0.25)
+        heights = []
+        for end_m in grid:
+            mean = (scaled * factor(end_m))[used]
+            heights.append(nbinom.logpmf(seen[used], k, k / (k + mean)).sum())
+        best = grid[int(np.argmax(heights))]
+        assert (best == 30.0) == (end == 0.06)  # thirty metres is the most
+        assert_allclose(evidence.fit_end_length(seen, expected, length), factor(best), rtol=0.02)
+
+
+def test_older_years_count_less_by_hand() -> None:
+    """Two km of a steady tenth a year, in view from 17.5 to 20 years of age and looked at at 20 and at 22."""
+    history = small_history(
+        [{"length_km": 2.0}, {"retired_on": "2016-01-01"}],
+        [{"section_id": "S0", "failed_on": "2016-01-01"}, {"section_id": "S1", "failed_on": "2008-01-01"}],
+    )
+    w = build_windows(history)
+    w = dataclasses.replace(
+        w, entry_years=np.array([17.5, 17.5]), exit_years=np.full(2, 20.0), age_now=np.array([20.0, 22])
+    )
+    curves = PowerLawCurves(np.array([1.0]), np.array([0.1]), np.zeros(1))
+    shared = np.array([1, 1]), np.zeros(2), np.array([0.5, 0.25]), np.array([2.0, 6.0])
+    failures, expected = evidence.discount_years(w, shared, curves, np.zeros(2, dtype=np.int64), 5.0)
+    assert_allclose(failures, np.exp([-4 / 5, -12 / 5]) + [0, 0.5 * np.exp(-2 / 5) + 0.25 * np.exp(-6 / 5)])
+    year = np.exp(-(np.arange(5) + 0.5) / 5)
+    assert_allclose(expected, [0.2 * (year[0] + year[1] + year[2] / 2), 0.1 * (year[2] + year[3] + year[4] / 2)])
+    none = np.zeros(0, dtype=np.int64)
+    gone = dataclasses.replace(
+        w,
+        sections=w.sections.head(0),
+        owner=none,
+        weight=none,
+        event_window=none,
+        event_weight=none,
+        event_on=w.event_on[:0],
+    )
+    empty = evidence.discount_years(gone, (none,) * 4, curves, none, 5.0)
+    assert [len(part) for part in empty] == [0, 0]
+
+
+def score(candidates: dict[int, tuple[float, float]]) -> np.ndarray:
+    """Scores by candidate: a lead a section over the default, and its spread about that."""
+    scores = np.zeros((len(model_selection.CANDIDATES), 100))
+    for place, (lead, spread) in candidates.items():
+        scores[place] = lead + spread * np.where(np.arange(100) % 2, 1, -1)
+    return scores
+
+
+@pytest.mark.parametrize(
+    ("leads", "place"),
+    [
+        ({0: (0.21, 1.0)}, 0),  # a sum of 21 beyond twice its error of 10
+        ({0: (0.2, 1.0)}, 4),
+        ({0: (0.21, 1.0), 1: (0.3, 1.0), 2: (0.25, 0.1)}, 1),
+        ({0: (0.21, 1.0), 1: (0.3, 9.0)}, 4),  # the best alone is asked
+    ],
+)
+def test_a_lead_counts_from_two_standard_errors_on(leads: dict, place: int) -> None:
+    assert model_selection._choose(score(leads)) == model_selection.CANDIDATES[place]
