@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 import statsmodels.api as sm
 from numpy.testing import assert_allclose
+from scipy.optimize import brentq
 
 from pipelines.survival.cox import fit_cox
 
@@ -101,3 +102,119 @@ def test_a_failure_out_of_view_is_a_fault() -> None:
     day[0] = entry[owner[0]]
     with pytest.raises(ValueError, match="outside"):
         fit_cox(kind, entry, leave, km, owner, day, design, stratum, cluster)
+
+
+def one_table(failures: tuple[int, int] = (6, 2), km: tuple[float, float] = (8.0, 4.0)):
+    """Two kinds at risk together from day 100 to 200, no two failures on one day; the first kind has two sections."""
+    kind, entry, leave = np.array([0, 1, 0]), np.full(3, 100), np.full(3, 200)
+    lengths = np.array([0.75 * km[0], km[1], 0.25 * km[0]])
+    owner = np.repeat([0, 1], failures)
+    day = 101 + 3 * np.arange(sum(failures))
+    return (
+        kind,
+        entry,
+        leave,
+        lengths,
+        owner,
+        day,
+        np.array([[0.0], [1.0]]),
+        np.zeros(2, dtype=np.int64),
+        np.array([0, 1, 2]),
+    )
+
+
+def test_two_kinds_at_risk_together_have_a_closed_form() -> None:
+    fit = fit_cox(*one_table())
+    # hazard ratio: failures a km over failures a km; its information n p (1 - p) with p = 2/8
+    assert_allclose(fit.coefficients, [np.log((2 / 4) / (6 / 8))], rtol=1e-9)
+    assert_allclose(fit.variance, [[1 / 6 + 1 / 2]], rtol=1e-9)
+    at_risk = 8 + 4 * (2 / 4) / (6 / 8)
+    assert fit.log_likelihood == pytest.approx(2 * np.log(2 / 3) - 8 * np.log(at_risk))
+    # residuals of the clusters: six failures where 4.5 were due, none where 1.5 were, each drawing by p
+    assert_allclose(fit.robust_variance, [[(1 / 6 + 1 / 2) ** 2 * 2 * (0.25 * 1.5) ** 2]], rtol=1e-9)
+
+
+def test_cable_is_at_risk_from_the_day_after_its_entry_to_the_day_of_its_exit() -> None:
+    """On day 150 a section of kind 1 leaves and another enters: the one counts that day, the other does not."""
+    kind, entry, leave = np.array([0, 1, 1]), np.array([100, 100, 150]), np.array([200, 150, 200])
+    km = np.array([1.0, 2.0, 5.0])
+    args = km, np.array([0, 0, 1]), np.array([150, 151, 150]), np.array([[0.0], [1.0]]), np.zeros(2, dtype=np.int64)
+    fit = fit_cox(kind, entry, leave, *args, np.arange(3))
+    # score: 1 - 2 * 2r / (1 + 2r) - 5r / (1 + 5r) = 0, times the two denominators: 1 - 2r - 20 r^2 = 0
+    r = np.roots([-20.0, -2.0, 1.0])
+    r = r[r > 0][0]
+    assert_allclose(np.exp(fit.coefficients), [r], rtol=1e-9)
+    height = np.log(r) - 2 * np.log(1 + 2 * r) - np.log(1 + 5 * r)
+    assert fit.log_likelihood == pytest.approx(height)
+
+
+def test_each_stratum_has_a_baseline_of_its_own() -> None:
+    one, other = one_table((6, 2)), one_table((3, 9), (1.0, 2.0))
+    both = [np.r_[a, b] for a, b in zip(one[1:4], other[1:4], strict=True)]
+    kind, owner, day = np.r_[one[0], other[0] + 2], np.r_[one[4], other[4] + 3], np.r_[one[5], other[5]]
+    design, stratum, cluster = np.r_[one[6], other[6]], np.array([0, 0, 1, 1]), np.r_[one[8], other[8] + 3]
+    fit = fit_cox(kind, *both, owner, day, design, stratum, cluster)
+
+    def score(r: float) -> float:
+        return 2 - 8 * 4 * r / (8 + 4 * r) + 9 - 12 * 2 * r / (1 + 2 * r)
+
+    r = brentq(score, 0.01, 10, xtol=1e-14)
+    shares = 4 * r / (8 + 4 * r), 2 * r / (1 + 2 * r)
+    assert_allclose(fit.coefficients, [np.log(r)], rtol=1e-8)
+    information = 8 * shares[0] * (1 - shares[0]) + 12 * shares[1] * (1 - shares[1])
+    assert_allclose(fit.variance, [[1 / information]], rtol=1e-8)
+    # by cluster: failures less those due, each weighted by its kind's distance from the mean of its stratum
+    p, q = shares
+    due = np.array([8 * (1 - p) * 0.75, 8 * p, 8 * (1 - p) * 0.25, 12 * (1 - q) * 0.75, 12 * q, 12 * (1 - q) * 0.25])
+    weight = np.array([-p, 1 - p, -p, -q, 1 - q, -q])
+    residuals = weight * (np.array([6, 2, 0, 3, 9, 0]) - due)
+    assert_allclose(fit.robust_variance, [[(residuals**2).sum() / information**2]], rtol=1e-7)
+
+
+def test_a_ratio_without_a_maximum_stands_still_and_the_others_are_found_beside_it() -> None:
+    kind, entry, leave = np.arange(4) % 3, np.full(4, 100), np.full(4, 200)
+    design = np.array([[0.0, 0], [1, 0], [0, 1]])
+    owner, day = np.array([0, 0, 0, 2]), np.array([110, 120, 130, 140])
+    fit = fit_cox(
+        kind, entry, leave, np.array([1.0, 1, 1, 2]), owner, day, design, np.zeros(3, dtype=np.int64), np.arange(4)
+    )
+    assert fit.coefficients[0] == -np.inf
+    assert_allclose(fit.coefficients[1], np.log(1 / (3 / 3)), atol=1e-4)
+    assert np.isnan(fit.variance[0]).all()
+    assert np.isnan(fit.robust_variance[0]).all()
+    assert fit.variance[1, 1] == pytest.approx(1 / 3 + 1, rel=1e-3)
+    all_on_one = fit_cox(
+        kind,
+        entry,
+        leave,
+        np.array([1.0, 1, 1, 2]),
+        np.array([1, 1]),
+        np.array([110, 120]),
+        design[:, :1],
+        np.zeros(3, dtype=np.int64),
+        np.arange(4),
+    )
+    assert all_on_one.coefficients[0] == np.inf
+
+
+@pytest.mark.parametrize(("share", "is_told"), [(1e-4, True), (1e-9, False)])
+def test_a_column_is_told_where_others_leave_something_of_it(share: float, is_told: bool) -> None:
+    """The third kind, which alone parts two columns, has a tiny share of the length at risk."""
+    kind, entry, leave = np.array([0, 1, 2]), np.full(3, 100), np.full(3, 200)
+    design = np.array([[0.0, 0], [1, 1], [0, 1]])
+    km = np.array([1.0, 1.0, share])
+    owner, day = np.array([0, 1, 2]), np.array([110, 120, 130])
+    fit = fit_cox(kind, entry, leave, km, owner, day, design, np.zeros(3, dtype=np.int64), np.arange(3))
+    assert np.isfinite(fit.coefficients).tolist() == [is_told, is_told]
+    nothing = fit_cox(kind, entry, leave, km, owner, day, np.ones((3, 1)), np.zeros(3, dtype=np.int64), np.arange(3))
+    assert np.isnan(nothing.coefficients).tolist() == [True]
+
+
+@pytest.mark.parametrize("day", [100, 201])
+def test_a_failure_counts_after_the_entry_and_up_to_the_exit(day: int) -> None:
+    args = list(one_table())
+    args[5] = np.r_[day, args[5][1:]]
+    with pytest.raises(ValueError, match="outside"):
+        fit_cox(*args)
+    args[5] = np.r_[200 if day > 200 else 101, args[5][1:]]
+    fit_cox(*args)

@@ -6,7 +6,6 @@ import dataclasses
 
 import numpy as np
 import pytest
-from numpy.testing import assert_allclose
 from scipy.optimize import minimize_scalar
 from scipy.special import gammaln
 from scipy.stats import nbinom, poisson
