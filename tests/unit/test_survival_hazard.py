@@ -2,25 +2,41 @@
 
 from __future__ import annotations
 
+import dataclasses
+
 import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 from sklearn.base import clone
+from sklearn.ensemble import HistGradientBoostingRegressor
+from sklearn.linear_model import PoissonRegressor
 from sklearn.utils.estimator_checks import check_estimator
+from threadpoolctl import threadpool_limits
 
-from pipelines.survival.curves import PowerLawCurves
+from pipelines.survival.curves import PowerLawCurves, expect_between
 from pipelines.survival.hazard import (
     CATEGORIES,
+    NUMBERS,
     BoostedHazard,
     CategoryCodes,
+    PatternCurves,
     SplineHazard,
     StepSpline,
+    blend_curves,
     describe_cells,
     draw_up_curves,
+    expect_cells,
     fit_hazard,
     make_hazard,
 )
+
+
+@pytest.fixture(autouse=True)
+def one_thread():
+    """Threads that wait for each other cost more than they save."""
+    with threadpool_limits(limits=1):
+        yield
 
 
 @pytest.mark.filterwarnings("ignore")
@@ -125,3 +141,130 @@ def test_a_prediction_is_the_regression_s_own() -> None:
     assert_allclose(fitted.predict(asked), by_library, rtol=1e-11)
     stranger = asked.head(3).assign(district_id="D9")
     assert_allclose(fitted.predict(stranger), fitted.regression_.predict(fitted._columns(stranger) - fitted.centre_))
+
+
+def test_what_is_left_out_has_its_documented_value() -> None:
+    assert SplineHazard().get_params() == {"penalty": 10.0, "n_knots": 6}
+    assert BoostedHazard().get_params() == {"rounds": 40, "penalty": 10.0, "seed": 0}
+    assert StepSpline().get_params() == {"n_knots": 6, "degree": 3}
+    for form, kind in (("spline", SplineHazard), ("boosted", BoostedHazard)):
+        made = make_hazard(form, 7.0)
+        assert (type(made), made.penalty) == (kind, 7.0)
+
+
+def test_one_value_alone_has_a_spline_all_the_same() -> None:
+    steps = StepSpline(n_knots=4, degree=1).fit(np.full((3, 1), 5.0))  # knots at 5 and 6
+    assert_allclose(steps.transform([[4.0], [5.0], [5.25], [6.0], [9.0]]), [[0], [0], [0.25], [1], [1]], atol=1e-12)
+
+
+def two_classes(failures_of_b: float) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
+    """Cells of two classes by age; the expected failures are 2 each, and class B has so many in all."""
+    rows = pd.DataFrame({"age_years": np.tile(np.arange(10) + 0.5, 2), "cable_class": np.repeat(["A", "B"], 10)})
+    rows = rows.assign(vintage_year=np.tile([1.0, 2, 4, 7, 3], 4), log2_length=np.tile([3.0, 4, 6, 5], 5))
+    rows = rows.assign(**{name: "same" for name in CATEGORIES if name != "cable_class"})
+    seen = np.r_[np.arange(10.0) + 3, np.full(10, failures_of_b / 10)]
+    return rows, seen / 2, np.full(20, 2.0)
+
+
+@pytest.mark.parametrize(("failures", "penalty"), [(20.0, 10.0), (19.0, 3.0)])
+def test_the_regression_is_a_ridge_on_steps_and_categories(failures: float, penalty: float) -> None:
+    """The design from its parts: steps of age, vintage and length, one column a category, and the age steps of each
+    class with twenty failures; the penalty in failures is the library's times the sum of weights."""
+    rows, y, weight = two_classes(failures)
+    hazard = SplineHazard(penalty=penalty, n_knots=5).fit(rows, y, sample_weight=weight)
+    numbers = StepSpline(5, degree=3).fit_transform(rows[NUMBERS].to_numpy())
+    of_b = rows["cable_class"].eq("B").to_numpy(dtype=float)[:, None]
+    ones = np.ones((20, 1))
+    age = StepSpline(4, degree=2).fit_transform(rows[["age_years"]].to_numpy())
+    blocks = [numbers, 1 - of_b, of_b, *[ones] * 5, (1 - of_b) * age]
+    design = np.hstack([*blocks, of_b * age] if failures >= 20 else blocks)
+    design -= design.mean(axis=0)
+    plain = PoissonRegressor(alpha=penalty / 40, solver="newton-cholesky", max_iter=100, tol=1e-7)
+    plain.fit(design, y, sample_weight=weight)
+    assert_allclose(hazard.predict(rows), plain.predict(design), rtol=1e-7)
+    even = SplineHazard(penalty=penalty / 2, n_knots=5).fit(rows, y)  # without weights each counts one
+    assert len(even.classes_of_age_) == (0 if y[:10].sum() < 20 else 1)
+
+
+def test_the_centre_is_that_of_the_weights() -> None:
+    rows, y, _ = two_classes(30.0)
+    weight = np.linspace(1, 5, 20)
+    hazard = SplineHazard(penalty=2.0).fit(rows, y, sample_weight=weight)
+    assert_allclose(hazard.centre_, weight @ hazard._columns(rows) / weight.sum())
+    # a ridge does not hold the level back: as many failures as were seen
+    assert hazard.predict(rows) @ weight == pytest.approx(y @ weight, rel=1e-6)
+
+
+def test_the_challenger_is_its_library_s_with_small_trees() -> None:
+    cells, patterns, laws, code, _ = cells_with_a_bump()
+    rows, expected = describe_cells(cells, patterns), expect_cells(cells, laws, code)
+    y = cells["failures"].to_numpy() / expected
+    codes = CategoryCodes().fit(rows[CATEGORIES]).transform(rows[CATEGORIES])
+    design = np.hstack([rows[NUMBERS].to_numpy(), codes])
+    for weight in (expected, None):
+        found = BoostedHazard(rounds=15, penalty=4.0, seed=3).fit(rows, y, sample_weight=weight)
+        trees = HistGradientBoostingRegressor(
+            loss="poisson", learning_rate=0.05, max_iter=15, max_leaf_nodes=8, min_samples_leaf=50,
+            l2_regularization=4.0, early_stopping=False, random_state=3,
+        )  # fmt: skip
+        trees.fit(design, y, sample_weight=np.ones(len(y)) if weight is None else weight)
+        assert_allclose(found.predict(rows), trees.predict(design))
+    assert found.trees_.get_params()["random_state"] == 3
+    assert found.trees_.get_params()["early_stopping"] is False
+
+
+def test_a_table_is_straight_within_a_year_and_beyond_its_end() -> None:
+    curves = PatternCurves(np.array([[0.0, 1, 3, 4], [0, 2, 2, 8]]), np.array([0.1, 0.2]))
+    codes = np.array([0, 0, 0, 0, 1, 1, 1])
+    ages = np.array([-1.0, 0.5, 1.5, 5.0, 1.0, 2.5, 4.0])
+    assert curves.cumulative(codes, ages).tolist() == [0, 0.5, 2, 6, 2, 5, 14]
+    assert curves.intensity(codes, ages).tolist() == [1, 1, 2, 1, 0, 6, 6]
+
+
+PATTERNS = pd.DataFrame(
+    [dict.fromkeys(CATEGORIES, "x") | {"vintage_year": 1.0 + n, "log2_length": 5.0} for n in range(3)]
+)
+CELLS = pd.DataFrame(
+    {"pattern": [0, 0, 1], "age": [1, 2, 0], "exposure_km_years": [3.0, 4.0, 0.0], "failures": [2.0, 0, 1]}
+)
+LAWS, CLASS = PowerLawCurves(np.array([2.0, 1.0]), np.array([0.5, 2.0]), np.array([0.3, 0.4])), np.array([0, 1, 1])
+
+
+def test_cells_are_expected_by_the_law_of_their_class() -> None:
+    # class 0: half the difference of squares; class 1: two a year
+    assert expect_cells(CELLS, LAWS, CLASS).tolist() == [3 * 0.5 * (4 - 1), 4 * 0.5 * (9 - 4), 0.0]
+    rows = describe_cells(CELLS, PATTERNS)
+    assert rows["age_years"].tolist() == [1.5, 2.5, 0.5]
+    assert rows["vintage_year"].tolist() == [1, 1, 2]
+
+
+class Told:
+    """A hazard that keeps what it is fitted to, and foretells ten times the vintage plus the age."""
+
+    def fit(self, rows, y, sample_weight):
+        self.asked = rows, y, sample_weight
+        return self
+
+    def predict(self, rows):
+        return 10 * rows["vintage_year"].to_numpy() + rows["age_years"].to_numpy()
+
+
+def test_a_hazard_is_fitted_to_seen_over_expected() -> None:
+    rows, y, weight = fit_hazard(Told(), CELLS, PATTERNS, LAWS, CLASS).asked
+    assert (y.tolist(), weight.tolist()) == ([2 / 4.5, 0.0], [4.5, 10.0])  # nothing was expected of the third
+    assert rows["age_years"].tolist() == [1.5, 2.5]
+
+
+def test_curves_are_the_law_times_the_factor_held_beyond_what_was_seen() -> None:
+    """Pattern 0 was seen at ages 1 and 2, so factors run from 1 to 2 + 1; pattern 1 at 0, pattern 2 never."""
+    curves = draw_up_curves(Told(), CELLS, PATTERNS, LAWS, CLASS, 1)
+    assert curves.variation.tolist() == [0.3, 0.4, 0.4]
+    factors = np.array([[11.5, 11.5, 12.5, 13.5, 13.5], [20.5, 21.5, 21.5, 21.5, 21.5], [30.5, 31.5, 31.5, 31.5, 31.5]])
+    laws = np.array([np.diff(0.5 * np.arange(6.0) ** 2), [2.0] * 5, [2.0] * 5])
+    assert_allclose(np.diff(curves.up_to, axis=1), laws * factors)
+    assert (curves.up_to[:, 0] == 0).all()
+    blend = blend_curves(LAWS, CLASS, curves, dataclasses.replace(curves, up_to=2 * curves.up_to))
+    up_to = np.array([0.5 * np.arange(6.0) ** 2, 2 * np.arange(6.0), 2 * np.arange(6.0)])
+    assert_allclose(blend.up_to, up_to / 3 + curves.up_to)
+    assert blend.variation.tolist() == [0.3, 0.4, 0.4]
+    assert expect_between(blend, np.array([1]), np.array([1.0]), np.array([2.0])) == pytest.approx([2 / 3 + 43])
