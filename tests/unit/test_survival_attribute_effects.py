@@ -106,11 +106,12 @@ def test_a_ratio_and_its_limits_by_hand() -> None:
         },
         {"installed_on": None, "is_installed_on_known": False},
         {"length_km": 3.0, "rejuvenated_on": "2016-01-01", "loop_id": "L3"},
+        {"rejuvenated_on": "1996-01-01"},  # never seen untreated
     ]
     at = [day(2000), *(day(2004, n) for n in range(3)), day(2016), day(2016, 1)]
     failures = [{"section_id": "S0", "failed_on": each} for each in at]
     failures += [{"section_id": "S1", "failed_on": day(2008, n)} for n in range(2)]
-    failures += [{"section_id": "S3", "failed_on": day(2004, 3)}]
+    failures += [{"section_id": s, "failed_on": day(2004, 3)} for s in ("S3", "S4")]
     failures += [{"section_id": "S1", "failed_on": day(2008, 9), "why_not": "excluded_cause"}]
     failures += [{"section_id": "S2", "failed_on": day(2008, 9), "why_not": "undated_section"}]
     history = small_history(sections, failures)
@@ -119,7 +120,7 @@ def test_a_ratio_and_its_limits_by_hand() -> None:
     assert table["attribute"].tolist() == ["neutral", "installation", "vintage", "district_id", "district_id"]
     assert table["attribute_value"].tolist() == ["bare", "buried", "1980-1989", "D1", "D2"]
     assert table["reference_value"].tolist() == ["bare", "buried", "1980-1989", "D1", "D1"]
-    assert table["sections"].tolist() == [3, 3, 3, 2, 1]
+    assert table["sections"].tolist() == [4, 4, 4, 3, 1]
     assert table["failures"].tolist() == [8, 8, 8, 6, 2]
     assert table["exposure_km_years"].tolist() == [192, 192, 192, 128, 64]
     assert table["attribute_verdict"].tolist() == ["reference"] * 4 + ["within_chance"]
@@ -139,7 +140,7 @@ def test_a_ratio_and_its_limits_by_hand() -> None:
     assert (d2["attribute_verdict"], d2["failures"], d2["reference_value"]) == ("too_few", 2, "D1")
     assert np.isnan(d2["hazard_ratio"])
     # without D2 the others have its section no more
-    assert of(few, "neutral", "bare")[["sections", "failures"]].tolist() == [2, 6]
+    assert of(few, "neutral", "bare")[["sections", "failures"]].tolist() == [3, 6]
     assert few["attribute"].tolist() == table["attribute"].tolist()
 
 

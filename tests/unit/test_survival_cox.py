@@ -9,6 +9,7 @@ import statsmodels.api as sm
 from numpy.testing import assert_allclose
 from scipy.optimize import brentq
 
+from pipelines.survival import cox
 from pipelines.survival.cox import fit_cox
 
 
@@ -197,7 +198,7 @@ def test_a_ratio_without_a_maximum_stands_still_and_the_others_are_found_beside_
     assert all_on_one.coefficients[0] == np.inf
 
 
-@pytest.mark.parametrize(("share", "is_told"), [(1e-4, True), (1e-9, False)])
+@pytest.mark.parametrize(("share", "is_told"), [(1e-4, True), (1.05e-8, True), (0.95e-8, False)])
 def test_a_column_is_told_where_others_leave_something_of_it(share: float, is_told: bool) -> None:
     """The third kind, which alone parts two columns, has a tiny share of the length at risk."""
     kind, entry, leave = np.array([0, 1, 2]), np.full(3, 100), np.full(3, 200)
@@ -205,7 +206,19 @@ def test_a_column_is_told_where_others_leave_something_of_it(share: float, is_to
     km = np.array([1.0, 1.0, share])
     owner, day = np.array([0, 1, 2]), np.array([110, 120, 130])
     fit = fit_cox(kind, entry, leave, km, owner, day, design, np.zeros(3, dtype=np.int64), np.arange(3))
-    assert np.isfinite(fit.coefficients).tolist() == [is_told, is_told]
+    assert np.isnan(fit.coefficients).tolist() == [not is_told] * 2  # correlated by 1 - share
+    alone = fit_cox(
+        kind[:2],
+        entry[:2],
+        leave[:2],
+        km[[0, 2]],
+        owner[:2],
+        day[:2],
+        design[[0, 2], 1:],
+        np.zeros(2, dtype=np.int64),
+        np.arange(2),
+    )
+    assert np.isnan(alone.coefficients).tolist() == [not is_told]
     nothing = fit_cox(kind, entry, leave, km, owner, day, np.ones((3, 1)), np.zeros(3, dtype=np.int64), np.arange(3))
     assert np.isnan(nothing.coefficients).tolist() == [True]
 
@@ -218,3 +231,23 @@ def test_a_failure_counts_after_the_entry_and_up_to_the_exit(day: int) -> None:
         fit_cox(*args)
     args[5] = np.r_[200 if day > 200 else 101, args[5][1:]]
     fit_cox(*args)
+
+
+def test_steps_are_held_to_two_and_end_beyond_twelve(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[float] = []
+    evaluate = cox._evaluate
+
+    def kept(strata, design, beta):
+        asked.append(float(beta[0]))
+        return evaluate(strata, design, beta)
+
+    monkeypatch.setattr(cox, "_evaluate", kept)
+    kind, entry, leave, km, _, _, design, stratum, _ = one_table(km=(1.0, 1e-4))
+    owner, day = np.array([1, 1]), np.array([110, 120])
+    strata = cox._tabulate(kind, entry, leave, km, owner, day, stratum)
+    beta, height, _ = cox._climb(strata, design)
+    steps = np.diff(asked)
+    assert steps.max() == 2.0
+    assert 12.0 <= beta[0] < 14.0
+    assert asked[-2] < 12.0  # none is taken from beyond
+    assert height == pytest.approx(2 * beta[0] - 2 * np.log1p(1e-4 * np.exp(beta[0])))

@@ -116,7 +116,13 @@ def test_the_length_of_the_ends_is_that_of_the_greatest_likelihood() -> None:
             heights.append(nbinom.logpmf(seen[used], k, k / (k + mean)).sum())
         best = grid[int(np.argmax(heights))]
         assert (best == 30.0) == (end == 0.06)  # thirty metres is the most
-        assert_allclose(evidence.fit_end_length(seen, expected, length), factor(best), rtol=0.02)
+        found = evidence.fit_end_length(seen, expected, length)
+        assert_allclose(found, factor(best), rtol=0.02)
+        if end == 0.06:
+            assert_allclose(found, factor(30.0), rtol=1e-3)
+    # a length below a tenth of a metre counts as one
+    short = evidence.fit_end_length(np.r_[seen, 0.0], np.r_[expected, 1e-12], np.r_[length, 1e-6])
+    assert_allclose(short[-1] / short[0], (1 + 0.03 / 1e-4) / (1 + 0.03 / length[0]), rtol=1e-3)
 
 
 def test_older_years_count_less_by_hand() -> None:

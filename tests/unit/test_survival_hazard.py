@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from contextlib import nullcontext
 
 import numpy as np
 import pandas as pd
@@ -14,6 +15,7 @@ from sklearn.linear_model import PoissonRegressor
 from sklearn.utils.estimator_checks import check_estimator
 from threadpoolctl import threadpool_limits
 
+from pipelines.survival import hazard as hazard_module
 from pipelines.survival.curves import PowerLawCurves, expect_between
 from pipelines.survival.hazard import (
     CATEGORIES,
@@ -182,6 +184,7 @@ def test_the_regression_is_a_ridge_on_steps_and_categories(failures: float, pena
     plain = PoissonRegressor(alpha=penalty / 40, solver="newton-cholesky", max_iter=100, tol=1e-7)
     plain.fit(design, y, sample_weight=weight)
     assert_allclose(hazard.predict(rows), plain.predict(design), rtol=1e-7)
+    assert hazard.regression_.get_params() == pytest.approx(plain.get_params())
     even = SplineHazard(penalty=penalty / 2, n_knots=5).fit(rows, y)  # without weights each counts one
     assert len(even.classes_of_age_) == (0 if y[:10].sum() < 20 else 1)
 
@@ -209,8 +212,7 @@ def test_the_challenger_is_its_library_s_with_small_trees() -> None:
         )  # fmt: skip
         trees.fit(design, y, sample_weight=np.ones(len(y)) if weight is None else weight)
         assert_allclose(found.predict(rows), trees.predict(design))
-    assert found.trees_.get_params()["random_state"] == 3
-    assert found.trees_.get_params()["early_stopping"] is False
+        assert found.trees_.get_params() == trees.get_params()
 
 
 def test_a_table_is_straight_within_a_year_and_beyond_its_end() -> None:
@@ -249,10 +251,14 @@ class Told:
         return 10 * rows["vintage_year"].to_numpy() + rows["age_years"].to_numpy()
 
 
-def test_a_hazard_is_fitted_to_seen_over_expected() -> None:
+def test_a_hazard_is_fitted_to_seen_over_expected_in_one_thread(monkeypatch: pytest.MonkeyPatch) -> None:
+    threads: list[int] = []
+    monkeypatch.setattr(hazard_module, "threadpool_limits", lambda limits=None: threads.append(limits) or nullcontext())
     rows, y, weight = fit_hazard(Told(), CELLS, PATTERNS, LAWS, CLASS).asked
     assert (y.tolist(), weight.tolist()) == ([2 / 4.5, 0.0], [4.5, 10.0])  # nothing was expected of the third
     assert rows["age_years"].tolist() == [1.5, 2.5]
+    draw_up_curves(Told(), CELLS, PATTERNS, LAWS, CLASS, 1)
+    assert threads == [1, 1]
 
 
 def test_curves_are_the_law_times_the_factor_held_beyond_what_was_seen() -> None:

@@ -261,3 +261,62 @@ def test_a_law_is_a_power_of_age() -> None:
     law = power_law.PowerLaw(0, 0, 2.0, 0, 0, 10.0, 0, 0, 0)
     assert law.cumulative([-3.0, 0.0, 5.0, 20.0]).tolist() == [0, 0, 0.25, 4]
     assert brentq(lambda a: law.cumulative([a])[0] - 1, 1, 99) == pytest.approx(10)
+
+
+class Stop(Exception):
+    """Ends a search at its first step."""
+
+
+def test_each_search_starts_where_a_parabola_would_have_its_end(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The functions searched are the likelihood's own, with their slopes, and the start is the parabola's limit."""
+    asked: list[tuple] = []
+    monkeypatch.setattr(power_law, "_newton", lambda *args: asked.append(args))
+    monkeypatch.setattr(power_law, "_root", lambda _function, *args: args)
+    assert fit_shape([DATA], ShapePrior(2.5, 0.3)) == (1.0, 0.05, 60.0)
+    score, *rest = asked.pop()
+    assert rest == [2.0, 0.05, 60.0]
+    for shape in (0.8, 3.0):
+        assert score(shape)[1] == pytest.approx((score(shape + 1e-5)[0] - score(shape - 1e-5)[0]) / 2e-5, rel=1e-5)
+    curvature = np.array([[-8.0, 3.0], [3.0, -4.0]])
+    peak = Peak(2.0, 3.3, curvature, 1.2, -20.0)
+    # along the ridge of the best scale the bend is -8 + 3 ** 2 / 4
+    reach = (2 * 1.2 / (8 - 9 / 4)) ** 0.5
+    for down, ends in ((True, (0.05, 2.0)), (False, (2.0, 60.0))):
+        assert power_law._shape_limit(DATA, peak, down=down) == (2.0, *ends)
+        above, start, *rest = asked.pop()
+        assert start == pytest.approx(2 * np.exp((-1 if down else 1) * reach / 2))
+        assert rest == list(ends)
+        assert above(1.7) == pytest.approx(
+            (power_law._profile_of_shape(DATA, 1.7)[0] + 21.2, power_law._profile_of_shape(DATA, 1.7)[1])
+        )
+    far = Peak(2.0, 3.3, np.array([[-1e-4, 0.0], [0.0, -4.0]]), 1.2, -20.0)
+    for down, start in ((True, 0.05), (False, 60.0)):
+        power_law._shape_limit(DATA, far, down=down)
+        assert asked.pop()[1] == start
+
+    def first(_data: PowerLawData, shape: float, log_scale: float) -> tuple:
+        asked.append((shape, log_scale))
+        raise Stop
+
+    monkeypatch.setattr(power_law, "_log_likelihood", first)
+    reach = (2 * 1.2 / (4 - 9 / 8)) ** 0.5
+    for down, sign in ((True, -1), (False, 1)):
+        with pytest.raises(Stop):
+            power_law._scale_limit(DATA, peak, down=down)
+        assert asked.pop() == pytest.approx((2 + sign * reach * 3 / 8, 3.3 + sign * reach))
+
+
+@pytest.mark.parametrize(("width", "is_left"), [(9.0, False), (25.0, True)])
+def test_a_limit_far_off_is_left_to_the_search(monkeypatch: pytest.MonkeyPatch, width: float, is_left: bool) -> None:
+    """A parabola whose scale limit lies so far off in logs: beyond twenty it is not followed."""
+
+    def parabola(_data: PowerLawData, shape: float, log_scale: float) -> tuple:
+        a, b = shape - 2.0, (log_scale - 3.0) / width
+        return -(a**2) - b**2, np.array([-2 * a, -2 * b / width]), np.diag([-2.0, -2 / width**2])
+
+    monkeypatch.setattr(power_law, "_log_likelihood", parabola)
+    monkeypatch.setattr(power_law, "_search_scale_limit", lambda *_, **__: "searched")
+    peak = Peak(2.0, 3.0, np.diag([-2.0, -2 / width**2]), 1.0, 0.0)
+    for down, sign in ((True, -1), (False, 1)):
+        found = power_law._scale_limit(DATA, peak, down=down)
+        assert found == ("searched" if is_left else pytest.approx(np.exp(3.0 + sign * width)))
