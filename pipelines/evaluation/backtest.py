@@ -276,7 +276,7 @@ def roll_up(units: pd.DataFrame, further: tuple[str, ...] = ()) -> pd.DataFrame:
         aged_km=(units["length_km"] * units["age_years"]).where(dated, 0.0),
         **{rule: units[rule] * units["length_km"] for rule in further},
     )
-    sums = weighted.groupby("loop_code", sort=True).sum().reset_index()
+    sums = weighted.groupby("loop_code").sum().reset_index()
     aged = (sums["aged_km"] / sums["dated_km"].where(sums["dated_km"] > 0)).fillna(-1.0)
     per_km = {rule: sums[rule] / sums["length_km"] for rule in further}
     return sums.drop(columns=["dated_km", "aged_km"]).assign(age_years=aged, **per_km)

@@ -222,7 +222,7 @@ def expect_members(
     model's own date are added to its evidence, then the multipliers' posterior is taken again.
     """
     keys = [*GROUP, "loop_code", "on"]
-    code = members.groupby(keys, sort=True).ngroup().to_numpy()
+    code = members.groupby(keys).ngroup().to_numpy()
     copies = members.assign(copy=code).drop_duplicates("copy").sort_values("copy")
     tree, row, copy = _copy_loops(model, copies, events, retired)
     place = find_in_model(model, members["section_code"].to_numpy())
@@ -314,7 +314,7 @@ def _sum_up(members: pd.DataFrame, history: FailureHistory) -> pd.DataFrame:
         level_weight=members["expected"] * members["level_error"],
         raw=members["expected"],
     )
-    sums = weighed.groupby(GROUP, sort=True).agg(
+    sums = weighed.groupby(GROUP).agg(
         picked_from=("on", "min"),
         picked_to=("on", "max"),
         loops=("loop_code", "nunique"),
@@ -338,7 +338,7 @@ def _count_failures(members: pd.DataFrame, events: pd.DataFrame, history: Failur
     """Failures of each set (in the order of their names) before and after, each counted once a set."""
     picked = members[
         ["loop_code", "section_code", "position", "since", "on", "until", "counts", "counts_loop_only"]
-    ].assign(number=members.groupby(GROUP, sort=True).ngroup())
+    ].assign(number=members.groupby(GROUP).ngroup())
     struck = events[["loop_code", "section_code", "failed_on"]].assign(event=np.arange(len(events)))
     pairs = picked.merge(struck, on="loop_code", suffixes=("", "_struck"))
     section, failed_on = pairs["section_code_struck"], pairs["failed_on"]

@@ -73,8 +73,7 @@ def score_forecast(history: FailureHistory, model: FailureModel, coverage: float
         noise=relative_variance(model)[cells["loop"].to_numpy()] * cells["expected"] ** 2,
     )
     of_class = [
-        _row(part, str(classes[part["code"].iloc[0]]), "cable_class", coverage)
-        for _, part in cells.groupby("code", sort=True)
+        _row(part, str(classes[part["code"].iloc[0]]), "cable_class", coverage) for _, part in cells.groupby("code")
     ]
     whole = _row(cells, "all", "all", coverage) | judge_loops(cells, coverage)
     return pd.DataFrame([whole, *of_class]).assign(origin=w.as_of, loops=lambda rows: rows["loops"].astype("int64"))
@@ -131,7 +130,7 @@ def judge_loops(cells: pd.DataFrame, coverage: float) -> dict[str, float]:
     A count is whole: the limits of most loops are 0 to 0 or 0 to 1 and promise more than the level, so the promise is
     worked out loop by loop.
     """
-    loops = cells.groupby("loop", sort=True)[["expected", "seen", "noise", "level_error"]].sum()
+    loops = cells.groupby("loop")[["expected", "seen", "noise", "level_error"]].sum()
     mean, seen = loops["expected"].to_numpy(), loops["seen"].round().to_numpy()
     spread = (loops["noise"].to_numpy() + loops["level_error"].to_numpy() ** 2) / np.maximum(mean, 1e-12) ** 2
     shape = 1.0 / np.maximum(spread, 1e-9)

@@ -98,7 +98,7 @@ def learn_failure_costs(jobs: pd.DataFrame, settings: Replacement, *, small_grou
 
 def _minutes_by(jobs: pd.DataFrame, by: list[str]) -> pd.DataFrame:
     sums = (
-        jobs.groupby(by, dropna=False, sort=True)
+        jobs.groupby(by, dropna=False)
         .agg(
             jobs=("customer_minutes", "size"),
             minutes=("customer_minutes", "sum"),
@@ -134,7 +134,7 @@ def add_consequences(sections: pd.DataFrame, costs: FailureCosts) -> pd.DataFram
     """
     # whole numbers with gaps come from the warehouse as such, and take no mean
     own, of_loop = (sections[name].astype("float64") for name in ("customers", "loop_customers"))
-    half_loop = own.groupby(sections["half_loop_id"]).transform("sum", min_count=1)
+    half_loop = own.groupby(sections["half_loop_id"]).transform("sum")
     sections = sections.assign(configuration=sections["configuration"].astype("object").fillna("unknown"))
     share = np.where(sections["configuration"].eq("radial"), 1.0, 0.5)
     customers = half_loop.where(half_loop > 0).fillna(of_loop * share).fillna(costs.fleet_customers_interrupted)
@@ -175,7 +175,7 @@ def find_new_cable(
     recent = sections[(installed > as_of - pd.DateOffset(years=10)) & (installed <= as_of)]
     if recent.empty:
         return NewCable(settings.new_cable_rate_per_100km_year, None, 0, 0.0)
-    laid = recent.groupby("cable_class", sort=True)["length_km"].sum()
+    laid = recent.groupby("cable_class")["length_km"].sum()
     name = str(laid.idxmax())
     exposure = float(sections.loc[sections["cable_class"].eq(name), "exposure_km_years"].sum())
     count = int(failures["cable_class"].eq(name).sum())

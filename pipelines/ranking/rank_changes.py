@@ -204,7 +204,7 @@ def _compare_register(then: Ranking, now: Ranking) -> pd.DataFrame:
             "classes_corrected": stays & both["cable_class_then"].ne(both["cable_class_now"]),
         }
     )
-    return counts.groupby("loop_id", sort=True).sum().reset_index()
+    return counts.groupby("loop_id").sum().reset_index()
 
 
 def _fleet_reasons(then: Ranking, now: Ranking) -> tuple[str, ...]:

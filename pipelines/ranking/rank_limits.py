@@ -162,7 +162,7 @@ def _split_shapes(shape: Floats) -> tuple[Floats, list[tuple[Integers, Floats]]]
         groups = np.split(order, np.cumsum(np.bincount(place))[:-1])
         return distinct, [(g, np.ones(len(g))) for g in groups]
     nodes = np.geomspace(distinct[0], distinct[-1], SHAPE_NODES)
-    where = np.clip(np.interp(np.log(shape), np.log(nodes), np.arange(SHAPE_NODES)), 0, SHAPE_NODES - 1)
+    where = np.interp(np.log(shape), np.log(nodes), np.arange(SHAPE_NODES))
     lower = np.minimum(where.astype(np.int64), SHAPE_NODES - 2)
     upper_share = where - lower
     order = np.argsort(lower, kind="stable")

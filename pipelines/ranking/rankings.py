@@ -177,7 +177,7 @@ def _add_ranks(units: pd.DataFrame, rate: Floats, coverage: float) -> pd.DataFra
 
 def _sum_sections(sections: pd.DataFrame, by: str) -> pd.DataFrame:
     return (
-        sections.groupby(by, sort=True)
+        sections.groupby(by)
         .agg(
             loops=("loop_id", "nunique"),
             oldest_installed=("installed_on", "min"),
@@ -194,7 +194,7 @@ def _sum_sections(sections: pd.DataFrame, by: str) -> pd.DataFrame:
 
 def _worst_class(sections: pd.DataFrame, by: str) -> pd.DataFrame:
     """Class from which each group expects the most failures, with its length there."""
-    by_class = sections.groupby([by, "cable_class"], sort=True)
+    by_class = sections.groupby([by, "cable_class"])
     sums = by_class[["expected_failures", "length_km"]].sum().reset_index()
     ordered = sums.sort_values([by, "expected_failures"], ascending=[True, False], kind="stable")
     return ordered.drop_duplicates(by)[[by, "cable_class", "length_km"]].rename(

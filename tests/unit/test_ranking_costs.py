@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -30,6 +31,22 @@ def test_minutes_a_customer_are_a_ratio_of_sums() -> None:
     costs = learn_failure_costs(jobs, TERMS, small_group=2)
     assert costs.fleet_minutes_per_customer == (1000 + 3000) / (10 + 90)
     assert costs.repair_cost == (5000 + 7000) / 2
+    assert costs.repair_cost_jobs == 2
+    assert costs.fleet_customers_interrupted == (10 + 90) / 2
+
+
+def test_only_jobs_with_customers_and_no_negative_minutes_say_how_long_one_is_out() -> None:
+    # one customer counts, nobody out does not; no minutes at all count, minutes below nought do not
+    jobs = jobs_of([("D", None, 1, 60, None), ("D", "loop", 0, 900, None), ("D", "loop", 9, -0.5, None)])
+    costs = learn_failure_costs(jobs, TERMS, small_group=1)
+    assert (costs.fleet_minutes_per_customer, costs.fleet_customers_interrupted) == (60, 1)
+    assert costs.minutes_per_customer.to_numpy().tolist() == [["D", "unknown", 1, 60]]
+    also = learn_failure_costs(pd.concat([jobs, jobs_of([(None, "loop", 3, 0, None)])]), TERMS, small_group=1)
+    assert (also.fleet_minutes_per_customer, also.fleet_customers_interrupted) == (60 / (1 + 3), (1 + 3) / 2)
+    # a job without a district is a group of its own
+    assert also.minutes_per_customer["minutes_per_customer"].tolist() == [60, 0]
+    none = learn_failure_costs(jobs[1:], TERMS, small_group=1)
+    assert (none.fleet_minutes_per_customer, none.fleet_customers_interrupted) == (0, 0)
 
 
 def test_a_small_group_takes_its_configuration_s_figure_then_the_fleet_s() -> None:
@@ -62,6 +79,17 @@ def test_a_failure_interrupts_the_half_loop() -> None:
     # Half-loop A has 6 + 8; the radial all of its 30; nothing is known of N but the fleet's mean of 10.
     assert found["customers_interrupted_per_failure"].tolist() == [14, 14, 5, 30, 10]
     assert found["customer_minutes_per_failure"].tolist() == [1400, 1400, 500, 30 * 100, 1000]
+    # one customer is a customer; a half-loop without any takes half the loop's; an unknown configuration is a loop
+    few = sections.assign(customers=[0.0, 0.0, 1.0, None, None], configuration=None).iloc[[0, 1, 2, 3]]
+    assert add_consequences(few, costs)["customers_interrupted_per_failure"].tolist() == [9.5, 9.5, 1, 15]
+    slow = dataclasses.replace(
+        costs,
+        minutes_per_customer=pd.DataFrame(
+            {"district_id": ["D"], "configuration": ["unknown"], "minutes_per_customer": [7.0]}
+        ),
+    )
+    assert add_consequences(few, slow)["customer_minutes_per_failure"].tolist() == [9.5 * 7, 9.5 * 7, 7, 15 * 7]
+    assert add_consequences(few, slow)["repair_cost_per_failure"].eq(costs.repair_cost).all()
     # as the warehouse has them: whole numbers with gaps; N then takes a mean that is no whole number
     whole = sections.astype({"customers": "Int64", "loop_customers": "Int64"})
     mean = dataclasses.replace(costs, fleet_customers_interrupted=10.5)
@@ -92,6 +120,15 @@ def test_benefit_by_hand() -> None:
     assert found["replacement_cost"] == 200 * 190
     assert found["net_benefit"] == pytest.approx(worth - 38_000)
     assert found["customer_minutes_at_risk"] == 2000
+    assert found["avoided_customer_minutes"] == pytest.approx(avoided * 2000)
+    assert found["cost_per_failure"] == 6500 + 0.30 * 2000
+    assert found["expected_rate_per_100km_year"] == pytest.approx(100 * 1.0 / (0.2 * 5))
+    assert found["pays_above_per_100km_year"] == pytest.approx(
+        0.5 + 100 * 190_000 / ((6500 + 0.30 * 2000) * annuity_factor(40, 5))
+    )
+    with_events = dataclasses.replace(TERMS, customer_event_value=10.0)
+    dearer = value_sections(one_section(1.0), 0.5, with_events, 5.0).iloc[0]
+    assert dearer["cost_per_failure"] == 6500 + 0.30 * 2000 + 10 * 20
     assert value_sections(one_section(1.0, "duct"), 0.5, TERMS, 5.0)["replacement_cost"].item() == 200 * 95
 
 
@@ -102,6 +139,22 @@ def test_replacing_pays_exactly_above_the_rate_printed() -> None:
     assert at["benefit_cost_ratio"] == pytest.approx(1.0)
     assert above["is_paying"]
     assert not below["is_paying"]
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_section_of_no_length_or_without_consequences_has_no_ratio() -> None:
+    none = one_section(0.0).assign(length_km=0.0)
+    found = value_sections(none, 0.5, TERMS, 5.0).iloc[0]
+    assert np.isnan([found["benefit_cost_ratio"], found["expected_rate_per_100km_year"]]).all()
+    assert not found["is_paying"]
+    # for next to nothing: 0.5 of money is a cost
+    cheap = dataclasses.replace(TERMS, cost_per_m_buried=0.5 / 200)
+    ratio = value_sections(one_section(1.0), 0.0, cheap, 5.0)["benefit_cost_ratio"].item()
+    assert ratio == pytest.approx(1 / 5 * 7100 * annuity_factor(40, 5) / 0.5)
+    free = one_section(1.0).assign(
+        repair_cost_per_failure=0.0, customer_minutes_per_failure=np.nan, customers_interrupted_per_failure=np.nan
+    )
+    assert value_sections(free, 0.5, TERMS, 5.0)["pays_above_per_100km_year"].item() == np.inf
 
 
 def test_new_cable_is_the_class_now_laid_most_if_it_has_failed_often_enough() -> None:
@@ -128,3 +181,5 @@ def test_new_cable_is_the_class_now_laid_most_if_it_has_failed_often_enough() ->
     for laid, name in (("2015-12-31", None), ("2016-01-01", "new"), ("2025-12-31", "new"), ("2026-01-01", None)):
         alone = sections.assign(installed_on=pd.Timestamp(laid))[1:3]
         assert find_new_cable(alone, failures, TERMS, min_failures=5, as_of=as_of).cable_class == name
+    nothing = find_new_cable(sections.assign(installed_on=pd.NaT), failures, TERMS, min_failures=5, as_of=as_of)
+    assert (nothing.cable_class, nothing.failures, nothing.exposure_km_years) == (None, 0, 0)

@@ -10,7 +10,15 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.ranking.rank_changes import KEPT_RUNS, Ranking, choose_earlier, compare_rankings, is_worth_keeping
+from pipelines.ranking.rank_changes import (
+    KEPT_RUNS,
+    Ranking,
+    choose_earlier,
+    compare_rankings,
+    explain_move,
+    is_worth_keeping,
+    take_ranking,
+)
 from pipelines.ranking.ranking_history import next_run_number, read_kept, settings_of_ranking, write_kept
 from shared.settings import Settings
 
@@ -124,6 +132,182 @@ def test_loops_that_come_and_go_are_named() -> None:
     assert pd.isna(table.loc["D", "rank_now"])
 
 
+QUIET = {
+    "rank_then": 5,
+    "rank_now": 4,
+    "places_moved": 1,
+    "places_own": 1,
+    "places_by_others": 0,
+    "as_of_then": pd.Timestamp("2024-12-31"),
+    "class_change_pct": 0.0,
+    "record_change_pct": 0.0,
+    "failures_then": 2,
+    "failures_now": 2,
+    "length_then_km": 1.0,
+    "length_now_km": 2.0,
+    "sections_added": 0,
+    "sections_removed": 0,
+    "lengths_corrected": 0,
+    "dates_corrected": 0,
+    "classes_corrected": 0,
+}
+"""A loop that moved a place for no reason that is told."""
+
+
+@pytest.mark.parametrize(
+    ("changed", "more_shared", "as_of", "said"),
+    [
+        ({}, 0.049, "2024-12-31", ""),
+        ({}, 0.05, "2024-12-31", "its share of failures known by loop alone +0.1"),
+        ({}, -0.25, "2024-12-31", "its share of failures known by loop alone \u22120.2"),
+        ({"places_moved": 0, "failures_now": 3}, 1.0, "2024-12-31", ""),
+        ({"failures_now": 3}, 0.0, "2024-12-31", "1 new failure on record (3 now)"),
+        (
+            {"failures_now": 0},
+            0.0,
+            "2024-12-31",
+            "2 failures fewer on record (0 now): corrected, or on cable since taken out of service",
+        ),
+        (
+            {"sections_added": 2, "sections_removed": 1},
+            0.0,
+            "2024-12-31",
+            "2 sections added; 1 section taken out of service or off the register",
+        ),
+        (
+            {"lengths_corrected": 2, "dates_corrected": 1, "classes_corrected": 2},
+            0.0,
+            "2024-12-31",
+            (
+                "length of 2 sections corrected (1.00 to 2.00 km in all); installation date of 1 section corrected; "
+                "cable class of 2 sections corrected"
+            ),
+        ),
+        ({"class_change_pct": 0.49, "record_change_pct": -0.49}, 0.0, "2025-12-31", ""),
+        (
+            {"class_change_pct": 0.5, "record_change_pct": -0.5},
+            0.0,
+            "2025-01-01",
+            (
+                "its class expects 0.5 % more per km and year (older by 1 days); its multiplier is 0.5 % less: time went "
+                "by without a failure"
+            ),
+        ),
+        (
+            {"class_change_pct": -7.0, "record_change_pct": 7.0},
+            0.0,
+            "2024-12-30",
+            "its class expects 7.0 % less per km and year (taken back 1 days); its multiplier is 7.0 % more",
+        ),
+        (
+            {"class_change_pct": -7.0, "record_change_pct": -7.0},
+            0.0,
+            "2024-12-31",
+            "its class expects 7.0 % less per km and year (curves fitted anew); its multiplier is 7.0 % less",
+        ),
+        (
+            {"record_change_pct": -7.0, "failures_now": 3},
+            0.0,
+            "2025-12-31",
+            "1 new failure on record (3 now); its multiplier is 7.0 % less",
+        ),
+        ({"record_change_pct": 7.0}, 0.0, "2025-12-31", "its multiplier is 7.0 % more"),
+        ({"places_own": 0, "places_by_others": 1}, 0.0, "2024-12-31", "others fell behind it (1)"),
+        (
+            {"places_own": 3, "places_by_others": -2},
+            0.0,
+            "2024-12-31",
+            "places by its own figure +3, by the others' \u22122",
+        ),
+        (
+            {"places_own": -2, "places_by_others": 2, "places_moved": -1},
+            0.0,
+            "2024-12-31",
+            "others fell behind it (2); places by its own figure \u22122, by the others' +2",
+        ),
+        ({"rank_now": None}, 0.0, "2024-12-31", "no longer ranked: no cable in service"),
+        ({"rank_then": None}, 0.0, "2024-12-31", "not ranked then: no cable in service"),
+    ],
+)
+def test_a_move_in_words(changed: dict[str, object], more_shared: float, as_of: str, said: str) -> None:
+    day = dt.date.fromisoformat(as_of)
+    assert explain_move(QUIET | changed, more_shared, (), day) == said
+    if said and not said.startswith(("no", "others", "places")):
+        assert explain_move(QUIET | changed, more_shared, ("all of it",), day) == f"{said}; all of it"
+
+
+def test_what_is_taken_of_a_ranking() -> None:
+    made = make_ranking(B=30.0, A=40.0)
+    loops = made.loops.drop(columns="class_rate_per_100km_year").assign(expected_class=[0.1, 0.2], more=1)
+    taken = take_ranking(7, made.as_of, "form", SETTINGS, 5.0, loops, made.sections.assign(more=1))
+    # 0.1 failures on half a km in five years are 4 per 100 km and year
+    assert taken.loops["class_rate_per_100km_year"].tolist() == pytest.approx([8.0, 4.0])
+    assert taken.loops["loop_id"].tolist() == ["A", "B"]
+    assert taken.sections["section_id"].tolist() == ["A1", "B1"]
+    assert (taken.run_number, taken.model_form) == (7, "form")
+    assert "more" not in [*taken.loops, *taken.sections]
+
+
+def test_a_ranking_differs_by_anything_but_its_number() -> None:
+    one = make_ranking(1)
+    assert one.is_same_as(make_ranking(2))
+    sections = one.sections
+    others = [
+        make_ranking(1, "2025-01-01"),
+        dataclasses.replace(one, model_form="spline"),
+        dataclasses.replace(one, settings={}),
+        dataclasses.replace(one, loops=one.loops[:3]),
+        dataclasses.replace(one, sections=sections[:3]),
+        dataclasses.replace(one, sections=sections.assign(installed_on=pd.Timestamp("1980-07-02"))),
+        dataclasses.replace(one, sections=sections.assign(installed_on=pd.NaT)),
+        dataclasses.replace(one, sections=sections.assign(cable_class="EPR")),
+        dataclasses.replace(one, loops=one.loops.assign(loop_id=[*"ABCE"])),
+        change_loop(one, "A", multiplier=4.0 * (1 + 2e-9)),
+        change_loop(one, "A", failures_shared=2e-12),
+        change_loop(one, "A", failures_shared=np.nan),
+    ]
+    assert [one.is_same_as(other) for other in others] == [False] * len(others)
+    near = [change_loop(one, "A", multiplier=4.0 * (1 + 5e-10)), change_loop(one, "A", failures_shared=5e-13)]
+    gap = change_loop(one, "A", failures_shared=np.nan)
+    assert [one.is_same_as(other) for other in near] == [gap.is_same_as(gap)] * 2 == [True] * 2
+    kept = [dataclasses.replace(others[1], run_number=3), dataclasses.replace(others[2], run_number=2), near[0]]
+    assert choose_earlier(kept, one).run_number == 3
+    assert is_worth_keeping(kept, one)
+    assert is_worth_keeping([], one)
+    assert not is_worth_keeping([*kept, dataclasses.replace(one, run_number=4)], one)
+
+
+def test_equals_do_not_outrank_a_loop_and_nought_has_no_change_in_percent() -> None:
+    # D rises to C's 20: no place won, for nobody is passed; B falls to C's: one lost; A stays at nought percent.
+    table = rows_of(make_ranking(1), make_ranking(2, A=40.0, B=20.0, C=20.0, D=20.0))
+    assert table["places_own"].tolist() == [0, 0, 0, 1]
+    then = change_loop(make_ranking(1), "A", class_rate_per_100km_year=0.0, multiplier=0.5)
+    now = change_loop(make_ranking(2), "A", multiplier=0.75)
+    changes = rows_of(then, now).loc["A", ["class_change_pct", "record_change_pct"]]
+    assert np.isnan(changes.iloc[0])
+    assert changes.iloc[1] == pytest.approx(100 * (0.75 / 0.5 - 1))
+    assert rows_of(then, now)["as_of_then"].eq(pd.Timestamp("2024-12-31")).all()
+
+
+def test_what_was_corrected_in_the_register_is_counted_by_loop() -> None:
+    then, now = make_ranking(1), make_ranking(2, A=10.0, B=20.0, C=30.0, D=40.0)
+    sections = now.sections.assign(
+        length_km=[0.5 + 0.00049, 0.5 + 0.00052, 0.5, 0.5], cable_class=["XLPE/bare/buried"] * 3 + ["EPR"]
+    )
+    now = change_loop(dataclasses.replace(now, sections=sections), "C", failures_shared=0.5)
+    reasons = rows_of(then, now)["churn_reasons"]
+    assert ["length of 1 section" in text for text in reasons] == [False, True, False, False]
+    assert ["cable class of 1 section" in text for text in reasons] == [False, False, False, True]
+    assert ["known by loop alone +0.5" in text for text in reasons] == [False, False, True, False]
+    assert not reasons.str.contains("installation date|added|taken").any()
+    undated = dataclasses.replace(now, sections=sections.assign(installed_on=pd.NaT))
+    assert rows_of(undated, undated)["churn_reasons"].eq("").all()
+    longer = dataclasses.replace(now, settings=SETTINGS | {"b": "2", "a": "1"})
+    assert (
+        "settings changed: a from nothing to 1, b from nothing to 2" in rows_of(then, longer).loc["A", "churn_reasons"]
+    )
+
+
 def keep_run(con: duckdb.DuckDBPyConnection, ranking: Ranking) -> pd.DataFrame:
     """What a refresh does with a ranking; returns the comparison it shows."""
     kept = read_kept(con)
@@ -187,7 +371,23 @@ def test_only_settings_a_ranking_depends_on_are_compared() -> None:
     assert settings_of_ranking(Settings().override("general", horizon_years=3.0)) != plain
 
 
+def test_each_setting_that_no_ranking_depends_on_is_left_out() -> None:
+    found = settings_of_ranking(Settings())
+    assert {name for name in vars(Settings().general) if f"general.{name}" not in found} == {
+        "as_of",
+        "currency",
+        "seed",
+        "small_group",
+        "memory_limit_gb",
+        "interval_coverage",
+    }
+    assert {name.split(".")[0] for name in found} == {"general", "intake", "validation", "survival"}
+    assert found["general.horizon_years"] == "5.0"
+
+
 def test_the_run_under_way_is_one_more_than_the_last(con: duckdb.DuckDBPyConnection) -> None:
     assert next_run_number(con) == 1
     con.execute("create table raw.runs as select 7 as run_number")
     assert next_run_number(con) == 8
+    con.execute("delete from raw.runs")
+    assert next_run_number(con) == 1

@@ -5,9 +5,11 @@ from __future__ import annotations
 import datetime as dt
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from pipelines.ranking.costs import annuity_factor
+from pipelines.ranking.money import FailureCosts, NewCable, annuity_factor
+from pipelines.ranking.rankings import Facts, in_order, rank_half_loops_and_districts, rank_loops, rank_sections
 from shared.settings import Settings
 from shared.store import read_model
 from synthetic_data.demo import make_tables
@@ -156,3 +158,100 @@ def test_a_fleet_without_failures_or_jobs_is_ranked_all_the_same(make_warehouse)
 def test_an_empty_register_gives_empty_tables(make_warehouse) -> None:
     con = make_warehouse({}, settings=SETTINGS)
     assert run_replacement(con, SETTINGS)["fitted.section_ranking"] == 0
+
+
+def make_facts() -> Facts:
+    """Three loops: A of two sections, B of one, C of one without cost and with no failure expected."""
+    sections = pd.DataFrame(
+        {
+            "section_id": ["b1", "a2", "a1", "c1"],
+            "loop_id": ["B", "A", "A", "C"],
+            "half_loop_id": ["B/1", "A/1", "A/1", "C/1"],
+            "district_id": ["D", "D", "D", "E"],
+            "cable_class": ["P", "Q", "P", "P"],
+            "length_km": [0.5, 0.25, 0.75, 1.0],
+            "expected_failures": [0.5, 1.5, 0.5, 0.0],
+            "expected_class": [0.25, 0.5, 0.75, 0.0],
+            "gamma_shape": [400.0, 900.0, 400.0, 400.0],
+            "gamma_rate": [200.0, 300.0, 600.0, 400.0],
+            "installed_on": pd.to_datetime(["1980-01-01", "1970-01-01", None, None]),
+            "last_failure_on": pd.to_datetime(["2020-01-01", None, "2021-01-01", None]),
+            "replacement_cost": [10.0, 20.0, 30.0, 0.0],
+            "avoided_cost": [40.0, 30.0, 10.0, -1.0],
+            "avoided_failures": [0.4, 1.4, 0.3, 0.0],
+            "customer_minutes_at_risk": [1.0, 2.0, 3.0, 0.0],
+            "benefit_cost_ratio": [4.0, 1.5, 1 / 3, np.nan],
+            "is_paying": [True, True, False, False],
+        }
+    )
+
+    def group(by: str) -> pd.DataFrame:
+        summed = sections.groupby(by)[["length_km", "expected_failures"]].sum().reset_index()
+        posterior = {"A": (400.0, 200.0), "B": (400.0, 800.0), "C": (400.0, np.inf)}
+        shape, rate = zip(*(posterior.get(name[0], (400.0, 100.0 + ord(name[0]))) for name in summed[by]), strict=True)
+        return summed.assign(gamma_shape=shape, gamma_rate=rate, failures_recorded=2, expected_recorded=1.0).assign(
+            multiplier=1.0,
+            multiplier_lo=0.5,
+            multiplier_hi=2.0,
+            expected_failures_lo=0.1,
+            expected_failures_hi=3.0,
+            sections=sections.groupby(by).size().to_numpy(),
+        )
+
+    costs = FailureCosts(pd.DataFrame(), 0.0, 0.0, 0.0, 0)
+    groups = (group(by) for by in ("half_loop_id", "loop_id", "district_id"))
+    return Facts(sections, *groups, costs, NewCable(0.5, None, 0, 0.0), 4.0)
+
+
+def test_rankings_by_hand() -> None:
+    facts, settings = make_facts(), Settings().override("replacement", cost_per_loop=5.0)
+    sections = rank_sections(facts, settings)
+    assert sections["section_id"].tolist() == ["a1", "a2", "b1", "c1"]
+    # failures per km: shape over rate times what the class expects per km: 400/600 x 1, 900/300 x 2, 400/200 x 0.5
+    assert sections["rank"].tolist() == [3, 1, 2, 4]
+    assert (
+        sections["rank_lo"].tolist() == sections["rank_hi"].tolist() == sections["alike_group"].tolist() == [3, 1, 2, 4]
+    )
+    assert sections["rank_by_money"].tolist() == [3, 2, 1, 4]
+
+    loops = rank_loops(facts, sections, settings).set_index("loop_id")
+    assert loops["rank"].tolist() == loops["alike_group"].tolist() == [1, 2, 3]
+    assert loops["replacement_cost"].tolist() == [20 + 30 + 5, 10 + 5, 0 + 5]
+    assert loops["benefit_cost_ratio"].tolist() == pytest.approx([40 / 55, 40 / 15, -1 / 5])
+    assert loops["net_benefit"].tolist() == [40 - 55, 40 - 15, -1 - 5]
+    assert loops["rank_by_money"].tolist() == [2, 1, 3]
+    assert loops["expected_rate_per_100km_year"].tolist() == pytest.approx(
+        [100 * 2 / (1 * 4), 100 * 0.5 / (0.5 * 4), 0]
+    )
+    assert loops["sections_paying"].tolist() == [1, 1, 0]
+    assert loops["avoided_failures"].tolist() == pytest.approx([1.4 + 0.3, 0.4, 0])
+    assert loops["customer_minutes_at_risk"].tolist() == [5, 1, 0]
+    assert loops["worst_class"].tolist() == ["Q", "P", "P"]
+    assert loops["worst_class_km"].tolist() == [0.25, 0.5, 1.0]
+    assert loops["oldest_installed"].dt.year.tolist()[:2] == [1970, 1980]
+    assert loops["last_failure_on"].dt.year.tolist()[:2] == [2021, 2020]
+    assert loops["reasons"].str.contains("expected in 4 years").all()
+
+    free = settings.override("replacement", cost_per_loop=0.0)
+    both = rank_half_loops_and_districts(facts, sections, free).set_index("group_name")
+    assert both["grouped_by"].to_dict() == {
+        "A/1": "half_loop",
+        "B/1": "half_loop",
+        "C/1": "half_loop",
+        "D": "district",
+        "E": "district",
+    }
+    # without a cost there is no ratio, and a place behind all others
+    assert np.isnan(both.loc["C/1", "benefit_cost_ratio"])
+    assert both["rank_by_money"].to_dict() == {"A/1": 2, "B/1": 1, "C/1": 3, "D": 1, "E": 2}
+    assert rank_half_loops_and_districts(facts, sections, settings)["replacement_cost"].iloc[3] == 60 + 2 * 5
+    cheap = rank_half_loops_and_districts(facts, sections, settings.override("replacement", cost_per_loop=0.5))
+    assert cheap["benefit_cost_ratio"].iloc[2] == -1 / 0.5
+
+
+def test_rows_are_sorted_by_name_and_equals_stay() -> None:
+    frame = pd.DataFrame({"name": ["b", "a", "b", "a"], "at": range(4)}, index=[9, 8, 7, 6])
+    assert in_order(frame, "name")["at"].tolist() == [1, 3, 0, 2]
+    again = in_order(frame.iloc[1:3], "name")
+    assert again["at"].tolist() == [1, 2]
+    assert again.index.tolist() == [0, 1]
