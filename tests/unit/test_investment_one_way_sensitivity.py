@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import dataclasses
 
+import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.investment.one_way_sensitivity import add_district_limits, vary_inputs
-from pipelines.ranking.costs import NewCable, annuity_factor
+from pipelines.investment.one_way_sensitivity import _share_kept, add_district_limits, vary_inputs
+from pipelines.ranking.money import NewCable, annuity_factor
 from shared import dictionary
 from tests.replacement_fleets import PLAIN, make_sections
 
@@ -95,3 +96,48 @@ def test_without_a_programme_the_share_kept_is_unknown() -> None:
     found = moved_inputs(dataclasses.replace(TERMS, budget=0.0))
     assert found["share_kept_at_low"].isna().all()
     assert found["swing"].eq(0.0).all()
+
+
+def test_every_input_s_values_are_told_and_held_where_they_can_be_used() -> None:
+    found = moved_inputs()[["input_standing", "input_low", "input_high"]]
+    by_hand = {
+        "cost_per_m_buried": [100, 70, 130],
+        "cost_per_m_injected": [40, 28, 52],
+        "cost_per_loop": [1000, 700, 1300],
+        "repair_cost": [6500, 4550, 8450],
+        "customer_minute_value": [0.3, 0.15, 0.6],
+        "discount_rate_pct": [5, 3, 7],
+        "cable_life_years": [40, 30, 50],
+        "injection_years": [20, 10, 30],
+        "injection_multiplier": [0.3, 0.15, 0.6],
+        "new_cable_rate_per_100km_year": [0.5, 0.25, 1],
+        "expected_failures_of_sections": [1, 0.4, 2],
+        "expected_failures_of_districts": [1, 0.9, 1.2],
+    }
+    for name, values in by_hand.items():
+        assert found.loc[name].tolist() == pytest.approx(values), name
+    near = dataclasses.replace(TERMS, discount_rate_pct=1.5, injection_years=10.5, injection_multiplier=0.6)
+    held = moved_inputs(near)
+    assert held.loc["discount_rate_pct", ["input_low", "input_high"]].tolist() == [0, 3.5]
+    assert held.loc["injection_years", ["input_low", "input_high"]].tolist() == [1, 20.5]
+    assert held.loc["injection_multiplier", ["input_low", "input_high"]].tolist() == [0.3, 1]
+
+
+def test_prices_of_cable_in_duct_move_with_those_of_buried_cable() -> None:
+    sections = make_sections([("a", "L", 0.2, 1.0, "EPR")]).assign(
+        installation="duct", district_id="D", expected_failures_lo=0.4, expected_failures_hi=2.0
+    )
+    none = pd.DataFrame({f"expected_failures{end}": [0.0, 0.5] for end in ("", "_lo", "_hi")}).assign(
+        district_id=["D", "E"], expected_failures_hi=[1.0, 2.0]
+    )
+    limits = add_district_limits(pd.concat([sections, sections.assign(district_id="E")]), none)
+    # of a district that expects nothing there is no share, and its sections stay
+    assert limits["district_expected_hi"].tolist() == [1, 2 / 0.5]
+    found = vary_inputs(limits[:1], TERMS, NEW, 6500.0, 5.0).set_index("input").loc["cost_per_m_buried"]
+    assert found["net_benefit_at_low"] == pytest.approx(net(cost=7_000))
+
+
+def test_the_share_kept_is_of_the_length() -> None:
+    standing = pd.DataFrame({"section_id": [1, 2], "length_m": [0.25, 0.5]})
+    assert _share_kept(standing, standing[1:]) == pytest.approx(0.5 / 0.75)
+    assert np.isnan(_share_kept(standing[:0], standing))

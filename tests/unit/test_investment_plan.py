@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import dataclasses
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from pipelines.investment.options import Budget, can_be_injected, list_offers, list_options, read_budget
-from pipelines.investment.plan import bound_plan, forecast_years, plan_years
-from pipelines.investment.tables import _list_without_injection
-from pipelines.ranking.costs import annuity_factor, value_replacements
+from pipelines.investment.plan import Plan, bound_plan, forecast_years, plan_years
+from pipelines.investment.programme import Choice
+from pipelines.investment.tables import _list_injected, _list_paying, _list_plan, _list_prices, _list_without_injection
+from pipelines.ranking.money import FailureCosts, NewCable, annuity_factor, value_replacements
 from pipelines.survival.model import fit_failure_model
 from shared.settings import Settings
 from tests.replacement_fleets import FAILURE, PLAIN, make_sections
@@ -262,3 +265,108 @@ def test_what_the_first_year_buys_without_injection_is_said_beside_it() -> None:
         "replaced_only_failures": pytest.approx(1.0),
         "replaced_only_km": pytest.approx(0.2),
     }
+
+
+def test_a_year_of_the_plan_by_hand() -> None:
+    sections = make_sections([("a", "L", 0.2, 1.0, "EPR"), ("b", "L", 0.1, 0.5, "XLPE"), ("c", "M", 0.25, 1, "EPR")])
+    terms = dataclasses.replace(
+        PLAIN, discount_rate_pct=5.0, injection_years=40.0, injection_multiplier=0.1, budget=26e3
+    )
+    # a replaced and b injected cost 20,000 + 4,000 + 1,000; then c, 25,000 and 1,000.
+    plan = plan_years(sections, forecasts(sections, [1.0, 0.5, 0.3], [1.0, 0.5, 0.6]), 0.0, terms, 5.0)
+    worth = FAILURE / 5 * annuity_factor(40.0, 5.0)
+    first, second = plan.years.to_dict("records")
+    assert (first["loops"], first["sections_replaced"], first["sections_injected"]) == (1, 1, 1)
+    assert (first["replaced_km"], first["injected_km"], first["spent"], first["budget"]) == (0.2, 0.1, 25e3, 26e3)
+    assert first["avoided_failures"] == pytest.approx(1.0 + 0.9 * 0.5)
+    assert first["avoided_customer_minutes"] == pytest.approx(2000 * (1.0 + 0.9 * 0.5))
+    assert first["avoided_cost"] == pytest.approx(worth * 1.45)
+    assert first["net_benefit"] == pytest.approx(worth * 1.45 - 25e3)
+    # c in its first year avoids less than it costs
+    assert (first["sections_waiting"], first["waiting_km"], first["waiting_paying"]) == (1, 0.25, 0)
+    assert second["net_benefit"] == pytest.approx((worth * 0.6 - 26e3) / 1.05)
+    assert np.isnan(first["budget_km"])
+    assert first["gain_bound"] >= first["avoided_cost"] * (1 - 1e-9)
+    assert second["gap"] == pytest.approx(0.0, abs=1e-9)
+    assert plan.gain == pytest.approx(worth * (1.45 + 0.6 / 1.05))
+    assert plan.gap == pytest.approx(1 - plan.gain / plan.bound, abs=1e-12)
+    in_km = plan_years(
+        sections[::2],
+        forecasts(sections[::2], [1.0, 0.3], [1.0, 0.9]),
+        0.0,
+        dataclasses.replace(terms, budget_km=0.25),
+        5.0,
+    )
+    # mobilising of a later year is discounted as its gain is
+    assert in_km.gain == pytest.approx(worth - 1000 + (worth * 0.9 - 1000) / 1.05)
+    assert in_km.years["net_benefit"].tolist() == pytest.approx([worth - 21e3, (worth * 0.9 - 26e3) / 1.05])
+    assert in_km.years["budget_km"].tolist() == [0.25, 0.25]
+
+
+def test_what_is_offered_gains_and_costs() -> None:
+    sections = make_sections(
+        [("a", "L", 0.0, 0.5, "EPR"), ("b", "L", 0.001, 0.0, "EPR"), ("c", "L", 0.005, 1e-4, "EPR")]
+    )
+    assert list_options(sections, 0.0, PLAIN, 5.0)["is_offered"].tolist() == [False, False, True]
+    cheap = dataclasses.replace(PLAIN, cost_per_m_buried=0.01)
+    # 1e-5 / 5 x 7100 x 40 = 0.568 for 0.05
+    little = sections.assign(expected_failures=1e-5)
+    found = list_options(little, 0.0, cheap, 5.0)
+    assert found["is_offered"].tolist() == [False, True, True]
+    assert found["avoided_cost"].iloc[2] == pytest.approx(0.568)
+    assert found["length_m"].tolist() == [0, 1, 5]
+    ratio = found["avoided_cost"].iloc[2] / found["cost"].iloc[2]
+    at, above = (dataclasses.replace(cheap, least_benefit_cost_ratio=r) for r in (ratio * (1 - 1e-12), ratio * 1.01))
+    assert [list_options(little, 0.0, t, 5.0)["is_offered"].iloc[2] for t in (at, above)] == [True, False]
+    even = sections.assign(length_km=0.0, expected_failures=0.0)
+    assert not list_options(even, 0.0, PLAIN, 5.0)["is_paying"].any()
+    assert (read_budget(PLAIN).loop_weight, read_budget(PLAIN).loop_penalty) == (1000, 0)
+    in_km = read_budget(dataclasses.replace(PLAIN, budget_km=0.5))
+    assert (in_km.amount, in_km.is_km, in_km.loop_weight, in_km.loop_penalty) == (0.5, True, 0, 1000)
+
+
+def test_single_figures_by_hand() -> None:
+    terms = dataclasses.replace(PLAIN, discount_rate_pct=5.0)
+    costs = FailureCosts(pd.DataFrame(), 90.0, 14.0, 6000.0, 12)
+    learned = SimpleNamespace(costs=costs, new_cable=NewCable(0.7, "P", 7, 1000.4))
+    said = {name: (value, words) for name, value, words in _list_prices(learned, terms)}
+    assert {name: value for name, (value, _) in said.items()} == {
+        "new_cable_rate_per_100km_year": 0.7,
+        "repair_cost": 6000.0,
+        "minutes_per_customer": 90.0,
+        "annuity_years": annuity_factor(40.0, 5.0),
+        "annuity_years_injected": annuity_factor(20.0, 5.0),
+    }
+    assert said["new_cable_rate_per_100km_year"][1] == "7 failures in 1000 km-years of P, the class now laid most"
+    assert said["repair_cost"][1] == "mean of 12 jobs that state it"
+    set_ = SimpleNamespace(costs=dataclasses.replace(costs, repair_cost_jobs=0), new_cable=NewCable(0.5, None, 1, 9.0))
+    assert [words.split(":")[0] for _, _, words in _list_prices(set_, terms)[:2]] == ["from the settings"] * 2
+
+    sections = pd.DataFrame({"is_paying": [True, True, False]})
+    options = pd.DataFrame(
+        {"action": ["inject", "replace", "inject", "inject"], "is_paying": [True, True, False, False]}
+    )
+    assert [value for _, value, _ in _list_paying(sections, options)] == [3, 2, 3, 1]
+
+    work = pd.DataFrame(
+        {
+            "plan_year": [1, 1, 2],
+            "loop_id": ["L", "L", "M"],
+            "cost": [10.0, 20.0, 40.0],
+            "mobilising_cost": [5.0, 0.0, 5.0],
+        }
+    )
+    first = Choice(np.ones(2, dtype=bool), 90.0, 100.0, 35.0, 2.5, 0)
+    plan = Plan(work, pd.DataFrame(), first, 150.0, 200.0)
+    figures = _list_plan(plan, Budget(40.0, False, 5.0))
+    assert [value for _, value, _ in figures] == [2, 1, 35, 90, 100, pytest.approx(0.1), 2.5, 150, 200, 0.25]
+    assert not any("less mobilising" in words for _, _, words in figures)
+    assert sum("less mobilising" in words for _, _, words in _list_plan(plan, Budget(1.0, True, 5.0))) == 2
+    assert Plan(work, pd.DataFrame(), first, 0.0, 0.0).gap == Plan(work, pd.DataFrame(), first, 9.0, 8.0).gap == 0
+
+    left = SimpleNamespace(factor=0.4, variation=0.5, failures=3, expected=7.5)
+    found = [value for _, value, _ in _list_injected(SimpleNamespace(treatment=left, coverage=0.9))]
+    # a gamma with mean 0.4 and coefficient of variation one half: shape 4
+    assert found == pytest.approx([0.4, *stats.gamma.ppf([0.05, 0.95], 4, scale=0.1), 3, 7.5])
+    gone = SimpleNamespace(factor=0.0, variation=0.5, failures=0, expected=0.0)
+    assert [value for _, value, _ in _list_injected(SimpleNamespace(treatment=gone, coverage=0.9))][:3] == [0, 0, 0]

@@ -189,8 +189,8 @@ QUIET = {
             0.0,
             "2025-01-01",
             (
-                "its class expects 0.5 % more per km and year (older by 1 days); its multiplier is 0.5 % less: time went "
-                "by without a failure"
+                "its class expects 0.5 % more per km and year (older by 1 days); its multiplier is 0.5 % less: time "
+                "went by without a failure"
             ),
         ),
         (
