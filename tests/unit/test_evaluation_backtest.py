@@ -9,9 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from pipelines.evaluation.backtest import (
     RULES,
+    _capture_rows,
+    _compare,
     calibrate,
     choose_origins,
     draw_loops,
@@ -19,8 +22,16 @@ from pipelines.evaluation.backtest import (
     roll_up,
     run_backtest,
 )
-from pipelines.evaluation.capture import measure_capture
-from pipelines.evaluation.rule_orders import order_by_rule
+from pipelines.evaluation.capture import (
+    _interpolate_at,
+    _largest_first,
+    _number_blocks,
+    _sort_down,
+    _sum_blocks,
+    measure_capture,
+    order_by_rule,
+    sum_drawn,
+)
 from pipelines.survival.history import FailureHistory, known_at
 
 
@@ -36,6 +47,17 @@ class FlatModel:
         seen = self.history.failures["section_id"].value_counts()
         recorded = sections["section_id"].map(seen).fillna(0.0)
         return sections.assign(expected_failures=sections["length_km"] * years * 0.1 + recorded)
+
+
+@dataclass(frozen=True)
+class Given:
+    """A forecast that is given."""
+
+    frame: pd.DataFrame
+
+    def forecast(self, years: float) -> pd.DataFrame:
+        assert years == 5.0
+        return self.frame
 
 
 def make_history(sections: list[tuple], failures: list[tuple], as_of: str = "2025-12-31") -> FailureHistory:
@@ -295,3 +317,176 @@ def test_loops_are_drawn_as_in_one_go() -> None:
     drawn = draw_loops(7, 50, np.random.default_rng(4))
     whole = np.random.default_rng(4).multinomial(7, np.full(7, 1 / 7), size=50)
     assert drawn.tolist() == whole.tolist()
+
+
+@pytest.mark.parametrize(
+    ("begin", "as_of", "origins", "horizon"),
+    [
+        # two years of records: a third of them before the origin, a year after it; a day less gives none
+        ("2023-12-31", "2025-12-31", [dt.date(2024, 12, 31)], 1.0),
+        ("2024-01-01", "2025-12-31", [], 5.0),
+        ("2019-12-31", "2025-12-31", [dt.date(2021, 12, 31), dt.date(2022, 12, 31)], 3.0),
+        ("2020-01-02", "2025-12-31", [dt.date(2022, 12, 31), dt.date(2023, 12, 31)], 2.0),
+        ("2000-01-01", "2025-12-31", [dt.date(2017, 12, 31), dt.date(2018, 12, 31), dt.date(2019, 12, 31)], 6.0),
+    ],
+)
+def test_what_the_records_allow(begin: str, as_of: str, origins: list[dt.date], horizon: float) -> None:
+    history = make_history([("a", "L", 1.0, "1990-01-01", None)], [], as_of=as_of)
+    viewed = history.sections.assign(in_view_from=pd.Timestamp(begin))
+    asked = 6.0 if horizon == 6.0 else 5.0
+    assert choose_origins(dataclasses.replace(history, sections=viewed), asked, 3) == (origins, horizon)
+    unseen = dataclasses.replace(history, sections=viewed.assign(in_view_from=pd.NaT))
+    assert choose_origins(unseen, 5.0, 3) == ([], 5.0)
+
+
+def test_a_horizon_of_a_year_and_a_half_ends_so_many_days_ago() -> None:
+    history = make_history([("a", "L", 1.0, "1990-01-01", None)], [])
+    # a year before 2025-12-31, then half of 365.25 days
+    assert choose_origins(history, 1.5, 1)[0] == [dt.date(2024, 12, 31) - dt.timedelta(days=183)]
+
+
+@pytest.mark.parametrize("by_name", [True, False])
+def test_days_at_the_edges_of_what_is_counted(by_name: bool) -> None:
+    origin, edge = pd.Timestamp("2020-12-31"), [pd.Timedelta(days=d) for d in (0, 1, 1095, 1096, 1825, 1826)]
+    back = [(f"f{k}", origin - gap, origin - gap) for k, gap in enumerate(edge)]
+    # 1826 days are five years: the last of them counts, the day after does not
+    ahead = [("e0", origin + edge[1], origin + edge[1]), ("e0", origin + edge[5], origin + edge[5])]
+    ahead += [("e0", origin + pd.Timedelta(days=1827), origin + pd.Timedelta(days=1827))]
+    names = ["e0", *(f"f{k}" for k in range(6))]
+    sections = [(name, f"L{9 - k}", 2.0, "2020-06-30", None) for k, name in enumerate(names)]
+    sections[1] = ("f0", "L8", 2.0, None, None)
+    history = make_history(sections, [*back, *ahead], as_of="2026-12-31")
+
+    forecast = FlatModel(known_at(history, origin.date())).forecast(5.0)
+    model = Given(forecast.drop(columns="section_code") if by_name else forecast[::-1])
+    score = pd.Series(np.arange(7.0), index=names)
+    units = list_units(history, origin.date(), 5.0, model, {"known": score}).set_index("section_id")
+    assert units.index.tolist() == names
+    assert units["failures"].tolist() == [0, 1, 1, 1, 1, 1, 1]
+    assert units["failures_recent"].tolist() == [0, 1, 1, 1, 0, 0, 0]
+    assert units["failures_five_years"].tolist() == [0, 1, 1, 1, 1, 1, 0]
+    assert units["observed"].tolist() == [2, 0, 0, 0, 0, 0, 0]
+    assert units["age_years"].tolist() == pytest.approx([184 / 365.25, -1, *[184 / 365.25] * 5])
+    assert units["known"].tolist() == list(range(7))
+    assert units["expected"].tolist() == pytest.approx([1.0, *[2.0] * 6])
+    assert units["expected_in_view"].tolist() == units["expected"].tolist()
+
+
+def test_ages_and_rates_of_loops_are_means_by_length() -> None:
+    units = make_units(length_km=[1, 3, 2, 1], age_years=[40, 0, -1, -1], known=[1, 2, 4, 8])
+    loops = roll_up(units.assign(loop_code=[0, 0, 0, 1]), ("known",))
+    assert loops["age_years"].tolist() == [40 / 4, -1]
+    assert loops["known"].tolist() == [(1 + 6 + 8) / 6, 8]
+    short = roll_up(units.assign(length_km=0.1, loop_code=0)).iloc[0]
+    assert short["age_years"] == pytest.approx(20)
+
+
+def test_tenths_of_the_length_go_by_the_middle_of_a_section() -> None:
+    # Least per km first: 1, 3, 4 and 2 km, middles at 0.5, 2.5, 6 and 9 of 10.
+    units = make_units(length_km=[4, 1, 2, 3], expected=[8, 0.5, 9, 3], observed=[0, 0, 0, 0])
+    units["expected_in_view"], units["observed_shared"] = units["expected"], [1, 0, 2, 0]
+    table = calibrate(units, dt.date(2020, 12, 31), 0.90)
+    assert table["decile"].tolist() == [1, 3, 7, 10]
+    assert table["length_km"].tolist() == [1, 3, 4, 2]
+    assert table["expected"].tolist() == [0.5, 3, 8, 9]
+    # exact limits of a Poisson mean: quantiles of a gamma
+    assert table["observed_lo"].tolist()[2:] == pytest.approx(stats.gamma.ppf(0.05, [1, 2]).tolist())
+    assert table["observed_hi"].tolist() == pytest.approx(stats.gamma.ppf(0.95, [1, 1, 2, 3]).tolist())
+
+
+def test_rows_of_captures_and_differences_by_hand() -> None:
+    day, later = dt.date(2020, 12, 31), dt.date(2021, 12, 31)
+    units = make_units(observed=[3, 1])
+    drawn = {"model": np.linspace(0.2, 0.4, 11)[:, None] * np.ones(4), "random": np.full((11, 4), 0.1)}
+    captures = pd.concat(
+        [
+            _capture_rows(units, on, 5.0, "loop", rule, np.array([2.0, 2, 3, 4]), drawn[rule], 0.8)
+            for on in (day, later)
+            for rule in drawn
+        ]
+    )
+    row = captures.iloc[0]
+    assert (row["failures_total"], row["capture_fraction"]) == (4, 0.5)
+    # the tenth and the ninetieth of eleven even steps
+    assert (row["capture_lo"], row["capture_hi"]) == (pytest.approx(0.22), pytest.approx(0.38))
+    captures.loc[captures["rule"].eq("random"), "capture_fraction"] = 0.125
+    found = _compare(captures, {(on, "loop", r): drawn[r] for on in (day, later) for r in drawn}, [day, later], 0.8)
+    assert found["rule"].tolist() == ["random"] * 4
+    assert found["origins"].tolist() == [2] * 4
+    assert found["capture_model"].tolist() == [0.5, 0.5, 0.75, 1]
+    assert found["difference"].tolist() == [0.375, 0.375, 0.625, 0.875]
+    assert found["difference_lo"].tolist() == pytest.approx([0.12] * 4)
+    assert found["difference_hi"].tolist() == pytest.approx([0.28] * 4)
+    nothing = _capture_rows(make_units(observed=[0]), day, 5.0, "loop", "model", np.zeros(4), np.zeros((0, 4)), 0.8)
+    assert nothing[["capture_fraction", "capture_lo", "capture_hi"]].isna().all(axis=None)
+    one = _capture_rows(make_units(observed=[1]), day, 5.0, "loop", "model", np.ones(4), np.ones((1, 4)), 0.8)
+    assert one["capture_fraction"].eq(1).all()
+
+
+def test_further_rules_and_measures_are_taken_along() -> None:
+    sections = [(f"s{k}", f"L{k % 4}", 1.0, "1980-01-01", None) for k in range(8)]
+    history = make_history(sections, [("s1", "2021-03-01", "2021-03-02"), ("s6", "2022-03-01", "2022-03-02")])
+    seen, day = [], dt.date(2020, 12, 31)
+    truth = {day: {"truth": pd.Series(np.isin(np.arange(8), [1, 6]) * 1.0, index=[f"s{k}" for k in range(8)])}}
+
+    def measure(units, origin, horizon, grain, orders, draws):
+        seen.append((origin, horizon, grain, sorted(orders), draws.shape, len(units)))
+        return pd.DataFrame({"grain": [grain]})
+
+    options = {"coverage": 0.9, "replicates": 20, "further_rules": truth, "further_measure": measure}
+    found = run_backtest(history, FlatModel, [day], 5.0, random=np.random.default_rng(1), **options)
+    rules = sorted([*RULES, "truth"])
+    assert seen == [(day, 5.0, "section", rules, (20, 4), 8), (day, 5.0, "loop", rules, (20, 4), 4)]
+    assert found.further["grain"].tolist() == ["section", "loop"]
+    best = found.captures.set_index(["rule", "level", "length_fraction"])["failures_captured"]
+    # a fifth of the length is 1.6 of 8 sections, and 0.8 of the first of four loops
+    assert best["truth", "section", 0.2] == pytest.approx(2 * 1.6 / 2)
+    assert best["truth", "loop", 0.2] == pytest.approx(0.8)
+    assert found.calibration["origin"].eq(pd.Timestamp(day)).all()
+    none = run_backtest(history, FlatModel, [], 5.0, coverage=0.9, replicates=20, random=np.random.default_rng(1))
+    assert none.captures.empty and none.differences.empty and none.calibration.empty and none.further.empty
+
+
+@pytest.mark.parametrize(
+    "key",
+    [[], [0, 0, 0], [1, 0, 2, 0, 2, 0], [3, 1, 2], [-1, 0, -1, 5], [0, 0, 0, 7, 40_000, 7], [32_767, 32_768, 0, 5]],
+)
+def test_the_largest_come_first_and_equals_stay(key: list[int]) -> None:
+    for values in (np.array(key, dtype=np.int64), np.array(key, dtype=float), np.array(key, dtype=np.int64) > 1):
+        wanted = sorted(range(len(key)), key=lambda place, values=values: -float(values[place]))
+        assert _largest_first(values).tolist() == _sort_down(values).tolist() == wanted
+
+
+def test_groups_of_ties_and_an_unknown_rule() -> None:
+    units = make_units(age_years=[5, 5, 7], failures_five_years=[3, 2, 4], score=[1, 9, 1])
+    assert [part.tolist() for part in order_by_rule(units, "oldest_first")] == [[2, 0, 1], [0, 1]]
+    assert [part.tolist() for part in order_by_rule(units, "three_in_five_years")] == [[0, 2, 1], [0, 2]]
+    assert [part.tolist() for part in order_by_rule(units, "score")] == [[1, 0, 2], [0, 1]]
+    assert [part.tolist() for part in order_by_rule(units[:1], "most_failures")] == [[0], [0]]
+
+
+def test_blocks_and_their_sums_by_hand() -> None:
+    # Of 4 km a block is a metre; ties begin at 0, 0.4, 0.8, 1.2, 3.2 and 3.9 m.
+    assert _number_blocks(np.array([0.4, 0.4, 0.4, 2.0, 0.7, 1.0]) / 1000, 4.0).tolist() == [0, 0, 0, 1, 2, 2]
+    draws = np.array([[1.0, 0.0], [2.0, 3.0]])
+    sizes, counts = _sum_blocks(
+        [np.array([1.0, 2, 4]), np.array([0.0, 1, 1])], np.array([0, 0, 1]), np.array([0, 1, 0]), draws
+    )
+    assert sizes.tolist() == [[1, 4], [2 + 6, 8]]
+    assert counts.tolist() == [[0, 1], [3, 2]]
+    long = np.arange(3000) // 7
+    rng = np.random.default_rng(2)
+    values, loop, many = rng.random(3000), rng.integers(0, 5, 3000), rng.integers(0, 4, (3, 5))
+    (found,) = _sum_blocks([values], long, loop, many)
+    assert found == pytest.approx(np.stack([np.bincount(long, values * row[loop]) for row in many]))
+    units = make_units(length_km=rng.random(2500), observed=rng.integers(0, 3, 2500))
+    weights = rng.integers(0, 4, (3, 2500))
+    length, failed = sum_drawn(units, weights)
+    assert length == pytest.approx(weights @ units["length_km"].to_numpy())
+    assert failed == pytest.approx(weights @ units["observed"].to_numpy())
+
+
+def test_counts_are_read_between_steps() -> None:
+    sizes, counts = np.array([[1.0, 0.0, 3.0]]), np.array([[2.0, 1.0, 6.0]])
+    found = _interpolate_at(sizes, counts, np.array([[0.0, 0.5, 1.0, 2.5, 4.0, 9.0]]))
+    assert found.tolist() == [[0, 1, 2, 3 + 6 * 0.5, 9, 9]]

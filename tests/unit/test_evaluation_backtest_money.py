@@ -108,3 +108,28 @@ def test_limits_are_given_for_loops_alone() -> None:
     found = measured({"a": 30.0, "b": 30.0}, units)
     assert found.loc["section", "capture_lo"].isna().all()
     assert found.loc["loop", "capture_lo"].notna().all()
+    assert found["capture_fraction"].tolist() == pytest.approx((found["failures_captured"] / 5).tolist())
+    quiet = measured({"a": 30.0, "b": 30.0}, units.assign(observed=[1, 0])).loc[("loop", "most_failures")]
+    # one failure, on the first half of the money
+    assert quiet["failures_total"].eq(1).all()
+    assert quiet["capture_fraction"].tolist() == pytest.approx([2 * share for share in COST_FRACTIONS])
+    assert measured({"a": 30.0, "b": 30.0}, units.assign(observed=0))["capture_fraction"].isna().all()
+
+
+def test_limits_are_quantiles_of_the_replicates() -> None:
+    units = make_units([("a", "A", 1.0, 4.0, 3, 2), ("b", "B", 1.0, 3.0, 2, 1)])
+    measure = CaptureByMoney(pd.Series([30.0, 30.0]), 0.0, 0.8)
+    draws = np.array([[k, 10 - k] for k in range(1, 10)] + [[5, 5]] * 2)
+    orders = {rule: order_by_rule(units, rule) for rule in RULES}
+    measure(units, ORIGIN, 5.0, "section", orders, draws)
+    row = measure(units.assign(section_code=[0, 1]), ORIGIN, 5.0, "loop", orders, draws)
+    found = row[row["rule"].eq("model") & row["cost_fraction"].eq(0.1)].iloc[0]
+    # a tenth of the money is one of ten draws of 30, all on a: 3 of 3 k + 2 (10 - k) failures
+    shares = [3 / (3 * k + 2 * (10 - k)) for k, _ in draws]
+    assert (found["capture_lo"], found["capture_hi"]) == pytest.approx(tuple(np.quantile(shares, [0.1, 0.9])))
+
+
+def test_loops_are_priced_by_the_sections_that_come_first() -> None:
+    units = make_units([("a", "A", 1.0, 4.0, 3, 2)])
+    with pytest.raises(ValueError, match="sections, which come first"):
+        CaptureByMoney(pd.Series([1.0]), 0.0, 0.9)(units, ORIGIN, 5.0, "loop", {}, np.ones((1, 1)))
