@@ -76,7 +76,7 @@ def test_without_data_every_exhibit_says_what_to_do() -> None:
         assert exhibit.is_absent, exhibit.key
         assert "run: loopwear refresh" in exhibit.remedy
     assert "no closed jobs" in page.summary[0]
-    frame = shell.Frame(as_of=dt.date(2025, 1, 1), coverage=0.9, horizon_years=5, currency="USD", pages=())
+    frame = shell.Frame(as_of=dt.date(2025, 1, 1), level=0.9, horizon_years=5, currency="USD", pages=())
     assert "What to do:" in shell.render(page, frame)
 
 

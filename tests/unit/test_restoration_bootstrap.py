@@ -10,9 +10,17 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from pipelines.restoration.bootstrap import SMALLEST_FOR_SADDLEPOINT, limit_groups, limit_means_by_day
+from pipelines.restoration import quantile_limits
+from pipelines.restoration.bootstrap import (
+    SMALLEST_FOR_SADDLEPOINT,
+    limit_clustered_means,
+    limit_groups,
+    limit_means,
+    limit_means_by_day,
+    limit_shares,
+)
 from pipelines.restoration.quantile_limits import limit_quantiles
-from pipelines.restoration.sorted_groups import sort_groups
+from pipelines.restoration.sorted_groups import SortedGroups, sort_groups
 from tests.benchmarks.restoration_limits import exact_median_distribution, exact_median_limits
 
 
@@ -232,3 +240,97 @@ def test_limits_of_a_quantile_of_few_values_are_those_of_all_resamples(probabili
     _, lo, hi = limit_quantiles(sort_groups(np.array(values), np.full(6, "g", dtype=object)), probability, coverage=0.9)
     wanted = np.quantile(drawn, [0.05, 0.95], method="inverted_cdf")
     assert (lo[0], hi[0]) == (pytest.approx(wanted[0], abs=1e-9), pytest.approx(wanted[1], abs=1e-9))
+
+
+def test_values_are_sorted_within_any_number_of_groups() -> None:
+    """Also where they come in falling order, and where the codes of the groups need more than 16 bits."""
+    falling = sort_groups(np.array([3.0, 2.0, 1.0]), np.array(["a", "b", "a"], dtype=object))
+    assert falling.values.tolist() == [1, 3, 2]
+    assert (falling.starts.tolist(), falling.counts.tolist()) == ([0, 2], [2, 1])
+    codes = np.arange(70_000)
+    many = sort_groups(-codes.astype(float), pd.Categorical.from_codes(codes, categories=range(70_000)))
+    assert np.array_equal(many.values, -codes.astype(float))
+
+
+def one_group(values: list[float]) -> SortedGroups:
+    return sort_groups(np.array(values), np.full(len(values), "g", dtype=object))
+
+
+@pytest.mark.parametrize(
+    ("values", "coverage", "limits"),
+    [
+        ([1.0, 5.0], 0.5, (1, 3)),  # medians of two drawn: 1, 3 and 5 with chances 1/4, 1/2, 1/4
+        ([1.0, 5.0], 0.49, (3, 3)),
+        ([1.0, 5.0, 11.0], 13 / 27, (1, 5)),  # of three drawn: 1, 5 and 11 with chances 7/27, 13/27, 7/27
+        ([1.0, 5.0, 11.0], 12 / 27, (5, 5)),
+        ([1.0, 5.0, 11.0], 0.99, (1, 11)),
+    ],
+)
+def test_limits_of_the_median_of_two_and_three_by_hand(values, coverage: float, limits: tuple[float, float]) -> None:
+    _, lo, hi = limit_quantiles(one_group(values), 0.5, coverage=coverage)
+    assert (lo[0], hi[0]) == pytest.approx(limits)
+
+
+def test_up_to_four_hundred_jobs_a_quantile_takes_its_limits_from_pairs(monkeypatch) -> None:
+    for size in (400, 401):
+        group = one_group((2.0 ** (np.arange(size) / 9)).tolist())
+        found = {}
+        for name, largest in (("ours", quantile_limits.LARGEST_FOR_PAIRS), ("pairs", 1000), ("single", 0)):
+            monkeypatch.setattr(quantile_limits, "LARGEST_FOR_PAIRS", largest)
+            limits = [limit_quantiles(group, at / 31, coverage=0.8)[1:] for at in range(1, 31)]
+            found[name] = np.array(limits).tolist()
+        monkeypatch.undo()
+        assert found["pairs"] != found["single"]
+        assert found["ours"] == found["pairs" if size == 400 else "single"]
+
+
+def test_equal_values_have_tight_limits_whatever_their_rounding() -> None:
+    each = 1e6 * np.sqrt(np.arange(1.0, 51.0))
+    found = limit_means(
+        sort_groups(np.repeat(each, 49), pd.Categorical(np.repeat(np.arange(50), 49))),
+        coverage=0.9,
+        replicates=200,
+        rng=np.random.default_rng(1),
+    )
+    for part in found:
+        assert part == pytest.approx(each, rel=1e-12)
+
+
+def test_a_value_that_ends_one_group_and_begins_the_next_counts_in_both() -> None:
+    groups = sort_groups(np.array([1.0, 2.0, 2.0, 5.0]), np.array(["a", "a", "b", "b"], dtype=object))
+    mean, lo, hi = limit_means(groups, coverage=0.9, replicates=1000, rng=np.random.default_rng(1))
+    assert mean.tolist() == [1.5, 3.5]
+    assert (lo.tolist(), hi.tolist()) == ([1, 2], [2, 5])  # both twice with chance 1/4
+
+
+def test_limits_by_day_of_two_groups_that_share_their_days() -> None:
+    """The mean of the days' sums over their jobs, linearised; ten days are enough for limits of days, nine are not."""
+    rng = np.random.default_rng(5)
+    parts = {"a": rng.integers(1, 5, 12), "b": rng.integers(1, 5, 12), "c": np.ones(10, int), "d": np.full(9, 2)}
+    names = np.concatenate([np.repeat(name, jobs.sum()) for name, jobs in parts.items()])
+    days = np.concatenate([np.repeat(np.arange(len(jobs)), jobs) for jobs in parts.values()])
+    values = rng.lognormal(4, 0.7, len(names))
+    options = {"coverage": 0.8, "replicates": 300, "rng": rng}
+    codes, lo, hi = limit_means_by_day(values, pd.Categorical(names), days, **options)
+    assert codes.tolist() == [0, 1, 2]
+    for at, (name, jobs) in enumerate(list(parts.items())[:3]):
+        own = names == name
+        sums = np.bincount(days[own], weights=values[own])
+        mean = values[own].mean()
+        linear = mean + len(jobs) * (sums - mean * jobs) / jobs.sum()
+        _, wanted_lo, wanted_hi = limit_means(one_group(linear.tolist()), **options)
+        assert (lo[at], hi[at]) == (pytest.approx(wanted_lo[0]), pytest.approx(wanted_hi[0]))
+    groups, means, all_lo, all_hi = limit_clustered_means(values, pd.Categorical(names), days, **options)
+    assert groups.counts.tolist() == [jobs.sum() for jobs in parts.values()]
+    assert means == pytest.approx([values[names == name].mean() for name in parts])
+    assert (all_lo[:3].tolist(), all_hi[:3].tolist()) == (lo.tolist(), hi.tolist())
+    _, wanted_lo, wanted_hi = limit_means(one_group(values[names == "d"].tolist()), **options)
+    assert (all_lo[3], all_hi[3]) == (pytest.approx(wanted_lo[0]), pytest.approx(wanted_hi[0]))
+
+
+def test_shares_of_nothing_are_unknown_and_all_lie_between_nought_and_one() -> None:
+    totals = np.repeat(np.arange(40), 2)
+    lo, hi = limit_shares(totals * np.tile([0, 1], 40), totals, 0.9)
+    assert np.isnan([*lo[:2], *hi[:2]]).all()
+    assert lo[2::2].tolist() == pytest.approx([0] * 39, abs=1e-12) and lo.min(where=totals > 0, initial=1) >= 0
+    assert hi[3::2].tolist() == pytest.approx([1] * 39, abs=1e-12) and hi.max(where=totals > 0, initial=0) <= 1

@@ -120,3 +120,16 @@ def test_too_few_jobs_or_one_group_give_no_rows() -> None:
         found = compare_groups(given, "district", "minutes", coverage=0.9, min_jobs=1)
         assert found.empty
         assert list(found.columns) == list(full.columns)
+
+
+def test_a_loop_without_sections_counts_as_one_section_and_groups_come_by_name() -> None:
+    """Against least squares with the terms as they stand, not centred."""
+    rng = np.random.default_rng(6)
+    jobs = alike(rng.lognormal(4, 0.5, 60).tolist(), "CBA" * 20)
+    jobs["sections_on_loop"] = rng.choice([0, 1, 2, 9], 60)
+    found = compare_groups(jobs, "district", "minutes", coverage=0.9, min_jobs=20)
+    assert found["group_name"].tolist() == ["A", "B", "C"] and found.index.tolist() == [0, 1, 2]
+    names = np.array(list("CBA" * 20))
+    design = np.column_stack([*(names == n for n in "ABC"), np.log(jobs["sections_on_loop"].clip(lower=1))])
+    effects = np.linalg.lstsq(design.astype(float), np.log(jobs["minutes"]), rcond=None)[0][:3]
+    assert np.log(found["ratio_adjusted"]).tolist() == pytest.approx((effects - effects.mean()).tolist())

@@ -37,3 +37,15 @@ def test_a_steady_series_rarely_signals() -> None:
         outside += int(np.sum(find_signals(values, fit_individuals(values)) == "outside"))
     # three sigma on each side: 0.27 %, somewhat more since the limits are estimated
     assert outside / (200 * 36) < 0.01
+
+
+def test_two_values_have_limits_and_a_value_on_one_is_no_signal() -> None:
+    chart = fit_individuals([1.0, 3.0])
+    assert (chart.centre, chart.mean_range) == (2, 2)
+    assert chart.upper - 2 == 2 - chart.lower == 3 * 2 / 1.128
+    assert chart.range_upper == 2 * 3.267
+    assert find_signals([4.0, 16.0], CHART).tolist() == ["", ""]
+
+
+def test_no_run_on_the_centre_nor_from_side_to_side() -> None:
+    assert find_signals([10.0] * 12 + [9.0, 11.0] * 6, CHART).tolist() == [""] * 24

@@ -65,3 +65,21 @@ def test_the_utilitys_own_flags_come_first() -> None:
     assert found["is_major_event_day"].iloc[3]
     assert found["is_over_threshold"].iloc[-1]
     assert set(found["marked_by"]) == {"flags"}
+
+
+def test_a_hundred_days_set_a_threshold_that_a_day_must_exceed() -> None:
+    """Days of one minute each: mean log 0, no spread, so the threshold is one minute."""
+    before = pd.DataFrame({"reported_on": pd.date_range("2011-01-01", periods=100), "jobs": 1, "saidi_min": 1.0})
+    judged = pd.DataFrame(
+        {"reported_on": pd.to_datetime(["2016-01-01", "2016-01-02"]), "jobs": 1, "saidi_min": [1.0, 1.01]}
+    )
+    days = pd.concat([before, judged], ignore_index=True).assign(is_flagged=False)
+    found = mark_major_event_days(days).tail(2)
+    assert found["threshold_min"].tolist() == [1, 1]
+    assert found["is_over_threshold"].tolist() == found["is_major_event_day"].tolist() == [False, True]
+    without_one = mark_major_event_days(days.assign(saidi_min=days["saidi_min"].where(days.index > 0))).tail(2)
+    assert without_one["threshold_min"].isna().all() and not without_one["is_over_threshold"].any()
+    later = days.assign(
+        reported_on=days["reported_on"].where(days.index < 100, days["reported_on"] + pd.DateOffset(years=1))
+    )
+    assert mark_major_event_days(later)["threshold_min"].isna().all()  # six years before is too long ago

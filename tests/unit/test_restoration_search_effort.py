@@ -8,6 +8,7 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from pipelines.restoration.search_effort import count_expected_tests, fit_class_rates, measure_search_effort
 
@@ -116,3 +117,52 @@ def test_minutes_of_a_test_need_thirty_timed_jobs_that_differ() -> None:
         found = measure_search_effort(given, ("all",), coverage=0.9, replicates=200, rng=np.random.default_rng(1))
         columns = ["mean_least_tests", "mean_least_tests_by_count", "minutes_per_test", "excess_min"]
         assert found.loc[0, columns].tolist() == pytest.approx([2.5, 2.6, slope, 0.5 * slope], nan_ok=True)
+
+
+@pytest.mark.parametrize(
+    ("chances", "tests"),
+    [
+        ([0, 0, 0], 0),
+        ([0, 0, 1], 1),  # one test sets the only possible section apart; the rest need none
+        ([1, 0, 0], 1),
+        ([4, 1, 2, 2], (9 + 5 + 3) / 9),  # 4 or 5 to the left are as near to half of 9: the first is taken
+        ([2, 2, 1, 4], (9 + 4 + 5) / 9),
+        ([1, 1, 1, 1, 1], (5 + 2 + 3 + 2) / 5),
+    ],
+)
+def test_splits_of_short_chains_by_hand(chances: list[float], tests: float) -> None:
+    assert count_expected_tests(chances) == pytest.approx(tests)
+
+
+def test_class_rates_are_alike_where_no_cable_was_in_service() -> None:
+    assert fit_class_rates(np.array([1.0, 2.0]), np.zeros(2)).tolist() == [1, 1]
+
+
+def test_every_group_has_its_own_jobs_and_means() -> None:
+    jobs = pd.DataFrame(
+        {
+            "all": "all",
+            "district": ["B"] * 20 + ["A"] * 10,
+            "tests": [4.0] * 20 + [2.0] * 10,
+            "least_tests": [2.0] * 20 + [1.5] * 10,
+            "least_tests_by_count": [3.0] * 20 + [2.5] * 10,
+            "locate_min": [60.0] * 20 + [30.0] * 10,
+            "reported_on": range(30),
+        }
+    )
+    found = measure_search_effort(jobs, ("all", "district"), coverage=0.9, replicates=200, rng=np.random.default_rng(1))
+    assert found.index.tolist() == [0, 1, 2]
+    wanted = [
+        (30, 10 / 3, 55 / 30, 85 / 30, 1.5, 15, 1.5 * 15),
+        (10, 2, 1.5, 2.5, 0.5, 15, 7.5),
+        (20, 4, 2, 3, 2, 15, 30),
+    ]
+    assert found[["grouped_by", "group_name"]].to_numpy().tolist() == [
+        ["all", "all"],
+        ["district", "A"],
+        ["district", "B"],
+    ]
+    figures = found.drop(columns=["grouped_by", "group_name", "excess_lo", "excess_hi"]).astype(float)
+    assert figures.to_numpy() == pytest.approx(np.array(wanted))
+    excess = stats.norm.ppf([0.05, 0.95], 1.5, (jobs["tests"] - jobs["least_tests"]).std(ddof=0) / 30**0.5)
+    assert found.loc[0, ["excess_lo", "excess_hi"]].tolist() == pytest.approx(excess.tolist(), abs=0.02)

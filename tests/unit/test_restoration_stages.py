@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from statsmodels.stats.proportion import proportion_confint
 
+from pipelines.restoration.bootstrap import limit_means_by_day
 from pipelines.restoration.stages import CLOCKS, GROUPINGS, STAGES, summarise_stages
 
 
@@ -61,3 +63,45 @@ def test_the_order_of_the_jobs_changes_nothing() -> None:
 
 def test_the_same_jobs_give_the_same_figures_again() -> None:
     pd.testing.assert_frame_equal(summarise(make_jobs()), summarise(make_jobs()))
+
+
+def test_shares_over_four_and_eight_hours_count_what_is_longer() -> None:
+    jobs = make_jobs(6)
+    jobs["crew"] = list("aaabbb")
+    jobs["report_to_restore"] = [240.0, 241.0, 263.0, 480.0, 481.0, 527.0]
+    found = summarise(jobs).set_index(["grouped_by", "group_name", "stage"])
+    for group, over_4h, over_8h, size in (("a", 2, 0, 3), ("b", 3, 2, 3)):
+        row = found.loc[("crew", group, "report_to_restore")]
+        for name, over in (("share_over_4h", over_4h), ("share_over_8h", over_8h)):
+            assert row[name] == pytest.approx(over / size)
+            wanted = proportion_confint(over, size, alpha=0.1, method="wilson")
+            assert (row[f"{name}_lo"], row[f"{name}_hi"]) == pytest.approx(wanted)
+    assert found.loc[("all", "all", "report_to_restore"), "share_over_8h"] == pytest.approx(2 / 6)
+
+
+def test_rows_come_in_order_and_ten_jobs_are_no_small_group() -> None:
+    jobs = make_jobs(19)
+    jobs["district"] = ["nine"] * 9 + ["ten"] * 10
+    found = summarise(jobs)
+    assert found.index.tolist() == list(range(len(found)))
+    keys = [tuple(key) for key in found[["grouped_by", "group_name", "stage"]].to_numpy()]
+    assert keys == sorted(keys)
+    small = found[found["grouped_by"] == "district"].groupby("group_name")["is_small_group"]
+    assert small.unique().map(list).to_dict() == {"nine": [True], "ten": [False]}
+
+
+def test_limits_of_the_means_are_those_of_whole_days() -> None:
+    jobs = make_jobs()
+    jobs.loc[4, "arrive_to_locate"] = np.nan
+    found = summarise(jobs).set_index(["grouped_by", "group_name", "stage"])
+    known = jobs.dropna(subset=["arrive_to_locate"])
+    _, lo, hi = limit_means_by_day(
+        known["arrive_to_locate"].to_numpy(),
+        pd.Categorical(known["all"]),
+        pd.factorize(known["reported_on"])[0],
+        coverage=0.9,
+        replicates=200,
+        rng=np.random.default_rng(1),
+    )
+    row = found.loc[("all", "all", "arrive_to_locate")]
+    assert (row["mean_lo"], row["mean_hi"]) == (pytest.approx(lo[0]), pytest.approx(hi[0]))

@@ -91,3 +91,34 @@ def test_jobs_of_one_day_count_as_one_in_the_limits() -> None:
     apart = one_by_one.set_index("scenario").loc["search_halved"]
     wider = (alike["saved_hi"] - alike["saved_lo"]) / (apart["saved_hi"] - apart["saved_lo"])
     assert wider == pytest.approx(np.sqrt(5), rel=0.05)  # 40 independent values, not 200
+
+
+def test_savings_of_groups_without_customers_have_no_share_and_no_jobs_give_no_rows() -> None:
+    jobs = pd.DataFrame(
+        {
+            "district": ["A", "A", "B"],
+            "reported_on": range(3),
+            "report_to_arrive": [40.0, 4.0, 40.0],
+            "customers_out_at_arrival": [3.0, 5.0, 0.0],
+            "arrive_to_locate_customer_minutes": [100.0, 60.0, 0.0],
+            "customer_minutes": [400.0, 100.0, 0.0],
+        }
+    )
+    options = {"coverage": 0.9, "replicates": 200, "rng": np.random.default_rng(1)}
+    found = summarise_savings(jobs, ("district",), 2.0, **options)
+    shown = ["scenario", "group_name", "jobs", "customer_minutes", "saved_customer_minutes", "saved_per_year"]
+    assert found[shown].to_numpy().tolist() == [
+        ["arrive_10_minutes_sooner", "A", 2, 500, 3 * 10 + 5 * 4, 25],
+        ["arrive_10_minutes_sooner", "B", 1, 0, 0, 0],
+        ["search_halved", "A", 2, 500, 80, 40],
+        ["search_halved", "B", 1, 0, 0, 0],
+        ["both", "A", 2, 500, 130, 65],
+        ["both", "B", 1, 0, 0, 0],
+    ]
+    assert found.index.tolist() == list(range(6))
+    share = [50 / 500, np.nan, 80 / 500, np.nan, 130 / 500, np.nan]
+    assert found["saved_share"].tolist() == pytest.approx(share, nan_ok=True)
+    # of two jobs with savings of 30 and 20 both are drawn twice with chance 1/4
+    assert found.loc[0, ["saved_lo", "saved_hi"]].tolist() == [40, 60]
+    empty = summarise_savings(jobs[:0], ("district",), 2.0, **options)
+    assert empty.empty and list(empty.columns) == list(found.columns)

@@ -51,3 +51,12 @@ def test_with_a_mean_known_well_the_ratio_has_garwoods_limits() -> None:
     garwood_lo, garwood_hi = poisson_limits(counts, 0.9)
     assert lo * means == pytest.approx(garwood_lo, rel=1e-5)
     assert hi * means == pytest.approx(garwood_hi, rel=1e-5)
+
+
+@pytest.mark.parametrize("coverage", [0.5, 0.8, 0.95])
+def test_garwoods_limits_are_quantiles_of_chi_square(coverage: float) -> None:
+    counts = np.array([0, 1, 2.5, 40])
+    lo, hi = poisson_limits(counts, coverage)
+    tail = (1 - coverage) / 2
+    assert lo == pytest.approx([0.0, *stats.chi2.ppf(tail, 2 * counts[1:]) / 2])
+    assert hi == pytest.approx(stats.chi2.ppf(1 - tail, 2 * counts + 2) / 2)

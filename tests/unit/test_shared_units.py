@@ -10,7 +10,7 @@ import math
 
 import pytest
 
-from shared.units import C_M_PER_US, METRES, VELOCITY_PCT, one_way_time_us
+from shared.units import C_M_PER_US, DAYS_PER_YEAR, METRES, VELOCITY_PCT, one_way_time_us
 
 
 def test_velocity_of_light() -> None:
@@ -44,3 +44,9 @@ def test_one_velocity_in_every_convention(convention: str, value: float) -> None
 def test_lengths() -> None:
     assert METRES["miles"] == pytest.approx(1609.344, rel=1e-12)
     assert METRES["kft"] == pytest.approx(304.8, rel=1e-12)
+
+
+def test_a_year_and_every_length_in_metres() -> None:
+    assert DAYS_PER_YEAR == (3 * 365 + 366) / 4
+    wanted = {"m": 1, "km": 1000, "ft": 0.3048, "kft": 304.8, "miles": 5280 * 0.3048}
+    assert wanted == pytest.approx(METRES, rel=1e-12)
