@@ -54,3 +54,31 @@ def test_no_jobs_give_no_rows() -> None:
         empty.reindex([0]).fillna(1.0), ("all",), coverage=0.9, replicates=200, rng=np.random.default_rng(1)
     )
     assert list(found.columns) == list(one.columns)
+
+
+def test_every_group_has_its_own_days_shares_and_strandings() -> None:
+    jobs = pd.DataFrame(
+        {
+            "all": "all",
+            "district": ["B", "A", "A"],
+            "reported_on": range(3),
+            "abnormal_days": [11.0, 10.0, 30.0],
+            "loop_failures_per_year": [0.5, 0.1, 0.3],
+        }
+    )
+    found = summarise_abnormal_days(
+        jobs, ("all", "district"), coverage=0.8, replicates=500, rng=np.random.default_rng(1)
+    )
+    assert found.index.tolist() == [0, 1, 2]
+    assert found[["grouped_by", "group_name", "jobs"]].to_numpy().tolist() == [
+        ["all", "all", 3],
+        ["district", "A", 2],
+        ["district", "B", 1],
+    ]
+    assert found["mean_days"].tolist() == [17, 20, 11]
+    assert found["share_over_10_days"].tolist() == pytest.approx([2 / 3, 1 / 2, 1])
+    assert found["abnormal_loop_years"].tolist() == pytest.approx([51 / 365.25, 40 / 365.25, 11 / 365.25])
+    assert found["expected_strandings"].tolist() == pytest.approx([15.5 / 365.25, 10 / 365.25, 5.5 / 365.25])
+    wilson = stats.binomtest(1, 2).proportion_ci(0.8, method="wilson")
+    assert found.loc[1, ["share_over_10_days_lo", "share_over_10_days_hi"]].tolist() == pytest.approx(list(wilson))
+    assert found.loc[1, ["mean_days_lo", "mean_days_hi"]].tolist() == [10, 30]  # both twice with chance 1/4

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
-from pipelines.restoration.closing_delay import adjust_recent_mean, fit_closing_lag, summarise_weeks
+from pipelines.restoration.closing_delay import ClosingLag, adjust_recent_mean, fit_closing_lag, summarise_weeks
 
 
 def test_product_limit_by_hand() -> None:
@@ -81,3 +82,91 @@ def test_weeks_go_back_from_the_last_moment_known() -> None:
     assert lag.jobs == len(jobs)
     # 4000 jobs over 366 days
     assert weeks["jobs_expected"][6] == pytest.approx(4000 * 28 / 366, rel=0.1)
+
+
+def test_ages_and_shares_of_a_lag_by_hand() -> None:
+    lag = ClosingLag(np.array([1.0, 2.0, 3.0]), np.array([0.25, 0.5, 1.0]), 4)
+    assert [lag.days_until(share) for share in (0.25, 0.26, 0.5, 0.51, 1.0, 2.0)] == [1, 2, 2, 3, 3, 3]
+    # 201 ages from 0 to 1 in steps of 0.005: 101 of them are 0.5 or more
+    assert ClosingLag(np.array([0.5]), np.array([1.0]), 1).mean_share_closed(0.0, 1.0) == pytest.approx(101 / 201)
+
+
+def test_a_job_closed_at_once_and_one_closed_at_the_last_moment_are_on_file() -> None:
+    lag = fit_closing_lag(np.array([0.0, 2.0]), np.array([5.0, 2.0]))
+    assert (lag.jobs, lag.lags_days.tolist(), lag.shares.tolist()) == (2, [0, 2], [0.5, 1])
+
+
+RECENT, WINDOW = np.array([80.0, 130.0, np.nan, 150.0]), (7.0, 21.0)
+SETTLED = np.array([50.0, 80.0, 120.0, 400.0] * 25)
+LAGS = np.array([1.0, 7.0, 14.0, 30.0] * 25)  # 1, 1, (21 - 14) / 14 and none of the window's days on file
+SEEN = np.array([1.0, 1.0, 0.5, 0.0] * 25)
+
+
+def test_the_adjusted_mean_and_its_limits_by_the_infinitesimal_jackknife() -> None:
+    def log_factor(mass: np.ndarray) -> float:
+        early = np.average(SETTLED, weights=SEEN * mass)
+        return float(np.log(early / np.average(SETTLED, weights=mass)))
+
+    found = adjust_recent_mean(RECENT, SETTLED, LAGS, WINDOW, coverage=0.8)
+    factor = (50 + 80 + 60) / 2.5 / (650 / 4)
+    assert (found.jobs, found.mean, found.factor) == (3, 120, pytest.approx(factor))
+    one = np.eye(100) * 1e-6
+    slopes = np.array([(log_factor(1 + step) - log_factor(1 - step)) / 2e-6 for step in one])
+    variance = (slopes**2).sum() + np.var([80, 130, 150], ddof=1) / 3 / 120**2
+    reach = stats.t(2).ppf(0.9) * variance**0.5
+    assert np.log([found.adjusted_lo, found.adjusted, found.adjusted_hi]) == pytest.approx(
+        np.log(120 / factor) + np.array([-reach, 0, reach]), rel=1e-6
+    )
+
+
+@pytest.mark.parametrize(
+    ("recent", "settled", "lags", "is_given"),
+    [
+        (RECENT, SETTLED, LAGS, True),
+        (RECENT[:2], SETTLED, LAGS, True),
+        (RECENT[:1], SETTLED, LAGS, False),  # one recent job
+        (RECENT * 0, SETTLED, LAGS, False),  # no minutes at all
+        (RECENT, SETTLED, LAGS + 40, False),  # none of the settled would have been on file
+        (RECENT, SETTLED[1:], LAGS[1:], False),  # 99 settled
+        (RECENT, np.where(np.arange(100) == 3, np.nan, SETTLED), LAGS, False),
+        (RECENT, SETTLED, np.where(np.arange(100) == 3, np.nan, LAGS), False),
+    ],
+)
+def test_an_adjusted_mean_needs_two_recent_and_a_hundred_settled_jobs(recent, settled, lags, is_given: bool) -> None:
+    found = adjust_recent_mean(recent, settled, lags, WINDOW, coverage=0.9)
+    figures = [found.factor, found.adjusted, found.adjusted_lo, found.adjusted_hi]
+    assert np.isnan(figures).tolist() == [not is_given] * 4
+
+
+def test_weeks_by_hand() -> None:
+    """Jobs 0, 6.5, 7, 27.9 and 28 days before the end, all closed after 8 days; and a hundred long settled."""
+    end = pd.Timestamp("2021-03-01", tz="UTC")
+    ages = np.array([0.0, 6.5, 7.0, 27.9, 28.0, *np.full(100, 50.0), 50.5])
+    reported = end - pd.to_timedelta(ages, unit="D")
+    jobs = pd.DataFrame({"reported_at": reported, "time_to_restore": [10.0, 30, 50, 90, 70, *[60.0] * 100, 1e6]})
+    jobs["closed_at"] = jobs["reported_at"] + pd.Timedelta(days=8)
+    found, lag = summarise_weeks(jobs, end, weeks=3, history_days=50, coverage=0.9)
+    assert lag.lags_days.tolist() == [8] and lag.jobs == 102  # those on file at 8 days or more; not the one too old
+    assert found["window_from"].astype(str).tolist() == ["2021-02-22", "2021-02-15", "2021-02-08", "2021-02-01"]
+    assert found["window_to"].astype(str).tolist() == ["2021-03-01", "2021-02-22", "2021-02-15", "2021-03-01"]
+    assert found["window_weeks"].tolist() == [1, 1, 1, 4]
+    assert found["jobs"].tolist() == [2, 1, 0, 4]
+    assert found["mean_min"].tolist() == pytest.approx([20, 50, np.nan, 45], nan_ok=True)
+    # of 201 days evenly over the second week 172 lie at 8 or more, of those over four weeks 143
+    share = [0, 172 / 201, 1, 143 / 201]
+    assert found["share_closed"].tolist() == pytest.approx(share)
+    assert found["jobs_expected"].tolist() == pytest.approx([np.nan, 201 / 172, 0, 4 * 201 / 143], nan_ok=True)
+    assert found["is_immature"].tolist() == [True, True, False, True]
+    # the settled all look alike at any age
+    assert found["maturity_factor"].tolist() == pytest.approx(
+        [np.nan, np.nan, np.nan, 60.1 / 60.1], nan_ok=True, abs=0.01
+    )
+
+
+def test_without_jobs_every_week_is_immature() -> None:
+    stamps = pd.to_datetime(pd.Series([], dtype=str), utc=True)
+    jobs = pd.DataFrame({"reported_at": stamps, "closed_at": stamps, "time_to_restore": pd.Series([], dtype=float)})
+    end = pd.Timestamp("2021-03-01", tz="UTC")
+    found, lag = summarise_weeks(jobs, end, weeks=2, history_days=50, coverage=0.9)
+    assert lag.jobs == 0 and found["is_immature"].tolist() == [True] * 3
+    assert found[["share_closed", "jobs_expected", "mean_min"]].isna().all(axis=None)

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from pipelines.restoration.closing_delay import fit_closing_lag
+from pipelines.restoration.closing_delay import ClosingLag, adjust_recent_mean, fit_closing_lag
 from pipelines.restoration.trend import TREND_MONTHS, chart_months, compare_last_years, compare_years
 
 
@@ -126,3 +126,59 @@ def test_a_rise_or_a_fall_is_said_where_the_limits_leave_no_difference_out() -> 
     assert found["judged"].to_dict() == {"down": "fall", "same": "within", "up": "rise"}
     wanted = stats.ttest_ind(before + 9, before, equal_var=False).confidence_interval(0.9)
     assert found.loc["up"].tolist()[:4] == pytest.approx([109, 100, wanted.low, wanted.high])
+
+
+LAG = ClosingLag(np.array([0.0, 10.0]), np.array([0.5, 1.0]), 2)
+"""Half the jobs close at once, all within ten days."""
+
+
+def test_months_by_hand() -> None:
+    """Jobs of December to February seen six hours into March; those of January and before are older than ten days."""
+    end = pd.Timestamp("2021-03-01 06:00", tz="UTC")
+    reported = pd.to_datetime(["2020-12-01"] * 60 + ["2021-01-20"] * 60 + ["2021-02-25"] * 3 + ["2021-03-01"], utc=True)
+    jobs = pd.DataFrame(
+        {"reported_at": reported, "reported_month": reported.tz_localize(None).to_period("M").to_timestamp()}
+    )
+    jobs["closed_at"] = jobs["reported_at"] + pd.to_timedelta([0, 9] * 60 + [0, 0, 3, 0], unit="D")
+    jobs["time_to_locate"] = [100.0, 300.0] * 30 + [100.0, 500.0] * 30 + [50.0, 70.0, 90.0, 20.0]
+    jobs["time_to_restore"] = 7.0
+    found = chart_months(jobs, end, LAG, coverage=0.9).set_index("measure")
+    located = found.loc["time_to_locate"].reset_index(drop=True)
+    assert located["reported_month"].dt.strftime("%Y-%m").tolist() == ["2020-12", "2021-01", "2021-02", "2021-03"]
+    assert located["jobs"].tolist() == [60, 60, 3, 1]
+    assert located["mean_min"].tolist() == [200, 300, 70, 20]
+    # of 201 ages from 0.25 to 28.25 days 131 are ten or more; all of the first day's jobs lie within ten days
+    assert located["share_closed"].tolist() == pytest.approx([1, 1, (70 / 2 + 131) / 201, 0.5])
+    assert located["is_immature"].tolist() == [False, False, True, True]
+    early = adjust_recent_mean(
+        np.array([50.0, 70.0, 90.0]),
+        np.array([100.0, 300.0] * 30 + [100.0, 500.0] * 30),
+        np.array([0.0, 9.0] * 60),
+        (0.25, 28.25),
+        coverage=0.9,
+    )
+    adjusted = located.loc[2, ["adjusted_mean_min", "adjusted_lo", "adjusted_hi"]].tolist()
+    assert adjusted == pytest.approx([early.adjusted, early.adjusted_lo, early.adjusted_hi])
+    assert located["adjusted_mean_min"].isna().tolist() == [True, True, False, True]
+    # the two mature months alone: mean 250, moving range 100
+    assert located[["centre_min", "lower_min", "upper_min"]].drop_duplicates().to_numpy().tolist() == [
+        [250, 0, pytest.approx(250 + 3 * 100 / 1.128)]
+    ]
+    assert found.loc["time_to_restore", "lower_min"].tolist() == [7] * 4
+
+
+def test_sixty_months_are_charted() -> None:
+    jobs, end = make_jobs(np.random.default_rng(1))
+    assert chart(jobs, end)["reported_month"].min() == pd.Timestamp("2015-01-01")
+
+
+def test_six_months_with_jobs_on_either_side_are_enough() -> None:
+    means = np.random.default_rng(6).normal(120.0, 10.0, 24)
+    gaps = np.where(np.isin(np.arange(24), [13, 15, 17, 19, 21, 23]), np.nan, means)
+    for given in (means[-18:], gaps):
+        last, before = (part[~np.isnan(part)] for part in (given[-12:], given[-24:-12]))
+        wanted = stats.ttest_ind(last, before, equal_var=False).confidence_interval(0.8)
+        assert compare_years(given, 0.8)[2:] == pytest.approx((last.mean() - before.mean(), wanted.low, wanted.high))
+    assert compare_years(np.where(np.arange(24) == 12, np.nan, gaps), 0.8) is None
+    still = pd.DataFrame({"measure": "m", "reported_month": range(24), "mean_min": 7.0, "is_immature": False})
+    assert compare_last_years(still, 0.9)["judged"].tolist() == ["within"]

@@ -7,7 +7,13 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from pipelines.validation.heaping import binomial_limits, count_tens, measure_heaping
+from pipelines.validation.heaping import (
+    MIDNIGHTS_BY_CHANCE,
+    QUARTERS_BY_CHANCE,
+    binomial_limits,
+    count_tens,
+    measure_heaping,
+)
 from pipelines.validation.heaps import count_heaps
 
 
@@ -119,3 +125,56 @@ def test_heaping_is_told_where_chance_would_make_it_once_in_twenty_tables(hits: 
     found = measure_heaping(counts, 0.9)
     assert found["is_heaped"].tolist() == [False] * 4 + [is_heaped]
     assert found["rounded_pct"].tolist() == pytest.approx([0] * 4 + [100 * (hits / 20 - 0.1) / 0.9])
+
+
+@pytest.mark.parametrize(
+    ("metres", "metre_tens", "feet_tens"),
+    [
+        # whole metres: a ten once in ten; tens of feet (30.48 and 33.528) are met to half a metre, by 30 and 34
+        ([10, 30, 31, 34, 0, -10], (4, 2, 0.1), (4, 2, 0.1 / 0.3048)),
+        # tenths: once in a hundred; tens of feet (3.048 and 9.144) to 5 cm, by 3.0 and 9.1
+        ([10.0, 20.1, 3.1, 3.0, 9.1], (5, 1, 0.01), (5, 2, 0.01 / 0.3048)),
+        # hundredths: 6.1 is two tens of feet (6.096) to half a hundredth, 3.06 is not one
+        ([10.01, 6.1, 3.06, 20.0], (4, 1, 0.001), (4, 1, 0.001 / 0.3048)),
+        # 10, 33, 66 and 426 feet: tens of metres are met to half a foot, by 10.0584 and 20.1168, not by 129.8448
+        ([3.048, 10.0584, 20.1168, 129.8448], (4, 2, 0.03048), (4, 1, 0.1)),
+        # on no grid of either unit: to half a hundredth of the other
+        ([10.0042, 20.0062, 3.0521, 6.1173], (4, 0, 0.001 * 0.3048), (4, 1, 0.001 / 0.3048)),
+    ],
+)
+def test_tens_by_hand(metres, metre_tens, feet_tens) -> None:
+    found = count_tens(metres).set_index("heap")
+    for heap, wanted in (("tens_of_metres", metre_tens), ("tens_of_feet", feet_tens)):
+        assert found.loc[heap].tolist() == pytest.approx(list(wanted)), heap
+
+
+def test_a_column_stands_on_a_grid_where_nineteen_in_twenty_values_do() -> None:
+    whole = np.arange(11.0, 31.0)
+    assert shares(np.where(whole == 11, 11.5, whole))["tens_of_metres"] == (2, pytest.approx(0.1))
+    assert shares(np.where(whole < 13, whole + 0.5, whole))["tens_of_metres"] == (2, pytest.approx(0.01))
+
+
+def test_shares_limits_and_chance_are_given_in_percent_and_in_order() -> None:
+    row = {"column": "a", "file": "a.csv", "heap": "h"}
+    counts = pd.DataFrame(
+        [
+            row | {"table": "t3", "values_given": 20, "values_heaped": 1, "by_chance": 1.0},
+            row | {"table": "t2", "values_given": 50, "values_heaped": 2, "by_chance": 0.1},
+            row | {"table": "t1", "values_given": 40, "values_heaped": 30, "by_chance": 0.2},
+            row | {"table": "t0", "values_given": 19, "values_heaped": 19, "by_chance": 0.2},
+        ]
+    )
+    found = measure_heaping(counts, 0.8)
+    assert found["table"].tolist() == ["t1", "t2", "t3"] and found.index.tolist() == [0, 1, 2]
+    for at, (k, n) in enumerate(((30, 40), (2, 50), (1, 20))):
+        limits = stats.binomtest(k, n).proportion_ci(0.8, method="exact")
+        wanted = [100 * k / n, 100 * limits.low, 100 * limits.high]
+        assert found.loc[at, ["heaped_pct", "heaped_lo", "heaped_hi"]].tolist() == pytest.approx(wanted)
+    assert found["by_chance_pct"].tolist() == [20, 10, 100]
+    assert found["rounded_pct"].tolist() == pytest.approx([100 * (0.75 - 0.2) / 0.8, 0, 0])
+    assert found["is_heaped"].tolist() == [True, False, False]
+
+
+def test_what_chance_alone_makes() -> None:
+    assert MIDNIGHTS_BY_CHANCE == 1 / (24 * 60)
+    assert QUARTERS_BY_CHANCE == (4 * 24 - 1) / (24 * 60 - 1)
