@@ -19,13 +19,7 @@ from shared.units import M_PER_FT
 
 FT_PER_M = 1.0 / M_PER_FT
 # Shares of records with each error before any is looked at; from memory of such exports, common practice, no source.
-PRIORS = {
-    "feet_for_metres": 0.03,
-    "dug_feet_for_metres": 0.01,
-    "wrong_terminal": 0.03,
-    "utc_written_as_local": 0.012,
-    "velocity_halved": 0.008,
-}
+PRIORS = {"feet_for_metres": 0.03, "dug_feet_for_metres": 0.01, "wrong_terminal": 0.03, "utc_written_as_local": 0.012}
 PROPOSED_FROM = 0.5
 """Probability from which an error is proposed."""
 LOOSE_SHARE = 0.05
@@ -216,7 +210,7 @@ def propose_zone_errors(stamps: pd.DataFrame) -> pd.DataFrame:
     recorded = _log_span(before, before) + _log_span(after, after)
     put_back = _log_span(before - offset, before) + _log_span(after + offset, after)
     prior = PRIORS["utc_written_as_local"]
-    odds = np.log(prior / (1.0 - prior)) + np.clip(put_back - recorded, -50.0, 50.0)
+    odds = np.log(prior / (1.0 - prior)) + (put_back - recorded)
     chance = np.where(np.abs(offset) >= 60.0, 1.0 / (1.0 + np.exp(-odds)), 0.0)
     hits = frame.assign(chance=chance, year=frame["arrived_at"].dt.year)[chance >= PROPOSED_FROM]
     rows = []

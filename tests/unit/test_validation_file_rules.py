@@ -429,3 +429,18 @@ def test_names_and_examples_are_fit_for_the_documentation() -> None:
     for rule in FILE_RULES:
         assert rule.measures and rule.message and rule.example and set(rule.tables) <= set(TABLES)
         assert rule in file_rules_for(rule.tables[0], Settings())
+
+
+def test_marks_in_numbers_are_weighed_column_by_column(load) -> None:
+    """More numbers with the other mark than with the one in force; as many are not enough, and texts are no numbers."""
+    rows = with_changes(
+        "jobs",
+        {"dug_distance_m": "1.250,5", "estimated_distance_m": "12,5", "notes": "12,5", "repair_cost": "1,250.5"},
+        {"dug_distance_m": "1.350,5", "estimated_distance_m": "12.5", "notes": "13,5", "repair_cost": "12,5"},
+        {"dug_distance_m": "13.5", "estimated_distance_m": "", "notes": "14,5", "repair_cost": "7"},
+    )
+    _, report = load("jobs.csv", rows, delimiter=";")
+    assert [(r.column, r.rows) for r in report.broken if r.rule == "decimals_unread"] == [("dug_distance_m", 2)]
+    assert [r.column for r in report.broken if r.rule == "thousands_assumed"] == []
+    _, report = load("loops.csv", [{"loop_id": "L8", "district_id": "D1"}])  # a file without a column of numbers
+    assert report.broken == ()

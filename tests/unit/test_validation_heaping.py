@@ -178,3 +178,35 @@ def test_shares_limits_and_chance_are_given_in_percent_and_in_order() -> None:
 def test_what_chance_alone_makes() -> None:
     assert MIDNIGHTS_BY_CHANCE == 1 / (24 * 60)
     assert QUARTERS_BY_CHANCE == (4 * 24 - 1) / (24 * 60 - 1)
+
+
+def test_heaps_of_every_table_are_counted_in_one_frame(make_warehouse) -> None:
+    con = make_warehouse({}, build=("staging",))
+    empty = count_heaps(con)
+    assert empty.empty and list(measure_heaping(empty, 0.9).columns)[:4] == ["table", "column", "file", "heap"]
+    at = pd.Timestamp("2018-03-05 06:00", tz="UTC")
+    con = make_warehouse(
+        {
+            "districts": "| district_id | timezone | recorded_from |\n| D1 | America/Chicago | 2005-01-01 |",
+            "loops": "| loop_id | district_id |\n| L1 | D1 |",
+            "jobs": pd.DataFrame(
+                [{"job_id": "J1", "revision": 1, "status": "closed", "loop_id": "L1", "reported_at": at}]
+            ).assign(restored_at=at + pd.Timedelta(minutes=15), dug_distance_m=20.0),
+            "sections": pd.DataFrame([{"section_id": "S1", "loop_id": "L1", "length_m": 30.5}]),
+        },
+        build=("staging",),
+    )
+    found = count_heaps(con)
+    assert list(found.columns) == list(empty.columns) and found.index.tolist() == list(range(len(found)))
+    told = found[["table", "column", "heap", "values_given", "values_heaped"]].to_numpy().tolist()
+    assert told == [
+        ["jobs", "reported_at", "midnight", 1, 1],
+        ["jobs", "reported_at", "quarter_hour", 0, 0],
+        ["jobs", "restored_at", "midnight", 1, 0],
+        ["jobs", "restored_at", "quarter_hour", 1, 1],
+        ["sections", "length_m", "tens_of_metres", 1, 0],
+        ["sections", "length_m", "tens_of_feet", 1, 1],
+        ["jobs", "dug_distance_m", "tens_of_metres", 1, 1],
+        ["jobs", "dug_distance_m", "tens_of_feet", 1, 0],
+    ]
+    assert set(found["by_chance"][:4]) == {MIDNIGHTS_BY_CHANCE, QUARTERS_BY_CHANCE}

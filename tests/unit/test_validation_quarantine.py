@@ -11,6 +11,7 @@ import pytest
 from pipelines import warehouse
 from pipelines.intake.load import load_paths
 from pipelines.validation.quarantine import export_rows, file_names, list_findings
+from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse
 from tests.cases.small_utility import TABLES, with_changes, write_csv
@@ -75,3 +76,33 @@ def test_a_row_kept_out_for_its_loop_comes_in_once_the_loop_is_known(tmp_path: P
 def test_each_form_is_named_after_the_file_it_came_in_and_none_is_written_over() -> None:
     files = ["tickets.csv", "yard.zip/tickets.csv", "tickets_2.xlsx", "old\\jobs.csv"]
     assert file_names(files) == ["tickets.csv", "tickets_2.csv", "tickets_2_2.csv", "jobs.csv"]
+
+
+def test_rows_of_several_forms_need_a_folder(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+    bad = [dict(TABLES["loops"][0], loop_id="")]
+    narrow = tmp_path / "narrow" / "jobs.csv"
+    narrow.parent.mkdir()
+    header, row = ",".join(TABLES["jobs"][0]), "J9,1,closed"
+    narrow.write_text(f"{header}\n{row}\n")
+    load_paths(con, [write_csv(tmp_path / "more" / "loops.csv", bad), narrow], Settings())
+    with pytest.raises(UserError) as caught:
+        export_rows(con, tmp_path / "all.csv")
+    assert str(caught.value).startswith("the rows in quarantine are of 2 forms (jobs, loops)\n")
+    for _ in range(2):  # into a folder not there yet, and into the same again
+        assert export_rows(con, tmp_path / "out" / "deep") == 4
+    text = (tmp_path / "out" / "deep" / "jobs.csv").read_bytes().decode()
+    assert "\r" not in text and text.startswith(f"{header},quarantine_id\n")
+    with (tmp_path / "out" / "deep" / "jobs.csv").open(newline="", encoding="utf-8") as handle:
+        rows = list(csv.reader(handle))
+    assert {len(row) for row in rows} == {len(TABLES["jobs"][0]) + 1}
+    assert rows[-1][:4] == ["J9", "1", "closed", ""] and len(rows[-1][-1]) > 8
+    assert len((tmp_path / "out" / "deep" / "loops.csv").read_text().splitlines()) == 2
+
+
+def test_an_export_that_cannot_be_written_says_so(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+    (tmp_path / "taken").write_text("")
+    with pytest.raises(UserError, match="the file cannot be written"):
+        export_rows(con, tmp_path / "taken" / "jobs.csv")
+    with duckdb.connect() as empty:
+        assert export_rows(empty, tmp_path / "none.csv") == 0
+    assert not (tmp_path / "none.csv").exists()

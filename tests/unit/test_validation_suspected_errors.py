@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 
 from pipelines.validation.suspected_errors import (
+    _log_span,
     propose_swapped_ends,
     propose_terminals,
     propose_unit_errors,
@@ -211,3 +212,108 @@ def test_half_velocities_are_proposed_by_the_instrument_s_usual_setting() -> Non
         job_id=range(4)
     )
     assert propose_velocities(odd)["value_proposed"].tolist() == ["30", "80"]
+
+
+def test_of_two_terminals_the_other_has_the_whole_prior() -> None:
+    """From T1 the dug 100 m end 52 m before the section, from T2 2 m before it: spreads of 4 m and 2 % of 100 m."""
+    rows = pd.DataFrame(
+        {
+            "job_id": "a",
+            "dug_distance_m": 100.0,
+            "test_terminal_id": "T1",
+            "candidate_terminal_id": ["T1", "T2"],
+            "candidate_at_m": [0.0, 50.0],
+            "section_from_m": 152.0,
+            "section_to_m": 190.0,
+        },
+        index=[5, 9],
+    )
+    feet = 0.3048 * 152 - 100  # below 0: in feet the distance would end inside or beyond the section
+    beyond = 100 - 0.3048 * 190
+    assert feet < 0 < beyond
+    own = 0.97 * (np.exp(-0.5 * (52 / 6) ** 2) + 0.05 * np.exp(-0.5 * (beyond / 6) ** 2) + 1e-3)
+    other = 0.03 * (np.exp(-0.5 * (2 / 6) ** 2) + 1e-3)
+    assert propose_terminals(rows)["likelihood"].tolist() == pytest.approx([other / (own + other)])
+    # laid off the other way, from 290 m, the distance ends in the section
+    back = rows.assign(candidate_at_m=[0.0, 290.0])
+    other = 0.03 * (1 + 1e-3)
+    assert propose_terminals(back)["likelihood"].tolist() == pytest.approx([other / (own + other)])
+    assert propose_terminals(rows.assign(candidate_at_m=[60.0, 50.0])).empty  # both fit: the record stands
+
+
+def test_ends_are_exchanged_only_where_the_other_end_is_known_and_another() -> None:
+    jobs = pd.DataFrame(
+        {
+            "job_id": list("abcd"),
+            "test_terminal_id": "T1",
+            "toward_terminal_id": ["T1", None, "T2", "T2"],
+            "far_end_terminal_id": ["T1", "T1", None, "T1"],
+            "notes": None,
+        }
+    )
+    assert propose_swapped_ends(jobs)["job_id"].tolist() == ["d", "d"]
+    assert list(propose_swapped_ends(jobs[:0]).columns) == list(propose_swapped_ends(jobs).columns)
+
+
+@pytest.mark.parametrize("offset", [60.0, -120.0])
+def test_the_chance_of_another_zone_is_bayes_rule(offset: float) -> None:
+    """All alike but two of one file and year: spans of 40 and 45 minutes, their spread held to 0.2 of the log."""
+    reported = pd.Timestamp("2012-03-01 12:00", tz="UTC") + pd.to_timedelta(np.arange(26), unit="D")
+    frame = pd.DataFrame(
+        {"job_id": [f"J{n:02}" for n in range(26)], "dispatched_at": reported, "utc_offset_min": offset}
+    )
+    frame["source_file"] = ["a.csv"] * 20 + ["b.csv"] * 6
+    frame["arrived_at"] = reported + pd.Timedelta(minutes=40)
+    frame["located_at"] = frame["arrived_at"] + pd.Timedelta(minutes=50)
+    frame["restored_at"] = frame["located_at"] + pd.Timedelta(minutes=45)
+    frame.loc[[3, 4, 22], ["arrived_at", "located_at"]] += pd.Timedelta(minutes=offset)
+    stamps = ["dispatched_at", "arrived_at", "located_at", "restored_at"]
+    frame.loc[[0, 1, 5], stamps] -= pd.DateOffset(years=1)
+    frame.loc[6, "located_at"] = pd.NaT
+    frame["notes"] = None
+    found = propose_zone_errors(frame)
+    assert found["job_id"].tolist() == ["J03", "J03", "J04", "J04"]  # the one of the other file stands alone
+    assert found["column"].tolist() == ["arrived_at", "located_at"] * 2
+    late, usual = (40 + offset, 40) if offset > 0 else (45 - offset, 45)
+    seen = (1 + (np.log(late / usual) / 0.2) ** 2 / 4) ** -2.5
+    odds = 0.012 / 0.988 / (seen * 1e-4)
+    assert (found["likelihood"] / (1 - found["likelihood"])).tolist() == pytest.approx([odds] * 4, rel=1e-6)
+    for column in ("arrived_at", "located_at"):
+        told = found[(found["job_id"] == "J03") & (found["column"] == column)].iloc[0]
+        assert told["value_now"] == f"{frame.loc[3, column]:%Y-%m-%d %H:%M:%SZ}"
+        assert pd.Timestamp(told["value_now"]) - pd.Timestamp(told["value_proposed"]) == pd.Timedelta(minutes=offset)
+        # of the 20 jobs of the file three are of the year before and one has no location
+        assert told["grounds"] == (
+            f"{offset / 60:g} hours late against dispatch and restoration, as UTC in a local field is; "
+            "so are 2 of 16 jobs of 2012 in a.csv"
+        )
+    other_year = frame.copy()
+    other_year.loc[4, stamps] -= pd.DateOffset(years=1)
+    assert propose_zone_errors(other_year).empty
+    assert propose_zone_errors(frame.assign(utc_offset_min=offset * 0.4)).empty
+    assert list(propose_zone_errors(frame[:19]).columns) == list(found.columns)
+
+
+def test_spans_of_a_minute_or_less_say_nothing_of_what_is_usual() -> None:
+    """Of 1.05, 4 and 16 minutes the middle is 4, the deviations of the logs ln(4 / 1.05), 0 and ln 4."""
+    found = _log_span(np.array([-5.0, 1.0, 1.05, 4.0, 16.0]), np.array([0.5, 1.0, 1.05, 4.0, 16.0]))
+    z = np.log([1.05 / 4, 1, 4]) / (1.4826 * np.log(4 / 1.05))
+    assert found == pytest.approx([np.log(1e-4)] * 2 + (stats.t(4).logpdf(z) - stats.t(4).logpdf(0)).tolist())
+
+
+def test_a_halved_velocity_says_what_it_was_held_against() -> None:
+    refused = pd.DataFrame({"job_id": ["a", "b"], "value": ["26.5", "25"], "usual_pct": [53.0, np.nan]})
+    found = propose_velocities(refused)
+    cure = "The row is in quarantine: correct it there"
+    assert found[["value_now", "value_proposed", "grounds"]].to_numpy().tolist() == [
+        ["26.5", "53", f"twice 26.5 is 53 % of c; the instrument is usually set to 53.0. {cure}"],
+        ["25", "50", f"twice 25 is 50 % of c; no setting of this instrument is on record. {cure}"],
+    ]
+    assert list(propose_velocities(refused[:0]).columns) == list(found.columns)
+    assert propose_velocities(refused[:0]).empty
+
+
+def test_a_dug_distance_in_feet_is_put_back_into_metres() -> None:
+    frame = readings(np.random.default_rng(1), rows=30)
+    frame.loc[2, ["dug_distance_m", "estimated_distance_m"]] = [100 / 0.3048, 100.0]
+    assert propose_unit_errors(frame)[["value_now", "value_proposed"]].to_numpy().tolist() == [["328.084", "100.0"]]
