@@ -313,3 +313,108 @@ def test_names_messages_and_examples_are_fit_for_the_documentation() -> None:
     assert len(names) == len(set(names))
     for rule in RULES:
         assert rule.message and rule.example and set(rule.tables) <= {*TABLES, *DECIDED}, rule.name
+
+
+EDGES: list[tuple[dict[str, str | int], set[str]]] = [
+    ({"restored_at": 7 * 1440, "closed_at": 12000}, set()),  # seven days to the minute
+    ({"velocity_setting_pct": "29.9"}, {"velocity_out_of_range", "velocity_unusual"}),
+    ({"velocity_setting_pct": "30"}, {"velocity_unusual"}),
+    ({"velocity_setting_pct": "80"}, {"velocity_unusual"}),
+    ({"velocity_setting_pct": "80.1"}, {"velocity_out_of_range", "velocity_unusual"}),
+    ({"velocity_setting_pct": "47.9"}, {"velocity_unusual"}),
+    ({"velocity_setting_pct": "48"}, set()),
+    ({"velocity_setting_pct": "60"}, set()),
+    ({"velocity_setting_pct": "60.1"}, {"velocity_unusual"}),
+    ({"section_id": "S-pilc", "velocity_setting_pct": "37.9"}, {"velocity_unusual"}),
+    ({"section_id": "S-pilc", "velocity_setting_pct": "38"}, set()),
+    ({"section_id": "S-pilc", "velocity_setting_pct": "57"}, set()),
+    ({"section_id": "S-pilc", "velocity_setting_pct": "57.1"}, {"velocity_unusual"}),
+    # a date without an hour may be the last second of its day
+    ({"normal_at": 4 * 1440 + 839, "closed_at": "day 4"}, set()),
+    ({"normal_at": 4 * 1440 + 850, "closed_at": "day 4"}, {"stamp_after_closed"}),
+    ({"repaired_at": "day 0", "pinpointed_at": ""}, set()),
+    ({"restored_at": "day 0"}, set()),
+    ({"restored_at": 135, "closed_at": "day 0", "repaired_at": "", "normal_at": ""}, set()),
+    (
+        {"reported_at": 1440, "dispatched_at": "", "arrived_at": "", "located_at": "", "restored_at": "day 0"},
+        {"restored_before_reported", "repaired_before_reported"},
+    ),
+]
+
+
+def edge_jobs() -> list[Row]:
+    rows = []
+    for number, (cells, _) in enumerate(EDGES):
+        job = broken_job(number, str(number), {c: v for c, v in cells.items() if not str(v).startswith("day")})
+        start = dt.datetime(2015, 1, 5) + dt.timedelta(days=9 * number)
+        days = {c: int(str(v)[4:]) for c, v in cells.items() if str(v).startswith("day")}
+        rows.append(job | {c: f"{start + dt.timedelta(days=n):%Y-%m-%d}" for c, n in days.items()})
+    return rows
+
+
+@pytest.fixture(scope="module")
+def edges(tmp_path_factory) -> duckdb.DuckDBPyConnection:
+    """Jobs at the edges of their rules, and faults of tables whose registers of instruments and terminals are empty."""
+    folder = tmp_path_factory.mktemp("edges")
+    pilc = dict(TABLES["sections"][0], section_id="S-pilc", insulation="PILC", position="4", from_terminal_id="T4")
+    odd = dict(TABLES["sections"][1], to_terminal_id="T98", insulation="tape", installed_on="soon")
+    length = dict(TABLES["known_lengths"][0], instrument_id="R9", reading_m="-1")
+    tables = {
+        "districts": TABLES["districts"],
+        "loops": TABLES["loops"],
+        "sections": [
+            dict(TABLES["sections"][0], length_m="0.5"),
+            odd,
+            TABLES["sections"][2],
+            pilc | {"to_terminal_id": "T5"},
+        ],
+        "section_pieces": [dict(TABLES["section_pieces"][0], from_m="25", to_m="25")],
+        "jobs": edge_jobs(),
+        "test_shots": [dict(TABLES["test_shots"][0], job_id="J-0", terminal_id="T99", velocity_setting_pct="81")],
+        "known_lengths": [length, length | {"read_on": "2017-04-01", "reading_m": "9", "known_length_m": "0"}],
+    }
+    con = open_warehouse(Workspace(folder / "workspace"))
+    settings = Settings().override("intake", insulations={"TAPE2": "taped"})
+    load_paths(con, [write_csv(folder / f"{t}.csv", rows) for t, rows in tables.items()], settings)
+    return con
+
+
+def test_edges_of_the_rules_of_jobs(edges: duckdb.DuckDBPyConnection) -> None:
+    found: dict[int, set[str]] = {n: set() for n in range(len(EDGES))}
+    told = edges.execute("select row_number - 2, rule from raw.findings where \"table\" = 'jobs'").fetchall()
+    for number, name in told:
+        found[number].add(name)
+    assert found == dict(enumerate(names for _, names in EDGES))
+
+
+def test_faults_of_other_tables_say_the_value_and_the_form(edges: duckdb.DuckDBPyConnection) -> None:
+    form = "insulation = 'tape' is not one of HMWPE, XLPE, TRXLPE, EPR, PILC, other, TAPE2"
+    told = [
+        ("known_lengths", "distance_negative", "reading_m", "reading_m = '-1' is negative"),
+        ("known_lengths", "length_not_positive", "length_m", "the length '0' is not above 0"),
+        ("section_pieces", "length_not_positive", "length_m", "the length '25 to 25' is not above 0"),
+        ("sections", "required_unreadable", "insulation", form),
+        ("sections", "value_unreadable", "installed_on", "installed_on = 'soon' is not a date such as 2019-04-30"),
+        (
+            "test_shots",
+            "velocity_out_of_range",
+            "velocity_setting_pct",
+            "velocity_setting_pct = '81' is outside 30 to 80 % of c",
+        ),
+    ]
+    found = edges.execute("""
+        select "table", rule, "column", regexp_extract(message, '^[^;]*') from raw.findings
+        where "table" <> 'jobs' and rule <> 'loop_not_one_chain' order by all
+    """).fetchall()
+    assert found == told
+
+
+def test_messages_name_bounds_and_repeated_keys(broken: duckdb.DuckDBPyConnection) -> None:
+    def said(rule: str) -> str:
+        return broken.execute("select message from raw.findings where rule = ? order by all", [rule]).fetchall()[0][0]
+
+    assert said("key_repeated").startswith("the key J1 / 1 is in row 2 of the same file with other content; keep one")
+    assert said("below_bound") == "customers_interrupted = '-4' is below its bound of 0; correct it"
+    assert said("length_not_positive") == "the length '0' is not above 0; correct it"
+    assert said("time_in_future") == "closed_at = '2118-01-14 15:45' lies in the future; correct it"
+    assert said("more_restored_than_interrupted").endswith("(91 of 90); correct the steps or the job")
