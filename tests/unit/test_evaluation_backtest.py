@@ -29,9 +29,9 @@ from pipelines.evaluation.capture import (
     _sort_down,
     _sum_blocks,
     measure_capture,
-    order_by_rule,
     sum_drawn,
 )
+from pipelines.evaluation.rule_orders import order_by_rule
 from pipelines.survival.history import FailureHistory, known_at
 
 

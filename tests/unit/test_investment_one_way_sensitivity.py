@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 
 from pipelines.investment.one_way_sensitivity import _share_kept, add_district_limits, vary_inputs
-from pipelines.ranking.money import NewCable, annuity_factor
+from pipelines.ranking.costs import NewCable, annuity_factor
 from shared import dictionary
 from tests.replacement_fleets import PLAIN, make_sections
 

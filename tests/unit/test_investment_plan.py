@@ -14,7 +14,7 @@ from pipelines.investment.options import Budget, can_be_injected, list_offers, l
 from pipelines.investment.plan import Plan, bound_plan, forecast_years, plan_years
 from pipelines.investment.programme import Choice
 from pipelines.investment.tables import _list_injected, _list_paying, _list_plan, _list_prices, _list_without_injection
-from pipelines.ranking.money import FailureCosts, NewCable, annuity_factor, value_replacements
+from pipelines.ranking.costs import FailureCosts, NewCable, annuity_factor, value_replacements
 from pipelines.survival.model import fit_failure_model
 from shared.settings import Settings
 from tests.replacement_fleets import FAILURE, PLAIN, make_sections

@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from pipelines.locating import estimates
-from pipelines.locating.estimates import describe_classes, describe_instruments, describe_noise
+from pipelines.locating.class_and_instrument_tables import describe_classes, describe_instruments, describe_noise
 from pipelines.locating.identifiability import condition_number
 from pipelines.locating.velocity import VelocityFit, fit_velocity
 from pipelines.locating.verdicts import judge

@@ -10,7 +10,7 @@ import pytest
 from scipy import stats
 
 from pipelines.locating import line, mixed_model, noise, velocity
-from pipelines.locating.estimates import describe_classes, describe_instruments
+from pipelines.locating.class_and_instrument_tables import describe_classes, describe_instruments
 from pipelines.locating.instrument_spread import integrate_instrument_spread, start_instrument_spread
 from pipelines.locating.noise import Noise
 from pipelines.locating.readings import Readings, keep_readings

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.ranking.money import FailureCosts, NewCable, annuity_factor
+from pipelines.ranking.costs import FailureCosts, NewCable, annuity_factor
 from pipelines.ranking.rankings import Facts, in_order, rank_half_loops_and_districts, rank_loops, rank_sections
 from shared.settings import Settings
 from shared.store import read_model
