@@ -22,16 +22,8 @@ from pipelines.evaluation.backtest import (
     roll_up,
     run_backtest,
 )
-from pipelines.evaluation.capture import (
-    _interpolate_at,
-    _largest_first,
-    _number_blocks,
-    _sort_down,
-    _sum_blocks,
-    measure_capture,
-    sum_drawn,
-)
-from pipelines.evaluation.rule_orders import order_by_rule
+from pipelines.evaluation.capture import _interpolate_at, _number_blocks, _sum_blocks, measure_capture, sum_drawn
+from pipelines.evaluation.rule_orders import _largest_first, _sort_down, order_by_rule
 from pipelines.survival.history import FailureHistory, known_at
 
 

@@ -9,7 +9,7 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from pipelines.locating import estimates
+from pipelines.locating import class_and_instrument_tables
 from pipelines.locating.class_and_instrument_tables import describe_classes, describe_instruments, describe_noise
 from pipelines.locating.identifiability import condition_number
 from pipelines.locating.velocity import VelocityFit, fit_velocity
@@ -74,10 +74,12 @@ OF_I2 = ((180 + 60) * 1.02 + (104 + 120 + 20) * 0.95) / (180 + 60 + 104 + 120 + 
 
 def know_scales(monkeypatch, lasting: list[float], links: list[tuple[int, int, bool]] | None = None) -> None:
     """How well others know the slowness of each instrument's classes, and who is tied to which class."""
-    monkeypatch.setattr(estimates, "common_scale_sd", lambda _: np.array(lasting))
+    monkeypatch.setattr(class_and_instrument_tables, "common_scale_sd", lambda _: np.array(lasting))
     edges = [(0, 0, True), (1, 0, True), (1, 1, True)] if links is None else links
     table = pd.DataFrame(edges, columns=["instrument", "cable_class", "is_shared"])
-    monkeypatch.setattr(estimates, "link_classes_and_instruments", lambda _: table.astype({"is_shared": bool}))
+    monkeypatch.setattr(
+        class_and_instrument_tables, "link_classes_and_instruments", lambda _: table.astype({"is_shared": bool})
+    )
 
 
 def deviation(fit: VelocityFit, fixed: list[float], random: list[float], group: int) -> float:
