@@ -242,7 +242,7 @@ def _first_told_apart(shape: Floats, rate: Floats, units: Integers, coverage: fl
 
     Looked for in blocks that grow, so that the cost follows the size of the group and not of the fleet.
     """
-    begin, size = 0, 256
+    begin, size = 1, 256  # the first is alike with itself, whatever the coverage
     while begin < len(units):
         block = units[begin : begin + size]
         told_apart = chance_of_being_worse(shape[units[0]], rate[units[0]], shape[block], rate[block]) >= coverage

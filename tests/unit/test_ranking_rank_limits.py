@@ -163,3 +163,8 @@ def test_quantiles_of_shapes_near_nought_and_of_a_thousand_shapes(probability: f
     split = gamma_log_quantiles(shapes, np.array([probability]))[:, 0]
     assert split == pytest.approx(exact, abs=1e-4)
     assert np.abs(split - exact).max() > 1e-9
+
+
+def test_units_are_grouped_at_the_least_coverage_that_the_settings_allow() -> None:
+    """A unit is worse than itself in half of cases: it must not be told apart from itself."""
+    assert group_alike([9.0, 4.0, 4.0], [1.0, 1.0, 1.0], 0.5).tolist() == [1, 2, 3]
