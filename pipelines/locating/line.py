@@ -131,7 +131,6 @@ def linearise(
         group=readings.instrument,
         groups=len(readings.instruments),
         run=readings.run,
-        runs=int(readings.run.max()) + 1,
         prior_mean=mean,
         prior_precision=precision,
     )

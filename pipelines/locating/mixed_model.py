@@ -28,8 +28,8 @@ class Design:
         y and the two columns of the random effects, shape (n,).
     group
         Instrument of each row, -1 for none; groups is their number G.
-    run, runs
-        Run of each row (a run lies within one group) and their number.
+    run
+        Run of each row; a run lies within one group.
     prior_mean, prior_precision
         Normal prior of each fixed effect, shape (q,); precision 0: flat.
     """
@@ -44,7 +44,6 @@ class Design:
     group: Integers
     groups: int
     run: Integers
-    runs: int
     prior_mean: Floats
     prior_precision: Floats
 
@@ -138,7 +137,7 @@ class _Runs:
 def _sum_runs(design: Design, weight: Floats, run_variance: float, x: Any, z: Floats) -> _Runs | None:
     from scipy import sparse
 
-    shared = np.flatnonzero(np.bincount(design.run, minlength=design.runs)[design.run] > 1)
+    shared = np.flatnonzero(np.bincount(design.run)[design.run] > 1)
     if run_variance <= 0 or not len(shared):
         return None
     names, run = np.unique(design.run[shared], return_inverse=True)

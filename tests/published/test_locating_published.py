@@ -32,7 +32,6 @@ def plain_design(x: np.ndarray, y: np.ndarray) -> Design:
         group=np.full(n, -1),
         groups=0,
         run=np.arange(n),
-        runs=n,
         prior_mean=np.zeros(q),
         prior_precision=np.zeros(q),
     )

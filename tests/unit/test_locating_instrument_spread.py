@@ -45,7 +45,6 @@ def one_instrument(scale: float, zero: float) -> tuple[Design, np.ndarray]:
         group=np.zeros(15, dtype=np.int64),
         groups=1,
         run=np.arange(15),
-        runs=15,
         prior_mean=np.ones(1),
         prior_precision=np.array([1e14]),
     )

@@ -86,12 +86,7 @@ def test_the_linear_form_is_the_slope_of_the_line(stretch: np.ndarray) -> None:
     effects = np.array([0.01, 0.01, -0.02, -0.02, 0, -0.02]) * form.scale
     effects = effects + np.array([0.5, 0.5, 3.2, 3.2, 0, 3.2]) * form.zero
     assert form.response == pytest.approx(residual + matrix @ [1.02, 0.95, 0.02, 0.3] + effects)
-    assert (form.groups, form.runs, form.group.tolist(), form.run.tolist()) == (
-        2,
-        4,
-        [0, 0, 1, 1, -1, 1],
-        [0, 0, 1, 2, 3, 1],
-    )
+    assert (form.groups, form.group.tolist(), form.run.tolist()) == (2, [0, 0, 1, 1, -1, 1], [0, 0, 1, 2, 3, 1])
     assert (form.prior_mean.tolist(), form.prior_precision.tolist()) == ([0, 1, 2, 3], [5, 6, 7, 8])
 
 

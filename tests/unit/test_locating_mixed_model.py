@@ -39,7 +39,6 @@ def make_design(seed: int = 1, n: int = 60, q: int = 3, groups: int = 4) -> tupl
         group=group,
         groups=groups,
         run=run,
-        runs=int(run.max()) + 1,
         prior_mean=np.array([1.0, 0.9, 1.1]),
         prior_precision=np.array([2.0, 0.0, 5.0]),
     )
@@ -55,7 +54,7 @@ def dense_parts(design: Design, weight: np.ndarray, tightness: np.ndarray):
     z[known, 2 * design.group[known] + 1] = design.zero[known]
     spread = np.diag((SPREAD**2 / tightness).ravel())
     runs = np.zeros((n, n))
-    for run in range(design.runs):
+    for run in np.unique(design.run):
         rows = np.flatnonzero(design.run == run)
         if len(rows) > 1:
             runs[np.ix_(rows, rows)] = RUN_VARIANCE * np.outer(design.scale[rows], design.scale[rows])
@@ -138,6 +137,9 @@ def test_variance_of_contrasts_and_of_rows(solved) -> None:
 
 def test_what_instruments_bring_adds_up_to_the_whole(solved) -> None:
     design, x, weight, _, _ = solved
+    plain = sum_products(design, weight, 0.0)  # runs without a deviation of their own
+    assert plain.fixed == pytest.approx((x.T * weight) @ x)
+    assert plain.response == pytest.approx(weight @ design.response**2)
     known = design.group >= 0
     own = sum_fixed_by_group(design, np.where(known, weight, 0.0), RUN_VARIANCE)
     whole = sum_products(design, np.where(known, weight, 1e-300), RUN_VARIANCE).fixed

@@ -291,6 +291,7 @@ def test_the_season_is_taken_off_on_a_given_day(fitted) -> None:
     winter = find_dig_window(con, Settings(), on=date(2024, 2, 14), **asked)
     plain = find_dig_window(con, Settings(), **{**asked, "distance_m": 100.0})
     assert winter.corrected_m == pytest.approx(plain.corrected_m)
+    assert plain.note == ""
     assert "readings of XLPE are 1.0% long" in winter.note
 
 
