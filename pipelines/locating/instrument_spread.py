@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 from dataclasses import dataclass, replace
 
@@ -143,10 +144,8 @@ def _solve_widest(
     """
     for widest in WIDEST:
         found, _evidence = _match_mixture(solution, spread, widest)
-        try:
+        with contextlib.suppress(np.linalg.LinAlgError):
             return found, solve(products, design, found.precision, found.pull)
-        except np.linalg.LinAlgError:
-            continue
     return spread, solution
 
 

@@ -218,6 +218,34 @@ def test_the_number_a_class_still_needs(monkeypatch) -> None:
     assert 1 < needed.max() < 50
 
 
+def test_of_what_stays_for_good_a_hundredth_of_the_error_is_left_to_further_readings(monkeypatch) -> None:
+    """At 100 m alone, error 0.995 of what clears, 0.99 of it for good: (1 - 0.99^2) / (0.995^2 - 0.99^2)."""
+    know_scales(monkeypatch, [0.011, 0.011])
+    fit = made_up_fit()
+    factor = (1 - 0.99**2) / (0.995**2 - 0.99**2)
+    readings = replace(fit.readings, length_m=np.full(6, 100.0))
+    se = 0.0093
+    scale = 0.03 - T * 0.995 * se
+    one = replace(
+        fit.points[0],
+        random=np.array([[scale, 0.0], [0.0, 0.0]]),
+        within=np.array([np.diag([se**2, 1e-12])] * 2),
+        carried=np.zeros((2, 2, 4)),
+    )
+    state = replace(fit.state, scale=np.array([scale, 0.0]), zero_m=np.zeros(2))
+    row = describe_instruments(
+        replace(fit, points=(one, one), state=state, readings=readings), ["I1"], NOBODY, Settings()
+    ).iloc[0]
+    assert row["readings_needed"] == np.ceil(2 * (factor - 1)) == 3
+    each = 52.5 / 53 * 100
+    se = (3 - (each * 1.02 - 100)) / (T * 0.995) / each
+    one = replace(fit.points[0], inverse=np.diag([se**2, 1.0, 1.0, 1.0]))
+    row = describe_classes(replace(fit, points=(one, one), readings=readings), pd.Series({"A": 52.5}), Settings()).iloc[
+        0
+    ]
+    assert row["readings_needed"] == np.ceil(4 * (factor - 1)) == 5
+
+
 def test_a_class_of_one_instrument_that_nobody_else_pins_down_gets_no_number(monkeypatch) -> None:
     fit, in_use = made_up_fit(), pd.Series({"A": 52.0, "B": 56.0})
     known = fit.readings.instrument

@@ -123,6 +123,21 @@ def test_open_questions_that_would_upset_the_equations_take_off_less(monkeypatch
     monkeypatch.setattr(instrument_spread, "solve", refuse_negative)
     found = solve_at(products, design, start, LOG_SD, 30, is_final=True)
     assert found.solution.within == pytest.approx(kept.solution.within, rel=1e-6)
+    calls = []
+
+    def refuse_first(products, design, precision, pull=None):
+        calls.append(precision)
+        if len(calls) == 2:  # of one pass and two finals
+            raise np.linalg.LinAlgError
+        return solve(products, design, precision, pull)
+
+    monkeypatch.setattr(instrument_spread, "solve", refuse_first)
+    less = solve_at(products, design, start, LOG_SD, 1, is_final=True)
+    spread = replace(start, log_sd=LOG_SD)
+    first = solve(products, design, spread.precision, spread.pull)
+    match = instrument_spread._match_mixture
+    assert [*calls[1:]] == [pytest.approx(match(first, spread, widest)[0].precision) for widest in (0.5, 0.2)]
+    assert less.spread.precision == pytest.approx(calls[2])
     monkeypatch.undo()
     wide = solve_at(products, design, start, LOG_SD, 30, is_final=True)
     assert wide.solution.within[0, 1, 1] > 1.2 * kept.solution.within[0, 1, 1]
