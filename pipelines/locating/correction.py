@@ -116,7 +116,7 @@ def _walk(frame: pd.DataFrame, runs: pd.DataFrame, section_slowness: pd.Series, 
     ahead = ahead.assign(slowness=slowness, started=used_up - time)
     # the section the time ends in is the last one that begins before it is used up
     inside = ahead[(ahead["started"] <= ahead["time_left_m"]) | (ahead["cable_from_m"] <= 1e-6)]
-    last = inside.groupby("reading_id", sort=False).tail(1).set_index("reading_id")
+    last = inside.groupby("reading_id").tail(1).set_index("reading_id")
     into = (last["time_left_m"] - last["started"]) / last["slowness"] - last["near_tail_m"]
     walked = last["run_from_m"] + np.maximum(into, 0.0) / stretch
     found = frame["reading_id"].map(walked)

@@ -51,7 +51,7 @@ def backtest_windows(digs: pd.DataFrame, coverages: tuple[float, ...]) -> pd.Dat
 
     Checked by: tests/unit/test_locating_coverage.py
     """
-    ordered = digs.sort_values(["read_at", "reading_id"], ignore_index=True)
+    ordered = digs.sort_values(["read_at", "reading_id"])
     score = (ordered["forward_error_m"] / ordered["forward_se_m"]).abs().to_numpy(float)
     seen: list[float] = []
     conformal = np.full((len(score), len(coverages)), np.nan)

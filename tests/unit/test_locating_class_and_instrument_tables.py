@@ -140,22 +140,24 @@ def test_an_instrument_is_not_separable_where_its_classes_are_known_worse_than_t
 
 
 def test_the_number_an_instrument_still_needs(monkeypatch) -> None:
-    """Nothing but its scale is open: variance (0.01 D)^2, of which others leave (0.004 D)^2 or so for good."""
+    """Variance (0.012 D)^2 + (0.4 / 0.5)^2 on a cable of slowness 0.5; others leave (0.004 D)^2 or so for good."""
     know_scales(monkeypatch, [0.004, 0.006])
     fit = made_up_fit()
     one = replace(
         fit.points[0],
         random=np.array([[0.002, 0.1], [0.0, 0.0]]),
-        within=np.array([np.diag([0.012**2, 1e-12])] * 2),
+        within=np.array([np.diag([0.012**2, 0.4**2])] * 2),
         carried=np.zeros((2, 2, 4)),
     )
-    state = replace(fit.state, scale=np.array([0.002, 0.0]), zero_m=np.array([0.1, 0.0]))
+    state = replace(
+        fit.state, slowness=np.array([0.5, 0.95]), scale=np.array([0.002, 0.0]), zero_m=np.array([0.1, 0.0])
+    )
     fit = replace(fit, points=(one, one), state=state, readings=replace(fit.readings, is_dug=np.zeros(6, dtype=bool)))
     row = describe_instruments(fit, ["I1"], NOBODY, Settings()).iloc[0]
     at = np.array([111.8, 150.0, 190.2])  # none was dug: all lengths
-    room = ((np.maximum(3, 0.02 * at) - 0.002 * at - 0.1 / 1.02) / T) ** 2
+    room = ((np.maximum(3, 0.02 * at) - 0.002 * at - 0.1 / 0.5) / T) ** 2
     lasting = at**2 / (0.004**-2 + 0.0175**-2)
-    needed = 2 * (((0.012 * at) ** 2 - lasting) / (room - lasting) - 1)
+    needed = 2 * (((0.012 * at) ** 2 + 0.8**2 - lasting) / (room - lasting) - 1)
     assert (row["verdict"], row["readings_needed"]) == ("too_few_readings", np.ceil(needed.max()))
     assert 1 < needed.max() < 50
 
