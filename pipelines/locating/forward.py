@@ -81,10 +81,9 @@ def _foresee(fit: VelocityFit, later: Readings) -> tuple[Floats, Floats]:
     """Error along the route of readings that the fit has not seen, and its standard error."""
     state = fit.state
     residual = later.time_m - line.line(later, state)
-    classes = len(later.classes)
-    flat = np.zeros(classes + 2)
-    design = line.linearise(later, state, residual, later.length_m, flat, flat)
     best = fit.points[int(np.argmax(fit.weights))]
+    flat = np.zeros_like(best.fixed)
+    design = line.linearise(later, state, residual, later.length_m, flat, flat)
     unseen = (float(fit.weights @ fit.scale_sd), float(fit.weights @ fit.zero_sd))
     variance = line.reading_variance(later, fit.noise, design.scale, fit.factor, *unseen)
     variance = variance + mixed_model.row_variance(best, design)
