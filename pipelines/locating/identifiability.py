@@ -37,7 +37,7 @@ def link_classes_and_instruments(fit: VelocityFit) -> pd.DataFrame:
     edges = edges.groupby(["instrument", "cable_class"], as_index=False).size().rename(columns={"size": "readings"})
     of_class = edges.groupby("cable_class")["readings"].transform("sum")
     edges["is_shared"] = of_class - edges["readings"] >= MIN_LINK + SLIPS * of_class
-    edges = edges[edges["readings"] >= MIN_LINK].reset_index(drop=True)
+    edges = edges[edges["readings"] >= MIN_LINK]
     graph = sparse.coo_array(
         (np.ones(len(edges)), (edges["instrument"], instruments + edges["cable_class"])),
         shape=(instruments + classes, instruments + classes),
@@ -62,14 +62,12 @@ def common_scale_sd(fit: VelocityFit) -> Floats:
     found = np.full(len(readings.instruments), SLOWNESS_PRIOR_SD)
     for i in range(len(readings.instruments)):
         classes = links.loc[(links["instrument"] == i) & links["is_shared"], "cable_class"].to_numpy(np.int64)
-        if not len(classes):
-            continue
         products = np.linalg.inv(point.within[i]) @ point.carried[i]
         without = system - fit.own[i] + products.T @ point.carried[i]
         spread = np.linalg.pinv(without, hermitian=True)[np.ix_(classes, classes)]
         slowness = fit.state.slowness[classes]
         information = float(slowness @ np.linalg.solve(spread, slowness))
-        if information > 0:
+        if information > 0:  # nought where nobody else is tied to its classes
             found[i] = min(SLOWNESS_PRIOR_SD, information**-0.5)
     return found
 
