@@ -277,6 +277,8 @@ def test_a_step_ends_at_the_lowest_point_of_a_bowl(monkeypatch) -> None:
     # a saddle, a dome and a wall behind the step: the best of the points looked at, 0.15 away
     heights(monkeypatch, lambda at: (at - LOWEST)[0] ** 2 - (at - LOWEST)[1] ** 2)
     assert end([0.3, 0.4]) == pytest.approx([0.3, 0.55])
+    heights(monkeypatch, lambda at: 0.1 * ((at - LOWEST)[0] ** 2 - (at - LOWEST)[1] ** 2))
+    assert end([1.0, 0.05]) == pytest.approx([0.85, 0.05])  # though the saddle lies lower
     heights(monkeypatch, lambda at: -bowl(at))
     assert end([0.3, 0.4]) == pytest.approx([0.45, 0.55])
     heights(monkeypatch, lambda at: bowl(at) + 9 * (at[1] < LOWEST[1] + 0.2))
