@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import datetime as dt
 
 import numpy as np
@@ -9,7 +10,14 @@ import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
 
-from pipelines.survival.history import code_names, known_at, list_loop_failures, list_own_failures, share_over_loops
+from pipelines.survival.history import (
+    code_names,
+    find_rows,
+    known_at,
+    list_loop_failures,
+    list_own_failures,
+    share_over_loops,
+)
 from pipelines.survival.missing_dates import spread_dates
 from pipelines.survival.observation_windows import build_windows, loop_only_failures
 from tests.survival_fleets import small_history
@@ -96,6 +104,13 @@ def test_a_failure_known_by_loop_alone_may_be_of_any_cable_in_view_that_day(hist
             [0.5 / 0.6, 0.1 / 0.6],
         ),
         ({"loop_id": "L1", "cable_class": "A"}, "1975-03-01", ["1975-03-01"], [1.0]),  # its first half alone
+        # like cable laid after the as-of date does not count, whatever it failed
+        (
+            {"loop_id": "L4", "cable_class": "A"},
+            "2023-03-01",
+            ["1970-07-01", "1975-07-01", "1980-07-01"],
+            [0.2, 0.6, 0.2],
+        ),
         ({"loop_id": "L1", "cable_class": "A"}, "1979-12-31", ["1975-07-01"], [1.0]),
         ({"loop_id": "L1", "cable_class": "A"}, "1950-03-01", ["1950-03-01"], [1.0]),  # nothing of its like is so old
         ({"loop_id": "L1", "cable_class": "A", "retired_on": pd.Timestamp("1978-02-01")}, None, ["1975-07-01"], [1.0]),
@@ -115,16 +130,17 @@ def test_likely_dates_are_those_of_the_nearest_like(row: dict, first: str | None
         {"loop_id": "L9", "cable_class": "A", "installed_on": "1970-03-01"},
         {"loop_id": "L9", "district_id": "D2", "cable_class": "A", "length_km": 0.5, "installed_on": "1960-03-01"},
         {"loop_id": "L9", "district_id": "D2", "cable_class": "B", "insulation": "X", "installed_on": "1985-03-01"},
+        {"loop_id": "L4", "cable_class": "A", "installed_on": "2022-03-01"},
         {"is_installed_on_known": False, "installed_on": None, "length_km": 7.0} | row,
     ]
     sections = pd.DataFrame([base | each for each in laid])
     sections["installed_on"] = pd.to_datetime(sections["installed_on"])
-    firsts = pd.Series([pd.NaT] * 5 + [pd.Timestamp(first) if first else pd.NaT])
+    firsts = pd.Series([pd.NaT] * 6 + [pd.Timestamp(first) if first else pd.NaT])
     spread = spread_dates(sections, firsts, pd.Timestamp("2020-01-01"))
     assert spread["row"].is_monotonic_increasing
-    assert (spread["row"] < 5).sum() == 5
-    assert (spread.loc[spread["row"] < 5, "weight"] == 1).all()
-    own = spread[spread["row"] == 5]
+    assert (spread["row"] < 6).sum() == 6
+    assert (spread.loc[spread["row"] < 6, "weight"] == 1).all()
+    own = spread[spread["row"] == 6]
     assert own["installed_on"].astype(str).tolist() == dates
     assert_allclose(own["weight"], weights)
 
@@ -160,6 +176,8 @@ def test_what_was_known_in_2012_by_hand(history) -> None:
     assert early.loc["S0", "in_view_to"] == pd.Timestamp("2002-01-01")
     assert "S1" not in early.index
     assert known_at(history, dt.date(1999, 12, 31)).sections[["in_view_from", "in_view_to"]].isna().all(axis=None)
+    on_the_day = known_at(history, dt.date(2004, 1, 1)).sections.set_index("section_id")
+    assert on_the_day.loc["S1", ["in_view_from", "in_view_to"]].tolist() == [pd.Timestamp("2004-01-01")] * 2
     open_ended = history.failures.assign(closed_on=pd.NaT)
     again = known_at(type(history)(history.sections, open_ended, history.as_of), dt.date(2008, 1, 1))
     assert len(again.failures) == 6  # closed when reported
@@ -170,6 +188,8 @@ def test_own_and_loop_failures_are_listed(history) -> None:
     own = list_own_failures(coded)
     assert own["section_code"].tolist() == [0, 3, 1, 2]
     assert own["closed_on"].astype(str).tolist() == ["2008-01-01", "2016-01-01", "2012-01-02", "2024-01-01"]
+    turned = dataclasses.replace(coded, sections=coded.sections.iloc[[2, 0, 1]])
+    assert find_rows(turned).tolist() == [1, 2, 0]
     alone = list_loop_failures(coded)
     assert alone["loop_code"].tolist() == [0, -1]
     assert alone["failed_on"].dt.year.tolist() == [2008, 2008]
