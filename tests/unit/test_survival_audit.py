@@ -165,7 +165,7 @@ def test_every_finding_by_hand() -> None:
         {"section_id": "S2", "failed_on": "2016-01-01", "why_not": "undated_section"},
         {"section_id": "S3", "failed_on": "2008-01-01", "why_not": "undated_section"},
         {"section_id": "S9", "failed_on": "2004-01-01", "why_not": "not_in_register", "loop_id": "L1"},
-        {"section_id": "S9", "failed_on": "2012-01-01", "why_not": "not_in_register", "loop_id": "L1"},
+        {"section_id": "S9", "failed_on": "2008-01-01", "why_not": "not_in_register", "loop_id": "L1"},
         {"section_id": "S8", "failed_on": "2012-01-01", "why_not": "not_in_register", "loop_id": "L2"},
         {"section_id": "S8", "failed_on": "2012-01-01", "why_not": "not_in_register", "loop_id": "L7"},
         {"section_id": "S0", "failed_on": "1984-01-01", "why_not": "before_installation"},
@@ -228,7 +228,8 @@ def test_every_finding_by_hand() -> None:
     assert b["shape"].isna().all()
     orphans = count_orphans(history).set_index(["cable_class", "year"])
     assert orphans.loc[("A", 2004)].tolist() == [3, 1, pytest.approx(1 / 3)]
-    assert orphans.loc[("A", 2012)].tolist() == [2, 1, 0.5]
+    assert orphans.loc[("A", 2012)].tolist() == [1, 0, 0]
+    assert orphans.loc[("A", 2008)].tolist() == [1, 1, 1]
     assert orphans.loc[("B", 2012)].tolist() == [1, 1, 1]
     assert orphans.loc[("unknown", 2012)].tolist() == [1, 1, 1]
     assert orphans.loc[("A", 2020)].tolist() == [1, 0, 0]
@@ -246,7 +247,7 @@ def test_every_finding_by_hand() -> None:
 )
 def test_cable_is_carried_back_from_the_first_three_years_of_retirements(retired: list[str], km: float | None) -> None:
     orphan = {"section_id": "S9", "loop_id": "L1", "failed_on": "2000-06-01", "why_not": "not_in_register"}
-    history = small_history([{"retired_on": each} for each in retired] + [{}], [orphan])
+    history = small_history([{"retired_on": each} for each in retired] + [{"recorded_from": "2004-01-01"}], [orphan])
     audit = audit_register(history, SETTINGS).query("finding != 'orphan_failure'")
     assert audit["finding"].tolist() == ([] if km is None else ["no_retirements"])
     assert audit["length_km"].tolist() == pytest.approx([] if km is None else [km])
@@ -274,3 +275,15 @@ def test_the_first_year_of_its_kind_is_no_slip_and_a_stand_in_in_the_future_is_y
     assert row["finding"] == "default_date"
     assert row["rate_with"] == pytest.approx(100 * 2 / (20 + 12))
     assert row["failures"] == 3
+
+
+def test_a_class_without_exposure_has_a_rate_only_with_its_undated_cable() -> None:
+    struck = [("2004-01-01", "undated_section"), ("2008-01-01", "after_retirement")]
+    history = small_history(
+        [{}, {"cable_class": "B", "installed_on": None, "is_installed_on_known": False}],
+        [{"section_id": "S1", "failed_on": day, "why_not": why} for day, why in struck],
+    )
+    audit = audit_register(history, SETTINGS).set_index("finding")
+    assert audit.index.tolist() == ["missing_date", "after_retirement"]
+    assert audit["rate_with"].tolist() == [pytest.approx(100 / 20), pytest.approx(np.nan, nan_ok=True)]
+    assert audit[["rate_per_100km_year", "effect_pct", "shape", "shape_with"]].isna().all(axis=None)
