@@ -147,7 +147,7 @@ def test_a_ratio_and_its_limits_by_hand() -> None:
 @pytest.mark.parametrize(
     ("logs", "verdict", "is_told"),
     [
-        ([0.1, 0.5, 0.9], "higher", True),
+        ([0.05, 0.5, 0.9], "higher", True),
         ([0.0, 0.5, 0.9], "within_chance", True),
         ([-0.9, -0.5, -0.1], "lower", True),
         ([-0.9, -0.5, 0.0], "within_chance", True),

@@ -11,6 +11,7 @@ import pytest
 from numpy.testing import assert_allclose
 from sklearn.base import clone
 from sklearn.ensemble import HistGradientBoostingRegressor
+from sklearn.exceptions import NotFittedError
 from sklearn.linear_model import PoissonRegressor
 from sklearn.utils.estimator_checks import check_estimator
 from threadpoolctl import threadpool_limits
@@ -157,6 +158,15 @@ def test_what_is_left_out_has_its_documented_value() -> None:
 def test_one_value_alone_has_a_spline_all_the_same() -> None:
     steps = StepSpline(n_knots=4, degree=1).fit(np.full((3, 1), 5.0))  # knots at 5 and 6
     assert_allclose(steps.transform([[4.0], [5.0], [5.25], [6.0], [9.0]]), [[0], [0], [0.25], [1], [1]], atol=1e-12)
+    two = StepSpline(n_knots=4, degree=1).fit([[5.0], [5.0], [9.0], [9.0]])
+    assert_allclose(two.transform([[6.0], [9.0]]), [[0.25], [1]], atol=1e-12)
+
+
+@pytest.mark.parametrize("unfitted", [StepSpline(), CategoryCodes(), SplineHazard(), BoostedHazard()])
+def test_nothing_is_told_before_a_fit(unfitted) -> None:
+    rows, _, _ = two_classes(20.0)
+    with pytest.raises(NotFittedError):
+        unfitted.predict(rows) if hasattr(unfitted, "predict") else unfitted.transform(rows)
 
 
 def two_classes(failures_of_b: float) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
@@ -269,6 +279,8 @@ def test_curves_are_the_law_times_the_factor_held_beyond_what_was_seen() -> None
     laws = np.array([np.diff(0.5 * np.arange(6.0) ** 2), [2.0] * 5, [2.0] * 5])
     assert_allclose(np.diff(curves.up_to, axis=1), laws * factors)
     assert (curves.up_to[:, 0] == 0).all()
+    once = draw_up_curves(Told(), CELLS.tail(1).assign(age=3), PATTERNS, LAWS, CLASS, 1)
+    assert_allclose(np.diff(once.up_to, axis=1)[1], 2 * np.array([23.5, 23.5, 23.5, 23.5, 24.5, 24.5]))
     blend = blend_curves(LAWS, CLASS, curves, dataclasses.replace(curves, up_to=2 * curves.up_to))
     up_to = np.array([0.5 * np.arange(6.0) ** 2, 2 * np.arange(6.0), 2 * np.arange(6.0)])
     assert_allclose(blend.up_to, up_to / 3 + curves.up_to)
