@@ -159,7 +159,7 @@ def run_fit_test(view: ClassView, ages: Floats, law: PowerLaw) -> TrendTest:
         joined[-1][1] += o
         if joined[-1][0] >= LEAST_EXPECTED:
             joined.append([0.0, 0.0])
-    if len(joined) > 1 and joined[-1][0] < LEAST_EXPECTED:
+    if len(joined) > 1:  # what is left over expects too few
         last = joined.pop()
         joined[-1] = [joined[-1][0] + last[0], joined[-1][1] + last[1]]
     bands = np.array(joined)

@@ -442,8 +442,6 @@ def _root(function: Callable[[float], float], start: float, low: float, high: fl
     from scipy.optimize import brentq
 
     f_low, f_high = function(low), function(high)
-    if f_low == 0.0 or f_high == 0.0:
-        return low if f_low == 0.0 else high
     if np.sign(f_low) == np.sign(f_high):
         return high if start <= low else low
     return float(brentq(function, low, high, xtol=1e-10, rtol=1e-12))

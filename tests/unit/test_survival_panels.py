@@ -47,7 +47,9 @@ def test_rates_with_and_without_late_entry_by_hand(history) -> None:
     assert_allclose(table["rate_from_installation"], 100 * np.array([1, 0, 1, 2]) / counted)
     shapes = [fit_power_law(summarise_ages(entry, EXIT, KM, AGES), 0.9).shape for entry in (ENTRY, np.zeros(2))]
     assert_allclose(table[["shape", "shape_from_installation"]], [shapes] * 4, rtol=1e-9)
-    late = compare_late_entry(small_history([{}]), SETTINGS)  # one km from 12 to 32: before it nothing is seen
+    late = compare_late_entry(
+        small_history([{"length_km": 0.01}]), SETTINGS
+    )  # ten metres from 12 to 32: before it nothing is seen
     assert late["rate_per_100km_year"].isna().tolist() == [True, False, False, False]
     assert late["rate_from_installation"].tolist() == [0, 0, 0, 0]
     assert late["shape"].isna().all()
