@@ -37,6 +37,16 @@ def test_the_step_s_tables_agree_with_one_another(written) -> None:
     check_programme(sections, tables["marts.programme"], tables["marts.replacement_figures"])
     check_money_tables(tables)
     check_backtest(tables["marts.backtest"], tables["marts.backtest_calibration"])
+    # the back-test's five years, the last one horizon ago, and a year ago, which is just over
+    assert sorted(tables["marts.backtest"]["origin"].dt.date.unique()) == [
+        dt.date(y, 12, 31) for y in range(2016, 2021)
+    ]
+    scored = sorted(tables["marts.forecast_score"]["origin"].dt.date.unique())
+    assert scored == [dt.date(y, 12, 31) for y in (*range(2016, 2021), 2024)]
+    assert {"most_failures", "recent_failures"} <= set(tables["marts.before_after"]["grouped_by"])
+    money = tables["marts.backtest_money"].set_index(["level", "rule", "cost_fraction"]).sort_index()
+    assert money.loc["loop", "capture_lo"].notna().all()
+    assert tables["marts.ranking_sensitivity"]["top_loops"].eq(-(-len(loops) // 10)).all()
 
 
 def check_ranks(ranking) -> None:
