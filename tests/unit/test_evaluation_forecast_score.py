@@ -136,7 +136,14 @@ def test_a_row_of_the_score_by_hand() -> None:
     )
     assert [row[f"deviance_{kind}"] for kind in ("model", "constant", "class_constant")] == [10, 26, 15]
     low, high = row["expected_lo"], row["expected_hi"]
-    for seen, inside in ((low, True), (low - 0.01, False), (high, True), (high + 0.01, False), (high + 1e-8, True)):
+    for seen, inside in (
+        (low, True),
+        (low - 0.01, False),
+        (high, True),
+        (high + 0.01, False),
+        (high + 4e-7, True),
+        (high + 4e-6, False),
+    ):
         assert _row(CELLS.assign(seen=seen / 4), "all", "all", 0.8)["is_inside"] == inside
 
 

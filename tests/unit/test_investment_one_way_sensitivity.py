@@ -61,6 +61,8 @@ def test_every_input_by_hand() -> None:
         assert row["swing"] == pytest.approx(max(low, high, net()) - min(low, high, net())), name
     assert found["swing"].is_monotonic_decreasing
     assert found.index[0] == "expected_failures_of_sections"
+    # what moves nothing comes last, by name
+    assert found.index[-3:].tolist() == ["cost_per_m_injected", "injection_multiplier", "injection_years"]
 
 
 def test_sections_that_pay_are_counted_anew() -> None:
