@@ -587,6 +587,7 @@ def test_days_at_the_edges_of_injected_and_watched_sets() -> None:
     injected = list_injected(history)
     assert injected["section_id"].tolist() == ["a", "e", "a", "e"]
     assert injected["group_name"].tolist() == ["2025", "2022", "all years", "all years"]
+    assert injected.index.tolist() == list(range(4))
     assert injected["until"].tolist()[1::2] == [pd.Timestamp("2024-05-05")] * 2
 
 
