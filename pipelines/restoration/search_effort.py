@@ -109,9 +109,7 @@ def measure_search_effort(
     excess = (jobs["tests"] - jobs["least_tests"]).to_numpy(dtype=np.float64)
     days = pd.factorize(jobs["reported_on"])[0].astype(np.int64)
     parts = []
-    for grouping in groupings:
-        if jobs.empty:
-            break
+    for grouping in groupings if len(jobs) else ():
         _, mean, lo, hi = limit_clustered_means(
             excess, pd.Categorical(jobs[grouping]), days, coverage=coverage, replicates=replicates, rng=rng
         )

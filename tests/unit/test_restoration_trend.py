@@ -128,8 +128,8 @@ def test_a_rise_or_a_fall_is_said_where_the_limits_leave_no_difference_out() -> 
     assert found.loc["up"].tolist()[:4] == pytest.approx([109, 100, wanted.low, wanted.high])
 
 
-LAG = ClosingLag(np.array([0.0, 10.0]), np.array([0.5, 1.0]), 2)
-"""Half the jobs close at once, all within ten days."""
+LAG = ClosingLag(np.array([0.5, 10.0]), np.array([0.5, 1.0]), 2)
+"""Half the jobs close within half a day, all within ten days."""
 
 
 def test_months_by_hand() -> None:
@@ -147,8 +147,8 @@ def test_months_by_hand() -> None:
     assert located["reported_month"].dt.strftime("%Y-%m").tolist() == ["2020-12", "2021-01", "2021-02", "2021-03"]
     assert located["jobs"].tolist() == [60, 60, 3, 1]
     assert located["mean_min"].tolist() == [200, 300, 70, 20]
-    # of 201 ages from 0.25 to 28.25 days 131 are ten or more; all of the first day's jobs lie within ten days
-    assert located["share_closed"].tolist() == pytest.approx([1, 1, (70 / 2 + 131) / 201, 0.5])
+    # of 201 ages from 0.25 to 28.25 days 131 are ten or more and two less than half a day, of the first day 101 half
+    assert located["share_closed"].tolist() == pytest.approx([1, 1, (68 / 2 + 131) / 201, 101 / 402])
     assert located["is_immature"].tolist() == [False, False, True, True]
     early = adjust_recent_mean(
         np.array([50.0, 70.0, 90.0]),
