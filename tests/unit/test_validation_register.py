@@ -61,30 +61,35 @@ def test_the_highest_revision_stands_then_the_last_to_arrive() -> None:
         assert con.execute(latest_sql(table, columns) + " order by all").fetchall() == rows
 
 
-@pytest.mark.parametrize(
-    ("column", "now", "proposed", "fault"),
-    [
-        ("dug_distance_m", "40.0003", "41", None),  # within a hundred-thousandth of 40
-        ("dug_distance_m", "40.0005", "41", "dug_distance_m of J1 is now 40.0, not 40.0005"),
-        ("dug_distance_m", "7", "40", None),  # the value that stands is the one proposed
-        ("estimated_distance_m", None, "41", None),
-        ("estimated_distance_m", "7", "41", "estimated_distance_m of J1 is now empty, not 7"),
-        ("crew_id", "C1", None, None),
-        ("crew_id", None, "C2", "crew_id of J1 is now C1, not empty"),
-        ("reported_at", "2018-01-10 10:00Z", "soon", "value_proposed = soon does not fit column reported_at"),
-        ("revision", "1", "2", "jobs have no column revision that can be corrected"),
-        ("job_id", "J1", "J2", "jobs have no column job_id that can be corrected"),
-    ],
-)
-def test_a_correction_is_held_against_the_job_as_it_stands(column: str, now, proposed, fault: str | None) -> None:
+CORRECTIONS: list[tuple[str, str | None, str | None, str | None]] = [
+    ("dug_distance_m", "40.0003", "41", None),  # within a hundred-thousandth of 40
+    ("dug_distance_m", "40.0005", "41", "dug_distance_m of J1 is now 40.0, not 40.0005"),
+    ("dug_distance_m", "7", "40", None),  # the value that stands is the one proposed
+    ("estimated_distance_m", None, "41", None),
+    ("estimated_distance_m", "7", "41", "estimated_distance_m of J1 is now empty, not 7"),
+    ("crew_id", "C1", None, None),
+    ("crew_id", None, "C2", "crew_id of J1 is now C1, not empty"),
+    ("reported_at", "2018-01-10 10:00Z", "soon", "value_proposed = soon does not fit column reported_at"),
+    ("revision", "1", "2", "jobs have no column revision that can be corrected"),
+    ("job_id", "J1", "J2", "jobs have no column job_id that can be corrected"),
+]
+"""Column, its value now as stated, the value proposed, and what is wrong with that."""
+
+
+def test_a_correction_is_held_against_the_job_as_it_stands() -> None:
     con = duckdb.connect()
     con.execute("create schema raw")
-    job = {"job_id": "J1", "revision": 1, "crew_id": "C1", "dug_distance_m": 40.0, "reported_at": "2018-01-10 10:00Z"}
-    write_raw(con, "jobs", pd.DataFrame([job]))
-    typed = {"job_id": "J1", "column": column, "value_now": now, "value_proposed": proposed, "decision": "apply"}
-    con.register("typed", pd.DataFrame([typed, typed | {"decision": "refuse", "job_id": "J2"}]).astype("string"))
+    job = {"revision": 1, "crew_id": "C1", "dug_distance_m": 40.0, "reported_at": "2018-01-10 10:00Z"}
+    write_raw(con, "jobs", pd.DataFrame([{"job_id": f"J{n}"} | job for n in range(len(CORRECTIONS))]))
+    typed = pd.DataFrame(CORRECTIONS, columns=["column", "value_now", "value_proposed", "fault"])
+    typed["job_id"] = [f"J{n}" for n in range(len(CORRECTIONS))]
+    refused = typed.assign(job_id="J99", decision="refuse")
+    con.register("typed", pd.concat([typed.assign(decision="apply"), refused]).astype("string"))
     draw_correction_faults(con)
-    assert con.execute("select fault from correction_faults order by job_id").fetchall() == [(fault,), (None,)]
+    found = dict(con.execute("select job_id, fault from correction_faults where job_id <> 'J99'").fetchall())
+    wanted = {f"J{n}": fault and fault.replace("J1 ", f"J{n} ") for n, (*_, fault) in enumerate(CORRECTIONS)}
+    assert found == wanted
+    assert con.execute("select distinct fault from correction_faults where job_id = 'J99'").fetchall() == [(None,)]
 
 
 def test_a_finding_tells_every_column_but_free_texts() -> None:
