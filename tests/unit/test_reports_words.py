@@ -22,7 +22,7 @@ def say(monkeypatch: pytest.MonkeyPatch) -> Words:
         "a": {
             "jobs": "{n:counted job} {n:one is|are} in {row[place]}.",
             "limits": "{lo:1} to {hi:percent 1}, {of:share 1}, {swing:pct}",
-            "verdict": "It is {judged:by better=better than|coverage=coverage with} it.",
+            "verdict": "It is {judged:by better=better than|level=level with} it.",
             "units": "{length:q km|1} for {spent:money {currency}} in {minutes:duration}",
         }
     }

@@ -30,7 +30,7 @@ select
         case
             when expected_recorded > 0
                 then format(' on record where its class expects {:.1f}: ', expected_recorded)
-            else ' on record, no time in view to compare; '
+            else ' on record, no time observed to compare; '
         end,
         format(
             '{:.1f} times its class once chance is allowed for ({:.1f} to {:.1f}). ',
