@@ -91,9 +91,9 @@ def test_origins_are_yearly_the_last_one_horizon_ago() -> None:
 
 
 def test_origins_wait_for_three_years_of_records() -> None:
-    history = make_history([("a", "L", 1.0, "1990-01-01", None)], [])
+    history = make_history([("a", "L", 1.0, "1990-01-01", None), ("b", "L", 1.0, "2019-01-01", None)], [])
     origins, _ = choose_origins(history, 5.0, 30)
-    assert origins[0] == dt.date(2009, 12, 31)  # records from 2006-01-01
+    assert origins[0] == dt.date(2009, 12, 31)  # records from 2006-01-01, whenever the last cable was laid
 
 
 def test_a_short_record_shortens_the_horizon_and_none_gives_none() -> None:
