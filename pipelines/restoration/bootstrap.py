@@ -41,7 +41,8 @@ def limit_groups(groups: SortedGroups, *, coverage: float, replicates: int, rng:
     -------
     DataFrame
         One row a group, in the order of groups.names: group_name, jobs, mean, mean_lo, mean_hi, median,
-        median_lo, median_hi, p90, p90_lo, p90_hi, in the unit of the values. Limits of a group of one are NaN.
+        median_lo, median_hi, p90, p90_lo, p90_hi, in the unit of the values (of stages mean_min, median_min and
+        p90_min). Limits of a group of one are NaN.
 
     Notes
     -----
