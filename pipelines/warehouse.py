@@ -20,6 +20,8 @@ from shared import dictionary
 from shared.store import comment_on
 
 if TYPE_CHECKING:
+    from collections.abc import Collection
+
     import pandas as pd
 
 SQL = Path(__file__).resolve().parents[1] / "sql"
@@ -96,11 +98,15 @@ def load_macros(con: duckdb.DuckDBPyConnection) -> None:
         con.execute(path.read_text(encoding="utf-8").partition("-- assert")[0])
 
 
-def build_models(con: duckdb.DuckDBPyConnection, *layers: str, commented: bool = True) -> list[str]:
+def build_models(
+    con: duckdb.DuckDBPyConnection, *layers: str, commented: bool = True, only: Collection[str] | None = None
+) -> list[str]:
     """Build the models of some layers, with the dictionary's comments or without; returns the tables, in order."""
     load_macros(con)
     built = []
     for model in build_order(layers):
+        if only is not None and model.table not in only:
+            continue
         con.execute(f"create or replace table {model.table} as\n{model.query}")
         if commented and model.table in dictionary.tables():
             comment_on(con, model.table)

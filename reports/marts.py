@@ -38,6 +38,10 @@ class Marts:
             return read_model(self._con, name, only=(column, values))
         return self.read(name)
 
+    def close(self) -> None:
+        """Close the connection; frames already read stay."""
+        self._con.close()
+
     @property
     def names(self) -> tuple[str, ...]:
         """Tables read so far, in the order they were asked for."""

@@ -235,6 +235,17 @@ class Settings:
             if not isinstance(getattr(getattr(self, section.name), f.name), dict)
         }
 
+    @classmethod
+    def from_flat(cls, flat: dict[str, Any]) -> Settings:
+        """Settings from what flat() gave; a value that is not there keeps its default."""
+        parts = {}
+        for section, kind in _SECTIONS.items():
+            given = {
+                f.name: flat[f"{section}_{f.name}"] for f in dataclasses.fields(kind) if f"{section}_{f.name}" in flat
+            }
+            parts[section] = kind(**given)
+        return cls(**parts)
+
     def override(self, section: str, **values: Any) -> Settings:
         """Settings with some fields of a section replaced, checked again."""
         part = dataclasses.replace(getattr(self, section), **values)

@@ -326,3 +326,12 @@ def write_settings(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
     con.execute("create or replace table settings.classes (parts VARCHAR, cable_class VARCHAR)")
     for parts, cable_class in settings.intake.classes.items():
         con.execute("insert into settings.classes values (?, ?)", [parts, cable_class])
+
+
+def read_settings(con: duckdb.DuckDBPyConnection) -> Settings:
+    """The settings that settings.current and settings.classes hold: those of the run that wrote them."""
+    names = [column[0] for column in con.execute("select * from settings.current").description or ()]
+    flat = dict(zip(names, con.execute("select * from settings.current").fetchall()[0], strict=True))
+    settings = Settings.from_flat(flat)
+    classes = dict(con.execute("select parts, cable_class from settings.classes").fetchall())
+    return settings.override("intake", classes=classes) if classes else settings

@@ -35,6 +35,7 @@ TABLES = (
     "fitted.corrected_distances",
     "fitted.locating_lines",
     "fitted.window_quantiles",
+    "fitted.window_backtest",
     "marts.window_coverage",
     "fitted.locating_noise",
     "marts.setting_proposals",
@@ -121,7 +122,7 @@ def fit_tables(inputs: Inputs, settings: Settings) -> dict[str, pd.DataFrame]:
     last_at = table[table["is_usable"].astype(bool)].groupby("instrument_id")["read_at"].max()
     names = sorted({*inputs.instruments["instrument_id"], *(found.readings.instruments if found else ())})
     frames = {name: pd.DataFrame(columns=list(dictionary.tables()[name].columns)) for name in TABLES}
-    frames["marts.reads_long"] = describe_reads_long(_dug_with_both(table), coverage)
+    frames["marts.reads_long"] = describe_reads_long(dug_with_both(table), coverage)
     if found is None:
         frames["marts.instrument_bias"] = (
             frames["marts.instrument_bias"]
@@ -151,7 +152,7 @@ def reading_facts(readings: Readings, inputs: Inputs) -> pd.DataFrame:
     )
 
 
-def _dug_with_both(table: pd.DataFrame) -> pd.DataFrame:
+def dug_with_both(table: pd.DataFrame) -> pd.DataFrame:
     """Dug readings with both distances, back-filled ones left out, with or without a setting on record."""
     return table[
         (table["reading_kind"] == "dug") & (table["is_usable"] | (table["unusable_because"] == "setting_unknown"))
@@ -180,6 +181,7 @@ def _digs_and_windows(
     return {
         "fitted.corrected_distances": digs[[*corrected.columns, "job_id"]],
         "fitted.window_quantiles": fit_quantiles(ahead, method, COVERAGES, fit.freedom, fit.noise.wrong_share),
+        "fitted.window_backtest": tested.assign(is_used=tested["window_method"] == method),
         "marts.window_coverage": summarise_coverage(tested, method, settings.general.interval_coverage),
         "marts.setting_proposals": propose_settings(fit, lines, digs, settings),
     }

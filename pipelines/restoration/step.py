@@ -38,13 +38,19 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     -----
     Checked by: tests/unit/test_restoration_step.py
     """
+    return write_tables(con, fit_tables(con, settings, find_known_until(con)))
+
+
+def fit_tables(
+    con: duckdb.DuckDBPyConnection, settings: Settings, known_until: pd.Timestamp
+) -> dict[str, pd.DataFrame]:
+    """Every table of the topic for the jobs in core, as far as known_until; pages ask it for a part of the jobs too."""
     # read
     jobs = read_query(con, "restoration/jobs")
     days = read_query(con, "restoration/days")
     rates = read_class_rates(con)
     searches = read_searches(con, rates)
     loop_rates = read_query(con, "restoration/loop_rates", class_rates=rates)
-    known_until = find_known_until(con)
 
     # compute
     coverage, small = settings.general.interval_coverage, settings.general.small_group
@@ -84,9 +90,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     marked = mark_major_event_days(days)
     told = marked[["is_major_event_day", "is_over_threshold", "is_flagged"]].any(axis=1)
     tables["marts.restoration_major_events"] = marked[told]
-
-    # write
-    return write_tables(con, tables)
+    return tables
 
 
 def crew_grouping(settings: Settings) -> tuple[str, ...]:
@@ -142,7 +146,7 @@ def read_searches(con: duckdb.DuckDBPyConnection, rates: pd.DataFrame) -> pd.Dat
     )
 
 
-def find_known_until(con: duckdb.DuckDBPyConnection) -> pd.Timestamp:
+def find_known_until(con: duckdb.DuckDBPyConnection, jobs: str = "core.job_stages") -> pd.Timestamp:
     """The last moment the file knows of: the last closing, or the last report where it is later."""
-    row = con.execute("select greatest(max(closed_at), max(reported_at)) from core.job_stages").fetchone()
+    row = con.execute(f"select greatest(max(closed_at), max(reported_at)) from {jobs}").fetchone()
     return pd.Timestamp(row[0]) if row and row[0] is not None else pd.Timestamp("1970-01-01", tz="UTC")

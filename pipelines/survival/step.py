@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import duckdb
+import pandas as pd
 
 from pipelines.survival import attribute_effects, audit, model_selection, panels, rates, splices, vintages
 from pipelines.survival.history import FailureHistory, code_names
@@ -73,12 +74,8 @@ def fit_fleet(con: duckdb.DuckDBPyConnection, settings: Settings) -> FittedFleet
     return FittedFleet(history, fit_failure_model(history, settings, form), form)
 
 
-def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
-    """Fit the classes and write their tables; returns rows by table."""
-    # read
-    history = read_history(con, settings)
-
-    # compute
+def draw_curves(history: FailureHistory, settings: Settings) -> dict[str, pd.DataFrame]:
+    """How each class fails: the tables that pages ask for a part of the fleet too."""
     frames = {
         "marts.class_survival": rates.tabulate_classes(history, settings),
         "marts.age_rates": rates.tabulate_age_rates(history, settings),
@@ -86,6 +83,19 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         "marts.mean_cumulative_by_vintage": vintages.tabulate_vintages(history, settings),
         "marts.attribute_effects": attribute_effects.compare_attributes(history, settings),
         "marts.splice_failures": splices.tabulate_splices(history, settings),
+    }
+    coverage = settings.general.interval_coverage
+    frames["fitted.splice_comparison"] = rates.compare_splices(frames["marts.splice_failures"], coverage)
+    return frames
+
+
+def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
+    """Fit the classes and write their tables; returns rows by table."""
+    # read
+    history = read_history(con, settings)
+
+    # compute
+    frames = draw_curves(history, settings) | {
         "marts.register_audit": audit.audit_register(history, settings),
         "marts.register_orphans": audit.count_orphans(history),
         "marts.late_entry": panels.compare_late_entry(history, settings),
@@ -93,8 +103,6 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         "marts.power_law_fits": panels.tabulate_fits(history, settings),
         "marts.hazard_choice": model_selection.choose_model(history, settings).scores,
     }
-    coverage = settings.general.interval_coverage
-    frames["fitted.splice_comparison"] = rates.compare_splices(frames["marts.splice_failures"], coverage)
 
     # write
     return write_tables(con, frames)

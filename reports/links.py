@@ -1,0 +1,76 @@
+"""Where an id, a page or the rows behind a mark lead: to addresses where pages are served, to files where they lie.
+
+Figures and tables name what a mark leads to by a token: `loop:ID`, `section:ID`, `job:ID`, `instrument:ID`, or rows
+such as `jobs?method=thump` and `readings?cable_class=...`. Links turn tokens into addresses.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from urllib.parse import quote
+
+KINDS = ("loop", "section", "job", "instrument")
+"""What has a sheet; a column KIND_id links to it."""
+
+SHEET_COLUMNS = {f"{kind}_id": kind for kind in KINDS} | {"joined_with": "job", "called_section_id": "section"}
+"""Columns whose cells lead to a sheet, and its kind."""
+
+
+def sheet_file(kind: str, ident: str) -> str:
+    """Name of the file of a sheet; what is no letter, digit, dot or hyphen is written by its number.
+
+    Checked by: tests/unit/test_reports_links.py
+    """
+    safe = "".join(c if c.isascii() and (c.isalnum() or c in ".-") else f"_{ord(c):x}_" for c in ident)
+    return f"{kind}-{safe}.html"
+
+
+@dataclass(frozen=True)
+class Links:
+    """Addresses of a page's surroundings.
+
+    Parameters
+    ----------
+    is_served
+        Pages are served by browse: every sheet and every list of rows has an address.
+    files
+        Names of the files beside the page, where it is written to a folder: what is not among them has no link.
+    query
+        The choice of the page, which the links to other pages and to rows carry on.
+    """
+
+    is_served: bool = False
+    files: frozenset[str] = frozenset()
+    query: str = ""
+
+    def page(self, key: str) -> str:
+        """Address of a page, of the same choice where it is served."""
+        if not self.is_served:
+            return f"{key}.html"
+        return ("/" if key == "index" else f"/{key}") + (f"?{self.query}" if self.query else "")
+
+    def sheet(self, kind: str, ident: str) -> str:
+        """Address of a sheet; nothing where there is none."""
+        if self.is_served:
+            return f"/{kind}/{quote(ident, safe='')}"
+        name = sheet_file(kind, ident)
+        return name if name in self.files else ""
+
+    def rows(self, kind: str, query: str = "") -> str:
+        """Address of a list of rows, of the page's choice and a condition; nothing where pages are files."""
+        joined = "&".join(filter(None, (self.query, query)))
+        return f"/rows/{kind}" + (f"?{joined}" if joined else "") if self.is_served else ""
+
+    def resolve(self, token: str | None) -> str:
+        """Address of a token; nothing for none and for what has no address."""
+        if not token:
+            return ""
+        kind, mark, ident = token.partition(":")
+        if mark and kind in KINDS:
+            return self.sheet(kind, ident)
+        kind, _, query = token.partition("?")
+        return self.rows(kind, query)
+
+
+NOWHERE = Links()
+"""Nothing leads anywhere but to the standing pages."""
