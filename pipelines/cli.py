@@ -328,15 +328,20 @@ def run_refresh(
 def print_where_to_look(space: Workspace) -> None:
     print(f"reports: {space.reports / 'index.html'}")
     print(f"tables:  {space.exports}")
+    print("any district, period, loop or job: loopwear browse")
 
 
 @app.command(epilog="Example: loopwear status --workspace demo")
 def status(workspace: WorkspaceOption = DEFAULT_WORKSPACE) -> None:
-    """Show what is loaded, what was rejected, and the run log."""
+    """Show the last refresh, what is loaded, what was rejected, and the run log."""
+    from pipelines.publish import describe_attempt
     from pipelines.status import describe_workspace
     from shared.store import open_warehouse
 
-    with open_warehouse(open_workspace(workspace), read_only=True) as con:
+    space = open_workspace(workspace)
+    told = describe_attempt(space)
+    print(*told, sep="\n", end="\n\n" if told else "")
+    with open_warehouse(space, read_only=True) as con:
         for heading, frame in describe_workspace(con).items():
             print(f"{heading}")
             print_frame(frame)
@@ -387,14 +392,14 @@ def dig_window(
 
     A distance is no permission to dig."""
     from pipelines.locating.window import find_dig_window, read_way
+    from reports.results import Results
     from shared.dictionary import caveats
-    from shared.store import open_warehouse
 
     space, (passed, last) = open_workspace(workspace), read_way(classes)
     chosen = choose_settings(space, settings)
-    with open_warehouse(space, chosen, read_only=True) as con:
+    with Results(space.results) as results:
         window = find_dig_window(
-            con,
+            results.con,
             chosen,
             cable_class=last,
             distance_m=distance,
@@ -407,25 +412,82 @@ def dig_window(
     print(f"\n{caveats()['no_permission_to_dig']}")
 
 
-@app.command(epilog="Example: loopwear report --pdf --paper Letter")
+PaperOption = Annotated[str, typer.Option(help="Paper size: A4 or Letter.")]
+ToOption = Annotated[Path | None, typer.Option("--to", help="Folder for the files; default: WORKSPACE/pages.")]
+
+
+@app.command(epilog="Example: loopwear report --for 'restoration?district=OB&from=2025-01&to=2025-06' --pdf")
 def report(
+    page: Annotated[
+        str | None, typer.Option("--for", metavar="PAGE?CHOICE", help="Write this page as files that open offline.")
+    ] = None,
+    to: ToOption = None,
     pdf: Annotated[
         bool, typer.Option("--pdf", help="Print every page to a PDF file beside it, with Chromium.")
     ] = False,
-    paper: Annotated[str, typer.Option(help="Paper size: A4 or Letter.")] = "A4",
+    paper: PaperOption = "A4",
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
 ) -> None:
-    """Show where the reports are, or print them to PDF."""
+    """Show where the reports are, write a page of any choice, or print pages to PDF."""
     space = open_workspace(workspace)
-    if not (space.reports / "index.html").exists():
+    if page is None and not (space.reports / "index.html").exists():
         raise UserError("there are no reports yet", str(space.reports), "run: loopwear refresh")
-    if not pdf:
+    if page is None and not pdf:
         print_where_to_look(space)
         return
-    from reports.pdf import write_pdfs
+    if page is None:
+        from reports.pdf import write_pdfs
 
-    for page in write_pdfs(space.reports, paper):
-        print(page)
+        for file in write_pdfs(space.reports, paper):
+            print(file)
+        return
+    name, _, query = page.removeprefix("/").partition("?")
+    write_files(space, to, [(name, query)], paper if pdf else "")
+
+
+@app.command(epilog="Example: loopwear sheet loop OB-L0026 OB-L0031 --pdf")
+def sheet(
+    kind: Annotated[str, typer.Argument(help="loop, section, job or instrument.")],
+    idents: Annotated[list[str], typer.Argument(metavar="ID...", help="Ids of that kind.")],
+    to: ToOption = None,
+    pdf: Annotated[bool, typer.Option("--pdf", help="Print each sheet to a PDF file too, with Chromium.")] = False,
+    paper: PaperOption = "A4",
+    workspace: WorkspaceOption = DEFAULT_WORKSPACE,
+) -> None:
+    """Write the sheets of loops, sections, jobs or instruments as files that open offline."""
+    write_files(open_workspace(workspace), to, [(kind, ident) for ident in idents], paper if pdf else "", sheets=True)
+
+
+def write_files(
+    space: Workspace, to: Path | None, wanted: list[tuple[str, str]], paper: str, *, sheets: bool = False
+) -> None:
+    """Pages of a choice, or sheets, as files in one folder, printed too where a paper is named."""
+    from reports.pdf import find_browser, print_page
+    from reports.results import Results
+    from reports.standing import write_pages, write_sheets
+
+    folder = to or space.folder / "pages"
+    with Results(space.results) as results:
+        written = (write_sheets if sheets else write_pages)(results, folder, wanted)
+    if paper:
+        browser = find_browser()
+        written += [print_page(browser, file, file.with_suffix(".pdf"), paper) for file in written]
+    for file in written:
+        print(file)
+
+
+@app.command(epilog="Example: loopwear browse --port 8410")
+def browse(
+    port: Annotated[int, typer.Option(min=0, max=65535, help="Port to listen on; 0: any that is free.")] = 8410,
+    host: Annotated[
+        str, typer.Option(help="Address to listen on; any but the loopback needs the token that is printed.")
+    ] = "127.0.0.1",
+    workspace: WorkspaceOption = DEFAULT_WORKSPACE,
+) -> None:
+    """Serve the pages of any choice, sheets and a search to a browser on this machine, until stopped."""
+    from reports.browse import serve
+
+    serve(open_workspace(workspace), host, port)
 
 
 @app.command(epilog="Example: loopwear schedule --cron '0 5 * * 1'")

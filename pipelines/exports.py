@@ -26,33 +26,32 @@ def _csv_value(column: dictionary.Column) -> str:
     return name
 
 
-def write_exports(con: duckdb.DuckDBPyConnection, folder: Path) -> dict[str, int]:
-    """Write every export table of the dictionary that is built.
-
-    Each file is written beside its place and then moved there, so that a reader never meets half a file.
+def write_exports(results: Path, folder: Path) -> dict[str, int]:
+    """Write every export table of the dictionary that the results hold; Parquet files say of which run they are.
 
     Returns
     -------
     dict
         Rows by table.
     """
-    folder.mkdir(parents=True, exist_ok=True)
     rows: dict[str, int] = {}
-    for stem, table in dictionary.export_tables().items():
-        if not has_table(con, table.name):
-            continue
-        key = ", ".join(f'"{c}"' for c in table.key)
-        facts = [dictionary.columns()[c] for c in table.columns]
-        as_text = ", ".join(_csv_value(c) for c in facts)
-        as_is = ", ".join(f'"{c.name}"' for c in facts)
-        for suffix, listed, options in (
-            ("csv", as_text, "format csv, header"),
-            ("parquet", as_is, "format parquet, compression zstd"),
-        ):
-            unfinished = folder / f".{stem}.{suffix}.new"
-            place = str(unfinished).replace("'", "''")
-            con.execute(f"copy (select {listed} from {table.name} order by {key}) to '{place}' ({options})")
-            unfinished.replace(folder / f"{stem}.{suffix}")
-        counted = con.execute(f"select count(*) from {table.name}").fetchone()
-        rows[stem] = counted[0] if counted else 0
+    with duckdb.connect(str(results), read_only=True) as con:
+        con.execute("set TimeZone = 'UTC'")
+        run, as_of, schema = con.execute("select run, as_of, schema_version from about").fetchall()[0]
+        said = f"run: '{run}', as_of: '{as_of}', schema_version: '{schema}'"
+        for stem, table in dictionary.export_tables().items():
+            if not has_table(con, table.name):
+                continue
+            key = ", ".join(f'"{c}"' for c in table.key)
+            facts = [dictionary.columns()[c] for c in table.columns]
+            as_text = ", ".join(_csv_value(c) for c in facts)
+            as_is = ", ".join(f'"{c.name}"' for c in facts)
+            for suffix, listed, options in (
+                ("csv", as_text, "format csv, header"),
+                ("parquet", as_is, f"format parquet, compression zstd, kv_metadata {{{said}}}"),
+            ):
+                place = str(folder / f"{stem}.{suffix}").replace("'", "''")
+                rows_of = f"select {listed} from {table.name} order by {key}"
+                copied = con.execute(f"copy ({rows_of}) to '{place}' ({options})")
+                rows[stem] = copied.fetchall()[0][0]
     return rows

@@ -1,7 +1,7 @@
 """The steps of a refresh, in order; they run with or without the workflow engine.
 
-A refresh is one transaction of the warehouse: its tables are all of one run or, where a step fails,
-all of the run before. Exports and reports are replaced only after every step before them is done.
+The tables of the warehouse are one transaction: all of one run or, where a step fails, all of the run before. Then
+results, exports and reports are made of them as one generation, put in place by one rename (pipelines/publish.py).
 """
 
 from __future__ import annotations
@@ -10,13 +10,15 @@ import datetime as dt
 import importlib
 import time
 from collections.abc import Callable
+from contextlib import nullcontext, suppress
 from dataclasses import dataclass, field
 from functools import partial
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import duckdb
 
-from pipelines import warehouse
+from pipelines import publish, warehouse
 from pipelines.progress import Progress
 from pipelines.runs import Call, RunRecord, call_plainly, write_run
 from shared.errors import UserError
@@ -37,6 +39,7 @@ class Refresh:
     settings: Settings
     written: dict[str, dict[str, int]] = field(default_factory=dict)
     warnings: list[str] = field(default_factory=list)
+    generation: Path = Path()
     fitted: FittedFleet | None = None
     facts: Facts | None = None
 
@@ -125,20 +128,29 @@ def build_marts(run: Refresh) -> dict[str, int]:
     return built
 
 
+def write_results(run: Refresh) -> dict[str, int]:
+    """The tables that are exported or read by pages, in a database of their own."""
+    from pipelines import publish
+
+    return publish.write_results(run.con, run.generation / "results.duckdb", run.settings)
+
+
 def write_exports(run: Refresh) -> dict[str, int]:
     """The export tables as CSV and Parquet."""
     from pipelines import exports
 
-    return exports.write_exports(run.con, run.workspace.exports)
+    return exports.write_exports(run.generation / "results.duckdb", run.generation / "exports")
 
 
 def write_reports(run: Refresh) -> dict[str, int]:
     """The pages and, beside them, a workbook for each person."""
-    from reports.site import write_reports as write_pages
+    from reports.results import Results
+    from reports.standing import write_reports as write_pages
     from reports.workbooks import writing_workbooks
 
-    with writing_workbooks(run.con, run.settings, run.workspace.exports) as books:
-        pages = write_pages(run.con, run.settings, run.workspace.reports)
+    file = run.generation / "results.duckdb"
+    with writing_workbooks(file, run.settings, run.generation / "exports") as books, Results(file) as results:
+        pages = write_pages(results, run.generation / "reports", run.workspace.reports)
     return {path.name: 1 for path in (*pages, *books)}
 
 
@@ -151,9 +163,15 @@ STEPS: dict[str, Callable[[Refresh], dict[str, int]]] = {
     "validation": run_topic("validation"),
     "effects": weigh_corrections,
     "marts": build_marts,
+}
+"""Steps that rebuild the warehouse, in order, in one transaction."""
+
+PUBLISHING: dict[str, Callable[[Refresh], dict[str, int]]] = {
+    "results": write_results,
     "exports": write_exports,
     "reports": write_reports,
 }
+"""Steps that make a generation of what the warehouse holds."""
 
 
 def count_rows(con: duckdb.DuckDBPyConnection, tables: list[str]) -> dict[str, int]:
@@ -170,22 +188,31 @@ def refresh(workspace: Workspace, settings: Settings, call: Call = call_plainly)
     Raises
     ------
     UserError
-        Nothing is loaded, the workspace is in use, or a check failed. The warehouse, the exports
-        and the reports are then those of the last good run, and raw.runs names the step.
+        Nothing is loaded, the workspace is in use, or a check failed. The warehouse and the published generation are
+        then those of the last good run; where the fault came while publishing, the warehouse is already the new
+        run's. raw.runs and runs/last_attempt.json name the step.
     """
     con = open_warehouse(workspace, settings)
     run = Refresh(con, workspace, settings)
     record = RunRecord("refresh")
     progress = Progress(workspace)
     started_at, begun = dt.datetime.now(dt.UTC), time.perf_counter()
+    attempt = {"started": publish.moment()}
     fault = "stopped"
-    con.begin()
-    try:
-        for name, step in STEPS.items():
+
+    def take(steps: dict[str, Callable[[Refresh], dict[str, int]]]) -> None:
+        for name, step in steps.items():
+            publish.note_attempt(workspace, outcome="running", failed_step=name, **attempt)
             with progress.step(name), record.step(name) as written:
                 written.update(call(name, partial(step, run)))
                 run.written[name] = written
+
+    con.begin()
+    try:
+        take(STEPS)
         con.commit()
+        with publish.generation(workspace, settings.general.generations_kept) as run.generation:
+            take(PUBLISHING)
         fault = ""
     except Exception as error:
         fault = str(error) or type(error).__name__
@@ -195,5 +222,10 @@ def refresh(workspace: Workspace, settings: Settings, call: Call = call_plainly)
             roll_back(con)
         record.as_of = run.settings.general.as_of
         write_run(con, record, started_at, time.perf_counter() - begun, fault or None)
+        outcome = "stopped" if fault == "stopped" else "failed" if fault else "done"
+        failed = record.failed_step if fault else None
+        attempt |= {"ended": publish.moment(), "outcome": outcome}
+        with suppress(OSError) if fault else nullcontext():  # a full disk is no second fault
+            publish.note_attempt(workspace, failed_step=failed, message=fault or None, **attempt)
         con.close()
     return run

@@ -10,6 +10,8 @@ from shared import dictionary
 from shared.store import has_table, read_model
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     import duckdb
 
 
@@ -37,6 +39,46 @@ class Marts:
         if name in dictionary.tables() and has_table(self._con, name):
             return read_model(self._con, name, only=(column, values))
         return self.read(name)
+
+    def select(
+        self,
+        name: str,
+        where: Mapping[str, list[str]] | None = None,
+        *,
+        by: str = "",
+        rows: int = 1_000,
+        first: int = 0,
+    ) -> tuple[pd.DataFrame, int]:
+        """Some rows of a table whose columns hold one of the values given, and how many there are in all.
+
+        Parameters
+        ----------
+        where
+            Column to the values it may hold, written as texts.
+        by
+            Column to order by before the key; with a hyphen before it, the largest first.
+        rows, first
+            How many rows, from which one on.
+        """
+        self.read_only(name, dictionary.tables()[name].columns[0], [])  # a table worked out again is made
+        table = dictionary.tables()[name]
+        if not has_table(self._con, name):
+            return pd.DataFrame(columns=list(table.columns)), 0
+        kept = " and ".join(f'list_contains(?, "{column}"::varchar)' for column in where or {}) or "true"
+        values = list((where or {}).values())
+        order = [f'"{by.removeprefix("-")}" {"desc" if by.startswith("-") else "asc"} nulls last'] if by else []
+        listed, order = ", ".join(f'"{c}"' for c in table.columns), [*order, *(f'"{c}"' for c in table.key)]
+        query = f"select {listed} from {name} where {kept} order by {', '.join(order)} limit {rows} offset {first}"
+        total = self._con.execute(f"select count(*) from {name} where {kept}", values).fetchall()[0][0]
+        return self._con.execute(query, values).df(), total
+
+    def holding(self, name: str, column: str, text: str, rows: int) -> list[str]:
+        """Values of a column that hold a text, whatever its case, the first in order."""
+        if not has_table(self._con, name):
+            return []
+        like = f'contains(lower("{column}"), lower(?))'
+        query = f'select distinct "{column}" from {name} where {like} order by 1 limit {rows}'
+        return [str(value) for (value,) in self._con.execute(query, [text]).fetchall()]
 
     def close(self) -> None:
         """Close the connection; frames already read stay."""

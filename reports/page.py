@@ -31,6 +31,8 @@ import pandas as pd
 from markupsafe import Markup, escape
 
 from reports import style
+from reports.choice import EVERYTHING
+from reports.links import NOWHERE
 from reports.table import FIRST_ROWS, as_json, meaning_of, plain_rows, table_json
 from reports.table import Table as Table
 from shared import dictionary
@@ -38,6 +40,10 @@ from shared import dictionary
 if TYPE_CHECKING:
     import jinja2
     import plotly.graph_objects as go
+
+    from reports.choice import Choice, Known
+    from reports.links import Links
+    from shared.errors import UserError
 
 QUANTITY = re.compile(r"⟦([^|⟧]+)\|([^|⟧]+)\|(\d*)⟧")
 SHORT_NAME = re.compile(r"\b([A-Z]{1,4}-[A-Z]?\d{2,6})\b(?!-)")
@@ -62,6 +68,10 @@ class Exhibit:
     remedy: str = ""
     cells: dict[str, Any] | None = None
     body: Markup = Markup("")
+    population: str = ""
+    """Whom and when it counts, in words; the renderer fills it in."""
+    left_open: str = ""
+    """Why a part of the page's choice does not apply to it; the renderer fills it in."""
 
     @property
     def is_absent(self) -> bool:
@@ -121,6 +131,10 @@ class Frame:
     currency: str
     pages: tuple[tuple[str, str], ...]
     references: tuple[tuple[str, str], ...] = ()
+    links: Links = NOWHERE
+    choice: Choice = EVERYTHING
+    known: Known | None = None
+    population: str = ""
 
 
 def absent(key: str, title: str, sources: tuple[str, ...], what: str, remedy: str) -> Exhibit:
@@ -241,3 +255,8 @@ def render(page: Page, frame: Frame) -> str:
 def render_index(page: Page, answers: tuple[Answer, ...], frame: Frame, changes: tuple[str, ...] = ()) -> str:
     """The first page: the three questions, then what it holds of its own."""
     return templates().get_template("index.html").render(page=page, frame=frame, answers=answers, changes=changes)
+
+
+def render_fault(fault: UserError) -> str:
+    """What a page that cannot be shown says instead: what is wrong, where, and what to do."""
+    return templates().get_template("fault.html").render(fault=fault)

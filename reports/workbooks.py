@@ -8,7 +8,6 @@ from __future__ import annotations
 import datetime as dt
 import errno
 import multiprocessing
-import pickle
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -73,13 +72,14 @@ class Sheet:
     rows: int
 
 
-def write_workbooks(con: duckdb.DuckDBPyConnection, settings: Settings, folder: Path) -> list[Path]:
-    """Write replacement.xlsx, restoration.xlsx and locating.xlsx.
+@contextmanager
+def writing_workbooks(results: Path, settings: Settings, folder: Path) -> Iterator[list[Path]]:
+    """Write replacement.xlsx, restoration.xlsx and locating.xlsx, in a process of their own, while the caller works.
 
     Parameters
     ----------
-    con
-        The warehouse, marts built.
+    results
+        The results of the run, read only. A table that is not built has no sheet; the notes say so.
     settings
         general.as_of is set; the currency is printed.
     folder
@@ -88,40 +88,24 @@ def write_workbooks(con: duckdb.DuckDBPyConnection, settings: Settings, folder: 
     Returns
     -------
     list of Path
-        The workbooks written. A table that is not built has no sheet; the notes say so.
+        On leaving, the workbooks written; a fault of the other process is raised.
 
     Raises
     ------
     UserError
-        A workbook cannot be written, for instance because a spreadsheet holds it open.
+        A workbook cannot be written.
 
     Notes
     -----
-    Same warehouse and settings, same bytes.
+    Same results and settings, same bytes.
 
     Checked by: tests/unit/test_reports_workbooks.py
-    """
-    with writing_workbooks(con, settings, folder) as books:
-        pass
-    return books
-
-
-@contextmanager
-def writing_workbooks(con: duckdb.DuckDBPyConnection, settings: Settings, folder: Path) -> Iterator[list[Path]]:
-    """Write the workbooks in a process of their own while the caller does other work; see write_workbooks.
-
-    On leaving, the workbooks stand in their places and their paths in the list; a fault of the other process is
-    raised. Where the caller's own work fails, the workbooks of before stay.
     """
     # A fresh process: a forked one would share the open warehouse and the workflow engine's threads.
     processes = multiprocessing.get_context("spawn")
     hearing, telling = processes.Pipe(duplex=False)
-    folder.mkdir(parents=True, exist_ok=True)
-    handed_over = folder / ".sheets.new"
-    # By a file: handed over by the process's own pipe, they would hang us if it ended before it read them.
-    handed_over.write_bytes(pickle.dumps(read_sheets(con)))
     writer = processes.Process(
-        target=_write_all, args=(telling, handed_over, settings, folder), daemon=True, name="workbooks"
+        target=_write_all, args=(telling, results, settings, folder), daemon=True, name="workbooks"
     )
     writer.start()
     telling.close()
@@ -137,28 +121,23 @@ def writing_workbooks(con: duckdb.DuckDBPyConnection, settings: Settings, folder
     finally:
         writer.terminate()
         writer.join()
-        handed_over.unlink(missing_ok=True)
-    for person in SHEETS:
-        with _explained(folder / f"{person}.xlsx") as path:
-            _unfinished(path).replace(path)
-        books.append(path)
+    books += [folder / f"{person}.xlsx" for person in SHEETS]
 
 
-def _write_all(telling: Connection, handed_over: Path, settings: Settings, folder: Path) -> None:
-    """Write every workbook beside its place; tell the fault, or None."""
+def _write_all(telling: Connection, results: Path, settings: Settings, folder: Path) -> None:
+    """Write every workbook; tell the fault, or None."""
+    import duckdb
+
     try:
-        sheets: dict[str, list[Sheet]] = pickle.loads(handed_over.read_bytes())
-        for person, listed in sheets.items():
-            with _explained(folder / f"{person}.xlsx") as path:
-                write_one(_unfinished(path), person, listed, settings)
+        with duckdb.connect(str(results), read_only=True) as con:
+            con.execute("set TimeZone = 'UTC'")
+            for person in SHEETS:
+                with _explained(folder / f"{person}.xlsx") as path:
+                    write_one(path, person, [_read_sheet(con, table) for table in sheet_tables(person)], settings)
     except Exception as fault:
         telling.send(fault)
     else:
         telling.send(None)
-
-
-def _unfinished(path: Path) -> Path:
-    return path.with_name(f".{path.name}.new")
 
 
 @contextmanager
@@ -177,11 +156,6 @@ def _explained(path: Path) -> Iterator[Path]:
             str(path),
             "close the spreadsheet that holds it, then: loopwear refresh",
         ) from None
-
-
-def read_sheets(con: duckdb.DuckDBPyConnection) -> dict[str, list[Sheet]]:
-    """The tables of each workbook, as far as its sheets show them."""
-    return {person: [_read_sheet(con, table) for table in sheet_tables(person)] for person in SHEETS}
 
 
 def _read_sheet(con: duckdb.DuckDBPyConnection, table: dictionary.Table) -> Sheet:

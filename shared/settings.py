@@ -55,6 +55,9 @@ class General:
     currency: str = setting("USD", "currency of all money, for display", "ours: that of the invented demo")
     seed: int = setting(20260101, "seed of every random draw", "ours: fixed, so that a run can be repeated", low=0)
     small_group: int = setting(10, "jobs below which a group is shown in grey", OURS, low=1)
+    generations_kept: int = setting(
+        3, "published generations kept beside the newest one", "ours: enough to compare with last month", low=0
+    )
     memory_limit_gb: float = setting(
         2.5, "memory the warehouse may use; a load's own work takes up to 0.5 GB beside it", OURS, unit="GB", low=0.25
     )

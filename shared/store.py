@@ -46,6 +46,15 @@ class Workspace:
         return self.folder / "reports"
 
     @property
+    def results(self) -> Path:
+        """The published results, read only; like exports and reports a link into the newest generation."""
+        return self.folder / "results.duckdb"
+
+    @property
+    def generations(self) -> Path:
+        return self.folder / "generations"
+
+    @property
     def runs(self) -> Path:
         return self.folder / "runs"
 
@@ -62,7 +71,7 @@ class Workspace:
             The place cannot be written.
         """
         try:
-            for folder in (self.folder, self.exports, self.reports, self.runs):
+            for folder in (self.folder, self.generations, self.runs):
                 folder.mkdir(parents=True, exist_ok=True)
         except OSError as fault:
             raise UserError(

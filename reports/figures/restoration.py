@@ -82,6 +82,40 @@ def chart_customer_stages(stages: pd.DataFrame) -> go.Figure:
     return chart
 
 
+def chart_periods(rows: pd.DataFrame, before: str) -> go.Figure:
+    """Mean of each stage in this period and in the one it is compared with, on a log axis.
+
+    Parameters
+    ----------
+    rows
+        stage, mean_min, mean_before_min.
+    before
+        The period compared with, in words.
+
+    Notes
+    -----
+    A bar of this period leads to the jobs it counts, the longest first.
+
+    Checked by: tests/unit/test_reports_restoration.py
+    """
+    names = [STAGE_NAMES[stage] for stage in rows["stage"]]
+    chart = style.new_chart(style.row_height(len(rows), each=40, around=96))
+    for column, name, ink in (("mean_before_min", before, "second"), ("mean_min", "this period", "first")):
+        behind = [f"jobs?by=-{stage}_min" if column == "mean_min" else None for stage in rows["stage"]]
+        chart.add_bar(
+            x=rows[column].tolist(),
+            y=names,
+            orientation="h",
+            name=name,
+            marker={"color": style.INKS[ink]},
+            meta={"to": behind},
+            hovertemplate="%{y}<br>mean %{x:.1f} min<extra></extra>",
+        )
+    chart.update_yaxes(autorange="reversed", showgrid=False, ticks="", showline=False)
+    chart.update_xaxes(title_text="Mean [min]", type="log")
+    return chart
+
+
 def chart_later_stages(stages: pd.DataFrame) -> go.Figure:
     """Length of the stages after the section is known: mean with limits, median and 90th percentile, in hours.
 

@@ -1,0 +1,51 @@
+"""The stages of the choice's period beside those of the period it is compared with."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from pipelines.restoration.periods import compare_periods
+from pipelines.restoration.stages import STAGES
+from reports.choice import compared_with, period_words
+from reports.figures.restoration import STAGE_NAMES, chart_periods
+from reports.page import largest
+from reports.words import Words
+
+if TYPE_CHECKING:
+    from reports.choice import Choice
+    from reports.page import Exhibit
+    from reports.results import Results
+
+say = Words("choice")
+
+JOBS = "marts.closed_jobs"
+
+
+def build(results: Results, choice: Choice) -> Exhibit:
+    """Mean of each stage in both periods, with the limits of the difference."""
+    other, coverage = compared_with(choice, results.known), results.settings.general.interval_coverage
+    now, before = results.marts(choice).read(JOBS), results.marts(other).read(JOBS)
+    period = period_words(other.first or results.known.first, other.last or results.known.last)
+    rows = compare_periods(now, before, STAGES, coverage)
+    by_stage = rows.set_index("stage")
+    whole: Any = by_stage.loc["report_to_restore"]
+    if not whole.jobs or not whole.jobs_before:
+        return say.absent("against")
+    apart = rows[rows["judged"].isin(("longer", "shorter"))]
+    most = largest(apart, "difference_min") if len(apart) else None
+    totals = [jobs[["customers_interrupted", "customer_minutes"]].sum().to_dict() for jobs in (now, before)]
+    shown = rows[(rows["jobs"] > 0) & (rows["jobs_before"] > 0)]
+    return say.exhibit(
+        "against",
+        say("against.finding", row=whole, judged=whole.judged, before=period),
+        shown,
+        chart=chart_periods(shown, period),
+        more=(
+            say("against.none") if most is None else say("against.most", row=most, name=STAGE_NAMES[most["stage"]]),
+            say("against.indices", now=totals[0], then=totals[1]),
+        ),
+        before=period,
+        jobs=len(now),
+        jobs_before=len(before),
+        coverage=coverage,
+    )

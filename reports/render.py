@@ -1,0 +1,205 @@
+"""A page is a function of the results and a choice: `render(results, page, choice)`."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from reports import page as shell
+from reports.choice import EVERYTHING, in_words
+from reports.links import KINDS, NOWHERE
+from reports.narrow import parts_left_open
+from reports.table import Table
+from reports.words import Words
+from shared import dictionary
+from shared.dictionary import lineage
+from shared.errors import UserError, suggest_name
+
+if TYPE_CHECKING:
+    from reports.choice import Choice
+    from reports.links import Links
+    from reports.marts import Marts
+    from reports.page import Exhibit, Frame, Page
+    from reports.results import Results
+
+say = Words("choice")
+
+PAGES = (
+    ("index", "In short"),
+    ("replacement", "Replacement"),
+    ("restoration", "Restoration"),
+    ("locating", "Locating"),
+    ("data_quality", "Data quality"),
+)
+"""Pages in the order of the navigation: name in the address and heading."""
+
+REFERENCES = (("methods", "Methods"), ("dictionary", "Data dictionary"), ("rules", "Rules"), ("settings", "Settings"))
+"""Pages to look things up in, made from the code and the settings; they are the same for every choice."""
+
+ANSWERS = ("replacement", "restoration", "locating")
+"""Pages that answer one of the three questions."""
+
+
+def render(results: Results, page: str, choice: Choice = EVERYTHING, links: Links = NOWHERE, **about: Any) -> str:
+    """A page as HTML.
+
+    Parameters
+    ----------
+    results
+        The published results.
+    page
+        Name of one of PAGES or REFERENCES.
+    choice
+        What the page is of.
+    links
+        Where its links lead.
+    about
+        What the first page says beside its answers: attention and changes.
+
+    Raises
+    ------
+    UserError
+        There is no such page.
+
+    Notes
+    -----
+    Same results and choice, same bytes.
+
+    Checked by: tests/unit/test_reports_render.py
+    """
+    frame, settings = frame_of(results, choice, links), results.settings
+    if page in dict(REFERENCES):
+        from reports.pages import methods, reference
+
+        if page == "methods":
+            return reference.render(methods.build(settings), frame)
+        if page == "settings":
+            return reference.render(reference.build_settings(settings), frame)
+        return reference.render(
+            (reference.build_dictionary if page == "dictionary" else reference.build_rules)(), frame
+        )
+    if page not in dict(PAGES):
+        known = [name for name, _ in (*PAGES, *REFERENCES)]
+        raise UserError(f"there is no page '{page}'", "the address", suggest_name(page, known))
+    marts, module = results.marts(choice), import_module(f"reports.pages.{page}")
+    if page == "index":
+        answers = [import_module(f"reports.pages.{name}").answer(marts, settings) for name in ANSWERS]
+        return shell.render_index(module.build(marts, settings), tuple(answers), frame, **about)
+    made: Page = module.build(marts, settings)
+    if choice.against:
+        made = with_comparison(made, results, choice)
+    return shell.render(with_population(made, results, choice), frame)
+
+
+def render_sheet(results: Results, kind: str, ident: str, links: Links = NOWHERE) -> str:
+    """The sheet of a loop, section, job or instrument as HTML.
+
+    Raises
+    ------
+    UserError
+        There is no such kind or no such id.
+    """
+    if kind not in KINDS:
+        raise UserError(f"there is no sheet of a '{kind}'", "the address", suggest_name(kind, KINDS))
+    made: Page = import_module(f"reports.pages.{kind}_sheet").build(results.whole, results.settings, ident)
+    return shell.render(made, frame_of(results, EVERYTHING, links))
+
+
+def render_rows(results: Results, table: str, query: str, choice: Choice, links: Links) -> str:
+    """Rows of an exported table that meet a choice and the conditions of an address, as HTML."""
+    from reports.pages import rows
+
+    made = rows.build(results.marts(choice), table, query, links)
+    return shell.render(with_population(made, results, choice), frame_of(results, choice, links))
+
+
+FOUND_AT_MOST = 100
+"""Ids listed for a search, of each kind."""
+
+
+def find_ids(marts: Marts, asked: str) -> list[tuple[str, str]]:
+    """Kind and id of all whose id holds a text; one whose id is just that text comes alone."""
+    found = [
+        (kind, ident)
+        for kind, table in HOMES.items()
+        for ident in marts.holding(table, f"{kind}_id", asked, FOUND_AT_MOST)
+    ]
+    exact = [(kind, ident) for kind, ident in found if ident.casefold() == asked.casefold()]
+    return exact if len(exact) == 1 else found if asked else []
+
+
+HOMES = {
+    "loop": "staging.loops",
+    "section": "core.section_exposure",
+    "job": "core.failures",
+    "instrument": "staging.instruments",
+}
+"""Where every id of a kind is."""
+
+
+def render_found(results: Results, asked: str, found: list[tuple[str, str]], links: Links) -> str:
+    """What a search found, as HTML."""
+    by_kind = {kind: [ident for k, ident in found if k == kind] for kind in KINDS}
+    exhibits = tuple(
+        shell.Exhibit(
+            key=kind, title=say("find.title", kind=kind), finding=say("find.found", n=len(ids), kind=kind, asked=asked),
+            sources=(), tables=(Table(pd.DataFrame({f"{kind}_id": ids}), (f"{kind}_id",), HOMES[kind]),),
+        )
+        for kind, ids in by_kind.items() if ids
+    )  # fmt: skip
+    summary = () if found else (say("find.nothing" if asked else "find.empty", asked=asked),)
+    made = shell.Page("find", say.text("find.heading"), "", summary, (shell.Section("", exhibits),))
+    return shell.render(made, frame_of(results, EVERYTHING, links))
+
+
+def frame_of(results: Results, choice: Choice, links: Links) -> Frame:
+    """What stands around a page of a choice."""
+    general = results.settings.general
+    return shell.Frame(
+        as_of=general.as_of,
+        level=general.interval_coverage,
+        horizon_years=general.horizon_years,
+        currency=general.currency,
+        pages=PAGES,
+        references=REFERENCES,
+        links=links,
+        choice=choice,
+        known=results.known,
+        population=in_words(choice, results.known),
+    )
+
+
+def with_population(page: Page, results: Results, choice: Choice) -> Page:
+    """A page whose figures say their population and period, and why a part of the choice does not apply."""
+
+    def told(exhibit: Exhibit) -> Exhibit:
+        left = {source: parts_left_open(source, choice) for source in exhibit.sources}
+        opened = tuple(part for part in choice.parts if any(part in parts for parts in left.values()))
+        why = dict.fromkeys(why_whole(source) for source, parts in left.items() if parts)
+        return replace(
+            exhibit,
+            population=in_words(choice.without(opened), results.known),
+            left_open=say("left_open.said", parts=" and ".join(opened), why="; ".join(why)) if opened else "",
+        )
+
+    sections = (replace(s, exhibits=tuple(told(exhibit) for exhibit in s.exhibits)) for s in page.sections)
+    return replace(page, sections=tuple(sections))
+
+
+def why_whole(table: str) -> str:
+    """Why a table does not follow a part of a choice."""
+    topic = lineage.topic_of(dictionary.tables()[table])
+    reasons: dict[str, str] = say.text("why")
+    return reasons.get(topic, reasons["other"])
+
+
+def with_comparison(page: Page, results: Results, choice: Choice) -> Page:
+    """A page with the choice's period held against the one compared with, before everything else."""
+    from reports.pages import restoration_against
+
+    exhibit = restoration_against.build(results, choice)
+    first = shell.Section("Compared", (exhibit,))
+    return replace(page, sections=(first, *page.sections))

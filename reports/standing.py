@@ -1,0 +1,95 @@
+"""Writes the standing pages: those of everything, sheets of the first loops and all instruments, what they share."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+from reports import changes
+from reports import page as shell
+from reports.choice import EVERYTHING, read_choice, to_query
+from reports.links import NOWHERE, sheet_file
+from reports.render import PAGES, REFERENCES, render, render_sheet
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from reports.results import Results
+
+LOOPS = 25
+"""First loops of the ranking that have a standing sheet; browse and `loopwear sheet` have every other."""
+
+
+def write_reports(results: Results, folder: Path, before: Path) -> list[Path]:
+    """Write every standing page and sheet, and the files they share.
+
+    Parameters
+    ----------
+    results
+        The results of the run.
+    folder
+        Where the pages go.
+    before
+        Folder of the pages published before, for what changed since.
+
+    Returns
+    -------
+    list of Path
+        Files written, in the order of the navigation, the shared ones last.
+
+    Notes
+    -----
+    Same results, same bytes.
+
+    Checked by: tests/unit/test_reports_standing.py, tests/end_to_end/test_reports_browser.py
+    """
+    now = changes.key_figures(results.whole, results.settings)
+    last, kept = changes.remember(before, now)
+    sheets = standing_sheets(results)
+    pages = [name for name, _ in (*PAGES, *REFERENCES)]
+    files = frozenset((*(f"{name}.html" for name in pages), *(sheet_file(*sheet) for sheet in sheets)))
+    links = replace(NOWHERE, files=files)
+    written: list[Path] = []
+
+    def write(name: str, text: str) -> None:
+        written.append(folder / name)
+        written[-1].write_text(text, encoding="utf-8", newline="\n")
+
+    folder.mkdir(parents=True, exist_ok=True)
+    for name in pages:
+        about = {"changes": changes.in_words(last, now)} if name == "index" else {}
+        write(f"{name}.html", render(results, name, EVERYTHING, links, **about))
+    for kind, ident in sheets:
+        write(sheet_file(kind, ident), render_sheet(results, kind, ident, links))
+    for name, text in {changes.FILE: kept, **shell.shared_files()}.items():
+        write(name, text)
+    return written
+
+
+def standing_sheets(results: Results) -> list[tuple[str, str]]:
+    """The sheets that every refresh writes, by kind and id."""
+    loops = results.whole.select("marts.loop_ranking", by="rank", rows=LOOPS)[0]["loop_id"]
+    return [("loop", loop) for loop in loops] + [("instrument", name) for name in results.known.instruments]
+
+
+def write_pages(results: Results, folder: Path, wanted: list[tuple[str, str]]) -> list[Path]:
+    """Write pages of choices, each a name and a query, and the files they share; returns the pages."""
+    made = {}
+    for name, query in wanted:
+        choice = read_choice(query, results.known)
+        told = to_query(choice).replace("&", "_").replace("%", "-")
+        made[f"{name}-{told}.html" if told else f"{name}.html"] = render(results, name, choice)
+    return _keep(folder, made)
+
+
+def write_sheets(results: Results, folder: Path, wanted: list[tuple[str, str]]) -> list[Path]:
+    """Write sheets, each a kind and an id, and the files they share; a sheet links to those written with it."""
+    links = replace(NOWHERE, files=frozenset(sheet_file(*sheet) for sheet in wanted))
+    return _keep(folder, {sheet_file(*sheet): render_sheet(results, *sheet, links) for sheet in wanted})
+
+
+def _keep(folder: Path, pages: dict[str, str]) -> list[Path]:
+    folder.mkdir(parents=True, exist_ok=True)
+    for name, text in (pages | shell.shared_files()).items():
+        (folder / name).write_text(text, encoding="utf-8", newline="\n")
+    return [folder / name for name in pages]
