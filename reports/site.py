@@ -5,23 +5,13 @@ The last good reports stay until every new page is made.
 
 from __future__ import annotations
 
-from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from reports import changes
 from reports import page as shell
 from reports.marts import Marts
-from reports.pages import (
-    data_quality,
-    index,
-    locating,
-    methods,
-    reference,
-    replacement,
-    restoration,
-    restoration_choice,
-)
+from reports.pages import data_quality, index, locating, methods, reference, replacement, restoration
 from shared.errors import UserError
 
 if TYPE_CHECKING:
@@ -43,7 +33,7 @@ REFERENCES = (("methods", "Methods"), ("dictionary", "Data dictionary"), ("rules
 
 
 def write_reports(con: duckdb.DuckDBPyConnection, settings: Settings, folder: Path) -> list[Path]:
-    """Write every report page and the two scripts they share: ours, and the one that draws charts.
+    """Write every report page and the files they share.
 
     Parameters
     ----------
@@ -57,7 +47,7 @@ def write_reports(con: duckdb.DuckDBPyConnection, settings: Settings, folder: Pa
     Returns
     -------
     list of Path
-        Files written, in the order of the navigation, the shared scripts last.
+        Files written, in the order of the navigation, the shared files last.
 
     Raises
     ------
@@ -75,15 +65,12 @@ def write_reports(con: duckdb.DuckDBPyConnection, settings: Settings, folder: Pa
     before, kept = changes.remember(folder, now)
     texts = render_pages(marts, settings, changes.in_words(before, now))
     texts[changes.FILE] = kept
-    from plotly.offline import get_plotlyjs
-
-    texts["loopwear.js"] = shell.templates().get_template("page.js").render()
-    texts["plotly.min.js"] = get_plotlyjs()
+    files = {name: text.encode() for name, text in texts.items()} | shell.shared_files()
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for name, text in texts.items():
-            (folder / f"{name}.new").write_text(text, encoding="utf-8", newline="\n")
-        for name in texts:
+        for name, content in files.items():
+            (folder / f"{name}.new").write_bytes(content)
+        for name in files:
             (folder / f"{name}.new").replace(folder / name)
     except OSError as fault:
         raise UserError(
@@ -91,7 +78,7 @@ def write_reports(con: duckdb.DuckDBPyConnection, settings: Settings, folder: Pa
             str(folder),
             "close programs that hold the pages and check that the folder may be written, then: loopwear refresh",
         ) from None
-    return [folder / name for name in texts]
+    return [folder / name for name in files]
 
 
 def render_pages(marts: Marts, settings: Settings, changed: tuple[str, ...] = ()) -> dict[str, str]:
@@ -108,8 +95,6 @@ def render_pages(marts: Marts, settings: Settings, changed: tuple[str, ...] = ()
     texts = {"index.html": shell.render_index(index.build(marts, settings), answers, frame, changed)}
     for module in (replacement, restoration, locating, data_quality):
         made = module.build(marts, settings)
-        if module is restoration:
-            made = replace(made, sections=(restoration_choice.section(marts, settings), *made.sections))
         texts[f"{made.key}.html"] = shell.render(made, frame)
     looked_up = (reference.build_dictionary(), reference.build_rules(), reference.build_settings(settings))
     for reference_page in (methods.build(settings), *looked_up):
