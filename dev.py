@@ -78,8 +78,9 @@ def demo(arguments: list[str]) -> None:
 def lines(arguments: list[str]) -> None:
     """Count lines of product and tests by kind: of the working tree, or of a commit; Python as this tree formats it.
 
-    Generated files and locks count nowhere: they are .md, .lock and .png. A name said twice is a function, class or
-    constant that more than one module of the product defines for itself (private names and the steps' run apart).
+    Generated and vendored files and locks count nowhere: they are .md, .lock, .png and .min.js. A name said twice is a
+    function, class or constant that more than one module of the product defines for itself (private names and the
+    steps' run apart).
     """
     install("dev.lock")
     names = subprocess.run(
@@ -93,7 +94,12 @@ def lines(arguments: list[str]) -> None:
     counts = {where: dict.fromkeys(COUNTED, (0, 0)) for where in ("product", "tests")}
     for name in names:
         kind, where = Path(name).suffix, "tests" if name.startswith("tests/") else "product"
-        if kind not in COUNTED or name.startswith("tests/cases/") or not (arguments or (ROOT / name).exists()):
+        if (
+            kind not in COUNTED
+            or name.startswith("tests/cases/")
+            or name.endswith(".min.js")
+            or not (arguments or (ROOT / name).exists())
+        ):
             continue
         if arguments:
             text = subprocess.run(

@@ -25,6 +25,7 @@ import datetime as dt
 import re
 from dataclasses import dataclass
 from functools import cache
+from importlib import resources
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -32,8 +33,8 @@ from markupsafe import Markup, escape
 
 from reports import style
 from reports.choice import EVERYTHING
-from reports.links import NOWHERE
-from reports.table import FIRST_ROWS, as_json, meaning_of, plain_rows, table_json
+from reports.links import NOWHERE, Links
+from reports.table import SHOWN_ROWS, as_json, meaning_of, rows_html
 from reports.table import Table as Table
 from shared import dictionary
 
@@ -42,7 +43,6 @@ if TYPE_CHECKING:
     import plotly.graph_objects as go
 
     from reports.choice import Choice, Known
-    from reports.links import Links
     from shared.errors import UserError
 
 QUANTITY = re.compile(r"⟦([^|⟧]+)\|([^|⟧]+)\|(\d*)⟧")
@@ -66,7 +66,6 @@ class Exhibit:
     tables: tuple[Table, ...] = ()
     more: tuple[str, ...] = ()
     remedy: str = ""
-    cells: dict[str, Any] | None = None
     body: Markup = Markup("")
     population: str = ""
     """Whom and when it counts, in words; the renderer fills it in."""
@@ -131,6 +130,8 @@ class Frame:
     currency: str
     pages: tuple[tuple[str, str], ...]
     references: tuple[tuple[str, str], ...] = ()
+    base: str = ""
+    """What stands before the names of the shared files: nothing beside them, /static/ where they are served."""
     links: Links = NOWHERE
     choice: Choice = EVERYTHING
     known: Known | None = None
@@ -203,9 +204,35 @@ def split_finding(text: str) -> tuple[str, str]:
 # ------------------------------------------------------------------ charts and tables as data
 
 
-def chart_json(chart: go.Figure) -> Markup:
-    """Data and layout of a chart, for the page's script to draw."""
-    return as_json(chart.to_plotly_json())
+def chart_json(chart: go.Figure, links: Links = NOWHERE) -> Markup:
+    """Data and layout of a chart, for the page's script to draw; tokens in meta become addresses, or go.
+
+    A trace's meta.to holds a token a point, the layout's meta.anchors one a name of an axis.
+    """
+    made = chart.to_plotly_json()
+    for part in (*made["data"], made["layout"]):
+        meta = part.get("meta")
+        if not isinstance(meta, dict):
+            continue
+        to = [links.resolve(token) for token in meta.get("to", ())]
+        led = {name: links.resolve(token) for name, token in meta.get("anchors", {}).items()}
+        led = {name: address for name, address in led.items() if address}
+        kept = {name: value for name, value in meta.items() if name not in ("to", "anchors")}
+        part["meta"] = kept | ({"to": to} if any(to) else {}) | ({"anchors": led} if led else {})
+    return as_json(made)
+
+
+TOKEN_LINK = re.compile(r' href="((?:loop|section|job|instrument):[^"]*)"')
+
+
+def body_html(body: Markup, links: Links = NOWHERE) -> Markup:
+    """A drawing with its tokens turned into addresses; what leads nowhere is no link."""
+
+    def written(match: re.Match[str]) -> str:
+        address = links.resolve(Markup(match[1]).unescape())
+        return f' href="{escape(address)}"' if address else ""
+
+    return Markup(TOKEN_LINK.sub(written, body))
 
 
 # ------------------------------------------------------------------ HTML
@@ -233,8 +260,8 @@ def templates() -> jinja2.Environment:
         unit_of=style.unit_of,
         as_json=as_json,
         chart_json=chart_json,
-        table_json=table_json,
-        plain_rows=plain_rows,
+        body_html=body_html,
+        rows_html=rows_html,
         split_finding=split_finding,
         date_words=style.date_words,
         number=style.number,
@@ -242,9 +269,24 @@ def templates() -> jinja2.Environment:
         length_units=style.LENGTH_UNITS,
         decimals=style.DECIMALS,
         meaning_of=meaning_of,
-        first_rows=FIRST_ROWS,
+        shown_rows=SHOWN_ROWS,
     )
     return made
+
+
+PLOTTING = "plotly-basic.min.js"
+"""The plotting library's basic bundle; its version and hash stand beside it in plotly-basic.toml."""
+
+
+@cache
+def shared_files() -> dict[str, bytes]:
+    """The files all pages share, by name: written beside them, or served.
+
+    Checked by: tests/unit/test_reports_shell.py
+    """
+    made = {"loopwear.css": "style.css", "loopwear.js": "page.js", "field_card.js": "field_card.js"}
+    texts = {name: templates().get_template(source).render().encode() for name, source in made.items()}
+    return texts | {PLOTTING: (resources.files("reports") / "templates" / PLOTTING).read_bytes()}
 
 
 def render(page: Page, frame: Frame) -> str:

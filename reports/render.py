@@ -165,6 +165,7 @@ def frame_of(results: Results, choice: Choice, links: Links) -> Frame:
         currency=general.currency,
         pages=PAGES,
         references=REFERENCES,
+        base="/static/" if links.is_served else "",
         links=links,
         choice=choice,
         known=results.known,

@@ -61,9 +61,8 @@ def write_reports(results: Results, folder: Path, before: Path) -> list[Path]:
         write(f"{name}.html", render(results, name, EVERYTHING, links, **about))
     for kind, ident in sheets:
         write(sheet_file(kind, ident), render_sheet(results, kind, ident, links))
-    for name, text in {changes.FILE: kept, **shell.shared_files()}.items():
-        write(name, text)
-    return written
+    write(changes.FILE, kept)
+    return [*written, *write_shared(folder)]
 
 
 def standing_sheets(results: Results) -> list[tuple[str, str]]:
@@ -90,6 +89,14 @@ def write_sheets(results: Results, folder: Path, wanted: list[tuple[str, str]]) 
 
 def _keep(folder: Path, pages: dict[str, str]) -> list[Path]:
     folder.mkdir(parents=True, exist_ok=True)
-    for name, text in (pages | shell.shared_files()).items():
+    write_shared(folder)
+    for name, text in pages.items():
         (folder / name).write_text(text, encoding="utf-8", newline="\n")
     return [folder / name for name in pages]
+
+
+def write_shared(folder: Path) -> list[Path]:
+    """Write the scripts and the style that every page of a folder shares."""
+    for name, content in shell.shared_files().items():
+        (folder / name).write_bytes(content)
+    return [folder / name for name in shell.shared_files()]

@@ -33,7 +33,7 @@ from reports.page import Exhibit
 from reports.table import Table
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     import plotly.graph_objects as go
     from markupsafe import Markup
@@ -112,10 +112,9 @@ class Words:
         chart: go.Figure | None = None,
         body: Markup | str = "",
         more: tuple[str, ...] = (),
-        cells: dict[str, Any] | None = None,
         extra: int = 0,
-        anchors: Mapping[str, Mapping[str, str]] | None = None,
         wordings: Mapping[str, Mapping[str, str]] | None = None,
+        to: Mapping[str, Sequence[str | None]] | None = None,
         **values: Any,
     ) -> Exhibit:
         """A figure with the texts of its key (or of words, where several share them) and a table of the rows."""
@@ -130,12 +129,12 @@ class Words:
                 Table(
                     rows.reset_index(drop=True), columns, told.get("table", (*told["sources"], "")[0]),
                     told.get("labels", {}), extra, tuple(told.get("filters", ())), tuple(told.get("sums", ())),
-                    anchors or {}, wordings or {},
+                    wordings or {}, to or {},
                 ),
             )  # fmt: skip
         return Exhibit(
             key=key, title=self(f"{words or key}.title", **values), finding=finding, more=tuple(filter(None, more)),
-            sources=tuple(told["sources"]), chart=chart, tables=tables, cells=cells, body=Markup(body),
+            sources=tuple(told["sources"]), chart=chart, tables=tables, body=Markup(body),
             **{name: self(f"{words or key}.{name}", **values) for name in TEXTS if name in told},
         )  # fmt: skip
 

@@ -7,12 +7,10 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from reports import style
+from reports.figures.density import MANY_POINTS, densities
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
-
-MANY_POINTS = 5_000
-"""Points above which a scatter is drawn by WebGL rather than as SVG."""
 
 
 def chart_velocities(classes: pd.DataFrame) -> go.Figure:
@@ -162,39 +160,48 @@ def chart_errors(errors: pd.DataFrame) -> go.Figure:
     Notes
     -----
     Metres against metres, so that an offset shows as a step and a wrong velocity as a slope. Errors beyond the chart
-    stand at its edge as triangles: gross slips would squeeze everything else to a line.
+    stand at its edge as triangles: gross slips would squeeze everything else to a line. Of very many, the chart shows
+    how many lie where, and the farthest by themselves.
 
     Checked by: tests/unit/test_locating_page.py (through locating.build),
     tests/end_to_end/test_reports_browser.py (through write_reports)
     """
-    import plotly.graph_objects as go
-
     chart = style.new_chart(430)
-    draw = go.Scattergl if len(errors) > MANY_POINTS else go.Scatter
     reach = reach_of(errors)
     for column, name, mark, ink in (
         ("error_m", "as displayed", "circle-open", "second"),
         ("corrected_error_m", "corrected", "diamond", "first"),
     ):
         rows = errors.dropna(subset=[column, "dug_distance_m"])
-        cut = rows[column].clip(-reach, reach)
-        marks = [
-            mark if inside else ("triangle-up" if y > 0 else "triangle-down")
-            for inside, y in zip(rows[column].abs() <= reach, rows[column], strict=True)
-        ]
-        chart.add_trace(
-            draw(
-                x=rows["dug_distance_m"].tolist(),
-                y=cut.tolist(),
+        drawn, shown = rows, True
+        if len(rows) > MANY_POINTS:
+            cells, drawn = densities(rows, "dug_distance_m", column, reach)
+            shown = False
+            chart.add_scatter(
+                x=cells["dug_distance_m"].tolist(), y=cells[column].tolist(), mode="markers", name=name,
+                marker={"symbol": mark, "size": cells["size"].tolist(), "color": style.INKS[ink], "opacity": 0.75},
+                customdata=cells["points"].tolist(),
+                hovertemplate="%{customdata} digs about %{x:.0f} [m]<extra>" + name + "</extra>",
+            )  # fmt: skip
+        beyond = drawn[column].abs() > reach
+        for is_beyond, part in ((False, drawn[~beyond]), (True, drawn[beyond])):
+            if is_beyond and part.empty:
+                continue
+            edge = ["triangle-up" if y > 0 else "triangle-down" for y in part[column]]
+            chart.add_scatter(
+                x=part["dug_distance_m"].tolist(),
+                y=part[column].clip(-reach, reach).tolist(),
                 mode="markers",
                 name=name,
-                marker={"symbol": marks, "size": 5, "color": style.INKS[ink], "opacity": 0.75},
-                customdata=[[job, round(y, 1)] for job, y in zip(rows["job_id"], rows[column], strict=True)],
+                legendgroup=name,
+                showlegend=shown and not is_beyond,
+                marker={"symbol": edge if is_beyond else mark, "size": 5, "color": style.INKS[ink], "opacity": 0.75},
+                meta={"to": [f"job:{job}" for job in part["job_id"]]},
+                customdata=[[job, round(y, 1)] for job, y in zip(part["job_id"], part[column], strict=True)],
                 hovertemplate="%{customdata[0]}<br>dug at %{x:.1f} [m], error %{customdata[1]} metres<extra>"
                 + name
                 + "</extra>",
             )
-        )
         middle = middle_of_tenths(rows, column)
         chart.add_scatter(
             x=middle["dug_distance_m"].tolist(),

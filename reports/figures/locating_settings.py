@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from reports import style
+from reports.figures.density import outline
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -80,7 +81,8 @@ def chart_drift(chart_rows: pd.DataFrame, drift: pd.DataFrame) -> go.Figure:
     Checked by: tests/unit/test_locating_page.py
     """
     chart = style.new_chart(400)
-    for place, (instrument, rows) in enumerate(chart_rows.groupby("instrument_id", sort=True)):
+    for place, (instrument, readings) in enumerate(chart_rows.groupby("instrument_id", sort=True)):
+        rows = outline(readings, "ewma")
         chart.add_scatter(
             x=[f"{at:%Y-%m-%d}" for at in rows["read_at"]],
             y=[round(v, 3) for v in rows["ewma"]],

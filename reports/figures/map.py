@@ -78,7 +78,7 @@ def nearest_m(plane: Plane) -> np.ndarray:
     return least
 
 
-def draw_map(places: pd.DataFrame, plane: Plane, anchors: dict[str, str]) -> Markup:
+def draw_map(places: pd.DataFrame, plane: Plane, marked: np.ndarray) -> Markup:
     """The map.
 
     Parameters
@@ -87,8 +87,8 @@ def draw_map(places: pd.DataFrame, plane: Plane, anchors: dict[str, str]) -> Mar
         rank, loop_id, expected_failures, in the order of rank; as many rows as the plane has points.
     plane
         Where they lie.
-    anchors
-        Loops that are marked by their rank, and the place on the page each leads to.
+    marked
+        Whether a loop is marked by its rank, and leads to its sheet.
 
     Notes
     -----
@@ -103,20 +103,19 @@ def draw_map(places: pd.DataFrame, plane: Plane, anchors: dict[str, str]) -> Mar
     x, y = left + (plane.x - plane.x.min()) * scale, height - 30 - EDGE - (plane.y - plane.y.min()) * scale
     expected = places["expected_failures"].to_numpy(dtype=float)
     radius = np.maximum(LEAST_PX, LARGEST_PX * np.sqrt(expected / (expected.max() or 1.0)))
-    marked = places["loop_id"].isin(set(anchors)).to_numpy()
     labels = dict(zip(np.flatnonzero(marked).tolist(), set_ranks(x, y, radius, places["rank"], marked), strict=True))
     others, firsts = [], []
     for n, (loop, rank) in enumerate(zip(places["loop_id"], places["rank"], strict=True)):
         spot = Markup('cx="{:.1f}" cy="{:.1f}" r="{:.1f}"').format(x[n], y[n], radius[n])
-        if loop not in anchors:
+        if not marked[n]:
             others.append(Markup("<circle {}/>").format(spot))
             continue
         title = f"{rank} {loop}: {style.number(expected[n], 2)} failures expected"
         firsts.append(
             Markup(
-                '<a href="#{a}"><circle class="first" {s}><title>{t}</title></circle>'
+                '<a href="loop:{a}"><circle class="first" {s}><title>{t}</title></circle>'
                 '<text x="{x:.1f}" y="{y:.1f}">{r}</text></a>'
-            ).format(a=anchors[loop], s=spot, t=title, x=labels[n][0], y=labels[n][1], r=rank)
+            ).format(a=loop, s=spot, t=title, x=labels[n][0], y=labels[n][1], r=rank)
         )
     bar = draw_scale_bar(scale, height) if plane.is_metric else Markup("")
     return Markup(

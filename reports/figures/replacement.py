@@ -12,9 +12,7 @@ if TYPE_CHECKING:
     import plotly.graph_objects as go
 
 
-def chart_loops(
-    ranking: pd.DataFrame, horizon_years: float, name: str = "loop_id", anchors: dict[str, str] | None = None
-) -> go.Figure:
+def chart_loops(ranking: pd.DataFrame, horizon_years: float, name: str = "loop_id") -> go.Figure:
     """Expected failures of the first loops with limits, beside the failures on record.
 
     Parameters
@@ -25,8 +23,6 @@ def chart_loops(
         Years looked ahead.
     name
         Column that names a row.
-    anchors
-        Name to the place on the page that its row leads to.
 
     Notes
     -----
@@ -57,8 +53,8 @@ def chart_loops(
         hovertemplate="%{y}<br>expected %{x:.2f}; rank %{customdata[0]:.0f} to %{customdata[1]:.0f}<extra></extra>",
     )
     chart.update_yaxes(autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names)
-    # the page's script follows them from a mark or a name
-    led = {shown: (anchors or {}).get(row, "") for shown, row in zip(names, ranking[name], strict=True)}
-    chart.update_layout(meta={"anchors": {shown: anchor for shown, anchor in led.items() if anchor}})
-    chart.update_xaxes(title_text=f"Failures of the {name.removesuffix('_id')}", rangemode="tozero")
+    kind = name.removesuffix("_id")
+    led = zip(names, ranking[name], strict=True)
+    chart.update_layout(meta={"anchors": {shown: f"{kind}:{ident}" for shown, ident in led}})
+    chart.update_xaxes(title_text=f"Failures of the {kind}", rangemode="tozero")
     return chart

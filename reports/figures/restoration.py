@@ -191,39 +191,3 @@ def chart_groups(summary: pd.DataFrame, few: list[bool]) -> go.Figure:
     chart.update_yaxes(autorange="reversed", ticks="", showline=False)
     chart.update_xaxes(title_text="Mean [min]", rangemode="tozero")
     return chart
-
-
-def chart_picked(rows: pd.DataFrame) -> go.Figure:
-    """Mean with limits, median and 90th percentile of each stage; the page redraws it for a part of the jobs.
-
-    Parameters
-    ----------
-    rows
-        stage, mean_min, mean_lo, mean_hi, median_min, p90_min, in the order drawn, top first.
-
-    Notes
-    -----
-    Trace order is fixed: mean, median, 90th percentile (the page's script fills them in that order).
-
-    Checked by: tests/unit/test_reports_restoration_choice.py (through restoration_choice.summarise)
-    """
-    chart = style.new_chart(style.row_height(len(rows), each=44, around=96))
-    names = [STAGE_NAMES[stage] for stage in rows["stage"]]
-    for column, name, mark, ink in (
-        ("mean_min", "mean with limits", "circle", "first"),
-        ("median_min", "median", "diamond-open", "fourth"),
-        ("p90_min", "90th percentile", "line-ns-open", "second"),
-    ):
-        bars = style.bars_between(rows[column], rows["mean_lo"], rows["mean_hi"]) if column == "mean_min" else None
-        chart.add_scatter(
-            x=rows[column].tolist(),
-            y=names,
-            mode="markers",
-            name=name,
-            error_x=bars,
-            marker={"symbol": mark, "size": 10, "color": style.INKS[ink], "line": {"width": 2}},
-            hovertemplate="%{y}<br>" + name + " %{x:.0f} min<extra></extra>",
-        )
-    chart.update_yaxes(autorange="reversed", ticks="", showline=False)
-    chart.update_xaxes(title_text="Length of the stage [min]", rangemode="tozero")
-    return chart

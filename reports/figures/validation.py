@@ -112,13 +112,19 @@ def chart_completeness(by_month: pd.DataFrame) -> go.Figure:
     Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
     """
     chart = style.new_chart(style.row_height(len(by_month.columns), each=19, around=110))
-    chart.add_heatmap(
-        z=[[None if style.is_missing(v) else float(v) for v in by_month[c]] for c in by_month.columns],
-        x=list(by_month.index), y=list(by_month.columns), zmin=0, zmax=100, ygap=2,
-        colorscale=[[0, style.INKS["rule"]], [1, style.INKS["first"]]],
-        colorbar={"title": {"text": "Given [%]"}, "thickness": 10, "outlinewidth": 0, "len": 0.6, "x": 1.0},
-        hovertemplate="%{y}, %{x}: %{z:.0f} % given<extra></extra>",
+    given = by_month.rename_axis("month").reset_index().melt("month", var_name="field", value_name="share").dropna()
+    chart.add_scatter(
+        x=given["month"].tolist(), y=given["field"].tolist(), mode="markers",
+        showlegend=False,
+        marker={
+            "symbol": "line-ns-open", "size": 12, "line": {"width": 1 + max(round(440 / len(by_month)), 1)},
+            "color": given["share"].astype(float).round(1).tolist(), "cmin": 0, "cmax": 100, "showscale": True,
+            "colorscale": [[0, style.INKS["rule"]], [1, style.INKS["first"]]],
+            "colorbar": {"title": {"text": "Given [%]"}, "thickness": 10, "outlinewidth": 0, "len": 0.6, "x": 1.0},
+        },
+        hovertemplate="%{y}, %{x}: %{marker.color:.0f} % given<extra></extra>",
     )  # fmt: skip
+    chart.update_yaxes(categoryorder="array", categoryarray=list(by_month.columns))
     chart.update_yaxes(autorange="reversed", ticks="", showline=False, tickfont={"size": 11})
     chart.update_xaxes(title_text="Month of the report", type="date", tickformat="%Y", showgrid=False)
     return chart

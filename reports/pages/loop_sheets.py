@@ -38,9 +38,6 @@ REMEDY = "load districts.csv, loops.csv, sections.csv and jobs.csv, then run: lo
 SHOWN_LOOPS = 25
 """Loops drawn in the figure, and loops that have a sheet."""
 
-SECTIONS_IN_PAGE = 2_000
-"""Sections the page holds, by rank; of a large fleet the export has the rest, which would weigh too much here."""
-
 LOOP_COLUMNS = (
     "rank", "rank_lo", "rank_hi", "loop_id", "district_id", "length_km", "worst_class", "failures_recorded",
     "expected_failures", "expected_failures_lo", "expected_failures_hi", "expected_rate_per_100km_year", "multiplier",
@@ -132,7 +129,7 @@ def first_loops(loops: pd.DataFrame, settings: Settings, found: Judged) -> Exhib
     """The ranking's head with limits, and the whole of it as a table."""
     if loops.empty:
         return say.absent("loops")
-    rows, anchors = in_rank_order(loops), anchors_of(loops)
+    rows = in_rank_order(loops)
     top = rows.head(SHOWN_LOOPS)
     n_top = len(top)
     short = found.of("short_loops", n_top)
@@ -153,8 +150,7 @@ def first_loops(loops: pd.DataFrame, settings: Settings, found: Judged) -> Exhib
         "loops",
         finding,
         rows,
-        anchors={"loop_id": anchors},
-        chart=figures.chart_loops(top, settings.general.horizon_years, anchors=anchors),
+        chart=figures.chart_loops(top, settings.general.horizon_years),
         failures_recorded=rows["failures_recorded"].sum(),
         length_km=float(rows["length_km"].sum()),
         settings=settings,
@@ -166,15 +162,15 @@ def first_sections(sections: pd.DataFrame, loops: pd.DataFrame, settings: Settin
     """The sections' own ranking, as a table to search."""
     if sections.empty:
         return say.absent("sections")
-    rows, anchors = in_rank_order(sections), anchors_of(loops)
-    top, held = rows.head(SHOWN_LOOPS), rows.head(SECTIONS_IN_PAGE)
-    on_first = int(top["loop_id"].isin(set(anchors)).sum())
+    rows, first = in_rank_order(sections), set(in_rank_order(loops)["loop_id"].head(SHOWN_LOOPS))
+    top = rows.head(SHOWN_LOOPS)
+    on_first = int(top["loop_id"].isin(first).sum())
     finding = say(
         "sections.finding",
         on_first=on_first,
         n_top=len(top),
         n_rows=len(rows),
-        n_anchors=len(anchors),
+        n_anchors=len(first),
         length_share=found.of("sections_length_share", len(top)),
         failures_share=found.of("sections_failures_share", len(top)),
         settings=settings,
@@ -182,9 +178,7 @@ def first_sections(sections: pd.DataFrame, loops: pd.DataFrame, settings: Settin
     return say.exhibit(
         "sections",
         finding,
-        held,
-        extra=len(rows) - len(held),
-        anchors={"loop_id": anchors},
+        rows,
         chart=figures.chart_loops(top, settings.general.horizon_years, "section_id"),
         failures_recorded=rows["failures_recorded"].sum(),
         settings=settings,
@@ -198,16 +192,15 @@ def loop_map(loops: pd.DataFrame, places: pd.DataFrame) -> Exhibit | None:
         return None
     rows = in_rank_order(loops.merge(places, on="loop_id", how="inner", validate="one_to_one")).head(DRAWN_LOOPS)
     plane = lay_flat(rows)
-    anchors = {loop: anchor for loop, anchor in anchors_of(loops).items() if loop in set(rows["loop_id"])}
-    finding = where_first_lie(rows, plane, rows["loop_id"].isin(set(anchors)).to_numpy())
+    marked = rows["loop_id"].isin(in_rank_order(loops)["loop_id"].head(SHOWN_LOOPS)).to_numpy()
+    finding = where_first_lie(rows, plane, marked)
     return say.exhibit(
         "map",
         finding,
         rows.head(SHOWN_LOOPS),
         extra=len(places) - min(SHOWN_LOOPS, len(rows)),
-        anchors={"loop_id": anchors},
         body=Markup('<div class="scroller drawing" tabindex="0" role="region" aria-label="Map">{}</div>').format(
-            draw_map(rows, plane, anchors)
+            draw_map(rows, plane, marked)
         ),
         n_rows=len(rows),
         n_loops=len(loops),
