@@ -219,6 +219,48 @@ def chart_errors(errors: pd.DataFrame) -> go.Figure:
     return chart
 
 
+def chart_errors_in_time(errors: pd.DataFrame) -> go.Figure:
+    """Error of each dig in per cent of its distance, in the order of time.
+
+    Parameters
+    ----------
+    errors
+        Rows of locating_errors of one instrument: job_id, read_at, error_pct.
+
+    Notes
+    -----
+    Checked by: tests/end_to_end/test_sheets.py (through render_sheet)
+    """
+    chart = style.new_chart(320)
+    drawn = errors
+    if len(errors) > MANY_POINTS:
+        days = errors.assign(day=errors["read_at"].astype("int64") / 86_400e9)
+        cells, drawn = densities(days, "day", "error_pct", float(errors["error_pct"].abs().quantile(0.95)) * 1.3)
+        chart.add_scatter(
+            x=pd.to_datetime(cells["day"] * 86_400e9).dt.strftime("%Y-%m-%d").tolist(),
+            y=cells["error_pct"].tolist(),
+            mode="markers",
+            name="digs",
+            marker={"size": cells["size"].tolist(), "color": style.INKS["first"], "opacity": 0.75},
+            customdata=cells["points"].tolist(),
+            hovertemplate="%{customdata} digs about %{x}<extra></extra>",
+        )
+    chart.add_scatter(
+        x=drawn["read_at"].dt.strftime("%Y-%m-%d").tolist(),
+        y=drawn["error_pct"].tolist(),
+        mode="markers",
+        name="digs",
+        showlegend=False,
+        marker={"size": 6, "color": style.INKS["first"], "opacity": 0.75},
+        meta={"to": [f"job:{job}" for job in drawn["job_id"]]},
+        customdata=drawn["job_id"].tolist(),
+        hovertemplate="%{customdata}<br>%{x}: %{y:.1f} %<extra></extra>",
+    )
+    chart.update_xaxes(title_text="Day of the reading", type="date", showgrid=False)
+    chart.update_yaxes(title_text="Displayed less dug [%]", zeroline=True, zerolinecolor=style.INKS["soft"])
+    return chart
+
+
 def middle_of_tenths(rows: pd.DataFrame, column: str) -> pd.DataFrame:
     """Median distance and median error of each tenth of the digs by distance; nothing below forty digs."""
     if len(rows) < 40:

@@ -116,6 +116,70 @@ def chart_periods(rows: pd.DataFrame, before: str) -> go.Figure:
     return chart
 
 
+def chart_timeline(moments: pd.DataFrame) -> go.Figure:
+    """A job in time: customers still out as steps, stamps and tests as marks above them.
+
+    Parameters
+    ----------
+    moments
+        Rows of jobs_timeline of one job in the order of time: moment, minutes_since_report, customers_out.
+
+    Notes
+    -----
+    To scale up to a day after the last customer was back, at the least; later moments stand at the edge with their
+    time in the text.
+
+    Checked by: tests/end_to_end/test_sheets.py (through render_sheet)
+    """
+    out = moments.dropna(subset=["customers_out"])
+    back = out.loc[out["customers_out"] <= 0, "minutes_since_report"]
+    edge = float(back.min() * 1.6 if len(back) else moments["minutes_since_report"].quantile(0.7)) or 60.0
+    shown = moments[moments["minutes_since_report"] <= edge]
+    later = moments[moments["minutes_since_report"] > edge]
+    chart = style.new_chart(340)
+    chart.add_scatter(
+        x=shown.loc[shown["customers_out"].notna(), "minutes_since_report"].tolist(),
+        y=shown["customers_out"].dropna().tolist(),
+        mode="lines",
+        name="customers out",
+        line={"shape": "hv", "color": style.INKS["first"], "width": 3},
+        hovertemplate="%{y} customers out from %{x:.0f} min<extra></extra>",
+    )
+    top = float(moments["customers_out"].max()) if moments["customers_out"].notna().any() else 1.0
+    heights = [top * (1.06 + 0.09 * (place % 4)) for place in range(len(shown))]
+    chart.add_scatter(
+        x=shown["minutes_since_report"].tolist(),
+        y=heights,
+        mode="markers+text",
+        name="stamps, steps and tests",
+        text=shown["moment"].tolist(),
+        textposition="middle right",
+        textfont={"size": 11},
+        marker={"symbol": "line-ns-open", "size": 9, "color": style.INKS["second"]},
+        hovertemplate="%{text}: %{x:.0f} min<extra></extra>",
+    )
+    if len(later):
+        said = ", ".join(
+            f"{m} {x / 60:.0f} h" for m, x in zip(later["moment"], later["minutes_since_report"], strict=True)
+        )
+        chart.add_annotation(
+            text=f"later: {said}",
+            xref="paper",
+            yref="paper",
+            x=1,
+            y=0.02,
+            xanchor="right",
+            showarrow=False,
+            font={"size": 11},
+        )
+    chart.update_xaxes(
+        title_text="Minutes since the report [min]",
+        range=[min(0.0, float(shown["minutes_since_report"].min())), edge * 1.08],
+    )
+    chart.update_yaxes(title_text="Customers out", rangemode="tozero")
+    return chart
+
+
 def chart_later_stages(stages: pd.DataFrame) -> go.Figure:
     """Length of the stages after the section is known: mean with limits, median and 90th percentile, in hours.
 

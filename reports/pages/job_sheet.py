@@ -1,0 +1,155 @@
+"""The sheet of a job: what happened when, to scale, its customers, its reading, and what was set aside."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from pipelines.restoration.stages import STAGES
+from reports import style
+from reports.figures.restoration import STAGE_NAMES, chart_timeline
+from reports.page import Page, Section
+from reports.pages.sheet import COUNT_WORDS, facts, find_row, listing, one, say
+
+if TYPE_CHECKING:
+    from reports.marts import Marts
+    from reports.page import Exhibit
+    from shared.settings import Settings
+
+
+def build(marts: Marts, settings: Settings, ident: str) -> Page:
+    """The sheet of a job.
+
+    Raises
+    ------
+    UserError
+        There is no such job.
+
+    Notes
+    -----
+    Checked by: tests/end_to_end/test_sheets.py
+    """
+    entered = find_row(marts, "staging.jobs", "job_id", ident)
+    job, failure = (one(marts, f"core.{table}", "job_id", ident) for table in ("job_stages", "failures"))
+    timeline = marts.read_only("marts.jobs_timeline", "job_id", [ident]).sort_values(
+        ["at", "moment"], ignore_index=True
+    )
+    what = (happened(timeline), stages(job, marts), customers(job, settings))
+    reading = (read(marts, ident), listing("job-shots", marts.read_only("staging.test_shots", "job_id", [ident])))
+    return Page(
+        key="job",
+        title=f"Job {ident}",
+        question=say("job.question", job=entered),
+        summary=(say("job.summary" if job else "job.no_loop", job=job), say("caution.distance")),
+        sections=(
+            Section(say.text("job.what"), what),
+            Section(say.text("job.reading"), reading),
+            Section(say.text("job.kept"), (counted(entered, job, failure), *doubts(marts, ident))),
+        ),
+    )
+
+
+def happened(timeline: pd.DataFrame) -> Exhibit:
+    """The moments of the job to scale, with the customers still out."""
+    if timeline.empty:
+        return say.absent("timeline")
+    last = timeline.iloc[-1]
+    return say.exhibit(
+        "timeline",
+        say("timeline.finding", n=len(timeline), last=last),
+        timeline,
+        chart=chart_timeline(timeline),
+        n=len(timeline),
+    )
+
+
+def stages(job: Any, marts: Marts) -> Exhibit:
+    """The length of each stage beside the mean of its district and of all jobs."""
+    if job is None:
+        return say.absent("job-stages")
+    means = marts.read_only("marts.restoration_stages", "grouped_by", ["all", "district"])
+    means = means[means["group_name"].isin(("all", job.district_id))].set_index(["grouped_by", "stage"])["mean_min"]
+    rows = pd.DataFrame(
+        {
+            "stage": stage,
+            "minutes_of_job": getattr(job, f"{stage}_min"),
+            "mean_of_district": means.get(("district", stage)),
+            "mean_of_all": means.get(("all", stage)),
+        }
+        for stage in STAGES
+    )
+    over = rows.assign(over=rows["minutes_of_job"] - rows["mean_of_district"]).dropna(subset=["over"])
+    late = over[over["over"] > 0].sort_values("over", ascending=False).head(1)
+    told = [say("job-stages.finding", name=STAGE_NAMES[w["stage"]], worst=w) for w in late.to_dict("records")]
+    finding = told[0] if told else say("job-stages.short")
+    return say.exhibit("job-stages", finding, rows, job=job)
+
+
+def customers(job: Any, settings: Settings) -> Exhibit:
+    """Customers, their minutes and how those were counted."""
+    if job is None:
+        return say.absent("job-customers")
+    listed = [
+        ("Customers interrupted", style.number(job.customers_interrupted, 0)),
+        ("Out for more than 5 minutes", style.number(job.customers_sustained, 0)),
+        ("Customer-minutes", style.number(job.customer_minutes, 0)),
+        ("Counted from", say("job-customers.from", code=job.minutes_from) if job.minutes_from else style.MISSING),
+        ("If all had waited for the last", style.number(job.customer_minutes_naive, 0)),
+        ("Major event day", "yes" if job.is_major_event else "not marked as one"),
+    ]
+    if settings.restoration.show_crews:
+        listed.append(("Crew", job.crew_id or style.MISSING))
+    return facts("job-customers", say("job-customers.finding", job=job), listed)
+
+
+def read(marts: Marts, ident: str) -> Exhibit:
+    """The job's reading: displayed, corrected and dug."""
+    row = one(marts, "marts.locating_errors", "job_id", ident)
+    if row is None:
+        return listing("job-readings", marts.read_only("core.locating_readings", "job_id", [ident]))
+    listed = (
+        ("Instrument", row.instrument_id or style.MISSING),
+        ("Velocity setting", f"{style.number(row.velocity_setting_pct, 1)} % of c"),
+        ("Displayed", style.quantity(row.estimated_distance_m, "m", 1)),
+        ("Corrected by today's fit", style.quantity(row.corrected_distance_m, "m", 1)),
+        ("Dug", style.quantity(row.dug_distance_m, "m", 1)),
+        ("Error, displayed less dug", style.quantity(row.error_m, "m", 1)),
+        ("Error after correction", style.quantity(row.corrected_error_m, "m", 1)),
+        ("Section named", row.called_section_id or style.MISSING),
+        ("Section dug", row.section_id or style.MISSING),
+    )
+    return facts("job-reading", say("job-reading.finding", row=row), listed)
+
+
+def counted(entered: dict[str, Any], job: Any, failure: Any) -> Exhibit:
+    """Whether the job counts as a failure, what of it was set aside, and where it came from."""
+    why = "" if failure is None or failure.is_counted else failure.why_not
+    listed = [
+        ("Counts as a failure of the cable", COUNT_WORDS.get(why, why) if failure is not None else style.MISSING),
+        ("Cause", entered["cause"] or style.MISSING),
+        ("Failed component", entered["failed_component"] or style.MISSING),
+        (
+            "Time of restoration",
+            say("job-counted.doubted" if job is not None and job.is_restoration_doubted else "job-counted.kept"),
+        ),
+        ("Stamps out of order", style.number(job.negative_spans, 0) if job is not None else style.MISSING),
+        ("Revision", style.number(entered["revision"], 0)),
+        ("Loaded from", say("job-counted.source", job=entered)),
+    ]
+    if entered.get("notes"):
+        listed.append(("Notes", str(entered["notes"])))
+    return facts(
+        "job-counted",
+        say("job-counted.finding", judged="counts" if not why else "no", why=COUNT_WORDS.get(why, why)),
+        listed,
+    )
+
+
+def doubts(marts: Marts, ident: str) -> tuple[Exhibit, ...]:
+    """Duplicates, and corrections proposed or decided."""
+    pairs = pd.concat(
+        [marts.read_only("marts.job_clusters", column, [ident]) for column in ("job_id", "joined_with")]
+    ).drop_duplicates(["job_id", "joined_with"], ignore_index=True)
+    proposed = marts.read_only("marts.proposed_corrections", "job_id", [ident])
+    return listing("job-duplicates", pairs), listing("job-corrections", proposed)
