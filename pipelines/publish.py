@@ -39,8 +39,12 @@ LAYERS = ("staging", "core", "fitted", "marts")
 BOOKS = ("raw.loads", "raw.files", "settings.current", "settings.classes")
 """What they read of intake's books and the settings."""
 
-CREWS = {"staging.jobs": "crew_id", "core.job_stages": "crew_id", "core.job_groups": "crew"}
-"""Columns that name crews job by job: emptied unless restoration.show_crews is on."""
+HIDDEN = {
+    "staging.jobs": {"crew_id": "show_crews", "notes": "show_notes"},
+    "core.job_stages": {"crew_id": "show_crews"},
+    "core.job_groups": {"crew": "show_crews"},
+}
+"""Columns that say who worked and what they wrote, and the setting of restoration that publishes them."""
 
 
 @contextmanager
@@ -126,8 +130,10 @@ def write_results(con: duckdb.DuckDBPyConnection, file: Path, settings: Settings
             if not has_table(con, name):
                 continue
             table = dictionary.tables().get(name)
-            hidden = CREWS.get(name) if not settings.restoration.show_crews else None
-            shown = f' replace (null::varchar as "{hidden}")' if hidden else ""
+            hidden = [c for c, key in HIDDEN.get(name, {}).items() if not getattr(settings.restoration, key)]
+            # a group needs a name; what is not published is as good as unknown
+            blanks = ", ".join(f"'unknown' as \"{c}\"" if c == "crew" else f'null::varchar as "{c}"' for c in hidden)
+            shown = f" replace ({blanks})" if blanks else ""
             order = "order by " + ", ".join(f'"{c}"' for c in table.key) if table else ""
             copied = con.execute(f'create table results.{name} as select *{shown} from "{home}".{name} {order}')
             rows[name] = copied.fetchall()[0][0]

@@ -44,9 +44,10 @@ class Links:
     query: str = ""
 
     def page(self, key: str) -> str:
-        """Address of a page, of the same choice where it is served."""
+        """Address of a page, of the same choice where it is served; nothing where its file is not there."""
         if not self.is_served:
-            return f"{key}.html"
+            name = f"{key}.html"
+            return name if name in self.files else ""
         return ("/" if key == "index" else f"/{key}") + (f"?{self.query}" if self.query else "")
 
     def sheet(self, kind: str, ident: str) -> str:

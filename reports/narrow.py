@@ -227,7 +227,6 @@ class Narrowed(Marts):
         topic = next((t for t in self._waiting if name in t.made and name in self._there), None)
         if topic is None:
             return
-        self._waiting.remove(topic)
         place = f"topic_{len(self._waiting)}"
         self._con.execute(f"attach ':memory:' as {place}; use {place}")
         try:
@@ -235,8 +234,11 @@ class Narrowed(Marts):
             self._show(self._there - set(topic.made) - set(FINDINGS), topic.narrowed, reached)
             warehouse.load_macros(self._con)
             topic.build(self._con, self._settings)
-        finally:
-            self._con.execute("use memory")
+        except BaseException:
+            self._con.execute(f"use memory; detach {place}")
+            raise
+        self._con.execute("use memory")
+        self._waiting.remove(topic)
         for made in topic.made:
             if made in self._there:
                 self._con.execute(f"create or replace view {made} as select * from {place}.{made}")

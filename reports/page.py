@@ -23,11 +23,12 @@ from __future__ import annotations
 
 import datetime as dt
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
 
+import jinja2
 import pandas as pd
 from markupsafe import Markup, escape
 
@@ -39,13 +40,18 @@ from reports.table import Table as Table
 from shared import dictionary
 
 if TYPE_CHECKING:
-    import jinja2
+    from collections.abc import Mapping
+
     import plotly.graph_objects as go
 
     from reports.choice import Choice, Known
     from shared.errors import UserError
 
+CHOOSABLE = ("index", "replacement", "restoration", "locating", "data_quality")
+"""Pages that a choice narrows."""
+
 QUANTITY = re.compile(r"⟦([^|⟧]+)\|([^|⟧]+)\|(\d*)⟧")
+WORD = re.compile(r"([A-Za-z0-9][\w./-]*\w)")
 SHORT_NAME = re.compile(r"\b([A-Z]{1,4}-[A-Z]?\d{2,6})\b(?!-)")
 """An id that would be broken over two lines at its hyphen."""
 
@@ -136,6 +142,8 @@ class Frame:
     choice: Choice = EVERYTHING
     known: Known | None = None
     population: str = ""
+    ids: Mapping[str, str] = field(default_factory=dict)
+    """Kind of each id that sentences lead to its sheet."""
 
 
 def absent(key: str, title: str, sources: tuple[str, ...], what: str, remedy: str) -> Exhibit:
@@ -174,25 +182,39 @@ def spoken_unit(unit: str) -> str:
     }.get(unit, unit)
 
 
-def words(text: str) -> Markup:
-    """A sentence as HTML: escaped, its quantities in spans the unit switch can rewrite."""
+def words(text: str, frame: Frame | None = None) -> Markup:
+    """A sentence as HTML: escaped, its quantities in spans the unit switch can rewrite, its ids led to their sheets."""
     parts: list[Markup] = []
     end = 0
     for match in QUANTITY.finditer(text):
-        parts.append(_unbroken(text[end : match.start()]))
+        parts.append(_led(text[end : match.start()], frame))
         parts.append(
             Markup('<span class="q" data-v="{}" data-u="{}" data-d="{}">{}</span>').format(
                 match[1], match[2], match[3], plain(match[0])
             )
         )
         end = match.end()
-    parts.append(_unbroken(text[end:]))
+    parts.append(_led(text[end:], frame))
     return Markup("").join(parts)
 
 
-def _unbroken(text: str) -> Markup:
-    """Text as HTML, short ids held on one line."""
-    return Markup(SHORT_NAME.sub(r'<span class="id">\1</span>', str(escape(text))))
+def _led(text: str, frame: Frame | None) -> Markup:
+    """Text as HTML, ids of loops and instruments as links where they have a sheet, short ids held on one line."""
+    parts: list[Markup | str] = []
+    for part in WORD.split(text):
+        kind = frame.ids.get(part) if frame else None
+        address = frame.links.sheet(kind, part) if frame and kind else ""
+        if address:
+            parts.append(Markup('<a class="id" href="{}">{}</a>').format(address, part))
+        else:
+            parts.append(Markup(SHORT_NAME.sub(r'<span class="id">\1</span>', str(escape(part)))))
+    return Markup("").join(parts)
+
+
+@jinja2.pass_context
+def _words_on_page(context: jinja2.runtime.Context, text: str) -> Markup:
+    """The filter of the templates: a sentence on the page that is rendered."""
+    return words(text, context.get("frame"))
 
 
 def split_finding(text: str) -> tuple[str, str]:
@@ -241,8 +263,6 @@ def body_html(body: Markup, links: Links = NOWHERE) -> Markup:
 @cache
 def templates() -> jinja2.Environment:
     """The page shells, with the functions they may call."""
-    import jinja2
-
     made = jinja2.Environment(
         loader=jinja2.PackageLoader("reports", "templates"),
         autoescape=True,
@@ -250,7 +270,7 @@ def templates() -> jinja2.Environment:
         lstrip_blocks=True,
         undefined=jinja2.StrictUndefined,
     )
-    made.filters["words"] = words
+    made.filters["words"] = _words_on_page
     made.filters["plain"] = plain
     made.globals.update(
         inks=style.INKS,
@@ -269,6 +289,7 @@ def templates() -> jinja2.Environment:
         length_units=style.LENGTH_UNITS,
         decimals=style.DECIMALS,
         meaning_of=meaning_of,
+        choosable=CHOOSABLE,
         shown_rows=SHOWN_ROWS,
     )
     return made
@@ -294,9 +315,9 @@ def render(page: Page, frame: Frame) -> str:
     return templates().get_template("page.html").render(page=page, frame=frame, answers=())
 
 
-def render_index(page: Page, answers: tuple[Answer, ...], frame: Frame, changes: tuple[str, ...] = ()) -> str:
-    """The first page: the three questions, then what it holds of its own."""
-    return templates().get_template("index.html").render(page=page, frame=frame, answers=answers, changes=changes)
+def render_index(page: Page, answers: tuple[Answer, ...], frame: Frame, **told: Any) -> str:
+    """The first page: what needs attention, the three answers with their charts, what changed since the last run."""
+    return templates().get_template("index.html").render(page=page, frame=frame, answers=answers, **told)
 
 
 def render_fault(fault: UserError) -> str:

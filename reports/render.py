@@ -87,6 +87,8 @@ def render(results: Results, page: str, choice: Choice = EVERYTHING, links: Link
     marts, module = results.marts(choice), import_module(f"reports.pages.{page}")
     if page == "index":
         answers = [import_module(f"reports.pages.{name}").answer(marts, settings) for name in ANSWERS]
+        about = {"changes": (), "charts": module.charts(marts, settings)} | about
+        about["attention"] = (*about.get("attention", ()), *module.attention(marts))
         return shell.render_index(module.build(marts, settings), tuple(answers), frame, **about)
     made: Page = module.build(marts, settings)
     if choice.against:
@@ -170,6 +172,7 @@ def frame_of(results: Results, choice: Choice, links: Links) -> Frame:
         choice=choice,
         known=results.known,
         population=in_words(choice, results.known),
+        ids=results.ids,
     )
 
 

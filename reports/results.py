@@ -90,6 +90,12 @@ class Results:
             max(last, as_of) if as_of else last,
         )
 
+    @cached_property
+    def ids(self) -> dict[str, str]:
+        """Ids that sentences may name, loops and instruments, and the kind of each."""
+        loops = self.con.execute("select loop_id from staging.loops").fetchall()
+        return {str(loop): "loop" for (loop,) in loops} | dict.fromkeys(self.known.instruments, "instrument")
+
     def marts(self, choice: Choice) -> Marts:
         """The tables of a choice: those with an id narrowed to it, aggregates worked out again for it."""
         narrowing = replace(choice, against="", units="metric")

@@ -129,6 +129,7 @@ class Restoration:
     comparison_min_jobs: int = setting(
         30, "jobs below which a district, crew or method is not compared", PRACTICE, low=5
     )
+    show_notes: bool = setting(False, "publish the notes of jobs, on their sheets", "ours: notes may name people")
     show_crews: bool = setting(False, "compare crews, by their codes", "ours: off, for a crew is people")
     night_from_hour: int = setting(
         22, "hour of the local clock from which a report counts as night", PRACTICE, low=0, high=24

@@ -69,13 +69,14 @@ def stages(job: Any, marts: Marts) -> Exhibit:
     if job is None:
         return say.absent("job-stages")
     means = marts.read_only("marts.restoration_stages", "grouped_by", ["all", "district"])
-    means = means[means["group_name"].isin(("all", job.district_id))].set_index(["grouped_by", "stage"])["mean_min"]
+    own = means[means["group_name"].isin(("all", job.district_id))]
+    of = own.set_index(["grouped_by", "stage"])["mean_min"]
     rows = pd.DataFrame(
         {
             "stage": stage,
             "minutes_of_job": getattr(job, f"{stage}_min"),
-            "mean_of_district": means.get(("district", stage)),
-            "mean_of_all": means.get(("all", stage)),
+            "mean_of_district": of.get(("district", stage)),
+            "mean_of_all": of.get(("all", stage)),
         }
         for stage in STAGES
     )

@@ -65,7 +65,7 @@ def answer(marts: Marts, settings: Settings) -> Answer:
     """The calibration lead's question in three sentences."""
     del settings
     velocities, bias, found = marts.read(VELOCITIES), marts.read(BIAS), judged(marts, "locating")
-    link = {"link": "locating.html", "link_text": "By cable class, instrument and dig"}
+    link = {"link": "locating", "link_text": "By cable class, instrument and dig"}
     if velocities.empty:
         return Answer(QUESTION, (say("answer.nothing"), f"To do: {say('remedy')}."), **link)
     out = bias.loc[bias["verdict"] == "out_of_tolerance", "instrument_id"].tolist()

@@ -8,7 +8,7 @@ import pandas as pd
 
 from reports.marts import judged
 from reports.page import Answer, Exhibit, Page, Section
-from reports.pages import loop_sheets, replacement_evaluation, replacement_money, survival
+from reports.pages import replacement_evaluation, replacement_money, replacement_ranking, survival
 from reports.words import Words
 
 if TYPE_CHECKING:
@@ -48,8 +48,7 @@ def build(marts: Marts, settings: Settings) -> Page:
         question=QUESTION,
         summary=answer(marts, settings).sentences,
         sections=(
-            Section("The ranking", (*loop_sheets.ranking(marts, settings), reasons(loops, found))),
-            loop_sheets.section(marts, settings),
+            Section("The ranking", (*replacement_ranking.ranking(marts, settings), reasons(loops, found))),
             replacement_money.section(marts, settings),
             *replacement_evaluation.sections(marts, settings),
             survival.section(marts, settings),
@@ -60,8 +59,8 @@ def build(marts: Marts, settings: Settings) -> Page:
 
 def answer(marts: Marts, settings: Settings) -> Answer:
     """The engineer's question in three sentences."""
-    loops, found = loop_sheets.in_rank_order(marts.read(LOOPS)), judged(marts, "replacement")
-    link = {"link": "replacement.html", "link_text": say("answer.link")}
+    loops, found = replacement_ranking.in_rank_order(marts.read(LOOPS)), judged(marts, "replacement")
+    link = {"link": "replacement", "link_text": say("answer.link")}
     if loops.empty:
         return Answer(QUESTION, (say("answer.nothing"), f"To do: {say('remedy')}."), **link)
     n_top = min(10, max(1, len(loops) // 4))  # of a handful of loops all would say nothing
@@ -85,8 +84,8 @@ def answer(marts: Marts, settings: Settings) -> Answer:
 
 def reasons(loops: pd.DataFrame, found: Judged) -> Exhibit:
     """Why the first loops rank where they do."""
-    rows = loop_sheets.in_rank_order(loops)
-    rows = rows[rows["reasons"].fillna("") != ""].head(loop_sheets.SHOWN_LOOPS) if len(rows) else rows
+    rows = replacement_ranking.in_rank_order(loops)
+    rows = rows[rows["reasons"].fillna("") != ""].head(replacement_ranking.SHOWN_LOOPS) if len(rows) else rows
     if rows.empty:
         return say.absent("reasons")
     n = len(rows)

@@ -11,7 +11,7 @@ from reports import style
 from reports.figures import replacement_money as figures
 from reports.marts import judged
 from reports.page import Exhibit, Section
-from reports.pages import loop_sheets
+from reports.pages import replacement_ranking
 from reports.words import Words
 from shared import dictionary
 
@@ -35,7 +35,8 @@ def section(marts: Marts, settings: Settings) -> Section:
     amounts = marts.read(FIGURES).set_index("figure")["amount"].astype(float)
     sections, work = marts.read(SECTIONS), marts.read(PROGRAMME)
     years, curve = in_order(marts.read(YEARS), "plan_year"), in_order(marts.read(CURVE), "curve_point")
-    head = loop_sheets.in_rank_order(marts.read(loop_sheets.LOOPS))["loop_id"].head(loop_sheets.SHOWN_LOOPS).tolist()
+    ranked = replacement_ranking.in_rank_order(marts.read(replacement_ranking.LOOPS))
+    head = ranked["loop_id"].head(replacement_ranking.SHOWN_LOOPS).tolist()
     made = (
         benefit(sections, amounts, found),
         programme(work, amounts, settings, head, found),

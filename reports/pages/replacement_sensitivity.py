@@ -8,7 +8,7 @@ import pandas as pd
 
 from reports.figures import replacement_evaluation as figures
 from reports.page import Exhibit, Section
-from reports.pages.loop_sheets import SHOWN_LOOPS
+from reports.pages.replacement_ranking import SHOWN_LOOPS
 from reports.words import Words
 from shared import dictionary
 
