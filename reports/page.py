@@ -35,7 +35,7 @@ from markupsafe import Markup, escape
 from reports import style
 from reports.choice import EVERYTHING
 from reports.links import NOWHERE, Links
-from reports.table import SHOWN_ROWS, as_json, meaning_of, rows_html
+from reports.table import SHOWN_ROWS, as_json, meaning_of, numbers_of, rows_html
 from reports.table import Table as Table
 from shared import dictionary
 
@@ -282,6 +282,7 @@ def templates() -> jinja2.Environment:
         chart_json=chart_json,
         body_html=body_html,
         rows_html=rows_html,
+        numbers_of=numbers_of,
         split_finding=split_finding,
         date_words=style.date_words,
         number=style.number,

@@ -127,18 +127,30 @@ class Cell:
         return "n" if self.is_number else "w" if len(self.text) > LONG_TEXT else ""
 
 
+def numbers_of(table: Table) -> list[int]:
+    """Places of the columns of numbers, counted from 1: by the dictionary, else those that hold no text."""
+    facts = dictionary.columns()
+    return [
+        place
+        for place, name in enumerate(table.columns, start=1)
+        if (
+            facts[name].type in ("number", "integer")
+            if name in facts
+            else not any(isinstance(value, str) for value in table.frame[name].head(SHOWN_ROWS))
+        )
+    ]
+
+
 def plain_rows(table: Table, links: Links = NOWHERE) -> list[list[Cell]]:
     """The cells of the rows shown; a length and what is added up keep their raw value for the page's script."""
-    facts = dictionary.columns()
-    columns: list[list[Cell]] = []
-    for name in table.columns:
+    numbers, columns = numbers_of(table), list[list[Cell]]()
+    for column, name in enumerate(table.columns, start=1):
         values = table.frame[name].head(SHOWN_ROWS).tolist()
         is_raw = name in table.sums or style.unit_of(name) in style.LENGTH_UNITS
         sheet, tokens, worded = SHEET_COLUMNS.get(name), table.to.get(name), table.wordings.get(name, {})
         cells = []
         for place, value in enumerate(values):
-            kind = facts[name].type if name in facts else ("text" if isinstance(value, str) else "number")
-            is_number, is_there = kind in ("number", "integer"), not style.is_missing(value)
+            is_number, is_there = column in numbers, not style.is_missing(value)
             raw = f"{float(value):.9g}" if is_number and is_raw and is_there else ""
             to = links.resolve(tokens[place]) if tokens is not None else ""
             if sheet and is_there and tokens is None:
@@ -152,7 +164,7 @@ def rows_html(table: Table, links: Links = NOWHERE) -> Markup:
     """The rows shown as HTML, without the closing tags that may be left out: a page holds thousands of cells."""
 
     def written(cell: Cell) -> str:
-        kind = f" class={cell.kind}" if cell.kind else ""
+        kind = " class=w" if cell.kind == "w" else ""  # columns of numbers are named once, by their table
         raw = f" data-v={cell.raw}" if cell.raw else ""
         text = str(escape(cell.text))
         return f"{kind}{raw}>" + (f'<a href="{escape(cell.to)}">{text}</a>' if cell.to else text)

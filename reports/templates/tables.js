@@ -16,8 +16,6 @@
   }
   function addSorting(table, sort) {
     [...table.tHead.rows[0].cells].forEach((head, place) => {
-      const rows = table.tBodies[0].rows;
-      if (rows.length && rows[0].cells[place].classList.contains("n")) head.classList.add("n");
       const small = head.querySelector("small");
       const button = document.createElement("button");
       button.type = "button";
@@ -47,7 +45,7 @@
     if (rows.length <= FEW_ROWS) return;
     const heads = [...table.tHead.rows[0].cells];
     const placeOf = (name) => heads.findIndex((head) => head.dataset.c === name);
-    const texts = rows.map((row) => [...row.cells].filter((c) => !c.classList.contains("n")).map((c) => c.textContent).join("\n").toLowerCase());
+    const texts = rows.map((row) => [...row.cells].filter((_, place) => !heads[place].classList.contains("n")).map((c) => c.textContent).join("\n").toLowerCase());
     const bar = document.createElement("div");
     bar.className = "pager";
     const search = Object.assign(document.createElement("input"), { type: "search" });

@@ -11,6 +11,7 @@ import shutil
 import pytest
 
 from pipelines.locating.window import find_dig_window
+from reports.page import shared_files
 from shared.settings import Settings
 from shared.store import open_warehouse, read_model
 
@@ -123,7 +124,7 @@ def test_the_printed_card_is_one_sheet_with_its_cautions(page, demo_space) -> No
 
 def test_the_card_warns_of_a_drift_and_takes_the_instruments_own_setting(page, demo_space, tmp_path) -> None:
     """On a copy of the page in which one instrument is made to drift and to stand on 57 %."""
-    for name in ("loopwear.js", "plotly.min.js"):
+    for name in shared_files():
         shutil.copy(demo_space.reports / name, tmp_path / name)
     text = (demo_space.reports / "locating.html").read_text(encoding="utf-8")
     start, end = re.search(r'<script type="application/json" id="card-facts">(.*?)</script>', text, re.DOTALL).span(1)

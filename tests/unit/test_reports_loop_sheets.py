@@ -11,7 +11,7 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from reports.marts import Marts, judged
+from reports.marts import Marts
 from reports.pages import loop_sheets
 from reports.pages.replacement import reasons
 from shared.settings import Settings
@@ -97,16 +97,6 @@ def test_the_map_says_how_far_the_first_loops_lie_apart(marts: Marts) -> None:
     other = loop_sheets.loop_map(marts.read("marts.loop_ranking"), feet)
     assert other is not None and "within" not in other.finding
     assert "do not fit the cable's lengths in metres" in other.left_out
-
-
-def test_the_page_holds_the_first_sections_and_says_how_many_are_elsewhere(
-    marts: Marts, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    monkeypatch.setattr(loop_sheets, "SECTIONS_IN_PAGE", 50)
-    sections, loops = marts.read("marts.section_ranking"), marts.read("marts.loop_ranking")
-    (table,) = loop_sheets.first_sections(sections, loops, SETTINGS, judged(marts, "replacement")).tables
-    assert table.frame["rank"].tolist() == list(range(1, 51))
-    assert table.extra == len(sections) - 50
 
 
 def test_ids_of_sheets_hold_no_blank(tmp_path: Path) -> None:

@@ -21,8 +21,7 @@ def placed(x: list[float], y: list[float], ratio: float = 0.8) -> pd.DataFrame:
 
 
 def drawn(places: pd.DataFrame, first: int = 2) -> ET.Element:
-    anchors = {loop: f"loop-{n}" for n, loop in enumerate(places["loop_id"].head(first))}
-    return ET.fromstring(figure.draw_map(places, figure.lay_flat(places), anchors))
+    return ET.fromstring(figure.draw_map(places, figure.lay_flat(places), np.arange(len(places)) < first))
 
 
 def circles(made: ET.Element) -> list[tuple[float, float, float]]:
@@ -68,7 +67,7 @@ def test_ranks_lead_to_their_sheets_and_do_not_cover_one_another() -> None:
     rows = placed([x for x, _ in near] + [4_000.0], [y for _, y in near] + [3_000.0])
     made = drawn(rows, first=8)
     links = {a.attrib["href"]: a.find("text") for a in made.iter("a")}
-    assert set(links) == {f"#loop-{n}" for n in range(8)}
+    assert set(links) == {f"loop:L {n}" for n in range(1, 9)}
     feet = [(float(t.attrib["x"]), float(t.attrib["y"])) for t in links.values() if t is not None]
     apart = [abs(a - c) > 6.9 or abs(b - d) > 8.9 for n, (a, b) in enumerate(feet) for c, d in feet[n + 1 :]]
     assert all(apart)

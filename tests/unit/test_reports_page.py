@@ -104,65 +104,14 @@ def test_every_caveat_of_the_tables_stands_beside_the_figure() -> None:
         assert made.count(dictionary.caveats()[key]) == 1
 
 
-def test_a_long_table_keeps_its_rows_as_data() -> None:
-    rows = tables.PLAIN_ROWS + 1
-    frame = pd.DataFrame({"loop_id": [f"L-{n}" for n in range(rows)], "length_km": [n / 10 for n in range(rows)]})
-    table = Table(frame, ("loop_id", "length_km"), "marts.loop_ranking")
-    made = render_one(Exhibit("k", "T", "F.", (), tables=(table,)))
-    assert made.count("<tr>") == tables.FIRST_ROWS + 1
-    assert f"L-{rows - 1}" in made
-    assert f"the first {tables.FIRST_ROWS} rows of {rows}" in made
-
-
-def test_the_data_of_a_long_table_give_back_the_values() -> None:
-    """What the page's script does to them: whole numbers summed up, others divided by ten to the scale, texts named."""
-    rows = tables.PLAIN_ROWS + 1
-    frame = pd.DataFrame({
-        "rank": range(1, rows + 1), "failures": [None, 7, 3] * (rows // 3) + [0] * (rows % 3),
-        "length_km": [n / 7 for n in range(rows)], "expected_failures": [n / 3000 for n in range(rows)],
-        "district_id": [("Alder", "Birch")[n % 2] for n in range(rows)],
-    })  # fmt: skip
-    shown = ("rank", "failures", "length_km", "expected_failures", "district_id")
-    data = {c["name"]: c for c in json.loads(tables.table_json(Table(frame, shown, "x", sums=("expected_failures",))))}
-    for name in ("rank", "failures"):
-        last, values = 0, []
-        for step in data[name]["values"]:
-            last += step or 0
-            values.append(None if step is None else last)
-        assert values == [None if pd.isna(v) else int(v) for v in frame[name]]
-    # kilometres are printed with two decimals and may be turned into miles; a column that is added up has six
-    for name, decimals in (("length_km", 4), ("expected_failures", 6)):
-        assert data[name]["scale"] == decimals
-        values = [v / 10**decimals for v in data[name]["values"]]
-        assert values == pytest.approx(frame[name].tolist(), abs=0.51 * 10**-decimals)
-    assert [data["district_id"]["texts"][n] for n in data["district_id"]["values"]] == frame["district_id"].tolist()
-
-
-def test_texts_alike_are_patterns_with_holes_and_come_back_whole() -> None:
-    texts = [None, "", "a = '26.5' is outside 30 to 80", "a = '9' is outside 30 to 80", "none", "J1 and 'x y' twice"]
-    patterns, parted = tables.parts_of(texts)
-    assert len(patterns) == 4
-    back: list[str | None] = []
-    for parts in parted:
-        if parts is None:
-            back.append(None)
-            continue
-        pieces = patterns[parts[0]].split(tables.HOLE)
-        assert len(pieces) == len(parts)
-        back.append(pieces[0] + "".join(part + piece for part, piece in zip(parts[1:], pieces[1:], strict=True)))
-    assert back == texts
-
-
-def test_cells_lead_where_a_table_says() -> None:
-    frame = pd.DataFrame({"loop_id": ["L 1&2", "L3"], "length_km": [1.0, 2.0]})
+def test_the_script_is_told_what_can_be_picked_and_added_up() -> None:
+    frame = pd.DataFrame({"loop_id": ["L 1&2", "L3"], "length_km": [1.0, 2 / 3]})
     table = Table(
-        frame, ("loop_id", "length_km"), "marts.loop_ranking", filters=("loop_id",), sums=("length_km",),
-        anchors={"loop_id": {"L 1&2": "loop-L_1&2"}},
+        frame, ("loop_id", "length_km"), "marts.loop_ranking", filters=("loop_id",), sums=("length_km",)
     )  # fmt: skip
     made = render_one(Exhibit("k", "T", "F.", (), tables=(table,)))
-    assert '<a href="#loop-L_1%262">L 1&amp;2</a>' in made
-    assert "<th scope=row>L3</th>" in made
-    assert 'data-filters="loop_id" data-sums="length_km"' in made
+    assert "<tr><th scope=row>L3<td data-v=0.666666667>0.67" in made
+    assert 'data-filters="loop_id" data-sums="length_km"' in made and "data-more" not in made and 'class="n2 "' in made
 
 
 def test_cells_follow_the_dictionary() -> None:
