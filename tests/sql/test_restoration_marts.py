@@ -233,9 +233,9 @@ def test_loops_and_radials_are_kept_apart(build) -> None:
 def test_a_timeline_counts_customers_out_after_each_step(build) -> None:
     con = build(
         jobs="""
-        job_id | loop_id | section_id | reported_at       | arrived_at        | restored_at       | customers_interrupted
-        J1     | L1      | S1         | 2019-03-01 12:00Z | 2019-03-01 12:30Z | 2019-03-01 13:00Z | 60
-        J2     | L1      | S2         | 2019-03-02 12:00Z |                   | 2019-03-02 14:00Z | 20
+        job_id | loop_id | reported_at       | arrived_at        | restored_at       | customers_interrupted
+        J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 12:30Z | 2019-03-01 13:00Z | 60
+        J2     | L1      | 2019-03-02 12:00Z |                   | 2019-03-02 14:00Z | 20
     """,
         restoration_steps="""
         job_id | step_at           | customers_restored
