@@ -228,3 +228,35 @@ def test_loops_and_radials_are_kept_apart(build) -> None:
     ) == [("loop", 1, 60), ("radial", 1, 480)]
     assert rows_of(con, "select jobs, mean_days from marts.restoration_abnormal where grouped_by = 'all'") == [(1, 3)]
     assert rows_of(con, "select jobs, radial_jobs from marts.restoration_summary where grouped_by = 'all'") == [(2, 1)]
+
+
+def test_a_timeline_counts_customers_out_after_each_step(build) -> None:
+    con = build(
+        jobs="""
+        job_id | loop_id | reported_at       | arrived_at        | restored_at       | customers_interrupted
+        J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 12:30Z | 2019-03-01 13:00Z | 60
+        J2     | L1      | 2019-03-02 12:00Z |                   | 2019-03-02 14:00Z | 20
+    """,
+        restoration_steps="""
+        job_id | step_at           | customers_restored
+        J1     | 2019-03-01 12:40Z | 45
+        J1     | 2019-03-01 13:00Z | 15
+    """,
+    )
+    found = rows_of(
+        con,
+        """
+        select job_id, moment, minutes_since_report, customers_out from marts.jobs_timeline
+        order by job_id, "at", moment
+    """,
+    )
+    assert found == [
+        ("J1", "reported", 0, 60),
+        ("J1", "arrived", 30, 60),
+        ("J1", "step 1", 40, 15),
+        ("J1", "restored", 60, 0),
+        ("J1", "step 2", 60, 0),
+        # without steps everyone comes back at the last restoration
+        ("J2", "reported", 0, 20),
+        ("J2", "restored", 120, 0),
+    ]
