@@ -152,13 +152,14 @@ def write_results(con: duckdb.DuckDBPyConnection, file: Path, settings: Settings
 
 def about_run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, str]:
     """What the results of a run rest on: a hash of inputs, settings, as-of day and versions, and the latter three."""
-    inputs = con.execute("select string_agg(digest, ' ' order by load_id, file_no) from raw.files").fetchall()
+    digests = "select string_agg(digest, ' ' order by load_id, file_no) from raw.files"
+    inputs = con.execute(digests).fetchall() if has_table(con, "raw.files") else []
     about = {
         "as_of": str(settings.general.as_of),
         "version": version("loopwear"),
         "schema_version": str(max(migrations.read_steps())),
     }
-    told = json.dumps([inputs[0][0], {k: str(v) for k, v in settings.flat().items()}, about], sort_keys=True)
+    told = json.dumps([inputs, {k: str(v) for k, v in settings.flat().items()}, about], sort_keys=True)
     return {"run": hashlib.sha256(told.encode()).hexdigest()[:16], **about}
 
 

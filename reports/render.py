@@ -91,6 +91,10 @@ def render(results: Results, page: str, choice: Choice = EVERYTHING, links: Link
         about["attention"] = (*about.get("attention", ()), *module.attention(marts))
         return shell.render_index(module.build(marts, settings), tuple(answers), frame, **about)
     made: Page = module.build(marts, settings)
+    if (
+        made.card is not None and choice.parts
+    ):  # the calculator is of every class and instrument, whatever the page is of
+        made = replace(made, card=module.card(results.whole))
     if choice.against:
         made = with_comparison(made, results, choice)
     return shell.render(with_population(made, results, choice), frame)

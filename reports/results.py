@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
@@ -70,31 +71,31 @@ class Results:
     @cached_property
     def known(self) -> Known:
         """What a choice may name."""
-
-        def named(table: str, column: str) -> tuple[str, ...]:
-            if not has_table(self.con, table):
-                return ()
-            rows = self.con.execute(f'select distinct "{column}" from {table} where "{column}" is not null order by 1')
-            return tuple(str(row[0]) for row in rows.fetchall())
-
-        as_of = self.settings.general.as_of
-        span = self.con.execute("select min(reported_on), max(reported_on) from core.job_stages").fetchone()
-        first, last = span if span and span[0] else (as_of, as_of)
-        crews = named("core.job_groups", "crew") if self.settings.restoration.show_crews else ()
+        as_of = self.settings.general.as_of or dt.date(1970, 1, 1)
+        days = "select min(reported_on), max(reported_on) from core.job_stages"
+        found = self.con.execute(days).fetchall()[0] if has_table(self.con, "core.job_stages") else (None, None)
+        crews = self._named("core.job_groups", "crew") if self.settings.restoration.show_crews else ()
         return Known(
-            named("staging.districts", "district_id"),
-            named("core.section_exposure", "cable_class"),
-            named("core.locating_readings", "instrument_id"),
+            self._named("staging.districts", "district_id"),
+            self._named("core.section_exposure", "cable_class"),
+            self._named("core.locating_readings", "instrument_id"),
             crews,
-            first,
-            max(last, as_of) if as_of else last,
+            found[0] or as_of,
+            max(found[1] or as_of, as_of),
         )
+
+    def _named(self, table: str, column: str) -> tuple[str, ...]:
+        """The different values of a column, in order; none where the table is not there."""
+        if not has_table(self.con, table):
+            return ()
+        rows = self.con.execute(f'select distinct "{column}" from {table} where "{column}" is not null order by 1')
+        return tuple(str(value) for (value,) in rows.fetchall())
 
     @cached_property
     def ids(self) -> dict[str, str]:
         """Ids that sentences may name, loops and instruments, and the kind of each."""
-        loops = self.con.execute("select loop_id from staging.loops").fetchall()
-        return {str(loop): "loop" for (loop,) in loops} | dict.fromkeys(self.known.instruments, "instrument")
+        loops = dict.fromkeys(self._named("staging.loops", "loop_id"), "loop")
+        return loops | dict.fromkeys(self._named("marts.instrument_bias", "instrument_id"), "instrument")
 
     def marts(self, choice: Choice) -> Marts:
         """The tables of a choice: those with an id narrowed to it, aggregates worked out again for it."""

@@ -68,7 +68,8 @@ def write_reports(results: Results, folder: Path, before: Path) -> list[Path]:
 def standing_sheets(results: Results) -> list[tuple[str, str]]:
     """The sheets that every refresh writes, by kind and id."""
     loops = results.whole.select("marts.loop_ranking", by="rank", rows=LOOPS)[0]["loop_id"]
-    return [("loop", loop) for loop in loops] + [("instrument", name) for name in results.known.instruments]
+    named = [ident for ident, kind in results.ids.items() if kind == "instrument"]
+    return [("loop", loop) for loop in loops if loop in results.ids] + [("instrument", name) for name in named]
 
 
 def write_pages(results: Results, folder: Path, wanted: list[tuple[str, str]]) -> list[Path]:

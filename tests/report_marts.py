@@ -2,16 +2,21 @@
 
 from __future__ import annotations
 
+from contextlib import nullcontext
+from pathlib import Path
+
 import duckdb
 import numpy as np
 import pandas as pd
 
-from pipelines import warehouse
+from pipelines import publish, warehouse
 from reports.marts import Judged, judged
+from reports.results import Results
+from reports.standing import write_reports
 from shared import dictionary
 from shared.intervals import poisson_limits
 from shared.settings import Settings
-from shared.store import has_table, write_settings, write_table
+from shared.store import Workspace, has_table, open_warehouse, write_settings, write_table
 
 CLASSES = ("HMWPE/bare/buried", "XLPE/bare/buried", "XLPE/jacketed/buried", "TRXLPE/jacketed/duct", "EPR/jacketed/duct")
 DISTRICTS = ("Alder", "Birch", "Cedar")
@@ -93,6 +98,9 @@ def write_small_marts(con: duckdb.DuckDBPyConnection, *, loops: int = 40, digs: 
         **strip_marts(loops),
         "marts.quarantine": quarantine_mart(),
         "core.job_stages": job_stages(draws),
+        "staging.loops": pd.DataFrame(
+            {"loop_id": (f"L-{n:06d}" for n in range(1, loops + 1)), "district_id": DISTRICTS[0]}
+        ),
     }.items():
         write_table(con, name, filled(name, frame))
     stated = [
@@ -105,6 +113,29 @@ def write_small_marts(con: duckdb.DuckDBPyConnection, *, loops: int = 40, digs: 
             if not needed.startswith("settings.") and not has_table(con, needed):
                 write_table(con, needed, pd.DataFrame(columns=list(dictionary.tables()[needed].columns)))
         con.execute(f"create or replace table {model.table} as\n{model.query}")
+
+
+def publish_small(
+    folder: Path, settings: Settings, con: duckdb.DuckDBPyConnection | None = None, *, loops: int = 40
+) -> Path:
+    """The results of small marts, or of a warehouse, as a run publishes them; returns the file."""
+    folder.mkdir(parents=True, exist_ok=True)
+    with open_warehouse(Workspace(folder / "small")) if con is None else nullcontext(con) as opened:
+        if con is None:
+            write_small_marts(opened, loops=loops)
+        write_settings(opened, settings)
+        file = folder / "results.duckdb"
+        file.unlink(missing_ok=True)
+        publish.write_results(opened, file, settings)
+    return file
+
+
+def write_pages(
+    folder: Path, settings: Settings, con: duckdb.DuckDBPyConnection | None = None, *, loops: int = 40
+) -> list[Path]:
+    """The standing pages of small marts, or of a warehouse, in the folder's reports."""
+    with Results(publish_small(folder, settings, con, loops=loops)) as results:
+        return write_reports(results, folder / "reports", folder / "before")
 
 
 def around(values: np.ndarray, draws: np.random.Generator, share: float = 0.15) -> dict[str, np.ndarray]:

@@ -52,13 +52,18 @@ def build(marts: Marts, settings: Settings) -> Page:
         title="Locating",
         question=QUESTION,
         summary=answer(marts, settings).sentences,
-        card=setting.card(marts),
+        card=card(marts),
         sections=(
             Section("Settings", standing, say("intro.settings")),
             Section("Instruments", each, say("intro.instruments")),
             Section("Digs", told, say("intro.digs")),
         ),
     )
+
+
+def card(marts: Marts) -> dict[str, Any]:
+    """What the calculator of the page needs."""
+    return setting.card(marts)
 
 
 def answer(marts: Marts, settings: Settings) -> Answer:

@@ -13,10 +13,8 @@ import time
 from pathlib import Path
 
 from reports.pdf import find_browser
-from reports.site import write_reports
 from shared.settings import Settings
-from shared.store import Workspace, open_warehouse
-from tests.report_marts import write_small_marts
+from tests.report_marts import write_pages
 
 FLAGS = ["--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run", "--disable-background-networking",
          "--disable-component-update", "--disable-sync", "--disable-dev-shm-usage"]  # fmt: skip
@@ -49,10 +47,7 @@ def measure(loops: int, opens: int = 3) -> dict[str, float]:
 
     folder = Path(tempfile.mkdtemp(prefix="loopwear-large-"))
     try:
-        con = open_warehouse(Workspace(folder))
-        write_small_marts(con, loops=loops)
-        write_reports(con, Settings().override("general", as_of=dt.date(2025, 12, 31)), folder / "reports")
-        con.close()
+        write_pages(folder, Settings().override("general", as_of=dt.date(2025, 12, 31)), loops=loops)
         page_file = folder / "reports" / "replacement.html"
         seconds = []
         with sync_playwright() as play:

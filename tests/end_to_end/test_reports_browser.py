@@ -21,11 +21,11 @@ from reports.links import Links
 from reports.marts import Marts
 from reports.page import shared_files
 from reports.pages import data_quality, locating, replacement, restoration
-from reports.site import PAGES, REFERENCES, write_reports
+from reports.render import PAGES, REFERENCES
 from reports.table import SHOWN_ROWS
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse, read_model
-from tests.report_marts import write_small_marts
+from tests.report_marts import write_pages, write_small_marts
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
@@ -69,7 +69,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> Iterator[tuple[Path, dict
     space = Workspace(tmp_path_factory.mktemp("small"))
     con = open_warehouse(space)
     write_small_marts(con, loops=400)
-    write_reports(con, Settings().override("general", as_of=dt.date(2025, 12, 31)), space.reports)
+    write_pages(space.folder, Settings().override("general", as_of=dt.date(2025, 12, 31)), con)
     names = (
         "loop_ranking", "section_ranking", "restoration_stages", "velocity_by_class", "locating_errors",
         "instrument_bias",

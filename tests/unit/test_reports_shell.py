@@ -21,14 +21,13 @@ from reports.figures.map import draw_map, lay_flat
 from reports.links import Links
 from reports.marts import Marts
 from reports.page import Exhibit, Frame, Page, Section, Table
-from reports.pages import data_quality, locating, loop_sheets, replacement, restoration
-from reports.site import write_reports
+from reports.pages import data_quality, locating, replacement, restoration
 from reports.table import numbers_of
 from reports.words import Words
 from shared import dictionary
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse
-from tests.report_marts import write_small_marts
+from tests.report_marts import write_pages, write_small_marts
 
 SETTINGS = Settings().override("general", as_of=dt.date(2025, 12, 31))
 TEMPLATES = Path(shell.__file__).parent / "templates"
@@ -49,7 +48,7 @@ def small(tmp_path_factory: pytest.TempPathFactory) -> tuple[Marts, Path]:
     space = Workspace(tmp_path_factory.mktemp("small"))
     con = open_warehouse(space)
     write_small_marts(con, loops=400)
-    write_reports(con, SETTINGS, space.reports)
+    write_pages(space.folder, SETTINGS, con)
     return Marts(con), space.reports
 
 
@@ -185,9 +184,3 @@ def test_the_largest_tables_weigh_less_than_half_a_page(page: str, key: str, nam
     chart: go.Figure | None = chart_errors(rows) if name == "marts.locating_errors" else None
     table = Table(rows, columns, name, sums=tuple(told.get("sums", ())), filters=tuple(told.get("filters", ())))
     assert weight(Exhibit("k", "T", "F.", (), chart=chart, tables=(table,)), links=SERVED) < BUDGET / 2
-
-
-def test_the_first_loops_are_those_of_the_ranking(small: tuple[Marts, Path]) -> None:
-    loops = small[0].read("marts.loop_ranking").sort_values("rank")["loop_id"].head(loop_sheets.SHOWN_LOOPS).tolist()
-    text = (small[1] / "replacement.html").read_text(encoding="utf-8")
-    assert re.findall(r'class="sheet" id="loop-([^"]+)"', text) == loops

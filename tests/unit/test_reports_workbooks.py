@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import datetime as dt
+import multiprocessing
 import subprocess
 import sys
 import zipfile
 from pathlib import Path
 
+import duckdb
 import pandas as pd
 import pytest
 
@@ -17,7 +19,7 @@ from shared.dictionary import lineage
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse, read_model, write_table
-from tests.report_marts import write_small_marts
+from tests.report_marts import publish_small, write_small_marts
 
 SETTINGS = Settings().override("general", as_of=dt.date(2025, 12, 31))
 
@@ -30,10 +32,19 @@ def written(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, dict[str, p
     ranking = read_model(con, "marts.loop_ranking")
     ranking.loc[0, "reasons"] = '=HYPERLINK("http://example.invalid","x")'
     write_table(con, "marts.loop_ranking", ranking)
-    workbooks.write_workbooks(con, SETTINGS, space.exports)
+    books = write_books(space.folder, con)
     marts = {name: read_model(con, f"marts.{name}") for name in ("loop_ranking", "instrument_bias")}
     con.close()
-    return space.exports, marts
+    return books, marts
+
+
+def write_books(folder: Path, con: duckdb.DuckDBPyConnection) -> Path:
+    """The workbooks of what a warehouse holds; returns their folder."""
+    results, books = publish_small(folder, SETTINGS, con), folder / "books"
+    books.mkdir(exist_ok=True)
+    with workbooks.writing_workbooks(results, SETTINGS, books):
+        pass
+    return books
 
 
 def sheet(folder: Path, person: str, name: str) -> pd.DataFrame:
@@ -96,16 +107,16 @@ def test_the_headings_stay_in_view(written: tuple[Path, dict[str, pd.DataFrame]]
 def test_the_same_warehouse_gives_the_same_bytes(tmp_path: Path) -> None:
     con = open_warehouse(Workspace(tmp_path))
     write_small_marts(con)
-    made = [p.read_bytes() for p in workbooks.write_workbooks(con, SETTINGS, tmp_path / "a")]
-    assert made == [p.read_bytes() for p in workbooks.write_workbooks(con, SETTINGS, tmp_path / "b")]
+    made = [p.read_bytes() for p in sorted(write_books(tmp_path, con).iterdir())]
+    assert made == [p.read_bytes() for p in sorted(write_books(tmp_path, con).iterdir())]
 
 
-def test_a_workbook_that_is_held_open_is_named(tmp_path: Path) -> None:
+def test_a_workbook_that_cannot_be_written_is_named(tmp_path: Path) -> None:
     con = open_warehouse(Workspace(tmp_path))
     write_small_marts(con)
-    (tmp_path / "books" / ".locating.xlsx.new").mkdir(parents=True)
+    (tmp_path / "books" / "locating.xlsx").mkdir(parents=True)
     with pytest.raises(UserError) as fault:
-        workbooks.write_workbooks(con, SETTINGS, tmp_path / "books")
+        write_books(tmp_path, con)
     assert str(fault.value) == (
         "the workbook cannot be written: Is a directory\n"
         f"  where: {tmp_path}/books/locating.xlsx\n"
@@ -113,26 +124,25 @@ def test_a_workbook_that_is_held_open_is_named(tmp_path: Path) -> None:
     )
 
 
-def test_workbooks_of_before_stay_where_the_pages_fail(tmp_path: Path) -> None:
+def test_a_fault_of_the_pages_ends_the_writer_of_workbooks(tmp_path: Path) -> None:
     con = open_warehouse(Workspace(tmp_path))
     write_small_marts(con)
-    (tmp_path / "books").mkdir()
-    (tmp_path / "books" / "locating.xlsx").write_text("of before")
-    with pytest.raises(ZeroDivisionError), workbooks.writing_workbooks(con, SETTINGS, tmp_path / "books"):
+    results = publish_small(tmp_path, SETTINGS, con)
+    with pytest.raises(ZeroDivisionError), workbooks.writing_workbooks(results, SETTINGS, tmp_path):
         raise ZeroDivisionError
-    assert (tmp_path / "books" / "locating.xlsx").read_text() == "of before"
+    assert not [child for child in multiprocessing.active_children() if child.name == "workbooks"]
 
 
 ENDS_EARLY = """
 import sys
 from pathlib import Path
-from reports.workbooks import write_workbooks
+from reports.workbooks import writing_workbooks
 from shared.settings import Settings
-from shared.store import Workspace, open_warehouse
-from tests.report_marts import write_small_marts
-con = open_warehouse(Workspace(Path(sys.argv[1])))
-write_small_marts(con, loops=400)
-write_workbooks(con, Settings(), Path(sys.argv[1]) / "books")
+from tests.report_marts import publish_small
+results = publish_small(Path(sys.argv[1]), Settings())
+(Path(sys.argv[1]) / "books").mkdir()
+with writing_workbooks(results, Settings(), Path(sys.argv[1]) / "books"):
+    pass
 """
 """A programme read from standard input: no process can be started from it, so the writer ends at once."""
 

@@ -17,13 +17,16 @@ from scipy.stats import chi2, nbinom
 from pipelines.validation.file_rules import FILE_RULES
 from pipelines.validation.rules import RULES
 from reports import page as shell
+from reports.links import sheet_file
 from reports.marts import Marts
 from reports.pages import data_quality, locating, methods, replacement, restoration
-from reports.site import PAGES, REFERENCES, write_reports
+from reports.render import PAGES, REFERENCES
+from reports.results import Results
+from reports.standing import standing_sheets
 from shared import dictionary
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse
-from tests.report_marts import write_small_marts
+from tests.report_marts import publish_small, write_pages, write_small_marts
 
 SETTINGS = Settings().override("general", as_of=dt.date(2025, 12, 31))
 
@@ -31,10 +34,7 @@ SETTINGS = Settings().override("general", as_of=dt.date(2025, 12, 31))
 @pytest.fixture(scope="module")
 def pages(tmp_path_factory: pytest.TempPathFactory) -> dict[str, str]:
     """Text of every page over small marts, tags taken out, by name."""
-    space = Workspace(tmp_path_factory.mktemp("site"))
-    con = open_warehouse(space)
-    write_small_marts(con)
-    written = write_reports(con, SETTINGS, space.reports)
+    written = write_pages(tmp_path_factory.mktemp("site"), SETTINGS)
     return {p.stem: p.read_text(encoding="utf-8") for p in written if p.suffix == ".html"}
 
 
@@ -42,14 +42,18 @@ def text_of(page: str) -> str:
     return html.unescape(re.sub(r"<[^>]+>", " ", page))
 
 
-def test_every_page_is_written(pages: dict[str, str]) -> None:
-    assert set(pages) == {key for key, _ in (*PAGES, *REFERENCES)}
+def test_every_page_and_standing_sheet_is_written(pages: dict[str, str], tmp_path: Path) -> None:
+    with Results(publish_small(tmp_path, SETTINGS)) as results:
+        sheets = standing_sheets(results)
+    assert [kind for kind, _ in sheets].count("loop") == 25 and ("loop", "L-000001") in sheets
+    named = {sheet_file(*sheet).removesuffix(".html") for sheet in sheets}
+    assert set(pages) == {key for key, _ in (*PAGES, *REFERENCES)} | named
 
 
 def test_an_empty_warehouse_gives_pages_that_say_what_to_load(tmp_path: Path) -> None:
-    con = open_warehouse(Workspace(tmp_path))
-    written = {p.stem: p.read_text(encoding="utf-8") for p in write_reports(con, SETTINGS, tmp_path / "reports")
-               if p.suffix == ".html"}  # fmt: skip
+    with open_warehouse(Workspace(tmp_path)) as con:
+        made = write_pages(tmp_path, SETTINGS, con)
+    written = {p.stem: p.read_text(encoding="utf-8") for p in made if p.suffix == ".html"}
     for name in ("replacement", "restoration", "locating"):
         assert "What to do:" in written[name]
         assert "loopwear refresh" in written[name]
@@ -85,11 +89,9 @@ def test_one_missing_table_never_stops_the_pages(tmp_path: Path, request: pytest
     con.close()
 
 
-def test_the_same_warehouse_gives_the_same_bytes(tmp_path: Path) -> None:
-    con = open_warehouse(Workspace(tmp_path))
-    write_small_marts(con)
-    first = [p.read_bytes() for p in write_reports(con, SETTINGS, tmp_path / "reports")]
-    assert first == [p.read_bytes() for p in write_reports(con, SETTINGS, tmp_path / "reports")]
+def test_the_same_results_give_the_same_bytes(tmp_path: Path) -> None:
+    first = {p.name: p.read_bytes() for p in write_pages(tmp_path / "one", SETTINGS)}
+    assert first == {p.name: p.read_bytes() for p in write_pages(tmp_path / "other", SETTINGS)}
 
 
 def test_no_page_names_an_address_outside(pages: dict[str, str]) -> None:
@@ -133,8 +135,8 @@ def test_the_rules_page_has_every_rule(pages: dict[str, str]) -> None:
 
 def test_the_settings_page_has_every_setting_with_the_value_in_use(tmp_path: Path) -> None:
     changed = SETTINGS.override("general", horizon_years=7.0)
-    con = open_warehouse(Workspace(tmp_path))
-    write_reports(con, changed, tmp_path / "reports")
+    with open_warehouse(Workspace(tmp_path)) as con:
+        write_pages(tmp_path, changed, con)
     made = (tmp_path / "reports" / "settings.html").read_text(encoding="utf-8")
     for section in dataclasses.fields(changed):
         for setting in dataclasses.fields(getattr(changed, section.name)):
@@ -174,10 +176,7 @@ def test_a_page_grows_no_more_beyond_the_rows_it_shows(tmp_path: Path) -> None:
     """Without the map, which has a circle a loop up to its own bound."""
     sizes = []
     for loops in (3_400, 4_400):
-        con = open_warehouse(Workspace(tmp_path / str(loops)))
-        write_small_marts(con, loops=loops)
-        made = write_reports(con, SETTINGS, tmp_path / str(loops) / "reports")
+        made = write_pages(tmp_path / str(loops), SETTINGS, loops=loops)
         page = next(p for p in made if p.name == "replacement.html").read_text(encoding="utf-8")
         sizes.append(len(re.sub(r"<circle[^>]*>", "", page).encode()))
-        con.close()
     assert sizes[1] - sizes[0] < 2_000 and sizes[1] < 1e6, sizes
