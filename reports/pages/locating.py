@@ -61,7 +61,7 @@ def build(marts: Marts, settings: Settings) -> Page:
     )
 
 
-def card(marts: Marts) -> dict[str, Any]:
+def card(marts: Marts) -> dict[str, Any] | None:
     """What the calculator of the page needs."""
     return setting.card(marts)
 
