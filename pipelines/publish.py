@@ -90,17 +90,24 @@ def _point(link: Path, target: str) -> None:
 
 
 def _adopt(workspace: Workspace) -> None:
-    """Make the links of the workspace; folders of an earlier version that lie in their places become generation 0."""
-    for name in PUBLISHED:
-        link = workspace.folder / name
-        if link.exists() and not link.is_symlink():
-            first = workspace.generations / "0"
-            first.mkdir(exist_ok=True)
-            if not (workspace.generations / "current").is_symlink():
-                _point(workspace.generations / "current", "0")
-            link.replace(first / name)
+    """Make the links of the workspace; what lies in their places is moved aside, whole, and kept.
+
+    An earlier version wrote folders there, and a copy of a workspace may hold folders for links.
+    """
+    current = workspace.generations / "current"
+    links = [workspace.folder / name for name in PUBLISHED]
+    real = [place for place in (current, *links) if place.exists() and not place.is_symlink()]
+    if real:
+        taken = len(list(workspace.generations.glob("before*")))
+        aside = workspace.generations / (f"before-{taken}" if taken else "before")
+        aside.mkdir()
+        for place in real:
+            place.replace(aside / place.name)
+        if not current.is_symlink():
+            _point(current, f"{aside.name}/current" if current in real else aside.name)
+    for link in links:
         if not link.is_symlink():
-            _point(link, f"generations/current/{name}")
+            _point(link, f"generations/current/{link.name}")
 
 
 def write_results(con: duckdb.DuckDBPyConnection, file: Path, settings: Settings) -> dict[str, int]:

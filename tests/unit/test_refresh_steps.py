@@ -27,6 +27,7 @@ def fail_after_writing(run: road.Refresh) -> dict[str, int]:
 def test_a_failed_step_is_named_and_the_last_good_tables_stay(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     space = Workspace(tmp_path)
     monkeypatch.setattr(road, "STEPS", {"first": write_answer})
+    monkeypatch.setattr(road, "PUBLISHING", {})
     road.refresh(space, Settings())
     monkeypatch.setattr(road, "STEPS", {"first": write_answer, "second": fail_after_writing})
     with pytest.raises(UserError, match="the ground is wet"):
