@@ -93,7 +93,10 @@ def customers(job: Any, settings: Settings) -> Exhibit:
         return say.absent("job-customers")
     listed = [
         ("Customers interrupted", style.number(job.customers_interrupted, 0)),
-        ("Out for more than 5 minutes", style.number(job.customers_sustained, 0)),
+        (
+            f"Out for more than {style.number(settings.restoration.sustained_min)} minutes",
+            style.number(job.customers_sustained, 0),
+        ),
         ("Customer-minutes", style.number(job.customer_minutes, 0)),
         ("Counted from", say("job-customers.from", code=job.minutes_from) if job.minutes_from else style.MISSING),
         ("If all had waited for the last", style.number(job.customer_minutes_naive, 0)),

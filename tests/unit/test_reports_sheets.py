@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
 import pytest
@@ -33,3 +34,16 @@ def marts(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Marts]:
 def test_an_id_that_is_not_there_is_refused_by_its_kind_and_name(marts: Marts, kind: str) -> None:
     with pytest.raises(UserError, match=f"there is no {kind} 'nowhere'"):
         SHEETS[kind].build(marts, SETTINGS, "nowhere")
+
+
+def test_a_job_names_the_minutes_from_which_its_customers_count_as_sustained() -> None:
+    job = SimpleNamespace(
+        customers_interrupted=40,
+        customers_sustained=31,
+        customer_minutes=900.0,
+        customer_minutes_naive=1200.0,
+        minutes_from=None,
+        is_major_event=False,
+    )
+    body = job_sheet.customers(job, SETTINGS.override("restoration", sustained_min=7.0)).body
+    assert "<dt>Out for more than 7 minutes</dt><dd>31</dd>" in body
