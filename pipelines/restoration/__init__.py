@@ -7,7 +7,7 @@ Methods: each module names its own sources.
     stages.py           lengths of all stages and clocks in all groupings
     sorted_groups.py    values sorted once by group
     bootstrap.py        limits of means for every group of jobs
-    periods.pyare the stages of one period longer than those of another?
+    periods.py          are the stages of one period longer than those of another?
     quantile_limits.py  limits of medians and 90th percentiles
     comparison.py       districts, crews and methods once their jobs are made alike
     closing_delay.py    how much of the latest weeks is on file, and what their mean will be

@@ -45,7 +45,7 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
         sections=(
             Section(say.text("job.what"), what),
             Section(say.text("job.reading"), reading),
-            Section(say.text("job.kept"), (counted(entered, job, failure), *doubts(marts, ident))),
+            Section(say.text("job.kept"), (counted(entered, job, failure, settings), *doubts(marts, entered))),
         ),
     )
 
@@ -126,7 +126,7 @@ def read(marts: Marts, ident: str) -> Exhibit:
     return facts("job-reading", say("job-reading.finding", row=row), listed)
 
 
-def counted(entered: dict[str, Any], job: Any, failure: Any) -> Exhibit:
+def counted(entered: dict[str, Any], job: Any, failure: Any, settings: Settings) -> Exhibit:
     """Whether the job counts as a failure, what of it was set aside, and where it came from."""
     why = "" if failure is None or failure.is_counted else failure.why_not
     listed = [
@@ -141,7 +141,7 @@ def counted(entered: dict[str, Any], job: Any, failure: Any) -> Exhibit:
         ("Revision", style.number(entered["revision"], 0)),
         ("Loaded from", say("job-counted.source", job=entered)),
     ]
-    if entered.get("notes"):
+    if settings.restoration.show_notes and entered["notes"]:
         listed.append(("Notes", str(entered["notes"])))
     return facts(
         "job-counted",
@@ -150,10 +150,12 @@ def counted(entered: dict[str, Any], job: Any, failure: Any) -> Exhibit:
     )
 
 
-def doubts(marts: Marts, ident: str) -> tuple[Exhibit, ...]:
-    """Duplicates, and corrections proposed or decided."""
+def doubts(marts: Marts, entered: dict[str, Any]) -> tuple[Exhibit, ...]:
+    """What validation found in the job's row, duplicates, and corrections proposed or decided."""
+    ident, row = entered["job_id"], {"table": ["jobs"], "row_number": [str(entered["row_number"])]}
+    found, _ = marts.select("marts.quarantine", row | {"file": [entered["source_file"]]})
     pairs = pd.concat(
         [marts.read_only("marts.job_clusters", column, [ident]) for column in ("job_id", "joined_with")]
     ).drop_duplicates(["job_id", "joined_with"], ignore_index=True)
     proposed = marts.read_only("marts.proposed_corrections", "job_id", [ident])
-    return listing("job-duplicates", pairs), listing("job-corrections", proposed)
+    return listing("job-findings", found), listing("job-duplicates", pairs), listing("job-corrections", proposed)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import os
 import random
+import shutil
 import signal
 import subprocess
 import sys
@@ -98,10 +99,9 @@ def test_folders_of_an_earlier_version_are_moved_aside_and_kept(tmp_path: Path) 
 
 
 def test_a_failure_while_publishing_keeps_what_is_published(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, copied_space: Path
+    demo_space: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    del tmp_path
-    space = Workspace(copied_space)
+    space = Workspace(Path(shutil.copytree(demo_space.folder, tmp_path / "space")))
     run = road.refresh(space, Settings().override("general", as_of=None))
     before = {path.name: path.read_bytes() for path in space.exports.iterdir()}
 
@@ -141,7 +141,8 @@ def test_results_hold_no_crew_and_no_notes_unless_asked_for(demo_space: Workspac
         assert (crews, notes) == (0, 0) and jobs > 0
         assert con.execute("select distinct crew from core.job_groups").fetchall() == [("unknown",)]
     shown = Settings().override("restoration", show_crews=True, show_notes=True)
-    with duckdb.connect(str(demo_space.warehouse), read_only=True) as con:
+    shutil.copy(demo_space.warehouse, tmp_path / "warehouse.duckdb")
+    with duckdb.connect(str(tmp_path / "warehouse.duckdb")) as con:
         publish.write_results(con, tmp_path / "results.duckdb", shown)
     with duckdb.connect(str(tmp_path / "results.duckdb"), read_only=True) as con:
         assert con.execute(told).fetchall()[0][0] > 0
