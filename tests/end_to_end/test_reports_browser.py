@@ -520,6 +520,7 @@ def test_names_marks_and_cells_lead_to_sheets(browser: Any, served: str, small: 
     page.locator("#loops-table a", has_text=first).press("Enter")
     page.wait_for_url(f"**/loop/{first}")
     page.goto(f"{served}/locating")
+    page.locator("#errors-chart").scroll_into_view_if_needed()  # drawn when it comes into view
     mark = page.locator("#errors-chart .scatterlayer .trace").first.locator(".point").first
     mark.scroll_into_view_if_needed()
     box = mark.bounding_box()
