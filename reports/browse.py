@@ -53,16 +53,15 @@ PAGES_KEPT = 64
 """Pages kept as they were rendered, of the newest generation."""
 
 HEADERS = {
-    "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self' 'unsafe-inline'; "
-    "img-src 'self' data: blob:; font-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
+    "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; "
+    "img-src 'self' data:; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
     "x-content-type-options": "nosniff",
     "referrer-policy": "no-referrer",
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "cache-control": "no-store",
 }
-"""Nothing from outside, nothing framed, nothing kept. Styles may stand in the page since the plotting library writes
-its own; scripts may not."""
+"""Nothing from outside, no script or style in the page itself, nothing framed, nothing kept."""
 
 
 class Shelf:

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from reports import page as shell
-from reports.choice import EVERYTHING, in_words
+from reports.choice import EVERYTHING, Choice, in_words
 from reports.links import KINDS, NOWHERE
 from reports.narrow import parts_left_open
 from reports.table import Table
@@ -19,7 +19,6 @@ from shared.dictionary import lineage
 from shared.errors import UserError, suggest_name
 
 if TYPE_CHECKING:
-    from reports.choice import Choice
     from reports.links import Links
     from reports.marts import Marts
     from reports.page import Exhibit, Frame, Page
@@ -91,10 +90,8 @@ def render(results: Results, page: str, choice: Choice = EVERYTHING, links: Link
         about["attention"] = (*about.get("attention", ()), *module.attention(marts))
         return shell.render_index(module.build(marts, settings), tuple(answers), frame, **about)
     made: Page = module.build(marts, settings)
-    if (
-        made.card is not None and choice.parts
-    ):  # the calculator is of every class and instrument, whatever the page is of
-        made = replace(made, card=module.card(results.whole))
+    if made.card is not None and choice.parts:  # the calculator knows every class, whatever the page is of
+        made = replace(made, card=module.setting.card(results.whole, results.marts(Choice(choice.districts))))
     if choice.against:
         made = with_comparison(made, results, choice)
     return shell.render(with_population(made, results, choice), frame)

@@ -52,18 +52,13 @@ def build(marts: Marts, settings: Settings) -> Page:
         title="Locating",
         question=QUESTION,
         summary=answer(marts, settings).sentences,
-        card=card(marts),
+        card=setting.card(marts, marts),
         sections=(
             Section("Settings", standing, say("intro.settings")),
             Section("Instruments", each, say("intro.instruments")),
             Section("Digs", told, say("intro.digs")),
         ),
     )
-
-
-def card(marts: Marts) -> dict[str, Any] | None:
-    """What the calculator of the page needs."""
-    return setting.card(marts)
 
 
 def answer(marts: Marts, settings: Settings) -> Answer:

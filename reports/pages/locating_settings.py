@@ -136,9 +136,21 @@ def season(marts: Marts) -> Exhibit:
     return say.exhibit("season", finding, rows, readings=rows["readings"].sum())
 
 
-def card(marts: Marts) -> dict[str, Any] | None:
-    """What the field card shows, and the facts its calculator needs; nothing where nothing is fitted."""
-    facts = card_facts(marts)
+LOOPS_ON_CARD = 1_000
+"""Loops that a card holds at most, for its weight on a phone; a card of one district has its own."""
+
+
+def card(marts: Marts, own: Marts) -> dict[str, Any] | None:
+    """What the field card shows, and the facts its calculator needs; nothing where nothing is fitted.
+
+    Parameters
+    ----------
+    marts
+        The tables of everything: the calculator knows every class and instrument.
+    own
+        The tables of the districts chosen, whose loops the card holds.
+    """
+    facts = card_facts(marts, own)
     if not facts["lines"]:
         return None
     texts = dictionary.caveats()
@@ -146,6 +158,7 @@ def card(marts: Marts) -> dict[str, Any] | None:
         "proposed": [_proposed_row(r) for r in marts.read("marts.velocity_by_class").itertuples()],
         "slack_words": say("card.slack" if facts["slack"] else "card.no_slack", slack=facts["slack"]),
         "cautions": (texts["no_permission_to_dig"], texts["setting_is_a_proposal"], texts["slope_and_offset_absorb"]),
+        "without_loops": "" if facts["loops"] else say("card.without_loops", most=LOOPS_ON_CARD),
         "facts": facts,
     }
 
@@ -165,7 +178,7 @@ def _proposed_row(row: Any) -> list[str]:
     ]
 
 
-def card_facts(marts: Marts) -> dict[str, Any]:
+def card_facts(marts: Marts, own: Marts) -> dict[str, Any]:
     """Lines, quantiles, back-test, settings and loops, as plain lists and numbers for the calculator."""
     lines = marts.read("fitted.locating_lines")
     quantiles = marts.read("fitted.window_quantiles")
@@ -212,7 +225,7 @@ def card_facts(marts: Marts) -> dict[str, Any]:
         "usual": next((classes.index(c) for c in usual if c in classes), 0),
         "slack": round(float(slack.iloc[0]) / 100, 5) if len(slack) and not style.is_missing(slack.iloc[0]) else 0.0,
         "seasons": class_seasons(marts, classes),
-        "loops": loop_chains(marts, classes),
+        "loops": loop_chains(own, classes),
     }
 
 
@@ -240,10 +253,11 @@ def class_seasons(marts: Marts, classes: list[str]) -> list[list[float] | None]:
 def loop_chains(marts: Marts, classes: list[str]) -> list[Any]:
     """Loops with cable in service, each as [loop, [first terminal, tail], [section, class, length, terminal, tail]...].
 
-    Names that begin with the loop's own are written without it, to keep the page small.
+    None where there are more than LOOPS_ON_CARD. Names that begin with the loop's own are written without it, to keep
+    the page small.
     """
     sections, terminals = marts.read("staging.sections"), marts.read("staging.terminals")
-    if sections.empty or not classes:
+    if sections.empty or not classes or sections["loop_id"].nunique() > LOOPS_ON_CARD:
         return []
     in_service = sections[sections["retired_on"].isna() & sections["cable_class"].isin(classes)]
     columns = ["loop_id", "section_id", "from_terminal_id", "to_terminal_id", "cable_class", "length_m"]

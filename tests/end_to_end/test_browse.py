@@ -66,7 +66,9 @@ def test_a_page_is_of_the_choice_in_its_address(demo_space: Workspace) -> None:
 
 def test_what_a_figure_cannot_follow_it_says(demo_space: Workspace) -> None:
     (page,) = ask(make_app(demo_space), "/replacement?from=2024&to=2024")
-    assert "Not narrowed by period: the forecast of a section rests on all its records up to the as-of day." in page.text
+    assert (
+        "Not narrowed by period: the forecast of a section rests on all its records up to the as-of day." in page.text
+    )
     (whole,) = ask(make_app(demo_space), "/replacement")
     assert "Not narrowed" not in whole.text
 
@@ -85,7 +87,7 @@ def test_a_search_leads_to_the_sheet_or_lists_what_it_found(demo_space: Workspac
         ("/loop/X-1", 404, "there is no loop &#39;X-1&#39;"),
         ("/pole/X-1", 404, "there is no sheet of a &#39;pole&#39;"),
         ("/rows/raw.jobs", 404, "there is no table &#39;raw.jobs&#39;"),
-        ("/static/../../warehouse.duckdb", 404, "there is no sheet of a &#39;..&#39;"),
+        ("/static/..%2f..%2fwarehouse.duckdb", 404, "there is no sheet of a &#39;static&#39;"),
         ("/restoration?district=nowhere", 400, "unknown district &#39;nowhere&#39;"),
         ("/rows/jobs?colour=red", 400, "unknown choice &#39;colour&#39;"),
         ("/rows/jobs?from_row=0", 400, "&#39;0&#39; is no number of a row"),
@@ -131,7 +133,9 @@ def test_a_newer_generation_is_served_at_once_and_a_failed_refresh_is_told(
         with duckdb.connect(str(folder / "results.duckdb")) as con:
             con.execute("update settings.current set general_as_of = '2001-02-03'")
     assert "As of <strong>3 February 2001</strong>" in ask(app, "/methods")[0].text
-    publish.note_attempt(space, started="2026-01-02 03:04:05 UTC", outcome="failed", failed_step="ranking", message="<b>")
+    publish.note_attempt(
+        space, started="2026-01-02 03:04:05 UTC", outcome="failed", failed_step="ranking", message="<b>"
+    )
     told = ask(app, "/")[0].text
     assert "The refresh of 2026-01-02 03:04:05 UTC failed at ranking: &lt;b&gt;." in told
 

@@ -13,7 +13,6 @@ from pathlib import Path
 from urllib.parse import quote
 
 import httpx
-import httpx
 import numpy as np
 
 from reports.browse import make_app
@@ -31,7 +30,21 @@ HOSTILE = (
 
 PAGES = ("", "restoration", "replacement", "locating", "data_quality", "index", "methods", "settings", "find", "rules")
 KINDS = ("loop", "section", "job", "instrument")
-KEYS = ("district", "from", "to", "against", "class", "instrument", "crew", "units", "paper", "by", "from_row", "q", "x")
+KEYS = (
+    "district",
+    "from",
+    "to",
+    "against",
+    "class",
+    "instrument",
+    "crew",
+    "units",
+    "paper",
+    "by",
+    "from_row",
+    "q",
+    "x",
+)
 VALUES = ("OB", "2025-01", "2025-06", "previous", "last_year", "R-01", "imperial", "A4", "-report_to_restore_min", "1")
 
 
@@ -70,7 +83,8 @@ def draw_address(rng: np.random.Generator, idents: list[tuple[str, str]]) -> str
         kind, ident = idents[int(rng.integers(len(idents)))]
         path = f"/{kind if rng.random() < 0.9 else word(KINDS)}/{word((ident,))}"
     else:
-        path = f"/{rng.choice(['rows', 'static', 'rows/jobs', 'rows/loops', ''])}/{word(('jobs', 'loops', 'loopwear.js', 'x'))}"
+        folder = rng.choice(["rows", "static", "rows/jobs", "rows/loops", ""])
+        path = f"/{folder}/{word(('jobs', 'loops', 'loopwear.js', 'x'))}"
     pairs = [f"{word(KEYS)}={word(VALUES)}" for _ in range(int(rng.integers(0, 4)))]
     address = path + ("?" + "&".join(pairs) if pairs else "")
     if rng.random() < 0.2:
@@ -99,7 +113,7 @@ async def ask(workspace: Path, addresses: int, seed: int) -> Counter[int]:
             found[answer.status_code] += 1
             assert answer.status_code in (200, 303, 400, 404, 405), (address, answer.status_code)
             assert "Traceback" not in answer.text and outside not in answer.text, address
-            assert "content-security-policy" in answer.headers or answer.status_code == 400 and host != "127.0.0.1"
+            assert "content-security-policy" in answer.headers or (answer.status_code == 400 and host != "127.0.0.1")
             if method != "GET":
                 assert answer.status_code in (400, 405)
             if answer.headers.get("content-type", "").startswith("text/html"):
@@ -116,7 +130,10 @@ def main() -> None:
     asked.add_argument("--seed", type=int, default=1)
     given = asked.parse_args()
     found = run(given.workspace, given.addresses, given.seed)
-    print(f"{sum(found.values()):,} addresses:", ", ".join(f"{n} answered {status}" for status, n in sorted(found.items())))
+    print(
+        f"{sum(found.values()):,} addresses:",
+        ", ".join(f"{n} answered {status}" for status, n in sorted(found.items())),
+    )
 
 
 if __name__ == "__main__":

@@ -65,7 +65,9 @@ class Exports:
             kept &= rows["cable_class"].isin(choice.classes)
         if choice.instruments:
             jobs = set(instruments.loc[instruments["instrument_id"].isin(choice.instruments), "job_id"])
-            kept &= rows["instrument_id"].isin(choice.instruments) if "instrument_id" in rows else rows["job_id"].isin(jobs)
+            kept &= (
+                rows["instrument_id"].isin(choice.instruments) if "instrument_id" in rows else rows["job_id"].isin(jobs)
+            )
         return rows[kept]
 
 
@@ -84,7 +86,9 @@ def draw_choice(results: Results, rng: np.random.Generator) -> Choice:
         first = known.first + dt.timedelta(days=int(rng.integers(0, span)))
         last = None if rng.random() < 0.2 else first + dt.timedelta(days=int(rng.choice([6, 30, 181, 365, 1500])))
     against = str(rng.choice(["", "previous", "last_year"])) if first else ""
-    return Choice(some(known.districts, 0.5), first, last, against, some(known.classes, 0.3), some(known.instruments, 0.3))
+    return Choice(
+        some(known.districts, 0.5), first, last, against, some(known.classes, 0.3), some(known.instruments, 0.3)
+    )
 
 
 def check_restoration(results: Results, exports: Exports, choice: Choice, readings: pd.DataFrame) -> None:
@@ -197,7 +201,9 @@ def check_sheet(results: Results, exports: Exports, kind: str, ident: str) -> No
         for stage in exports.jobs[exports.jobs["job_id"] == ident].to_dict("records"):
             for row in tables["job-stages"].to_dict("records"):
                 same("stage of a job", row["minutes_of_job"], stage[f"{row['stage']}_min"])
-                mean = exports.jobs.loc[exports.jobs["district_id"] == stage["district_id"], f"{row['stage']}_min"].mean()
+                mean = exports.jobs.loc[
+                    exports.jobs["district_id"] == stage["district_id"], f"{row['stage']}_min"
+                ].mean()
                 same("mean of its district", row["mean_of_district"], mean)
     elif kind == "instrument":
         own = exports.errors[exports.errors["instrument_id"] == ident]

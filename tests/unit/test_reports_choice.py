@@ -6,16 +6,7 @@ import datetime as dt
 
 import pytest
 
-from reports.choice import (
-    EVERYTHING,
-    Choice,
-    Known,
-    compared_with,
-    in_words,
-    period_words,
-    read_choice,
-    to_query,
-)
+from reports.choice import EVERYTHING, Choice, Known, compared_with, in_words, period_words, read_choice, to_query
 from shared.errors import UserError
 
 KNOWN = Known(
@@ -31,7 +22,9 @@ KNOWN = Known(
         ("from=2024-02-10&to=2024-03-09", "2024-02-10", "2024-03-09"),
     ],
 )
-def test_a_year_a_month_and_a_day_are_read_from_their_first_to_their_last_day(query: str, first: str, last: str) -> None:
+def test_a_year_a_month_and_a_day_are_read_from_their_first_to_their_last_day(
+    query: str, first: str, last: str
+) -> None:
     choice = read_choice(query, KNOWN)
     assert (str(choice.first), str(choice.last)) == (first, last)
     assert to_query(choice) == f"from={first}&to={last}"
