@@ -136,7 +136,7 @@ def test_the_card_writes_loops_short_and_leaves_out_broken_chains(make_warehouse
     assert loop_chains(marts, ["XLPE/bare/buried"]) == [
         ["L1", ["~-T0", 2.0], ["~-S1", 0, 80.0, "~-T1", 0.0], ["~-S2", 0, 60.0, "X9", 1.0]]
     ]
-    made = card(marts)
+    made = card(marts, marts)
     assert made is not None
     assert made["facts"]["lines"] == [["", 0, 0.1, 1.02, 0.01, 0.0, 1e-06, 0.1, 0.0007]]
     assert len(made["cautions"]) == 3

@@ -1,0 +1,45 @@
+"""A page is a function of results and a choice: the same bytes, the population above every figure, no unknown page."""
+
+from __future__ import annotations
+
+import datetime as dt
+from pathlib import Path
+
+import pytest
+
+from reports.choice import Choice
+from reports.links import Links
+from reports.render import render, render_sheet
+from reports.results import Results
+from shared.errors import UserError
+from shared.settings import Settings
+from shared.store import Workspace
+from tests.report_marts import publish_small
+
+SETTINGS = Settings().override("general", as_of=dt.date(2025, 12, 31))
+
+
+@pytest.fixture(scope="module")
+def results(tmp_path_factory: pytest.TempPathFactory) -> Results:
+    return Results(publish_small(tmp_path_factory.mktemp("render"), SETTINGS))
+
+
+def test_the_same_choice_gives_the_same_bytes(results: Results, tmp_path: Path) -> None:
+    with Results(publish_small(tmp_path, SETTINGS)) as again:
+        for page in ("index", "replacement", "restoration", "locating", "data_quality", "settings"):
+            assert render(results, page) == render(again, page)
+
+
+def test_a_figure_says_its_population_where_something_is_chosen(demo_space: Workspace) -> None:
+    links = Links(is_served=True, query="district=OB")
+    with Results(demo_space.results) as results:
+        page = render(results, "replacement", Choice(districts=("OB",)), links)
+        assert page.count('<p class="population">District OB, reported') > 3
+        assert '<p class="population">All districts' in render(results, "replacement")
+
+
+def test_an_unknown_page_or_sheet_names_the_known_ones(results: Results) -> None:
+    with pytest.raises(UserError, match="there is no page 'restore'"):
+        render(results, "restore")
+    with pytest.raises(UserError, match="there is no sheet of a 'pole'"):
+        render_sheet(results, "pole", "1")
