@@ -41,7 +41,7 @@ def write_reports(results: Results, folder: Path, before: Path) -> list[Path]:
     -----
     Same results, same bytes.
 
-    Checked by: tests/unit/test_reports_standing.py, tests/end_to_end/test_reports_browser.py
+    Checked by: tests/unit/test_reports_standing.py
     """
     now = changes.key_figures(results.whole, results.settings)
     last, kept = changes.remember(before, now)

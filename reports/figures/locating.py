@@ -24,7 +24,7 @@ def chart_velocities(classes: pd.DataFrame) -> go.Figure:
     Notes
     -----
     Checked by: tests/unit/test_locating_page.py (through locating.build),
-    tests/end_to_end/test_reports_browser.py (through write_reports)
+    tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(style.row_height(len(classes), each=40, around=96))
     names = classes["cable_class"].tolist()
@@ -81,7 +81,7 @@ def chart_instruments(bias: pd.DataFrame, *, tolerance_m: float, tolerance_pct: 
     Notes
     -----
     Checked by: tests/unit/test_locating_page.py (through locating.build),
-    tests/end_to_end/test_reports_browser.py (through write_reports)
+    tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(style.row_height(len(bias), each=34, around=96))
     names = bias["instrument_id"].tolist()
@@ -164,7 +164,7 @@ def chart_errors(errors: pd.DataFrame) -> go.Figure:
     how many lie where, and the farthest by themselves.
 
     Checked by: tests/unit/test_locating_page.py (through locating.build),
-    tests/end_to_end/test_reports_browser.py (through write_reports)
+    tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(430)
     reach = reach_of(errors)
@@ -281,7 +281,7 @@ def chart_spread(spread: pd.DataFrame) -> go.Figure:
     Notes
     -----
     Checked by: tests/unit/test_locating_page.py (through locating.build),
-    tests/end_to_end/test_reports_browser.py (through write_reports)
+    tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(style.row_height(len(spread), each=38, around=96))
     names = spread["instrument_id"].tolist()

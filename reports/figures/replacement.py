@@ -26,7 +26,7 @@ def chart_loops(ranking: pd.DataFrame, horizon_years: float, name: str = "loop_i
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(style.row_height(len(ranking), each=21, around=100))
     names = [f"{rank}  {loop}" for rank, loop in zip(ranking["rank"], ranking[name], strict=True)]

@@ -36,7 +36,7 @@ def chart_capture(pooled: pd.DataFrame, by: str = "length") -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(430)
     rules = [rule for rule in RULE_NAMES if (pooled["rule"] == rule).any()]
@@ -67,7 +67,7 @@ def chart_calibration(deciles: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(400)
     top = float(max(deciles["expected"].max(), deciles["observed_hi"].max(), 1.0))
@@ -128,7 +128,7 @@ def chart_past_forecasts(whole: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(style.row_height(len(whole), each=34))
     names = [f"{origin:%Y-%m-%d}" for origin in whole["origin"]]
@@ -168,7 +168,7 @@ def chart_before_after(sets: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(style.row_height(len(sets), each=24, around=130))
     names = [
@@ -213,7 +213,7 @@ def chart_churn(moves: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(style.row_height(len(moves), each=21, around=100))
     names = moves["loop_id"].tolist()
@@ -256,7 +256,7 @@ def chart_sensitivity(variants: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(style.row_height(len(variants), each=42, around=90))
     names = [SHORT_READINGS.get(variant, variant) for variant in variants["variant"]]

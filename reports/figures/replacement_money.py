@@ -51,7 +51,7 @@ def chart_benefit(sections: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     rows = sections.dropna(subset=["benefit_cost_ratio"]).sort_values(
         ["benefit_cost_ratio", "section_id"], ascending=[False, True]
@@ -97,7 +97,7 @@ def chart_programme(programme: pd.DataFrame, currency: str) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     spent = (programme["cost"] + programme["mobilising_cost"].fillna(0.0)).cumsum()
     cost = np.concatenate([[0.0], spent.to_numpy()]) / 1e6

@@ -27,7 +27,7 @@ def chart_age_rates(rates: pd.DataFrame, classes: list[str]) -> go.Figure:
     -----
     A band without a failure has no place on a log scale: its upper limit is drawn as a mark pointing down.
 
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(460)
     for place, name in enumerate(classes):
@@ -86,7 +86,7 @@ def chart_shapes(classes: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(style.row_height(len(classes), each=34, around=90))
     chart.add_scatter(
@@ -131,7 +131,7 @@ def chart_mean_cumulative(curves: pd.DataFrame, classes: list[str], points: int 
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(420)
     for place, name in enumerate(classes):

@@ -25,7 +25,7 @@ def chart_vintages(curves: pd.DataFrame, points: int = 60) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(380)
     for place, (name, rows) in enumerate(curves.groupby("vintage", sort=True)):
@@ -55,7 +55,7 @@ def chart_attributes(effects: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(style.row_height(len(effects), each=34, around=90))
     ratio = effects["hazard_ratio"]
@@ -104,7 +104,7 @@ def chart_splices(bands: pd.DataFrame) -> go.Figure:
     -----
     A band without a failure has no place on a log scale: it is in the table.
 
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(340)
     for place, (kind, name) in enumerate((("splice", "splices"), ("cable", "cable"))):

@@ -22,7 +22,7 @@ def chart_rules(counts: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     rules = list(dict.fromkeys(counts["rule"]))
     chart = style.new_chart(style.row_height(len(rules), each=24, around=96))
@@ -52,7 +52,7 @@ def chart_files(files: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(style.row_height(len(files), each=26, around=96))
     names = files["file"].tolist()
@@ -81,7 +81,7 @@ def chart_gaps(gaps: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(style.row_height(len(gaps), each=24, around=80))
     chart.add_bar(
@@ -109,7 +109,7 @@ def chart_completeness(by_month: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(style.row_height(len(by_month.columns), each=19, around=110))
     given = by_month.rename_axis("month").reset_index().melt("month", var_name="field", value_name="share").dropna()
@@ -140,7 +140,7 @@ def chart_orphans(counts: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(320)
     chart.add_scatter(
@@ -165,7 +165,7 @@ def chart_heaping(rows: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     names = [f"{r.column}, {str(r.heap).replace('_', ' ')}<br>{r.file}" for r in rows.itertuples()]
     chart = style.new_chart(style.row_height(len(rows), each=36, around=96))
@@ -202,7 +202,7 @@ def chart_trend(rows: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(300)
     for place, (column, name) in enumerate((("out_pct", "kept out"), ("warned_pct", "kept and flagged"))):
@@ -229,7 +229,7 @@ def chart_effects(names: list[str], changes: dict[str, list[float]]) -> go.Figur
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_reports_browser.py (through write_reports)
+    Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     bare = [name.partition(" [")[0] for name in names]
     wrapped = [name.replace(" to ", " to<br>", 1).replace(" of ", " of<br>", 1) for name in bare]

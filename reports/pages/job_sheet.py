@@ -28,7 +28,7 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_sheets.py
+    Checked by: tests/end_to_end/test_sheets.py (through render_sheet)
     """
     entered = find_row(marts, "staging.jobs", "job_id", ident)
     job, failure = (one(marts, f"core.{table}", "job_id", ident) for table in ("job_stages", "failures"))

@@ -30,7 +30,7 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_sheets.py
+    Checked by: tests/end_to_end/test_sheets.py (through render_sheet)
     """
     loop = find_row(marts, "staging.loops", "loop_id", ident)
     rank, strip = (

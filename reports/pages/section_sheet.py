@@ -24,7 +24,7 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
 
     Notes
     -----
-    Checked by: tests/end_to_end/test_sheets.py
+    Checked by: tests/end_to_end/test_sheets.py (through render_sheet)
     """
     section = find_row(marts, "core.section_exposure", "section_id", ident)
     rank, work = (one(marts, f"marts.{table}", "section_id", ident) for table in ("section_ranking", "programme"))

@@ -12,6 +12,7 @@ from pipelines.restoration.trend import compare_last_years
 from reports import page as shell
 from reports.figures import restoration as figures
 from reports.figures import restoration_compare, restoration_minutes
+from reports.figures.restoration import chart_periods
 from reports.marts import Judged
 from reports.pages import restoration
 from reports.pages import restoration_changes as changes
@@ -310,3 +311,10 @@ def test_the_last_year_is_judged_against_the_one_before() -> None:
     assert year_words(fallen).endswith("a difference of −51 to −49, a fall beyond chance.")
     assert year_words(fallen[12:] + fallen[:12]).endswith("a difference of 49 to 51, a rise beyond chance.")
     assert year_words(steady[:15]) == ""
+
+
+def test_bars_of_this_period_lead_to_the_jobs_they_count() -> None:
+    rows = pd.DataFrame({"stage": ["arrive_to_locate"], "mean_min": [40.0], "mean_before_min": [60.0]})
+    before, now = chart_periods(rows, "2024").data
+    assert (before.name, list(before.x), list(now.x)) == ("2024", [60.0], [40.0])
+    assert now.meta == {"to": ["jobs?by=-arrive_to_locate_min"]} and before.meta == {"to": [None]}
