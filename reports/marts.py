@@ -10,7 +10,7 @@ from shared import dictionary
 from shared.store import has_table, read_model
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     import duckdb
 
@@ -45,6 +45,7 @@ class Marts:
         name: str,
         where: Mapping[str, list[str]] | None = None,
         *,
+        has: Sequence[str] = (),
         by: str = "",
         rows: int = 1_000,
         first: int = 0,
@@ -55,6 +56,8 @@ class Marts:
         ----------
         where
             Column to the values it may hold, written as texts.
+        has
+            Columns that must hold a value.
         by
             Column to order by before the key; with a hyphen before it, the largest first.
         rows, first
@@ -64,7 +67,8 @@ class Marts:
         table = dictionary.tables()[name]
         if not has_table(self._con, name):
             return pd.DataFrame(columns=list(table.columns)), 0
-        kept = " and ".join(f'list_contains(?, "{column}"::varchar)' for column in where or {}) or "true"
+        given = [f'list_contains(?, "{column}"::varchar)' for column in where or {}]
+        kept = " and ".join([*given, *(f'"{column}" is not null' for column in has)]) or "true"
         values = list((where or {}).values())
         order = [f'"{by.removeprefix("-")}" {"desc" if by.startswith("-") else "asc"} nulls last'] if by else []
         listed, order = ", ".join(f'"{c}"' for c in table.columns), [*order, *(f'"{c}"' for c in table.key)]

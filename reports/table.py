@@ -8,11 +8,13 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
+from urllib.parse import quote
 
 import numpy as np
 import pandas as pd
 from markupsafe import Markup, escape
 
+from pipelines.restoration.stages import STAGES
 from reports import style
 from reports.links import NOWHERE, SHEET_COLUMNS, Links
 from shared import dictionary
@@ -147,7 +149,8 @@ def plain_rows(table: Table, links: Links = NOWHERE) -> list[list[Cell]]:
     for column, name in enumerate(table.columns, start=1):
         values = table.frame[name].head(SHOWN_ROWS).tolist()
         is_raw = name in table.sums or style.unit_of(name) in style.LENGTH_UNITS
-        sheet, tokens, worded = SHEET_COLUMNS.get(name), table.to.get(name), table.wordings.get(name, {})
+        sheet, worded = SHEET_COLUMNS.get(name), table.wordings.get(name, {})
+        tokens = table.to.get(name) or rows_behind(table.frame, name)
         cells = []
         for place, value in enumerate(values):
             is_number, is_there = column in numbers, not style.is_missing(value)
@@ -158,6 +161,27 @@ def plain_rows(table: Table, links: Links = NOWHERE) -> list[list[Cell]]:
             cells.append(Cell(worded.get(str(value)) or style.cell(value, name), is_number, raw, to))
         columns.append(cells)
     return [list(row) for row in zip(*columns, strict=True)]
+
+
+GROUP_COLUMNS = {
+    "district": "district_id", "method": "method", "cable_class": "cable_class", "year": "reported_year",
+    "configuration": "configuration", "loop_size": "loop_size",
+}  # fmt: skip
+"""Groupings of jobs, and the column of closed_jobs that holds the name of a job's group."""
+
+
+def rows_behind(frame: pd.DataFrame, column: str) -> list[str | None] | None:
+    """What a count leads to, row by row: the jobs of a group, by its stage where it has one; None: nothing."""
+    if column != "jobs" or "grouped_by" not in frame:
+        return None
+    found: list[str | None] = []
+    stages = frame["stage"] if "stage" in frame else [None] * len(frame)
+    for grouping, name, stage in zip(frame["grouped_by"], frame["group_name"], stages, strict=True):
+        group = GROUP_COLUMNS.get(grouping)
+        said = [f"{group}={quote(str(name))}"] if group else []
+        said += [f"has={stage}_min", f"by=-{stage}_min"] if stage in STAGES else []
+        found.append("jobs" + ("?" + "&".join(said) if said else "") if group or grouping == "all" else None)
+    return found
 
 
 def rows_html(table: Table, links: Links = NOWHERE) -> Markup:

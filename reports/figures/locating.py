@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
+from urllib.parse import quote
 
 import pandas as pd
 
@@ -302,6 +303,7 @@ def chart_spread(spread: pd.DataFrame) -> go.Figure:
                 "color": style.INKS[ink],
             },
             customdata=names,
+            meta={"to": [f"readings?instrument_id={quote(name)}" for name in names]},
             hovertemplate="%{customdata}<br>median %{x:.1f} [m]<extra>" + name + "</extra>",
         )
     chart.add_shape(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
+from urllib.parse import quote
 
 import pandas as pd
 
@@ -10,6 +11,12 @@ from reports import style
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
+
+
+def rows_of_group(grouping: str, name: str) -> str | None:
+    """What a group of jobs leads to; crews are published nowhere, so they lead to nothing."""
+    column = {"district": "district_id", "method": "method"}.get(grouping)
+    return f"jobs?{column}={quote(name)}" if column else None
 
 
 def chart_trend(trend: pd.DataFrame, title: str) -> go.Figure:
@@ -50,6 +57,7 @@ def chart_trend(trend: pd.DataFrame, title: str) -> go.Figure:
         name="month",
         line={"color": style.INKS["first"], "width": 1.2},
         marker={"size": 5},
+        meta={"to": [f"jobs?reported_month={month}" for month in months]},
         customdata=trend["jobs"].tolist(),
         connectgaps=True,
         hovertemplate="%{x|%B %Y}<br>mean %{y:.0f} min, %{customdata} jobs<extra></extra>",
@@ -166,6 +174,7 @@ def chart_funnel(comparison: pd.DataFrame) -> go.Figure:
             textposition=["middle left" if n > 0.6 * max(jobs) else "middle right" for n in own["jobs"]],
             hovertext=names,
             marker={"symbol": mark, "size": 10, "color": style.INKS[ink]},
+            meta={"to": [rows_of_group(*group) for group in own[["grouped_by", "group_name"]].itertuples(index=False)]},
             error_y=style.bars_between(difference, 100 * (own["ratio_lo"] - 1), 100 * (own["ratio_hi"] - 1)),
             customdata=(100 * (own["ratio_seen"] - 1)).tolist(),
             hovertemplate="%{hovertext}: %{y:+.0f} % once adjusted, %{customdata:+.0f} % as seen<extra></extra>",
@@ -201,6 +210,7 @@ def chart_years(indices: pd.DataFrame) -> go.Figure:
                 yaxis=f"y{axis}",
                 line={"color": style.ink_of(int(without)), "width": 1.4, "dash": style.dash_of(int(without))},
                 marker={"symbol": style.mark_of(int(without)), "size": 6},
+                meta={"to": [f"jobs?reported_year={year}&by=-customer_minutes" for year in rows["year"]]},
                 hovertemplate="%{x}: %{y:.3g}, " + name + "<extra>" + title.split()[0] + "</extra>",
             )
         top = 1 - place * 0.35

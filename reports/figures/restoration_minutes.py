@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
+from urllib.parse import quote
 
 import pandas as pd
 
@@ -59,6 +60,7 @@ def chart_waterfall(waterfall: pd.DataFrame, names: dict[str, str]) -> go.Figure
             orientation="h",
             name=PART_NAMES[part],
             width=0.62,
+            meta={"to": [f"jobs?loop_size={quote(size)}&by=-customer_minutes" for size in names]},
             marker={
                 "color": style.INKS[ink],
                 "line": {"color": style.INKS["paper"], "width": 1},

@@ -24,8 +24,8 @@ say = Words("choice")
 NAMED = {"jobs": "closed_jobs", "readings": "locating_errors", "sections": "section_ranking", "loops": "loop_ranking"}
 """Short names of tables in addresses; every exported table goes by its own name too."""
 
-PAGING = ("by", "from_row")
-"""Keys of an address that say the order and the first row."""
+PAGING = ("by", "has", "from_row")
+"""Keys of an address that say the order, columns that must hold a value, and the first row."""
 
 ROWS = 1_000
 """Rows shown at once."""
@@ -69,13 +69,16 @@ def build(marts: Marts, name: str, query: str, links: Links) -> Page:
         if key not in table.columns:
             raise UserError(f"{table.stem} has no column '{key}'", "the address", suggest_name(key, table.columns))
         where.setdefault(key, []).append(value)
-    asked = dict(pairs)
+    asked, has = dict(pairs), [value for key, value in pairs if key == "has"]
     by, start = asked.get("by", ""), asked.get("from_row", "1")
-    if by and by.removeprefix("-") not in table.columns:
-        raise UserError(f"{table.stem} has no column '{by}'", "by", suggest_name(by, table.columns))
+    for column in filter(None, (by.removeprefix("-"), *has)):
+        if column not in table.columns:
+            raise UserError(
+                f"{table.stem} has no column '{column}'", "the address", suggest_name(column, table.columns)
+            )
     if not (start.isascii() and start.isdigit() and 1 <= int(start) <= 10**9):
         raise UserError(f"'{start}' is no number of a row", "from_row", "give a whole number from 1 on")
-    rows, total = marts.select(table.name, where, by=by, rows=ROWS, first=int(start) - 1)
+    rows, total = marts.select(table.name, where, has=has, by=by, rows=ROWS, first=int(start) - 1)
     met = "; ".join(f"{style.label_of(key).lower()} {', '.join(values)}" for key, values in where.items())
     exhibit = Exhibit(
         key="rows",
