@@ -142,6 +142,8 @@ class Frame:
     choice: Choice = EVERYTHING
     known: Known | None = None
     population: str = ""
+    run: str = ""
+    """The hash of the run whose results the page shows."""
     ids: Mapping[str, str] = field(default_factory=dict)
     """Kind of each id that sentences lead to its sheet."""
 

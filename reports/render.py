@@ -173,6 +173,7 @@ def frame_of(results: Results, choice: Choice, links: Links) -> Frame:
         choice=choice,
         known=results.known,
         population=in_words(choice, results.known),
+        run=results.run,
         ids=results.ids,
     )
 

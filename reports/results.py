@@ -64,6 +64,11 @@ class Results:
         return read_settings(self.con)
 
     @cached_property
+    def run(self) -> str:
+        """The hash of the run: of its inputs, settings, as-of day and version."""
+        return str(self.con.execute("select run from about").fetchall()[0][0])
+
+    @cached_property
     def whole(self) -> Marts:
         """The tables of everything."""
         return Marts(self.con)

@@ -17,7 +17,7 @@ from pipelines import publish
 from reports.browse import COOKIE, HEADERS, make_app
 from reports.results import Results
 from shared.store import Workspace
-from tests.simulated import addresses_study
+from tests.simulated import addresses_study, readers_study
 
 pytestmark = pytest.mark.filterwarnings("ignore:.*httpx.*")
 
@@ -143,3 +143,10 @@ def test_a_newer_generation_is_served_at_once_and_a_failed_refresh_is_told(
 def test_mutated_addresses_get_clear_answers(demo_space: Workspace) -> None:
     found = addresses_study.run(demo_space.folder, 150, seed=5)
     assert found[200] > 10 and found[404] > 10
+
+
+def test_readers_go_on_through_a_refresh_and_a_kill(demo_space: Workspace, tmp_path: Path) -> None:
+    copied = Path(shutil.copytree(demo_space.folder, tmp_path / "space", symlinks=True))
+    met = readers_study.run(copied, readers=3, refreshes=1, kills=1, seed=2)
+    assert met["number of faults"] == 0, met["faults"]
+    assert isinstance(met["pages"], int) and met["pages"] > 20

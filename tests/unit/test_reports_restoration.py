@@ -317,4 +317,6 @@ def test_bars_of_this_period_lead_to_the_jobs_they_count() -> None:
     rows = pd.DataFrame({"stage": ["arrive_to_locate"], "mean_min": [40.0], "mean_before_min": [60.0]})
     before, now = chart_periods(rows, "2024").data
     assert (before.name, list(before.x), list(now.x)) == ("2024", [60.0], [40.0])
-    assert now.meta == {"to": ["jobs?by=-arrive_to_locate_min"]} and before.meta == {"to": [None]}
+    assert now.meta == {"to": ["jobs?has=arrive_to_locate_min&by=-arrive_to_locate_min"]} and before.meta == {
+        "to": [None]
+    }
