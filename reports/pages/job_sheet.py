@@ -10,7 +10,7 @@ from pipelines.restoration.stages import STAGES
 from reports import style
 from reports.figures.restoration import STAGE_NAMES, chart_timeline
 from reports.page import Page, Section
-from reports.pages.sheet import COUNT_WORDS, facts, find_row, listing, one, say
+from reports.pages.sheet import COUNT_WORDS, facts, find_row, lead, listing, one, say
 
 if TYPE_CHECKING:
     from reports.marts import Marts
@@ -113,15 +113,15 @@ def read(marts: Marts, ident: str) -> Exhibit:
     if row is None:
         return listing("job-readings", marts.read_only("core.locating_readings", "job_id", [ident]))
     listed = (
-        ("Instrument", row.instrument_id or style.MISSING),
+        ("Instrument", lead("instrument", row.instrument_id)),
         ("Velocity setting", f"{style.number(row.velocity_setting_pct, 1)} % of c"),
         ("Displayed", style.quantity(row.estimated_distance_m, "m", 1)),
         ("Corrected by today's fit", style.quantity(row.corrected_distance_m, "m", 1)),
         ("Dug", style.quantity(row.dug_distance_m, "m", 1)),
         ("Error, displayed less dug", style.quantity(row.error_m, "m", 1)),
         ("Error after correction", style.quantity(row.corrected_error_m, "m", 1)),
-        ("Section named", row.called_section_id or style.MISSING),
-        ("Section dug", row.section_id or style.MISSING),
+        ("Section named", lead("section", row.called_section_id)),
+        ("Section dug", lead("section", row.section_id)),
     )
     return facts("job-reading", say("job-reading.finding", row=row), listed)
 
@@ -131,6 +131,8 @@ def counted(entered: dict[str, Any], job: Any, failure: Any, settings: Settings)
     why = "" if failure is None or failure.is_counted else failure.why_not
     listed = [
         ("Counts as a failure of the cable", COUNT_WORDS.get(why, why) if failure is not None else style.MISSING),
+        ("Loop", lead("loop", entered["loop_id"])),
+        ("Section", lead("section", entered["section_id"])),
         ("Cause", entered["cause"] or style.MISSING),
         ("Failed component", entered["failed_component"] or style.MISSING),
         (

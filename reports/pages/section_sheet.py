@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from reports import style
 from reports.page import Page, Section
-from reports.pages.sheet import facts, failure_words, find_row, listing, one, say, with_limits
+from reports.pages.sheet import facts, failure_words, find_row, lead, listing, one, say, with_limits
 
 if TYPE_CHECKING:
     from reports.marts import Marts
@@ -56,7 +56,8 @@ def register(marts: Marts, section: dict[str, Any], ident: str) -> Exhibit:
     terminals = marts.read_only("staging.terminals", "terminal_id", ends).set_index("terminal_id")["tail_m"]
     tails = [say("register.tail", terminal=end, tail=terminals.get(end)) for end in ends]
     listed = (
-        ("Loop", f"{section['loop_id']}, district {section['district_id']}, position {section['position']}"),
+        ("Loop", lead("loop", section["loop_id"], f", district {section['district_id']}")),
+        ("Position on the loop", style.number(section["position"], 0)),
         ("Cable class", section["cable_class"]),
         ("Length", style.quantity(section["length_m"], "m", 1)),
         ("From, with its tail", tails[0]),

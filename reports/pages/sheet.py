@@ -50,10 +50,20 @@ def one(marts: Marts, table: str, column: str, ident: str) -> Any:
 def facts(key: str, finding: str, listed: Iterable[tuple[str, object]], **values: Any) -> Exhibit:
     """An exhibit of facts by their names; what is not known is said so."""
     lines = Markup("").join(
-        Markup("<div><dt>{}</dt><dd>{}</dd></div>").format(name, written(told(value))) for name, value in listed
+        Markup("<div><dt>{}</dt><dd>{}</dd></div>").format(
+            name, value if isinstance(value, Markup) else written(told(value))
+        )
+        for name, value in listed
     )
     body = Markup('<dl class="facts-of-loop">{}</dl>').format(lines)
     return say.exhibit(key, finding, body=body, **values)
+
+
+def lead(kind: str, ident: object, after: str = "") -> Markup | str:
+    """An id that leads to its sheet, and what is said after it; missing where there is none."""
+    if style.is_missing(ident) or not ident:
+        return style.MISSING
+    return Markup('<a href="{}:{}">{}</a>{}').format(kind, ident, ident, after)
 
 
 def told(value: object) -> str:

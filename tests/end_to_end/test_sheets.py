@@ -54,7 +54,7 @@ def test_a_section_says_what_the_register_says(results: Results) -> None:
     section = results.whole.read("core.section_exposure").iloc[0]
     text = text_of(render_sheet(results, "section", section["section_id"], SERVED))
     assert section["cable_class"] in text and f"{section['length_m']:.1f}\u00a0m" in text.replace(" m", "\u00a0m")
-    assert f"{section['loop_id']} , district {section['district_id']}, position {section['position']}" in text
+    assert f"{section['loop_id']} , district {section['district_id']}" in text
 
 
 def test_an_instrument_lists_every_dig_and_its_drift(results: Results) -> None:

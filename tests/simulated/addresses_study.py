@@ -63,7 +63,7 @@ class Inert(HTMLParser):
             assert not (name in ("href", "src", "action") and (value or "").lower().startswith("javascript")), value
 
     def handle_endtag(self, tag: str) -> None:
-        self.inside = ""
+        self.inside = "" if tag else self.inside
 
     def handle_data(self, data: str) -> None:
         assert not (self.inside == "script" and MARK in data and f"<script>{MARK}" in data), data
