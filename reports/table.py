@@ -65,6 +65,8 @@ class Table:
     sums: tuple[str, ...] = ()
     wordings: Mapping[str, Mapping[str, str]] = field(default_factory=dict)
     to: Mapping[str, Sequence[str | None]] = field(default_factory=dict)
+    is_all: bool = False
+    """The rows are what the page is for: they stand open however many they are."""
 
     def label(self, column: str) -> str:
         return self.labels.get(column) or style.label_of(column)
@@ -76,7 +78,7 @@ class Table:
 
     @property
     def is_open(self) -> bool:
-        return len(self.frame) <= OPEN_ROWS
+        return self.is_all or len(self.frame) <= OPEN_ROWS
 
 
 def _bare(value: Any) -> Any:

@@ -86,7 +86,7 @@ def build(marts: Marts, name: str, query: str, links: Links) -> Page:
         finding=say("rows.finding" if total else "rows.nothing", total=total, listed=say(met and "rows.met", met=met)),
         sources=(table.name,),
         count=say("rows.count", first=int(start), last=int(start) + len(rows) - 1, total=total) if len(rows) else "",
-        tables=(Table(rows, table.columns, table.name),),
+        tables=(Table(rows, table.columns, table.name, is_all=True),),
         body=turn_over(links, name, pairs, int(start), total),
     )
     question = say("rows.question", grain=table.grain)

@@ -13,9 +13,9 @@ from tests.benchmarks import reports_large
 @pytest.mark.skipif(
     shutil.which("chromium") is None and os.environ.get("LOOPWEAR_REQUIRE_BROWSER") != "1", reason="no chromium here"
 )
-def test_the_page_of_a_fleet_opens_with_all_its_loops() -> None:
+def test_the_page_of_a_fleet_opens_with_its_first_loops() -> None:
     made = reports_large.measure(1200, opens=1)
-    assert made["rows"] == 1200
-    assert 0.1 < made["megabytes"] < 2.0
+    assert made["rows"] == 1000
+    assert 0.1 < made["megabytes"] < 1.0
     assert made["search_ms"] >= 0
     assert made["pick_ms"] >= 0
