@@ -13,8 +13,9 @@ How a page is made
 4. Each figure goes into an Exhibit: the finding in words, its first sentence the heading, every
    number in it computed here and written by style.number, percent, counted, money; lengths by
    style.quantity, so that the unit switch reaches them. Then definition, count, interval method,
-   what is left out, the tables it stands on (their caveats are printed by themselves) and a Table
-   of the same figures.
+   what is left out, the tables it rests on and a Table of the same figures. Cautions are printed by
+   themselves, by those tables: safety at the head of the page and beside what could be acted on,
+   limits of the data once, at its foot.
 5. A frame without rows: return `page.absent(...)`, which says what is missing and how to load it.
 6. Same frames, same bytes: sort by key, no clock, no random id (the exhibit's key is the div id).
 """
@@ -40,7 +41,7 @@ from reports.table import Table as Table
 from shared import dictionary
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Iterable, Mapping
 
     import plotly.graph_objects as go
 
@@ -49,6 +50,18 @@ if TYPE_CHECKING:
 
 CHOOSABLE = ("index", "replacement", "restoration", "locating", "data_quality")
 """Pages that a choice narrows."""
+
+SAFETY = ("planning_aid", "no_permission_to_dig", "setting_is_a_proposal", "switching_is_theirs")
+"""Cautions of the dictionary on acting on a number; the others are limits of the data."""
+
+ACTED_ON = frozenset(
+    f"marts.{stem}"
+    for stem in (
+        "loop_ranking", "section_ranking", "programme", "programme_years", "setting_proposals", "velocity_by_class",
+        "instrument_bias", "instrument_drift", "loop_strips", "loop_strip_marks",
+    )
+)  # fmt: skip
+"""Tables whose figures could be acted on: a programme, a setting, an instrument withdrawn, a place on a line."""
 
 QUANTITY = re.compile(r"⟦([^|⟧]+)\|([^|⟧]+)\|(\d*)⟧")
 WORD = re.compile(r"([A-Za-z0-9][\w./-]*\w)")
@@ -83,10 +96,9 @@ class Exhibit:
         return bool(self.remedy)
 
     @property
-    def caveats(self) -> list[str]:
-        """Cautions of the tables it stands on, each once, in the dictionary's order."""
-        named = {key for source in self.sources for key in dictionary.tables()[source].caveats}
-        return [text for key, text in dictionary.caveats().items() if key in named]
+    def cautions(self) -> list[str]:
+        """What to heed before acting on it; nothing where there is nothing to act on."""
+        return cautions_of(source for source in self.sources if source in ACTED_ON)
 
 
 @dataclass(frozen=True)
@@ -115,15 +127,31 @@ class Page:
     def exhibits(self) -> list[Exhibit]:
         return [exhibit for section in self.sections for exhibit in section.exhibits]
 
+    @property
+    def sources(self) -> list[str]:
+        return [source for exhibit in self.exhibits for source in exhibit.sources]
+
+    @property
+    def cautions(self) -> list[str]:
+        """What to heed before acting on anything of the page."""
+        return cautions_of(self.sources)
+
+    @property
+    def limits(self) -> list[str]:
+        """Limits of the data that its figures rest on."""
+        return cautions_of(self.sources, is_safety=False)
+
 
 @dataclass(frozen=True)
 class Answer:
-    """A question of the index answered in three sentences: the number, its limits, what it does not say."""
+    """A question of the index answered in three sentences at most: the number first, then its limits."""
 
     question: str
     sentences: tuple[str, ...]
     link: str
     link_text: str
+    caution: str = ""
+    """Key of the caution of the dictionary to be read with it."""
 
 
 @dataclass(frozen=True)
@@ -146,6 +174,12 @@ class Frame:
     """The hash of the run whose results the page shows."""
     ids: Mapping[str, str] = field(default_factory=dict)
     """Kind of each id that sentences lead to its sheet."""
+
+
+def cautions_of(sources: Iterable[str], *, is_safety: bool = True) -> list[str]:
+    """Cautions of tables, each once, in the dictionary's order."""
+    named = {key for source in sources for key in dictionary.tables()[source].caveats}
+    return [text for key, text in dictionary.caveats().items() if key in named and (key in SAFETY) == is_safety]
 
 
 def absent(key: str, title: str, sources: tuple[str, ...], what: str, remedy: str) -> Exhibit:
@@ -293,6 +327,7 @@ def templates() -> jinja2.Environment:
         decimals=style.DECIMALS,
         meaning_of=meaning_of,
         choosable=CHOOSABLE,
+        caveats=dictionary.caveats(),
         shown_rows=SHOWN_ROWS,
     )
     return made

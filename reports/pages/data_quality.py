@@ -39,9 +39,9 @@ def build(marts: Marts, settings: Settings) -> Page:
         question=QUESTION,
         summary=(say("build.intro"), say("build.intro_2"), what_waits(marts, findings)),
         sections=(
-            Section("What is loaded", (tables_loaded(marts), files_read(marts), values.trend(marts))),
+            Section("Rows loaded", (tables_loaded(marts), files_read(marts), values.trend(marts))),
             Section(
-                "What the files said as a whole",
+                "Whole files",
                 (
                     values.whole_files(marts),
                     values.completeness(marts),
@@ -51,10 +51,10 @@ def build(marts: Marts, settings: Settings) -> Page:
                 ),
             ),
             Section(
-                "What waits for a decision",
+                "Waiting for a decision",
                 (decisions.effects(marts), decisions.proposals(marts), decisions.clusters(marts)),
             ),
-            Section("What was found in single rows", (rules(findings), single_findings(findings))),
+            Section("Single rows", (rules(findings), single_findings(findings))),
         ),
     )
 
@@ -67,8 +67,8 @@ def what_waits(marts: Marts, findings: pd.DataFrame) -> str:
     waiting = (
         (len(kept_out.drop_duplicates()), "row in quarantine", "rows in quarantine"),
         (int(results["message"].notna().sum()), "warning of a whole file", "warnings of whole files"),
-        (slips, "job with a slip to decide on", "jobs with a slip to decide on"),
-        (len(marts.read("marts.job_clusters")), "job that may be another one again", "jobs that may be others again"),
+        (slips, "job with a suspected error", "jobs with a suspected error"),
+        (len(marts.read("marts.job_clusters")), "possible duplicate job", "possible duplicate jobs"),
     )
     said = [style.counted(n, one, several) for n, one, several in waiting if n]
     if not said:

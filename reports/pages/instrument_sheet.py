@@ -53,7 +53,7 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
         key="instrument",
         title=f"Instrument {ident}",
         question=say("instrument.question"),
-        summary=(say("instrument.summary", bias=bias, verdict=bias["verdict"]), say("caution.setting")),
+        summary=(say("instrument.summary", bias=bias, verdict=bias["verdict"]),),
         sections=(Section(say.text("instrument.now"), now), Section(say.text("instrument.readings"), listed)),
     )
 

@@ -41,7 +41,7 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
         key="job",
         title=f"Job {ident}",
         question=say("job.question", job=entered),
-        summary=(say("job.summary" if job else "job.no_loop", job=job), say("caution.distance")),
+        summary=(say("job.summary" if job else "job.no_loop", job=job),),
         sections=(
             Section(say.text("job.what"), what),
             Section(say.text("job.reading"), reading),

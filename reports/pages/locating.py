@@ -65,7 +65,7 @@ def answer(marts: Marts, settings: Settings) -> Answer:
     """The calibration lead's question in three sentences."""
     del settings
     velocities, bias, found = marts.read(VELOCITIES), marts.read(BIAS), judged(marts, "locating")
-    link = {"link": "locating", "link_text": "By cable class, instrument and dig"}
+    link = {"link": "locating", "link_text": "By cable class, instrument and dig", "caution": "setting_is_a_proposal"}
     if velocities.empty:
         return Answer(QUESTION, (say("answer.nothing"), f"To do: {say('remedy')}."), **link)
     out = bias.loc[bias["verdict"] == "out_of_tolerance", "instrument_id"].tolist()
@@ -78,7 +78,7 @@ def answer(marts: Marts, settings: Settings) -> Answer:
         (
             setting.headline(marts.read(setting.PROPOSALS), found) + ".",
             " ".join(filter(None, (second, drift_words(marts.read(setting.DRIFT))))),
-            f"{digs.gain_words(found)} {say('answer.proposal')}",
+            digs.gain_words(found),
         ),
         **link,
     )

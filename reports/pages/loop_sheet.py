@@ -52,10 +52,7 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
         key="loop",
         title=f"Loop {ident}",
         question=say("loop.question", loop=loop, district=loop["district_id"]),
-        summary=(
-            say("loop.summary" if rank else "loop.unranked", rank=rank, settings=settings),
-            say("caution.planning"),
-        ),
+        summary=(say("loop.summary" if rank else "loop.unranked", rank=rank, settings=settings),),
         sections=(Section(say.text("loop.record"), record), Section(say.text("loop.forecast"), forecast)),
     )
 

@@ -60,7 +60,7 @@ def build(marts: Marts, settings: Settings) -> Page:
 def answer(marts: Marts, settings: Settings) -> Answer:
     """The engineer's question in three sentences."""
     loops, found = replacement_ranking.in_rank_order(marts.read(LOOPS)), judged(marts, "replacement")
-    link = {"link": "replacement", "link_text": say("answer.link")}
+    link = {"link": "replacement", "link_text": say("answer.link"), "caution": "planning_aid"}
     if loops.empty:
         return Answer(QUESTION, (say("answer.nothing"), f"To do: {say('remedy')}."), **link)
     n_top = min(10, max(1, len(loops) // 4))  # of a handful of loops all would say nothing

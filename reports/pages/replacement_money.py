@@ -44,7 +44,7 @@ def section(marts: Marts, settings: Settings) -> Section:
         cost_curve(curve, years, settings, found),
         inputs(marts.read(INPUTS), settings, found),
     )
-    return Section("What pays", made)
+    return Section("Cost and benefit", made)
 
 
 def in_order(rows: pd.DataFrame, key: str) -> pd.DataFrame:

@@ -54,11 +54,11 @@ def build(marts: Marts, settings: Settings) -> Page:
         summary=answer(marts, settings).sentences,
         seldom=frozenset(("naive", "customers", "by-cable-class")),
         sections=(
-            Section("The customer's clock", customer, say("intro.customer")),
-            Section("What would save minutes", saving),
-            Section("Is it getting better?", better, say("intro.better")),
-            Section("The cable's clock", cable, say("intro.cable")),
-            Section("Side by side", by_side, say("intro.groups", not show_crews and "intro.crews")),
+            Section("Until the last customer is back", customer, say("intro.customer")),
+            Section("Possible savings", saving),
+            Section("Trend", better, say("intro.better")),
+            Section("Until the loop is back to normal", cable, say("intro.cable")),
+            Section("Groups compared", by_side, say("intro.groups", not show_crews and "intro.crews")),
         ),
     )
 
@@ -66,15 +66,12 @@ def build(marts: Marts, settings: Settings) -> Page:
 def answer(marts: Marts, settings: Settings) -> Answer:
     """The manager's question in three sentences."""
     del settings
-    link = {"link": "restoration", "link_text": "Stage by stage, by method and district"}
+    link = {"link": "restoration", "link_text": "Stage by stage, by method and district", "caution": "closed_jobs_alone"}
     summary = of_group(marts.read(SUMMARY), "all")
     if summary.empty:
         return Answer(QUESTION, (say("answer.nothing"), f"To do: {say('remedy')}."), **link)
     row: Any = next(summary.itertuples())
-    years = changes.year_words(marts.read(changes.YEARS), "time_to_restore")
     second = what_would_save(marts, judged(marts, "restoration"))
-    if years:
-        second = f"{second.removesuffix('.')}; {years[:1].lower()}{years[1:]}"
     third = say("answer.from", row=row, doubted=say(row.jobs_restoration_doubted and "answer.doubted", row=row))
     return Answer(QUESTION, (where_minutes_go(marts), second, third), **link)
 
@@ -84,7 +81,7 @@ def where_minutes_go(marts: Marts) -> str:
     by_clock = marts.read(clocks.CLOCKS)
     rows = by_clock[by_clock["stage"] == "customer_clock"]
     kept = rows[(rows["grouped_by"] == "configuration") & (rows["group_name"] == "loop")]
-    place = "on a loop " if len(kept) else ""
+    place = " on a loop" if len(kept) else ""
     kept = kept if len(kept) else of_group(rows, "all")
     if kept.empty:
         return say("answer.no_times")

@@ -36,10 +36,7 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
         key="section",
         title=f"Section {ident}",
         question=say("section.question", section=section),
-        summary=(
-            say("section.summary" if rank else "section.unranked", rank=rank, settings=settings),
-            say("caution.planning"),
-        ),
+        summary=(say("section.summary" if rank else "section.unranked", rank=rank, settings=settings),),
         sections=(
             Section(say.text("section.record"), record),
             Section(say.text("section.forecast"), (forecast(rank, work, settings),)),

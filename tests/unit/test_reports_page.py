@@ -13,7 +13,7 @@ import pytest
 from reports import page, style
 from reports import table as tables
 from reports.figures import replacement
-from reports.page import Exhibit, Frame, Page, Section, Table
+from reports.page import ACTED_ON, SAFETY, Exhibit, Frame, Page, Section, Table
 from reports.pages import reference
 from shared import dictionary
 
@@ -98,10 +98,20 @@ def test_text_from_the_data_is_inert_in_the_page() -> None:
     assert "&lt;img src=x" in made
 
 
-def test_every_caveat_of_the_tables_stands_beside_the_figure() -> None:
-    made = html.unescape(render_one(Exhibit("k", "T", "F.", ("marts.locating_errors", "marts.velocity_by_class"))))
-    for key in ("no_permission_to_dig", "slope_and_offset_absorb", "setting_is_a_proposal"):
-        assert made.count(dictionary.caveats()[key]) == 1
+def test_cautions_are_at_the_head_and_at_what_could_be_acted_on_limits_of_the_data_once() -> None:
+    both = Exhibit("k", "T", "F.", ("marts.locating_errors", "marts.velocity_by_class"))
+    made = html.unescape(render_one(both))
+    times = {"no_permission_to_dig": 1, "setting_is_a_proposal": 2, "slope_and_offset_absorb": 1, "planning_aid": 0}
+    assert {key: made.count(dictionary.caveats()[key]) for key in times} == times
+    assert made.index(dictionary.caveats()["no_permission_to_dig"]) < made.index('id="k"')
+    assert made.index(dictionary.caveats()["slope_and_offset_absorb"]) > made.index('id="limits"') > made.index('id="k"')
+    assert both.cautions == [dictionary.caveats()["setting_is_a_proposal"]]
+
+
+def test_what_can_be_acted_on_has_a_caution_of_safety() -> None:
+    assert set(SAFETY) <= set(dictionary.caveats())
+    for table in ACTED_ON:
+        assert set(dictionary.tables()[table].caveats) & set(SAFETY), table
 
 
 def test_the_script_is_told_what_can_be_picked_and_added_up() -> None:
