@@ -20,7 +20,7 @@ import duckdb
 
 from pipelines import publish, warehouse
 from pipelines.progress import Progress
-from pipelines.runs import Call, RunRecord, call_plainly, write_run
+from pipelines.runs import Call, RunRecord, call_plainly, close_killed_runs, reserve_run, write_run
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, has_table, open_warehouse, roll_back, write_settings
@@ -207,9 +207,11 @@ def refresh(workspace: Workspace, settings: Settings, call: Call = call_plainly)
                 written.update(call(name, partial(step, run)))
                 run.written[name] = written
 
+    close_killed_runs(con)
     con.begin()
     try:
         take(STEPS)
+        reserve_run(con, record.command, started_at)
         con.commit()
         with publish.generation(workspace, settings.general.generations_kept) as run.generation:
             take(PUBLISHING)

@@ -50,6 +50,22 @@ class RunRecord:
         self.steps.append((name, time.perf_counter() - begun, sum(written.values())))
 
 
+def reserve_run(con: duckdb.DuckDBPyConnection, command: str, started_at: dt.datetime) -> None:
+    """Keep the number of a run that is to publish what it wrote; write_run fills it in, a killed run leaves it so."""
+    con.execute(MAKE)
+    con.execute(
+        "insert into raw.runs (run_number, command, started_at, outcome) "
+        "select coalesce(max(run_number), 0) + 1, ?, ?, 'running' from raw.runs",
+        [command, started_at],
+    )
+
+
+def close_killed_runs(con: duckdb.DuckDBPyConnection) -> None:
+    """Say of runs that never ended that they were killed: the warehouse is ours alone by now."""
+    con.execute(MAKE)
+    con.execute("update raw.runs set outcome = 'stopped', fault = 'it was killed' where outcome = 'running'")
+
+
 def write_run(
     con: duckdb.DuckDBPyConnection, record: RunRecord, started_at: dt.datetime, seconds: float, fault: str | None
 ) -> None:
@@ -65,6 +81,7 @@ def _insert_run(
     con: duckdb.DuckDBPyConnection, record: RunRecord, started_at: dt.datetime, seconds: float, fault: str | None
 ) -> None:
     con.execute(MAKE)
+    con.execute("delete from raw.runs where outcome = 'running'")  # its number is free again, and the next
     found = con.execute("select coalesce(max(run_number), 0) + 1 from raw.runs").fetchone()
     number = found[0] if found else 1
     outcome = "failed" if fault else "done"

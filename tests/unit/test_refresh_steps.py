@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from pipelines import refresh as road
+from pipelines import runs
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse
@@ -41,6 +42,17 @@ def test_a_failed_step_is_named_and_the_last_good_tables_stay(tmp_path: Path, mo
         (2, "failed", "second", dt.date(2020, 1, 31), "the ground is wet\n  where: marts.answer\n  to do: wait"),
     ]
     assert steps == [(1, "first", 1), (2, "first", 1)]
+
+
+def test_a_run_that_was_killed_while_publishing_keeps_its_number(tmp_path: Path) -> None:
+    """The ranking kept under its number is committed before it publishes: the next run must take another."""
+    with open_warehouse(Workspace(tmp_path)) as con:
+        runs.reserve_run(con, "refresh", dt.datetime(2026, 1, 2, tzinfo=dt.UTC))
+        runs.close_killed_runs(con)
+        runs.reserve_run(con, "refresh", dt.datetime(2026, 1, 3, tzinfo=dt.UTC))
+        runs.write_run(con, runs.RunRecord("refresh"), dt.datetime(2026, 1, 3, tzinfo=dt.UTC), 1.0, None)
+        found = con.execute("select run_number, outcome, fault from raw.runs order by 1").fetchall()
+    assert found == [(1, "stopped", "it was killed"), (2, "done", None)]
 
 
 def test_nothing_loaded_says_what_to_run(tmp_path: Path) -> None:
