@@ -18,7 +18,8 @@ say = Words("data_quality")
 
 SHOWN = 2_000
 SCENARIOS = {
-    "value_without_applied": "without the corrections applied", "value_with_slips": "with every suspected error corrected",
+    "value_without_applied": "without the corrections applied",
+    "value_with_slips": "with every suspected error corrected",
     "value_with_joins": "with every cluster joined",
 }  # fmt: skip
 DECIDING = "Fill in {column} in a copy of exports/{file}.csv and load that; until then nothing changes."
