@@ -55,13 +55,14 @@ SAFETY = ("planning_aid", "no_permission_to_dig", "setting_is_a_proposal", "swit
 """Cautions of the dictionary on acting on a number; the others are limits of the data."""
 
 ACTED_ON = frozenset(
-    f"marts.{stem}"
-    for stem in (
-        "loop_ranking", "section_ranking", "programme", "programme_years", "setting_proposals", "velocity_by_class",
-        "instrument_bias", "instrument_drift", "loop_strips", "loop_strip_marks",
+    (
+        "marts.loop_ranking", "marts.section_ranking", "marts.programme", "marts.programme_years",
+        "marts.setting_proposals", "marts.velocity_by_class", "marts.instrument_bias", "marts.instrument_drift",
+        "marts.loop_strips", "marts.loop_strip_marks", "marts.window_coverage", "core.locating_readings",
+        "staging.test_shots",
     )
 )  # fmt: skip
-"""Tables whose figures could be acted on: a programme, a setting, an instrument withdrawn, a place on a line."""
+"""Tables whose figures could be acted on: a programme, a setting, an instrument withdrawn, a distance, a place."""
 
 QUANTITY = re.compile(r"⟦([^|⟧]+)\|([^|⟧]+)\|(\d*)⟧")
 WORD = re.compile(r"([A-Za-z0-9][\w./-]*\w)")

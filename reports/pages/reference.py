@@ -46,6 +46,8 @@ class Reference:
     sections: tuple[shell.Section, ...] = ()
     exhibits: tuple[shell.Exhibit, ...] = ()
     card: str = ""
+    cautions: tuple[str, ...] = ()
+    limits: tuple[str, ...] = ()
 
 
 def render(made: Reference, frame: shell.Frame) -> str:

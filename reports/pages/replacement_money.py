@@ -1,4 +1,4 @@
-"""What pays: how much of the length repays its replacement, the plan by year, what a failure avoided costs."""
+"""Cost and benefit: how much cable is worth replacing, the plan by year, what a failure avoided costs."""
 
 from __future__ import annotations
 

@@ -66,11 +66,7 @@ def build(marts: Marts, settings: Settings) -> Page:
 def answer(marts: Marts, settings: Settings) -> Answer:
     """The manager's question in three sentences."""
     del settings
-    link = {
-        "link": "restoration",
-        "link_text": "Stage by stage, by method and district",
-        "caution": "closed_jobs_alone",
-    }
+    link = {"link": "restoration", "link_text": say("answer.link"), "caution": "closed_jobs_alone"}
     summary = of_group(marts.read(SUMMARY), "all")
     if summary.empty:
         return Answer(QUESTION, (say("answer.nothing"), f"To do: {say('remedy')}."), **link)

@@ -58,7 +58,7 @@ def test_a_page_is_of_the_choice_in_its_address(demo_space: Workspace) -> None:
     query = f"district={district}&from={year}&to={year}"
     page, rows = ask(make_app(demo_space), f"/restoration?{query}&against=previous", f"/rows/jobs?{query}")
     assert f"District {district}, reported {year}." in page.text
-    assert "This period against the one compared with" in page.text
+    assert "This period against the compared period" in page.text
     assert f"{len(own)} closed job" in re.sub(r"<[^>]+>", "", page.text)
     assert f"{len(own)} rows." in rows.text and rows.text.count("<tr><th scope=row") == len(own)
     assert f'href="/rows/closed_jobs?district={district}' in page.text or "/rows/jobs?" in page.text

@@ -334,7 +334,7 @@ def test_a_folded_figure_unfolds_by_a_click_by_a_link_and_in_print(browser: Any,
     with Visit(browser, page, link="#calibration") as visit:
         visit.page.wait_for_function(drawn)
     with Visit(browser, page) as visit:
-        visit.page.locator(".contents a", has_text="Failures expected and failures seen").click()
+        visit.page.locator(".contents a", has_text="Failures expected and failures that came").click()
         visit.page.wait_for_function(drawn)
     with Visit(browser, page) as visit:
         visit.page.evaluate("dispatchEvent(new Event('beforeprint'))")

@@ -104,8 +104,8 @@ def test_heaping_is_led_by_what_gathers_most() -> None:
         ]
     )
     assert told(values.heaping(Fixed(heaping=rows), Settings())) == (
-        "Values gather in 1 of 2 places looked at. Most in jobs.b_at of jobs.csv: 31.0 % of 200 values lie at quarters "
-        "of an hour, by chance 6.6 % would."
+        "Values gather in 1 of 2 columns and files looked at. Most in jobs.b_at of jobs.csv: 31.0 % of 200 values "
+        "lie at quarters of an hour, by chance 6.6 % would."
     )
 
 
@@ -153,8 +153,8 @@ def test_the_effect_of_corrections_names_what_moves_most() -> None:
     )
     made = decisions.effects(Fixed(correction_effects=rows))
     assert told(made) == (
-        "With every slip corrected, median error of a displayed distance [%] would be 8 instead of 10; 1 answer of 3 "
-        "would move by 1 % or more. With every cluster joined, no answer moves by a thousandth."
+        "With every suspected error corrected, median error of a displayed distance [%] would be 8 instead of 10; "
+        "1 answer of 3 would move by 1 % or more. With every cluster joined, no answer moves by a thousandth."
     )
     assert made.tables[0].frame["name"].tolist()[2] == "velocity fitted to XLPE/bare/buried [% of c]"
 
@@ -169,12 +169,12 @@ def test_proposals_and_clusters_are_counted_by_job() -> None:
         }
     )
     assert told(decisions.proposals(Fixed(proposed_corrections=proposals))) == (
-        "2 jobs carry the signature of a slip: feet for metres 1, wrong terminal 1. 1 of 3 proposals is less likely "
+        "2 jobs look like a known kind of error: feet for metres 1, wrong terminal 1. 1 of 3 proposals is less likely "
         "than 80 %."
     )
     clusters = pd.DataFrame(
         {"cluster_id": ["a", "a"], "job_id": ["b", "c"], "joined_with": ["a", "a"], "likeness": ["entered_twice"] * 2}
     )
     assert told(decisions.clusters(Fixed(job_clusters=clusters))) == (
-        "2 jobs may be one with another, in 1 cluster: 2 entered twice. All are counted as separate jobs until decided."
+        "2 jobs may repeat another job, in 1 cluster: 2 entered twice. All are counted as separate jobs until decided."
     )

@@ -71,9 +71,9 @@ def test_without_data_every_exhibit_says_what_to_do() -> None:
 
 def test_the_sections_that_pass_their_rate_are_counted(exhibits) -> None:
     text = said(exhibits["benefit"])
-    assert text.startswith("1 section of 3, 0.2 km of 1.0 km, returns the cost of replacement.")
+    assert text.startswith("Replacing returns its cost on 1 section of 3 (0.2 km of 1.0 km).")
     # 150 of 100, 60 of 100 and 5 of 50: one passes, two reach half, the median is 60 %.
-    assert "1 section passes its own, 2 reach half of it, and the median section 60 %." in text
+    assert "1 section is above, 2 reach half of it; the median section reaches 60 %." in text
     assert "Of 250 sections that can be injected, injecting returns its cost on 7." in text
 
 
@@ -82,14 +82,14 @@ def test_the_first_year_alone_is_added_up(exhibits) -> None:
     # 38,000 + 16,500 + 6,000 spent; 2,000 + 1,000 less 6,000 for mobilising.
     assert text.startswith("USD 60,500 replaces 0.2 km and injects 0.3 km on 1 loop and avoids 2.4 failures")
     assert "it returns USD 3,000 less than it costs" in text
-    assert "Were nothing injected, the same budget would replace 0.4 km and avoid 3.0:" in text
+    assert "Without injection the same budget would replace 0.4 km and avoid 3.0 failures:" in text
     assert exhibits["programme"].tables[0].extra == 1
     assert exhibits["programme"].chart.data[0].x[-1] == pytest.approx(0.0605)
 
 
 def test_the_plan_adds_up_its_years(exhibits) -> None:
     text = said(exhibits["plan"])
-    assert text.startswith("In 2 years, each of USD 500,000, 0.4 km are replaced, 0.7 km injected, and 40 km wait.")
+    assert text.startswith("In 2 years at USD 500,000 each, 0.4 km are replaced and 0.7 km injected; 40 km wait.")
     assert "The work avoids 7 failures" in text
     assert "5.0 by the first year's work, 2.0 by the last's" in text
     assert "On none of the 387 sections that wait" in text
@@ -103,7 +103,7 @@ def test_a_budget_in_km_is_said_in_km() -> None:
     settings = SETTINGS.override("replacement", budget_km=12.0)
     made = money.section(given({money.PROGRAMME: work()}, settings), settings)
     texts = {exhibit.key: said(exhibit) for exhibit in made.exhibits}
-    assert texts["plan"].startswith("In 2 years, each of 12.0 km, 0.4 km are replaced")
+    assert texts["plan"].startswith("In 2 years at 12.0 km each, 0.4 km are replaced")
     assert "The budget is 12.0 km a year" in texts["programme"]
 
 
@@ -113,7 +113,7 @@ def test_the_cost_of_one_more_is_read_where_the_first_year_spends(exhibits) -> N
     assert text.startswith(
         "At about USD 480,000, one more failure avoided costs USD 126,667 and is worth USD 50,667. The first 2.0 "
         "avoided cost USD 50,000 each; at USD 900,000, where the curve ends, one more costs USD 420,000. Up to "
-        "USD 100,000 money returns itself or more"
+        "USD 100,000 the work returns its cost or more"
     )
     costs, worth, mean, first = exhibits["cost_curve"].chart.data
     assert list(costs.y) == pytest.approx([50.0, 126.667, 420.0])

@@ -58,6 +58,6 @@ def test_what_bad_luck_may_explain_is_said_only_where_there_is_any(multiplier: f
     )
     loops = filled("marts.loop_ranking", loops)
     finding = reasons(loops, found_in("replacement", {"marts.loop_ranking": loops})).finding
-    assert finding.startswith("L1 has failed 6 times where its class alone leads one to expect 3.0.")
-    assert ("2.0 times as often as their classes; 1.4 times is what" in finding) == is_said
+    assert finding.startswith("L1 has failed 6 times; 3.0 were expected of cable of its classes and ages.")
+    assert ("2.0 times as often as their classes. The forecast uses 1.4 times:" in finding) == is_said
     assert ("bad luck" in finding) == is_said

@@ -201,8 +201,8 @@ def trend() -> pd.DataFrame:
 
 def test_a_fall_in_an_incomplete_month_is_no_finding() -> None:
     exhibit = changes.months(trend(), NO_YEARS, "time_to_restore", Settings())
-    assert "none of 13 leaves the limits" in exhibit.finding
-    assert exhibit.more == ("The last 1 month is not complete and not judged: slow jobs close last.",)
+    assert "No month differs by more than chance: 13 months" in exhibit.finding
+    assert exhibit.more == ("The last 1 month is not complete and not judged.",)
     drawn = {trace.name: trace for trace in exhibit.chart.data}
     assert list(drawn["not complete, adjusted"].y) == [90.0]
     assert drawn["month"].y[-1] is None or np.isnan(drawn["month"].y[-1])
@@ -212,7 +212,7 @@ def test_signals_are_counted() -> None:
     rows = trend()
     rows.loc[[2, 5], "signal"] = ["outside", "run"]
     exhibit = changes.months(rows, NO_YEARS, "time_to_restore", Settings())
-    assert exhibit.finding.startswith("1 month outside the limits and 1 month in a run on one side of 13")
+    assert exhibit.finding.startswith("1 month outside the limits and 1 month in a run on one side, of 13 months")
 
 
 def test_savings_are_compared() -> None:
@@ -232,8 +232,8 @@ def test_savings_are_compared() -> None:
     )
     exhibit = changes.savings(rows, Settings(), found_in("restoration", {"marts.restoration_what_if": rows}))
     assert said(exhibit.finding) == (
-        "Halving the search would save 240 customer-minutes a year, 24.0 % (20.0 to 28.0) of all; arriving 10 minutes "
-        "sooner 60, 6.0 % (5.0 to 7.0). The search is worth 4 times as much as those ten minutes of travel."
+        "Halving the search would save 240 customer-minutes a year, 24.0 % (20.0 to 28.0) of them; arriving 10 minutes "
+        "sooner 60, 6.0 % (5.0 to 7.0). Halving the search saves 4 times as much."
     )
     bars = exhibit.chart.data[0]
     assert list(bars.x) == [60, 240, 300]
@@ -289,8 +289,9 @@ def test_the_first_sentence_is_of_loops_and_says_its_limits() -> None:
         }
     )
     assert said(restoration.where_minutes_go(given)) == (
-        "A cable fault on a loop keeps customers out for 130 minutes on average (129 to 132); from arrival to the "
-        "section found it takes 71 (70 to 72), and 50 % of the customer-minutes pass while the section is being found."
+        "130 minutes (129 to 132) pass on average until the last customer is back after a cable fault on a loop; from "
+        "arrival to the section found 71 (70 to 72), and 50 % of the customer-minutes pass while the section is being "
+        "found."
     )
 
 
