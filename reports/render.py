@@ -86,7 +86,7 @@ def render(results: Results, page: str, choice: Choice = EVERYTHING, links: Link
     marts, module = results.marts(choice), import_module(f"reports.pages.{page}")
     if page == "index":
         answers = [import_module(f"reports.pages.{name}").answer(marts, settings) for name in ANSWERS]
-        about = {"changes": (), "charts": module.charts(marts, settings)} | about
+        about = {"changes": (), "charts": module.charts(marts)} | about
         about["attention"] = (*about.get("attention", ()), *module.attention(marts))
         return shell.render_index(module.build(marts, settings), tuple(answers), frame, **about)
     made: Page = module.build(marts, settings)

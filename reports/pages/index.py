@@ -52,21 +52,20 @@ def attention(marts: Marts) -> tuple[str, ...]:
     )
 
 
-def charts(marts: Marts, settings: Settings) -> dict[str, Markup]:
+def charts(marts: Marts) -> dict[str, Markup]:
     """A small chart for each answer, by the page it leads to."""
     loops = marts.read("marts.loop_ranking").sort_values(["rank", "loop_id"]).head(BARS)
     stages = marts.read("marts.restoration_stages")
     years = stages[(stages["grouped_by"] == "year") & (stages["stage"] == "report_to_restore")]
     velocities = marts.read("marts.velocity_by_class").sort_values(["readings", "cable_class"], ascending=[False, True])
     off = velocities.dropna(subset=["bias_points"]).head(BARS)
-    horizon = settings.general.horizon_years
     return {
-        "replacement": chart("loops", loops["loop_id"], loops["expected_failures"], 1, horizon=horizon),
+        "replacement": chart("loops", loops["loop_id"], loops["expected_rate_per_100km_year"], 1),
         "restoration": chart("years", years["group_name"].tail(BARS), years["mean_min"].tail(BARS), 0),
         "locating": chart("classes", off["cable_class"], off["bias_points"], 1),
     }
 
 
-def chart(key: str, names: pd.Series, values: pd.Series, decimals: int, **said: object) -> Markup:
+def chart(key: str, names: pd.Series, values: pd.Series, decimals: int) -> Markup:
     """A small chart with its heading."""
-    return bars(say(f"{key}.heading", **said), names.tolist(), values.tolist(), decimals)
+    return bars(say(f"{key}.heading"), names.tolist(), values.tolist(), decimals)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from reports.figures.small import bars
-from reports.pages.index import attention
+from reports.pages.index import attention, charts
 from tests.report_marts import Given, filled
 
 QUARANTINE = pd.DataFrame(
@@ -35,6 +35,20 @@ def test_what_waits_is_counted_once() -> None:
     assert said[2].startswith("1 pair of jobs may be one job entered twice")
     assert len(said) == 3
     assert attention(Given({})) == ()  # type: ignore[arg-type]
+
+
+def test_the_first_loops_are_drawn_by_what_ranks_them() -> None:
+    ranked = pd.DataFrame(
+        {
+            "loop_id": ["B", "A"],
+            "rank": [2, 1],
+            "expected_rate_per_100km_year": [20.0, 30.0],
+            "expected_failures": [9, 1],
+        }
+    )
+    drawn = charts(Given({"marts.loop_ranking": filled("marts.loop_ranking", ranked)}))  # type: ignore[arg-type]
+    assert "Failures expected per 100 km and year, first loops: A 30.0; B 20.0" in drawn["replacement"]
+    assert drawn["restoration"] == drawn["locating"] == ""
 
 
 def test_bars_are_drawn_from_a_common_zero() -> None:
