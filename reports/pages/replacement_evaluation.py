@@ -36,7 +36,7 @@ def section(marts: Marts, settings: Settings) -> Section:
     """What holds the ranking against the years that followed."""
     found, pooled = judged(marts, "replacement"), marts.read(POOLED)
     return Section(
-        "Has it worked before?",
+        "Back-test on past dates",
         (
             capture(marts.read(BACKTEST), pooled, found),
             capture_by_money(marts.read(MONEY), pooled, settings, found),

@@ -24,7 +24,9 @@ SENSITIVITY = "marts.ranking_sensitivity"
 def section(marts: Marts) -> Section:
     """The section of the page."""
     return Section(
-        "How firm is it?", (churn(marts.read(CHURN)), sensitivity(marts.read(SENSITIVITY))), say("section.firmness")
+        "Changes and sensitivity of the ranking",
+        (churn(marts.read(CHURN)), sensitivity(marts.read(SENSITIVITY))),
+        say("section.firmness"),
     )
 
 
