@@ -100,11 +100,11 @@ def scored(rows: pd.DataFrame) -> str:
 
 def test_the_score_is_called_what_it_is(marts: shell.Marts) -> None:
     rows = marts.read(page.SCORES)
-    assert "the forecast is better than both" in scored(rows)
+    assert "the forecast is better than both simple forecasts" in scored(rows)
     worse = rows.assign(deviance_model=400.0)
-    assert "no better than the better of them" in scored(worse)
+    assert "no better than the better of two simple forecasts" in scored(worse)
     worst = rows.assign(deviance_model=500.0)
-    assert "no better than either" in scored(worst)
+    assert "no better than either of two simple forecasts" in scored(worst)
 
 
 def test_without_rows_the_page_says_what_is_missing(marts: shell.Marts) -> None:
@@ -118,8 +118,8 @@ def test_the_page_says_who_came_who_left_and_why(marts: shell.Marts) -> None:
     finding = firmness.churn(marts.read(firmness.CHURN)).finding
     assert finding == (
         "24 of the first 25 loops were among the first 25 of the ranking as of 2024-12-31. New: L-000001; gone: "
-        "L-000030. Furthest down went L-000030, from 1 to 30: 1 new failure on record (5 now). The furthest move among "
-        "the first is L-000001, from 30 to 1: 1 new failure on record (5 now)."
+        "L-000030. The largest fall is L-000030, from 1 to 30: 1 new failure on record (5 now). The largest move "
+        "among the first is L-000001, from 30 to 1: 1 new failure on record (5 now)."
     )
 
 
@@ -148,8 +148,8 @@ def test_loops_that_came_and_went_do_not_stop_the_page(marts: shell.Marts) -> No
 
 def test_the_head_is_said_to_hang_on_the_reading_that_moves_most(marts: shell.Marts) -> None:
     finding = firmness.sensitivity(marts.read(firmness.SENSITIVITY)).finding
-    assert finding.startswith("23 of the first 25 loops stay among the first 25 under each of 2 other readings")
-    assert "that failures of unknown cause do not count: 23 of 25 stay" in finding
+    assert finding.startswith("23 of the first 25 loops stay among the first 25 under each of 2 other interpretations")
+    assert "Most changes if failures of unknown cause do not count: 23 of 25 stay" in finding
 
 
 def test_a_watched_loop_that_no_model_could_judge_is_named(marts: shell.Marts) -> None:
@@ -175,7 +175,7 @@ def test_what_the_forecast_of_injected_cable_rests_on_is_said_beside_the_setting
         }
     )
     sentence = page.injection_sentence(amounts, Settings())
-    assert "0.40 (0.23 to 0.60, gamma)" in sentence
-    assert "13 failures since where 31.8 were to be expected" in sentence
+    assert "0.40 times (0.23 to 0.60, gamma)" in sentence
+    assert "13 failures where 31.8 were to be expected" in sentence
     assert "0.30, from the settings" in sentence
     assert page.injection_sentence(amounts.assign(amount=0.0), Settings()) == ""
