@@ -92,22 +92,33 @@ def _point(link: Path, target: str) -> None:
 def _adopt(workspace: Workspace) -> None:
     """Make the links of the workspace; what lies in their places is moved aside, whole, and kept.
 
-    An earlier version wrote folders there, and a copy of a workspace may hold folders for links.
+    An earlier version wrote folders there, and a copy of a workspace may hold folders for links. Each is read at its
+    old address again as soon as its link is made, so that a kill hides one of them at most, until the next run.
     """
-    current = workspace.generations / "current"
+    home, current = workspace.generations, workspace.generations / "current"
     links = [workspace.folder / name for name in PUBLISHED]
     real = [place for place in (current, *links) if place.exists() and not place.is_symlink()]
-    if real:
-        taken = len(list(workspace.generations.glob("before*")))
-        aside = workspace.generations / (f"before-{taken}" if taken else "before")
-        aside.mkdir()
-        for place in real:
-            place.replace(aside / place.name)
-        if not current.is_symlink():
-            _point(current, f"{aside.name}/current" if current in real else aside.name)
+
+    def aside() -> Path:
+        taken = len(list(home.glob("before*")))
+        return home / (f"before-{taken}" if taken else "before")
+
+    if real and not current.is_symlink():
+        first = aside()
+        if current in real:
+            current.replace(first)
+        else:
+            first.mkdir()
+        _point(current, first.name)
+    spare = aside()
     for link in links:
-        if not link.is_symlink():
-            _point(link, f"generations/current/{link.name}")
+        if link in real:
+            place = spare if (current / link.name).exists() else current.resolve()
+            place.mkdir(exist_ok=True)
+            link.replace(place / link.name)
+        target = f"generations/current/{link.name}"
+        if not link.is_symlink() or link.readlink() != Path(target):  # one of the user's own leads elsewhere
+            _point(link, target)
 
 
 def write_results(con: duckdb.DuckDBPyConnection, file: Path, settings: Settings) -> dict[str, int]:
@@ -197,9 +208,17 @@ def read_last_attempt(workspace: Workspace) -> dict[str, Any] | None:
         found: dict[str, Any] = json.loads(_attempt_file(workspace).read_text(encoding="utf-8"))
     except (OSError, ValueError):
         return None
-    if found["outcome"] == "running" and not Path(f"/proc/{found['process']}").exists():
+    if found["outcome"] == "running" and os.name == "posix" and not _is_there(found["process"]):
         found |= {"outcome": "stopped", "message": "it was killed"}
     return found
+
+
+def _is_there(process: int) -> bool:
+    try:
+        os.kill(process, 0)
+    except OSError as fault:
+        return isinstance(fault, PermissionError)  # another user's
+    return True
 
 
 def describe_attempt(workspace: Workspace) -> list[str]:
@@ -209,9 +228,13 @@ def describe_attempt(workspace: Workspace) -> list[str]:
         at = f" at {attempt['failed_step']}" if attempt["failed_step"] else ""
         why = f": {attempt['message']}" if attempt["message"] else ""
         said.append(f"last refresh: {attempt['outcome']}{at}, begun {attempt['started']}{why}")
-    current = workspace.generations / "current"
-    if current.exists():
-        said.append(f"published: generation {current.resolve().name}")
+    if workspace.results.exists():
+        import duckdb
+
+        file = workspace.results.resolve()
+        with duckdb.connect(str(file), read_only=True) as con:
+            run, as_of, made_with = con.execute("select run, as_of, version from about").fetchall()[0]
+        said.append(f"published: generation {file.parent.name}, as of {as_of}, run {run}, made with {made_with}")
     return said
 
 

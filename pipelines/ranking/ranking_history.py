@@ -28,7 +28,7 @@ create table if not exists raw.ranking_sections (
 );
 """
 
-NO_MATTER = ("as_of", "currency", "seed", "small_group", "memory_limit_gb", "interval_coverage")
+NO_MATTER = ("as_of", "currency", "seed", "small_group", "memory_limit_gb", "interval_coverage", "generations_kept")
 """General settings that no ranking depends on, and the as-of date, which is kept by itself."""
 
 

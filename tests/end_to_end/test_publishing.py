@@ -20,7 +20,7 @@ from pipelines import publish
 from pipelines import refresh as road
 from shared.errors import UserError
 from shared.settings import Settings
-from shared.store import Workspace
+from shared.store import Workspace, open_warehouse
 
 PUBLISH = """
 import sys
@@ -73,6 +73,64 @@ def test_a_kill_at_any_moment_leaves_the_old_or_the_new_generation(tmp_path: Pat
     assert sum(place.name.isdecimal() for place in space.generations.iterdir()) == 3
 
 
+KILL_AT_RENAME = f"""
+import os, signal, sys
+left, rename = int(sys.argv[3]), os.replace
+def replace(*places):
+    global left
+    left -= 1
+    if left == 0:
+        os.kill(os.getpid(), signal.SIGKILL)
+    rename(*places)
+os.replace = replace
+{PUBLISH}"""
+
+
+def kill_at_rename(space: Workspace, text: str, number: int) -> bool:
+    """Publish and kill just before that rename; whether there was one."""
+    done = subprocess.run([sys.executable, "-c", KILL_AT_RENAME, str(space.folder), text, str(number)], check=False)
+    assert done.returncode in (0, -signal.SIGKILL)
+    return done.returncode != 0
+
+
+def test_a_kill_before_each_rename_leaves_the_old_generation(tmp_path: Path) -> None:
+    space = Workspace(tmp_path)
+    assert start(space, "old").wait() == 0
+    assert [kill_at_rename(space, "new", number) for number in (1, 2)] == [True, True]
+    assert texts_in(space) == {"old"}
+    assert not kill_at_rename(space, "new", 3)
+    assert texts_in(space) == {"new"}
+
+
+def test_a_kill_before_each_rename_of_taking_over_loses_no_file(tmp_path: Path) -> None:
+    number, killed = 0, True
+    while killed:
+        number += 1
+        space = Workspace(tmp_path / str(number))
+        for folder in (space.exports, space.reports):
+            folder.mkdir(parents=True)
+            (folder / "own.txt").write_text(folder.name)
+        killed = kill_at_rename(space, "first", number)
+        hidden = [folder for folder in (space.exports, space.reports) if killed and not (folder / "own.txt").exists()]
+        assert len(hidden) <= 1  # between its move and its link
+        assert start(space, "second").wait() == 0
+        assert texts_in(space) == {"second"}
+        assert sorted(path.read_text() for path in space.generations.rglob("own.txt")) == ["exports", "reports"]
+    assert number == 9  # after eight renames nothing is left to kill at
+
+
+def test_a_link_of_the_users_own_is_replaced_and_what_it_leads_to_stays(tmp_path: Path) -> None:
+    space = Workspace(tmp_path / "space")
+    space.make()
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    (elsewhere / "own.txt").write_text("own")
+    space.exports.symlink_to(elsewhere)
+    assert start(space, "0").wait() == 0
+    assert texts_in(space) == {"0"}
+    assert (elsewhere / "own.txt").read_text() == "own"
+
+
 def test_a_reader_of_a_generation_that_is_replaced_finishes_on_it(tmp_path: Path) -> None:
     space = Workspace(tmp_path)
     space.make()
@@ -98,11 +156,25 @@ def test_folders_of_an_earlier_version_are_moved_aside_and_kept(tmp_path: Path) 
     assert [path.name for path in space.exports.iterdir()] == ["new.csv"]
 
 
+READ = """
+import sys, duckdb
+con = duckdb.connect(sys.argv[1], read_only=True)
+print("open", flush=True)
+sys.stdin.readline()
+print(con.execute("select count(*) from staging.jobs").fetchall()[0][0])
+"""
+
+
 def test_a_failure_while_publishing_keeps_what_is_published(
     demo_space: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     space = Workspace(Path(shutil.copytree(demo_space.folder, tmp_path / "space")))
-    run = road.refresh(space, Settings().override("general", as_of=None))
+    reader = subprocess.Popen([sys.executable, "-c", READ, str(space.results)], stdin=-1, stdout=-1, text=True)
+    assert reader.stdout is not None and reader.stdout.readline() == "open\n"
+    run = road.refresh(space, Settings().override("general", as_of=None))  # another process reads meanwhile
+    told = reader.communicate("go on\n")[0]
+    with duckdb.connect(str(demo_space.results), read_only=True) as con:
+        assert told == f"{con.execute('select count(*) from staging.jobs').fetchall()[0][0]}\n"
     before = {path.name: path.read_bytes() for path in space.exports.iterdir()}
 
     def fail(_: object) -> dict[str, int]:
@@ -113,11 +185,18 @@ def test_a_failure_while_publishing_keeps_what_is_published(
     with pytest.raises(UserError, match="the paper is wet"):
         road.refresh(space, later)
     assert {path.name: path.read_bytes() for path in space.exports.iterdir()} == before
-    assert run.settings.general.as_of is not None
+    with open_warehouse(space, read_only=True) as con:  # its tables are those of the later run
+        assert con.execute("select general_as_of from settings.current").fetchall() == [(later.general.as_of,)]
+        assert run.settings.general.as_of != later.general.as_of
+        last = con.execute("select outcome, failed_step, fault from raw.runs order by run_number desc").fetchall()[0]
+    assert last == ("failed", "reports", "the paper is wet\n  where: reports\n  to do: dry it")
     attempt = publish.read_last_attempt(space)
     assert attempt is not None and (attempt["outcome"], attempt["failed_step"]) == ("failed", "reports")
     assert publish.describe_attempt(space)[0].startswith("last refresh: failed at reports, begun 20")
     assert "the paper is wet" in publish.describe_attempt(space)[0]
+    assert publish.describe_attempt(space)[1].startswith(
+        f"published: generation 2, as of {run.settings.general.as_of}, run "
+    )
 
 
 def test_an_attempt_whose_process_is_gone_was_stopped(tmp_path: Path) -> None:

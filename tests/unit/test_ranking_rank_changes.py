@@ -380,6 +380,7 @@ def test_each_setting_that_no_ranking_depends_on_is_left_out() -> None:
         "small_group",
         "memory_limit_gb",
         "interval_coverage",
+        "generations_kept",
     }
     assert {name.split(".")[0] for name in found} == {"general", "intake", "validation", "survival"}
     assert found["general.horizon_years"] == "5.0"
