@@ -67,7 +67,8 @@ def generation(workspace: Workspace, kept: int) -> Iterator[Path]:
     _adopt(workspace)
     numbers = sorted(int(place.name) for place in home.iterdir() if place.name.isdecimal())
     number = (numbers[-1] if numbers else 0) + 1
-    unfinished = home / f"{number}{UNFINISHED}"
+    # a name of its own: the workbooks' process of a killed run may still be writing to that run's folder
+    unfinished = home / f"{number}.{os.getpid()}{UNFINISHED}"
     for folder in ("exports", "reports"):
         (unfinished / folder).mkdir(parents=True)
     try:

@@ -9,7 +9,7 @@ import datetime as dt
 import errno
 import multiprocessing
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -128,6 +128,7 @@ def _write_all(telling: Connection, results: Path, settings: Settings, folder: P
     """Write every workbook; tell the fault, or None."""
     import duckdb
 
+    told: Exception | None = None
     try:
         with duckdb.connect(str(results), read_only=True) as con:
             con.execute("set TimeZone = 'UTC'")
@@ -135,9 +136,9 @@ def _write_all(telling: Connection, results: Path, settings: Settings, folder: P
                 with _explained(folder / f"{person}.xlsx") as path:
                     write_one(path, person, [_read_sheet(con, table) for table in sheet_tables(person)], settings)
     except Exception as fault:
-        telling.send(fault)
-    else:
-        telling.send(None)
+        told = fault
+    with suppress(BrokenPipeError):  # a refresh that was killed hears nothing
+        telling.send(told)
 
 
 @contextmanager
