@@ -81,12 +81,11 @@ def _insert_run(
     con: duckdb.DuckDBPyConnection, record: RunRecord, started_at: dt.datetime, seconds: float, fault: str | None
 ) -> None:
     con.execute(MAKE)
-    con.execute("delete from raw.runs where outcome = 'running'")  # its number is free again, and the next
-    found = con.execute("select coalesce(max(run_number), 0) + 1 from raw.runs").fetchone()
-    number = found[0] if found else 1
+    numbers = "coalesce(max(run_number) filter (outcome = 'running'), max(run_number) + 1, 1)"
+    number = con.execute(f"select {numbers} from raw.runs").fetchall()[0][0]
     outcome = "failed" if fault else "done"
     con.execute(
-        "insert into raw.runs values (?, ?, ?, ?, ?, ?, ?, ?)",
+        "insert or replace into raw.runs values (?, ?, ?, ?, ?, ?, ?, ?)",  # of its reserved number, in one step
         [
             number,
             record.command,
