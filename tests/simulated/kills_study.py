@@ -11,6 +11,7 @@ import argparse
 import datetime as dt
 import multiprocessing
 import random
+import signal
 import time
 from collections import Counter
 from multiprocessing.process import BaseProcess
@@ -70,6 +71,7 @@ def run(workspace: Path, kills: int, seed: int) -> Counter[str]:
         step = attempt["failed_step"] if started.is_alive() and attempt else None
         started.kill()
         started.join()
+        assert started.exitcode in (0, -signal.SIGKILL), "a refresh after a kill failed by itself"
         found = published_day(space)
         assert found in (standing, str(day)), (found, standing, day)
         met[
