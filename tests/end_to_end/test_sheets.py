@@ -66,4 +66,4 @@ def test_an_instrument_lists_every_dig_and_its_drift(results: Results) -> None:
         assert f'href="/job/{job}"' in page
     drift = results.whole.read("marts.instrument_drift").query("instrument_id == @instrument")
     said = "a year" if len(drift) and drift["is_drifting"].iloc[0] else "none found"
-    assert said in text_of(page) and "A changed setting is a proposal" in text_of(page)
+    assert said in text_of(page) and "A changed velocity setting is a proposal" in text_of(page)

@@ -13,7 +13,7 @@ import socket
 import subprocess
 import sys
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from pathlib import Path
 from typing import Any
 
@@ -40,9 +40,10 @@ class User:
         self.page.goto(self.base)
         self.steps = 0
 
-    def click(self, where: str) -> None:
-        self.page.locator(where).first.click()
-        self.page.wait_for_load_state()
+    def click(self, where: str, *, leads: bool = True) -> None:
+        """Click; where it leads to another page, wait until that page is there."""
+        with self.page.expect_navigation() if leads else nullcontext():
+            self.page.locator(where).first.click()
         self.steps += 1
 
     def choose(self, field: str, value: str) -> None:
@@ -54,8 +55,8 @@ class User:
         self.steps += 1
 
     def send(self) -> None:
-        self.page.keyboard.press("Enter")
-        self.page.wait_for_load_state()
+        with self.page.expect_navigation():
+            self.page.keyboard.press("Enter")
         self.steps += 1
 
     def check(self) -> None:
@@ -97,8 +98,8 @@ def half_year_against_last(user: User, exports: Path) -> str:
     assert box is not None
     # on a log axis a bar begins far to the left of the chart: its end is what a person sees
     user.page.mouse.move(box["x"] + box["width"] - 4, box["y"] + box["height"] / 2)
-    user.page.mouse.click(box["x"] + box["width"] - 4, box["y"] + box["height"] / 2)
-    user.page.wait_for_url("**/rows/jobs?**")
+    with user.page.expect_navigation():
+        user.page.mouse.click(box["x"] + box["width"] - 4, box["y"] + box["height"] / 2)
     user.steps += 1
     user.check()
     stage = user.page.url.split("has=")[1].split("&")[0]
@@ -115,7 +116,7 @@ def loop_ranked_410th(user: User, exports: Path, rank: int = 410) -> str:
     loop = str(ranking.loc[min(rank, len(ranking)) - 1, "loop_id"])
     user.begin()
     user.click("nav >> text=Replacement")
-    user.click("#loops details:not(.folded) summary")
+    user.click("#loops details:not(.folded) summary", leads=False)
     user.click(f"#loops-table a:text-is('{loop}')")
     user.check()
     assert user.page.inner_text("h1") == f"Loop {loop}"
@@ -130,7 +131,7 @@ def readings_of_an_instrument(user: User, exports: Path, instrument: str = "R-05
     user.send()
     summary = user.page.locator("#instrument-digs .figures summary")
     if summary.count():
-        user.click("#instrument-digs .figures summary")
+        user.click("#instrument-digs .figures summary", leads=False)
     user.check()
     rows = user.page.locator("#instrument-digs-table tbody tr").count()
     assert rows == (errors["instrument_id"] == instrument).sum()
