@@ -18,7 +18,7 @@ from pipelines import warehouse
 from pipelines.intake.corrections import insert_corrected, insert_joined
 from shared import dictionary
 from shared.settings import Settings
-from shared.store import LAYERS, read_model, write_settings, write_table
+from shared.store import LAYERS, quoted, read_model, write_settings, write_table
 
 SCRATCH = "as_if"
 
@@ -111,8 +111,7 @@ def _scratch(con: duckdb.DuckDBPyConnection) -> Iterator[duckdb.DuckDBPyConnecti
     place = _scratch_file(con)
     try:
         other.execute("set TimeZone = 'UTC'")
-        quoted = ":memory:" if place is None else str(place).replace("'", "''")
-        other.execute(f"attach '{quoted}' as {SCRATCH}")
+        other.execute(f"attach {quoted(place or ':memory:')} as {SCRATCH}")
         other.execute(f"use {SCRATCH}")
         for layer in LAYERS:
             other.execute(f"create schema if not exists {layer}")

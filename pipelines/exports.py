@@ -7,7 +7,7 @@ from pathlib import Path
 import duckdb
 
 from shared import dictionary
-from shared.store import has_table
+from shared.store import has_table, quoted
 
 # A spreadsheet runs a text that begins so as a formula; a leading apostrophe keeps it a text. A plain number stays.
 FORMULA = r"^[=+\-@\t\r]"
@@ -50,8 +50,8 @@ def write_exports(results: Path, folder: Path) -> dict[str, int]:
                 ("csv", as_text, "format csv, header"),
                 ("parquet", as_is, f"format parquet, compression zstd, kv_metadata {{{said}}}"),
             ):
-                place = str(folder / f"{stem}.{suffix}").replace("'", "''")
+                place = quoted(folder / f"{stem}.{suffix}")
                 rows_of = f"select {listed} from {table.name} order by {key}"
-                copied = con.execute(f"copy ({rows_of}) to '{place}' ({options})")
+                copied = con.execute(f"copy ({rows_of}) to {place} ({options})")
                 rows[stem] = copied.fetchall()[0][0]
     return rows

@@ -21,7 +21,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from shared import dictionary, migrations
-from shared.store import Workspace, comment_on, has_table
+from shared.store import Workspace, comment_on, has_table, quoted
 
 if TYPE_CHECKING:
     import duckdb
@@ -139,9 +139,8 @@ def write_results(con: duckdb.DuckDBPyConnection, file: Path, settings: Settings
     """
     listed = [table.name for table in dictionary.tables().values() if table.layer in LAYERS]
     rows: dict[str, int] = {}
-    place = str(file).replace("'", "''")
     home = con.execute("select current_database()").fetchall()[0][0]
-    con.execute(f"attach '{place}' as results")
+    con.execute(f"attach {quoted(file)} as results")
     try:
         for layer in (*LAYERS, "raw", "settings"):
             con.execute(f"create schema results.{layer}")

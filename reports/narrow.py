@@ -21,7 +21,7 @@ from reports.choice import PARTS
 from reports.marts import Marts
 from shared import dictionary
 from shared.dictionary import lineage
-from shared.store import LAYERS, create_table, read_model, write_tables
+from shared.store import LAYERS, create_table, quoted, read_model, write_tables
 
 if TYPE_CHECKING:
     from reports.choice import Choice
@@ -76,7 +76,7 @@ def _values(part: str, choice: Choice) -> str:
     if part == "period":
         return f"between '{choice.first or '0001-01-01'}' and '{choice.last or '9999-12-31'}'"
     fields = {"district": choice.districts, "class": choice.classes, "instrument": choice.instruments}
-    return ", ".join(_literal(value) for value in fields.get(part, choice.crews))
+    return ", ".join(quoted(value) for value in fields.get(part, choice.crews))
 
 
 @dataclass(frozen=True)
@@ -184,7 +184,7 @@ class Narrowed(Marts):
     def __init__(self, file: Path, choice: Choice, settings: Settings) -> None:
         con = duckdb.connect()
         con.execute("set TimeZone = 'UTC'")
-        con.execute(f"attach {_literal(str(file))} as results (read_only)")
+        con.execute(f"attach {quoted(file)} as results (read_only)")
         super().__init__(con)
         self._choice, self._settings = choice, settings
         self._there = {
@@ -242,7 +242,3 @@ class Narrowed(Marts):
         for made in topic.made:
             if made in self._there:
                 self._con.execute(f"create or replace view {made} as select * from {place}.{made}")
-
-
-def _literal(text: str) -> str:
-    return "'" + text.replace("'", "''") + "'"

@@ -265,7 +265,7 @@ def read_model(
 def _type_of_levels(con: duckdb.DuckDBPyConnection, name: str, column: str) -> str:
     """The cast that makes a column one of its own levels; none where it has no value."""
     levels = con.execute(f'select distinct "{column}" from {name} where "{column}" is not null order by 1').fetchall()
-    listed = ", ".join(f"'{_quoted(level)}'" for (level,) in levels)
+    listed = ", ".join(quoted(level) for (level,) in levels)
     return f'::enum({listed}) as "{column}"' if listed else ""
 
 
@@ -317,13 +317,14 @@ def create_table(con: duckdb.DuckDBPyConnection, name: str) -> None:
 def comment_on(con: duckdb.DuckDBPyConnection, name: str) -> None:
     """Write the dictionary's meanings into the warehouse's own comments."""
     table = dictionary.tables()[name]
-    con.execute(f"comment on table {name} is '{_quoted(f'one row is {table.grain}')}'")
+    con.execute(f"comment on table {name} is {quoted(f'one row is {table.grain}')}")
     for column in table.columns:
-        con.execute(f"comment on column {name}.\"{column}\" is '{_quoted(table.meaning_of(column))}'")
+        con.execute(f'comment on column {name}."{column}" is {quoted(table.meaning_of(column))}')
 
 
-def _quoted(text: str) -> str:
-    return text.replace("'", "''")
+def quoted(text: object) -> str:
+    """A text, or a path, as an SQL literal."""
+    return "'" + str(text).replace("'", "''") + "'"
 
 
 def write_settings(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 
 from pipelines.intake.share import TableShare
 from pipelines.intake.sorting import DIGEST
-from pipelines.intake.typed import quoted
 from pipelines.validation.quarantine import QUARANTINE_ID
+from shared.store import quoted
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from pipelines.intake.text import ReadFile
 from pipelines.intake.zones import instant_sql
 from shared import dictionary, units
 from shared.settings import Settings
+from shared.store import quoted
 
 BLANKS = "' \t\u00a0\r\n'"
 THOUSANDS = r"[+-]?\d{1,3}(,\d{3})+(\.\d+)?"
@@ -34,11 +35,6 @@ class Zones:
     lookup: str | None
     by: str | None
     days: tuple[dt.date, ...]
-
-
-def quoted(text: str) -> str:
-    """A text as an SQL literal."""
-    return "'" + text.replace("'", "''") + "'"
 
 
 def known_codes(column: str, settings: Settings) -> list[str]:

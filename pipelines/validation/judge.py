@@ -14,6 +14,7 @@ from pipelines.validation.register import draw_register
 from pipelines.validation.rules import RULES, Listed, NotBefore, Rule, Within
 from pipelines.validation.suite import run_suite
 from shared import dictionary
+from shared.store import quoted
 
 if TYPE_CHECKING:
     from shared.arrays import Integers
@@ -172,7 +173,7 @@ def _findings_sql(table: str, rule: Rule, plan: FactsPlan) -> str:
         else "concat_ws(' to ', x.from_m, x.to_m)",
     }.get(rule.name, f'case f."column" {texts} end')
     expected = {"key_repeated": "f.repeats_row::varchar", "below_bound": "w.bound"}.get(rule.name, "f.expected")
-    message = "'" + rule.message.replace("'", "''") + "'"
+    message = quoted(rule.message)
     for mark, shown in (
         ("{column}", "coalesce(f.\"column\", '')"),
         ("{expected}", f"coalesce({expected}, w.form, '')"),
