@@ -22,8 +22,12 @@ class Marts:
         self._con = con
         self._read: dict[str, pd.DataFrame] = {}
 
+    def _make(self, name: str) -> None:
+        """Make a table that is not there until it is asked for; here every one is there already."""
+
     def read(self, name: str) -> pd.DataFrame:
         """A table by its name with the layer, in the order of its key. The frame is the caller's own."""
+        self._make(name)
         if name not in self._read:
             listed = dictionary.tables().get(name)
             if listed is None:
@@ -36,6 +40,7 @@ class Marts:
 
     def read_only(self, name: str, column: str, values: list[str]) -> pd.DataFrame:
         """Those rows of a table whose column holds one of the values; for tables too large to be read whole."""
+        self._make(name)
         if name in dictionary.tables() and has_table(self._con, name):
             return read_model(self._con, name, only=(column, values))
         return self.read(name)
@@ -63,7 +68,7 @@ class Marts:
         rows, first
             How many rows, from which one on.
         """
-        self.read_only(name, dictionary.tables()[name].columns[0], [])  # a table worked out again is made
+        self._make(name)
         table = dictionary.tables()[name]
         if not has_table(self._con, name):
             return pd.DataFrame(columns=list(table.columns)), 0

@@ -14,7 +14,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import duckdb
-import pandas as pd
 
 from pipelines import warehouse
 from reports.choice import PARTS
@@ -197,14 +196,6 @@ class Narrowed(Marts):
         again = {name for topic in self._waiting for name in topic.made}
         self._show(self._there - again - set(FINDINGS), self._there, choice)
 
-    def read(self, name: str) -> pd.DataFrame:
-        self._work_out(name)
-        return super().read(name)
-
-    def read_only(self, name: str, column: str, values: list[str]) -> pd.DataFrame:
-        self._work_out(name)
-        return super().read_only(name, column, values)
-
     def _show(self, names: set[str], narrowed: Collection[str], choice: Choice) -> None:
         """Views of published tables in the database in use, some of them narrowed to a choice."""
         for layer in LAYERS:
@@ -215,12 +206,12 @@ class Narrowed(Marts):
             where = f" where {' and '.join(kept.values())}" if kept else ""
             self._con.execute(f"create or replace view {name} as select * from results.{name}{where}")
 
-    def _work_out(self, name: str) -> None:
+    def _make(self, name: str) -> None:
         """Make the aggregates that a table belongs to, each topic in a database of its own, where not yet done."""
         if name in FINDINGS and name in self._there:
             model = warehouse.models()[name]
             for read in model.reads:
-                self._work_out(read)
+                self._make(read)
             self._there.discard(name)
             warehouse.load_macros(self._con)
             self._con.execute(f"create table {name} as {model.query}")
