@@ -22,6 +22,10 @@ if TYPE_CHECKING:
     from reports.choice import Choice
     from shared.settings import Settings
 
+NARROWED_KEPT = 4
+"""Choices whose tables are kept, each a database in memory: a page reads its choice, the period compared with, and the
+districts of its card."""
+
 
 class Results:
     """One published generation's results.duckdb.
@@ -107,6 +111,9 @@ class Results:
         narrowing = replace(choice, against="", units="metric")
         if not narrowing.parts:
             return self.whole
-        if narrowing not in self._narrowed:
-            self._narrowed[narrowing] = Narrowed(self.file, narrowing, self.settings)
-        return self._narrowed[narrowing]
+        # the last one asked for comes last
+        found = self._narrowed.pop(narrowing, None) or Narrowed(self.file, narrowing, self.settings)
+        self._narrowed[narrowing] = found
+        if len(self._narrowed) > NARROWED_KEPT:
+            self._narrowed.pop(next(iter(self._narrowed))).close()
+        return found

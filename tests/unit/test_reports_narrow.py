@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 
+import duckdb
 import pandas as pd
 import pytest
 
@@ -70,6 +71,16 @@ def test_a_district_alone_has_the_figures_it_has_among_the_others(results: Resul
     assert len(alone) and set(alone.index) == set(among.index)
     for column in ("jobs", "mean_min", "median_min", "median_lo", "p90_hi", "share_over_4h_lo"):
         pd.testing.assert_series_equal(alone[column], among[column].loc[alone.index], check_names=False)
+
+
+def test_only_the_last_choices_are_kept(results: Results) -> None:
+    """A server is asked for one choice after another: the databases in memory may not pile up."""
+    choices = [Choice(first=dt.date(year, 1, 1)) for year in range(2010, 2020)]
+    kept = [results.marts(choice) for choice in choices]
+    assert [results.marts(choice) for choice in choices[-3:]] == kept[-3:]
+    with pytest.raises(duckdb.Error):
+        kept[0].read("marts.loop_ranking")
+    assert len(results.marts(choices[0]).read("marts.loop_ranking"))
 
 
 def test_a_choice_without_rows_has_tables_without_rows(results: Results) -> None:
