@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from pipelines.restoration.stages import STAGES
+from pipelines.survival.history import counts_as_failure
 from reports import style
 from reports.figures.restoration import STAGE_NAMES, chart_timeline
 from reports.page import Page, Section
@@ -31,7 +32,7 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
     Checked by: tests/end_to_end/test_sheets.py (through render_sheet)
     """
     entered = find_row(marts, "staging.jobs", "job_id", ident)
-    job, failure = (one(marts, f"core.{table}", "job_id", ident) for table in ("job_stages", "failures"))
+    job, failures = one(marts, "core.job_stages", "job_id", ident), marts.read_only("core.failures", "job_id", [ident])
     timeline = marts.read_only("marts.jobs_timeline", "job_id", [ident]).sort_values(
         ["at", "moment"], ignore_index=True
     )
@@ -45,7 +46,7 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
         sections=(
             Section(say.text("job.what"), what),
             Section(say.text("job.reading"), reading),
-            Section(say.text("job.kept"), (counted(entered, job, failure, settings), *doubts(marts, entered))),
+            Section(say.text("job.kept"), (counted(entered, job, failures, settings), *doubts(marts, entered))),
         ),
     )
 
@@ -126,11 +127,11 @@ def read(marts: Marts, ident: str) -> Exhibit:
     return facts("job-reading", say("job-reading.finding", row=row), listed)
 
 
-def counted(entered: dict[str, Any], job: Any, failure: Any, settings: Settings) -> Exhibit:
+def counted(entered: dict[str, Any], job: Any, failures: pd.DataFrame, settings: Settings) -> Exhibit:
     """Whether the job counts as a failure, what of it was set aside, and where it came from."""
-    why = "" if failure is None or failure.is_counted else failure.why_not
+    why = "".join(failures["why_not"].fillna(""))  # one row at most
     listed = [
-        ("Counts as a failure of the cable", COUNT_WORDS.get(why, why) if failure is not None else style.MISSING),
+        ("Counts as a failure of the cable", COUNT_WORDS.get(why, why) if len(failures) else style.MISSING),
         ("Loop", lead("loop", entered["loop_id"])),
         ("Section", lead("section", entered["section_id"])),
         ("Cause", entered["cause"] or style.MISSING),
@@ -147,7 +148,7 @@ def counted(entered: dict[str, Any], job: Any, failure: Any, settings: Settings)
         listed.append(("Notes", str(entered["notes"])))
     return facts(
         "job-counted",
-        say("job-counted.finding", judged="counts" if not why else "no", why=COUNT_WORDS.get(why, why)),
+        say("job-counted.finding", judged="counts" if counts_as_failure(failures).any() else "no"),
         listed,
     )
 

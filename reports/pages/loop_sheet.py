@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 from markupsafe import Markup
 
+from pipelines.survival.history import counts_as_failure
 from reports import style
 from reports.figures.strip import draw_strip, short_names, terminal_names
 from reports.figures.strip_layout import pieces_of
@@ -85,7 +86,11 @@ def job_list(jobs: pd.DataFrame, marts: Marts) -> Exhibit:
     pairs = [f"{job} and {other}" for job, other in zip(open_["job_id"], open_["joined_with"], strict=True)]
     return say.exhibit(
         "loop-jobs",
-        say("loop-jobs.finding" if len(jobs) else "loop-jobs.none", n=len(jobs), counted=int(jobs["is_counted"].sum())),
+        say(
+            "loop-jobs.finding" if len(jobs) else "loop-jobs.none",
+            n=len(jobs),
+            counted=int(counts_as_failure(jobs).sum()),
+        ),
         jobs,
         more=(
             say(

@@ -6,10 +6,12 @@ import datetime as dt
 from types import SimpleNamespace
 from typing import TYPE_CHECKING
 
+import pandas as pd
 import pytest
 
 from reports.marts import Marts
 from reports.pages import instrument_sheet, job_sheet, loop_sheet, section_sheet
+from reports.pages.sheet import failure_words
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse
@@ -47,3 +49,28 @@ def test_a_job_names_the_minutes_from_which_its_customers_count_as_sustained() -
     )
     body = job_sheet.customers(job, SETTINGS.override("restoration", sustained_min=7.0)).body
     assert "<dt>Out for more than 7 minutes</dt><dd>31</dd>" in body
+
+
+def test_a_failure_on_a_section_without_a_date_counts_in_the_sentence_as_in_the_table(marts: Marts) -> None:
+    """Its age is not known, that it failed is: the sentence, the table and the ranking say the same."""
+    jobs = pd.DataFrame(
+        {
+            "job_id": ["J1", "J2", "J3"],
+            "failed_on": pd.Timestamp("2020-01-01"),
+            "section_id": "S1",
+            "is_counted": [True, False, False],
+            "why_not": [None, "undated_section", "excluded_cause"],
+            "cause": None,
+            "failed_component": "cable",
+            "customers_interrupted": 10,
+            "customer_minutes": 100.0,
+            "report_to_restore_min": 10.0,
+        }
+    )
+    made = loop_sheet.job_list(failure_words(jobs), marts)
+    assert made.finding.startswith("3 closed jobs on record; 2 of them count as failures")
+    entered = dict.fromkeys(("loop_id", "section_id", "cause", "failed_component", "notes"), "x")
+    entered |= {"revision": 1, "source_file": "jobs.csv", "row_number": 2, "load_id": "b1"}
+    for row, counts in ((1, True), (2, False)):
+        said = job_sheet.counted(entered, None, jobs.iloc[[row]], SETTINGS).finding
+        assert said.startswith("It counts as a failure") == counts
