@@ -16,6 +16,26 @@ SHEET_COLUMNS = {f"{kind}_id": kind for kind in KINDS} | {"joined_with": "job", 
 """Columns whose cells lead to a sheet, and its kind."""
 
 
+GROUP_COLUMNS = {
+    "district": "district_id", "method": "method", "cable_class": "cable_class", "year": "reported_year",
+    "configuration": "configuration", "loop_size": "loop_size",
+}  # fmt: skip
+"""Groupings of jobs, and the column of closed_jobs that holds the name of a job's group."""
+
+
+def jobs_of(grouping: str = "all", name: object = "", stage: object = "") -> str | None:
+    """Token of the jobs of a group; of a stage those that have its length, the longest first. None: no such list.
+
+    Checked by: tests/unit/test_reports_links.py
+    """
+    column = GROUP_COLUMNS.get(grouping)
+    if column is None and grouping != "all":  # crews, for one, are published nowhere
+        return None
+    said = [f"{column}={quote(str(name))}"] if column else []
+    said += [f"has={stage}_min", f"by=-{stage}_min"] if stage else []
+    return "?".join(filter(None, ("jobs", "&".join(said))))
+
+
 def sheet_file(kind: str, ident: str) -> str:
     """Name of the file of a sheet; what is no letter, digit, dot or hyphen is written by its number.
 

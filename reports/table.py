@@ -8,7 +8,6 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
-from urllib.parse import quote
 
 import numpy as np
 import pandas as pd
@@ -16,7 +15,7 @@ from markupsafe import Markup, escape
 
 from pipelines.restoration.stages import STAGES
 from reports import style
-from reports.links import NOWHERE, SHEET_COLUMNS, Links
+from reports.links import NOWHERE, SHEET_COLUMNS, Links, jobs_of
 from shared import dictionary
 
 SHOWN_ROWS = 1_000
@@ -165,25 +164,13 @@ def plain_rows(table: Table, links: Links = NOWHERE) -> list[list[Cell]]:
     return [list(row) for row in zip(*columns, strict=True)]
 
 
-GROUP_COLUMNS = {
-    "district": "district_id", "method": "method", "cable_class": "cable_class", "year": "reported_year",
-    "configuration": "configuration", "loop_size": "loop_size",
-}  # fmt: skip
-"""Groupings of jobs, and the column of closed_jobs that holds the name of a job's group."""
-
-
 def rows_behind(frame: pd.DataFrame, column: str) -> list[str | None] | None:
     """What a count leads to, row by row: the jobs of a group, by its stage where it has one; None: nothing."""
     if column != "jobs" or "grouped_by" not in frame:
         return None
-    found: list[str | None] = []
-    stages = frame["stage"] if "stage" in frame else [None] * len(frame)
-    for grouping, name, stage in zip(frame["grouped_by"], frame["group_name"], stages, strict=True):
-        group = GROUP_COLUMNS.get(grouping)
-        said = [f"{group}={quote(str(name))}"] if group else []
-        said += [f"has={stage}_min", f"by=-{stage}_min"] if stage in STAGES else []
-        found.append("jobs" + ("?" + "&".join(said) if said else "") if group or grouping == "all" else None)
-    return found
+    stages = frame["stage"] if "stage" in frame else [""] * len(frame)
+    groups = zip(frame["grouped_by"], frame["group_name"], stages, strict=True)
+    return [jobs_of(grouping, name, stage if stage in STAGES else "") for grouping, name, stage in groups]
 
 
 def rows_html(table: Table, links: Links = NOWHERE) -> Markup:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
-from urllib.parse import quote
 
 import pandas as pd
 
 from reports import style
+from reports.links import jobs_of
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -30,11 +30,6 @@ STAGE_NAMES = {
     "repair_to_close": "Closing the paper",
 }
 """Stages in words."""
-
-
-def jobs_of_stage(stage: object) -> str:
-    """What a mean of a stage leads to: the jobs that have its length, the longest first."""
-    return f"jobs?has={stage}_min&by=-{stage}_min"
 
 
 def chart_customer_stages(stages: pd.DataFrame) -> go.Figure:
@@ -66,7 +61,7 @@ def chart_customer_stages(stages: pd.DataFrame) -> go.Figure:
         name="mean, with limits",
         width=0.46,
         marker={"color": style.INKS["first"]},
-        meta={"to": [jobs_of_stage(stage) for stage in rows.index]},
+        meta={"to": [jobs_of(stage=stage) for stage in rows.index]},
         customdata=rows[["mean_lo", "mean_hi", "median_min"]].values.tolist(),
         error_x={
             **style.bars_between(rows["mean_min"], rows["mean_lo"], rows["mean_hi"]),
@@ -108,7 +103,7 @@ def chart_periods(rows: pd.DataFrame, before: str) -> go.Figure:
     names = [STAGE_NAMES[stage] for stage in rows["stage"]]
     chart = style.new_chart(style.row_height(len(rows), each=40, around=96))
     for column, name, ink in (("mean_before_min", before, "second"), ("mean_min", "this period", "first")):
-        behind = [jobs_of_stage(stage) if column == "mean_min" else None for stage in rows["stage"]]
+        behind = [jobs_of(stage=stage) if column == "mean_min" else None for stage in rows["stage"]]
         chart.add_bar(
             x=rows[column].tolist(),
             y=names,
@@ -218,7 +213,7 @@ def chart_later_stages(stages: pd.DataFrame) -> go.Figure:
             x=hours.tolist(),
             y=names,
             mode="markers",
-            meta={"to": [jobs_of_stage(stage) for stage in rows.index]},
+            meta={"to": [jobs_of(stage=stage) for stage in rows.index]},
             name=name,
             error_x=bars,
             marker={"symbol": mark, "size": 10, "color": style.INKS[ink], "line": {"width": 2}},
@@ -253,7 +248,7 @@ def chart_groups(summary: pd.DataFrame, few: list[bool]) -> go.Figure:
             y=names,
             mode="markers",
             name=name,
-            meta={"to": [f"jobs?cable_class={quote(group)}" for group in summary["group_name"]]},
+            meta={"to": [jobs_of("cable_class", group) for group in summary["group_name"]]},
             marker={"symbol": style.mark_of(place), "size": 9, "color": inks},
             error_x={
                 **style.bars_between(mean, summary[f"mean_time_to_{what}_lo"], summary[f"mean_time_to_{what}_hi"]),

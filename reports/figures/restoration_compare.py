@@ -3,20 +3,14 @@
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
-from urllib.parse import quote
 
 import pandas as pd
 
 from reports import style
+from reports.links import jobs_of
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
-
-
-def rows_of_group(grouping: str, name: str) -> str | None:
-    """What a group of jobs leads to; crews are published nowhere, so they lead to nothing."""
-    column = {"district": "district_id", "method": "method"}.get(grouping)
-    return f"jobs?{column}={quote(name)}" if column else None
 
 
 def chart_trend(trend: pd.DataFrame, title: str) -> go.Figure:
@@ -174,7 +168,7 @@ def chart_funnel(comparison: pd.DataFrame) -> go.Figure:
             textposition=["middle left" if n > 0.6 * max(jobs) else "middle right" for n in own["jobs"]],
             hovertext=names,
             marker={"symbol": mark, "size": 10, "color": style.INKS[ink]},
-            meta={"to": [rows_of_group(*group) for group in own[["grouped_by", "group_name"]].itertuples(index=False)]},
+            meta={"to": [jobs_of(*group) for group in own[["grouped_by", "group_name"]].itertuples(index=False)]},
             error_y=style.bars_between(difference, 100 * (own["ratio_lo"] - 1), 100 * (own["ratio_hi"] - 1)),
             customdata=(100 * (own["ratio_seen"] - 1)).tolist(),
             hovertemplate="%{hovertext}: %{y:+.0f} % once adjusted, %{customdata:+.0f} % as seen<extra></extra>",

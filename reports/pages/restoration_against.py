@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING, Any
 from pipelines.restoration.periods import compare_periods
 from pipelines.restoration.stages import STAGES
 from reports.choice import compared_with, period_words
-from reports.figures.restoration import STAGE_NAMES, chart_periods, jobs_of_stage
+from reports.figures.restoration import STAGE_NAMES, chart_periods
+from reports.links import jobs_of
 from reports.page import largest
 from reports.words import Words
 
@@ -48,5 +49,5 @@ def build(results: Results, choice: Choice) -> Exhibit:
         jobs=len(now),
         jobs_before=len(before),
         coverage=coverage,
-        to={"jobs": [jobs_of_stage(stage) for stage in shown["stage"]]},
+        to={"jobs": [jobs_of(stage=stage) for stage in shown["stage"]]},
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reports.links import NOWHERE, Links, sheet_file
+from reports.links import NOWHERE, Links, jobs_of, sheet_file
 
 
 def test_served_pages_have_an_address_for_everything() -> None:
@@ -27,3 +27,12 @@ def test_ids_that_differ_have_files_that_differ_and_none_leaves_its_folder() -> 
     names = [sheet_file("loop", ident) for ident in idents]
     assert len(set(names)) == len(idents)
     assert not [name for name in names if "/" in name or "\\" in name or not name.isascii()]
+
+
+def test_a_group_of_jobs_has_a_token_and_crews_have_none() -> None:
+    assert jobs_of() == "jobs"
+    assert jobs_of("district", "O&B") == "jobs?district_id=O%26B"
+    assert jobs_of("year", 2020, "arrive_to_locate") == (
+        "jobs?reported_year=2020&has=arrive_to_locate_min&by=-arrive_to_locate_min"
+    )
+    assert jobs_of("crew", "TF-1") is None
