@@ -4,10 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-import duckdb
-
 from shared import dictionary
-from shared.store import has_table, quoted
+from shared.store import has_table, open_results, quoted
 
 # A spreadsheet runs a text that begins so as a formula; a leading apostrophe keeps it a text. A plain number stays.
 FORMULA = r"^[=+\-@\t\r]"
@@ -35,8 +33,7 @@ def write_exports(results: Path, folder: Path) -> dict[str, int]:
         Rows by table.
     """
     rows: dict[str, int] = {}
-    with duckdb.connect(str(results), read_only=True) as con:
-        con.execute("set TimeZone = 'UTC'")
+    with open_results(results) as con:
         run, as_of, schema = con.execute("select run, as_of, schema_version from about").fetchall()[0]
         said = f"run: '{run}', as_of: '{as_of}', schema_version: '{schema}'"
         for stem, table in dictionary.export_tables().items():

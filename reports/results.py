@@ -8,13 +8,11 @@ from functools import cached_property
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import duckdb
-
 from reports.choice import Known
 from reports.marts import Marts
 from reports.narrow import Narrowed
 from shared.errors import UserError
-from shared.store import has_table, read_settings
+from shared.store import has_table, open_results, read_settings
 
 if TYPE_CHECKING:
     from types import TracebackType
@@ -46,8 +44,7 @@ class Results:
         if not file.exists():
             raise UserError("there are no results yet", str(file), "run: loopwear refresh")
         self.file = file.resolve()
-        self.con = duckdb.connect(str(self.file), read_only=True)
-        self.con.execute("set TimeZone = 'UTC'")
+        self.con = open_results(self.file)
         self._narrowed: dict[Choice, Narrowed] = {}
 
     def __enter__(self) -> Results:

@@ -49,20 +49,10 @@ def write_reports(results: Results, folder: Path, before: Path) -> list[Path]:
     pages = [name for name, _ in (*PAGES, *REFERENCES)]
     files = frozenset((*(f"{name}.html" for name in pages), *(sheet_file(*sheet) for sheet in sheets)))
     links = replace(NOWHERE, files=files)
-    written: list[Path] = []
-
-    def write(name: str, text: str) -> None:
-        written.append(folder / name)
-        written[-1].write_text(text, encoding="utf-8", newline="\n")
-
-    folder.mkdir(parents=True, exist_ok=True)
-    for name in pages:
-        about = {"changes": changes.in_words(last, now)} if name == "index" else {}
-        write(f"{name}.html", render(results, name, EVERYTHING, links, **about))
-    for kind, ident in sheets:
-        write(sheet_file(kind, ident), render_sheet(results, kind, ident, links))
-    write(changes.FILE, kept)
-    return [*written, *write_shared(folder)]
+    about = {"index": {"changes": changes.in_words(last, now)}}
+    made = {f"{name}.html": render(results, name, EVERYTHING, links, **about.get(name, {})) for name in pages}
+    made |= {sheet_file(*sheet): render_sheet(results, *sheet, links) for sheet in sheets}
+    return [*_keep(folder, made | {changes.FILE: kept}), *(folder / name for name in shell.shared_files())]
 
 
 def standing_sheets(results: Results) -> list[tuple[str, str]]:
@@ -89,15 +79,8 @@ def write_sheets(results: Results, folder: Path, wanted: list[tuple[str, str]]) 
 
 
 def _keep(folder: Path, pages: dict[str, str]) -> list[Path]:
+    """Write pages and, beside them, the scripts and the style that they share; returns the pages."""
     folder.mkdir(parents=True, exist_ok=True)
-    write_shared(folder)
-    for name, text in pages.items():
-        (folder / name).write_text(text, encoding="utf-8", newline="\n")
-    return [folder / name for name in pages]
-
-
-def write_shared(folder: Path) -> list[Path]:
-    """Write the scripts and the style that every page of a folder shares."""
-    for name, content in shell.shared_files().items():
+    for name, content in ({name: text.encode() for name, text in pages.items()} | shell.shared_files()).items():
         (folder / name).write_bytes(content)
-    return [folder / name for name in shell.shared_files()]
+    return [folder / name for name in pages]

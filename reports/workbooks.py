@@ -21,7 +21,7 @@ from reports import style
 from shared import dictionary
 from shared.dictionary import lineage
 from shared.errors import UserError
-from shared.store import has_table, read_model
+from shared.store import has_table, open_results, read_model
 
 if TYPE_CHECKING:
     from multiprocessing.connection import Connection
@@ -126,12 +126,9 @@ def writing_workbooks(results: Path, settings: Settings, folder: Path) -> Iterat
 
 def _write_all(telling: Connection, results: Path, settings: Settings, folder: Path) -> None:
     """Write every workbook; tell the fault, or None."""
-    import duckdb
-
     told: Exception | None = None
     try:
-        with duckdb.connect(str(results), read_only=True) as con:
-            con.execute("set TimeZone = 'UTC'")
+        with open_results(results) as con:
             for person in SHEETS:
                 with _explained(folder / f"{person}.xlsx") as path:
                     write_one(path, person, [_read_sheet(con, table) for table in sheet_tables(person)], settings)

@@ -130,6 +130,13 @@ def open_warehouse(
     return con
 
 
+def open_results(file: Path) -> duckdb.DuckDBPyConnection:
+    """Open a run's results, read only, the session's zone UTC as in the warehouse."""
+    con = duckdb.connect(str(file), read_only=True)
+    con.execute("set TimeZone = 'UTC'")
+    return con
+
+
 def _connect(workspace: Workspace, limit: float, read_only: bool) -> duckdb.DuckDBPyConnection:
     path = workspace.warehouse
     try:
