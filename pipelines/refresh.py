@@ -130,8 +130,6 @@ def build_marts(run: Refresh) -> dict[str, int]:
 
 def write_results(run: Refresh) -> dict[str, int]:
     """The tables that are exported or read by pages, in a database of their own."""
-    from pipelines import publish
-
     return publish.write_results(run.con, run.generation / "results.duckdb", run.settings)
 
 

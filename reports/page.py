@@ -48,9 +48,6 @@ if TYPE_CHECKING:
     from reports.choice import Choice, Known
     from shared.errors import UserError
 
-CHOOSABLE = ("index", "replacement", "restoration", "locating", "data_quality")
-"""Pages that a choice narrows."""
-
 SAFETY = ("planning_aid", "no_permission_to_dig", "setting_is_a_proposal", "switching_is_theirs")
 """Cautions of the dictionary on acting on a number; the others are limits of the data."""
 
@@ -327,7 +324,6 @@ def templates() -> jinja2.Environment:
         length_units=style.LENGTH_UNITS,
         decimals=style.DECIMALS,
         meaning_of=meaning_of,
-        choosable=CHOOSABLE,
         caveats=dictionary.caveats(),
         shown_rows=SHOWN_ROWS,
     )
