@@ -138,7 +138,7 @@
     box.style.height = box.dataset.h + "px";
     watcher.observe(box);
   }
-  const folds = [...document.querySelectorAll("details.folded")];
+  const folds = [...document.querySelectorAll(".exhibit details")];
   let unfolded = [];
   function unfoldAll() {
     unfolded = folds.filter((fold) => !fold.open);
