@@ -341,11 +341,12 @@ def status(workspace: WorkspaceOption = DEFAULT_WORKSPACE) -> None:
     space = open_workspace(workspace)
     told = describe_attempt(space)
     print(*told, sep="\n", end="\n\n" if told else "")
-    with open_warehouse(space, read_only=True) as con:
-        for heading, frame in describe_workspace(con).items():
-            print(f"{heading}")
-            print_frame(frame)
-            print()
+    with open_warehouse(space, read_only=True) as con:  # closed before printing: a pager would hold it
+        frames = describe_workspace(con)
+    for heading, frame in frames.items():
+        print(f"{heading}")
+        print_frame(frame)
+        print()
 
 
 @app.command(epilog="Example: loopwear quarantine --export to_correct.csv")

@@ -244,6 +244,8 @@ def test_a_workspace_in_use_says_who_holds_it(copied_space: Path) -> None:
         done = run("status", "--workspace", copied_space)
     assert done.returncode == 1
     assert f"the workspace is in use by process {os.getpid()}" in said(done)
+    assert done.stdout.startswith("last refresh: done, begun ")  # what needs no warehouse is said all the same
+    assert "\npublished: generation " in done.stdout
 
 
 def test_the_demo_never_mixes_with_other_data(copied_space: Path) -> None:
