@@ -371,46 +371,62 @@ def quarantine(
 
 
 @app.command(
-    name="dig-window", epilog="Example: loopwear dig-window --class XLPE/bare/buried --distance 84 --velocity 53"
+    name="dig-window",
+    epilog="Example: loopwear dig-window --from TF-L0001-T03 --toward TF-L0001-T04 --distance 84 --instrument R-01",
 )
 def dig_window(
+    distance: Annotated[float | None, typer.Option(help="Distance that the instrument displays, metres.")] = None,
+    start: Annotated[str | None, typer.Option("--from", help="Terminal tested from.")] = None,
+    toward: Annotated[str | None, typer.Option(help="Next terminal in the direction tested.")] = None,
     classes: Annotated[
-        list[str],
+        list[str] | None,
         typer.Option(
-            "--class", help="Cable class of the run. Several: in the order passed, all but the last as CLASS=METRES."
+            "--class",
+            help="Cable class of the run, where the terminals are not in the register. Several: in the order passed, "
+            "all but the last as CLASS=METRES.",
         ),
-    ],
-    distance: Annotated[float, typer.Option(help="Distance that the instrument displays, metres.")],
+    ] = None,
     instrument: Annotated[str | None, typer.Option(help="Instrument used.")] = None,
     velocity: Annotated[float | None, typer.Option(help="Velocity setting of the instrument, percent of c.")] = None,
     on: Annotated[
-        dt.datetime | None, typer.Option(formats=["%Y-%m-%d"], help="Day of the reading: corrects for the season.")
+        dt.datetime | None, typer.Option(formats=["%Y-%m-%d"], help="Day of the reading: for season and drift.")
     ] = None,
+    file: Annotated[Path | None, typer.Option(help="CSV of readings, answered all at once.")] = None,
+    to: Annotated[Path | None, typer.Option(help="CSV for the answers to --file.")] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
     settings: SettingsOption = None,
 ) -> None:
-    """Correct one displayed distance and give its dig window.
+    """Correct displayed distances and give their dig windows, by terminals or by cable class.
 
     A distance is no permission to dig."""
-    from pipelines.locating.window import find_dig_window, read_way
+    from pipelines.locating import window
     from reports.results import Results
     from shared.dictionary import caveats
 
-    space, (passed, last) = open_workspace(workspace), read_way(classes)
-    chosen = choose_settings(space, settings)
-    with Results(space.results) as results:
-        window = find_dig_window(
-            results.con,
-            chosen,
-            cable_class=last,
-            distance_m=distance,
-            instrument_id=instrument,
-            velocity_pct=velocity,
-            passed_before=passed,
-            on=on.date() if on else None,
+    space, caution = open_workspace(workspace), caveats()["no_permission_to_dig"]
+    ways = (file is not None) + (start is not None) + bool(classes)
+    if ways != 1 or (file is None) != (to is None) or (file is None and distance is None):
+        raise typer.BadParameter(
+            "give --distance with --from and --toward, or with --class; or --file with --to", param_hint="dig-window"
         )
-    print(window.describe())
-    print(f"\n{caveats()['no_permission_to_dig']}")
+    with Results(space.results) as results:
+        basis = window.read_basis(results.con)
+    if file is not None and to is not None:
+        answers = window.answer_readings(basis, window.read_readings(file), caution)
+        answers.to_csv(to, index=False)
+        print(f"{answers['corrected_m'].notna().sum()} of {len(answers)} readings answered in {to}\n\n{caution}")
+        return
+    asked = window.Asked(
+        distance_m=distance or 0.0,
+        from_terminal=start,
+        toward_terminal=toward,
+        classes=window.read_way(classes or []),
+        instrument_id=instrument,
+        velocity_pct=velocity,
+        on=on.date() if on else None,
+    )
+    found = window.find_dig_window(basis, asked, choose_settings(space, settings).locating.window_coverage)
+    print(f"{found.describe()}\n\n{caution}")
 
 
 PaperOption = Annotated[str, typer.Option(help="Paper size: A4 or Letter.")]

@@ -167,10 +167,12 @@ def _lay_ready(other: duckdb.DuckDBPyConnection, table: str, decided: pd.DataFra
 def _fit_classes(other: duckdb.DuckDBPyConnection, settings: Settings) -> pd.DataFrame:
     """Velocities by class, fitted as the locating step fits them."""
     from pipelines.locating.class_and_instrument_tables import describe_classes
-    from pipelines.locating.step import fit_readings, median_settings, read_inputs
+    from pipelines.locating.readings import select_readings
+    from pipelines.locating.step import fit_before, median_settings, read_inputs, reading_facts
 
     inputs = read_inputs(other)
-    found = fit_readings(inputs, settings.general.interval_coverage)
-    if found is None:
+    readings = select_readings(inputs.readings, inputs.paths)
+    if not len(readings):
         return pd.DataFrame(columns=["cable_class", "velocity_fitted_pct"])
-    return describe_classes(found.fit, median_settings(found.readings, inputs.readings), settings)
+    fit = fit_before(inputs, settings, readings, reading_facts(readings, inputs), inputs.as_of).fit
+    return describe_classes(fit, median_settings(readings, inputs.readings), settings)

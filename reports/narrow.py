@@ -124,12 +124,11 @@ def build_locating(con: duckdb.DuckDBPyConnection, settings: Settings) -> None:
     from pipelines.locating.step import dug_with_both
 
     coverage, tested = settings.general.interval_coverage, read_model(con, "fitted.window_backtest")
-    used = tested.loc[tested["is_used"], "window_method"].unique()
     frames = {
         "marts.reads_long": describe_reads_long(dug_with_both(read_model(con, "core.locating_readings")), coverage)
     }
-    if len(used):
-        frames["marts.window_coverage"] = summarise_coverage(tested, used[0], coverage)
+    if len(tested):
+        frames["marts.window_coverage"] = summarise_coverage(tested, coverage)
     else:
         create_table(con, "marts.window_coverage")
     write_tables(con, frames)

@@ -148,6 +148,9 @@ class Locating:
         3.0, "tolerated error of a distance, whichever is larger", OURS, unit="m", low=0.1, high=50
     )
     window_coverage: float = setting(0.80, "share of faults a dig window should hold", OURS, low=0.5, high=0.99)
+    usual_tail_m: float = setting(
+        2.0, "cable up to the terminal tested from, where no tail is on record", PRACTICE, unit="m", low=0, high=20
+    )
 
 
 @dataclass(frozen=True)

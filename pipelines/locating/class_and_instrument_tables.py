@@ -5,19 +5,23 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from pipelines.locating.as_of import FitAsOf
 from pipelines.locating.identifiability import common_scale_sd, condition_number, link_classes_and_instruments
 from pipelines.locating.readings import REFERENCE_PCT
 from pipelines.locating.velocity import VelocityFit
 from pipelines.locating.verdicts import FEW, NOT_SEPARABLE, Verdict, check_distances, judge, tolerated_error
+from shared import dictionary
 from shared.arrays import Floats, Integers
 from shared.settings import Settings
 
 
-def describe_instruments(fit: VelocityFit, names: list[str], last_at: pd.Series, settings: Settings) -> pd.DataFrame:
+def describe_instruments(found: FitAsOf, names: list[str], last_at: pd.Series, settings: Settings) -> pd.DataFrame:
     """Offset, scale and verdict of each instrument.
 
     Parameters
     ----------
+    found
+        The fit as of the day.
     names
         Every instrument to be listed, with or without readings.
     last_at
@@ -26,65 +30,65 @@ def describe_instruments(fit: VelocityFit, names: list[str], last_at: pd.Series,
     Returns
     -------
     DataFrame
-        Rows of marts.instrument_bias.
+        Rows of marts.instrument_bias: scale and offset are means over the instrument's readings, those `as_of` and the
+        verdict are of the as-of day.
 
     Notes
     -----
     Offset and scale are random effects: shrunk towards none in proportion to how little the readings say. Limits are
-    Student's, with the variance averaged over the uncertainty of the instrument variances.
+    Student's, with the variance averaged over the uncertainty of the instrument variances, and that of the movement for
+    those as of the day.
 
     Checked by: tests/unit/test_locating_class_and_instrument_tables.py
     """
+    fit, levels = found.fit, found.levels
     limits = fit.quantile(settings.general.interval_coverage)
-    lasting = common_scale_sd(fit)
+    lasting, drift_verdicts = common_scale_sd(fit), levels.verdict()
+    today = fit.effect_covariance()[1]
     code = {name: i for i, name in enumerate(fit.readings.instruments)}
-    rows = []
+    rows: list[dict[str, object]] = []
     for name in names:
         i = code.get(name)
         if i is None:
-            rows.append({"instrument_id": name, "readings": 0, "verdict": FEW})
+            rows.append(
+                {
+                    "instrument_id": name,
+                    "readings": 0,
+                    "verdict": FEW,
+                    "is_drifting": False,
+                    "drift_verdict": "cannot_tell",
+                }
+            )
             continue
         own = np.flatnonzero(fit.readings.instrument == i)
         slowness = _own_slowness(fit, own)
-        offset = fit.state.zero_m[i] / slowness
-        scale_se, zero_se = np.sqrt(_random_variance(fit, i, np.eye(2)))
         verdict = _judge_instrument(fit, i, own, slowness, lasting[i], settings)
-        rows.append(
-            {
-                "instrument_id": name,
-                "readings": len(own),
-                "offset_m": offset,
-                "offset_lo": offset - limits * zero_se / slowness,
-                "offset_hi": offset + limits * zero_se / slowness,
-                "scale": 1 + fit.state.scale[i],
-                "scale_lo": 1 + fit.state.scale[i] - limits * scale_se,
-                "scale_hi": 1 + fit.state.scale[i] + limits * scale_se,
-                "verdict": verdict.verdict,
-                "readings_needed": verdict.readings_needed,
-                "last_reading_at": last_at.get(name),
-                "noise_ratio": float(np.sqrt(fit.factor[i])),
-                "wrong_readings": int(np.sum(fit.right[own] < 0.5)),
-            }
-        )
-    columns = [
-        "instrument_id",
-        "readings",
-        "offset_m",
-        "offset_lo",
-        "offset_hi",
-        "scale",
-        "scale_lo",
-        "scale_hi",
-        "verdict",
-        "readings_needed",
-        "last_reading_at",
-        "noise_ratio",
-        "wrong_readings",
-    ]
-    frame = pd.DataFrame(rows, columns=columns)
+        row: dict[str, object] = {"instrument_id": name, "readings": len(own)}
+        scale, offset = 1 + fit.state.scale[i], fit.state.zero_m[i] / slowness
+        shift, mean_variance = levels.mean_shift[i], today[i] - fit.moved[i]
+        row |= _limits("offset", "_m", offset - shift[1] / slowness, mean_variance[1, 1], limits / slowness)
+        row |= _limits("scale", "", scale - shift[0], mean_variance[0, 0], limits)
+        row |= {
+            "verdict": verdict.verdict,
+            "readings_needed": verdict.readings_needed,
+            "last_reading_at": last_at.get(name),
+            "noise_ratio": float(np.sqrt(fit.factor[i])),
+            "wrong_readings": int(np.sum(fit.right[own] < 0.5)),
+        }
+        row |= _limits("offset_as_of", "_m", offset, today[i, 1, 1], limits / slowness)
+        row |= _limits("scale_as_of", "", scale, today[i, 0, 0], limits)
+        row |= {"is_drifting": drift_verdicts[i] == "drifting", "drift_verdict": drift_verdicts[i]}
+        rows.append(row)
+    frame = pd.DataFrame(rows, columns=list(dictionary.tables()["marts.instrument_bias"].columns))
     # only the product with the class's slowness is known: no number rather than a wrong one
-    frame.loc[frame["verdict"] == NOT_SEPARABLE, ["scale", "scale_lo", "scale_hi"]] = np.nan
-    return frame.astype({"readings_needed": "Int64", "wrong_readings": "Int64"})
+    scales = [name for name in frame if str(name).startswith("scale")]
+    frame.loc[frame["verdict"] == NOT_SEPARABLE, scales] = np.nan
+    return frame.astype({"readings_needed": "Int64", "wrong_readings": "Int64", "is_drifting": bool})
+
+
+def _limits(name: str, unit: str, value: float, variance: float, limits: float) -> dict[str, object]:
+    reach = limits * float(np.sqrt(variance))
+    return {f"{name}{unit}": value, f"{name}_lo": value - reach, f"{name}_hi": value + reach}
 
 
 def _dug_lengths(fit: VelocityFit, rows: Integers) -> Floats:

@@ -11,9 +11,10 @@ import pandas as pd
 
 from shared.arrays import Floats
 
+WAYS = ("along_loop", "by_class")
 ENOUGH = 50
-"""Past digs before a conformal quantile is used, and before a dig is back-tested."""
-DISTANCE_BANDS_M = (0.0, 50.0, 100.0, 200.0, math.inf)
+"""Past digs before a conformal quantile is used."""
+DISTANCE_BANDS_M = (0.0, 30.0, 60.0, 100.0, 200.0, math.inf)
 
 
 def parametric_quantile(coverage: float, freedom: float, wrong_share: float) -> float:
@@ -35,49 +36,55 @@ def conformal_quantile(ordered: list[float] | Floats, coverage: float) -> float:
 
 
 def backtest_windows(digs: pd.DataFrame, coverages: tuple[float, ...]) -> pd.DataFrame:
-    """Each dig against the window it would have had at its time, a row a dig, level and method.
+    """Each dig against the window it would have had at its time, a row a dig, way and level.
 
     Parameters
     ----------
     digs
-        Digs foreseen (forward.py): read_at, reading_id, forward_error_m, forward_se_m, freedom, wrong_share.
-    levels
+        Digs foreseen (forward.py): way, read_at, reading_id, forward_error_m, forward_se_m, freedom, wrong_share.
+    coverages
         Levels of the windows.
 
     Notes
     -----
-    The conformal quantile comes from the errors of earlier digs alone; the first fifty are not tested. The parametric
-    one is of the fit at the origin.
+    As windows are made today: from the errors of the earlier digs asked the same way once there are ENOUGH of them,
+    else parametric, by the fit at the origin.
 
     Checked by: tests/unit/test_locating_coverage.py
     """
-    ordered = digs.sort_values(["read_at", "reading_id"])
-    score = (ordered["forward_error_m"] / ordered["forward_se_m"]).abs().to_numpy(float)
-    seen: list[float] = []
-    conformal = np.full((len(score), len(coverages)), np.nan)
-    for row, each in enumerate(score):
-        if row >= ENOUGH:
-            conformal[row] = [conformal_quantile(seen, coverage) for coverage in coverages]
-        bisect.insort(seen, each)
     parts = []
-    for k, coverage in enumerate(coverages):
-        by_origin = {
-            pair: parametric_quantile(coverage, *pair)
-            for pair in set(zip(ordered["freedom"], ordered["wrong_share"], strict=True))
-        }
-        parametric = [by_origin[pair] for pair in zip(ordered["freedom"], ordered["wrong_share"], strict=True)]
-        for method, quantile in (("parametric", np.array(parametric, dtype=float)), ("conformal", conformal[:, k])):
-            half_width = quantile * ordered["forward_se_m"].to_numpy(float)
-            parts.append(
-                ordered.assign(
-                    window_level=coverage, window_method=method, half_width_m=half_width, is_held=score <= quantile
-                ).iloc[ENOUGH:]
+    for _, own in digs.sort_values(["way", "read_at", "reading_id"]).groupby("way", sort=True):
+        score = (own["forward_error_m"] / own["forward_se_m"]).abs().to_numpy(float)
+        fits = list(zip(own["freedom"], own["wrong_share"], strict=True))
+        seen: list[float] = []
+        quantile = np.empty((len(score), len(coverages)))
+        for row, (each, fit) in enumerate(zip(score, fits, strict=True)):
+            quantile[row] = [choose_quantile(seen, coverage, *fit)[0] for coverage in coverages]
+            bisect.insort(seen, each)
+        parts += [
+            own.assign(
+                window_level=coverage,
+                half_width_m=quantile[:, k] * own["forward_se_m"],
+                is_held=score <= quantile[:, k],
             )
+            for k, coverage in enumerate(coverages)
+        ]
     return pd.concat(parts, ignore_index=True)
 
 
-def summarise_coverage(tested: pd.DataFrame, used_method: str, coverage: float) -> pd.DataFrame:
-    """Share of digs that windows held: in all, by class, distance band and instrument.
+def choose_quantile(
+    ordered: list[float] | Floats, coverage: float, freedom: float, wrong_share: float
+) -> tuple[float, str]:
+    """Quantile of the standardised error that a window uses, and how it was found: conformal or parametric."""
+    if len(ordered) >= ENOUGH:
+        quantile = conformal_quantile(ordered, coverage)
+        if math.isfinite(quantile):
+            return quantile, "conformal"
+    return parametric_quantile(coverage, freedom, wrong_share), "parametric"
+
+
+def summarise_coverage(tested: pd.DataFrame, coverage: float) -> pd.DataFrame:
+    """Share of digs that windows held, by way: in all, by class, distance band, both together, and instrument.
 
     Returns
     -------
@@ -88,19 +95,18 @@ def summarise_coverage(tested: pd.DataFrame, used_method: str, coverage: float) 
     ----------
     Wilson 1927, JASA 22.
     """
-    from scipy.special import ndtri
-
-    band = pd.cut(tested["true_length_m"], list(DISTANCE_BANDS_M), right=False, labels=_band_names()).astype(str)
+    band = distance_band(tested["true_length_m"])
     groups = {
         "all": pd.Series("all", index=tested.index),
         "cable_class": tested["cable_class"],
         "distance_band": band,
+        "class_and_band": tested["cable_class"] + ", " + band,
         "instrument": tested["instrument_id"].fillna("not on record"),
     }
     parts = []
     for name, group in groups.items():
         by = tested.assign(group_name=group.astype(str)).groupby(
-            ["group_name", "window_level", "window_method"], as_index=False, sort=True
+            ["way", "group_name", "window_level"], as_index=False, sort=True
         )
         parts.append(
             by.agg(tried=("is_held", "size"), held=("is_held", "sum"), half_width_m=("half_width_m", "median")).assign(
@@ -108,13 +114,23 @@ def summarise_coverage(tested: pd.DataFrame, used_method: str, coverage: float) 
             )
         )
     found = pd.concat(parts, ignore_index=True)
-    z = float(ndtri(0.5 + coverage / 2.0))
-    share, tried = found["held"] / found["tried"], found["tried"]
+    low, high = wilson_limits(found["held"].to_numpy(float), found["tried"].to_numpy(float), coverage)
+    return found.assign(held_share=found["held"] / found["tried"], held_lo=low, held_hi=high)
+
+
+def wilson_limits(held: Floats, tried: Floats, coverage: float) -> tuple[Floats, Floats]:
+    """Wilson's limits of a share."""
+    from scipy.special import ndtri
+
+    z, share = float(ndtri(0.5 + coverage / 2.0)), held / tried
     middle = (share + z**2 / (2 * tried)) / (1 + z**2 / tried)
     reach = z / (1 + z**2 / tried) * np.sqrt(share * (1 - share) / tried + z**2 / (4 * tried**2))
-    return found.assign(
-        held_share=share, held_lo=middle - reach, held_hi=middle + reach, is_used=found["window_method"] == used_method
-    )
+    return middle - reach, middle + reach
+
+
+def distance_band(distance_m: pd.Series) -> pd.Series:
+    """Band of each distance, as the back-test names it."""
+    return pd.cut(distance_m, list(DISTANCE_BANDS_M), right=False, labels=_band_names()).astype(str)
 
 
 def _band_names() -> list[str]:
@@ -124,26 +140,13 @@ def _band_names() -> list[str]:
     ]
 
 
-def choose_method(tested: pd.DataFrame) -> str:
-    """The method whose shares held lie nearer to the levels promised; the parametric one where nothing is tested."""
-    if tested.empty:
-        return "parametric"
-    shares = tested.groupby(["window_method", "window_level"])["is_held"].mean().reset_index()
-    miss = (shares["is_held"] - shares["window_level"]).abs().groupby(shares["window_method"]).max()
-    return "conformal" if miss["conformal"] < miss["parametric"] else "parametric"
-
-
-def fit_quantiles(
-    digs: pd.DataFrame, method: str, coverages: tuple[float, ...], freedom: float, wrong_share: float
-) -> pd.DataFrame:
-    """Quantile of the standardised error that windows of each level use, with both candidates.
+def fit_quantiles(digs: pd.DataFrame, coverages: tuple[float, ...], freedom: float, wrong_share: float) -> pd.DataFrame:
+    """Quantile of the standardised error that windows of each way and level use.
 
     Parameters
     ----------
     digs
-        Digs foreseen: forward_error_m and forward_se_m.
-    method
-        The method in use.
+        Digs foreseen: way, forward_error_m and forward_se_m.
     freedom, wrong_share
         Of the last fit, for the parametric quantile.
 
@@ -152,20 +155,11 @@ def fit_quantiles(
     DataFrame
         Rows of fitted.window_quantiles.
     """
-    ordered = np.sort((digs["forward_error_m"] / digs["forward_se_m"]).abs().to_numpy(float))
+    score = (digs["forward_error_m"] / digs["forward_se_m"]).abs()
     rows = []
-    for coverage in coverages:
-        parametric = parametric_quantile(coverage, freedom, wrong_share)
-        conformal = conformal_quantile(ordered, coverage)
-        is_conformal = method == "conformal" and math.isfinite(conformal)
-        rows.append(
-            {
-                "window_level": coverage,
-                "quantile": conformal if is_conformal else parametric,
-                "quantile_parametric": parametric,
-                "quantile_conformal": conformal if math.isfinite(conformal) else np.nan,
-                "digs": len(ordered),
-                "window_method": "conformal" if is_conformal else "parametric",
-            }
-        )
-    return pd.DataFrame(rows)
+    for way in WAYS:
+        ordered = np.sort(score[digs["way"] == way].to_numpy(float))
+        for coverage in coverages:
+            quantile, method = choose_quantile(ordered, coverage, freedom, wrong_share)
+            rows.append((way, coverage, quantile, len(ordered), method))
+    return pd.DataFrame(rows, columns=["way", "window_level", "quantile", "digs", "window_method"])

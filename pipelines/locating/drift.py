@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from pipelines.locating.as_of import FitAsOf
+from pipelines.locating.instrument_levels import ENOUGH
+from pipelines.locating.verdicts import check_distances, tolerated_error
 from shared.arrays import Floats
+from shared.settings import Settings
 from shared.units import DAYS_PER_YEAR
 
 EWMA_WEIGHT = 0.2
@@ -19,10 +24,6 @@ CUSUM_LIMIT = 5.0
 """Slack and limit of the CUSUM chart in standard errors. NIST/SEMATECH e-Handbook 6.3.2.3: 0.5 and 4 to 5."""
 WINSOR = 3.0
 """Standard errors at which a single reading is cut before it is charted, so that one slip raises no alarm."""
-HINGES = 24
-"""Moments tried for the start of a drift."""
-ENOUGH = 12
-"""Readings below which an instrument is not charted."""
 
 
 @dataclass(frozen=True)
@@ -136,120 +137,118 @@ def chart_drift(readings: pd.DataFrame) -> pd.DataFrame:
     return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
 
 
-def describe_drift(chart: pd.DataFrame, readings: pd.DataFrame, calibrated: pd.Series, coverage: float) -> pd.DataFrame:
-    """When each instrument first went out of control, since when, and how fast it has moved since.
+def describe_drift(
+    chart: pd.DataFrame, found: FitAsOf, as_of: pd.Timestamp, calibrated: pd.Series, settings: Settings
+) -> pd.DataFrame:
+    """Whether each instrument has moved, since when, how fast it drifts, and when it left the tolerance.
 
     Parameters
     ----------
     chart
         Rows of marts.drift_chart.
-    readings
-        As for chart_drift.
+    found
+        The fit as of the day.
     calibrated
         Day of the last calibration on record, by instrument.
-    coverage
-        Two-sided level of the limits of the drift.
 
     Returns
     -------
     DataFrame
-        Rows of marts.instrument_drift.
-
-    Notes
-    -----
-    Drifting: both charts have gone out and the hinge (fit_hinge) is not chance.
+        Rows of marts.instrument_drift. The verdict rests on the evidence of fit_levels; the charts are shown beside it.
 
     Checked by: tests/unit/test_locating_drift.py
     """
-    facts = readings.set_index("reading_id")
+    levels, limits = found.levels, found.fit.quantile(settings.general.interval_coverage)
+    verdicts = levels.verdict()
+    code = {name: i for i, name in enumerate(found.fit.readings.instruments)}
+    left_on = leave_tolerance(found, as_of, settings)
     rows = []
     for instrument, own in chart.groupby("instrument_id", sort=True):
-        score = own["standardised_error"].to_numpy(float)
+        g, score, at = code[str(instrument)], own["standardised_error"].to_numpy(float), own["read_at"].to_numpy()
         cusum = sum_cumulatively(score, 0.0, CUSUM_SLACK, CUSUM_LIMIT)
         ewma_out = np.flatnonzero(own["ewma"].abs().to_numpy() > own["ewma_limit"].to_numpy())
-        at = own["read_at"].to_numpy()
-        years = (own["read_at"] - own["read_at"].iloc[0]).dt.total_seconds().to_numpy() / (DAYS_PER_YEAR * 86400.0)
-        error = facts["standard_error"].reindex(list(own["reading_id"])).to_numpy(float)
-        hinge = fit_hinge(years, score * error, error, coverage)
+        is_moving = verdicts[g] in ("drifting", "stepped")
+        rate, reach = levels.rate[g], limits * float(np.sqrt(levels.moved[g, 2, 2]))
         rows.append(
             {
                 "instrument_id": instrument,
                 "readings": len(own),
-                "is_drifting": bool(len(ewma_out)) and cusum.first_out >= 0 and hinge.is_real,
+                "is_drifting": verdicts[g] == "drifting",
+                "drift_verdict": verdicts[g],
+                "drift_evidence": levels.evidence[g],
                 "ewma_out_at": at[ewma_out[0]] if len(ewma_out) else None,
                 "cusum_out_at": at[cusum.first_out] if cusum.first_out >= 0 else None,
-                "drift_from_at": at[hinge.place] if hinge.is_real else None,
-                "drift_pct_per_year": 100.0 * hinge.slope,
-                "drift_lo": 100.0 * hinge.slope_lo,
-                "drift_hi": 100.0 * hinge.slope_hi,
-                "last_ewma_pct": float(own["ewma"].iloc[-1]) * 100.0 * float(np.median(error)),
+                "drift_from_at": day_after(as_of, levels.started_years[g]) if is_moving else None,
+                "drift_pct_per_year": 100.0 * rate,
+                "drift_lo": 100.0 * (rate - reach),
+                "drift_hi": 100.0 * (rate + reach),
+                "last_ewma_pct": float(own["ewma"].iloc[-1] * (own["error_pct"] / own["standardised_error"]).median()),
                 "last_calibrated_on": calibrated.get(instrument),
+                "in_tolerance_until_on": left_on[g],
             }
         )
-    frame = pd.DataFrame(
-        rows,
-        columns=[
-            "instrument_id",
-            "readings",
-            "is_drifting",
-            "ewma_out_at",
-            "cusum_out_at",
-            "drift_from_at",
-            "drift_pct_per_year",
-            "drift_lo",
-            "drift_hi",
-            "last_ewma_pct",
-            "last_calibrated_on",
-        ],
-    )
+    columns = [
+        "instrument_id", "readings", "is_drifting", "drift_verdict", "drift_evidence", "ewma_out_at", "cusum_out_at",
+        "drift_from_at", "drift_pct_per_year", "drift_lo", "drift_hi", "last_ewma_pct", "last_calibrated_on",
+        "in_tolerance_until_on",
+    ]  # fmt: skip
+    frame = pd.DataFrame(rows, columns=columns)
     return frame.astype(dict.fromkeys(("ewma_out_at", "cusum_out_at", "drift_from_at"), "datetime64[us, UTC]"))
 
 
-@dataclass(frozen=True)
-class Hinge:
-    """Level up to a reading, then a straight drift: its place, slope a year with limits, whether it is no chance."""
-
-    place: int
-    slope: float
-    slope_lo: float
-    slope_hi: float
-    is_real: bool
+def day_after(as_of: pd.Timestamp, years: float) -> pd.Timestamp:
+    """The moment some years after (negative: before) a day."""
+    return (as_of + pd.Timedelta(days=years * DAYS_PER_YEAR)).round("s")
 
 
-def fit_hinge(years: Floats, error: Floats, standard_error: Floats, coverage: float) -> Hinge:
-    """Best start of a linear drift, by weighted least squares over moments spread evenly over the readings.
+def leave_tolerance(found: FitAsOf, as_of: pd.Timestamp, settings: Settings) -> list[dt.date | None]:
+    """Last day on which each instrument's own error was within tolerance; none: it still is, or never was.
 
-    Parameters
-    ----------
-    years
-        Time of each reading in years, in order.
-    error, standard_error
-        Relative error and its standard error.
-    coverage
-        Two-sided level of the limits of the slope, given the start.
+    Its estimated scale and time zero of each month, the setting right, against the tolerance over the distances dug.
+    """
+    fit, levels = found.fit, found.levels
+    distance = check_distances(fit.readings.length_m[fit.readings.is_dug], settings.locating)
+    tolerance = tolerated_error(distance, settings.locating)
+    days: list[dt.date | None] = []
+    for g in range(len(fit.readings.instruments)):
+        error = (fit.state.scale[g] + levels.scale[g])[:, None] * distance
+        error = error + (fit.state.zero_m[g] + levels.zero_m[g])[:, None] / float(fit.state.slowness.mean())
+        inside = np.flatnonzero((np.abs(error) <= tolerance).all(axis=1))
+        is_past = len(inside) and inside[-1] < len(error) - 1
+        days.append(day_after(as_of, levels.at_years[g, inside[-1]]).date() if is_past else None)
+    return days
 
-    Notes
-    -----
-    The start was searched for, so the drift counts as real only at (1 - level) over the number of moments tried
-    (Bonferroni).
+
+def describe_levels(found: FitAsOf, as_of: pd.Timestamp, settings: Settings) -> pd.DataFrame:
+    """Scale and offset of each instrument in time.
+
+    Returns
+    -------
+    DataFrame
+        Rows of marts.instrument_levels. Limits: those of its mean over the readings and of its movement about it.
 
     Checked by: tests/unit/test_locating_drift.py
     """
-    from scipy.special import stdtr, stdtrit
-
-    n, best = len(years), None
-    for place in np.unique((np.arange(HINGES) * 0.85 * n / HINGES).astype(int)):
-        x = np.column_stack([np.ones(n), np.maximum(years - years[place], 0.0)]) / standard_error[:, None]
-        if x[:, 1].any():
-            inverse = np.linalg.inv(x.T @ x)
-            found = inverse @ (x.T @ (error / standard_error))
-            misfit = float(np.sum((error / standard_error - x @ found) ** 2))
-            if best is None or misfit < best[0]:
-                best = (misfit, int(place), float(found[1]), float(np.sqrt(inverse[1, 1])))
-    if best is None:
-        return Hinge(0, float("nan"), float("nan"), float("nan"), False)
-    misfit, place, slope, se = best
-    se *= max(1.0, float(np.sqrt(misfit / (n - 2))))
-    reach = float(stdtrit(n - 2, 0.5 + coverage / 2.0)) * se
-    chance = 2.0 * float(stdtr(n - 2, -abs(slope) / se)) * HINGES
-    return Hinge(place, slope, slope - reach, slope + reach, chance < 1.0 - coverage)
+    fit, levels = found.fit, found.levels
+    limits = fit.quantile(settings.general.interval_coverage)
+    slowness = float(fit.state.slowness.mean())
+    own = fit.effect_covariance()[1] - fit.moved
+    parts = []
+    for g, name in enumerate(fit.readings.instruments):
+        scale = 100.0 * (fit.state.scale[g] + levels.scale[g])
+        offset = (fit.state.zero_m[g] + levels.zero_m[g]) / slowness
+        reach = limits * np.sqrt(np.diag(own[g]) + levels.sd[g] ** 2)
+        frame = pd.DataFrame(
+            {
+                "instrument_id": name,
+                "level_on": [day_after(as_of, years).date() for years in levels.at_years[g]],
+                "scale_error_pct": scale,
+                "scale_error_lo": scale - 100.0 * reach[:, 0],
+                "scale_error_hi": scale + 100.0 * reach[:, 0],
+                "offset_m": offset,
+                "offset_lo": offset - reach[:, 1] / slowness,
+                "offset_hi": offset + reach[:, 1] / slowness,
+            }
+        )
+        parts.append(frame.drop_duplicates("level_on", keep="last"))
+    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame()

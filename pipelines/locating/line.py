@@ -136,10 +136,10 @@ def linearise(
     )
 
 
-def priors(classes: int, has_slack: bool, tails_recorded: bool) -> tuple[Floats, Floats]:
-    """Prior mean and precision of the fixed effects: slowness by class, slack, tail."""
-    tail_sd = TAIL_PRIOR_SD_M["recorded" if tails_recorded else "unknown"]
-    mean = np.concatenate([np.ones(classes), [0.0, 0.0]])
+def priors(classes: int, has_slack: bool, usual_tail_m: float | None) -> tuple[Floats, Floats]:
+    """Prior mean and precision of the fixed effects: slowness by class, slack, tail (none: tails are on record)."""
+    tail_sd = TAIL_PRIOR_SD_M["recorded" if usual_tail_m is None else "unknown"]
+    mean = np.concatenate([np.ones(classes), [0.0, usual_tail_m or 0.0]])
     slack = SLACK_PRIOR_SD**-2 if has_slack else PINNED
     return mean, np.concatenate([np.full(classes, SLOWNESS_PRIOR_SD**-2), [slack, tail_sd**-2]])
 

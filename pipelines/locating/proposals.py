@@ -8,16 +8,17 @@ import pandas as pd
 from pipelines.locating.readings import REFERENCE_PCT
 from pipelines.locating.velocity import VelocityFit
 from pipelines.locating.verdicts import check_distances, judge, tolerated_error
+from shared.arrays import Floats
 from shared.settings import Settings
 
 
-def propose_settings(fit: VelocityFit, lines: pd.DataFrame, digs: pd.DataFrame, settings: Settings) -> pd.DataFrame:
-    """Proposed setting of every instrument on every class it was used on.
+def propose_settings(fit: VelocityFit, digs: pd.DataFrame, settings: Settings) -> pd.DataFrame:
+    """Proposed setting of every instrument on every class it was used on, as of the as-of day.
 
     Parameters
     ----------
-    lines
-        Rows of fitted.locating_lines.
+    fit
+        Its instruments stand as on the as-of day.
     digs
         Dug readings in the fit: instrument_id, cable_class, velocity_setting_pct, displayed_distance_m,
         true_length_m, left_out_error_m.
@@ -41,14 +42,13 @@ def propose_settings(fit: VelocityFit, lines: pd.DataFrame, digs: pd.DataFrame, 
     rows = []
     used = digs[digs["instrument_id"].notna()]
     for (instrument, cable_class), own in used.groupby(["instrument_id", "cable_class"], sort=True):
-        line = lines[(lines["instrument_id"] == instrument) & (lines["cable_class"] == cable_class)].iloc[0]
-        slope, se = float(line["slope"]), float(np.sqrt(line["slope_variance"]))
+        constant_m, slope, variances = line_of(fit, str(instrument), str(cable_class))
+        se = float(np.sqrt(variances[1, 1]))
         in_use = float(own["velocity_setting_pct"].median())
         distance = check_distances(own["true_length_m"].to_numpy(float), settings.locating)
         shown = in_use / REFERENCE_PCT
-        error = shown * (float(line["constant_m"]) + slope * distance) - distance
-        variance = line["constant_variance"] + 2 * distance * line["line_covariance"] + distance**2 * se**2
-        spread = shown * np.sqrt(variance.astype(float))
+        error = shown * (constant_m + slope * distance) - distance
+        spread = shown * np.sqrt(variances[0, 0] + 2 * distance * variances[0, 1] + distance**2 * variances[1, 1])
         tolerance = tolerated_error(distance, settings.locating)
         verdict = judge(error, spread, np.zeros_like(spread), tolerance, fit.freedom, coverage, len(own))
         proposed = REFERENCE_PCT / slope
@@ -83,6 +83,27 @@ def propose_settings(fit: VelocityFit, lines: pd.DataFrame, digs: pd.DataFrame, 
         "error_after_m",
     ]
     return pd.DataFrame(rows, columns=columns).astype({"readings_needed": "Int64", "digs": "int64"})
+
+
+def line_of(fit: VelocityFit, instrument: str, cable_class: str) -> tuple[float, float, Floats]:
+    """Line time = constant + slope x distance along the route, of an instrument on a class, metres at REFERENCE_PCT.
+
+    Returns
+    -------
+    constant_m, slope, covariance
+        The covariance of the two has shape (2, 2).
+    """
+    i, k = fit.readings.instruments.index(instrument), fit.readings.classes.index(cable_class)
+    state, classes = fit.state, len(fit.readings.classes)
+    fixed, random = np.zeros((2, classes + 2)), np.zeros((2, 2))
+    fixed[0, classes + 1] = random[0, 1] = 1.0
+    fixed[1, k] = (1 + state.slack) * (1 + state.scale[i])
+    fixed[1, classes] = (1 + state.scale[i]) * state.slowness[k]
+    random[1, 0] = (1 + state.slack) * state.slowness[k]
+    a, b, group = [0, 0, 1, 1], [0, 1, 0, 1], np.full(4, i)
+    covariance = fit.covariance(fixed[a], random[a], fixed[b], random[b], group).reshape(2, 2)
+    slope = (1 + state.scale[i]) * (1 + state.slack) * state.slowness[k]
+    return float(state.tail_m + state.zero_m[i]), float(slope), covariance
 
 
 def describe_reads_long(digs: pd.DataFrame, coverage: float) -> pd.DataFrame:

@@ -3,24 +3,27 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from pipelines.locating.as_of import FitAsOf, fit_as_of
 from pipelines.locating.class_and_instrument_tables import describe_classes, describe_instruments, describe_noise
-from pipelines.locating.correction import correct_distances, fit_lines, mean_section_slowness
-from pipelines.locating.coverage import backtest_windows, choose_method, fit_quantiles, summarise_coverage
-from pipelines.locating.drift import chart_drift, describe_drift
+from pipelines.locating.correction import Register, correct_digs
+from pipelines.locating.coverage import backtest_windows, fit_quantiles, summarise_coverage
+from pipelines.locating.drift import chart_drift, describe_drift, describe_levels
+from pipelines.locating.effects import store_effects
 from pipelines.locating.forward import foresee_digs
 from pipelines.locating.identifiability import common_scale_sd
+from pipelines.locating.instrument_levels import expected_time
 from pipelines.locating.line import cable_time, effects_of
 from pipelines.locating.noise import length_variance
 from pipelines.locating.proposals import describe_reads_long, propose_settings
 from pipelines.locating.readings import Readings, select_readings
 from pipelines.locating.register import find_contradicted_lengths
-from pipelines.locating.season import fit_season, season_errors, season_shift, take_season_off
-from pipelines.locating.velocity import VelocityFit, fit_velocity
+from pipelines.locating.velocity import VelocityFit
 from pipelines.locating.window import COVERAGES
 from shared import dictionary
 from shared.settings import Settings
@@ -32,8 +35,10 @@ if TYPE_CHECKING:
 TABLES = (
     "marts.velocity_by_class",
     "marts.instrument_bias",
+    "marts.instrument_levels",
     "fitted.corrected_distances",
-    "fitted.locating_lines",
+    "fitted.locating_effects",
+    "fitted.locating_covariance",
     "fitted.window_quantiles",
     "fitted.window_backtest",
     "marts.window_coverage",
@@ -71,10 +76,13 @@ class Inputs:
     pieces: pd.DataFrame
     instruments: pd.DataFrame
     tails_recorded: bool
+    terminal_tails: pd.Series
+    as_of: pd.Timestamp
 
 
 def read_inputs(con: duckdb.DuckDBPyConnection) -> Inputs:
     """The tables the topic reads, from a warehouse with staging and core built."""
+    tails = read_model(con, "staging.terminals", columns=("tail_m",))["tail_m"].astype(float)
     return Inputs(
         readings=read_model(con, "core.locating_readings"),
         paths=read_model(con, "core.locating_paths"),
@@ -83,71 +91,70 @@ def read_inputs(con: duckdb.DuckDBPyConnection) -> Inputs:
         sections=read_model(
             con, "staging.sections", columns=("section_id", "loop_id", "cable_class", "insulation", "length_m")
         ),
-        pieces=read_model(con, "staging.section_pieces", columns=("section_id", "from_m", "to_m", "cable_class")),
-        instruments=read_model(con, "staging.instruments", columns=("instrument_id", "last_calibrated_on")),
-        tails_recorded=bool(
-            con.execute("select count(tail_m) > 0.5 * count(*) from staging.terminals").fetchall()[0][0]
+        pieces=read_model(
+            con, "staging.section_pieces", columns=("section_id", "from_m", "to_m", "cable_class", "installed_on")
         ),
+        instruments=read_model(con, "staging.instruments", columns=("instrument_id", "last_calibrated_on")),
+        tails_recorded=bool(tails.notna().mean() > 0.5),
+        terminal_tails=tails,
+        as_of=pd.Timestamp(con.execute("select general_as_of from settings.current").fetchall()[0][0], tz="UTC"),
     )
-
-
-@dataclass(frozen=True)
-class Fitted:
-    """Usable readings as received, their facts, the season in them, and the fit with it taken off where carried."""
-
-    readings: Readings
-    facts: pd.DataFrame
-    season: pd.DataFrame
-    fit: VelocityFit
-
-
-def fit_readings(inputs: Inputs, coverage: float) -> Fitted | None:
-    """Fit the usable readings; none where nothing is usable."""
-    readings = select_readings(inputs.readings, inputs.paths)
-    if not len(readings):
-        return None
-    facts = reading_facts(readings, inputs)
-    fit = fit_velocity(readings, tails_recorded=inputs.tails_recorded)
-    season = fit_season(season_errors(fit, facts), coverage)
-    if season["is_carried"].any():
-        calm = take_season_off(readings, season_shift(season, facts["insulation"], facts["read_at"]))
-        fit = fit_velocity(calm, tails_recorded=inputs.tails_recorded)
-    return Fitted(readings, facts, season, fit)
 
 
 def fit_tables(inputs: Inputs, settings: Settings) -> dict[str, pd.DataFrame]:
     """Every fitted table of the topic; empty ones where no reading is usable."""
     table, coverage = inputs.readings, settings.general.interval_coverage
-    found = fit_readings(inputs, coverage)
+    readings = select_readings(inputs.readings, inputs.paths)
     last_at = table[table["is_usable"].astype(bool)].groupby("instrument_id")["read_at"].max()
-    names = sorted({*inputs.instruments["instrument_id"], *(found.readings.instruments if found else ())})
+    names = sorted({*inputs.instruments["instrument_id"], *readings.instruments})
     frames = {name: pd.DataFrame(columns=list(dictionary.tables()[name].columns)) for name in TABLES}
     frames["marts.reads_long"] = describe_reads_long(dug_with_both(table), coverage)
-    if found is None:
+    if not len(readings):
         frames["marts.instrument_bias"] = (
             frames["marts.instrument_bias"]
             .reindex(range(len(names)))
-            .assign(instrument_id=names, readings=0, verdict="too_few_readings")
-        )
+            .assign(
+                instrument_id=names, readings=0, verdict="too_few_readings", is_drifting=False,
+                drift_verdict="cannot_tell",
+            )
+        )  # fmt: skip
         return frames
-    fit, facts = found.fit, found.facts
-    foreseen = foresee_digs(found.readings, facts, coverage, tails_recorded=inputs.tails_recorded)
+    facts = reading_facts(readings, inputs)
+    found = fit_before(inputs, settings, readings, facts, inputs.as_of)
+    fit = found.fit
     frames["marts.season"] = found.season
     frames["marts.velocity_by_class"] = describe_classes(fit, median_settings(fit.readings, table), settings)
-    frames["marts.instrument_bias"] = describe_instruments(fit, names, last_at, settings)
+    frames["marts.instrument_bias"] = describe_instruments(found, names, last_at, settings)
+    frames["marts.instrument_levels"] = describe_levels(found, inputs.as_of, settings)
     frames["fitted.locating_noise"] = describe_noise(fit)
-    frames["fitted.locating_lines"] = fit_lines(fit)
-    frames |= _digs_and_windows(fit, inputs, foreseen, frames["fitted.locating_lines"], settings)
-    frames |= _drift(fit, inputs, facts, coverage)
+    frames |= store_effects(found.effects)
+    frames |= _digs_and_windows(found, inputs, readings, facts, settings)
+    frames |= _drift(found, inputs, facts, settings)
     frames["marts.register_lengths"] = _register_lengths(fit, inputs)
     return frames
 
 
+def fit_before(
+    inputs: Inputs, settings: Settings, readings: Readings, facts: pd.DataFrame, as_of: pd.Timestamp
+) -> FitAsOf:
+    """The fit of readings as of a day, as the tables and settings say."""
+    return fit_as_of(
+        readings,
+        facts,
+        as_of,
+        inputs.instruments.set_index("instrument_id")["last_calibrated_on"],
+        inputs.terminal_tails,
+        tails_recorded=inputs.tails_recorded,
+        usual_tail_m=settings.locating.usual_tail_m,
+        coverage=settings.general.interval_coverage,
+    )
+
+
 def reading_facts(readings: Readings, inputs: Inputs) -> pd.DataFrame:
-    """Moment, instrument, class and insulation of every reading of the fit, in its order."""
+    """Moment, instrument, class, insulation and true length of every reading of the fit, in its order."""
     insulation = inputs.sections.drop_duplicates("cable_class").set_index("cable_class")["insulation"]
     frame = inputs.readings.set_index("reading_id").reindex(list(readings.reading_id)).reset_index()
-    return frame[["reading_id", "read_at", "instrument_id", "cable_class"]].assign(
+    return frame[["reading_id", "read_at", "instrument_id", "cable_class", "true_length_m"]].assign(
         insulation=frame["cable_class"].map(insulation)
     )
 
@@ -160,44 +167,45 @@ def dug_with_both(table: pd.DataFrame) -> pd.DataFrame:
 
 
 def _digs_and_windows(
-    fit: VelocityFit, inputs: Inputs, foreseen: pd.DataFrame, lines: pd.DataFrame, settings: Settings
+    found: FitAsOf, inputs: Inputs, readings: Readings, facts: pd.DataFrame, settings: Settings
 ) -> dict[str, pd.DataFrame]:
-    slowness = mean_section_slowness(inputs.sections, inputs.pieces, fit.readings.classes, fit.state.slowness)
-    corrected = correct_distances(fit, inputs.runs, slowness)
-    facts = [
-        "reading_id",
-        "job_id",
-        "read_at",
-        "cable_class",
-        "instrument_id",
-        "true_length_m",
-        "displayed_distance_m",
+    fit, register = found.fit, Register(inputs.readings, inputs.runs, inputs.pieces)
+    corrected = correct_digs(fit, found.effects, register)
+    foreseen = foresee_digs(readings, facts, register, partial(fit_before, inputs, settings))
+    columns = [
+        "reading_id", "job_id", "read_at", "cable_class", "instrument_id", "true_length_m", "displayed_distance_m",
         "velocity_setting_pct",
-    ]
-    digs = corrected.merge(inputs.readings[facts], on="reading_id", how="left")
+    ]  # fmt: skip
+    digs = corrected.merge(inputs.readings[columns], on="reading_id", how="left")
     ahead = foreseen.merge(digs, on="reading_id", how="inner")
-    tested = backtest_windows(ahead, COVERAGES)
-    method = choose_method(tested)
-    return {
+    tables = {
         "fitted.corrected_distances": digs[[*corrected.columns, "job_id"]],
-        "fitted.window_quantiles": fit_quantiles(ahead, method, COVERAGES, fit.freedom, fit.noise.wrong_share),
-        "fitted.window_backtest": tested.assign(is_used=tested["window_method"] == method),
-        "marts.window_coverage": summarise_coverage(tested, method, settings.general.interval_coverage),
-        "marts.setting_proposals": propose_settings(fit, lines, digs, settings),
+        "fitted.window_quantiles": fit_quantiles(ahead, COVERAGES, fit.freedom, fit.noise.wrong_share),
+        "marts.setting_proposals": propose_settings(fit, digs, settings),
     }
+    if len(ahead):
+        tested = backtest_windows(ahead, COVERAGES)
+        tables["fitted.window_backtest"] = tested
+        tables["marts.window_coverage"] = summarise_coverage(tested, settings.general.interval_coverage)
+    return tables
 
 
-def _drift(fit: VelocityFit, inputs: Inputs, facts: pd.DataFrame, coverage: float) -> dict[str, pd.DataFrame]:
-    time = cable_time(fit.readings, fit.state)
-    leave_out = fit.residual_m / (1.0 - fit.leverage)
-    # a scale that cannot be told from the class is no error to be charted
+def _drift(found: FitAsOf, inputs: Inputs, facts: pd.DataFrame, settings: Settings) -> dict[str, pd.DataFrame]:
+    fit = found.fit
+    time = expected_time(fit)
+    # the movement goes back on what was taken off it; a scale that cannot be told from the class is no error
     scale = np.where(common_scale_sd(fit) < 0.02, fit.state.scale, 0.0)
+    moved = found.levels.shift(fit.readings.instrument, found.years)[0]
     charted = facts.assign(
-        relative_error=leave_out / time + effects_of(fit.readings, scale), standard_error=fit.variance_m2**0.5 / time
+        relative_error=fit.residual_m / (1.0 - fit.leverage) / time + moved + effects_of(fit.readings, scale),
+        standard_error=fit.variance_m2**0.5 / time,
     )[fit.right > 0.5].dropna(subset=["instrument_id"])
     chart = chart_drift(charted)
     calibrated = inputs.instruments.set_index("instrument_id")["last_calibrated_on"]
-    return {"marts.drift_chart": chart, "marts.instrument_drift": describe_drift(chart, charted, calibrated, coverage)}
+    return {
+        "marts.drift_chart": chart,
+        "marts.instrument_drift": describe_drift(chart, found, inputs.as_of, calibrated, settings),
+    }
 
 
 def _register_lengths(fit: VelocityFit, inputs: Inputs) -> pd.DataFrame:

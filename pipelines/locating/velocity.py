@@ -55,6 +55,9 @@ class VelocityFit:
         Degrees of freedom of the noise, for Student's quantiles.
     rounds
         Rounds until nothing moved.
+    moved
+        Variance of each instrument's scale and time zero by the movement that was taken off its readings, shape
+        (I, 2, 2).
     """
 
     readings: Readings
@@ -74,6 +77,29 @@ class VelocityFit:
     has_slack: bool
     freedom: float
     rounds: int
+    moved: Floats
+
+    def effect_covariance(self) -> tuple[Floats, Floats, Floats]:
+        """Covariances averaged over the points: of the fixed effects, and of each instrument with itself and with them.
+
+        Returns
+        -------
+        fixed, own, crossed
+            Shapes (q, q), (G, 2, 2) and (G, 2, q); the movement of an instrument is in its own.
+        """
+        fixed = np.array([point.fixed for point in self.points])
+        random = np.array([point.random for point in self.points])
+        inverse = np.array([point.inverse for point in self.points])
+        crossed = np.array([-point.carried @ point.inverse for point in self.points])
+        own = np.array(
+            [point.within + point.carried @ point.inverse @ np.swapaxes(point.carried, 1, 2) for point in self.points]
+        )
+        off_fixed, off_random = fixed - self.weights @ fixed, random - np.tensordot(self.weights, random, 1)
+        return (
+            np.tensordot(self.weights, inverse + np.einsum("pi,pj->pij", off_fixed, off_fixed), 1),
+            np.tensordot(self.weights, own + np.einsum("pgi,pgj->pgij", off_random, off_random), 1) + self.moved,
+            np.tensordot(self.weights, crossed + np.einsum("pgi,pj->pgij", off_random, off_fixed), 1),
+        )
 
     def covariance(
         self, fixed_a: Floats, random_a: Floats, fixed_b: Floats, random_b: Floats, group: Integers
@@ -89,20 +115,16 @@ class VelocityFit:
         group
             Instrument, shape (m,); -1 stands for one never seen before.
         """
-        known, at = group >= 0, np.where(group >= 0, group, 0)
-        mean_a, mean_b, total = [], [], np.zeros(len(group))
-        spreads = np.column_stack([self.scale_sd, self.zero_sd]) ** 2
-        for weight, point, spread in zip(self.weights, self.points, spreads, strict=True):
-            inner = mixed_model.contrast_covariance(point, fixed_a, random_a, fixed_b, random_b, group)
-            unseen = (random_a * random_b) @ spread
-            total += weight * (inner + np.where(known, 0.0, unseen))
-            effects = np.zeros((len(group), 2))
-            if len(point.random):
-                effects = np.where(known[:, None], point.random[at], 0.0)
-            mean_a.append(fixed_a @ point.fixed + np.sum(random_a * effects, axis=1))
-            mean_b.append(fixed_b @ point.fixed + np.sum(random_b * effects, axis=1))
-        a, b = np.array(mean_a), np.array(mean_b)
-        return np.asarray(total + self.weights @ (a * b) - (self.weights @ a) * (self.weights @ b))
+        fixed, own, crossed = self.effect_covariance()
+        unseen = np.diag(self.weights @ np.column_stack([self.scale_sd, self.zero_sd]) ** 2)
+        own = np.concatenate([own, unseen[None]])
+        crossed = np.concatenate([crossed, np.zeros((1, 2, fixed.shape[0]))])
+        return np.asarray(
+            np.einsum("mi,ij,mj->m", fixed_a, fixed, fixed_b)
+            + np.einsum("mi,mij,mj->m", random_a, own[group], random_b)
+            + np.einsum("mi,mij,mj->m", random_a, crossed[group], fixed_b)
+            + np.einsum("mi,mij,mj->m", random_b, crossed[group], fixed_a)
+        )
 
     def variance(self, fixed: Floats, random: Floats, group: Integers) -> Floats:
         """Variance of contrasts, shape (m,)."""
@@ -136,7 +158,9 @@ class _Round:
     right: Floats
 
 
-def fit_velocity(readings: Readings, *, tails_recorded: bool = False, max_rounds: int = 60) -> VelocityFit:
+def fit_velocity(
+    readings: Readings, *, tails_recorded: bool = False, usual_tail_m: float = 0.0, max_rounds: int = 60
+) -> VelocityFit:
     """Fit slowness by class and the instruments' errors to readings of every kind.
 
     Parameters
@@ -145,6 +169,8 @@ def fit_velocity(readings: Readings, *, tails_recorded: bool = False, max_rounds
         At least one reading.
     tails_recorded
         Whether the lengths of the dug readings already hold the tails of the terminals.
+    usual_tail_m
+        Tail before anything is read, metres, where they do not.
     max_rounds
         Rounds at most.
 
@@ -174,7 +200,7 @@ def fit_velocity(readings: Readings, *, tails_recorded: bool = False, max_rounds
     """
     dug = int(readings.is_dug.sum())
     has_slack = min(dug, len(readings) - dug) >= ENOUGH_FOR_SLACK
-    prior = line.priors(len(readings.classes), has_slack, tails_recorded)
+    prior = line.priors(len(readings.classes), has_slack, None if tails_recorded else usual_tail_m)
     guess, now, rounds = _settle(readings, prior, max_rounds)
     return _average(readings, guess, now, has_slack, rounds)
 
@@ -224,6 +250,7 @@ def _average(readings: Readings, guess: _Guess, now: _Round, has_slack: bool, ro
         has_slack=has_slack,
         freedom=float(np.sum(now.right * (1.0 - leverage))) + noise.PRIOR_READINGS,
         rounds=rounds,
+        moved=np.zeros((len(readings.instruments), 2, 2)),
     )
 
 

@@ -40,7 +40,7 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
     entered, drift = (one(marts, name, "instrument_id", ident) for name in (INSTRUMENTS, DRIFT))
     digs = own("marts.locating_errors").sort_values(["read_at", "job_id"], ignore_index=True)
     windows = own("marts.window_coverage", "group_name")
-    windows = windows[(windows["grouped_by"] == "instrument") & windows["is_used"].astype(bool)]
+    windows = windows[windows["grouped_by"] == "instrument"]
     now = (verdict(bias, entered, drift), listing("instrument-settings", own("marts.setting_proposals")))
     listed = (
         readings(digs),

@@ -86,23 +86,22 @@ def called_sections(errors: pd.DataFrame, found: Judged) -> Exhibit:
 def coverage(marts: Marts, found: Judged) -> Exhibit:
     """Whether dig windows held what they promise."""
     rows = marts.read(COVERAGE)
-    used = rows[rows["is_used"].astype(bool)] if len(rows) else rows
-    if used.empty:
+    if rows.empty:
         return say.absent("coverage")
-    overall = used[used["grouped_by"] == "all"].sort_values("window_level")
+    overall = rows[rows["grouped_by"] == "all"].sort_values(["way", "window_level"])
     finding = "; ".join(say("coverage.level", row=row) for row in overall.itertuples())
-    drawn = used[used["grouped_by"].isin(("all", "distance_band"))].copy()
+    drawn = rows[rows["grouped_by"].isin(("all", "distance_band"))].copy()
     drawn["start"] = drawn["group_name"].str.extract(r"^(\d+)")[0].astype(float).fillna(-1.0)
-    drawn = drawn.sort_values(["start", "window_level"], ignore_index=True)
-    bands = used[used["grouped_by"] == "distance_band"].sort_values("window_level").to_dict("records")
-    held = ((row, found.of("windows_held", f"{row['group_name']} {row['window_level']}")) for row in bands)
+    drawn = drawn.sort_values(["way", "start", "window_level"], ignore_index=True)
+    drawn["group_name"] = drawn["group_name"] + drawn["way"].map(say.text("coverage.ways"))
+    bands = rows[rows["grouped_by"] == "distance_band"].sort_values(["way", "window_level"]).to_dict("records")
+    held = ((row, found.of("windows_held", f"{row['way']} {row['group_name']} {row['window_level']}")) for row in bands)
     return say.exhibit(
         "coverage",
         f"{finding[:1].upper()}{finding[1:]}.",
         rows,
         chart=chart_coverage(drawn),
         more=tuple(say("coverage.band", f"coverage.{how}", row=row) for row, how in held if how != "as_promised"),
-        method=str(used["window_method"].iloc[0]),
         tried=overall["tried"].max(),
     )
 

@@ -87,33 +87,25 @@ def drift(marts: Marts, found: Judged) -> Exhibit:
     rows, chart_rows = marts.read(DRIFT), marts.read(DRIFT_CHART)
     if rows.empty:
         return say.absent("drift")
-    moving = rows[rows["is_drifting"].astype(bool)]
+    moving = rows[rows["drift_verdict"].isin(("drifting", "stepped"))]
     charts = rows["instrument_id"].map(found["drift_chart"] or {})
     finding = say(
         "drift.finding" if len(moving) else "drift.none",
         *["drift.latest"] * (len(moving) > 0),
         n_rows=len(rows),
         moves="; ".join(say("drift.one", row=row) for row in moving.itertuples()),
-        latest=" ".join(
-            say(
-                "drift.one_latest",
-                row=row,
-                size=abs(row["last_ewma_pct"]),
-                chart=found.of("drift_chart", row["instrument_id"]),
-            )
-            for row in moving.to_dict("records")
-        ),
     )
     drawn = moving["instrument_id"].tolist()[:4]
     others = [i for i in rows.sort_values("readings", ascending=False)["instrument_id"] if i not in drawn]
     drawn += others[: max(0, 3 - len(drawn))]
+    unsure = ", ".join(rows.loc[rows["drift_verdict"] == "cannot_tell", "instrument_id"])
     alarms = ", ".join(rows.loc[charts.eq("false_alarm"), "instrument_id"])
     return say.exhibit(
         "drift",
         finding,
         rows,
         chart=figures.chart_drift(chart_rows[chart_rows["instrument_id"].isin(drawn)], moving),
-        more=(say(bool(alarms) and "drift.alarms", names=alarms),),
+        more=(say(bool(unsure) and "drift.open", names=unsure), say(bool(alarms) and "drift.alarms", names=alarms)),
         readings=rows["readings"].sum(),
         drawn=", ".join(sorted(drawn)),
     )
@@ -150,6 +142,8 @@ def card(marts: Marts, own: Marts) -> dict[str, Any] | None:
     own
         The tables of the districts chosen, whose loops the card holds.
     """
+    if "cable_class" not in marts.read("fitted.locating_lines"):
+        return None
     facts = card_facts(marts, own)
     if not facts["lines"]:
         return None

@@ -193,17 +193,17 @@ from marts.reads_long
 union all
 select 'drift_chart', instrument_id, null,
     case
-        when is_drifting then case when last_ewma_pct > 0 then 'drifts_long' else 'drifts_short' end
+        when drift_verdict in ('drifting', 'stepped') then drift_verdict
         when ewma_out_at is not null or cusum_out_at is not null then 'false_alarm'
         else 'quiet'
     end
 from marts.instrument_drift
 union all
-select 'windows_held', group_name || ' ' || window_level, held_share,
+select 'windows_held', way || ' ' || group_name || ' ' || window_level, held_share,
     case
         when held_hi < window_level then 'too_few'
         when held_lo > window_level then 'too_many'
         else 'as_promised'
     end
 from marts.window_coverage
-where is_used and grouped_by = 'distance_band'
+where grouped_by = 'distance_band'
