@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from pipelines.locating.line import cable_time
 from pipelines.locating.readings import Readings
@@ -206,22 +207,39 @@ def _fit_one(years: Floats, time: Floats, zero: Floats, left: Floats, weight: Fl
     cells = _sum_cells(years, time, zero, left, weight, calibrated if is_calibrated else np.inf)
     knots = np.unique(np.concatenate([cells.at, [0.0], [calibrated - 1e-6, calibrated] if is_calibrated else []]))
     ways = _ways(years, calibrated if is_calibrated else np.nan)
-    log_likelihood, kinds, means, covariances, starts = [], [], [], [], []
+    today = [len(knots) - 1, 2 * len(knots) - 1, 2 * len(knots)]
+    heights, means, variances, covariances = [], [], [], []
     for kind, start, is_reset in ways:
         scale, offset = _columns(cells.at, kind, start, calibrated, is_reset)
         seen_scale, seen_zero = _columns(knots, kind, start, calibrated, is_reset)
         height, mean, covariance = _solve(cells, scale, offset)
         view = _contrasts(seen_scale, seen_zero, cells, scale, offset, kind)
-        log_likelihood.append(height)
-        kinds.append(kind)
-        starts.append(start)
+        spread = view @ covariance
+        heights.append(height)
         means.append(view @ mean)
-        covariances.append(view @ covariance @ view.T)
-    weight_of = _posterior(np.array(log_likelihood), kinds)
-    mean = np.einsum("h,hv->v", weight_of, np.array(means))
+        variances.append(np.sum(spread * view, axis=1))
+        covariances.append(spread[today] @ view[today].T)
+    kinds = np.array([kind for kind, _, _ in ways])
+    weight_of = _posterior(np.array(heights), kinds)
+    mean = weight_of @ np.array(means)
     away = np.array(means) - mean
-    covariance = np.einsum("h,hvw->vw", weight_of, np.array(covariances) + away[:, :, None] * away[:, None, :])
-    return _levels_of(knots, mean, covariance, weight_of, np.array(kinds), np.array(starts), np.array(log_likelihood))
+    # the law of total variance over the ways to move
+    variance = weight_of @ (np.array(variances) + away**2)
+    moved = np.tensordot(weight_of, covariances + away[:, today][:, :, None] * away[:, today][:, None, :], 1)
+    likely = np.where(kinds == "steady", -1.0, weight_of)
+    m = len(knots)
+    return Levels(
+        at_years=knots[None, :],
+        scale=mean[None, :m] - mean[m - 1],
+        zero_m=mean[None, m : 2 * m] - mean[2 * m - 1],
+        sd=np.sqrt(np.maximum(variance[: 2 * m], 0.0)).reshape(1, 2, m).swapaxes(1, 2),
+        rate=mean[-1:],
+        moved=moved[None],
+        mean_shift=mean[None, today[:2]],
+        chance=np.array([[weight_of[kinds == kind].sum() for kind in PRIOR]]),
+        evidence=np.array([_evidence(np.array(heights), kinds)]),
+        started_years=np.array([ways[int(np.argmax(likely))][1]]),
+    )
 
 
 def _sum_cells(years: Floats, time: Floats, zero: Floats, left: Floats, weight: Floats, calibrated: float) -> _Cells:
@@ -311,40 +329,15 @@ def _contrasts(scale_at: Floats, zero_at: Floats, cells: _Cells, scale: Floats, 
     )
 
 
-def _posterior(log_likelihood: Floats, kinds: list[str]) -> Floats:
-    prior = np.array([PRIOR[kind] / kinds.count(kind) for kind in kinds])
+def _posterior(log_likelihood: Floats, kinds: NDArray[np.str_]) -> Floats:
+    prior = np.array([PRIOR[kind] / np.sum(kinds == kind) for kind in kinds])
     weight = prior * np.exp(log_likelihood - log_likelihood.max())
     return np.asarray(weight / weight.sum())
 
 
-def _levels_of(
-    knots: Floats,
-    mean: Floats,
-    covariance: Floats,
-    weight: Floats,
-    kinds: np.ndarray,
-    starts: Floats,
-    log_likelihood: Floats,
-) -> Levels:
-    m = len(knots)
-    today = [m - 1, 2 * m - 1, 2 * m]
-    sd = np.sqrt(np.maximum(np.diag(covariance), 0.0))
-    moving = kinds != "steady"
-    top = log_likelihood.max()
-    likelihood = np.exp(log_likelihood - top)
-    share = np.where(kinds == "drifting", PRIOR["drifting"], PRIOR["stepped"]) / (PRIOR["drifting"] + PRIOR["stepped"])
-    share = share / np.array([(kinds == kind).sum() for kind in kinds])
-    evidence = float((share * likelihood)[moving].sum() / max(likelihood[~moving].mean(), 1e-300))
-    best = int(np.argmax(np.where(moving, weight, -1.0)))
-    return Levels(
-        at_years=knots[None, :],
-        scale=mean[None, :m] - mean[m - 1],
-        zero_m=mean[None, m : 2 * m] - mean[2 * m - 1],
-        sd=np.stack([sd[:m], sd[m : 2 * m]], axis=1)[None],
-        rate=mean[-1:],
-        moved=covariance[np.ix_(today, today)][None],
-        mean_shift=mean[None, today[:2]],
-        chance=np.array([[weight[kinds == kind].sum() for kind in PRIOR]]),
-        evidence=np.array([evidence]),
-        started_years=np.array([starts[best]]),
-    )
+def _evidence(log_likelihood: Floats, kinds: NDArray[np.str_]) -> float:
+    """Average likelihood of the ways to move over that of standing still, steps at the calibration in both."""
+    still = kinds == "steady"
+    share = np.array([0.0 if kind == "steady" else PRIOR[kind] / np.sum(kinds == kind) for kind in kinds])
+    likelihood = np.exp(np.minimum(log_likelihood - log_likelihood[still].max(), 700.0))
+    return float((share / share.sum()) @ likelihood / likelihood[still].mean())
