@@ -171,7 +171,7 @@ def _fit_classes(other: duckdb.DuckDBPyConnection, settings: Settings) -> pd.Dat
     from pipelines.locating.step import fit_before, median_settings, read_inputs, reading_facts
 
     inputs = read_inputs(other)
-    readings = select_readings(inputs.readings, inputs.paths)
+    readings = select_readings(inputs.readings, inputs.paths, inputs.runs)
     if not len(readings):
         return pd.DataFrame(columns=["cable_class", "velocity_fitted_pct"])
     fit = fit_before(inputs, settings, readings, reading_facts(readings, inputs), inputs.as_of).fit

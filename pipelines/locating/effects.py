@@ -30,7 +30,7 @@ class Effects:
     slowness
         By class and any other, shape (K + 1,).
     slack, tail_m
-        Cable longer than its route, as a share; cable at the terminal tested from that is not on record.
+        Cable longer than its route, as a share; cable of each tail that is not on record.
     fixed_covariance
         Of slowness, slack, tail_m, shape (K + 3, K + 3).
     own
@@ -42,7 +42,7 @@ class Effects:
     terms
         Numbers of the whole fleet: noise_constant_m, noise_growing, noise_dig_share2, noise_dig_m2, and the usual tail
         of a path where terminals are not given: usual_tail_m, usual_tail_per_m, usual_tail_variance_m2,
-        usual_tail_variance_per_m.
+        usual_tail_variance_per_m, and how many tails: usual_tails, usual_tails_per_m.
     """
 
     classes: tuple[str, ...]
@@ -126,19 +126,22 @@ def _noise_terms(fit: VelocityFit) -> dict[str, float]:
 def _usual_tail(fit: VelocityFit, terminal_tails: pd.Series) -> dict[str, float]:
     """Tails that a path of some length passes on this record, by least squares, and how they scatter."""
     readings = fit.readings
-    of = readings.is_dug & (readings.tail_m > 0)
-    names = ("usual_tail_m", "usual_tail_per_m", "usual_tail_variance_m2", "usual_tail_variance_per_m")
+    of = readings.is_dug
+    names = (
+        "usual_tail_m", "usual_tail_per_m", "usual_tail_variance_m2", "usual_tail_variance_per_m", "usual_tails",
+        "usual_tails_per_m",
+    )  # fmt: skip
     if of.sum() < ENOUGH_PATHS:
         tails = terminal_tails.dropna().to_numpy(float)
         known = (float(tails.mean()), 0.0, float(tails.var()), 0.0) if len(tails) else (0.0, 0.0, 0.0, 0.0)
-        return dict(zip(names, known, strict=True))
+        return dict(zip(names, (*known, 1.0, 0.0), strict=True))
     from scipy.optimize import nnls
 
     tail, route = readings.tail_m[of], (readings.length_m - readings.tail_m)[of]
     x = np.column_stack([np.ones(len(route)), route])
-    mean = nnls(x, tail)[0]
+    mean, count = nnls(x, tail)[0], nnls(x, readings.tails[of])[0]
     scatter = nnls(x, (tail - x @ mean) ** 2)[0]
-    return dict(zip(names, (float(v) for v in (*mean, *scatter)), strict=True))
+    return dict(zip(names, (float(v) for v in (*mean, *scatter, *count)), strict=True))
 
 
 def store_effects(effects: Effects) -> dict[str, pd.DataFrame]:

@@ -157,7 +157,7 @@ def fit_levels(fit: VelocityFit, time_m: Floats, years: Floats, calibrated_years
     Checked by: tests/unit/test_locating_instrument_levels.py
     """
     readings, state, base = fit.readings, fit.state, expected_time(fit)
-    left = time_m - base - state.tail_m * readings.is_dug
+    left = time_m - base - state.tail_m * readings.tails
     shared = (fit.noise.run * base) ** 2 / fit.variance_m2
     # readings of one run count as far as their own noise goes
     crowd = 1.0 + (np.bincount(readings.run)[readings.run] - 1) * np.minimum(shared, 0.9)

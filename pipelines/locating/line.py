@@ -32,7 +32,7 @@ class State:
     slack
         How much longer the cable is than the route it was dug up along, as a share.
     tail_m
-        Cable above and around the point distances are taped from, not on record, metres.
+        Cable above and around the point distances are taped from, not on record, metres a tail.
     scale, zero_m
         Time-base error (share) and time-zero error (metres at REFERENCE_PCT) of each instrument, shape (I,).
     """
@@ -63,7 +63,7 @@ def line(readings: Readings, state: State) -> Floats:
     stretch = (1.0 + effects_of(readings, state.scale)) * (1.0 + state.slack * readings.is_dug)
     return np.asarray(
         stretch * cable_time(readings, state)
-        + state.tail_m * readings.is_dug
+        + state.tail_m * readings.tails
         + readings.zero_errors * effects_of(readings, state.zero_m)
     )
 
@@ -114,7 +114,7 @@ def linearise(
     row = np.concatenate([readings.part_row, dug, dug])
     column = np.concatenate([readings.part_class, np.full(len(dug), classes), np.full(len(dug), classes + 1)])
     value = np.concatenate(
-        [readings.part_m * (stretch * scale * route)[readings.part_row], (scale * time)[dug], np.ones(len(dug))]
+        [readings.part_m * (stretch * scale * route)[readings.part_row], (scale * time)[dug], readings.tails[dug]]
     )
     fixed = np.concatenate([state.slowness, [state.slack, state.tail_m]])
     predicted: Floats = np.asarray(np.bincount(row, weights=value * fixed[column], minlength=n), dtype=float)

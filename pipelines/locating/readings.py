@@ -31,6 +31,9 @@ class Readings:
         True length, metres, shape (n,): along the route where dug, of cable otherwise. Known tails are in it.
     tail_m
         Part of length_m that is recorded tails, metres, shape (n,).
+    tails
+        Tails passed, on record or not: 1 for a dug reading and 2 more for each terminal on its way; 0 for the others,
+        whose lengths are of cable.
     zero_errors
         How many times the time-zero error enters: 2 where readings from both ends were added.
     is_dug, is_paced, is_satellite, is_register
@@ -47,6 +50,7 @@ class Readings:
     time_m: Floats
     length_m: Floats
     tail_m: Floats
+    tails: Floats
     zero_errors: Floats
     is_dug: Booleans
     is_paced: Booleans
@@ -64,13 +68,15 @@ class Readings:
         return len(self.time_m)
 
 
-def select_readings(readings: pd.DataFrame, paths: pd.DataFrame) -> Readings:
+def select_readings(readings: pd.DataFrame, paths: pd.DataFrame, runs: pd.DataFrame | None = None) -> Readings:
     """Usable readings of core.locating_readings with their paths of core.locating_paths, as arrays.
 
     Parameters
     ----------
     readings, paths
         The two tables.
+    runs
+        core.locating_runs, for the terminals that a dug reading passes; none: it passes none.
 
     Returns
     -------
@@ -106,6 +112,7 @@ def select_readings(readings: pd.DataFrame, paths: pd.DataFrame) -> Readings:
         / used["velocity_setting_pct"].to_numpy(float),
         length_m=np.bincount(part_row, weights=part_m, minlength=len(used)).astype(float),
         tail_m=used["tail_m"].fillna(0.0).to_numpy(float),
+        tails=np.where(dug, 1.0 + 2.0 * _count_passed(used, runs), 0.0),
         zero_errors=used["zero_errors"].to_numpy(float),
         is_dug=dug,
         is_paced=dug & (by == "paced"),
@@ -121,6 +128,18 @@ def select_readings(readings: pd.DataFrame, paths: pd.DataFrame) -> Readings:
     )
 
 
+def _count_passed(used: pd.DataFrame, runs: pd.DataFrame | None) -> Floats:
+    """Terminals on the way of each reading, that tested from left out, shape (n,)."""
+    if runs is None:
+        return np.zeros(len(used))
+    lengths = used.set_index("reading_id")["true_length_m"]
+    is_passed = runs["run_to_m"] < runs["reading_id"].map(lengths)
+    counts = is_passed.groupby(runs["reading_id"]).sum()
+    # beyond the register's last metre no further terminal is known
+    most = runs.groupby("reading_id").size() - 1
+    return np.asarray(counts.clip(upper=most).reindex(used["reading_id"]).fillna(0.0), dtype=float)
+
+
 def keep_readings(readings: Readings, kept: Booleans) -> Readings:
     """Some of the readings; classes and instruments stay numbered as they were, read or not."""
     place = np.cumsum(kept) - 1
@@ -132,6 +151,7 @@ def keep_readings(readings: Readings, kept: Booleans) -> Readings:
             "time_m",
             "length_m",
             "tail_m",
+            "tails",
             "zero_errors",
             "is_dug",
             "is_paced",

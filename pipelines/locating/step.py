@@ -104,7 +104,7 @@ def read_inputs(con: duckdb.DuckDBPyConnection) -> Inputs:
 def fit_tables(inputs: Inputs, settings: Settings) -> dict[str, pd.DataFrame]:
     """Every fitted table of the topic; empty ones where no reading is usable."""
     table, coverage = inputs.readings, settings.general.interval_coverage
-    readings = select_readings(inputs.readings, inputs.paths)
+    readings = select_readings(inputs.readings, inputs.paths, inputs.runs)
     last_at = table[table["is_usable"].astype(bool)].groupby("instrument_id")["read_at"].max()
     names = sorted({*inputs.instruments["instrument_id"], *readings.instruments})
     frames = {name: pd.DataFrame(columns=list(dictionary.tables()[name].columns)) for name in TABLES}

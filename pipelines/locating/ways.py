@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from shared.arrays import Floats, Integers
+from shared.arrays import Booleans, Floats, Integers
 
 
 @dataclass(frozen=True)
@@ -23,7 +23,9 @@ class Ways:
     route_m
         Its length along the route, metres; the last stretch of a reading goes on beyond it.
     tail_m
-        Its cable that is not on the route (up and down a terminal), metres.
+        Its cable on record that is not on the route (up and down a terminal), metres.
+    is_tail
+        Whether it is such a tail, on record or not.
     rows
         Number of readings.
     """
@@ -32,6 +34,7 @@ class Ways:
     cable_class: Integers
     route_m: Floats
     tail_m: Floats
+    is_tail: Booleans
     rows: int
 
 
@@ -57,22 +60,23 @@ def lay_ways(sections: pd.DataFrame, pieces: pd.DataFrame, classes: tuple[str, .
     facts = sections.reset_index(drop=True)
     cut = _cut_pieces(facts, pieces)
     is_last = ~facts.duplicated("row", keep="last")
-    tail = facts.assign(order=-1.0, route_m=0.0, tail_m=facts["near_tail_m"])
-    far = facts.assign(order=np.inf, route_m=0.0, tail_m=facts["far_tail_m"])[~is_last]
-    columns = ["row", "place", "order", "cable_class", "route_m", "tail_m"]
+    tail = facts.assign(order=-1.0, route_m=0.0, tail_m=facts["near_tail_m"], is_tail=True)
+    far = facts.assign(order=np.inf, route_m=0.0, tail_m=facts["far_tail_m"], is_tail=True)[~is_last]
+    columns = ["row", "place", "order", "cable_class", "route_m", "tail_m", "is_tail"]
     parts = pd.concat([tail[columns], cut[columns], far[columns]]).sort_values(["row", "place", "order"], kind="stable")
     return Ways(
         row=parts["row"].to_numpy(np.int64),
         cable_class=_numbered(parts["cable_class"], classes),
         route_m=parts["route_m"].to_numpy(float),
         tail_m=parts["tail_m"].to_numpy(float),
+        is_tail=parts["is_tail"].to_numpy(bool),
         rows=rows,
     )
 
 
 def _cut_pieces(facts: pd.DataFrame, pieces: pd.DataFrame) -> pd.DataFrame:
     """Each section cut at the pieces in it, in the order passed."""
-    whole = facts.assign(order=0.0, tail_m=0.0, number=facts.index)
+    whole = facts.assign(order=0.0, tail_m=0.0, is_tail=False, number=facts.index)
     if pieces.empty:
         return whole
     own = pieces.rename(columns={"cable_class": "piece_class"})
@@ -107,6 +111,7 @@ def lay_classes(parts: pd.DataFrame, classes: tuple[str, ...], rows: int) -> Way
         cable_class=_numbered(ordered["cable_class"], classes),
         route_m=ordered["route_m"].to_numpy(float),
         tail_m=np.zeros(len(ordered)),
+        is_tail=np.zeros(len(ordered), dtype=bool),
         rows=rows,
     )
 

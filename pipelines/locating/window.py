@@ -458,7 +458,9 @@ def _further_notes(basis: Basis, asked: Asked, way: str, placed: Placed) -> list
         )
     if way == BY_CLASS:
         terms = basis.effects.terms
-        tail = terms["usual_tail_m"] + terms["usual_tail_per_m"] * float(placed.corrected_m[0]) + basis.effects.tail_m
+        tails = terms["usual_tails"] + terms["usual_tails_per_m"] * float(placed.corrected_m[0])
+        tail = terms["usual_tail_m"] + terms["usual_tail_per_m"] * float(placed.corrected_m[0])
+        tail += tails * basis.effects.tail_m
         notes.append(
             f"Terminals not given: a usual tail of {metres_and_feet(max(tail, 0.0))} is taken off, and the window is "
             "wider for it."
