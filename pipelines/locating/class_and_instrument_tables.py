@@ -43,7 +43,7 @@ def describe_instruments(found: FitAsOf, names: list[str], last_at: pd.Series, s
     """
     fit, levels = found.fit, found.levels
     limits = fit.quantile(settings.general.interval_coverage)
-    lasting, drift_verdicts = common_scale_sd(fit), levels.verdict()
+    lasting, drift_verdicts = common_scale_sd(fit), levels.verdict(limits, settings.locating.tolerance_pct / 100.0)
     today = fit.effect_covariance()[1]
     code = {name: i for i, name in enumerate(fit.readings.instruments)}
     rows: list[dict[str, object]] = []

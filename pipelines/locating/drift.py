@@ -159,7 +159,7 @@ def describe_drift(
     Checked by: tests/unit/test_locating_drift.py
     """
     levels, limits = found.levels, found.fit.quantile(settings.general.interval_coverage)
-    verdicts = levels.verdict()
+    verdicts = levels.verdict(limits, settings.locating.tolerance_pct / 100.0)
     code = {name: i for i, name in enumerate(found.fit.readings.instruments)}
     left_on = leave_tolerance(found, as_of, settings)
     rows = []
