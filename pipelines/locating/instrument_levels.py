@@ -97,8 +97,8 @@ class Levels:
         Returns
         -------
         list of str
-            drifting or stepped where the evidence allows for every instrument looked at; steady where the scale has moved
-            from its mean by less than is tolerated, its limits too; else cannot_tell.
+            drifting or stepped where the evidence allows for every instrument looked at; steady where the scale has
+            moved from its mean by less than is tolerated, its limits too; else cannot_tell.
         """
         looked_at = max(int(np.isfinite(self.evidence).sum()), 1)
         found = []
