@@ -205,6 +205,7 @@ def locating_marts(draws: np.random.Generator, digs: int) -> dict[str, pd.DataFr
             "corrected_error_m": error / 4,
             "called_section_id": "S-0001",
             "section_called_right": draws.random(digs) < 0.8,
+            "record_contradiction": None,
         }
     )
     fitted = np.array([55.4, 53.1, 53.3, 52.0, 48.9])

@@ -6,6 +6,8 @@ from itertools import pairwise
 
 import numpy as np
 import pandas as pd
+from scipy.optimize import lsq_linear
+from scipy.special import ndtr, ndtri
 
 from shared.arrays import Floats, Integers
 from shared.units import M_PER_FT
@@ -13,6 +15,11 @@ from shared.units import M_PER_FT
 LENGTH_PRIOR_SD = 0.10
 """A section's length on the register errs by a tenth or so before anything is read. Our choice; only the share given to
 each of several sections on one path hangs on it."""
+LEAST_SHARE = 0.1
+"""No section is taken to be shorter than this share of its register length: a mistake of units leaves three tenths, so
+readings that ask for less are wrong themselves. Our choice."""
+LIMIT_SE = 1.645
+"""Standard errors of the 90 % limits."""
 EVIDENCE = 3.0
 """Standard errors beyond which a length is called contradicted."""
 
@@ -38,8 +45,9 @@ def find_contradicted_lengths(spans: pd.DataFrame, readings: pd.DataFrame, secti
     Notes
     -----
     excess_j = sum over the path of delta_s + noise, delta_s ~ N(0, (0.1 length_s)^2): solved by least squares with
-    that prior, loop by loop, since paths do not leave a loop. Evidence: |delta| over the standard error it would have
-    by the readings alone. Readings of one section that disagree widen its standard error.
+    that prior, loop by loop, since paths do not leave a loop, and with no section below a tenth of its length. What
+    one cannot give is shared among the others; readings that ask for more disagree. Evidence: |delta| over the
+    standard error it would have by the readings alone. Readings of one section that disagree widen its standard error.
 
     Checked by: tests/unit/test_locating_register.py
     """
@@ -77,6 +85,10 @@ def _solve_loop(passed: Floats, length: Floats, excess: Floats, error: Floats) -
     for _ in range(3):
         covariance = np.linalg.inv(normal + np.diag(prior))
         delta = covariance @ pull
+        if (delta < (LEAST_SHARE - 1.0) * length).any():
+            rows = np.vstack([passed / error[:, None], np.diag(prior**0.5)])
+            asked = np.append(excess / error, np.zeros(len(length)))
+            delta = lsq_linear(rows, asked, bounds=((LEAST_SHARE - 1.0) * length, np.inf), method="bvls").x
         # a prior of a tenth must not hide that a length is out by a factor of three
         prior = np.maximum(np.maximum(np.abs(delta), LENGTH_PRIOR_SD * length), 1e-3) ** -2
     # readings that disagree about a section say less of it
@@ -88,14 +100,17 @@ def _solve_loop(passed: Floats, length: Floats, excess: Floats, error: Floats) -
 def _tabulate(facts: pd.DataFrame, count: Integers, length: Floats, delta: Floats, spread: Floats) -> pd.DataFrame:
     """Rows from what was found of each section."""
     evidence, implied = np.abs(delta) / spread, length + delta
+    # limits of a normal distribution cut off at no length
+    above = ndtr(implied / spread)
+    tail = ndtr(-LIMIT_SE) * above
     contradicted = (evidence > EVIDENCE) & (np.abs(delta) > np.maximum(0.05 * length, 3.0))
     slips = [_name_slip(i / own) if out else "" for i, own, out in zip(implied, length, contradicted, strict=True)]
     found = facts[["section_id", "loop_id", "cable_class"]].assign(
         readings=count,
         length_m=length,
         implied_length_m=implied,
-        implied_lo=implied - 1.645 * spread,
-        implied_hi=implied + 1.645 * spread,
+        implied_lo=implied + spread * ndtri(1.0 - above + tail),
+        implied_hi=implied - spread * ndtri(tail),
         difference_m=delta,
         difference_pct=100.0 * delta / length,
         evidence_se=evidence,

@@ -11,7 +11,7 @@ from pipelines.validation.heaping import measure_heaping
 from pipelines.validation.heaps import count_heaps
 from pipelines.warehouse import read_query
 from shared.settings import Settings
-from shared.store import has_table, write_tables
+from shared.store import has_table, read_model, write_tables
 
 
 def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
@@ -32,6 +32,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         select job_id, test_terminal_id, toward_terminal_id, far_end_terminal_id from staging.jobs
         where far_end_terminal_id is not null order by job_id
     """).df()
+    contradictions = read_model(con, "core.record_contradictions")
     stamps = read_query(con, "validation/arrival_stamps")
     refused = read_query(con, "validation/refused_velocities") if has_table(con, "raw.findings") else pd.DataFrame()
     decided = (
@@ -51,6 +52,9 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         suspected_errors.propose_zone_errors(stamps),
         suspected_errors.propose_velocities(refused),
     ]
+    # what explains the distance or the terminals explains the contradiction too
+    explained = {job for f in found[:3] for job in f.loc[f["column"] != "estimated_distance_m", "job_id"]}
+    found.append(suspected_errors.propose_contradictions(contradictions[~contradictions["job_id"].isin(explained)]))
     proposed = pd.concat(
         [f for f in found if len(f)] or [pd.DataFrame(columns=suspected_errors.COLUMNS)], ignore_index=True
     )

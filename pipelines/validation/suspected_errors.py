@@ -19,7 +19,15 @@ from shared.units import M_PER_FT
 
 FT_PER_M = 1.0 / M_PER_FT
 # Shares of records with each error before any is looked at; from memory of such exports, common practice, no source.
-PRIORS = {"feet_for_metres": 0.03, "dug_feet_for_metres": 0.01, "wrong_terminal": 0.03, "utc_written_as_local": 0.012}
+PRIORS = {
+    "feet_for_metres": 0.03,
+    "dug_feet_for_metres": 0.01,
+    "wrong_terminal": 0.03,
+    "utc_written_as_local": 0.012,
+    "wrong_section": 0.01,
+    "wrong_direction": 0.01,
+    "wrong_dug_distance": 0.01,
+}
 PROPOSED_FROM = 0.5
 """Probability from which an error is proposed."""
 LOOSE_SHARE = 0.05
@@ -30,6 +38,10 @@ PLACE_SD_SHARE = 0.02
 """Spread of a dug distance against the map, metres and as a share of the distance."""
 MAP_IN_FEET = 0.05
 """Share of loops whose lengths may stand in feet on the map."""
+LENGTHS_OFF = 0.05
+"""Share of digs on whose way a length of the register is wrong otherwise."""
+LENGTHS_OFF_SD = 0.2
+"""Spread of such a length, as a share of the way to the section's end."""
 COLUMNS = ["job_id", "column", "slip", "value_now", "value_proposed", "likelihood", "grounds"]
 
 
@@ -163,6 +175,79 @@ def propose_swapped_ends(jobs: pd.DataFrame) -> pd.DataFrame:
         rows.append((row["job_id"], "test_terminal_id", "wrong_terminal", test, toward, chance, said))
         rows.append((row["job_id"], "toward_terminal_id", "wrong_terminal", toward, test, chance, said))
     return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def propose_contradictions(records: pd.DataFrame) -> pd.DataFrame:
+    """The likeliest single correction of each record whose dug distance, terminals and section cannot all be right.
+
+    Parameters
+    ----------
+    records
+        Rows of core.record_contradictions.
+
+    Returns
+    -------
+    DataFrame
+        The columns of ``COLUMNS``, one row a record: also one less likely than ``PROPOSED_FROM``, since something in
+        it is wrong. Of a section that is not on the loop nothing is proposed: the register may lack it.
+
+    Notes
+    -----
+    Weighed: the two ends exchanged or the other direction (of a section behind, where the dug distance then ends in
+    it), another section (the one in which the dug distance ends), the dug distance itself, and the register: lengths
+    in feet, or lengths off by a fifth. Where the distance ends is a coincidence if the section or the distance is
+    wrong: these are divided by the sections ahead.
+
+    Checked by: tests/unit/test_validation_suspected_errors.py
+    """
+    rows = []
+    for row in records[records["record_contradiction"] != "section_not_on_loop"].to_dict("records"):
+        dug, lo, hi = (float(row[name]) for name in ("dug_distance_m", "section_from_m", "section_to_m"))
+        spread = PLACE_SD_M + PLACE_SD_SHARE * dug
+        test, toward, other = (row[f"{name}terminal_id"] for name in ("test_", "toward_", "other_toward_"))
+        own, register = row["dug_section_id"], 0.0
+        found: dict[tuple[str, tuple[tuple[str, Any, Any], ...]], float] = {}
+        by_chance = 1.0 / max(float(row["sections_ahead"]), 1.0)
+        if row["record_contradiction"] == "dug_outside_section":
+            in_feet = _likeness(dug, lo * M_PER_FT, hi * M_PER_FT, spread)
+            register = MAP_IN_FEET * in_feet + LENGTHS_OFF * _likeness(dug, lo, hi, spread + LENGTHS_OFF_SD * hi)
+        else:
+            if not pd.isna(other):
+                found["wrong_direction", (("toward_terminal_id", toward, other),)] = _likeness(dug, lo, hi, spread)
+            gap = float(row["toward_at_m"])
+            if not math.isnan(gap):
+                ends = (("test_terminal_id", test, toward), ("toward_terminal_id", toward, test))
+                found["wrong_terminal", ends] = _likeness(dug, lo + gap, hi + gap, spread)
+        if not pd.isna(own):
+            found["wrong_section", (("section_id", row["section_id"], own),)] = by_chance
+        found["wrong_dug_distance", (("dug_distance_m", f"{dug:g}", ""),)] = by_chance
+        weights = {said: PRIORS[said[0]] * likeness for said, likeness in found.items()}
+        (slip, changes), weight = max(weights.items(), key=lambda item: item[1])
+        chance = weight / (sum(weights.values()) + register)
+        grounds = _contradiction_evidence(row, register > sum(weights.values()))
+        for column, now, value in changes:
+            rows.append((row["job_id"], column, slip, "" if pd.isna(now) else now, value, chance, grounds))
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def _likeness(dug: float, lo: float, hi: float, spread: float) -> float:
+    """Likelihood, at most 1, of a dug distance if the fault lies between two places."""
+    return math.exp(-0.5 * (max(lo - dug, dug - hi, 0.0) / spread) ** 2)
+
+
+def _contradiction_evidence(row: dict[Hashable, Any], is_register_likelier: bool) -> str:
+    """Both readings of a record: by its distance, and by the section it names."""
+    end = "beyond the loop" if pd.isna(row["dug_section_id"]) else f"in {row['dug_section_id']}"
+    place = f"{row['section_from_m']:.0f} to {row['section_to_m']:.0f} m"
+    if row["record_contradiction"] == "section_behind_terminal":
+        named = f"lies behind {row['test_terminal_id']}, {place} the other way"
+    else:
+        named = f"lies at {place}" + ("; check the register's lengths first" if is_register_likelier else "")
+    toward = "" if pd.isna(row["toward_terminal_id"]) else f" toward {row['toward_terminal_id']}"
+    return (
+        f"by the distance, {row['dug_distance_m']:g} m from {row['test_terminal_id']}{toward}, it was dug {end}; "
+        f"the section named, {row['section_id']}, {named}"
+    )
 
 
 def _miss(at: Floats, dug: Floats, lo: Floats, hi: Floats) -> Floats:

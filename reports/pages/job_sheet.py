@@ -12,6 +12,7 @@ from reports import style
 from reports.figures.restoration import STAGE_NAMES, chart_timeline
 from reports.page import Page, Section
 from reports.pages.sheet import COUNT_WORDS, facts, find_row, lead, listing, one, say
+from shared import dictionary
 
 if TYPE_CHECKING:
     from reports.marts import Marts
@@ -123,6 +124,10 @@ def read(marts: Marts, ident: str) -> Exhibit:
         ("Error after correction", style.quantity(row.corrected_error_m, "m", 1)),
         ("Section named", lead("section", row.called_section_id)),
         ("Section dug", lead("section", row.section_id)),
+        (
+            "The record contradicts itself",
+            dictionary.codes()["record_contradiction"].get(row.record_contradiction, "no"),
+        ),
     )
     return facts("job-reading", say("job-reading.finding", row=row), listed)
 

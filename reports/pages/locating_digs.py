@@ -73,10 +73,15 @@ def called_sections(errors: pd.DataFrame, found: Judged) -> Exhibit:
     figures_of = {"readings": "called_readings", "right": "called_right", "share": "called_share"}
     table = pd.DataFrame({name: found[figure] for name, figure in figures_of.items()}).sort_index()
     table = table.astype({"readings": int, "right": int}).rename_axis("cable_class").reset_index()
+    contradictions = "; ".join(
+        say(f"called.{code}", n=n) for code, n in sorted((found["contradictions_of"] or {}).items())
+    )
     finding = say(
         "called.finding",
         found["corrected_digs"] and "called.corrected",
         found["into_wrong_section"] is not None and "called.missed",
+        found["contradictions"] and "called.contradictions",
+        parts=contradictions,
         found=found,
         readings=table["readings"].sum(),
     )

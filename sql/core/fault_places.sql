@@ -43,8 +43,7 @@ placed as (
             runs.route_m,
             greatest(sections.length_m - coalesce(from_tails.tail_m, 0) - coalesce(to_tails.tail_m, 0), 0)
         ) as route_m,
-        -- distances are wheeled and paced too: a few metres and a twentieth beyond an end are taken to be at the end
-        3 + 0.05 * jobs.dug_distance_m as slack_m
+        dug_slack_m(jobs.dug_distance_m) as slack_m
     from staging.jobs as jobs
     -- sections are unique by section_id
     inner join staging.sections as sections on sections.section_id = jobs.section_id

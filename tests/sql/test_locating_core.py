@@ -44,7 +44,7 @@ def build(make_warehouse, *jobs: str, **tables: str):
         build=("staging",),
     )
     for model in warehouse.build_order(("core",)):
-        if model.path.stem.startswith("locating_"):
+        if model.path.stem.startswith(("locating_", "record_")):
             con.execute(f"create table {model.table} as {model.query}")
     return con
 
@@ -170,23 +170,56 @@ def test_locating_errors_call_the_section_the_display_falls_in(make_warehouse) -
         f"J1 | L1 | S1  | {DAY} | I1 | 53 | T1 | T2 | 98 | 90 | | | taped",
         f"J2 | L1 | S2N | {DAY} | I1 | 53 | T1 | T2 | 105 | 100 | | | taped",
         f"J3 | L1 | S1  | {DAY} | I1 | 53 | T1 | T2 | 70 | 70 | | | taped",
+        f"J4 | L1 | S1  | {DAY} | I1 | 53 | T1 | T2 | 125 | 120 | | | taped",
     )
     for name, table in dictionary.tables().items():
         if table.layer == "fitted":
             create_table(con, name)
     con.execute(
         "insert into fitted.corrected_distances (reading_id, corrected_distance_m) "
-        "values ('J1:dug', 91), ('J2:dug', 99)"
+        "values ('J1:dug', 91), ('J2:dug', 99), ('J4:dug', 119)"
     )
     model = warehouse.models()["marts.locating_errors"]
     con.execute(f"create table marts.locating_errors as {model.query}")
     rows = con.execute("""
         select job_id, error_m, called_section_id, section_called_right, into_wrong_section_m, corrected_section_right,
-            corrected_error_m
+            corrected_error_m, record_contradiction
         from marts.locating_errors order by job_id
     """).fetchall()
     # the route of S1 ends at 95 m; the back-filled J3 is left out
     assert rows == [
-        ("J1", 98 - 90, "S2N", False, 98 - 95, True, 91 - 90),
-        ("J2", 105 - 100, "S2N", True, 0, True, 99 - 100),
+        ("J1", 98 - 90, "S2N", False, 98 - 95, True, 91 - 90, None),
+        ("J2", 105 - 100, "S2N", True, 0, True, 99 - 100, None),
+        ("J4", 125 - 120, "S2N", None, 125 - 95, None, 119 - 120, "dug_outside_section"),
+    ]
+
+
+def test_records_that_contradict_themselves_are_told_apart(make_warehouse) -> None:
+    con = build(
+        make_warehouse,
+        f"ok     | L1 | S1  | {DAY} | I1 | 53 | T1 | T2 | 98  | 90   | | | taped",
+        # the route of S1 ends at 95 m: 7.7 m beyond are within 3 m and a twentieth of the distance, 9 m are not
+        f"near   | L1 | S1  | {DAY} | I1 | 53 | T1 | T2 | 98  | 102.7 | | | taped",
+        f"dug    | L1 | S1  | {DAY} | I1 | 53 | T1 | T2 | 98  | 104  | | | taped",
+        f"short  | L1 | S2N | {DAY} | I1 | 53 | T1 | T2 | 98  | 80   | | | taped",
+        f"beyond | L1 | S3  | {DAY} | I1 | 53 | T1 | T2 | 98  | 400  | | | taped",
+        f"behind | L1 | S1  | {DAY} | I1 | 53 | T2 | T3 | 98  | 50   | | | taped",
+        f"back   | L1 | S3  | {DAY} | I1 | 53 | T3 | T2 | 98  | 50   | | | taped",
+        f"gone   | L1 | S9  | {DAY} | I1 | 53 | T2 | T3 | 98  | 50   | | | taped",
+        f"alone  | L1 |     | {DAY} | I1 | 53 | T2 | T3 | 98  | 50   | | | taped",
+        f"where  | L1 | S1  | {DAY} | I1 | 53 |    |    | 98  | 900  | | | taped",
+    )
+    rows = con.execute("""
+        select job_id, record_contradiction, section_from_m, section_to_m, dug_section_id, toward_at_m,
+            other_toward_terminal_id, sections_ahead
+        from core.record_contradictions order by job_id
+    """).fetchall()
+    # S1 has tails of 2 and 3 m, S2N one of 3 m at T2, S3 one of 1 m at T4; behind the terminal metres are of cable
+    assert rows == [
+        ("back", "section_behind_terminal", 0, 80, "S2N", 64, "T4", 2),
+        ("behind", "section_behind_terminal", 0, 100, "S2N", 64, "T1", 2),
+        ("beyond", "dug_outside_section", 95 + 61, 95 + 61 + 79, None, 100, None, 3),
+        ("dug", "dug_outside_section", 0, 95, "S2N", 100, None, 3),
+        ("gone", "section_not_on_loop", None, None, "S2N", 64, "T1", 2),
+        ("short", "dug_outside_section", 95, 95 + 61, "S1", 100, None, 3),
     ]

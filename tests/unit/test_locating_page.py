@@ -8,6 +8,7 @@ import pytest
 from reports.figures.locating_settings import chart_coverage, chart_drift, chart_proposals
 from reports.marts import Judged, Marts
 from reports.pages import locating
+from reports.pages import locating_digs as digs
 from reports.pages.locating import drift_words, edge_words, out_words
 from reports.pages.locating_settings import card, day_words, headline, loop_chains
 from shared.settings import Settings
@@ -172,3 +173,24 @@ def test_instruments_that_drift_stand_in_the_answer() -> None:
 
 def test_a_day_of_the_year_is_said_as_a_date() -> None:
     assert (day_words(50), day_words(365)) == ("19 February", "31 December")
+
+
+def test_records_that_contradict_themselves_are_counted_beside_the_share_they_are_left_out_of() -> None:
+    errors = pd.DataFrame(
+        {
+            "cable_class": ["A"] * 6,
+            "section_called_right": [True, False, None, None, None, None],
+            "record_contradiction": [None, None, *["dug_outside_section"] * 2, "section_not_on_loop", None],
+        }
+    )
+    exhibit = digs.called_sections(errors, found_in("locating", {"marts.locating_errors": errors}))
+    assert exhibit.finding.startswith("The displayed distance falls in the section that was dug in 50\xa0% of 2 digs.")
+    assert exhibit.finding.endswith(
+        "3 records contradict themselves and are left out: in 2 the dug distance ends outside the section named; in 1 "
+        "the section named is not on the loop in the register. What may be wrong in them is among the proposed "
+        "corrections."
+    )
+    sound = errors.head(2)
+    assert (
+        "contradict" not in digs.called_sections(sound, found_in("locating", {"marts.locating_errors": sound})).finding
+    )

@@ -131,3 +131,55 @@ def test_a_slip_of_units_is_named_within_an_eighth(of_one: float, word: str, uni
     facts = pd.DataFrame({"section_id": ["S1"], "loop_id": "L", "cable_class": "A"})
     row = _tabulate(facts, np.ones(1), np.array([100.0]), np.array([100 * (ratio - 1)]), np.ones(1)).iloc[0]
     assert row["likely_slip"].split(" ")[0] == (words if word else "")
+
+
+def test_no_length_and_no_limit_is_at_or_below_zero_whatever_the_readings_say() -> None:
+    draws = np.random.default_rng(14)
+    for _ in range(200):
+        size = int(draws.integers(1, 9))
+        length = draws.lognormal(4.3, 0.8, size)
+        sections = pd.DataFrame(
+            {"section_id": [f"S{k}" for k in range(size)], "loop_id": "L1", "cable_class": "A", "length_m": length}
+        )
+        paths = [np.arange(a, draws.integers(a + 1, size + 1)) for a in draws.integers(0, size, 6)]
+        spans = [(f"r{j}", f"S{k}") for j, path in enumerate(paths) for k in path]
+        # some excesses ask for more than the whole path
+        excess = [length[path].sum() * draws.normal(-0.7, 0.6) for path in paths]
+        found = find_contradicted_lengths(
+            pd.DataFrame(spans, columns=["reading_id", "section_id"]),
+            pd.DataFrame(
+                {
+                    "reading_id": [f"r{j}" for j in range(6)],
+                    "excess_m": excess,
+                    "standard_error_m": draws.uniform(0.1, 20, 6),
+                }
+            ),
+            sections,
+        )
+        assert (found["implied_length_m"] >= 0.0999 * found["length_m"]).all()
+        assert (found["implied_lo"] > 0).all()
+        told = found[found["is_contradicted"]]
+        assert (told["implied_lo"] < told["implied_length_m"]).all()
+        assert (told["implied_length_m"] < told["implied_hi"]).all()
+
+
+def test_what_a_section_cannot_give_is_asked_of_the_others_on_the_path() -> None:
+    """150 m too many on paths over S1 (100 m) and S2 (80 m); those of S1 alone ask for 95 m of it."""
+    found = found_for(
+        {"r1": ["S1"], "r2": ["S1"], "r3": ["S1", "S2"], "r4": ["S1", "S2"]},
+        {"r1": -95.0, "r2": -95.0, "r3": -150.0, "r4": -150.0},
+        error=0.5,
+    )
+    assert found.loc["S1", "implied_length_m"] == pytest.approx(10.0)  # a tenth, the least
+    assert found.loc["S2", "difference_m"] == pytest.approx(-60.0, abs=0.1)
+    # of the readings of S1 half ask for 5 m more than it can give: ten standard errors of theirs
+    assert found.loc["S1", "evidence_se"] < 0.2 * 90 / (0.5 / 2**0.5)
+
+
+def test_limits_are_those_of_a_normal_distribution_cut_off_at_no_length() -> None:
+    facts = pd.DataFrame({"section_id": ["S1", "S2"], "loop_id": "L", "cable_class": "A"})
+    row = _tabulate(facts, np.ones(2), np.array([100.0, 99.0]), np.array([-80.0, 1.0]), np.array([20.0, 0.1]))
+    cut, plain = row.set_index("section_id").loc["S1"], row.set_index("section_id").loc["S2"]
+    draws = np.random.default_rng(3).normal(20, 20, 1_000_000)
+    assert [cut["implied_lo"], cut["implied_hi"]] == pytest.approx(np.quantile(draws[draws > 0], [0.05, 0.95]), abs=0.1)
+    assert [plain["implied_lo"], plain["implied_hi"]] == pytest.approx([100 - 0.1645, 100 + 0.1645], abs=1e-12)

@@ -9,6 +9,7 @@ from scipy import stats
 
 from pipelines.validation.suspected_errors import (
     _log_span,
+    propose_contradictions,
     propose_swapped_ends,
     propose_terminals,
     propose_unit_errors,
@@ -317,3 +318,75 @@ def test_a_dug_distance_in_feet_is_put_back_into_metres() -> None:
     frame = readings(np.random.default_rng(1), rows=30)
     frame.loc[2, ["dug_distance_m", "estimated_distance_m"]] = [100 / 0.3048, 100.0]
     assert propose_unit_errors(frame)[["value_now", "value_proposed"]].to_numpy().tolist() == [["328.084", "100.0"]]
+
+
+CONTRADICTIONS = """
+    job    record_contradiction    section lo  hi  test toward gap other dug dug_section ahead
+    feet   dug_outside_section     S4      213 493 T2   T3     216 T1    89  S3          4
+    next   dug_outside_section     S2      100 160 T1   T2     100 -     90  S1          5
+    beyond dug_outside_section     S2      100 160 T1   T2     100 -     900 -           5
+    ends   section_behind_terminal S1      0   100 T2   T3     30  T1    80  S2          9
+    turned section_behind_terminal S1      0   100 T2   T3     300 T1    80  S2          9
+    far    section_behind_terminal S1      0   100 T2   -      -   T1    300 S5          9
+    gone   section_not_on_loop     S9      -   -   T2   T3     60  T1    80  S2          9
+"""
+NAMES = {
+    "job": "job_id",
+    "section": "section_id",
+    "lo": "section_from_m",
+    "hi": "section_to_m",
+    "test": "test_terminal_id",
+    "toward": "toward_terminal_id",
+    "gap": "toward_at_m",
+    "other": "other_toward_terminal_id",
+    "dug": "dug_distance_m",
+    "dug_section": "dug_section_id",
+    "ahead": "sections_ahead",
+}
+
+
+def test_what_contradicts_itself_gets_its_likeliest_correction_with_both_readings_of_the_record() -> None:
+    head, *rows = (line.split() for line in CONTRADICTIONS.strip().splitlines())
+    frame = pd.DataFrame(rows, columns=head).replace("-", None).rename(columns=NAMES)
+    numbers = ["section_from_m", "section_to_m", "toward_at_m", "dug_distance_m", "sections_ahead"]
+    frame[numbers] = frame[numbers].astype(float)
+    found = propose_contradictions(frame)
+    said = [tuple(row) for row in found[["job_id", "column", "slip", "value_now", "value_proposed"]].to_numpy()]
+    assert said == [  # and nothing of a section that the register may lack
+        ("feet", "section_id", "wrong_section", "S4", "S3"),
+        ("next", "section_id", "wrong_section", "S2", "S1"),
+        ("beyond", "dug_distance_m", "wrong_dug_distance", "900", ""),
+        ("ends", "test_terminal_id", "wrong_terminal", "T2", "T3"),
+        ("ends", "toward_terminal_id", "wrong_terminal", "T3", "T2"),
+        ("turned", "toward_terminal_id", "wrong_direction", "T3", "T1"),
+        ("far", "section_id", "wrong_section", "S1", "S5"),
+    ]
+    found = found.drop_duplicates("job_id").set_index("job_id")
+
+    def near(miss: float, spread: float) -> float:
+        return float(np.exp(-0.5 * (miss / spread) ** 2))
+
+    # Bayes: one in a hundred each, exchanged ends three, where the distance ends a coincidence among the sections
+    # ahead; in one of twenty the lengths are feet, in one of twenty they are off by a fifth
+    register = 0.05 * 1 + 0.05 * near(213 - 89, 4 + 0.02 * 89 + 0.2 * 493)
+    assert found.loc["feet", "likelihood"] == pytest.approx(0.0025 / (2 * 0.0025 + register))
+    register = 0.05 * near(90 - 160 * 0.3048, 4 + 0.02 * 90) + 0.05 * near(100 - 90, 4 + 0.02 * 90 + 0.2 * 160)
+    assert found.loc["next", "likelihood"] == pytest.approx(0.002 / (2 * 0.002 + register))
+    register = 0.05 * near(900 - 160, 4 + 0.02 * 900 + 0.2 * 160)
+    assert found.loc["beyond", "likelihood"] == pytest.approx(0.002 / (0.002 + register))
+    assert found.loc["ends", "likelihood"] == pytest.approx(0.03 / (0.03 + 0.01 + 2 * 0.01 / 9))
+    assert found.loc["turned", "likelihood"] == pytest.approx(0.01 / (0.01 + 2 * 0.01 / 9))
+    assert found.loc["far", "likelihood"] == pytest.approx(0.5)
+    assert found.loc["feet", "grounds"] == (
+        "by the distance, 89 m from T2 toward T3, it was dug in S3; the section named, S4, lies at 213 to 493 m; "
+        "check the register's lengths first"
+    )
+    assert found.loc["turned", "grounds"] == (
+        "by the distance, 80 m from T2 toward T3, it was dug in S2; the section named, S1, lies behind T2, "
+        "0 to 100 m the other way"
+    )
+    assert found.loc["beyond", "grounds"] == (
+        "by the distance, 900 m from T1 toward T2, it was dug beyond the loop; the section named, S2, lies at "
+        "100 to 160 m"
+    )
+    assert found.loc["far", "grounds"].startswith("by the distance, 300 m from T2, it was dug in S5")

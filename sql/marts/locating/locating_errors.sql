@@ -1,5 +1,5 @@
 -- One row is a job with both a displayed and a dug distance, back-filled estimates left out.
--- Reads: core.locating_readings, core.locating_runs, fitted.corrected_distances
+-- Reads: core.locating_readings, core.locating_runs, core.record_contradictions, fitted.corrected_distances
 -- Key: job_id
 -- Units: metres, percent
 -- Why: error = displayed - dug; a distance calls the section it falls in along the route
@@ -60,19 +60,24 @@ select
     digs.corrected_distance_m,
     digs.corrected_distance_m - digs.true_length_m as corrected_error_m,
     called.called_section_id,
-    -- beyond the loop's last metre no section is called; where the way is not known nothing can be said
-    if(called.reading_id is null or digs.section_id is null, null,
+    -- beyond the loop's last metre no section is called; where the way is not known nothing can be said, nor where the
+    -- record contradicts itself
+    if(called.reading_id is null or digs.section_id is null or contradictions.job_id is not null, null,
         called.called_section_id is not distinct from digs.section_id) as section_called_right,
     called.into_wrong_section_m,
     called.corrected_section_id,
     if(
-        called.reading_id is null or digs.section_id is null or digs.corrected_distance_m is null, null,
+        called.reading_id is null or digs.section_id is null or digs.corrected_distance_m is null
+        or contradictions.job_id is not null, null,
         called.corrected_section_id is not distinct from digs.section_id
     ) as corrected_section_right,
     digs.left_out_error_m,
     digs.right_probability,
     digs.dug_method,
-    digs.read_at
+    digs.read_at,
+    contradictions.record_contradiction
 from digs
 -- unique by reading
 left join called on called.reading_id = digs.reading_id
+-- unique by job
+left join core.record_contradictions as contradictions on contradictions.job_id = digs.job_id

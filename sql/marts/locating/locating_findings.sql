@@ -14,7 +14,8 @@ digs as (
         dug_distance_m,
         section_called_right,
         corrected_section_right,
-        into_wrong_section_m
+        into_wrong_section_m,
+        record_contradiction
     from marts.locating_errors
 ),
 
@@ -141,6 +142,15 @@ union all
 select 'into_wrong_section', '', median(into_wrong_section_m), null
 from digs
 where not section_called_right
+union all
+select 'contradictions', '', count(*), null
+from digs
+where record_contradiction is not null
+union all
+select 'contradictions_of', record_contradiction, count(*), null
+from digs
+where record_contradiction is not null
+group by record_contradiction
 union all
 select 'class_setting', cable_class, bias_points,
     case
