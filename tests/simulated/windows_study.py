@@ -99,10 +99,10 @@ def ask(con: duckdb.DuckDBPyConnection, settings: Settings, dig: pd.Series, way:
     )
 
 
-def ask_all(con: duckdb.DuckDBPyConnection, settings: Settings, drawn: Drawn) -> pd.DataFrame:
-    """Every dig of the year after, asked each way: a row a dig, way and level, or a refusal."""
+def ask_all(con: duckdb.DuckDBPyConnection, settings: Settings, digs: pd.DataFrame) -> pd.DataFrame:
+    """Every dig asked each way: a row a dig, way and level, or a refusal."""
     rows = []
-    for _, dig in drawn.ahead.iterrows():
+    for _, dig in digs.iterrows():
         for way in WAYS:
             asked = {"way": way, **dig[["job_id", "route_m", "dug_distance_m", "is_gross", "instrument_id"]]}
             asked["cable_class"] = dig["class_path"][-1][0]
@@ -142,7 +142,7 @@ def try_world(kind: str, seed: int, number: int) -> Found:
     own = kinds_of_instruments(drawn.world)
     quoted = frames["marts.window_coverage"]
     found = {
-        "windows": ask_all(con, settings, drawn),
+        "windows": ask_all(con, settings, drawn.ahead),
         "proposals": score_proposals(drawn, frames["marts.setting_proposals"]),
         "drift": verdicts_of(frames["marts.instrument_drift"]),
         "quoted": quoted[quoted["is_used"].astype(bool) & (quoted["grouped_by"] == "all")],
