@@ -68,12 +68,29 @@ def _summarise(rows: pd.DataFrame, grouping: str, name: str, coverage: float) ->
     from scipy.special import stdtrit
 
     n = len(rows)
-    told: dict[str, object] = {"grouped_by": grouping, "group_name": name, "jobs": n}
-    told |= {f"mean_{column}": rows[column].mean() for column in ("tests", *COUNTS)}
-    for saved, column in (("saved_tests", "tests"), ("saved_on_halving", "halving_tests")):
-        saving = rows[column] - rows["sequence_tests"]
-        mean, half = saving.mean(), np.nan
+
+    def limit(saving: pd.Series) -> tuple[float, float, float]:
+        mean, half = float(saving.mean()), float("nan")
         if n > 1:
-            half = stdtrit(n - 1, 0.5 + coverage / 2.0) * saving.std(ddof=1) / np.sqrt(n)
-        told |= {saved: mean, f"{saved}_lo": mean - half, f"{saved}_hi": mean + half}
-    return told
+            half = float(stdtrit(n - 1, 0.5 + coverage / 2.0) * saving.std(ddof=1) / np.sqrt(n))
+        return mean, mean - half, mean + half
+
+    used, used_lo, used_hi = limit(rows["tests"] - rows["sequence_tests"])
+    halving, halving_lo, halving_hi = limit(rows["halving_tests"] - rows["sequence_tests"])
+    return {
+        "grouped_by": grouping,
+        "group_name": name,
+        "jobs": n,
+        "mean_tests": rows["tests"].mean(),
+        "mean_sequence_tests": rows["sequence_tests"].mean(),
+        "mean_outward_tests": rows["outward_tests"].mean(),
+        "mean_halving_tests": rows["halving_tests"].mean(),
+        "mean_expected_tests": rows["expected_tests"].mean(),
+        "mean_entropy_bits": rows["entropy_bits"].mean(),
+        "saved_tests": used,
+        "saved_tests_lo": used_lo,
+        "saved_tests_hi": used_hi,
+        "saved_on_halving": halving,
+        "saved_on_halving_lo": halving_lo,
+        "saved_on_halving_hi": halving_hi,
+    }

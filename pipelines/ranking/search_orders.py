@@ -60,8 +60,10 @@ def find_best_order(chances: ArrayLike, hop: Floats, out: Floats) -> Order:
         later = cost[low, at, 1] + cost[at, high, 0]
         for side, here in enumerate((low, high)):
             total = (mass[high] - mass[low]) * out[low, high] * hop[here, at] + later
-            best[low[:, 0], high[:, 0], side] = low[:, 0] + 1 + total.argmin(axis=1)
-            cost[low[:, 0], high[:, 0], side] = total.min(axis=1)
+            least = total.min(axis=1)
+            # equal orders differ by rounding
+            best[low[:, 0], high[:, 0], side] = low[:, 0] + 1 + (total <= least[:, None] * (1 + 1e-12)).argmax(axis=1)
+            cost[low[:, 0], high[:, 0], side] = least
     return lambda low, high, here: int(best[low, high, int(here == high)])
 
 

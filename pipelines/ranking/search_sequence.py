@@ -344,7 +344,7 @@ def plan_loop(
         start, toward = full(evidence.window[:2])
         named = replace(named, window=(start, toward, *evidence.window[2:]))
         if not any(named.on(chain.terminals).window for chain in chains):
-            remedy = "name two terminals of one half-loop"
+            remedy = "name two of one half-loop"
             raise UserError(f"{start} and {toward} are not on one half-loop", "--distance-window", remedy)
     return [plan_search(chain, settings, named.on(chain.terminals), by) for chain in chains]
 
