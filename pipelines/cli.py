@@ -429,6 +429,48 @@ def dig_window(
     print(f"{found.describe()}\n\n{caution}")
 
 
+@app.command(
+    name="search-sequence", epilog="Example: loopwear search-sequence OB-L0026 --half A --tripped T03 --not-tripped T05"
+)
+def search_sequence(
+    loop: Annotated[str, typer.Argument(help="Loop that is isolated.")],
+    half: Annotated[str | None, typer.Option(help="Half-loop, A or B; default: each.")] = None,
+    by: Annotated[str, typer.Option(help="What is to be least: tests, minutes or customer_minutes.")] = "tests",
+    tripped: Annotated[
+        list[str] | None, typer.Option(metavar="TERMINAL", help="Terminal whose fault indicator has tripped.")
+    ] = None,
+    not_tripped: Annotated[
+        list[str] | None, typer.Option(metavar="TERMINAL", help="Terminal whose fault indicator has not tripped.")
+    ] = None,
+    distance_window: Annotated[
+        str | None,
+        typer.Option(
+            metavar="FROM,TOWARD,LO,HI", help="Terminal read from, terminal read toward, and the dig window in metres."
+        ),
+    ] = None,
+    workspace: WorkspaceOption = DEFAULT_WORKSPACE,
+    settings: SettingsOption = None,
+) -> None:
+    """Say where to test first on an isolated half-loop, and where next.
+
+    A planning aid: no permission to open or close anything."""
+    from pipelines.ranking.search_sequence import Evidence, plan_loop, read_window
+    from reports.pages.sheet import find_row
+    from reports.results import Results
+    from shared.dictionary import caveats
+
+    space = open_workspace(workspace)
+    chosen = choose_settings(space, settings)
+    evidence = Evidence(tuple(tripped or ()), tuple(not_tripped or ()), read_window(distance_window))
+    with Results(space.results) as results:
+        find_row(results.whole, "staging.loops", "loop_id", loop)
+        read = results.whole.read_only
+        strip, terminals = (read(table, "loop_id", [loop]) for table in ("marts.loop_strips", "staging.terminals"))
+    for planned in plan_loop(strip, terminals, chosen, half=half, evidence=evidence, by=by):
+        print(planned.describe(), end="\n\n")
+    print(caveats()["search_order_is_an_aid"])
+
+
 PaperOption = Annotated[str, typer.Option(help="Paper size: A4 or Letter.")]
 ToOption = Annotated[Path | None, typer.Option("--to", help="Folder for the files; default: WORKSPACE/pages.")]
 

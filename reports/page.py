@@ -48,7 +48,8 @@ if TYPE_CHECKING:
     from reports.choice import Choice, Known
     from shared.errors import UserError
 
-SAFETY = ("planning_aid", "no_permission_to_dig", "setting_is_a_proposal", "switching_is_theirs")
+SAFETY = ("planning_aid", "no_permission_to_dig", "setting_is_a_proposal", "switching_is_theirs",
+          "search_order_is_an_aid")  # fmt: skip
 """Cautions of the dictionary on acting on a number; the others are limits of the data."""
 
 ACTED_ON = frozenset(
@@ -56,7 +57,7 @@ ACTED_ON = frozenset(
         "marts.loop_ranking", "marts.section_ranking", "marts.programme", "marts.programme_years",
         "marts.setting_proposals", "marts.velocity_by_class", "marts.instrument_bias", "marts.instrument_drift",
         "marts.loop_strips", "marts.loop_strip_marks", "marts.window_coverage", "core.locating_readings",
-        "staging.test_shots",
+        "staging.test_shots", "marts.search_backtest",
     )
 )  # fmt: skip
 """Tables whose figures could be acted on: a programme, a setting, an instrument withdrawn, a distance, a place."""

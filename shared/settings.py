@@ -131,6 +131,21 @@ class Restoration:
     )
     show_notes: bool = setting(False, "publish the notes of jobs, on their sheets", "ours: notes may name people")
     show_crews: bool = setting(False, "compare crews, by their codes", "ours: off, for a crew is people")
+    search_test_min: float = setting(
+        15.0, "minutes of one test: open, test, close up", PRACTICE, unit="min", low=1, high=240
+    )
+    search_m_per_min: float = setting(
+        50.0, "metres of cable that a crew passes in a minute between terminals", PRACTICE, unit="m/min", low=1
+    )
+    indicator_sensitivity: float = setting(
+        0.9, "share of faults beyond a fault indicator that trip it", PRACTICE, low=0.01, high=0.99
+    )
+    indicator_false_trips: float = setting(
+        0.05, "share of faults before a fault indicator that trip it", PRACTICE, low=0.01, high=0.99
+    )
+    reading_elsewhere: float = setting(
+        0.05, "share of readings that say nothing of where the fault is", PRACTICE, low=0.001, high=0.99
+    )
     night_from_hour: int = setting(
         22, "hour of the local clock from which a report counts as night", PRACTICE, low=0, high=24
     )

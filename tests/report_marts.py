@@ -430,7 +430,16 @@ def evaluation_marts(draws: np.random.Generator) -> dict[str, pd.DataFrame]:
         columns=["origin", "horizon_years", "level", "rule", "cost_fraction", "money_spent", "failures_captured",
                  "failures_total", "capture_fraction"],
     )  # fmt: skip
-    return {"marts.forecast_score": scores, "marts.before_after": sets, "marts.backtest_money": money}
+    groups = [("all", "all"), *(("district", name) for name in DISTRICTS)]
+    searches = pd.DataFrame(groups, columns=["grouped_by", "group_name"]).assign(
+        jobs=[120, 60, 40, 20], mean_tests=3.1, mean_sequence_tests=2.5, mean_outward_tests=3.7, mean_halving_tests=2.7,
+        mean_expected_tests=2.55, mean_entropy_bits=2.4, saved_tests=0.6, saved_tests_lo=0.3, saved_tests_hi=0.9,
+        saved_on_halving=0.2, saved_on_halving_lo=0.05, saved_on_halving_hi=0.35,
+    )  # fmt: skip
+    return {
+        "marts.forecast_score": scores, "marts.before_after": sets, "marts.backtest_money": money,
+        "marts.search_backtest": searches,
+    }  # fmt: skip
 
 
 def firmness_marts(loops: int) -> dict[str, pd.DataFrame]:

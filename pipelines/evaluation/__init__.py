@@ -1,6 +1,7 @@
 """Evaluation: would the ranking have been right, and what would have fallen with nothing done?
 
-Tables in: staging.sections, and the history and failure model that the ranking rests on. Tables out: step.TABLES.
+Tables in: staging.sections, staging.test_shots, core.job_stages, core.section_exposure, and the history and failure
+model that the ranking rests on. Tables out: step.TABLES.
 
 backtest.py            what the ranking would have captured at past dates, beside the rules people use
 rule_orders.py         in which order each rule picks
@@ -10,6 +11,7 @@ forecast_score.py      past forecasts of a year beside what came
 before_after.py        regression to the mean: what was to be expected with nothing done
 cohorts.py             the sets of cable that before_after follows
 ranking_sensitivity.py how the top of the ranking depends on how the records are read
+search_backtest.py     what the order of tests of search_sequence would have needed on past jobs
 evaluate.py            runs them all over the same models of past dates
 step.py                the only reading and writing
 """

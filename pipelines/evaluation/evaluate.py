@@ -27,12 +27,13 @@ class Judged:
     """What is taken from the model of a past date before it is let go: the models of a large fleet fill the memory.
 
     score: rows of forecast_score. members: sets picked from its date up to the next, with what it expected of them.
-    variances: of its multipliers.
+    variances: of its multipliers. forecast: origin, section_id and expected_failures of the horizon.
     """
 
     score: pd.DataFrame
     members: pd.DataFrame
     variances: Variances
+    forecast: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -51,8 +52,10 @@ class _MeansOnly:
 
 def evaluate_ranking(
     history: FailureHistory, model: FailureModel, form_now: ModelChoices, reasons: pd.DataFrame, settings: Settings
-) -> dict[str, pd.DataFrame]:
+) -> tuple[dict[str, pd.DataFrame], list[pd.DataFrame]]:
     """Everything that holds the ranking against what followed: the back-test, and what else its models say, by table.
+
+    Beside it what each model of a past date expected of every section: origin, section_id, expected_failures.
 
     Parameters
     ----------
@@ -97,7 +100,7 @@ def evaluate_ranking(
     for day in dates[len(origins) :]:
         # the search for the variances begins at those of the last origin: a quarter of the time
         fit_as_then(known_at(history, day), judged[-1].variances)
-    return {
+    tables = {
         "marts.backtest": tested.captures,
         "marts.backtest_differences": tested.differences,
         "marts.backtest_calibration": tested.calibration,
@@ -105,6 +108,7 @@ def evaluate_ranking(
         **tabulate_judged(history, judged, general.interval_coverage),
         "marts.ranking_sensitivity": tabulate_sensitivity(history, model, general.horizon_years),
     }
+    return tables, [one.forecast for one in judged]
 
 
 def add_last_year(origins: Sequence[dt.date], as_of: dt.date) -> list[dt.date]:
@@ -143,6 +147,9 @@ def judge_model(
         score_forecast(history, model, settings.general.interval_coverage),
         expect_nothing_done(history, model, picked, settings.replacement.before_after_years),
         model.variances,
+        model.forecast_means(settings.general.horizon_years)[["section_id", "expected_failures"]].assign(
+            origin=model.windows.as_of
+        ),
     )
 
 

@@ -6,7 +6,9 @@ import duckdb
 import pandas as pd
 
 from pipelines.evaluation.evaluate import evaluate_ranking
+from pipelines.evaluation.search_backtest import backtest_searches
 from pipelines.survival.step import FittedFleet
+from pipelines.warehouse import read_query
 from shared.settings import Settings
 from shared.store import read_model, write_tables
 
@@ -18,6 +20,7 @@ TABLES = (
     "marts.before_after",
     "marts.forecast_score",
     "marts.ranking_sensitivity",
+    "marts.search_backtest",
 )
 
 
@@ -26,4 +29,7 @@ def run(con: duckdb.DuckDBPyConnection, fitted: FittedFleet | None, settings: Se
     if fitted is None:
         return write_tables(con, dict.fromkeys(TABLES, pd.DataFrame()))
     retired = read_model(con, "staging.sections", columns=["section_id", "retired_because"])
-    return write_tables(con, evaluate_ranking(fitted.history, fitted.model, fitted.form, retired, settings))
+    tables, forecasts = evaluate_ranking(fitted.history, fitted.model, fitted.form, retired, settings)
+    searches = read_query(con, "evaluation/searches", forecasts=pd.concat(forecasts)) if forecasts else pd.DataFrame()
+    tables["marts.search_backtest"] = backtest_searches(searches, settings.general.interval_coverage)
+    return write_tables(con, tables)

@@ -9,5 +9,7 @@ costs.py            prices; what a failure costs, what replacing buys, the failu
 reasons.py          why a loop ranks where it does, in words and numbers
 rank_changes.py     which loops moved since the last ranking, and why
 ranking_history.py  keeps the rankings to compare with
+search_sequence.py  where to test first on an isolated half-loop, by the same chances
+search_orders.py    the order of tests that costs least, and what any order costs
 step.py             the only reading and writing
 """

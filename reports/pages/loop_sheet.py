@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 from markupsafe import Markup
 
+from pipelines.ranking.search_sequence import plan_loop
 from pipelines.survival.history import counts_as_failure
 from reports import style
 from reports.figures.strip import draw_strip, short_names, terminal_names
@@ -54,7 +55,11 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
         title=f"Loop {ident}",
         question=say("loop.question", loop=loop, district=loop["district_id"]),
         summary=(say("loop.summary" if rank else "loop.unranked", rank=rank, settings=settings),),
-        sections=(Section(say.text("loop.record"), record), Section(say.text("loop.forecast"), forecast)),
+        sections=(
+            Section(say.text("loop.record"), record),
+            Section(say.text("loop.forecast"), forecast),
+            Section(say.text("loop.search"), (search_order(loop, strip, marts, settings),)),
+        ),
     )
 
 
@@ -76,6 +81,33 @@ def drawing(ident: str, strip: pd.DataFrame, marts: Marts) -> Exhibit:
         strip.assign(from_terminal_id=names[:-1], to_terminal_id=names[1:]),
         body=picture.format(ident, draw_strip(strip, marks, places, f"strip-{ident}")),
         more=(say(bool(shared) and "strip.shared", shared=shared), say("strip.more")),
+    )
+
+
+def search_order(loop: dict[str, Any], strip: pd.DataFrame, marts: Marts, settings: Settings) -> Exhibit:
+    """Where to test first on each half-loop."""
+    terminals = marts.read_only("staging.terminals", "loop_id", [loop["loop_id"]])
+    planned = [one for one in plan_loop(strip, terminals, settings) if one.tests] if len(strip) else []
+    if not planned:
+        return say.absent("search-order")
+    steps = [one.list_steps().assign(half_loop_id=one.chain.half_loop_id) for one in planned]
+    rows = pd.concat(steps, ignore_index=True)
+    shared, _ = short_names(terminal_names(pieces_of(strip)))
+    for column in ("test_at", "toward_source", "beyond"):
+        rows[column] = rows[column].str.replace(shared, "", regex=False)
+    tried = marts.read("marts.search_backtest").query("grouped_by == 'district'").set_index("group_name")
+    past = tried.loc[loop["district_id"]] if loop["district_id"] in tried.index else None
+    return say.exhibit(
+        "search-order",
+        " ".join(
+            say("search-order.half", one=one, first=part.iloc[0], tests=one.expected["tests"])
+            for one, part in zip(planned, steps, strict=True)
+        ),
+        rows.assign(chance=[style.percent(chance) for chance in rows["chance"]]),
+        more=(
+            say(bool(shared) and "search-order.shared", shared=shared),
+            say(past is not None and "search-order.tried", past=past),
+        ),
     )
 
 

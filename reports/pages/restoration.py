@@ -34,6 +34,7 @@ def build(marts: Marts, settings: Settings) -> Page:
     saving = (
         changes.savings(marts.read(changes.WHAT_IF), settings, found),
         changes.search_effort(marts.read(changes.SEARCH), settings, found),
+        changes.search_backtest(marts.read(changes.SEARCH_BACKTEST), settings),
     )
     better = (
         changes.months(trend, years, "time_to_restore", settings),

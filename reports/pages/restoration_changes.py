@@ -22,6 +22,7 @@ MATURITY = "marts.restoration_maturity"
 LAG = "fitted.closing_lag"
 WHAT_IF = "marts.restoration_what_if"
 SEARCH = "marts.restoration_search"
+SEARCH_BACKTEST = "marts.search_backtest"
 COMPARISON = "marts.restoration_comparison"
 
 MEASURE_NAMES = {
@@ -135,6 +136,16 @@ def search_effort(rows: pd.DataFrame, settings: Settings, found: Judged) -> Exhi
         more=(worst,),
         every=every,
         interval=interval_words(settings),
+    )
+
+
+def search_backtest(rows: pd.DataFrame, settings: Settings) -> Exhibit:
+    """Tests that the order of search-sequence would have needed on past jobs."""
+    if rows.empty:
+        return say.absent("search-backtest")
+    every: Any = of_group(rows, "all").iloc[0]
+    return say.exhibit(
+        "search-backtest", say("search-backtest.finding", every=every), rows, every=every, settings=settings
     )
 
 

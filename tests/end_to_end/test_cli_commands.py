@@ -14,12 +14,16 @@ from typer.testing import CliRunner
 
 from pipelines import cli
 from pipelines.locating.window import find_dig_window
+from pipelines.ranking.search_sequence import Evidence, plan_loop
 from shared import dictionary
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse, read_model
 
-COMMANDS = ("demo", "load", "draft-mapping", "refresh", "status", "quarantine", "dig-window", "report", "schedule")
+COMMANDS = (
+    "demo", "load", "draft-mapping", "refresh", "status", "quarantine", "dig-window", "search-sequence", "report",
+    "schedule",
+)  # fmt: skip
 
 
 def run(*arguments: str | Path, cwd: Path | None = None) -> subprocess.CompletedProcess[str]:
@@ -148,6 +152,34 @@ def test_dig_window_over_several_classes(demo_space: Workspace) -> None:
     assert "give all classes but the last as CLASS=METRES" in lacking.stderr
 
 
+def test_search_sequence_answers_with_the_caution(demo_space: Workspace) -> None:
+    with open_warehouse(demo_space, read_only=True) as con:
+        strip = con.execute(
+            "select * from marts.loop_strips where normal_open is not null or position = 1 order by loop_id, position"
+        ).df()
+        loop = strip.loc[strip["loop_id"].duplicated(), "loop_id"].iloc[0]
+        rows, terminals = (
+            read_model(con, table, only=("loop_id", [loop])) for table in ("marts.loop_strips", "staging.terminals")
+        )
+    asked, opened = ("search-sequence", loop, "--workspace", demo_space.folder), rows["to_terminal_id"].iloc[0]
+    whole = run(*asked)
+    assert whole.returncode == 0, whole.stderr
+    planned = plan_loop(rows, terminals, Settings())
+    assert [part.chain.half_loop_id for part in planned] == [f"{loop}/A", f"{loop}/B"]
+    assert "\n\n".join(part.describe() for part in planned) in whole.stdout
+    assert whole.stdout.endswith("Fault indicators may be wrong.\n")
+    for words in ("no permission to open or close anything", "backfeed", "closing onto a fault", "after a surge"):
+        assert words in whole.stdout
+    known = run(*asked, "--half", "A", "--not-tripped", opened, "--by", "customer_minutes")
+    assert known.returncode == 0, known.stderr
+    evidence = Evidence(not_tripped=(opened,))
+    (one,) = plan_loop(rows, terminals, Settings(), half="A", evidence=evidence, by="customer_minutes")
+    assert one.describe() in known.stdout and f"{loop}/B" not in known.stdout
+    assert "there is no loop 'L-nowhere'" in said(run("search-sequence", "L-nowhere", *asked[2:]))
+    lacking = run(*asked, "--distance-window", f"{opened},5,6")
+    assert lacking.returncode == 1 and "give FROM,TOWARD,LO,HI" in said(lacking)
+
+
 def test_the_same_refresh_writes_the_same_bytes(demo_space: Workspace, copied_space: Path) -> None:
     done = run("refresh", "--workspace", copied_space, "--no-history")
     assert done.returncode == 0, done.stderr
@@ -224,7 +256,7 @@ def test_every_command_reads_the_settings_of_the_workspace(copied_space: Path) -
     dig = ("dig-window", "--class", "XLPE/bare/buried", "--distance", "84")
     for command in (
         ("demo",), ("load", str(book)), ("load", "--undo", "b0002"), ("draft-mapping", str(book)), ("refresh",), dig,
-        ("schedule",),
+        ("search-sequence", "L1"), ("schedule",),
     ):  # fmt: skip
         fault = CliRunner().invoke(cli.app, [*command, "--workspace", str(copied_space)]).exception
         assert isinstance(fault, UserError), command

@@ -74,3 +74,24 @@ def test_a_failure_on_a_section_without_a_date_counts_in_the_sentence_as_in_the_
     for row, counts in ((1, True), (2, False)):
         said = job_sheet.counted(entered, None, jobs.iloc[[row]], SETTINGS).finding
         assert said.startswith("It counts as a failure") == counts
+
+
+def test_a_loop_says_where_to_test_first_and_what_it_did_on_past_jobs(marts: Marts) -> None:
+    """Chances 1 : 2 : 3 on half-loop A, 6 : 5 : 4 from source B on half-loop B."""
+    strip = marts.read_only("marts.loop_strips", "loop_id", ["L-000001"])
+    made = loop_sheet.search_order({"loop_id": "L-000001", "district_id": "Alder"}, strip, marts, SETTINGS)
+    assert made.finding.startswith(
+        "L-000001/A: test first at L-000001-T2; 1.50 tests are expected, 1.83 outward from the source, "
+    )
+    assert "L-000001/B: test first at L-000001-T5; 1.60 tests are expected" in made.finding
+    assert made.tables[0].frame.astype(str).to_dict("list") == {
+        "half_loop_id": ["L-000001/A", "L-000001/A", "L-000001/B", "L-000001/B"],
+        "step": ["1", "2", "1", "2"],
+        "test_at": ["T2", "T1", "T5", "T4"],
+        "chance": ["100\u00a0%", "50\u00a0%", "100\u00a0%", "60\u00a0%"],
+        "toward_source": ["then T1 (step 2)", "it is S1", "it is S6", "it is S5"],
+        "beyond": ["it is S3", "it is S2", "then T4 (step 2)", "it is S4"],
+    }
+    assert "On 60 past jobs of its district such orders would have needed 2.50 tests" in made.more[1]
+    assert [caution.split(" gives")[0] for caution in made.cautions] == ["An order of tests is a planning aid and"]
+    assert loop_sheet.search_order({"loop_id": "L-000001"}, strip.head(0), marts, SETTINGS).is_absent
