@@ -36,7 +36,7 @@ from markupsafe import Markup, escape
 from reports import style
 from reports.choice import EVERYTHING
 from reports.links import NOWHERE, Links
-from reports.table import SHOWN_ROWS, as_json, meaning_of, numbers_of, rows_html
+from reports.table import PRINTED_ROWS, SHOWN_ROWS, as_json, meaning_of, numbers_of, rows_html
 from reports.table import Table as Table
 from shared import dictionary
 
@@ -327,6 +327,7 @@ def templates() -> jinja2.Environment:
         meaning_of=meaning_of,
         caveats=dictionary.caveats(),
         shown_rows=SHOWN_ROWS,
+        printed_rows=PRINTED_ROWS,
     )
     return made
 

@@ -19,6 +19,8 @@ from reports.links import NOWHERE, SHEET_COLUMNS, Links, jobs_of
 from shared import dictionary
 
 SHOWN_ROWS = 1_000
+PRINTED_ROWS = 40
+"""Rows of a table on paper; the number stands in style.css too."""
 """Rows of a table that stand in a page; the export and the list of rows have the rest."""
 
 OPEN_ROWS = 12

@@ -122,7 +122,7 @@ class DigWindow:
                 for coverage, low, high in self.windows
             ),
             *([f"sections in the {self.coverage:.0%} window: {', '.join(self.sections)}"] if self.sections else []),
-            f"about {_one_in(1 - self.coverage)} faults lies outside a {self.coverage:.0%} window",
+            f"about {_one_in(1 - self.coverage)} faults lies outside a window of {self.coverage:.0%}",
             _tested_words(self.tested, self.coverage),
             f"register, instruments and fit as of {self.register_on:%Y-%m-%d}",
         ]

@@ -343,7 +343,7 @@ def test_a_folded_figure_unfolds_by_a_click_by_a_link_and_in_print(browser: Any,
     with Visit(browser, page) as visit:
         visit.page.evaluate("dispatchEvent(new Event('beforeprint'))")
         visit.page.wait_for_function(drawn)
-        assert visit.page.locator("#loops-table tbody tr").last.is_visible()  # tables are printed too
+        assert visit.page.locator("#loops-table tbody tr").first.is_visible()  # tables are printed too
         assert visit.page.locator(".exhibit details:not([open])").count() == 0
         visit.page.evaluate("dispatchEvent(new Event('afterprint'))")
         assert visit.page.locator(".exhibit details[open]").count() == 0

@@ -200,3 +200,8 @@ def test_settings_are_printed_as_the_file_writes_them() -> None:
         "5 or less",
         "",
     ]
+
+
+def test_paper_shows_as_many_rows_as_the_line_under_the_table_says() -> None:
+    style = resources.files("reports").joinpath("templates", "style.css").read_text("utf-8")
+    assert f".exhibit tbody tr:nth-child(n + {PRINTED_ROWS + 1}) {{ display: none; }}" in style
