@@ -6,6 +6,7 @@ import datetime as dt
 import html
 import itertools
 import json
+from pathlib import Path
 
 import pandas as pd
 import pytest
@@ -203,5 +204,6 @@ def test_settings_are_printed_as_the_file_writes_them() -> None:
 
 
 def test_paper_shows_as_many_rows_as_the_line_under_the_table_says() -> None:
-    style = resources.files("reports").joinpath("templates", "style.css").read_text("utf-8")
-    assert f".exhibit tbody tr:nth-child(n + {PRINTED_ROWS + 1}) {{ display: none; }}" in style
+    sheet = Path(tables.__file__).with_name("templates") / "style.css"
+    rule = f".exhibit tbody tr:nth-child(n + {tables.PRINTED_ROWS + 1}) {{ display: none; }}"
+    assert rule in sheet.read_text("utf-8")
