@@ -52,11 +52,12 @@ def made_effects(rng: np.random.Generator) -> Effects:
 
 def draw_ways(rng: np.random.Generator, n: int, *, classes: int = 3, tails: bool = True) -> Ways:
     """Ways of one to six stretches: cable of some class, tails between."""
-    parts = [
-        (row, rng.integers(classes), rng.uniform(2, 60), 0.0) if is_route else (row, rng.integers(classes), 0.0, rng.uniform(0, 4))
-        for row in range(n)
-        for is_route in ([not tails, *(rng.random(rng.integers(0, 5)) < 0.6), True] if tails else [True] * rng.integers(1, 5))
-    ]  # fmt: skip
+    parts = []
+    for row in range(n):
+        plan = [False, *(rng.random(rng.integers(0, 5)) < 0.6), True] if tails else [True] * rng.integers(1, 5)
+        for is_route in plan:
+            metres = (rng.uniform(2, 60), 0.0) if is_route else (0.0, rng.uniform(0, 4))
+            parts.append((row, rng.integers(classes), *metres))
     row, cable_class, route, tail = (np.array(column) for column in zip(*parts, strict=True))
     return Ways(row.astype(np.int64), cable_class.astype(np.int64), route, tail, n)
 
@@ -68,7 +69,7 @@ def place(effects: Effects, ways: Ways, time: np.ndarray, group: np.ndarray, *, 
 
 
 def walk(
-    effects: Effects, stretches: list[tuple[int, float, float]], time: float, g: int, moved: tuple[float, float], known: bool
+    effects: Effects, stretches: list[tuple[int, float, float]], time: float, g: int, moved: tuple, known: bool
 ) -> tuple[float, float, int, bool]:  # fmt: skip
     """One reading, stretch by stretch: where it ends, the slope there, the class, and whether it is beyond."""
     near, per_m = (0.0, 0.0) if known else (FLEET["usual_tail_m"], FLEET["usual_tail_per_m"])
@@ -287,20 +288,17 @@ def test_two_routes_to_one_number() -> None:
     one = replace(fit, readings=replace(fit.readings, time_m=line_of_readings(fit.readings, fit.state)))
     dug = np.flatnonzero(fit.readings.is_dug)
     effects = as_it_stands(one).effects
-    parts = np.flatnonzero(np.isin(fit.readings.part_row, dug))
-    order = {row: i for i, row in enumerate(dug)}
-    route = fit.readings.part_m[parts].copy()
-    route[np.searchsorted(fit.readings.part_row[parts], dug)] -= fit.readings.tail_m[dug]
-    # the fit takes recorded tails for cable with slack in it
-    stretched = fit.readings.tail_m[dug] * 1.02
-    ways = Ways(
-        row=np.concatenate([np.arange(len(dug)), [order[r] for r in fit.readings.part_row[parts]]]),
-        cable_class=np.concatenate([fit.readings.part_class[np.searchsorted(fit.readings.part_row, dug)], fit.readings.part_class[parts]]),
-        route_m=np.concatenate([np.zeros(len(dug)), route]),
-        tail_m=np.concatenate([stretched, np.zeros(len(parts))]),
-        rows=len(dug),
-    )  # fmt: skip
-    by = np.argsort(ways.row, kind="stable")
-    ways = replace(ways, **{name: getattr(ways, name)[by] for name in ("row", "cable_class", "route_m", "tail_m")})
+    first = np.searchsorted(fit.readings.part_row, dug)
+    route = fit.readings.part_m.copy()
+    route[first] -= fit.readings.tail_m[dug]
+    rows, classes, routes, tails = [], [], [], []
+    for i, row in enumerate(dug):
+        own = np.flatnonzero(fit.readings.part_row == row)
+        rows += [i] * (1 + len(own))
+        classes += [fit.readings.part_class[own[0]], *fit.readings.part_class[own]]
+        routes += [0.0, *route[own]]
+        # the fit takes recorded tails for cable with slack in it
+        tails += [fit.readings.tail_m[row] * 1.02, *np.zeros(len(own))]
+    ways = Ways(np.array(rows), np.array(classes), np.array(routes), np.array(tails), len(dug))
     found = place(effects, ways, one.readings.time_m[dug], fit.readings.instrument[dug] + 1, is_tail_known=True)
     assert found.corrected_m == pytest.approx(fit.readings.length_m[dug] - fit.readings.tail_m[dug])

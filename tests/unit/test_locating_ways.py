@@ -110,7 +110,8 @@ def test_ways_of_past_readings_are_those_of_their_day() -> None:
     assert stretches(found) == [(0, 0, 3), (0, 70, 0), (1, 10, 0)]
     # tails of one terminal, up and down it, follow one another; the piece is not laid yet
     assert stretches(found, 1) == [
-        (0, 0, 2), (0, 80, 0), (0, 0, 3), (0, 0, 5), (0, 70, 0), (0, 0, 4), (1, 0, 5), (1, 20, 0), (1, 0, 4), (0, 30, 0),
+        (0, 0, 2), (0, 80, 0), (0, 0, 3), (0, 0, 5), (0, 70, 0), (0, 0, 4), (1, 0, 5), (1, 20, 0), (1, 0, 4),
+        (0, 30, 0),
     ]  # fmt: skip
 
 
