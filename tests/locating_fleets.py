@@ -5,7 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 import numpy as np
+import pandas as pd
 
+from pipelines.locating.as_of import FitAsOf
+from pipelines.locating.effects import describe_effects
+from pipelines.locating.instrument_levels import Levels, still_levels
 from pipelines.locating.line import State
 from pipelines.locating.mixed_model import Solution
 from pipelines.locating.noise import Noise
@@ -193,7 +197,15 @@ def made_up_fit(readings: Readings | None = None) -> VelocityFit:
         has_slack=True,
         freedom=12.0,
         rounds=17,
+        moved=np.zeros((2, 2, 2)),
     )
+
+
+def as_it_stands(fit: VelocityFit, levels: Levels | None = None) -> FitAsOf:
+    """A fit as of a day on which all its readings were made; nothing moves but as the levels say."""
+    levels = levels or still_levels(len(fit.readings.instruments))
+    effects = describe_effects(fit, levels, pd.Series(dtype=float))
+    return FitAsOf(fit.readings, np.zeros(len(fit.readings)), pd.DataFrame(), levels, fit, effects)
 
 
 def mixture_covariance(

@@ -12,10 +12,11 @@ from scipy import stats
 from pipelines.locating import class_and_instrument_tables
 from pipelines.locating.class_and_instrument_tables import describe_classes, describe_instruments, describe_noise
 from pipelines.locating.identifiability import condition_number
+from pipelines.locating.instrument_levels import still_levels
 from pipelines.locating.velocity import VelocityFit, fit_velocity
 from pipelines.locating.verdicts import judge
 from shared.settings import Settings
-from tests.locating_fleets import Design, made_up_fit, make_readings, mixture_covariance
+from tests.locating_fleets import Design, as_it_stands, made_up_fit, make_readings, mixture_covariance
 
 NOBODY = pd.Series(dtype="datetime64[us, UTC]")
 
@@ -51,7 +52,9 @@ def test_a_setting_is_judged_by_how_far_it_lies_from_the_fit_on_either_side(fitt
 
 def test_a_planted_offset_is_found_and_no_good_instrument_is_condemned(fitted) -> None:
     fit, _ = fitted
-    table = describe_instruments(fit, [*fit.readings.instruments, "Z9"], NOBODY, Settings()).set_index("instrument_id")
+    table = describe_instruments(as_it_stands(fit), [*fit.readings.instruments, "Z9"], NOBODY, Settings()).set_index(
+        "instrument_id"
+    )
     assert table.loc["I001", "verdict"] == "out_of_tolerance"
     assert table.loc["I001", "offset_lo"] > 3.0
     assert (table.drop(["I001", "Z9"])["verdict"] != "out_of_tolerance").all()
@@ -91,13 +94,22 @@ def test_rows_of_instruments_written_out(monkeypatch) -> None:
     fit = made_up_fit()
     fit = replace(fit, right=np.array([0.9, 0.4, 0.8, 0.5, 0.2, 0.7]))
     last = pd.Series({"I1": pd.Timestamp("2020-05-01", tz="UTC")})
-    table = describe_instruments(fit, ["I2", "I1", "I3"], last, Settings()).set_index("instrument_id")
+    # I1 has drifted: its scale stands 0.004 and its time zero 0.2 m above their means over the readings
+    levels = replace(
+        still_levels(2), mean_shift=np.array([[0.004, 0.2], [0.0, 0.0]]), evidence=np.array([80.0, 0.3]),
+        chance=np.array([[0.02, 0.9, 0.08], [0.97, 0.02, 0.01]]),
+    )  # fmt: skip
+    fit = replace(fit, moved=np.array([[[3e-6, 1e-5], [1e-5, 0.04]], np.zeros((2, 2))]))
+    found = as_it_stands(fit, levels)
+    table = describe_instruments(found, ["I2", "I1", "I3"], last, Settings()).set_index("instrument_id")
+    assert table["drift_verdict"].tolist() == ["steady", "drifting", "cannot_tell"]
+    assert table["is_drifting"].tolist() == [False, True, False]
     assert table.index.tolist() == ["I2", "I1", "I3"]
     assert table["readings"].tolist() == [3, 2, 0]
-    assert (table.loc["I3", "verdict"], table.loc["I3"].drop(["readings", "verdict"]).isna().all()) == (
-        "too_few_readings",
-        True,
-    )
+    assert (
+        table.loc["I3", "verdict"],
+        table.loc["I3"].drop(["readings", "verdict", "is_drifting", "drift_verdict"]).isna().all(),
+    ) == ("too_few_readings", True)
     assert table.loc["I1", "last_reading_at"] == last["I1"] and pd.isna(table.loc["I2", "last_reading_at"])
     assert table["noise_ratio"].tolist()[:2] == pytest.approx([1.2, 0.9])
     assert table["wrong_readings"].tolist()[:2] == [0, 1]
@@ -106,13 +118,26 @@ def test_rows_of_instruments_written_out(monkeypatch) -> None:
     for name, (group, slowness, scale, zero, distances) in told.items():
         row, at = table.loc[name], np.array(distances)
         scale_se, zero_se = deviation(fit, [0] * 4, [1, 0], group), deviation(fit, [0] * 4, [0, 1], group) / slowness
+        shift, moved = levels.mean_shift[group], fit.moved[group]
+        offset = (zero - shift[1]) / slowness
         assert row[["offset_m", "offset_lo", "offset_hi"]].tolist() == pytest.approx(
+            [offset, offset - T * zero_se, offset + T * zero_se]
+        )
+        mean = 1 + scale - shift[0]
+        assert row[["scale", "scale_lo", "scale_hi"]].tolist() == pytest.approx(
+            [mean, mean - T * scale_se, mean + T * scale_se]
+        )
+        # as of the day the movement adds its own uncertainty
+        scale_se, zero_se = (scale_se**2 + moved[0, 0]) ** 0.5, (zero_se**2 + moved[1, 1] / slowness**2) ** 0.5
+        assert row[["offset_as_of_m", "offset_as_of_lo", "offset_as_of_hi"]].tolist() == pytest.approx(
             [zero / slowness, zero / slowness - T * zero_se, zero / slowness + T * zero_se]
         )
-        assert row[["scale", "scale_lo", "scale_hi"]].tolist() == pytest.approx(
+        assert row[["scale_as_of", "scale_as_of_lo", "scale_as_of_hi"]].tolist() == pytest.approx(
             [1 + scale, 1 + scale - T * scale_se, 1 + scale + T * scale_se]
         )
-        se = np.array([deviation(fit, [0] * 4, [each, 1 / slowness], group) for each in at])
+        way = np.column_stack([at, np.full(len(at), 1 / slowness)])
+        still = np.array([deviation(fit, [0] * 4, [each, 1 / slowness], group) for each in at])
+        se = np.sqrt(still**2 + np.einsum("mi,ij,mj->m", way, moved, way))
         # what others know of the classes, against the spread of instruments: 0.25 x 0.01 + 0.75 x 0.02
         lasting = at * ((0.004, 0.006)[group] ** -2 + 0.0175**-2) ** -0.5
         expected = judge(
@@ -132,7 +157,7 @@ def test_an_instrument_is_not_separable_where_its_classes_are_known_worse_than_t
     fit = made_up_fit()
     for share, verdict in ((1.01, True), (0.99, False)):
         know_scales(monkeypatch, [share * 0.02 / T, 0.001])
-        row = describe_instruments(fit, ["I1"], NOBODY, Settings()).iloc[0]
+        row = describe_instruments(as_it_stands(fit), ["I1"], NOBODY, Settings()).iloc[0]
         assert (row["verdict"] == "not_separable") == verdict
         assert row[["scale", "scale_lo", "scale_hi"]].isna().all() == verdict
         assert row[["offset_m", "offset_lo", "offset_hi"]].notna().all()
@@ -153,7 +178,7 @@ def test_the_number_an_instrument_still_needs(monkeypatch) -> None:
         fit.state, slowness=np.array([0.5, 0.95]), scale=np.array([0.002, 0.0]), zero_m=np.array([0.1, 0.0])
     )
     fit = replace(fit, points=(one, one), state=state, readings=replace(fit.readings, is_dug=np.zeros(6, dtype=bool)))
-    row = describe_instruments(fit, ["I1"], NOBODY, Settings()).iloc[0]
+    row = describe_instruments(as_it_stands(fit), ["I1"], NOBODY, Settings()).iloc[0]
     at = np.array([111.8, 150.0, 190.2])  # none was dug: all lengths
     room = ((np.maximum(3, 0.02 * at) - 0.002 * at - 0.1 / 0.5) / T) ** 2
     lasting = at**2 / (0.004**-2 + 0.0175**-2)
@@ -236,7 +261,7 @@ def test_of_what_stays_for_good_a_hundredth_of_the_error_is_left_to_further_read
     )
     state = replace(fit.state, scale=np.array([scale, 0.0]), zero_m=np.zeros(2))
     row = describe_instruments(
-        replace(fit, points=(one, one), state=state, readings=readings), ["I1"], NOBODY, Settings()
+        as_it_stands(replace(fit, points=(one, one), state=state, readings=readings)), ["I1"], NOBODY, Settings()
     ).iloc[0]
     assert row["readings_needed"] == np.ceil(2 * (factor - 1)) == 3
     each = 52.5 / 53 * 100

@@ -92,9 +92,9 @@ def test_the_linear_form_is_the_slope_of_the_line(stretch: np.ndarray) -> None:
 
 def test_priors_are_weak_but_where_a_term_is_kept_out() -> None:
     """Slowness 1 +- 0.3, slack 0 +- 0.1 or pinned, tail 0 +- 0.3 m where recorded, 2 m where not."""
-    for has_slack, recorded, slack, tail in ((True, True, 100, 1 / 0.09), (False, False, 1e12, 0.25)):
-        mean, precision = line.priors(2, has_slack, recorded)
-        assert mean.tolist() == [1, 1, 0, 0]
+    for has_slack, usual, slack, tail in ((True, None, 100, 1 / 0.09), (False, 1.5, 1e12, 0.25)):
+        mean, precision = line.priors(2, has_slack, usual)
+        assert mean.tolist() == [1, 1, 0, usual or 0]
         assert precision == pytest.approx([1 / 0.09, 1 / 0.09, slack, tail])
 
 

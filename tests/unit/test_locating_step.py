@@ -6,7 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.locating.step import TABLES, Inputs, fit_tables
+from pipelines.locating.proposals import line_of
+from pipelines.locating.readings import select_readings
+from pipelines.locating.step import TABLES, Inputs, fit_before, fit_tables, reading_facts
 from shared.settings import Settings
 
 SETTINGS = Settings()
@@ -42,6 +44,8 @@ def inputs_of(readings: pd.DataFrame) -> Inputs:
             "section_id": "S1",
             "cable_from_m": 0.0,
             "cable_to_m": 500.0,
+            "cable_class": "A",
+            "direction": 1,
             "run_from_m": 0.0,
             "run_to_m": 500.0,
             "near_tail_m": 0.0,
@@ -56,10 +60,21 @@ def inputs_of(readings: pd.DataFrame) -> Inputs:
         sections=pd.DataFrame(
             {"section_id": ["S1"], "loop_id": ["L1"], "cable_class": ["A"], "insulation": ["XLPE"], "length_m": [500.0]}
         ),
-        pieces=pd.DataFrame(columns=["section_id", "from_m", "to_m", "cable_class"]),
+        pieces=pd.DataFrame(columns=["section_id", "from_m", "to_m", "cable_class", "installed_on"]),
         instruments=pd.DataFrame({"instrument_id": ["I1"], "last_calibrated_on": [pd.NaT]}),
         tails_recorded=True,
+        terminal_tails=pd.Series(dtype=float),
+        as_of=pd.Timestamp("2021-01-01", tz="UTC"),
     )
+
+
+def variances_of_line(true: np.ndarray, shown: np.ndarray) -> np.ndarray:
+    """Covariance of constant and slope of the one instrument on the one class."""
+    table = {"true_length_m": true, "displayed_distance_m": shown, "velocity_setting_pct": np.full(len(true), 53.0)}
+    inputs = inputs_of(pd.DataFrame(table))
+    readings = select_readings(inputs.readings, inputs.paths)
+    fit = fit_before(inputs, SETTINGS, readings, reading_facts(readings, inputs), inputs.as_of).fit
+    return line_of(fit, "I1", "A")[2]
 
 
 def test_where_no_setting_is_on_record_only_reads_long_by_is_said() -> None:
@@ -108,27 +123,17 @@ def test_one_or_two_readings_give_no_verdict_and_no_windows_of_the_past(count: i
     assert frames["marts.setting_proposals"]["verdict"].tolist() == ["too_few_readings"]
     assert frames["marts.window_coverage"].empty
     assert frames["marts.season"].empty
-    line = frames["fitted.locating_lines"].set_index("instrument_id").loc["I1"]
-    assert np.sqrt(line["slope_variance"]) > 0.01
+    variances = variances_of_line(true, true * 1.06)
+    assert np.sqrt(variances[1, 1]) > 0.01
 
 
 def test_all_readings_at_one_distance_leave_the_line_between_slope_and_offset_open() -> None:
     rng = np.random.default_rng(1)
 
-    def line_of(true: np.ndarray) -> pd.Series:
-        shown = true * 1.02 * (1 + rng.normal(0, 0.02, 40))
-        frames = fit_tables(
-            inputs_of(
-                pd.DataFrame(
-                    {"true_length_m": true, "displayed_distance_m": shown, "velocity_setting_pct": np.full(40, 53.0)}
-                )
-            ),
-            SETTINGS,
-        )
-        return frames["fitted.locating_lines"].set_index("instrument_id").loc["I1"]
-
-    same, spread = line_of(np.full(40, 60.0)), line_of(np.linspace(20, 150, 40))
-    assert same["slope_variance"] > 2 * spread["slope_variance"]
+    same, spread = (
+        variances_of_line(true, true * 1.02 * (1 + rng.normal(0, 0.02, 40)))
+        for true in (np.full(40, 60.0), np.linspace(20, 150, 40))
+    )
+    assert same[1, 1] > 2 * spread[1, 1]
     # at that distance the two open terms cancel, so a window there is no wider
-    at = same["constant_variance"] + 2 * 60 * same["line_covariance"] + 60**2 * same["slope_variance"]
-    assert at < 0.25 * 60**2 * same["slope_variance"]
+    assert np.array([1, 60]) @ same @ np.array([1, 60]) < 0.25 * 60**2 * same[1, 1]

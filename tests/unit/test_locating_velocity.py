@@ -16,7 +16,15 @@ from pipelines.locating.noise import Noise
 from pipelines.locating.readings import Readings, keep_readings
 from pipelines.locating.velocity import fit_velocity
 from shared.settings import Settings
-from tests.locating_fleets import STATE, Design, made_up_fit, make_readings, mixture_covariance, six_readings
+from tests.locating_fleets import (
+    STATE,
+    Design,
+    as_it_stands,
+    made_up_fit,
+    make_readings,
+    mixture_covariance,
+    six_readings,
+)
 
 SETTINGS = Settings()
 NOBODY = pd.Series(dtype="datetime64[us, UTC]")
@@ -77,7 +85,7 @@ def test_every_instrument_on_its_own_class_is_not_separable() -> None:
     table = classes_of(readings)
     assert set(table["verdict"]) == {"not_separable"}
     assert table["velocity_fitted_pct"].isna().all()
-    bias = describe_instruments(fit_velocity(readings), list(readings.instruments), NOBODY, SETTINGS)
+    bias = describe_instruments(as_it_stands(fit_velocity(readings)), list(readings.instruments), NOBODY, SETTINGS)
     assert set(bias["verdict"]) == {"not_separable"}
     assert bias["scale"].isna().all() and bias["offset_m"].notna().all()
 
@@ -115,9 +123,8 @@ def test_an_instrument_of_three_readings_is_not_condemned_for_a_metre_or_two() -
     rows = np.concatenate(
         [np.flatnonzero(readings.instrument < 5), np.flatnonzero((readings.instrument == 5) & readings.is_dug)[:3]]
     )
-    bias = describe_instruments(
-        fit_velocity(keep(readings, rows), tails_recorded=True), list(readings.instruments), NOBODY, SETTINGS
-    ).set_index("instrument_id")
+    found = as_it_stands(fit_velocity(keep(readings, rows), tails_recorded=True))
+    bias = describe_instruments(found, list(readings.instruments), NOBODY, SETTINGS).set_index("instrument_id")
     assert bias.loc["I005", "readings"] == 3
     # drawn towards the others, and its limits wider than theirs
     assert bias.loc["I005", "offset_m"] < 6.0
@@ -163,7 +170,7 @@ def test_contrasts_have_the_covariance_of_the_mixture_of_points() -> None:
     same = [mixture_covariance(fit, x[:4], x[4:], x[:4], x[4:], g) for x, g in zip(a, group, strict=True)]
     assert fit.variance(a[:, :4], a[:, 4:], group) == pytest.approx(same)
     bare = replace(fit.points[0], random=np.zeros((0, 2)), within=np.zeros((0, 2, 2)), carried=np.zeros((0, 2, 4)))
-    alone = replace(fit, points=(bare, bare))
+    alone = replace(fit, points=(bare, bare), moved=np.zeros((0, 2, 2)))
     expected = a[0, :4] @ bare.inverse @ b[0, :4] + a[0, 4:] * b[0, 4:] @ (fit.weights @ [[1e-4, 0.16], [4e-4, 0.64]])
     assert alone.covariance(a[:1, :4], a[:1, 4:], b[:1, :4], b[:1, 4:], np.array([-1]))[0] == pytest.approx(expected)
     assert fit.quantile(0.9) == pytest.approx(stats.t.ppf(0.95, 12))
@@ -178,7 +185,7 @@ def a_guess(run: float) -> velocity._Guess:
 def test_a_round_gathers_what_it_solves_with(run: float) -> None:
     """Readings of one run leave its deviation to the run, nine tenths of their variance at the most."""
     readings, guess = six_readings(), a_guess(run)
-    prior = line.priors(2, True, True)
+    prior = line.priors(2, True, None)
     now = velocity._prepare(readings, guess, prior)
     residual = readings.time_m - line.line(readings, STATE)
     best = line.best_length(readings, STATE, guess.noise, guess.factor, residual)
@@ -317,6 +324,6 @@ def test_readings_of_no_instrument_on_record_still_give_the_velocity() -> None:
         (0,),
     )
     assert fit.rounds < 60
-    row = describe_instruments(fit, ["X1"], NOBODY, SETTINGS)
+    row = describe_instruments(as_it_stands(fit), ["X1"], NOBODY, SETTINGS)
     assert (row["readings"].tolist(), row["verdict"].tolist()) == ([0], ["too_few_readings"])
     assert "offset_m" in row and "scale_hi" in row
