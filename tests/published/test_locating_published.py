@@ -3,12 +3,21 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Callable
 
 import numpy as np
 import pytest
 from scipy import stats
 
-from pipelines.locating.drift import sum_cumulatively, weigh_exponentially
+from pipelines.locating.drift import (
+    CUSUM_LIMIT,
+    CUSUM_SLACK,
+    EWMA_LIMIT,
+    EWMA_WEIGHT,
+    ewma_limits,
+    sum_cumulatively,
+    weigh_exponentially,
+)
 from pipelines.locating.mixed_model import Design, solve, sum_products
 from pipelines.locating.noise import right_probability
 from pipelines.locating.readings import REFERENCE_PCT
@@ -213,9 +222,48 @@ def test_ewma_of_the_nist_handbook() -> None:
 
 def test_limits_of_the_ewma_chart_of_the_nist_handbook() -> None:
     """Same page: s = 2.0539, limits 50 +- 3 s sqrt(0.3 / 1.7) = 47.4115 and 52.5884."""
-    from pipelines.locating.drift import ewma_limits
-
     assert 50 + 2.0539 * ewma_limits(200, 0.3, 3.0)[-1] == pytest.approx(52.5884, abs=1e-4)
+
+
+def mean_run_length(
+    first_out: Callable[[np.ndarray], int], shift: float, length: int, runs: int
+) -> tuple[float, float]:
+    """Mean number of standard normal values, shifted, until a chart signals, and its standard error."""
+    values = np.random.default_rng(6323).normal(shift, 1, (runs, length))
+    found = np.array([first_out(row) + 1 for row in values])
+    assert (found > 0).all()
+    return float(found.mean()), float(found.std() / np.sqrt(runs))
+
+
+@pytest.mark.parametrize(("shift", "printed"), [(0.5, 38.0), (1.0, 10.4), (1.5, 5.75), (2.0, 4.01)])
+def test_run_lengths_of_the_cusum_chart_as_printed(shift: float, printed: float) -> None:
+    """NIST/SEMATECH e-Handbook 6.3.2.3.1, slack 0.5 and limit 5: from memory, recomputed by a Markov chain."""
+    assert (CUSUM_SLACK, CUSUM_LIMIT) == (0.5, 5.0)
+    mean, error = mean_run_length(
+        lambda row: sum_cumulatively(row, 0.0, CUSUM_SLACK, CUSUM_LIMIT).first_out,
+        shift,
+        400 if shift < 1 else 120,
+        2000,
+    )
+    assert mean == pytest.approx(printed, abs=3 * error)
+
+
+@pytest.mark.parametrize(
+    ("limit", "shift", "printed"), [(2.962, 0.5, 41.8), (2.962, 1.0, 10.5), (2.962, 2.0, 3.7), (EWMA_LIMIT, 0.0, 370.4)]
+)
+def test_run_lengths_of_the_ewma_chart_as_printed(limit: float, shift: float, printed: float) -> None:
+    """Lucas and Saccucci, Technometrics 32, 1990, table 3, weight 0.2: from memory, recomputed by a Markov chain.
+
+    The last: the product's own limit alarms as rarely as three standard errors on single values do, 1 / 0.0027.
+    """
+    last = ewma_limits(500, EWMA_WEIGHT, limit)[-1]
+
+    def first_out(row: np.ndarray) -> int:
+        out = np.abs(weigh_exponentially(row, EWMA_WEIGHT, 0.0)) > last
+        return int(np.argmax(out)) if out.any() else -1
+
+    mean, error = mean_run_length(first_out, shift, 6000 if shift == 0 else 600, 600 if shift == 0 else 2000)
+    assert mean == pytest.approx(printed, abs=3 * error)
 
 
 def test_velocity_of_light_and_the_conventions() -> None:
@@ -225,6 +273,22 @@ def test_velocity_of_light_and_the_conventions() -> None:
     assert velocity * VELOCITY_PCT["m_per_us"] == pytest.approx(65.9380, abs=1e-4)
     assert velocity / 2 * VELOCITY_PCT["half_m_per_us"] == pytest.approx(65.9380, abs=1e-4)
     assert one_way_time_us(velocity, 65.938047) == pytest.approx(1.0, abs=1e-7)
+
+
+@pytest.mark.parametrize(
+    ("factor", "half_m_per_us"),
+    [(0.666667, 99.930819), (0.659380, 98.838646), (0.577350, 86.542628), (0.534522, 80.122905)],
+)
+def test_a_round_trip_at_half_the_velocity(factor: float, half_m_per_us: float) -> None:
+    """c = 299 792 458 m/s (SI), v = c / sqrt(eps_r) at 2.25, 2.3, 3 and 3.5, a microsecond of echo delay.
+
+    Taken for the velocity itself, the half velocity halves the distance; v/2 in feet by the foot of 1959, 0.3048 m.
+    """
+    setting_pct = half_m_per_us * VELOCITY_PCT["half_m_per_us"]
+    assert setting_pct == pytest.approx(100 * factor, abs=1e-4)
+    assert 2 * one_way_time_us(half_m_per_us, setting_pct) == pytest.approx(1.0, abs=1e-8)
+    assert half_m_per_us / 0.3048 * VELOCITY_PCT["half_ft_per_us"] == pytest.approx(setting_pct, rel=1e-9)
+    assert half_m_per_us * VELOCITY_PCT["m_per_us"] == pytest.approx(setting_pct / 2, rel=1e-12)
 
 
 def test_the_reference_velocity_is_a_usual_factory_setting() -> None:

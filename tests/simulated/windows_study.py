@@ -15,8 +15,9 @@ import pandas as pd
 
 from pipelines import warehouse
 from pipelines.intake.raw import ensure_raw_tables
+from pipelines.locating.correction import ALONG, BY_CLASS
 from pipelines.locating.step import fit_tables, read_inputs
-from pipelines.locating.window import DigWindow, find_dig_window
+from pipelines.locating.window import Asked, find_dig_window, read_basis
 from shared import dictionary
 from shared.errors import UserError
 from shared.settings import Settings
@@ -37,7 +38,6 @@ KINDS = (
     "one class",
     "few records",
 )
-WAYS = ("by class",)
 
 
 def draw_kind(kind: str, rng: np.random.Generator) -> World:
@@ -84,30 +84,28 @@ def stand_on(con: duckdb.DuckDBPyConnection, day: pd.Timestamp) -> Settings:
     return settings
 
 
-def ask(con: duckdb.DuckDBPyConnection, settings: Settings, dig: pd.Series, way: str) -> DigWindow:
-    """The window that the command gives for what the crew would type."""
-    assert way == "by class"
-    return find_dig_window(
-        con,
-        settings,
-        cable_class=dig["class_path"][-1][0],
+def as_typed(dig: pd.Series, way: str) -> Asked:
+    """What the crew would type of a dig."""
+    return Asked(
         distance_m=dig["displayed_distance_m"],
+        from_terminal=dig["test_terminal_id"] if way == ALONG else None,
+        toward_terminal=dig["toward_terminal_id"] if way == ALONG else None,
+        classes=dig["class_path"] if way == BY_CLASS else (),
         instrument_id=dig["instrument_id"],
         velocity_pct=dig["velocity_setting_pct"],
-        passed_before=dig["class_path"][:-1],
         on=dig["read_at"].date(),
     )
 
 
 def ask_all(con: duckdb.DuckDBPyConnection, settings: Settings, digs: pd.DataFrame) -> pd.DataFrame:
     """Every dig asked each way: a row a dig, way and level, or a refusal."""
-    rows = []
+    rows, basis = [], read_basis(con)
     for _, dig in digs.iterrows():
-        for way in WAYS:
+        for way in (ALONG, BY_CLASS):
             asked = {"way": way, **dig[["job_id", "route_m", "dug_distance_m", "is_gross", "instrument_id"]]}
             asked["cable_class"] = dig["class_path"][-1][0]
             try:
-                window = ask(con, settings, dig, way)
+                window = find_dig_window(basis, as_typed(dig, way), settings.locating.window_coverage)
             except UserError as refused:
                 rows.append({**asked, "level": np.nan, "refused": refused.what})
                 continue
@@ -144,8 +142,8 @@ def try_world(kind: str, seed: int, number: int) -> Found:
     found = {
         "windows": ask_all(con, settings, drawn.ahead),
         "proposals": score_proposals(drawn, frames["marts.setting_proposals"]),
-        "drift": verdicts_of(frames["marts.instrument_drift"]),
-        "quoted": quoted[quoted["is_used"].astype(bool) & (quoted["grouped_by"] == "all")],
+        "drift": frames["marts.instrument_drift"][["instrument_id", "drift_verdict"]],
+        "quoted": quoted[quoted["grouped_by"] == "all"],
     }
     con.close()
     named = {name: frame.assign(world=number, kind=kind) for name, frame in found.items()}
@@ -172,11 +170,6 @@ def score_proposals(drawn: Drawn, proposals: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def verdicts_of(drift: pd.DataFrame) -> pd.DataFrame:
-    """Whether each instrument is called drifting."""
-    return drift[["instrument_id"]].assign(is_drifting=drift["is_drifting"].astype(bool))
-
-
 def notice_drift(seed: int, number: int) -> tuple[list[float], bool]:
     """Years from the begin of a drift of 0.8 % a year until a yearly refit calls it, by instrument; and false alarms.
 
@@ -190,8 +183,8 @@ def notice_drift(seed: int, number: int) -> tuple[list[float], bool]:
     noticed, false = np.inf, False
     for year in range(2, world.years + 1):
         settings = stand_on(con, drawn.day(year) - pd.Timedelta(days=1))
-        drift = verdicts_of(fit_tables(read_inputs(con), settings)["marts.instrument_drift"])
-        called = set(drift.loc[drift["is_drifting"], "instrument_id"])
+        drift = fit_tables(read_inputs(con), settings)["marts.instrument_drift"]
+        called = set(drift.loc[drift["drift_verdict"] == "drifting", "instrument_id"])
         if "I01" in called:
             if year < begin:
                 false = True
@@ -272,15 +265,13 @@ def print_proposals(proposals: pd.DataFrame) -> None:
 
 
 def print_drift(drift: pd.DataFrame) -> None:
-    """Drifts called, and false alarms."""
-    by = drift.groupby(["instrument_kind", "kind"])["is_drifting"]
-    table = pd.DataFrame({"instruments": by.size(), "called_drifting_pct": (100 * by.mean()).round(1)})
-    print(f"\ncalled drifting\n{table.to_string()}")
+    """Verdicts, and false alarms."""
+    table = pd.crosstab([drift["instrument_kind"], drift["kind"]], drift["drift_verdict"])
+    print(f"\nverdicts on instruments\n{table.to_string()}")
     stable = drift[drift["instrument_kind"].isin(["steady", "one class"])]
-    worlds = stable.groupby("world")["is_drifting"].any()
-    print(
-        f"worlds in which a stable instrument is called drifting: {worlds.sum()} of {len(worlds)} ({worlds.mean():.1%})"
-    )
+    for said, verdicts in (("drifting", ["drifting"]), ("drifting or stepped", ["drifting", "stepped"])):
+        worlds = stable["drift_verdict"].isin(verdicts).groupby(stable["world"]).any()
+        print(f"worlds with a stable instrument called {said}: {worlds.sum()} of {len(worlds)} ({worlds.mean():.1%})")
 
 
 def print_notice(worlds: int, seed: int) -> None:
@@ -303,7 +294,7 @@ def try_worlds(worlds: int, seed: int) -> Found:
 
 def print_quoted(quoted: pd.DataFrame) -> None:
     """The back-tests that the product prints beside its windows."""
-    by = quoted.groupby([*(c for c in ("way",) if c in quoted), "window_level"])[["tried", "held"]].sum()
+    by = quoted.groupby(["way", "window_level"])[["tried", "held"]].sum()
     by["held_pct"] = (100 * by["held"] / by["tried"].astype(float)).round(1)
     print(f"\nthe product's own back-tests, all worlds\n{by.to_string()}")
 
