@@ -195,6 +195,59 @@ def load(
     print_load(report)
 
 
+@app.command(
+    name="known-length",
+    epilog="Example: loopwear known-length --length 250 --displayed 256.3 --instrument R-01 --velocity 53 "
+    "--on 2025-06-01 --class XLPE/bare/buried",
+)
+def known_length(
+    displayed: Annotated[float, typer.Option(help="Length that the instrument displays, metres.")],
+    instrument: Annotated[str, typer.Option(help="Instrument tested.")],
+    velocity: Annotated[float, typer.Option(help="Its velocity setting, percent of c.")],
+    on: Annotated[dt.datetime, typer.Option(formats=["%Y-%m-%d"], help="Day of the test.")],
+    length: Annotated[
+        float | None, typer.Option(help="Known length of the run, metres; default: that of the section.")
+    ] = None,
+    section: Annotated[str | None, typer.Option(help="Section tested, where the run is one of the register.")] = None,
+    cable_class: Annotated[
+        str | None, typer.Option("--class", help="Cable class of the run, where it is none of the register.")
+    ] = None,
+    workspace: WorkspaceOption = DEFAULT_WORKSPACE,
+    settings: SettingsOption = None,
+) -> None:
+    """Enter a test of an instrument on a run of known length.
+
+    It is checked and loaded like a row of known_lengths.csv, and kept in the workspace under entered/. The same test
+    entered twice changes nothing."""
+    from pipelines.intake.known_length import list_doubts, write_test
+    from shared.store import open_warehouse
+
+    if (section is None) == (cable_class is None):
+        raise typer.BadParameter("give --section or --class", param_hint="known-length")
+    space = open_workspace(workspace)
+    if not space.warehouse.exists():
+        raise UserError("nothing is loaded here yet", str(space.folder), "check --workspace")
+    choose_settings(space, settings)
+    given = {
+        "instrument_id": instrument,
+        "read_on": f"{on:%Y-%m-%d}",
+        "section_id": section,
+        "cable_class": cable_class,
+        "known_length_m": length,
+        "reading_m": displayed,
+        "velocity_setting_pct": velocity,
+    }
+    file = write_test(space.folder, {name: str(value) for name, value in given.items() if value is not None})
+    report = run_load(space, [file], None, settings, history=False)
+    with open_warehouse(space, read_only=True) as con:
+        doubts = list_doubts(con, report.load_id, file)
+    for doubt in doubts:
+        print(f"warning: {doubt}")
+    is_new = bool(report.to_frame()["new"].sum())
+    print(f"{'entered' if is_new else 'entered before, nothing changed'}: {file}")
+    print("figures and reports follow with: loopwear refresh")
+
+
 def take_back(space: Workspace, load_id: str, settings: Path | None) -> None:
     from pipelines.intake.undo import undo_load
     from shared.store import open_warehouse

@@ -163,6 +163,13 @@ class Locating:
         3.0, "tolerated error of a distance, whichever is larger", OURS, unit="m", low=0.1, high=50
     )
     window_coverage: float = setting(0.80, "share of faults a dig window should hold", OURS, low=0.5, high=0.99)
+    pulse_ns: float = setting(
+        100.0, "width of the pulse on short ranges, where none is on record", PRACTICE, unit="ns", low=1, high=100_000
+    )
+    sampling_m: float = setting(
+        0.5, "distance between two points of the display, where none is on record", PRACTICE, unit="m", low=0, high=50
+    )
+    cursor_m: float = setting(0.5, "standard error of placing the cursor", PRACTICE, unit="m", low=0, high=20)
     usual_tail_m: float = setting(
         2.0, "cable up to the terminal tested from, where no tail is on record", PRACTICE, unit="m", low=0, high=20
     )

@@ -15,7 +15,7 @@ from synthetic_data.failures import KINDS, History, draw_storm_days, make_histor
 from synthetic_data.files import FAULT_BOOK, FAULT_BOOK_UNTIL, locate_rows, write_canonical, write_fault_book
 from synthetic_data.fleet import Fleet, make_fleet
 from synthetic_data.jobs import STAMPS, Work, make_jobs, make_steps
-from synthetic_data.network import Network
+from synthetic_data.network import Network, note_displays
 from synthetic_data.readings import add_readings
 from synthetic_data.shots import make_known_lengths, make_test_shots
 
@@ -224,7 +224,7 @@ def make_utility(
 
     Checked by: tests/unit/test_synthetic_demo.py (through make_tables)
     """
-    streams = [np.random.default_rng([seed, part]) for part in range(8)]
+    streams = [np.random.default_rng([seed, part]) for part in range(9)]
     fleet = make_fleet(loops, streams[0], with_stories=with_stories)
     storms = draw_storm_days(streams[1])
     history = make_history(fleet, storms, streams[2], with_programmes=with_programmes, with_stories=with_stories)
@@ -233,6 +233,11 @@ def make_utility(
     work = add_readings(fleet, history, work, network, streams[4])
     shots = make_test_shots(fleet, work, network, streams[5])
     known = make_known_lengths(network, history, streams[6])
+    work = Work(
+        note_displays(work.jobs, work.jobs["located_at"].to_numpy(), "estimated_distance_m", streams[8]), work.searches
+    )
+    if len(shots):
+        shots = note_displays(shots, shots["shot_at"].to_numpy(), "fault_distance_m", streams[8])
     drawn = _district_tables(fleet) | _register_tables(fleet, history) | _job_tables(work, shots, known)
     tables = {name: _canonical(drawn[name], name) for name in dictionary.source_tables()}
     return Utility(tables, _truth_tables(fleet, history, work))

@@ -252,6 +252,9 @@ def _write_twice(
         "far_end_terminal_id",
         "dug_distance_m",
         "dug_method",
+        "pulse_ns",
+        "range_m",
+        "sampling_m",
     ]
     free = ~taken
 

@@ -7,8 +7,9 @@ instrument shows that time multiplied by its own setting and scale, plus its off
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 
-from shared.units import DAYS_PER_YEAR
+from shared.units import C_M_PER_US, DAYS_PER_YEAR
 from synthetic_data import truth
 from synthetic_data.failures import History, day_of_year
 from synthetic_data.fleet import Fleet
@@ -115,6 +116,36 @@ def show(
     offset = np.array([f.offset_m for f in facts])
     shown = setting_pct / 100 * light_m * (1 + drift) * (1 + noise) + offset
     return np.asarray(np.round(np.maximum(shown, 0.1), 1))
+
+
+def note_displays(readings: pd.DataFrame, at: np.ndarray, fault_m: str, rng: np.random.Generator) -> pd.DataFrame:
+    """Readings with the pulse, range and sampling of the display, where the instrument prints them.
+
+    Parameters
+    ----------
+    readings
+        instrument_row, setting_true_pct, far_end_distance_m and the column named fault_m.
+    at
+        Moment of each, seconds since 1970.
+
+    Notes
+    -----
+    The range holds the furthest mark; the pulse is the one that goes with it, or a shorter one where the nearest mark
+    would vanish in it.
+    """
+    marks = readings[[fault_m, "far_end_distance_m"]]
+    near, far = marks.min(axis=1).to_numpy(), marks.max(axis=1).to_numpy()
+    ranges, pulses = np.array(truth.RANGES_M), np.array(truth.PULSES_NS)
+    step = np.minimum(np.searchsorted(ranges, 1.2 * np.nan_to_num(far)), len(ranges) - 1)
+    hidden = readings["setting_true_pct"].to_numpy()[:, None] / 100 * C_M_PER_US * pulses / 1000 / 2
+    shorter = (hidden < 0.9 * near[:, None]).sum(axis=1) - 1
+    noted = readings["instrument_row"].map(truth.DISPLAY_NOTED).fillna(0.0).to_numpy()
+    known = (rng.random(len(readings)) < noted) & (at >= truth.SHOTS_FROM) & ~np.isnan(near) & (shorter >= 0)
+    return readings.assign(
+        pulse_ns=np.where(known, pulses[np.minimum(step, np.maximum(shorter, 0))], np.nan),
+        range_m=np.where(known, ranges[step], np.nan),
+        sampling_m=np.where(known, ranges[step] / 1000, np.nan),
+    )
 
 
 def settings_pct(instrument: np.ndarray, cable_class: np.ndarray, crews: np.ndarray) -> np.ndarray:

@@ -12,8 +12,6 @@ from synthetic_data.jobs import Work, half_loop_positions
 from synthetic_data.network import Network, settings_pct, show, warmth_k
 from synthetic_data.search import Test
 
-SHOTS_FROM = np.datetime64("2016-01-01", "s").astype(float)
-
 
 def make_test_shots(fleet: Fleet, work: Work, network: Network, rng: np.random.Generator) -> pd.DataFrame:
     """The tests of the jobs from 2016 on, one row a test; times in seconds.
@@ -27,7 +25,7 @@ def make_test_shots(fleet: Fleet, work: Work, network: Network, rng: np.random.G
     jobs = work.jobs
     count, open_at, radial = (fleet.loops[c].to_numpy() for c in ("count", "open_at", "is_radial"))
     both_ends = rng.random(len(jobs)) < 1 / 4
-    listed = np.flatnonzero((jobs["instrument_row"] >= 0) & (jobs["reported_at"] >= SHOTS_FROM))
+    listed = np.flatnonzero((jobs["instrument_row"] >= 0) & (jobs["reported_at"] >= truth.SHOTS_FROM))
     for j in listed:
         job = jobs.iloc[j]
         loop, position = int(job["loop_row"]), int(job["position"])

@@ -146,7 +146,15 @@ INSTRUMENTS: Final = (
     Instrument("R-06", 55.0, 1.0, 0.03, "2005-01-15", None),
     Instrument("R-07", None, 0.0, 0.02, "2006-03-08", "2014-10-02", recorded=0.4),
 )
-R_04, R_05, R_06, R_07 = 3, 4, 5, 6
+R_01, R_02, R_04, R_05, R_06, R_07 = 0, 1, 3, 4, 5, 6
+
+SHOTS_FROM: Final = float(np.datetime64("2016-01-01", "s").astype(np.int64))
+"""Test shots, and the displays of readings, are on record from then on."""
+DISPLAY_NOTED: Final = {R_01: 0.9, R_02: 0.6, R_04: 0.8}
+"""Share of readings from 2016 on with pulse, range and sampling noted, by instrument; the others print none of them."""
+RANGES_M: Final = (100.0, 200.0, 500.0, 1000.0, 2000.0)
+PULSES_NS: Final = (20.0, 50.0, 100.0, 200.0, 500.0)
+"""Ranges of a display of a thousand points, and the pulse that goes with each."""
 
 CREW_SETTINGS_R07: Final = {"PS-1": 54.0, "PS-2": 56.0, NIGHT_POOL: 52.0}
 """R-07 stands on whatever the crew that took it out prefers."""

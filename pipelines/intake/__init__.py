@@ -21,6 +21,7 @@ share.py                one table's share of a load, handed from step to step
 sorting.py              new, revised, unchanged, superseded or rejected
 keeping.py              keeps rows, findings and counts
 raw.py                  the raw tables
+known_length.py         a test on a run of known length, entered by hand
 corrections.py          applies what a person decided
 undo.py                 takes the last load back
 """

@@ -25,6 +25,7 @@ forward.py              each past dig foreseen by a fit to the readings before i
 coverage.py             how many past digs the windows held, and the quantiles they are made from
 drift.py                control charts of an instrument's readings in time
 season.py               the season in the readings
+resolution.py           what the width of a pulse hides, and how finely a mark is read
 register.py             lengths of the register that readings contradict
 step.py                 the only reading and writing
 """

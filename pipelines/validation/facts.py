@@ -288,6 +288,10 @@ def _known_length_facts(registered: frozenset[str]) -> Special:
             if "instruments" in registered
             else "true",
             "has_length_source": "j.section_id is not null or j.known_length_m is not null",
+            "is_run_named": "j.section_id is not null or j.cable_class is not null",
+            "is_class_known": _known("j.cable_class", "known_classes", "cable_class")
+            if "sections" in registered
+            else "true",
             "length_checked_m": "j.known_length_m",
         },
         {},

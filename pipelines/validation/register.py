@@ -9,6 +9,7 @@ import duckdb
 from pipelines.validation.facts import DUPLICATE_S, REOPENED_M, REOPENED_S
 from pipelines.warehouse import queries
 from shared import dictionary
+from shared.store import has_table
 
 NEEDED = {
     "loops": ("districts",),
@@ -58,6 +59,8 @@ def draw_register(con: duckdb.DuckDBPyConnection, table: str) -> frozenset[str]:
         _draw_neighbours(con)
     if table == "sections":
         _draw_chain_breaks(con)
+    if table == "known_lengths":
+        _draw_classes(con)
     if table == "restoration_steps":
         _draw_step_totals(con)
     if table == "corrections":
@@ -66,6 +69,19 @@ def draw_register(con: duckdb.DuckDBPyConnection, table: str) -> frozenset[str]:
         draw_cluster_faults(con)
     filled = [name for name in NEEDED.get(table, ()) if con.execute(f"select 1 from known_{name} limit 1").fetchone()]
     return frozenset(filled)
+
+
+def _draw_classes(con: duckdb.DuckDBPyConnection) -> None:
+    """Cable classes of the register, by their parts and, once a refresh has kept them, by the names of the settings."""
+    columns = ("insulation", "neutral", "installation")
+    con.execute(f"""
+        create or replace temp table known_classes as
+        select distinct insulation || '/' || coalesce(neutral, 'unknown') || '/' || coalesce(installation, 'unknown')
+            as cable_class
+        from ({latest_sql("sections", columns)})
+    """)
+    if has_table(con, "settings.classes"):
+        con.execute("insert into known_classes select cable_class from settings.classes")
 
 
 def _draw_loop_lengths(con: duckdb.DuckDBPyConnection) -> None:

@@ -279,6 +279,25 @@ RULES: tuple[Rule, ...] = (
         "neither section_id nor known_length_m is given; give one of them",
         "a calibration reading on no known run",
     ),
+    Rule(
+        "run_not_named",
+        "warn",
+        ("known_lengths",),
+        Holds("is_run_named"),
+        "section_id",
+        "neither section_id nor cable_class is given; the reading says nothing until one of them is",
+        "a calibration reading on 150 m of some cable",
+    ),
+    Rule(
+        "class_unknown",
+        "reject",
+        ("known_lengths",),
+        Holds("is_class_known"),
+        "cable_class",
+        "cable_class = '{value}' is the class of no section of the register; it is insulation/neutral/installation "
+        "joined by /, or a name of the settings",
+        "XLPE/bare/burried",
+    ),
     # ---- order of the stamps
     Rule(
         "arrived_before_dispatched",

@@ -108,6 +108,10 @@ HEADERS: dict[str, tuple[str, ...]] = {
         "speed",
         "half speed",
     ),
+    "pulse_ns": ("pulse", "pulse width", "pulse width ns", "pulse length"),
+    "range_m": ("range", "range set", "display range"),
+    "sampling_m": ("sampling", "sample spacing", "point spacing"),
+    "cable_class": ("cable class",),
     "test_terminal_id": ("test point", "tested from", "shot from", "test terminal", "from pad"),
     "toward_terminal_id": ("toward", "towards", "shot toward", "direction", "to pad"),
     "estimated_distance_m": (

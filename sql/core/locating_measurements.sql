@@ -54,6 +54,9 @@ far_ends_of_shots as (
         shots.toward_terminal_id,
         shots.far_end_terminal_id as end_terminal_id,
         shots.far_end_distance_m as displayed_distance_m,
+        shots.pulse_ns,
+        shots.range_m,
+        shots.sampling_m,
         1 as zero_errors
     from staging.test_shots as shots
     -- jobs are unique by job_id
@@ -74,7 +77,10 @@ shots_from_one_end as (
         min(shot_no) as shot_no,
         arg_min(instrument_id, shot_no) as instrument_id,
         arg_min(velocity_setting_pct, shot_no) as velocity_setting_pct,
-        arg_min(fault_distance_m, shot_no) as fault_distance_m
+        arg_min(fault_distance_m, shot_no) as fault_distance_m,
+        arg_min_null(pulse_ns, shot_no) as pulse_ns,
+        arg_min_null(range_m, shot_no) as range_m,
+        arg_min_null(sampling_m, shot_no) as sampling_m
     from staging.test_shots
     where result = 'fault_seen'
         and fault_distance_m is not null
@@ -96,6 +102,11 @@ two_ended as (
         first_end.toward_terminal_id,
         other_end.terminal_id as end_terminal_id,
         first_end.fault_distance_m + other_end.fault_distance_m as displayed_distance_m,
+        least(first_end.fault_distance_m, other_end.fault_distance_m) as nearer_distance_m,
+        -- of two that differ no one can stand for the sum
+        if(first_end.pulse_ns = other_end.pulse_ns, first_end.pulse_ns, null) as pulse_ns,
+        if(first_end.range_m = other_end.range_m, first_end.range_m, null) as range_m,
+        if(first_end.sampling_m = other_end.sampling_m, first_end.sampling_m, null) as sampling_m,
         -- two readings, so the time-zero error enters twice
         2 as zero_errors
     from shots_from_one_end as first_end
@@ -114,11 +125,13 @@ two_ended as (
 known_runs as (
     select
         concat_ws(
-            ':', known.instrument_id, known.read_on, known.section_id, known.known_length_m, known.reading_m, 'known_length'
+            ':', known.instrument_id, known.read_on, known.section_id, known.cable_class, known.known_length_m,
+            known.reading_m, 'known_length'
         ) as reading_id,
         'known_length' as reading_kind,
         sections.loop_id,
         known.section_id,
+        coalesce(sections.cable_class, known.cable_class) as stated_class,
         cast(known.read_on as timestamp) at time zone 'UTC' as read_at,
         known.instrument_id,
         known.velocity_setting_pct,
@@ -226,5 +239,10 @@ select
     test_offset_m,
     cast(direction as bigint) as direction,
     -- length by the register, where an end is marked
-    abs(end_offset_m - test_offset_m) as register_length_m
+    abs(end_offset_m - test_offset_m) as register_length_m,
+    pulse_ns,
+    range_m,
+    sampling_m,
+    stated_class,
+    coalesce(nearer_distance_m, displayed_distance_m) < blind_zone_m(pulse_ns, velocity_setting_pct) as is_inside_blind_zone
 from placed

@@ -12,6 +12,7 @@ measurements as (
         job_id,
         section_id,
         test_terminal_id,
+        stated_class,
         coalesce(stated_length_m, register_length_m) as path_length_m
     from core.locating_measurements
     where coalesce(stated_length_m, register_length_m) > 0
@@ -69,21 +70,21 @@ chains_of_one_class as (
     having min(cable_class) = max(cable_class)
 ),
 
--- a known run is the whole section
+-- a known run is a whole section, or cable of a class that is not on the register
 known_sections as (
     select
         measurements.reading_id,
         'section' as path_basis,
         measurements.section_id,
-        sections.cable_class,
+        measurements.stated_class as cable_class,
         measurements.path_length_m as length_m,
         0 as passed_from_m,
         sections.length_m as passed_to_m,
         0 as tail_m
     from measurements
     -- sections are unique by section_id
-    inner join staging.sections as sections on sections.section_id = measurements.section_id
-    where measurements.reading_kind = 'known_length'
+    left join staging.sections as sections on sections.section_id = measurements.section_id
+    where measurements.stated_class is not null
 ),
 
 -- terminal or direction unknown, but the loop has one class only: the place does not matter

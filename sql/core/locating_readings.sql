@@ -31,6 +31,7 @@ judged as (
             when coalesce(measurements.displayed_distance_m, 0) <= 0 then 'no_distance'
             when coalesce(measurements.stated_length_m, measurements.register_length_m, 0) <= 0 then 'no_true_length'
             when path_facts.path_length_m is null then 'path_unknown'
+            when measurements.is_inside_blind_zone then 'inside_blind_zone'
             when measurements.velocity_setting_pct is null then 'setting_unknown'
         end as unusable_because
     from core.locating_measurements as measurements
@@ -58,5 +59,8 @@ select
     classes_passed,
     path_basis,
     unusable_because is null as is_usable,
-    unusable_because
+    unusable_because,
+    pulse_ns,
+    range_m,
+    sampling_m
 from judged

@@ -15,6 +15,9 @@ select
     far_end_distance_m,
     result,
     fault_distance_m,
+    pulse_ns,
+    range_m,
+    sampling_m,
     load_id,
     source_file,
     row_number

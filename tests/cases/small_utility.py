@@ -149,6 +149,7 @@ TABLES: dict[str, list[Row]] = {
             "instrument_id": "R1",
             "read_on": "2017-03-01",
             "section_id": "",
+            "cable_class": "XLPE/bare/buried",
             "known_length_m": "150",
             "reading_m": "150.4",
             "velocity_setting_pct": "53",

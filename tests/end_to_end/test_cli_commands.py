@@ -21,8 +21,8 @@ from shared.settings import Settings
 from shared.store import Workspace, open_warehouse, read_model
 
 COMMANDS = (
-    "demo", "load", "draft-mapping", "refresh", "status", "quarantine", "dig-window", "search-sequence", "report",
-    "schedule",
+    "demo", "load", "draft-mapping", "refresh", "status", "quarantine", "dig-window", "search-sequence",
+    "known-length", "report", "schedule",
 )  # fmt: skip
 
 

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import datetime as dt
 
+import numpy as np
 import pytest
 
 from pipelines import warehouse
+from pipelines.locating import resolution
 from shared.settings import Settings
 
 SETTINGS = Settings().override("general", as_of=dt.date(2021, 12, 31))
@@ -37,7 +39,7 @@ JOB_HEAD = (
 
 
 def build(make_warehouse, *jobs: str, **tables: str):
-    drawn = "\n".join([JOB_HEAD, *jobs])
+    drawn = tables.pop("jobs", "\n".join([JOB_HEAD, *jobs]))
     con = make_warehouse(
         {"loops": LOOPS, "sections": SECTIONS, "terminals": TERMINALS, "jobs": drawn, **tables},
         settings=SETTINGS,
@@ -223,3 +225,65 @@ def test_records_that_contradict_themselves_are_told_apart(make_warehouse) -> No
         ("gone", "section_not_on_loop", None, None, "S2N", 64, "T1", 2),
         ("short", "dug_outside_section", 95, 95 + 61, "S1", 100, None, 3),
     ]
+
+
+def test_what_the_pulse_hides_is_no_reading_where_its_width_is_on_record(make_warehouse) -> None:
+    rest = "loop_id | section_id | test_terminal_id | toward_terminal_id | dug_distance_m | sampling_m | reported_at"
+    row = "L1 | S1 | T1 | T2 | 9 | 0.5 | 2020-05-01 10:00:00Z"
+    jobs = f"""
+        job_id | pulse_ns | estimated_distance_m | velocity_setting_pct | {rest}
+        J1     | 100      | 7.9                  | 53                   | {row}
+        J2     | 100      | 8.0                  | 53                   | {row}
+        J3     | 100      | 8.0                  | 54                   | {row}
+        J4     |          | 2.0                  | 53                   | {row}
+        J5     | 100      | 2.0                  |                      | {row}
+    """
+    shots = """
+        shot_no | job_id | terminal_id | toward_terminal_id | result     | fault_distance_m | pulse_ns | sampling_m
+        1       | J2     | T1          | T2                 | fault_seen | 97               | 100      | 0.5
+        2       | J2     | T2          | T1                 | fault_seen | 6                | 100      | 0.2
+        1       | J3     | T1          | T2                 | fault_seen | 97               | 100      | 0.5
+        2       | J3     | T2          | T1                 | fault_seen | 6                | 20       | 0.5
+    """
+    con = build(make_warehouse, jobs=jobs, test_shots=shots)
+    rows = con.execute("""
+        select reading_id, unusable_because, pulse_ns, sampling_m from core.locating_readings order by reading_id
+    """).fetchall()
+    # 100 ns hide 7.94 m at 53 % of c and 8.09 m at 54 %; from both ends the nearer fault counts
+    assert rows == [
+        ("J1:dug", "inside_blind_zone", 100, 0.5),
+        ("J2:1+2:two_ended", "inside_blind_zone", 100, None),
+        ("J2:dug", None, 100, 0.5),
+        ("J3:1+2:two_ended", None, None, 0.5),
+        ("J3:dug", "inside_blind_zone", 100, 0.5),
+        ("J4:dug", None, None, 0.5),
+        ("J5:dug", "setting_unknown", 100, 0.5),
+    ]
+    by_sql = con.execute(
+        "select blind_zone_m(pulse, setting) from (values (20, 48), (500, 57.25)) as t (pulse, setting)"
+    )
+    assert [row[0] for row in by_sql.fetchall()] == pytest.approx(
+        resolution.blind_zone_m(np.array([20, 500]), np.array([48, 57.25])).tolist(), rel=1e-14
+    )
+
+
+def test_a_known_run_may_name_its_class_where_it_has_no_section(make_warehouse) -> None:
+    known = """
+        instrument_id | read_on    | section_id | cable_class      | known_length_m | reading_m | velocity_setting_pct
+        I1            | 2020-01-01 |            | EPR/bare/buried  | 50             | 51        | 53
+        I1            | 2020-01-01 |            | XLPE/bare/buried | 50             | 51        | 53
+        I1            | 2020-02-01 | S1         | EPR/bare/buried  | 99             | 104       | 53
+        I1            | 2020-03-01 | S7         | EPR/bare/buried  | 99             | 104       | 53
+    """
+    con = build(make_warehouse, f"J1 | L1 | S1 | {DAY} | | | | | | | | | taped", known_lengths=known)
+    rows = con.execute("""
+        select cast(read_at as date), cable_class, true_length_m, path_basis, unusable_because
+        from core.locating_readings where reading_kind = 'known_length' order by read_at, cable_class
+    """).fetchall()
+    assert rows == [
+        (dt.date(2020, 1, 1), "EPR/bare/buried", 50, "section", None),
+        (dt.date(2020, 1, 1), "XLPE/bare/buried", 50, "section", None),
+        (dt.date(2020, 2, 1), "XLPE/bare/buried", 99, "section", None),  # the register knows its section
+        (dt.date(2020, 3, 1), "EPR/bare/buried", 99, "section", None),
+    ]
+    assert paths(con, "I1:2020-01-01:EPR/bare/buried:50.0:51.0:known_length") == {"EPR/bare/buried": (50, 0)}

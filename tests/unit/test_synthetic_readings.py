@@ -1,10 +1,15 @@
 """What the invented instruments show."""
 
 import numpy as np
+import pandas as pd
+import pytest
 
+from pipelines.locating.resolution import blind_zone_m
 from synthetic_data import truth
 from synthetic_data.demo import make_utility
 from synthetic_data.network import show
+
+DISPLAY = ["pulse_ns", "range_m", "sampling_m"]
 
 
 def test_an_instrument_shows_time_times_its_setting_plus_its_offset(monkeypatch):
@@ -55,3 +60,27 @@ def test_the_path_to_the_fault_is_longer_than_its_route_by_tail_and_slack():
     excess = (cable - 1.02 * jobs["route_m"])[near]
     assert len(excess) > 50
     assert abs(excess.median() - truth.TAIL_MEAN_M) < 0.5
+
+
+def test_the_display_is_noted_by_some_instruments_and_shows_what_its_pulse_leaves_free():
+    tables = make_utility(120, 7).tables
+    for table, fault in (("jobs", "estimated_distance_m"), ("test_shots", "fault_distance_m")):
+        rows = tables[table]
+        noted = rows[rows["pulse_ns"].notna()]
+        assert 20 < len(noted) < 0.8 * len(rows)
+        assert set(noted["instrument_id"]) == {"R-01", "R-02", "R-04"}
+        marks = noted[[fault, "far_end_distance_m"]]
+        assert (blind_zone_m(noted["pulse_ns"], noted["velocity_setting_pct"]) < marks.min(axis=1)).all()
+        assert (marks.max(axis=1) <= noted["range_m"]).all()
+        assert noted["sampling_m"].to_numpy() == pytest.approx(noted["range_m"] / 1000)
+        assert noted["pulse_ns"].nunique() > 2
+
+
+def test_noting_displays_draws_from_a_stream_of_its_own(monkeypatch):
+    with_them = make_utility(30, 8).tables
+    monkeypatch.setattr("synthetic_data.demo.note_displays", lambda readings, *_: readings)
+    without = make_utility(30, 8).tables
+    for name, frame in with_them.items():
+        pd.testing.assert_frame_equal(
+            frame.drop(columns=DISPLAY, errors="ignore"), without[name].drop(columns=DISPLAY, errors="ignore")
+        )

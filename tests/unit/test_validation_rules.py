@@ -90,6 +90,8 @@ BROKEN_ELSEWHERE: dict[str, tuple[str, Row, list[str]]] = {
     "district_unknown": ("customers_by_year", {"district_id": "D9"}, ["district_id"]),
     "job_unknown": ("test_shots", {"job_id": "J9"}, ["job_id"]),
     "length_source_missing": ("known_lengths", {"known_length_m": "", "read_on": "2017-04-01"}, ["known_length_m"]),
+    "run_not_named": ("known_lengths", {"cable_class": "", "read_on": "2017-04-02"}, ["section_id"]),
+    "class_unknown": ("known_lengths", {"cable_class": "XLPE/bare/duct", "read_on": "2017-04-03"}, ["cable_class"]),
     "length_not_positive": ("sections", {"length_m": "0"}, ["length_m"]),
     "retired_before_installed": ("sections", {"retired_on": "1979-01-01"}, ["retired_on"]),
     "install_date_missing": ("sections", {"installed_on": ""}, ["installed_on"]),

@@ -1,0 +1,62 @@
+"""A test on a run of known length, entered by hand: written as a file of the workspace and loaded like any other."""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+from pathlib import Path
+
+import duckdb
+
+from shared import dictionary
+from shared.errors import UserError
+
+ENTERED = "entered"
+"""Folder of the workspace with the tests entered, one file each; load it again to build a warehouse anew."""
+
+
+def write_test(workspace: Path, cells: dict[str, str]) -> Path:
+    """The file of one test, in the workspace; its name comes from its content.
+
+    Parameters
+    ----------
+    workspace
+        Folder of the workspace.
+    cells
+        Columns of known_lengths as texts; those left out are empty.
+
+    Notes
+    -----
+    The same test entered twice is the same file loaded twice, which changes nothing.
+
+    Checked by: tests/end_to_end/test_known_length.py (through cli.known_length)
+    """
+    columns = dictionary.load_tables()["known_lengths"].source_columns
+    row = [cells.get(c, "") for c in columns]
+    mark = hashlib.sha256("\x1f".join(row).encode()).hexdigest()[:8]
+    file = workspace / ENTERED / f"known_lengths_{cells['read_on']}_{mark}.csv"
+    file.parent.mkdir(parents=True, exist_ok=True)
+    with file.open("w", encoding="utf-8", newline="") as out:
+        csv.writer(out, lineterminator="\n").writerows((columns, row))
+    return file
+
+
+def list_doubts(con: duckdb.DuckDBPyConnection, load_id: str, file: Path) -> list[str]:
+    """What rules of severity warn say of the test.
+
+    Raises
+    ------
+    UserError
+        It was rejected: the reasons; the row waits in quarantine.
+
+    Notes
+    -----
+    Checked by: tests/end_to_end/test_known_length.py (through cli.known_length)
+    """
+    found = con.execute(
+        "select severity, message from raw.findings where load_id = ? and file = ? order by all", [load_id, file.name]
+    ).fetchall()
+    rejected = [message for severity, message in found if severity == "reject"]
+    if rejected:
+        raise UserError("; ".join(rejected), str(file), "enter it again; the row waits in: loopwear quarantine")
+    return [message for _, message in found]
