@@ -444,6 +444,10 @@ def dig_window(
     on: Annotated[
         dt.datetime | None, typer.Option(formats=["%Y-%m-%d"], help="Day of the reading: for season and drift.")
     ] = None,
+    pulse_ns: Annotated[float | None, typer.Option(help="Width of the pulse, nanoseconds: for the blind zone.")] = None,
+    sampling_m: Annotated[
+        float | None, typer.Option(help="Distance between two points of the display, metres.")
+    ] = None,
     file: Annotated[Path | None, typer.Option(help="CSV of readings, answered all at once.")] = None,
     to: Annotated[Path | None, typer.Option(help="CSV for the answers to --file.")] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
@@ -477,6 +481,8 @@ def dig_window(
         instrument_id=instrument,
         velocity_pct=velocity,
         on=on.date() if on else None,
+        pulse_ns=pulse_ns,
+        sampling_m=sampling_m,
     )
     found = window.find_dig_window(basis, asked, choose_settings(space, settings).locating.window_coverage)
     print(f"{found.describe()}\n\n{caution}")

@@ -11,9 +11,11 @@ from pipelines.locating.effects import Effects
 from pipelines.locating.line import cable_time
 from pipelines.locating.placing import Placed, place_readings
 from pipelines.locating.readings import Readings
+from pipelines.locating.resolution import coarse_variance
 from pipelines.locating.velocity import VelocityFit
 from pipelines.locating.ways import ways_along, ways_by_class
 from shared.arrays import Floats, Integers
+from shared.settings import Locating
 
 ALONG, BY_CLASS = "along_loop", "by_class"
 """The two ways to ask: by the terminals of the register, or by cable class alone."""
@@ -21,11 +23,15 @@ ALONG, BY_CLASS = "along_loop", "by_class"
 
 @dataclass(frozen=True)
 class Register:
-    """What the way of a past reading is laid from: core.locating_readings, core.locating_runs, section_pieces."""
+    """What the way of a past reading is laid from: core.locating_readings, core.locating_runs, section_pieces.
+
+    `locating` says what the usual display is.
+    """
 
     readings: pd.DataFrame
     runs: pd.DataFrame
     pieces: pd.DataFrame
+    locating: Locating
 
 
 def place_digs(
@@ -72,7 +78,7 @@ def place_digs(
         effects.instrument_rows(names.iloc[readings.instrument[at]]),
         years=years[kept],
         moved=(moved[0][kept], moved[1][kept]),
-        further_variance_m2=np.zeros(len(kept)),
+        further_variance_m2=coarse_variance(facts["sampling_m"].iloc[kept].to_numpy(float), register.locating),
         is_tail_known=way == ALONG,
     )
 

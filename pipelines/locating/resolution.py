@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from shared.arrays import Floats
+from shared.settings import Locating
 from shared.units import C_M_PER_US
 
 
@@ -60,4 +61,19 @@ def display_error_m(sampling_m: Floats | float, cursor_m: Floats | float) -> Flo
 
     Checked by: tests/published/test_locating_resolution.py
     """
-    return np.sqrt(np.asarray(sampling_m) ** 2 / 12.0 + np.asarray(cursor_m) ** 2)
+    return np.asarray(np.sqrt(np.asarray(sampling_m) ** 2 / 12.0 + np.asarray(cursor_m) ** 2), dtype=float)
+
+
+def coarse_variance(sampling_m: Floats, locating: Locating) -> Floats:
+    """Variance that a display coarser than usual adds to a reading, metres squared, shape (n,).
+
+    Parameters
+    ----------
+    sampling_m
+        Distance between two points of the display, metres, shape (n,); missing or nought: usual.
+    locating
+        The usual display, whose error is in the fitted noise.
+    """
+    cursor, usual = locating.cursor_m, locating.sampling_m
+    at_least = np.maximum(np.nan_to_num(sampling_m), usual)
+    return np.asarray(display_error_m(at_least, cursor) ** 2 - display_error_m(usual, cursor) ** 2)

@@ -169,7 +169,7 @@ def dug_with_both(table: pd.DataFrame) -> pd.DataFrame:
 def _digs_and_windows(
     found: FitAsOf, inputs: Inputs, readings: Readings, facts: pd.DataFrame, settings: Settings
 ) -> dict[str, pd.DataFrame]:
-    fit, register = found.fit, Register(inputs.readings, inputs.runs, inputs.pieces)
+    fit, register = found.fit, Register(inputs.readings, inputs.runs, inputs.pieces, settings.locating)
     corrected = correct_digs(fit, found.effects, register)
     foreseen = foresee_digs(readings, facts, register, partial(fit_before, inputs, settings))
     columns = [

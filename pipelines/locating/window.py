@@ -16,6 +16,7 @@ from pipelines.locating.coverage import distance_band
 from pipelines.locating.effects import Effects, read_effects
 from pipelines.locating.placing import Placed, place_readings
 from pipelines.locating.readings import REFERENCE_PCT
+from pipelines.locating.resolution import blind_zone_m, coarse_variance, resolution_m
 from pipelines.locating.season import season_shift
 from pipelines.locating.ways import Ways, lay_classes, lay_ways
 from shared.arrays import Floats
@@ -25,6 +26,8 @@ from shared.units import DAYS_PER_YEAR, M_PER_FT
 
 if TYPE_CHECKING:
     import duckdb
+
+    from shared.settings import Locating
 
 
 COVERAGES = (0.50, 0.80, 0.95)
@@ -50,6 +53,8 @@ class Asked:
         Its setting, percent of c; none: its median on the class, else over all classes, else that of the class.
     on
         Day of the reading; none: the as-of day, in a mean season.
+    pulse_ns, sampling_m
+        Width of the pulse, nanoseconds, and distance between two points of the display; none: those of the settings.
     """
 
     distance_m: float
@@ -59,6 +64,8 @@ class Asked:
     instrument_id: str | None = None
     velocity_pct: float | None = None
     on: date | None = None
+    pulse_ns: float | None = None
+    sampling_m: float | None = None
 
 
 @dataclass(frozen=True)
@@ -164,6 +171,7 @@ class Basis:
     sections: pd.DataFrame
     pieces: pd.DataFrame
     tails: pd.Series
+    locating: Locating
     as_of: date
 
 
@@ -193,7 +201,8 @@ def read_basis(con: duckdb.DuckDBPyConnection) -> Basis:
             "length_m", "installed_on", "retired_on",
         ),
     )  # fmt: skip
-    as_of = read_settings(con).general.as_of
+    settings = read_settings(con)
+    as_of = settings.general.as_of
     return Basis(
         effects=read_effects(estimates, read_model(con, "fitted.locating_covariance")),
         quantiles=read_model(con, "fitted.window_quantiles"),
@@ -208,6 +217,7 @@ def read_basis(con: duckdb.DuckDBPyConnection) -> Basis:
             con, "staging.section_pieces", columns=("section_id", "from_m", "to_m", "cable_class", "installed_on")
         ),
         tails=terminals.set_index("terminal_id")["tail_m"].astype(float),
+        locating=settings.locating,
         as_of=as_of if as_of is not None else date.today(),
     )
 
@@ -239,6 +249,7 @@ def find_dig_window(basis: Basis, asked: Asked, coverage: float) -> DigWindow:
     ways = lay_ways(chain, basis.pieces, effects.classes, 1) if chain is not None else _class_way(effects, asked)
     first_class = _class_names(effects)[ways.cable_class[0]]
     velocity, notes = choose_setting(basis, first_class, asked)
+    notes += check_blind_zone(basis, asked, velocity)
     placed, season_note = _place(basis, asked, ways, velocity, way)
     corrected, se = float(placed.corrected_m[0]), float(placed.se_m[0])
     quantiles = basis.quantiles[basis.quantiles["way"] == way].set_index("window_level")["quantile"]
@@ -261,7 +272,12 @@ def find_dig_window(basis: Basis, asked: Asked, coverage: float) -> DigWindow:
         sections=() if chain is None else _touched(chain, low, high),
         tested=find_tested(basis.coverage, way, end_class, corrected, coverage),
         register_on=basis.as_of,
-        notes=(*notes, *season_note, *_further_notes(basis, asked, way, placed)),
+        notes=(
+            *notes,
+            *season_note,
+            *_further_notes(basis, asked, way, placed),
+            *_marks(basis, asked, velocity, chain, corrected),
+        ),
     )
 
 
@@ -279,7 +295,7 @@ def _place(basis: Basis, asked: Asked, ways: Ways, velocity: float, way: str) ->
             row,
             years=years,
             moved=moved,
-            further_variance_m2=np.zeros(1),
+            further_variance_m2=coarse_variance(np.array([asked.sampling_m or 0.0]), basis.locating),
             is_tail_known=way == ALONG,
         )
 
@@ -288,6 +304,27 @@ def _place(basis: Basis, asked: Asked, ways: Ways, velocity: float, way: str) ->
     cable_class = _class_names(effects)[placed_at(time_m).end_class[0]]
     shift, note = _find_season(basis, cable_class, asked.on)
     return placed_at(time_m / (1.0 + shift)), note
+
+
+def check_blind_zone(basis: Basis, asked: Asked, velocity_pct: float) -> list[str]:
+    """Nothing, or what is to be said of a reading near the pulse's own length.
+
+    Raises
+    ------
+    UserError
+        The reading lies within the blind zone of the pulse stated.
+    """
+    pulse_ns = asked.pulse_ns or basis.locating.pulse_ns
+    blind_m = float(blind_zone_m(pulse_ns, velocity_pct))
+    if asked.distance_m >= blind_m:
+        return []
+    words = (
+        f"{metres_and_feet(asked.distance_m)} is inside the blind zone of a pulse of {pulse_ns:.0f} ns "
+        f"({metres_and_feet(blind_m)}), where the pulse sent hides an echo"
+    )
+    if asked.pulse_ns:
+        raise UserError(words, "--distance", "use a shorter pulse, or test from the other end")
+    return [f"{words[0].upper()}{words[1:]}: if the pulse was as long, use a shorter one, or test from the other end."]
 
 
 def _class_names(effects: Effects) -> tuple[str, ...]:
@@ -444,6 +481,20 @@ def _find_season(basis: Basis, cable_class: str, on: date | None) -> tuple[float
     return shift, [words if shift else "The data carry no season for this class."]
 
 
+def _marks(basis: Basis, asked: Asked, velocity: float, chain: pd.DataFrame | None, corrected_m: float) -> list[str]:
+    """A terminal that the instrument may not tell from the fault, in words."""
+    if chain is None:
+        return []
+    locating = basis.locating
+    apart = float(resolution_m(asked.pulse_ns or locating.pulse_ns, velocity, asked.sampling_m or locating.sampling_m))
+    ends = chain["route_m"].cumsum().to_numpy(float)
+    nearest = int(np.argmin(np.abs(ends - corrected_m)))
+    if abs(ends[nearest] - corrected_m) >= apart:
+        return []
+    words = f"The far terminal of {chain['section_id'].iloc[nearest]} lies within {metres_and_feet(apart)}"
+    return [f"{words}, the resolution of the pulse: the fault may be in it."]
+
+
 def _further_notes(basis: Basis, asked: Asked, way: str, placed: Placed) -> list[str]:
     notes = []
     if not asked.instrument_id:
@@ -507,7 +558,7 @@ def interpolate_quantile(quantiles: pd.Series, coverage: float) -> float:
 
 READINGS_IN = (
     "reading_id", "read_on", "instrument_id", "velocity_setting_pct", "displayed_distance_m", "test_terminal_id",
-    "toward_terminal_id", "cable_class",
+    "toward_terminal_id", "cable_class", "pulse_ns", "sampling_m",
 )  # fmt: skip
 WINDOWS_OUT = (
     "reading_id", "way", "corrected_m", "lo_50", "hi_50", "lo_80", "hi_80", "lo_95", "hi_95", "note", "caution",
@@ -595,4 +646,6 @@ def _read_asked(given: dict[str, str]) -> Asked:
         instrument_id=given.get("instrument_id"),
         velocity_pct=number("velocity_setting_pct"),
         on=on,
+        pulse_ns=number("pulse_ns"),
+        sampling_m=number("sampling_m"),
     )
