@@ -42,7 +42,7 @@ def backtest_searches(searches: pd.DataFrame, coverage: float) -> pd.DataFrame:
     parts = [
         _summarise(rows, grouping, str(name), coverage)
         for grouping in GROUPINGS
-        for name, rows in whole.groupby("district_id" if grouping == "district" else grouping, observed=True)
+        for name, rows in whole.groupby("district_id" if grouping == "district" else grouping)
     ]
     return pd.DataFrame(parts)
 

@@ -81,6 +81,15 @@ class Evidence:
         tripped, not_tripped = (tuple(t for t in ts if t in there) for ts in (self.tripped, self.not_tripped))
         return Evidence(tripped, not_tripped, window)
 
+    def describe(self) -> str:
+        """The evidence in words; empty where there is none."""
+        told = [f"{terminal} tripped" for terminal in self.tripped]
+        told += [f"{terminal} not tripped" for terminal in self.not_tripped]
+        if self.window:
+            start, toward, lo, hi = self.window
+            told.append(f"the fault {lo:g} to {hi:g} m from {start} toward {toward}")
+        return ", ".join(told)
+
 
 @dataclass(frozen=True)
 class SearchSequence:
@@ -99,6 +108,8 @@ class SearchSequence:
         outward_walk and halving_by_count (rows).
     entropy_bits
         No order whatever needs fewer tests than this on average.
+    evidence
+        What was weighed.
     """
 
     chain: Chain
@@ -106,6 +117,7 @@ class SearchSequence:
     tests: Tests
     expected: pd.DataFrame
     entropy_bits: float
+    evidence: Evidence
 
     def list_steps(self) -> pd.DataFrame:
         """The tests, numbered: step, test_at, chance (of getting there), toward_source and beyond (what then)."""
@@ -128,6 +140,8 @@ class SearchSequence:
         count = f"{len(chain.sections)} section{'s' if self.tests else ', which no test can split,'}"
         most = f"likeliest: {chain.sections[likeliest]} ({chain.chances[likeliest]:.0%})"
         lines = [f"{chain.half_loop_id}: {count} from {chain.terminals[0]} to {chain.terminals[-1]}; {most}"]
+        if told := self.evidence.describe():
+            lines.append(f"weighed: {told}")
         for step, test_at, chance, toward_source, beyond in self.list_steps().itertuples(index=False, name=None):
             then = f"Fault toward the source: {toward_source}; fault beyond: {beyond}."
             lines.append(f"{step:>3}. {'Test' if step > 1 else 'Test first'} at {test_at} ({chance:.0%}). {then}")
@@ -306,7 +320,8 @@ def plan_search(chain: Chain, settings: Settings, evidence: Evidence = Evidence(
         if measure != "customer_minutes" or chain.customers is not None:
             costs = cost_tests(chain, measure, settings)
             expected[measure] = [float(chances @ add_costs(tests, *costs)) for tests in followed]
-    return SearchSequence(replace(chain, chances=chances), by, followed[0], expected, measure_entropy(chances))
+    weighed = replace(chain, chances=chances)
+    return SearchSequence(weighed, by, followed[0], expected, measure_entropy(chances), evidence)
 
 
 def plan_loop(

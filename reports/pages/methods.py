@@ -13,6 +13,13 @@ import pandas as pd
 from pipelines.evaluation.capture import measure_capture
 from pipelines.evaluation.forecast_score import deviance
 from pipelines.investment.programme import choose_options
+from pipelines.ranking.search_orders import (
+    count_tests,
+    find_best_order,
+    halve_by_count,
+    measure_entropy,
+    walk_outward,
+)  # fmt: skip
 from pipelines.survival.cox import fit_cox
 from pipelines.survival.treatment import PRIOR_FAILURES
 from reports.pages.reference import Part, Reference
@@ -50,6 +57,7 @@ def build(settings: Settings) -> Reference:
             customer_minutes(),
             indices(),
             comparisons(),
+            search_order(),
             velocity(),
             offset(),
         ),
@@ -179,6 +187,22 @@ def plan(settings: Settings) -> Part:
             say("plan.said_4", choice=choice, discount_rate_pct=1 + terms.discount_rate_pct / 100, later_2=100 * later),
         ),
         say("plan.said_5"),
+    )
+
+
+def search_order() -> Part:
+    chances, unit = np.array([1 / 8, 1 / 8, 1 / 4, 1 / 2]), np.ones((5, 5))
+    orders = (find_best_order(chances, unit, unit), walk_outward, halve_by_count)
+    best, outward, halving = (float(chances @ count_tests(order, 4)) for order in orders)
+    return Part(
+        "search-order",
+        "Where to test first",
+        (say("search_order.said"),),
+        (
+            say("search_order.said_2"),
+            say("search_order.said_3", best=best, outward=outward, halving=halving, entropy=measure_entropy(chances)),
+        ),
+        say("search_order.said_4"),
     )
 
 

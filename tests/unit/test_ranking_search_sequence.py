@@ -81,8 +81,11 @@ def test_what_is_asked_to_be_least_is_least() -> None:
         chain_of(0.2, 0.1, 0.1, 0.1, 0.2, 0.3, customers=(0, 40, 0, 1, 1, 1, 30)),
         length_m=np.array([30.0, 40.0, 3000.0, 20.0, 20.0, 900.0]),
     )
-    planned = {by: plan_search(chain, SETTINGS, by=by).expected for by in ("tests", "minutes", "customer_minutes")}
+    found = {by: plan_search(chain, SETTINGS, by=by) for by in ("tests", "minutes", "customer_minutes")}
+    planned = {by: one.expected for by, one in found.items()}
     for by, expected in planned.items():
+        costs = cost_tests(chain, by, SETTINGS)
+        assert float(chain.chances @ add_costs(found[by].tests, *costs)) == expected.loc["this_order", by]
         assert expected.loc["this_order", by] == min(other.loc["this_order", by] for other in planned.values())
         assert expected.loc["this_order", by] <= expected.loc[["outward_walk", "halving_by_count"], by].min()
     assert planned["tests"].loc["this_order", "minutes"] > planned["minutes"].loc["this_order", "minutes"]
@@ -233,6 +236,12 @@ def test_evidence_counts_on_its_own_half_loop_alone() -> None:
         lay_chains(STRIP, TERMINALS)[1], Evidence(("L1-T4",), (), ("L1-T5", "L1-T4", 10.0, 20.0)), SETTINGS
     )
     assert b.chain.chances.tolist() == expected.tolist()
+    told = "weighed: L1-T4 tripped, the fault 10 to 20 m from L1-T5 toward L1-T4"
+    assert b.describe().splitlines()[1] == told
+    assert "weighed" not in a.describe()
+    assert (
+        replace(b, evidence=Evidence(not_tripped=("L1-T3",))).describe().splitlines()[1] == "weighed: L1-T3 not tripped"
+    )
     assert b.entropy_bits != plan_loop(STRIP, TERMINALS, SETTINGS)[1].entropy_bits
 
 

@@ -156,6 +156,9 @@ def test_the_worked_examples_are_right() -> None:
     lo, hi = chi2.ppf(0.05, 24) / 2, chi2.ppf(0.95, 26) / 2
     assert f"{lo:.2f} and" in example("rates") and f"{lo / 1.5:.1f} to {hi / 1.5:.1f}" in example("rates")
     assert "0.343 − 0.216 = 0.127" in example("power-law")
+    # 1/2 x 1 + 1/4 x 2 + 1/4 x 3; 1/8 x 1 + 1/8 x 2 + 3/4 x 3; two each
+    told = "= 1.75 tests; outward 2.625, halving the number of sections 2; entropy 1.75"
+    assert told in example("search-order")
     assert "= 1.65 times" in example("multipliers")  # (2.857 + 4) / (2.857 + 1.3) = 6.857 / 4.157
     assert "= 10,800" in example("customer-minutes") and "= 16,800" in example("customer-minutes")
     assert "SAIDI 120 × 90 / 1,000 = 10.8" in example("indices")
