@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import datetime as dt
 from pathlib import Path
 
 import pytest
@@ -104,5 +105,5 @@ def test_a_run_is_named_by_its_section_or_its_class(space: Workspace, run: tuple
 
 def test_nothing_is_entered_into_an_empty_place(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="nothing is loaded here yet"):
-        enter(Workspace(tmp_path), *GIVEN, "--class", "XLPE/bare/buried")
+        cli.known_length(256.3, "R1", 53.0, dt.datetime(2018, 6, 1), section="S1", workspace=tmp_path)
     assert list(tmp_path.iterdir()) == []
