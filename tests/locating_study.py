@@ -123,7 +123,12 @@ def _score_windows(
         taped[n] = route * (1 + rng.normal(0, design.tape))
     # tail, then cable that goes on
     ways = Ways(
-        np.repeat(np.arange(digs), 2), np.repeat(single, 2), np.tile([0.0, 1.0], digs), np.repeat(tail, 2), digs
+        np.repeat(np.arange(digs), 2),
+        np.repeat(single, 2),
+        np.tile([0.0, 1.0], digs),
+        np.repeat(tail, 2),
+        np.tile([True, False], digs),
+        digs,
     )
     ways.tail_m[1::2] = 0.0
     nothing = np.zeros(digs)

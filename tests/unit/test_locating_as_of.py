@@ -52,7 +52,7 @@ def test_the_fit_follows_a_planted_drift_to_the_day() -> None:
         found = fitted(moved, facts)
         fit, right = found.fit, (1 + truth.scale[0]) * 1.056 - 1
         held += abs(fit.state.scale[0] - right) < fit.quantile(0.9) * np.sqrt(fit.effect_covariance()[1][0, 0, 0])
-        assert found.levels.verdict()[0] in ("drifting", "stepped")
+        assert found.levels.verdict(1.645, 0.02)[0] in ("drifting", "stepped")
         assert found.effects.own[1, 0] == fit.state.scale[0]
         away.append((fit_velocity(moved, tails_recorded=True).state.scale[0] - right, fit.state.scale[0] - right))
         # the others, and the cable, are left alone
@@ -74,7 +74,7 @@ def test_a_calibration_after_the_day_is_not_used() -> None:
     assert later.levels.at_years.tolist() == none.levels.at_years.tolist()
     # one that was known then explains the step, which is no movement between calibrations any more
     moving = {"drifting", "stepped"}
-    assert none.levels.verdict()[0] in moving and known.levels.verdict()[0] not in moving
+    assert none.levels.verdict(1.645, 0.02)[0] in moving and known.levels.verdict(1.645, 0.02)[0] not in moving
     for fit in (none.fit, known.fit):
         reach = fit.quantile(0.9) * np.sqrt(fit.effect_covariance()[1][0, 0, 0])
         assert abs(fit.state.scale[0] - (1.03 * (1 + truth.scale[0]) - 1)) < reach < 0.03
@@ -100,4 +100,4 @@ def test_the_season_is_taken_off_before_anything_else() -> None:
     found = fitted(replace(readings, time_m=readings.time_m * swing), facts)
     assert found.season["is_carried"].tolist() == [True]
     assert found.calm.time_m / readings.time_m == pytest.approx(np.ones(len(readings)), abs=0.02)
-    assert found.levels.verdict() == ["steady", "steady"]
+    assert found.levels.verdict(1.645, 0.02) == ["steady", "steady"]

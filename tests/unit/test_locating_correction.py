@@ -11,6 +11,7 @@ import pytest
 from pipelines.locating.correction import ALONG, BY_CLASS, Register, correct_digs, place_digs
 from pipelines.locating.line import State
 from pipelines.locating.velocity import VelocityFit, fit_velocity
+from shared.settings import Settings
 from tests.locating_fleets import Design, as_it_stands, made_up_fit, make_readings
 
 NO_PIECES = pd.DataFrame(columns=["section_id", "from_m", "to_m", "cable_class", "installed_on"])
@@ -28,7 +29,8 @@ def register_of(fit: VelocityFit, rows: list[tuple], pieces: pd.DataFrame = NO_P
     ).assign(direction=1)  # fmt: skip
     ids = fit.readings.reading_id
     table = pd.DataFrame({"reading_id": ids, "read_at": DAY, "cable_class": fit.readings.classes[0]})
-    return Register(table.iloc[::-1], runs, pieces)
+    table["sampling_m"] = np.nan
+    return Register(table.iloc[::-1], runs, pieces, Settings().locating)
 
 
 def corrected(fit: VelocityFit, register: Register) -> pd.DataFrame:
@@ -47,7 +49,7 @@ def test_the_walk_along_the_sections_undoes_the_line() -> None:
     piece = pd.DataFrame([("S2", 0.0, 10.0, "class 0", None)], columns=list(NO_PIECES))
     cable = 1.02 * (2 + 1.02 * 70 + 3) + 0.95 * (1 + 1.02 * 15) + 1.02 * 1.02 * 10
     time = readings.time_m.copy()
-    time[row] = (1 + state.scale[i]) * cable + 0.3 + state.zero_m[i]
+    time[row] = (1 + state.scale[i]) * cable + 3 * 0.3 + state.zero_m[i]  # three tails are passed
     fit = replace(fit, readings=replace(readings, time_m=time))
     found = corrected(fit, register_of(fit, rows, piece))
     assert found.loc[name, "corrected_distance_m"] == pytest.approx(70 + 25, abs=1e-9)
@@ -81,7 +83,7 @@ def test_corrected_distances_written_out() -> None:
     assert found["corrected_distance_m"].tolist() == pytest.approx(
         [
             (left[0] / 1.02 - 2) / 1.02,
-            80 + ((left[1] - 1.02 * (1.02 * 80 + 5)) / 0.95 - 5) / 1.02,
+            80 + ((left[1] - 0.6 / 1.01 - 1.02 * (1.02 * 80 + 5)) / 0.95 - 5) / 1.02,  # two tails more
             0.0,
             left[2] / (1.02 * 1.02),  # by the class of its section; no tail is on record
         ]
@@ -111,7 +113,7 @@ def test_past_readings_are_asked_along_the_loop_or_by_class() -> None:
     assert kept.tolist() == [1, 2]
     left = [(213 - 0.3 - 0.5) / 1.03, (108 - 0.3 - 0.5 - 1.0) / 1.01]
     assert along.corrected_m.tolist() == pytest.approx(
-        [80 + ((left[0] - 1.02 * (1.02 * 80 + 5)) / 0.95 - 5) / 1.02, (left[1] / 1.02 - 2) / 1.02]
+        [80 + ((left[0] - 0.6 / 1.03 - 1.02 * (1.02 * 80 + 5)) / 0.95 - 5) / 1.02, (left[1] / 1.02 - 2) / 1.02]
     )
     everything, by_class = place_digs(effects, fit.readings, rows, register, BY_CLASS, still, moved)
     assert everything.tolist() == [0, 1, 2]

@@ -14,6 +14,7 @@ from pipelines.locating.coverage import backtest_windows
 from pipelines.locating.forward import COLUMNS, ORIGINS, foresee_digs
 from pipelines.locating.readings import Readings, keep_readings
 from pipelines.locating.season import season_shift, take_season_off
+from shared.settings import Settings
 from tests.locating_fleets import Design, make_readings
 
 DESIGN = Design(classes=2, instruments=4, dug=100, far_end=10, known=2, planted_zero_m={1: 4.0})
@@ -33,8 +34,14 @@ def make_history(design: Design = DESIGN) -> tuple[Readings, pd.DataFrame, Regis
             "run_from_m": 0.0, "run_to_m": 500.0, "near_tail_m": readings.tail_m, "far_tail_m": 0.0, "direction": 1,
         }
     )[readings.is_dug]  # fmt: skip
-    table = pd.DataFrame({"reading_id": readings.reading_id, "read_at": read_at, "cable_class": names})
-    return readings, facts, Register(table, runs, pd.DataFrame(columns=["section_id", "from_m", "to_m"]))
+    table = pd.DataFrame(
+        {"reading_id": readings.reading_id, "read_at": read_at, "cable_class": names, "sampling_m": np.nan}
+    )
+    return (
+        readings,
+        facts,
+        Register(table, runs, pd.DataFrame(columns=["section_id", "from_m", "to_m"]), Settings().locating),
+    )
 
 
 def fit_before(readings: Readings, facts: pd.DataFrame, as_of: pd.Timestamp) -> FitAsOf:
