@@ -33,8 +33,8 @@ def fit_of(years: np.ndarray, length: np.ndarray, instrument: np.ndarray, noise:
     nothing = np.zeros(n, dtype=bool)
     readings = replace(
         six_readings(), reading_id=np.array([f"r{i:05d}" for i in range(n)]), time_m=np.zeros(n), length_m=length,
-        tail_m=np.zeros(n), tails=np.zeros(n), zero_errors=np.ones(n), is_dug=nothing, is_paced=nothing, is_satellite=nothing,
-        is_register=nothing, part_row=np.arange(n), part_class=np.zeros(n, dtype=np.int64), part_m=length,
+        tail_m=np.zeros(n), tails=np.zeros(n), zero_errors=np.ones(n), is_dug=nothing, is_paced=nothing,
+        is_satellite=nothing, is_register=nothing, part_row=np.arange(n), part_class=np.zeros(n, dtype=np.int64), part_m=length,
         instrument=instrument, run=np.arange(n), instruments=tuple(f"I{i}" for i in range(groups)),
     )  # fmt: skip
     fit = made_up_fit(replace(readings, **more))
@@ -124,10 +124,12 @@ def test_of_few_readings_nothing_is_said() -> None:
 def test_verdicts_rest_on_the_evidence_for_as_many_as_were_looked_at() -> None:
     levels = replace(
         still_levels(5),
+        mean_shift=np.array([[0.0, 0], [0.0, 0], [-0.012, 0], [-0.0115, 0], [0.0, 0]]),
+        moved=np.tile(np.diag([0.005**2, 9.0, 9.0]), (5, 1, 1)),
         evidence=np.array([41.0, 40.0, 39.0, 0.5, np.nan]),
         chance=np.array([[0.05, 0.6, 0.35], [0.05, 0.4, 0.55], [0.05, 0.9, 0.05], [0.91, 0.05, 0.04], [1, 0, 0]]),
     )
-    # four were looked at: 4 / 0.10
+    # four were looked at: 4 / 0.10; steady is what has moved by less than 2 %, 1.645 standard errors of 0.5 % beside
     assert levels.verdict(1.645, 0.02) == ["drifting", "stepped", "cannot_tell", "steady", "cannot_tell"]
 
 

@@ -202,8 +202,7 @@ def test_the_variance_is_that_of_the_delta_method(classes: int, tails: bool, clo
         by_zero = gradient[:, names.index("zero_m")]
         # of readings that end in cable, not in a tail: those of a tail gain nothing along the route
         ok, at = np.all(ends, axis=0) & (by_zero < -0.1), found.corrected_m
-        tails = np.bincount(ways.row, weights=ways.is_tail, minlength=n)  # passed by a reading that ends in its last
-        tails = tails if known else tails + 1 + 0.012 * at
+        tails = gradient[:, names.index("tail_m")] / np.where(ok, by_zero, 1.0)
         time_of = (time - tails * effects.tail_m - effects.own[g, 1]) / (1 + effects.own[g, 0])
         noise = (0.5**2 + (0.02 * time_of) ** 2) * effects.factor[g] + 1.3e-4 * time_of**2 + 0.2 + further
         if not known:
