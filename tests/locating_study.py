@@ -9,14 +9,14 @@ import numpy as np
 import pandas as pd
 
 from pipelines.locating.class_and_instrument_tables import describe_classes, describe_instruments
-from pipelines.locating.correction import fit_lines
 from pipelines.locating.coverage import parametric_quantile
+from pipelines.locating.placing import place_readings
 from pipelines.locating.readings import REFERENCE_PCT
 from pipelines.locating.velocity import VelocityFit, fit_velocity
 from pipelines.locating.verdicts import check_distances, tolerated_error
-from pipelines.locating.window import window_half_width
+from pipelines.locating.ways import Ways
 from shared.settings import Settings
-from tests.locating_fleets import Design, Truth, make_readings
+from tests.locating_fleets import Design, Truth, as_it_stands, make_readings
 
 # Two classes of 120 readings; six instruments of 40 readings each, so each figure of the study is at the size it names
 FORTY = Design(classes=2, instruments=6, dug=12, far_end=6, known=2, planted_scale={0: 0.03}, planted_zero_m={1: 4.0})
@@ -73,7 +73,7 @@ def _score_classes(found: dict[str, list[float]], fit: VelocityFit, truth: Truth
 
 def _score_instruments(found: dict[str, list[float]], fit: VelocityFit, truth: Truth, design: Design) -> None:
     names = list(fit.readings.instruments)
-    table = describe_instruments(fit, names, pd.Series(dtype="datetime64[us, UTC]"), Settings())
+    table = describe_instruments(as_it_stands(fit), names, pd.Series(dtype="datetime64[us, UTC]"), Settings())
     verdict = table["verdict"].to_numpy()
     slowness = REFERENCE_PCT / truth.velocity_pct.mean()
     zero = truth.zero_m / slowness
@@ -106,26 +106,39 @@ def _score_instruments(found: dict[str, list[float]], fit: VelocityFit, truth: T
 def _score_windows(
     found: dict[str, list[float]], fit: VelocityFit, truth: Truth, design: Design, rng: np.random.Generator
 ) -> None:
-    """New taped digs by the same instruments on single classes: do the windows hold them?"""
-    lines = {(r["instrument_id"], r["cable_class"]): r for r in fit_lines(fit).to_dict("records")}
-    for _ in range(40):
-        i = int(rng.integers(design.instruments))
+    """New taped digs by the same instruments on single classes, the tail on record: do the windows hold them?"""
+    digs = 40
+    group, single = np.zeros(digs, dtype=np.int64), np.zeros(digs, dtype=np.int64)
+    time, tail, taped = np.zeros(digs), np.zeros(digs), np.zeros(digs)
+    for n in range(digs):
+        i = group[n] = rng.integers(design.instruments)
         own = design.reads[i] if design.reads else tuple(range(design.classes))
-        k = int(rng.choice(own))
+        k = single[n] = rng.choice(own)
         cable = max(rng.random() * float(np.exp(rng.normal(np.log(85), 0.45))), 3.0)
-        tail = min(design.tail_m, 0.5 * cable)
-        route = (cable - tail) / (1 + rng.normal(design.slack, design.slack_sd))
-        time = cable * REFERENCE_PCT / truth.velocity_pct[k] * (1 + rng.normal(0, design.section_sd))
-        time = time * (1 + truth.scale[i]) * (1 + rng.normal(0, design.noise)) + truth.zero_m[i]
-        time += rng.normal(0, design.noise_m)
-        taped = route * (1 + rng.normal(0, design.tape))
-        line = lines[(fit.readings.instruments[i], fit.readings.classes[k])]
-        # the tail of the terminal is on record: it is taken off before the line is read backwards
-        slope_of_tail = REFERENCE_PCT / truth.velocity_pct[k]
-        corrected = (time - tail * slope_of_tail - line["constant_m"]) / line["slope"]
-        for coverage in COVERAGES:
-            half = window_half_width(line, corrected + tail, parametric_quantile(coverage, fit.freedom, 0.0))
-            found[f"window_{coverage}"].append(abs(corrected - taped) <= half)
+        tail[n] = min(design.tail_m, 0.5 * cable)
+        route = (cable - tail[n]) / (1 + rng.normal(design.slack, design.slack_sd))
+        flown = cable * REFERENCE_PCT / truth.velocity_pct[k] * (1 + rng.normal(0, design.section_sd))
+        time[n] = flown * (1 + truth.scale[i]) * (1 + rng.normal(0, design.noise)) + truth.zero_m[i]
+        time[n] += rng.normal(0, design.noise_m)
+        taped[n] = route * (1 + rng.normal(0, design.tape))
+    # tail, then cable that goes on
+    ways = Ways(
+        np.repeat(np.arange(digs), 2),
+        np.repeat(single, 2),
+        np.tile([0.0, 1.0], digs),
+        np.repeat(tail, 2),
+        np.tile([True, False], digs),
+        digs,
+    )
+    ways.tail_m[1::2] = 0.0
+    nothing = np.zeros(digs)
+    placed = place_readings(
+        as_it_stands(fit).effects, ways, time, group + 1, years=nothing, moved=(nothing, nothing),
+        further_variance_m2=nothing, is_tail_known=True,
+    )  # fmt: skip
+    for coverage in COVERAGES:
+        half = placed.se_m * parametric_quantile(coverage, fit.freedom, 0.0)
+        found[f"window_{coverage}"] += (np.abs(placed.corrected_m - taped) <= half).tolist()
 
 
 def summarise(scores: dict[str, np.ndarray]) -> dict[str, float]:

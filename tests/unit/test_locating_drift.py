@@ -1,16 +1,22 @@
-"""Drift and season: found where planted, not found where not."""
+"""Drift: the charts of an instrument's readings, and what is said of its movement."""
 
 from __future__ import annotations
+
+import datetime as dt
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
-import statsmodels.api as sm
 from scipy import stats
 
-from pipelines.locating.drift import chart_drift, describe_drift, ewma_limits, fit_hinge, sum_cumulatively
+from pipelines.locating.drift import chart_drift, describe_drift, describe_levels, ewma_limits, sum_cumulatively
+from pipelines.locating.instrument_levels import Levels, still_levels
+from shared.settings import Settings
+from tests.locating_fleets import as_it_stands, made_up_fit, mixture_covariance
 
-CALIBRATED = pd.Series({"A": pd.Timestamp("2019-05-01")})
+AS_OF = pd.Timestamp("2024-01-01", tz="UTC")
+T = stats.t.ppf(0.95, 12)  # the made-up fit has 12 degrees of freedom
 
 
 def make_history(drift: float, n: int = 240, seed: int = 1) -> pd.DataFrame:
@@ -29,24 +35,6 @@ def make_history(drift: float, n: int = 240, seed: int = 1) -> pd.DataFrame:
     )
 
 
-def test_a_planted_drift_is_found_with_its_start_and_its_rate() -> None:
-    history = make_history(0.006)
-    found = describe_drift(chart_drift(history), history, CALIBRATED, 0.90).iloc[0]
-    assert found["is_drifting"]
-    assert found["drift_lo"] < 0.6 < found["drift_hi"]
-    assert abs((found["drift_from_at"] - pd.Timestamp("2019-01-01", tz="UTC")).days) < 2 * 365
-    assert found["ewma_out_at"] > pd.Timestamp("2019-01-01", tz="UTC")
-    assert found["last_calibrated_on"] == pd.Timestamp("2019-05-01")
-
-
-def test_settled_instruments_are_seldom_called_drifting() -> None:
-    called = 0
-    for seed in range(100, 160):
-        history = make_history(0.0, seed=seed)
-        called += bool(describe_drift(chart_drift(history), history, CALIBRATED, 0.90)["is_drifting"].iloc[0])
-    assert called <= 4
-
-
 def test_one_slip_raises_no_alarm() -> None:
     history = make_history(0.0, n=60)
     history["relative_error"] = np.where(history.index == 30, 2.0, 0.0)
@@ -57,15 +45,6 @@ def test_few_readings_are_not_charted() -> None:
     assert chart_drift(make_history(0.0, n=11)).empty
     both = pd.concat([make_history(0.0, n=11), make_history(0.0, n=12).assign(instrument_id="B")])
     assert chart_drift(both)["instrument_id"].tolist() == ["B"] * 12
-
-
-def test_the_hinge_of_noiseless_readings_is_exact() -> None:
-    years = np.linspace(0, 10, 101)
-    place = int(10 * 0.85 * 101 / 24)  # one of the moments tried
-    hinge = fit_hinge(years, 0.02 * np.maximum(years - years[place], 0), np.full(101, 0.01), 0.90)
-    assert hinge.place == place
-    assert hinge.slope == pytest.approx(0.02, rel=1e-9)
-    assert hinge.is_real
 
 
 def test_a_sum_that_never_passes_its_limit_has_no_place() -> None:
@@ -115,82 +94,85 @@ def test_either_chart_calls_a_reading_out() -> None:
     assert ewma_limits(2, 1.0, 3.0).tolist() == [3.0, 3.0]
 
 
-def test_the_row_of_an_instrument_names_when_each_chart_went_out() -> None:
-    calm, calm_chart = chart_of([0.9] * 15)
-    moved, moved_chart = chart_of([0.0] * 10 + [3.0, 8.0, 8.0, 8.0], "B", 0.03)
-    moved.loc[0, "standard_error"] = 0.05
-    chart = pd.concat([moved_chart, calm_chart])
-    calibrated = pd.Series({"B": pd.Timestamp("2019-05-01")})
-    found = describe_drift(chart, pd.concat([moved, calm]), calibrated, 0.90).set_index("instrument_id")
+def moving_levels() -> Levels:
+    """I1 drifts, I2 is steady; of the four years before the day there are three knots."""
+    return replace(
+        still_levels(2),
+        at_years=np.array([[-4.0, -2.0, 0.0]] * 2),
+        scale=np.array([[-0.02, -0.01, 0.0], [0.0, 0.0, 0.0]]),
+        zero_m=np.array([[-0.4, -0.1, 0.0], [0.0, 0.0, 0.0]]),
+        sd=np.array([[[0.004, 0.2], [0.003, 0.1], [0.002, 0.3]], np.zeros((3, 2))]),
+        rate=np.array([0.006, 0.0]),
+        moved=np.array([np.diag([4e-6, 0.09, 9e-6]), np.zeros((3, 3))]),
+        chance=np.array([[0.02, 0.9, 0.08], [0.97, 0.02, 0.01]]),
+        evidence=np.array([80.0, 0.3]),
+        started_years=np.array([-3.0, -1.0]),
+    )
+
+
+def test_the_row_of_an_instrument_names_when_each_chart_went_out_and_how_it_moves() -> None:
+    """The verdict is that of the evidence, whatever the charts say; they stand beside it."""
+    _, moved_chart = chart_of([0.9] * 15, "I1")
+    _, calm_chart = chart_of([1e-9] * 10 + [3.0, 8.0, 8.0, 8.0], "I2", 0.03)
+    chart = pd.concat([calm_chart, moved_chart])
+    calibrated = pd.Series({"I2": pd.Timestamp("2019-05-01")})
+    found = as_it_stands(made_up_fit(), moving_levels())
+    rows = describe_drift(chart, found, AS_OF, calibrated, Settings()).set_index("instrument_id")
     day = pd.Timestamp("2020-01-01", tz="UTC")
-    assert found["readings"].tolist() == [15, 14]
-    a, b = found.loc["A"], found.loc["B"]
+    assert rows["readings"].tolist() == [15, 14]
+    a, b = rows.loc["I1"], rows.loc["I2"]
     assert (a["cusum_out_at"], b["cusum_out_at"]) == (day + pd.Timedelta(days=12), day + pd.Timedelta(days=12))
     assert pd.isna(a["ewma_out_at"]) and b["ewma_out_at"] == day + pd.Timedelta(days=11)
-    assert pd.isna(a["drift_from_at"]) and pd.isna(a["last_calibrated_on"])
-    assert b["last_calibrated_on"] == pd.Timestamp("2019-05-01")
-    assert found["is_drifting"].tolist() == [False, True]
+    assert (a["drift_from_at"], pd.isna(b["drift_from_at"])) == (AS_OF - pd.Timedelta(days=3 * 365.25), True)
+    assert pd.isna(a["last_calibrated_on"]) and b["last_calibrated_on"] == pd.Timestamp("2019-05-01")
+    assert rows["is_drifting"].tolist() == [True, False]
+    assert rows["drift_verdict"].tolist() == ["drifting", "steady"]
+    assert rows["drift_evidence"].tolist() == [80.0, 0.3]
+    assert a[["drift_pct_per_year", "drift_lo", "drift_hi"]].tolist() == pytest.approx(
+        [0.6, 0.6 - T * 0.3, 0.6 + T * 0.3]
+    )
     # 0.9 (1 - 0.8^15) standard errors of 2 %; 0.2 x 3 four times of 3 %, the median
     average = 0.6 * (1 + 0.8 + 0.8**2 + 0.8**3)
-    assert found["last_ewma_pct"].tolist() == pytest.approx([0.9 * (1 - 0.8**15) * 2.0, average * 3.0])
-    score = np.array([0.0] * 10 + [3.0] * 4)
-    error = np.array([0.05] + [0.03] * 13)
-    hinge = fit_hinge(np.arange(14) / 365.25, score * error, error, 0.90)
-    assert b["drift_from_at"] == day + pd.Timedelta(days=hinge.place)
-    assert b[["drift_pct_per_year", "drift_lo", "drift_hi"]].tolist() == pytest.approx(
-        [100 * hinge.slope, 100 * hinge.slope_lo, 100 * hinge.slope_hi]
-    )
-    nothing = describe_drift(chart.iloc[:0], moved, calibrated, 0.90)
-    assert nothing.empty and list(nothing.columns) == list(found.reset_index().columns)
+    assert rows["last_ewma_pct"].tolist() == pytest.approx([0.9 * (1 - 0.8**15) * 2.0, average * 3.0])
+    nothing = describe_drift(chart.iloc[:0], found, AS_OF, calibrated, Settings())
+    assert nothing.empty and list(nothing.columns) == list(rows.reset_index().columns)
 
 
-def test_a_drift_needs_both_charts_and_a_start_that_is_no_chance() -> None:
-    """A level off by 0.9 passes the sum alone; a level of 1.5 passes both charts, and there is no hinge in it."""
-    for scores, out in (([0.9] * 40, [False, True]), ([1.5] * 40, [True, True])):
-        readings, chart = chart_of(scores)
-        row = describe_drift(chart, readings, CALIBRATED, 0.90).iloc[0]
-        assert [not pd.isna(row["ewma_out_at"]), not pd.isna(row["cusum_out_at"])] == out
-        assert not row["is_drifting"]
-    readings, chart = chart_of([0.0] * 25 + [1.0, 1.0, 2.0, 2.0, 1.5])
-    row = describe_drift(chart, readings, CALIBRATED, 0.50).iloc[0]
-    assert (not pd.isna(row["ewma_out_at"]), pd.isna(row["cusum_out_at"]), row["is_drifting"]) == (True, True, False)
-    assert not pd.isna(row["drift_from_at"])
+def test_the_last_day_in_tolerance_is_that_of_its_level() -> None:
+    """Dug were 80 to 200 m, of these 86 to 171 m are looked at: 3 m are allowed up to 150 m, from there 2 %."""
+    _, first = chart_of([0.0] * 12, "I1")
+    _, second = chart_of([0.0] * 12, "I2")
+    calibrated = pd.Series(dtype=object)
+    # scale of I1 today; at 86.6 m with half a metre of offset 3 m are 2.9 %, at 171.2 m 2 % are left to 1.7 %
+    for today, day in ((0.03, dt.date(2020, 1, 1)), (0.0205, dt.date(2021, 12, 31)), (0.01, None), (0.1, None)):
+        fit = made_up_fit()
+        fit = replace(fit, state=replace(fit.state, scale=np.array([today, -0.02])))
+        found = as_it_stands(fit, moving_levels())
+        rows = describe_drift(pd.concat([first, second]), found, AS_OF, calibrated, Settings())
+        assert rows["in_tolerance_until_on"].tolist() == [day, None], today
 
 
-def test_the_hinge_is_the_best_of_weighted_regressions() -> None:
-    """statsmodels' WLS at each of 24 moments over the first 85 %; chance counts 24 times."""
-    verdicts = []
-    for seed in range(25):
-        rng = np.random.default_rng(seed)
-        n = 14 + 2 * seed
-        years, se = np.sort(rng.uniform(0, 10, n)), rng.uniform(0.01, 0.04, n)
-        start = rng.uniform(0, 9)
-        error = 0.012 * np.maximum(years - start, 0) * rng.choice([-1, 1]) + rng.normal(0, se * rng.choice([0.3, 1.2]))
-        best = None
-        for place in sorted({int(k * 0.85 * n / 24) for k in range(24)}):
-            x = np.column_stack([np.ones(n), np.maximum(years - years[place], 0)])
-            fit = sm.WLS(error, x, weights=se**-2).fit()
-            if best is None or fit.ssr < best[1].ssr:
-                best = (place, fit)
-        place, fit = best
-        # the standard errors are known: they are widened where the readings scatter more, never narrowed
-        sd = fit.bse[1] * max(1.0, 1.0 / fit.scale**0.5)
-        reach = stats.t.ppf(0.95, n - 2) * sd
-        chance = 24 * 2 * stats.t.sf(abs(fit.params[1]) / sd, n - 2)
-        found = fit_hinge(years, error, se, 0.90)
-        assert found.place == place
-        assert (found.slope, found.slope_lo, found.slope_hi) == pytest.approx(
-            (fit.params[1], fit.params[1] - reach, fit.params[1] + reach)
-        )
-        assert found.is_real == (chance < 0.1)
-        if 1e-9 < chance < 1:
-            assert not fit_hinge(years, error, se, 1 - 0.99 * chance).is_real
-            assert fit_hinge(years, error, se, 1 - 1.01 * chance).is_real
-        verdicts.append(found.is_real)
-    assert 3 < sum(verdicts) < 22
-
-
-def test_readings_of_one_moment_have_no_hinge() -> None:
-    found = fit_hinge(np.zeros(12), np.ones(12), np.ones(12), 0.90)
-    assert np.isnan([found.slope, found.slope_lo, found.slope_hi]).all()
-    assert (found.place, found.is_real) == (0, False)
+def test_levels_in_time_written_out() -> None:
+    """Scale and offset of each knot, with the limits of their means and of the movement about them."""
+    fit, levels = made_up_fit(), moving_levels()
+    fit = replace(fit, moved=levels.moved[:, :2, :2])
+    rows = describe_levels(as_it_stands(fit, levels), AS_OF, Settings())
+    assert rows["instrument_id"].tolist() == ["I1"] * 3 + ["I2"] * 3
+    days = [dt.date(2020, 1, 1), dt.date(2021, 12, 31), dt.date(2024, 1, 1)]
+    assert rows["level_on"].tolist() == days * 2
+    slowness = (1.02 + 0.95) / 2
+    for g, (scale, zero) in enumerate([([-0.01, 0.0, 0.01], [0.1, 0.4, 0.5]), ([-0.02] * 3, [3.2] * 3)]):
+        own = rows[rows["instrument_id"] == f"I{g + 1}"]
+        mean = [mixture_covariance(fit, np.zeros(4), at, np.zeros(4), at, g) for at in np.eye(2)]
+        sd = np.sqrt(np.array(mean) + levels.sd[g] ** 2)
+        for name, limits, middle, reach in (
+            ("scale_error_pct", "scale_error", 100 * np.array(scale), 100 * T * sd[:, 0]),
+            ("offset_m", "offset", np.array(zero) / slowness, T * sd[:, 1] / slowness),
+        ):
+            assert own[name].tolist() == pytest.approx(middle)
+            assert own[f"{limits}_lo"].tolist() == pytest.approx(middle - reach)
+            assert own[f"{limits}_hi"].tolist() == pytest.approx(middle + reach)
+    # knots of one day are one row, the later of them
+    twice = replace(levels, at_years=np.array([[-4.0, -3.9999, 0.0]] * 2))
+    same = describe_levels(as_it_stands(fit, twice), AS_OF, Settings())
+    assert same.loc[same["instrument_id"] == "I1", "scale_error_pct"].tolist() == pytest.approx([0.0, 1.0])

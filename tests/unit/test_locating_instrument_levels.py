@@ -33,8 +33,8 @@ def fit_of(years: np.ndarray, length: np.ndarray, instrument: np.ndarray, noise:
     nothing = np.zeros(n, dtype=bool)
     readings = replace(
         six_readings(), reading_id=np.array([f"r{i:05d}" for i in range(n)]), time_m=np.zeros(n), length_m=length,
-        tail_m=np.zeros(n), zero_errors=np.ones(n), is_dug=nothing, is_paced=nothing, is_satellite=nothing,
-        is_register=nothing, part_row=np.arange(n), part_class=np.zeros(n, dtype=np.int64), part_m=length,
+        tail_m=np.zeros(n), tails=np.zeros(n), zero_errors=np.ones(n), is_dug=nothing, is_paced=nothing,
+        is_satellite=nothing, is_register=nothing, part_row=np.arange(n), part_class=np.zeros(n, dtype=np.int64), part_m=length,
         instrument=instrument, run=np.arange(n), instruments=tuple(f"I{i}" for i in range(groups)),
     )  # fmt: skip
     fit = made_up_fit(replace(readings, **more))
@@ -59,7 +59,7 @@ def test_a_planted_drift_is_found_with_its_start_and_its_rate() -> None:
     for seed in range(40):
         fit, time, years = history(np.random.default_rng(seed))
         found = fit_levels(fit, time * (1 + 0.008 * np.maximum(years + 4, 0)), years, np.array([NEVER]))
-        called += found.verdict()
+        called += found.verdict(1.645, 0.02)
         held += abs(found.rate[0] - 0.008) < 1.645 * np.sqrt(found.moved[0, 2, 2])
         started += abs(found.started_years[0] + 4) < 1.5
         scales.append(found.shift(np.zeros(3, dtype=np.int64), np.array([-8.0, -2.0, 1.0]))[0])
@@ -75,7 +75,7 @@ def test_steady_instruments_are_seldom_called_moving() -> None:
         fit, time, years = history(np.random.default_rng(1000 + seed), 60, instruments=7)
         own_scale = np.random.default_rng(seed).normal(0, 0.004, 7)[fit.readings.instrument]
         found = fit_levels(fit, time * (1 + own_scale), years, np.full(7, NEVER))
-        called += bool({"drifting", "stepped"} & set(found.verdict()))
+        called += bool({"drifting", "stepped"} & set(found.verdict(1.645, 0.02)))
     assert called <= 6
 
 
@@ -84,7 +84,7 @@ def test_a_step_on_an_unknown_date_is_called_a_step(offset_m: float) -> None:
     fit, time, years = history(np.random.default_rng(3), 300)
     after = years > -4
     found = fit_levels(fit, time * (1 + 0.03 * after) + offset_m * after, years, np.array([NEVER]))
-    assert found.verdict() == ["stepped"]
+    assert found.verdict(1.645, 0.02) == ["stepped"]
     assert found.started_years[0] == pytest.approx(-4, abs=0.7)
     scale, zero = found.shift(np.zeros(2, dtype=np.int64), np.array([-8.0, -1.0]))
     assert scale == pytest.approx([-0.03, 0.0], abs=0.012)
@@ -115,20 +115,22 @@ def test_of_few_readings_nothing_is_said() -> None:
         found = fit_levels(fit, expected_time(fit), years, np.array([NEVER]))
         assert np.isnan(found.evidence[0]) == (n < ENOUGH)
         if n < ENOUGH:
-            assert found.verdict() == [verdict]
+            assert found.verdict(1.645, 0.02) == [verdict]
             assert (found.rate[0], found.shift(np.zeros(1, dtype=np.int64), np.array([-5.0]))[0][0]) == (0, 0)
     bare = replace(fit.readings, instrument=np.full(n, -1), instruments=())
-    assert fit_levels(replace(fit, readings=bare), np.ones(n), years, np.zeros(0)).verdict() == []
+    assert fit_levels(replace(fit, readings=bare), np.ones(n), years, np.zeros(0)).verdict(1.645, 0.02) == []
 
 
 def test_verdicts_rest_on_the_evidence_for_as_many_as_were_looked_at() -> None:
     levels = replace(
         still_levels(5),
+        mean_shift=np.array([[0.0, 0], [0.0, 0], [-0.012, 0], [-0.0115, 0], [0.0, 0]]),
+        moved=np.tile(np.diag([0.005**2, 9.0, 9.0]), (5, 1, 1)),
         evidence=np.array([41.0, 40.0, 39.0, 0.5, np.nan]),
         chance=np.array([[0.05, 0.6, 0.35], [0.05, 0.4, 0.55], [0.05, 0.9, 0.05], [0.91, 0.05, 0.04], [1, 0, 0]]),
     )
-    # four were looked at: 4 / 0.10
-    assert levels.verdict() == ["drifting", "stepped", "cannot_tell", "steady", "cannot_tell"]
+    # four were looked at: 4 / 0.10; steady is what has moved by less than 2 %, 1.645 standard errors of 0.5 % beside
+    assert levels.verdict(1.645, 0.02) == ["drifting", "stepped", "cannot_tell", "steady", "cannot_tell"]
 
 
 def test_readings_of_one_run_at_the_far_end_count_once_together() -> None:

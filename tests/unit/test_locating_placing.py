@@ -19,6 +19,7 @@ from tests.locating_fleets import as_it_stands, made_up_fit, mixture_covariance
 FLEET = {
     "noise_constant_m": 0.5, "noise_growing": 0.02, "noise_dig_share2": 1.3e-4, "noise_dig_m2": 0.2,
     "usual_tail_m": 1.5, "usual_tail_per_m": 0.02, "usual_tail_variance_m2": 0.8, "usual_tail_variance_per_m": 0.01,
+    "usual_tails": 1.0, "usual_tails_per_m": 0.012,
 }  # fmt: skip
 
 
@@ -57,9 +58,9 @@ def draw_ways(rng: np.random.Generator, n: int, *, classes: int = 3, tails: bool
         plan = [False, *(rng.random(rng.integers(0, 5)) < 0.6), True] if tails else [True] * rng.integers(1, 5)
         for is_route in plan:
             metres = (rng.uniform(2, 60), 0.0) if is_route else (0.0, rng.uniform(0, 4))
-            parts.append((row, rng.integers(classes), *metres))
-    row, cable_class, route, tail = (np.array(column) for column in zip(*parts, strict=True))
-    return Ways(row.astype(np.int64), cable_class.astype(np.int64), route, tail, n)
+            parts.append((row, rng.integers(classes), *metres, not is_route))
+    row, cable_class, route, tail, is_tail = (np.array(column) for column in zip(*parts, strict=True))
+    return Ways(row.astype(np.int64), cable_class.astype(np.int64), route, tail, is_tail, n)
 
 
 def place(effects: Effects, ways: Ways, time: np.ndarray, group: np.ndarray, *, is_tail_known: bool, **more) -> Placed:
@@ -69,23 +70,26 @@ def place(effects: Effects, ways: Ways, time: np.ndarray, group: np.ndarray, *, 
 
 
 def walk(
-    effects: Effects, stretches: list[tuple[int, float, float]], time: float, g: int, moved: tuple, known: bool
+    effects: Effects, stretches: list[tuple], time: float, g: int, moved: tuple, known: bool
 ) -> tuple[float, float, int, bool]:  # fmt: skip
     """One reading, stretch by stretch: where it ends, the slope there, the class, and whether it is beyond."""
-    near, per_m = (0.0, 0.0) if known else (FLEET["usual_tail_m"], FLEET["usual_tail_per_m"])
+    usual = {name: 0.0 if known else value for name, value in FLEET.items() if name.startswith("usual")}
     scale = 1 + effects.own[g, 0] + moved[0]
-    left = time - effects.tail_m - effects.own[g, 1] - moved[1]
-    left -= near * effects.slowness[stretches[0][0]] * scale
+    left = time - effects.own[g, 1] - moved[1] - usual["usual_tails"] * effects.tail_m
+    left -= usual["usual_tail_m"] * effects.slowness[stretches[0][0]] * scale
     at = 0.0
-    for number, (k, route, tail) in enumerate(stretches):
+    for number, (k, route, tail, is_tail) in enumerate(stretches):
         per_metre = scale * effects.slowness[k]
-        slope = per_metre * (1 + effects.slack + per_m)
+        slope = per_metre * (1 + effects.slack + usual["usual_tail_per_m"])
+        slope += usual["usual_tails_per_m"] * effects.tail_m
+        # of a tail its cable on record and what no record has
+        whole = per_metre * tail + effects.tail_m if is_tail else slope * route
         is_last = number == len(stretches) - 1
-        if left < route * slope + tail * per_metre or is_last:
+        if left < whole or is_last:
             # within a tail nothing is gained along the route
-            along = max(left, 0.0) / slope if route or is_last else 0.0
+            along = 0.0 if is_tail else max(left, 0.0) / slope
             return at + along, slope, k, is_last and along > route
-        at, left = at + route, left - route * slope - tail * per_metre
+        at, left = at + route, left - whole
     raise AssertionError
 
 
@@ -102,7 +106,9 @@ def test_readings_end_where_a_slow_walk_ends(known: bool) -> None:
     expected = []
     for i in range(n):
         own = ways.row == i
-        stretches = list(zip(ways.cable_class[own], ways.route_m[own], ways.tail_m[own], strict=True))
+        stretches = list(
+            zip(ways.cable_class[own], ways.route_m[own], ways.tail_m[own], ways.is_tail[own], strict=True)
+        )
         expected.append(walk(effects, stretches, time[i], group[i], (moved[0][i], moved[1][i]), known))
     at, _, end_class, is_beyond = zip(*expected, strict=True)
     assert found.corrected_m == pytest.approx(np.array(at))
@@ -113,28 +119,28 @@ def test_readings_end_where_a_slow_walk_ends(known: bool) -> None:
 
 def test_a_time_used_up_at_a_joint_ends_there() -> None:
     """The next section begins as the time is used up: its near tail lies behind the fault."""
-    effects = made_effects(np.random.default_rng(1))
-    ways = Ways(
-        np.zeros(4, dtype=np.int64), np.array([0, 0, 0, 1]), np.array([0, 80.0, 0, 60]), np.array([2.0, 0, 5, 0]), 1
-    )
-    used = 1.02 * (1.02 * 80 + 2) * 1.02 + 0.4 + 0.8
-    at = [place(effects, ways, np.array([used + more]), np.array([1]), is_tail_known=True).corrected_m[0]
-          for more in (-1.02 * 1.02 * 1.02, 1e-9, 2.0, 1.02 * 1.02 * 5 + 1e-9)]  # fmt: skip
-    assert at == pytest.approx([79.0, 80.0, 80.0, 80.0])
+    effects, cable = made_effects(np.random.default_rng(1)), np.array([0.0, 80.0, 0.0, 60.0])
+    ways = Ways(np.zeros(4, dtype=np.int64), np.array([0, 0, 0, 1]), cable, np.array([2.0, 0, 5, 0]), cable == 0, 1)
+    used, far_tail = 1.02 * (1.02 * 80 + 2) * 1.02 + 0.4 + 0.8, 1.02 * 1.02 * 5 + 0.4
+    ends = [
+        place(effects, ways, np.array([used + more]), np.array([1]), is_tail_known=True).corrected_m[0]
+        for more in (-1.02 * 1.02 * 1.02, 1e-9, 2.0, far_tail - 1e-9, far_tail + 1.02 * 0.93 * 1.02 * 7)
+    ]
+    assert ends == pytest.approx([79.0, 80.0, 80.0, 80.0, 87.0])
 
 
 def test_by_class_the_usual_tail_is_taken_off_and_widens_the_window() -> None:
     effects, n = made_effects(np.random.default_rng(2)), 3
-    ways = Ways(np.arange(n), np.full(n, 1), np.full(n, 500.0), np.zeros(n), n)
+    ways = Ways(np.arange(n), np.full(n, 1), np.full(n, 500.0), np.zeros(n), np.zeros(n, dtype=bool), n)
     time, group = np.array([40.0, 90.0, 200.0]), np.array([1, 2, 0])
     bare, usual = (place(effects, ways, time, group, is_tail_known=known) for known in (True, False))
-    # usual tail of so long a path: 1.5 m and 2 cm a metre, of cable without slack
-    tail = FLEET["usual_tail_m"] + FLEET["usual_tail_per_m"] * usual.corrected_m
-    assert usual.corrected_m == pytest.approx(bare.corrected_m - tail / 1.02)
+    # usual tails of so long a path: 1.5 m and 2 cm a metre on record, of cable without slack, and 0.4 m of each beside
+    per_metre, at = (1 + effects.own[group, 0]) * 0.93, usual.corrected_m
+    tail = (1.5 + 0.02 * at) / 1.02 + 0.4 * (1 + 0.012 * at) / (1.02 * per_metre)
+    assert at == pytest.approx(bare.corrected_m - tail)
     certain = replace(effects, terms=FLEET | {"usual_tail_variance_m2": 0.0, "usual_tail_variance_per_m": 0.0})
     without = place(certain, ways, time, group, is_tail_known=False)
-    scale = 1 + effects.own[group, 0]
-    scatter = (0.8 + 0.01 * usual.corrected_m) / (scale * 1.04) ** 2
+    scatter = (0.8 + 0.01 * at) * 0.93**2 / (per_metre * 1.04 + 0.012 * 0.4) ** 2
     assert usual.se_m**2 == pytest.approx(without.se_m**2 + scatter)
     # a way of no tails, known to have none, is the same reading asked two ways
     untailed = replace(effects, terms=FLEET | {name: 0.0 for name in FLEET if name.startswith("usual")})
@@ -196,7 +202,8 @@ def test_the_variance_is_that_of_the_delta_method(classes: int, tails: bool, clo
         by_zero = gradient[:, names.index("zero_m")]
         # of readings that end in cable, not in a tail: those of a tail gain nothing along the route
         ok, at = np.all(ends, axis=0) & (by_zero < -0.1), found.corrected_m
-        time_of = (time - effects.tail_m - effects.own[g, 1]) / (1 + effects.own[g, 0])
+        tails = gradient[:, names.index("tail_m")] / np.where(ok, by_zero, 1.0)
+        time_of = (time - tails * effects.tail_m - effects.own[g, 1]) / (1 + effects.own[g, 0])
         noise = (0.5**2 + (0.02 * time_of) ** 2) * effects.factor[g] + 1.3e-4 * time_of**2 + 0.2 + further
         if not known:
             noise = noise + (0.8 + 0.01 * at) * effects.slowness[found.end_class] ** 2
@@ -263,23 +270,24 @@ def test_effects_of_a_fit_written_out() -> None:
 
 def test_the_usual_tail_is_that_of_the_digs_or_of_the_terminals() -> None:
     fit = made_up_fit()
-    names = ["usual_tail_m", "usual_tail_per_m", "usual_tail_variance_m2", "usual_tail_variance_per_m"]
+    names = [name for name in FLEET if name.startswith("usual")]
 
     def usual(of, tails: list[float]) -> list[float]:
         terms = describe_effects(of, still_levels(2), pd.Series(tails, dtype=float)).terms
         return [terms[name] for name in names]
 
-    assert usual(fit, [1.0, 3.0, np.nan]) == [2.0, 0.0, 1.0, 0.0]  # two digs with tails are too few
-    assert usual(fit, []) == [0.0] * 4
+    assert usual(fit, [1.0, 3.0, np.nan]) == [2.0, 0.0, 1.0, 0.0, 1.0, 0.0]  # four digs are too few
+    assert usual(fit, []) == [0.0, 0.0, 0.0, 0.0, 1.0, 0.0]
     rng = np.random.default_rng(1)
     route = rng.uniform(10, 300, 4000)
     tail = 1.0 + 0.02 * route + rng.normal(0, np.sqrt(0.1 + 0.001 * route))
     n = len(route)
     plain = replace(
         fit.readings, time_m=route, length_m=route + tail, tail_m=tail, is_dug=np.ones(n, dtype=bool),
+        tails=1.0 + 2 * rng.poisson(0.01 * route),
         is_paced=np.zeros(n, dtype=bool), is_satellite=np.zeros(n, dtype=bool),
     )  # fmt: skip
-    assert usual(replace(fit, readings=plain), []) == pytest.approx([1.0, 0.02, 0.1, 0.001], rel=0.25)
+    assert usual(replace(fit, readings=plain), []) == pytest.approx([1.0, 0.02, 0.1, 0.001, 1.0, 0.02], rel=0.25)
 
 
 def test_two_routes_to_one_number() -> None:
@@ -299,6 +307,7 @@ def test_two_routes_to_one_number() -> None:
         routes += [0.0, *route[own]]
         # the fit takes recorded tails for cable with slack in it
         tails += [fit.readings.tail_m[row] * 1.02, *np.zeros(len(own))]
-    ways = Ways(np.array(rows), np.array(classes), np.array(routes), np.array(tails), len(dug))
+    is_tail = np.array(routes) == 0
+    ways = Ways(np.array(rows), np.array(classes), np.array(routes), np.array(tails), is_tail, len(dug))
     found = place(effects, ways, one.readings.time_m[dug], fit.readings.instrument[dug] + 1, is_tail_known=True)
     assert found.corrected_m == pytest.approx(fit.readings.length_m[dug] - fit.readings.tail_m[dug])

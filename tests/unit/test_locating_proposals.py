@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
 
-from pipelines.locating.correction import fit_lines
-from pipelines.locating.proposals import describe_reads_long, propose_settings
+from pipelines.locating import proposals
+from pipelines.locating.placing import place_readings
+from pipelines.locating.proposals import describe_reads_long, line_of, propose_settings
 from pipelines.locating.velocity import fit_velocity
 from pipelines.locating.verdicts import judge
+from pipelines.locating.ways import Ways
 from shared.settings import Settings
-from tests.locating_fleets import Design, made_up_fit, make_readings
+from tests.locating_fleets import Design, as_it_stands, made_up_fit, make_readings, mixture_covariance
 
 
 def digs_of(readings, truth, fit, setting: dict[int, float]) -> pd.DataFrame:
@@ -34,7 +38,7 @@ def digs_of(readings, truth, fit, setting: dict[int, float]) -> pd.DataFrame:
 def test_the_instrument_on_a_wrong_setting_is_named_with_the_right_one() -> None:
     readings, truth = make_readings(Design(classes=2, planted_zero_m={}), np.random.default_rng(21))
     fit = fit_velocity(readings, tails_recorded=True)
-    table = propose_settings(fit, fit_lines(fit), digs_of(readings, truth, fit, {0: 60.0}), Settings())
+    table = propose_settings(fit, digs_of(readings, truth, fit, {0: 60.0}), Settings())
     # along the route: the velocity of the cable less 2 % of slack, over the instrument's own scale
     right = truth.velocity_pct[0] / 1.02 / (1 + truth.scale[0])
     row = table[(table["instrument_id"] == "I000") & (table["cable_class"] == "class 0")].iloc[0]
@@ -49,9 +53,7 @@ def test_instrument_and_class_that_cannot_be_told_apart_still_get_a_proposal() -
         Design(classes=2, instruments=2, reads=((0,), (1,)), dug=40), np.random.default_rng(22)
     )
     fit = fit_velocity(readings, tails_recorded=True)
-    table = propose_settings(fit, fit_lines(fit), digs_of(readings, truth, fit, {}), Settings()).set_index(
-        "instrument_id"
-    )
+    table = propose_settings(fit, digs_of(readings, truth, fit, {}), Settings()).set_index("instrument_id")
     for i in (0, 1):
         right = truth.velocity_pct[i] / 1.02 / (1 + truth.scale[i])
         row = table.loc[f"I00{i}"]
@@ -88,19 +90,39 @@ def test_three_digs_have_no_limits() -> None:
     assert np.isnan(row["reads_long_lo"])
 
 
-def test_a_proposal_written_out() -> None:
+@pytest.mark.parametrize(("instrument", "group"), [("I1", 0), ("I2", 1)])
+def test_the_line_of_a_pair_written_out(instrument: str, group: int) -> None:
+    """Time = constant + slope x distance along the route, with its covariance over the points."""
+    fit = made_up_fit()
+    scale, zero = (0.01, -0.02)[group], (0.5, 3.2)[group]
+    for k, slowness in enumerate((1.02, 0.95)):
+        constant, slope = np.array([0.0, 0, 0, 1]), np.zeros(4)
+        slope[k], slope[2] = 1.02 * (1 + scale), (1 + scale) * slowness
+        views = ((constant, np.array([0.0, 1.0])), (slope, np.array([1.02 * slowness, 0.0])))
+        found = line_of(fit, instrument, "AB"[k])
+        assert found[:2] == pytest.approx((0.3 + zero, (1 + scale) * 1.02 * slowness))
+        expected = [mixture_covariance(fit, *a, *b, group) for a in views for b in views]
+        assert found[2].ravel() == pytest.approx(expected)
+        # the windows' arithmetic is another route to the same line and limits
+        at, effects = np.array([1.0, 70.0]), as_it_stands(fit).effects
+        way = Ways(np.array([0]), np.array([k]), np.array([200.0]), np.zeros(1), np.zeros(1, dtype=bool), 1)
+        quiet = dict.fromkeys(effects.terms, 0.0)
+        placed = place_readings(
+            replace(effects, terms=quiet), way, np.array([found[0] + 70 * found[1]]), np.array([group + 1]),
+            years=np.zeros(1), moved=(np.zeros(1), np.zeros(1)), further_variance_m2=np.zeros(1), is_tail_known=True,
+        )  # fmt: skip
+        assert placed.corrected_m[0] == pytest.approx(70)
+        assert placed.se_m[0] * found[1] == pytest.approx(np.sqrt(at @ found[2] @ at))
+
+
+def test_a_proposal_written_out(monkeypatch) -> None:
     """12 degrees of freedom; every figure from the line of the pair, and the verdict from the setting in use."""
-    lines = pd.DataFrame(
-        {
-            "instrument_id": ["I1", "I1", "I2"],
-            "cable_class": ["A", "B", "A"],
-            "constant_m": [3.0, 9.0, 9.0],
-            "slope": [1.04, 2.0, 2.0],
-            "slope_variance": [0.01**2, 1.0, 1.0],
-            "constant_variance": [0.3, 9.0, 9.0],
-            "line_covariance": [-0.002, 9.0, 9.0],
-        }
-    )
+
+    def know_line(slope_variance: float) -> None:
+        lines = {("I1", "A"): (3.0, 1.04, np.array([[0.3, -0.002], [-0.002, slope_variance]]))}
+        monkeypatch.setattr(proposals, "line_of", lambda _, *pair: lines[pair])
+
+    know_line(0.01**2)
     length = np.array([60.0, 100.0, 180.0])
     digs = pd.DataFrame(
         {
@@ -113,7 +135,7 @@ def test_a_proposal_written_out() -> None:
         }
     )
     fit, t = made_up_fit(), stats.t.ppf(0.95, 12)
-    table = propose_settings(fit, lines, digs, Settings())
+    table = propose_settings(fit, digs, Settings())
     assert len(table) == 1
     row = table.iloc[0]
     assert row[["instrument_id", "cable_class", "digs", "setting_median_pct"]].tolist() == ["I1", "A", 3, 52.0]
@@ -129,9 +151,10 @@ def test_a_proposal_written_out() -> None:
     assert (row["verdict"], row["readings_needed"]) == (expected.verdict, expected.readings_needed)
     assert expected.readings_needed is not None and expected.readings_needed > 0
     # a slope that is hardly known: half of the slowness of the reference at least
-    wide = propose_settings(fit, lines.assign(slope_variance=1.0), digs, Settings()).iloc[0]
+    know_line(1.0)
+    wide = propose_settings(fit, digs, Settings()).iloc[0]
     assert wide["setting_proposed_hi"] == pytest.approx(53 / 0.5)
-    nothing = propose_settings(fit, lines, digs.iloc[3:], Settings())
+    nothing = propose_settings(fit, digs.iloc[3:], Settings())
     assert nothing.empty and list(nothing.columns) == list(table.columns)
 
 

@@ -30,6 +30,7 @@ def inputs_of(readings: pd.DataFrame) -> Inputs:
             "zero_errors": 1,
             "read_at": pd.Timestamp("2020-05-01", tz="UTC") + pd.to_timedelta(np.arange(n), unit="D"),
             "reading_kind": "dug",
+            "sampling_m": np.nan,
         }
     ).assign(**{name: readings[name].to_numpy() for name in readings})
     known = filled["velocity_setting_pct"].notna()

@@ -25,6 +25,7 @@ def pieces(*rows: tuple) -> pd.DataFrame:
 def stretches(ways: Ways, row: int = 0) -> list[tuple[int, float, float]]:
     """Class, route and tail of each stretch that has a length."""
     own = ways.row == row
+    assert not (ways.is_tail & (ways.route_m > 0)).any() and not (~ways.is_tail & (ways.tail_m > 0)).any()
     every = zip(ways.cable_class[own].tolist(), ways.route_m[own].tolist(), ways.tail_m[own].tolist(), strict=True)
     return [each for each in every if each[1] or each[2]]
 
