@@ -126,7 +126,7 @@ def judge(
     if moved_se_m is not None and test_se_m is not None and np.any(moved_se_m**2 > 0.5 * se_m**2):
         # most of the doubt is where it stands on the day: readings of that day tell, old ones do not
         now = least(lambda room: test_se_m**2 * (1.0 / room - 1.0 / free), lasting_se_m)
-        return Verdict(FEW, more, "may_have_moved" if now else "at_the_edge", now)
+        return Verdict(FEW, more, "readings_now" if now else "at_the_edge", now)
     if more is None and least(lambda room: readings * (se_m**2 / room - 1.0), nothing):
         if test_se_m is None:
             return Verdict(FEW, None, "others_needed")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
+import numpy as np
 import pandas as pd
 
 from reports import style
@@ -233,9 +234,13 @@ def chart_errors_in_time(errors: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
+    Errors beyond the chart stand at its edge as triangles.
+
     Checked by: tests/end_to_end/test_sheets.py (through render_sheet)
     """
     chart = style.new_chart(320)
+    sizes = [errors[name].abs().quantile(share) for name, share in (("error_pct", 0.90), ("corrected_pct", 0.95))]
+    reach = 1.3 * float(np.nanmax([*sizes, 4.0]))
     for column, name, mark, ink in (
         ("error_pct", "as displayed", "circle-open", "second"),
         ("corrected_pct", "corrected as of its day", "diamond", "first"),
@@ -243,7 +248,7 @@ def chart_errors_in_time(errors: pd.DataFrame) -> go.Figure:
         drawn = errors.dropna(subset=[column])
         if len(drawn) > MANY_POINTS:
             days = drawn.assign(day=drawn["read_at"].astype("int64") / 86_400e9)
-            cells, drawn = densities(days, "day", column, float(drawn[column].abs().quantile(0.95)) * 1.3)
+            cells, drawn = densities(days, "day", column, reach)
             chart.add_scatter(
                 x=pd.to_datetime(cells["day"] * 86_400e9).dt.strftime("%Y-%m-%d").tolist(),
                 y=cells[column].tolist(), mode="markers", name=name, showlegend=False,
@@ -252,13 +257,20 @@ def chart_errors_in_time(errors: pd.DataFrame) -> go.Figure:
                 hovertemplate="%{customdata} digs about %{x}<extra>" + name + "</extra>",
             )  # fmt: skip
         chart.add_scatter(
-            x=drawn["read_at"].dt.strftime("%Y-%m-%d").tolist(), y=drawn[column].tolist(), mode="markers", name=name,
-            marker={"symbol": mark, "size": 6, "color": style.INKS[ink], "opacity": 0.75},
-            meta={"to": [f"job:{job}" for job in drawn["job_id"]]}, customdata=drawn["job_id"].tolist(),
-            hovertemplate="%{customdata}<br>%{x}: %{y:.1f} %<extra>" + name + "</extra>",
+            x=drawn["read_at"].dt.strftime("%Y-%m-%d").tolist(), y=drawn[column].clip(-reach, reach).tolist(),
+            mode="markers", name=name, meta={"to": [f"job:{job}" for job in drawn["job_id"]]},
+            marker={
+                "symbol": [mark if abs(y) <= reach else f"triangle-{'up' if y > 0 else 'down'}" for y in drawn[column]],
+                "size": 6, "color": style.INKS[ink], "opacity": 0.75,
+            },
+            customdata=[[job, round(y, 1)] for job, y in zip(drawn["job_id"], drawn[column], strict=True)],
+            hovertemplate="%{customdata[0]}<br>%{x}: %{customdata[1]} %<extra>" + name + "</extra>",
         )  # fmt: skip
     chart.update_xaxes(title_text="Day of the reading", type="date", showgrid=False)
-    chart.update_yaxes(title_text="Displayed less dug [%]", zeroline=True, zerolinecolor=style.INKS["soft"])
+    chart.update_yaxes(
+        title_text="Displayed less dug [%]", zeroline=True, zerolinecolor=style.INKS["soft"],
+        range=[-1.05 * reach, 1.05 * reach],
+    )  # fmt: skip
     return chart
 
 

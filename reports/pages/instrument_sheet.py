@@ -13,6 +13,7 @@ from reports.figures.locating_settings import chart_levels
 from reports.marts import judged
 from reports.page import Page, Section
 from reports.pages.locating_settings import standing, why_open
+from reports.pages.locating_settings import say as settle
 from reports.pages.sheet import facts, find_row, lead, listing, one, say, with_limits
 
 INSTRUMENTS, DRIFT = "staging.instruments", "marts.instrument_drift"
@@ -43,15 +44,15 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
     bias, entered, drift = (
         one(marts, name, "instrument_id", ident) for name in ("marts.instrument_bias", INSTRUMENTS, DRIFT)
     )
-    told = (standing(bias, drift, settings), why_open(ident, row, judged(marts, "locating")))
+    told, why = standing(bias, drift, settings), why_open(ident, row, judged(marts, "locating"))
     digs = own("marts.locating_errors").sort_values(["read_at", "job_id"], ignore_index=True)
     windows = own("marts.window_coverage", "group_name")
     windows = windows[windows["grouped_by"] == "instrument"]
     looked_at = int(marts.read(DRIFT)["drift_evidence"].notna().sum())
     now = (
-        verdict(bias, entered, drift, told[0], settings, looked_at),
+        verdict(bias, entered, drift, why, settings, looked_at),
         in_levels(own("marts.instrument_levels"), entered, settings),
-        listing("instrument-settings", own("marts.setting_proposals")),
+        listing("instrument-settings", own("marts.setting_proposals"), wordings={"verdict": settle.text("verdicts")}),
         listing("instrument-waiting", own("marts.open_windows")),
     )
     listed = (
@@ -65,12 +66,12 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
         key="instrument",
         title=f"Instrument {ident}",
         question=say("instrument.question"),
-        summary=tuple(filter(None, (*told, say(f"instrument.{bias.verdict}")))),
+        summary=(told, *filter(None, (settle(bool(why) and "open.alone", why=why), say(f"instrument.{bias.verdict}")))),
         sections=(Section(say.text("instrument.now"), now), Section(say.text("instrument.readings"), listed)),
     )
 
 
-def verdict(bias: Any, entered: Any, drift: Any, told: str, settings: Settings, looked_at: int) -> Exhibit:
+def verdict(bias: Any, entered: Any, drift: Any, why: str, settings: Settings, looked_at: int) -> Exhibit:
     """Scale and offset of the day and over all readings, movement, calibration, and what would settle the verdict."""
     values = {"drift": drift, "bias": bias, "needed": looked_at / FALSE_ALARMS, "looked_at": looked_at}
     day = style.date_words(settings.general.as_of)
@@ -85,14 +86,13 @@ def verdict(bias: Any, entered: Any, drift: Any, told: str, settings: Settings, 
         ("Movement", say(f"movement.{bias.drift_verdict}", drift is not None and "movement.rate", **values)),
         ("Evidence of movement", say("movement.evidence" if drift is not None else "movement.none", **values)),
         ("Readings", style.number(bias.readings, 0)),
-        ("More readings needed for a verdict", style.number(bias.readings_needed, 0)),
-        ("Readings of known runs needed for a verdict", style.number(bias.tests_needed, 0)),
+        ("To settle the verdict", why or say("instrument-facts.settled")),
         ("Last reading", style.date_words(bias.last_reading_at)),
         ("In service since", style.date_words(getattr(entered, "in_service_on", None))),
         ("Last calibrated", style.date_words(getattr(entered, "last_calibrated_on", None))),
         ("Settings proposed, to print and sign", lead("proposal", bias.instrument_id)),
     )
-    return facts("instrument-facts", told, listed)
+    return facts("instrument-facts", say("instrument-facts.finding", bias=bias, day=day), listed)
 
 
 def in_levels(levels: pd.DataFrame, entered: Any, settings: Settings) -> Exhibit:

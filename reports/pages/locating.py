@@ -122,8 +122,9 @@ def class_velocities(velocities: pd.DataFrame, settings: Settings, found: Judged
 def edge_words(rows: pd.DataFrame, found: Judged) -> str:
     """Why rows have no verdict yet, in words: what is missing, and how many readings of what would settle it."""
     named = "cable_class" if "cable_class" in rows else "instrument_id"
-    parts = [setting.why_open(row[named], row, found) for row in rows.to_dict("records")]
-    return say(any(parts) and "open.all", parts="; ".join(filter(None, parts)))
+    missing = {row[named]: setting.why_open(row[named], row, found) for row in rows.to_dict("records")}
+    parts = [say("open.one", name=name, why=why) for name, why in missing.items() if why]
+    return say(bool(parts) and "open.all", parts="; ".join(parts))
 
 
 def instruments(bias: pd.DataFrame, settings: Settings, found: Judged) -> Exhibit:

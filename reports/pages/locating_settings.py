@@ -57,7 +57,7 @@ def why_open(name: str, row: dict[str, Any], found: Judged) -> str:
     what = row.get("cable_class") or found.of("dug_most", name) or say("open.its_class")
     other = say("open.its_class" if "instrument_id" in row else "open.the_instrument")
     n = say(not style.is_missing(row.get("tests_needed")) and "open.n", row=row)
-    return say(bool(why) and f"open.{why}", name=name, other=other, what=what, row=row, n=n)
+    return say(bool(why) and f"open.{why}", other=other, what=what, row=row, n=n)
 
 
 def standing(bias: Any, drift: Any, settings: Settings) -> str:
@@ -80,7 +80,7 @@ def standing(bias: Any, drift: Any, settings: Settings) -> str:
     if bias.readings:
         said.append(say(f"standing.{bias.drift_verdict}", **values))
     has_left = drift is not None and not style.is_missing(drift.in_tolerance_until_on) and bias.verdict != "in_tolerance"
-    return f"{bias.instrument_id}: {'; '.join(filter(None, (*said, say(has_left and 'standing.left', **values))))}."
+    return " ".join((*said, say(has_left and "standing.left", **values))).strip()
 
 
 def proposals(marts: Marts, settings: Settings, found: Judged) -> Exhibit:
@@ -104,6 +104,7 @@ def proposals(marts: Marts, settings: Settings, found: Judged) -> Exhibit:
             say(len(missing) > 0 and "proposals.open", n_open=missing.sum(), parts=parts),
             say(len(moving) > 0 and "proposals.moving", names=moves, as_of=settings.general.as_of),
         ),
+        wordings={"verdict": say.text("verdicts")},
         to={"setting_proposed_pct": [f"proposal:{name}" for name in rows["instrument_id"]]},
         digs=rows["digs"].sum(),
     )
