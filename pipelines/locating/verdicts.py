@@ -127,14 +127,14 @@ def judge(
         # most of the doubt is where it stands on the day: readings of that day tell, old ones do not
         now = least(lambda room: test_se_m**2 * (1.0 / room - 1.0 / free), lasting_se_m)
         return Verdict(FEW, more, "readings_now" if now else "at_the_edge", now)
-    if more is None and least(lambda room: readings * (se_m**2 / room - 1.0), nothing):
-        if test_se_m is None:
-            return Verdict(FEW, None, "others_needed")
-        share = np.maximum(kept, 1e-12)
-        beyond = least(
-            lambda room: np.where(room > free, test_se_m**2 / np.maximum(room - free, 1e-12), math.inf)
-            - test_se_m**2 / share,
-            nothing,
-        )
+    if more is None and least(lambda room: np.where(room > free, 0.0, math.inf), nothing):
+        # its own part alone would do; what stays is for others to bring down
+        beyond = None
+        if test_se_m is not None:
+            beyond = least(
+                lambda room: np.where(room > free, test_se_m**2 / np.maximum(room - free, 1e-12), math.inf)
+                - test_se_m**2 / np.maximum(kept, 1e-12),
+                nothing,
+            )
         return Verdict(FEW, None, "others_needed", beyond)
     return Verdict(FEW, more, "more_readings" if more else "at_the_edge")

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 say = Words("locating")
 
 PROPOSALS = "marts.setting_proposals"
+BIAS = "marts.instrument_bias"
 READS_LONG = "marts.reads_long"
 DRIFT = "marts.instrument_drift"
 DRIFT_CHART = "marts.drift_chart"
@@ -83,9 +84,15 @@ def standing(bias: Any, drift: Any, settings: Settings) -> str:
     return " ".join((*said, say(has_left and "standing.left", **values))).strip()
 
 
+def standings(marts: Marts, names: list[str], settings: Settings) -> list[str]:
+    """How each of some instruments stands."""
+    bias, drift = ({r.instrument_id: r for r in marts.read(name).itertuples()} for name in (BIAS, DRIFT))
+    return [standing(bias[name], drift.get(name), settings) for name in names if name in bias]
+
+
 def proposals(marts: Marts, settings: Settings, found: Judged) -> Exhibit:
     """Settings in use and proposed."""
-    rows, bias = marts.read(PROPOSALS), marts.read("marts.instrument_bias")
+    rows, bias = marts.read(PROPOSALS), marts.read(BIAS)
     if rows.empty:
         return say.absent("proposals")
     rows["pair"] = rows["instrument_id"] + ", " + rows["cable_class"]
@@ -93,16 +100,20 @@ def proposals(marts: Marts, settings: Settings, found: Judged) -> Exhibit:
     missing = rows.loc[rows["verdict"].eq("too_few_readings"), "verdict_reason"].value_counts()
     parts = "; ".join(say(f"undecided.{why}", n=n) for why, n in sorted(missing.items()))
     moving = bias[bias["instrument_id"].isin(rows["instrument_id"]) & bias["drift_verdict"].ne("steady")]
-    moves = "; ".join(say("proposals.moves", row=row) for row in moving.itertuples())
+    moves = "; ".join(
+        say("proposals.moves", code=code, names=", ".join(own["instrument_id"]))
+        for code, own in moving.groupby("drift_verdict", sort=False)
+    )
     return say.exhibit(
         "proposals",
         headline(rows, found) + ".",
         rows,
         chart=figures.chart_proposals(drawn.sort_values("pair", ignore_index=True)),
         more=(
+            *standings(marts, rows.loc[rows["pair"].eq(found["worst_setting"]), "instrument_id"].tolist(), settings),
             say("proposals.gain", found=found),
             say(len(missing) > 0 and "proposals.open", n_open=missing.sum(), parts=parts),
-            say(len(moving) > 0 and "proposals.moving", names=moves, as_of=settings.general.as_of),
+            say(len(moving) > 0 and "proposals.moving", moves=moves, as_of=settings.general.as_of),
         ),
         wordings={"verdict": say.text("verdicts")},
         to={"setting_proposed_pct": [f"proposal:{name}" for name in rows["instrument_id"]]},
@@ -141,9 +152,6 @@ def drift(marts: Marts, settings: Settings, found: Judged) -> Exhibit:
     others = [i for i in rows.sort_values("readings", ascending=False)["instrument_id"] if i not in drawn]
     drawn += others[: max(0, 3 - len(drawn))]
     unsure = rows.loc[rows["drift_verdict"] == "cannot_tell", "instrument_id"].tolist()
-    bias = marts.read("marts.instrument_bias").set_index("instrument_id", drop=False)
-    by_name = {row.instrument_id: row for row in bias.itertuples()}
-    told = [standing(by_name[r.instrument_id], r, settings) for r in moving.itertuples() if r.instrument_id in by_name]
     alarms = ", ".join(rows.loc[charts.eq("false_alarm"), "instrument_id"])
     return say.exhibit(
         "drift",
@@ -151,7 +159,7 @@ def drift(marts: Marts, settings: Settings, found: Judged) -> Exhibit:
         rows,
         chart=figures.chart_drift(chart_rows[chart_rows["instrument_id"].isin(drawn)], moving),
         more=(
-            *told,
+            *standings(marts, moving["instrument_id"].tolist(), settings),
             say(bool(unsure) and "drift.open", names=", ".join(unsure), n=len(unsure)),
             say(bool(alarms) and "drift.alarms", names=alarms),
         ),
