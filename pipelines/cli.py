@@ -565,14 +565,14 @@ def report(
 
 @app.command(epilog="Example: loopwear sheet loop OB-L0026 OB-L0031 --pdf")
 def sheet(
-    kind: Annotated[str, typer.Argument(help="loop, section, job or instrument.")],
+    kind: Annotated[str, typer.Argument(help="loop, section, job, instrument or proposal (settings proposed for an instrument).")],
     idents: Annotated[list[str], typer.Argument(metavar="ID...", help="Ids of that kind.")],
     to: ToOption = None,
     pdf: Annotated[bool, typer.Option("--pdf", help="Print each sheet to a PDF file too, with Chromium.")] = False,
     paper: PaperOption = "A4",
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
 ) -> None:
-    """Write the sheets of loops, sections, jobs or instruments as files that open offline."""
+    """Write the sheets of loops, sections, jobs, instruments or their proposals as files that open offline."""
     write_files(open_workspace(workspace), to, [(kind, ident) for ident in idents], paper if pdf else "", sheets=True)
 
 

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from reports import style
+from reports.words import Words
 
 if TYPE_CHECKING:
     from reports.marts import Marts
@@ -16,6 +17,8 @@ FILE = "last_figures.json"
 """Kept beside the pages: the figures of this run, and of the last one that had others."""
 
 FIRST_LOOPS = 10
+
+VERDICTS = Words("locating").text("verdicts")
 
 PROGRAMME_WORDS = {
     "programme_sections": ("The sections of the first year's work went from {} to {}.", 0),
@@ -122,7 +125,5 @@ def in_words(before: dict[str, Any] | None, now: dict[str, Any]) -> tuple[str, .
         for key, verdict in now[name].items():
             old = before.get(name, {}).get(key)
             if old != verdict:
-                said.append(
-                    f"{key} is now {verdict.replace('_', ' ')} ({(old or 'not judged').replace('_', ' ')} before)."
-                )
+                said.append(f"{key} is now {VERDICTS[verdict]} ({VERDICTS.get(old, 'not judged')} before).")
     return tuple(said) if len(said) > 1 else (f"{said[0]} None of the key figures moved.",)

@@ -1,6 +1,6 @@
 """Where an id, a page or the rows behind a mark lead: to addresses where pages are served, to files where they lie.
 
-Figures and tables name what a mark leads to by a token: `loop:ID`, `section:ID`, `job:ID`, `instrument:ID`, or rows
+Figures and tables name what a mark leads to by a token: `loop:ID`, `section:ID`, `job:ID`, `instrument:ID`, `proposal:ID`, or rows
 such as `jobs?method=thump` and `readings?cable_class=...`. Links turn tokens into addresses.
 """
 
@@ -9,8 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from urllib.parse import quote
 
-KINDS = ("loop", "section", "job", "instrument")
-"""What has a sheet; a column KIND_id links to it."""
+KINDS = ("loop", "section", "job", "instrument", "proposal")
+"""What has a sheet; a column KIND_id links to it. A proposal goes by the id of its instrument."""
 
 SHEET_COLUMNS = {f"{kind}_id": kind for kind in KINDS} | {"joined_with": "job", "called_section_id": "section"}
 """Columns whose cells lead to a sheet, and its kind."""

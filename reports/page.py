@@ -119,6 +119,8 @@ class Page:
     summary: tuple[str, ...]
     sections: tuple[Section, ...]
     card: dict[str, Any] | None = None
+    paper: dict[str, Any] | None = None
+    """What a sheet to be printed and signed shows (templates/proposal.html)."""
     seldom: frozenset[str] = frozenset()
     """Exhibits of which only the finding stands open: the rest unfolds at a click, by a link to it, and in print."""
 
@@ -279,7 +281,7 @@ def chart_json(chart: go.Figure, links: Links = NOWHERE) -> Markup:
     return as_json(made)
 
 
-TOKEN_LINK = re.compile(r' href="((?:loop|section|job|instrument):[^"]*)"')
+TOKEN_LINK = re.compile(r' href="((?:loop|section|job|instrument|proposal):[^"]*)"')
 
 
 def body_html(body: Markup, links: Links = NOWHERE) -> Markup:

@@ -98,7 +98,7 @@ def render(results: Results, page: str, choice: Choice = EVERYTHING, links: Link
 
 
 def render_sheet(results: Results, kind: str, ident: str, links: Links = NOWHERE) -> str:
-    """The sheet of a loop, section, job or instrument as HTML.
+    """The sheet of a loop, section, job or instrument, or of an instrument's proposals, as HTML.
 
     Raises
     ------

@@ -59,7 +59,8 @@ def standing_sheets(results: Results) -> list[tuple[str, str]]:
     """The sheets that every refresh writes, by kind and id."""
     loops = results.whole.select("marts.loop_ranking", by="rank", rows=LOOPS)[0]["loop_id"]
     named = [ident for ident, kind in results.ids.items() if kind == "instrument"]
-    return [("loop", loop) for loop in loops if loop in results.ids] + [("instrument", name) for name in named]
+    of_instruments = [(kind, name) for name in named for kind in ("instrument", "proposal")]
+    return [("loop", loop) for loop in loops if loop in results.ids] + of_instruments
 
 
 def write_pages(results: Results, folder: Path, wanted: list[tuple[str, str]]) -> list[Path]:

@@ -232,10 +232,14 @@ def locating_marts(draws: np.random.Generator, digs: int) -> dict[str, pd.DataFr
             "scale_lo": [0.996, 0.997, 0.994, 0.98],
             "scale_hi": [1.004, 1.007, 1.004, 1.02],
             "verdict": ["in_tolerance", "in_tolerance", "out_of_tolerance", "too_few_readings"],
+            "verdict_reason": ["limits_inside", "limits_inside", "limits_outside", "more_readings"],
             "readings_needed": [0, 0, 0, 18],
+            "drift_verdict": ["steady", "steady", "steady", "cannot_tell"],
             "last_reading_at": pd.to_datetime(["2025-11-02 10:00"] * 4, utc=True),
         }
     )
+    for name in ("scale", "scale_lo", "scale_hi", "offset_lo", "offset_hi", "offset_m"):
+        bias[name.replace("scale", "scale_as_of").replace("offset", "offset_as_of")] = bias[name]
     return {"marts.locating_errors": errors, "marts.velocity_by_class": velocities, "marts.instrument_bias": bias}
 
 

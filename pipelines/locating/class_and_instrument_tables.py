@@ -6,7 +6,13 @@ import numpy as np
 import pandas as pd
 
 from pipelines.locating.as_of import FitAsOf
-from pipelines.locating.identifiability import common_scale_sd, condition_number, link_classes_and_instruments
+from pipelines.locating.identifiability import (
+    MIN_LINK,
+    SLIPS,
+    common_scale_sd,
+    condition_number,
+    link_classes_and_instruments,
+)
 from pipelines.locating.readings import REFERENCE_PCT
 from pipelines.locating.velocity import VelocityFit
 from pipelines.locating.verdicts import FEW, NOT_SEPARABLE, Verdict, check_distances, judge, tolerated_error
@@ -55,6 +61,7 @@ def describe_instruments(found: FitAsOf, names: list[str], last_at: pd.Series, s
                     "instrument_id": name,
                     "readings": 0,
                     "verdict": FEW,
+                    "verdict_reason": "no_reading",
                     "is_drifting": False,
                     "drift_verdict": "cannot_tell",
                 }
@@ -70,7 +77,9 @@ def describe_instruments(found: FitAsOf, names: list[str], last_at: pd.Series, s
         row |= _limits("scale", "", scale - shift[0], mean_variance[0, 0], limits)
         row |= {
             "verdict": verdict.verdict,
+            "verdict_reason": verdict.reason,
             "readings_needed": verdict.readings_needed,
+            "tests_needed": verdict.tests_needed,
             "last_reading_at": last_at.get(name),
             "noise_ratio": float(np.sqrt(fit.factor[i])),
             "wrong_readings": int(np.sum(fit.right[own] < 0.5)),
@@ -83,7 +92,9 @@ def describe_instruments(found: FitAsOf, names: list[str], last_at: pd.Series, s
     # only the product with the class's slowness is known: no number rather than a wrong one
     scales = [name for name in frame if str(name).startswith("scale")]
     frame.loc[frame["verdict"] == NOT_SEPARABLE, scales] = np.nan
-    return frame.astype({"readings_needed": "Int64", "wrong_readings": "Int64", "is_drifting": bool})
+    return frame.astype(
+        {"readings_needed": "Int64", "tests_needed": "Int64", "wrong_readings": "Int64", "is_drifting": bool}
+    )
 
 
 def _limits(name: str, unit: str, value: float, variance: float, limits: float) -> dict[str, object]:
@@ -114,7 +125,7 @@ def _judge_instrument(
 ) -> Verdict:
     coverage = settings.general.interval_coverage
     if fit.quantile(coverage) * lasting > settings.locating.tolerance_pct / 100.0:
-        return Verdict(NOT_SEPARABLE, None)
+        return Verdict(NOT_SEPARABLE, None, "read_alone", tests_by_others(fit, len(own), settings))
     distance = check_distances(_dug_lengths(fit, own), settings.locating)
     # error in metres at distance D, with the setting right: s D + t over slowness
     error = fit.state.scale[i] * distance + fit.state.zero_m[i] / slowness
@@ -123,7 +134,29 @@ def _judge_instrument(
     prior = float(fit.weights @ fit.scale_sd)
     left = distance / np.sqrt(lasting**-2 + prior**-2)
     tolerance = tolerated_error(distance, settings.locating)
-    return judge(error, se, np.minimum(left, 0.99 * se), tolerance, fit.freedom, coverage, len(own))
+    moved = np.sqrt(np.einsum("mi,ij,mj->m", random, fit.moved[i], random))
+    return judge(
+        error, se, np.minimum(left, 0.99 * se), tolerance, fit.freedom, coverage, len(own),
+        moved, known_run_se(fit, i, distance),
+    )  # fmt: skip
+
+
+def known_run_se(fit: VelocityFit, instrument: int, distance_m: Floats) -> Floats:
+    """Standard error of one reading of a run of known length, metres, by an instrument."""
+    noise = fit.noise
+    return np.asarray(np.sqrt(fit.factor[instrument] * (noise.constant_m**2 + (noise.growing * distance_m) ** 2)))
+
+
+def tests_by_others(fit: VelocityFit, readings: int, settings: Settings) -> int:
+    """Readings by other instruments that tie a class, read by one alone so far, to the rest and tell its velocity.
+
+    Notes
+    -----
+    Enough to count as a tie (identifiability.py), and enough for the noise of their mean to pass the tolerance.
+    """
+    tie = (MIN_LINK + SLIPS * readings) / (1.0 - SLIPS)
+    share = settings.locating.tolerance_pct / 100.0 / fit.quantile(settings.general.interval_coverage)
+    return int(np.ceil(max(tie, (fit.noise.growing / share) ** 2)))
 
 
 def describe_classes(fit: VelocityFit, settings_in_use: pd.Series, settings: Settings) -> pd.DataFrame:
@@ -170,14 +203,16 @@ def describe_classes(fit: VelocityFit, settings_in_use: pd.Series, settings: Set
                 "setting_median_pct": in_use,
                 "bias_points": in_use - REFERENCE_PCT / slowness,
                 "verdict": verdict.verdict,
+                "verdict_reason": verdict.reason,
                 "readings_needed": verdict.readings_needed,
+                "tests_needed": verdict.tests_needed,
                 "velocity_route_pct": REFERENCE_PCT / along,
                 "velocity_route_lo": REFERENCE_PCT / (along + limits * route_se),
                 "velocity_route_hi": REFERENCE_PCT / max(along - limits * route_se, 0.5),
                 "instruments": len(np.unique(readings.instrument[own][readings.instrument[own] >= 0])),
             }
         )
-    frame = pd.DataFrame(rows).astype({"readings_needed": "Int64"})
+    frame = pd.DataFrame(rows).astype({"readings_needed": "Int64", "tests_needed": "Int64"})
     # only the product with the instrument's own scale is known: no number rather than a wrong one
     numbers = [c for c in frame if str(c).startswith("velocity_")] + ["bias_points"]
     frame.loc[frame["verdict"] == NOT_SEPARABLE, numbers] = np.nan
@@ -209,9 +244,9 @@ def _judge_class(
     settings: Settings,
 ) -> Verdict:
     if is_alone:
-        return Verdict(NOT_SEPARABLE, None)
+        return Verdict(NOT_SEPARABLE, None, "read_alone", tests_by_others(fit, len(own), settings))
     if not np.isfinite(in_use):
-        return Verdict(FEW, None)
+        return Verdict(FEW, None, "no_setting")
     distance = check_distances(_dug_lengths(fit, own), settings.locating)
     per_slowness = in_use / REFERENCE_PCT * distance
     se = per_slowness * slowness_se

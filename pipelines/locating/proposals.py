@@ -5,9 +5,11 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from pipelines.locating.class_and_instrument_tables import known_run_se
 from pipelines.locating.readings import REFERENCE_PCT
 from pipelines.locating.velocity import VelocityFit
 from pipelines.locating.verdicts import check_distances, judge, tolerated_error
+from shared import dictionary
 from shared.arrays import Floats
 from shared.settings import Settings
 
@@ -50,7 +52,13 @@ def propose_settings(fit: VelocityFit, digs: pd.DataFrame, settings: Settings) -
         error = shown * (constant_m + slope * distance) - distance
         spread = shown * np.sqrt(variances[0, 0] + 2 * distance * variances[0, 1] + distance**2 * variances[1, 1])
         tolerance = tolerated_error(distance, settings.locating)
-        verdict = judge(error, spread, np.zeros_like(spread), tolerance, fit.freedom, coverage, len(own))
+        i = fit.readings.instruments.index(str(instrument))
+        random = shown * np.column_stack([slope / (1 + fit.state.scale[i]) * distance, np.ones_like(distance)])
+        moved = np.sqrt(np.einsum("mi,ij,mj->m", random, fit.moved[i], random))
+        verdict = judge(
+            error, spread, np.zeros_like(spread), tolerance, fit.freedom, coverage, len(own),
+            moved, known_run_se(fit, i, distance),
+        )  # fmt: skip
         proposed = REFERENCE_PCT / slope
         rows.append(
             {
@@ -63,26 +71,16 @@ def propose_settings(fit: VelocityFit, digs: pd.DataFrame, settings: Settings) -
                 "setting_proposed_hi": REFERENCE_PCT / max(slope - limits * se, 0.5),
                 "reads_long_pct": 100.0 * (in_use / proposed - 1.0),
                 "verdict": verdict.verdict,
+                "verdict_reason": verdict.reason,
                 "readings_needed": verdict.readings_needed,
+                "tests_needed": verdict.tests_needed,
                 "error_before_m": float((own["displayed_distance_m"] - own["true_length_m"]).abs().median()),
                 "error_after_m": float(own["left_out_error_m"].abs().median()),
             }
         )
-    columns = [
-        "instrument_id",
-        "cable_class",
-        "digs",
-        "setting_median_pct",
-        "setting_proposed_pct",
-        "setting_proposed_lo",
-        "setting_proposed_hi",
-        "reads_long_pct",
-        "verdict",
-        "readings_needed",
-        "error_before_m",
-        "error_after_m",
-    ]
-    return pd.DataFrame(rows, columns=columns).astype({"readings_needed": "Int64", "digs": "int64"})
+    columns = list(dictionary.tables()["marts.setting_proposals"].columns)
+    whole = {"readings_needed": "Int64", "tests_needed": "Int64", "digs": "int64"}
+    return pd.DataFrame(rows, columns=columns).astype(whole)
 
 
 def line_of(fit: VelocityFit, instrument: str, cable_class: str) -> tuple[float, float, Floats]:

@@ -114,8 +114,8 @@ def fit_tables(inputs: Inputs, settings: Settings) -> dict[str, pd.DataFrame]:
             frames["marts.instrument_bias"]
             .reindex(range(len(names)))
             .assign(
-                instrument_id=names, readings=0, verdict="too_few_readings", is_drifting=False,
-                drift_verdict="cannot_tell",
+                instrument_id=names, readings=0, verdict="too_few_readings", verdict_reason="no_reading",
+                is_drifting=False, drift_verdict="cannot_tell",
             )
         )  # fmt: skip
         return frames

@@ -4,11 +4,15 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from shared.arrays import Floats
 from shared.settings import Locating
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 MOST_NEEDED = 500
 """Further readings above which no number is given: the error lies at the edge of the tolerance."""
@@ -17,10 +21,23 @@ IN, OUT, FEW, NOT_SEPARABLE = "in_tolerance", "out_of_tolerance", "too_few_readi
 
 @dataclass(frozen=True)
 class Verdict:
-    """A verdict, and how many more readings one would take where there is none yet (none: cannot be said)."""
+    """A verdict and its reason, and what one would take where there is none yet.
+
+    Parameters
+    ----------
+    readings_needed
+        Further readings like those there are; none: no number of them, or more than MOST_NEEDED.
+    reason
+        A code of verdict_reason.
+    tests_needed
+        Readings of runs of known length that would settle it: its own as of the day where it may have moved, another
+        instrument's where its own readings cannot; none: cannot be said.
+    """
 
     verdict: str
     readings_needed: int | None
+    reason: str
+    tests_needed: int | None = None
 
 
 def tolerated_error(distance_m: Floats, settings: Locating) -> Floats:
@@ -48,6 +65,8 @@ def judge(
     freedom: float,
     coverage: float,
     readings: int,
+    moved_se_m: Floats | None = None,
+    test_se_m: Floats | None = None,
 ) -> Verdict:
     """Verdict on a line of errors at a few distances.
 
@@ -65,6 +84,10 @@ def judge(
         Two-sided level of the limits.
     readings
         Readings the estimate rests on.
+    moved_se_m
+        Part of the standard error that comes from movement between the readings and the day, shape (m,).
+    test_se_m
+        Standard error of one reading of a run of known length, shape (m,).
 
     Returns
     -------
@@ -85,16 +108,33 @@ def judge(
     outside = float(stdtrit(freedom, 1.0 - tail / len(error_m)))
     size = np.abs(error_m)
     if np.all(size + inside * se_m <= tolerance_m):
-        return Verdict(IN, 0)
+        return Verdict(IN, 0, "limits_inside")
     if np.any(size - outside * se_m > tolerance_m):
-        return Verdict(OUT, 0)
-    needs = []
-    for gap, quantile in ((tolerance_m - size, inside), (size - tolerance_m, outside)):
-        room = (gap / quantile) ** 2 - lasting_se_m**2
-        can = (gap > 0) & (room > 0)
-        factors = np.where(can, (se_m**2 - lasting_se_m**2) / np.where(can, room, 1.0), math.inf)
-        needs.append(float(factors.max() if quantile == inside else factors.min()))
-    factor = min(needs)
-    if not math.isfinite(factor) or readings * (factor - 1.0) > MOST_NEEDED:
-        return Verdict(FEW, None)
-    return Verdict(FEW, max(1, math.ceil(readings * (factor - 1.0))))
+        return Verdict(OUT, 0, "limits_outside")
+    gaps = (tolerance_m - size) / inside, (size - tolerance_m) / outside
+
+    def least(cost: Callable[[Floats], Floats], lasting: Floats) -> int | None:
+        """What it costs to bring the variance down to each room: all distances to clear, one to condemn."""
+        rooms = [np.where(gap > 0, gap, 0.0) ** 2 - lasting**2 for gap in gaps]
+        clear, condemn = (np.where(room > 0, cost(np.where(room > 0, room, 1.0)), math.inf) for room in rooms)
+        needed = min(float(clear.max()), float(condemn.min()))
+        return None if not math.isfinite(needed) or needed > MOST_NEEDED else max(1, math.ceil(needed))
+
+    kept, nothing = lasting_se_m**2, np.zeros_like(se_m)
+    free = se_m**2 - kept
+    more = least(lambda room: readings * (free / room - 1.0), lasting_se_m)
+    if moved_se_m is not None and test_se_m is not None and np.any(moved_se_m**2 > 0.5 * se_m**2):
+        # most of the doubt is where it stands on the day: readings of that day tell, old ones do not
+        now = least(lambda room: test_se_m**2 * (1.0 / room - 1.0 / free), lasting_se_m)
+        return Verdict(FEW, more, "readings_now" if now else "at_the_edge", now)
+    if more is None and least(lambda room: np.where(room > free, 0.0, math.inf), nothing):
+        # its own part alone would do; what stays is for others to bring down
+        beyond = None
+        if test_se_m is not None:
+            beyond = least(
+                lambda room: np.where(room > free, test_se_m**2 / np.maximum(room - free, 1e-12), math.inf)
+                - test_se_m**2 / np.maximum(kept, 1e-12),
+                nothing,
+            )
+        return Verdict(FEW, None, "others_needed", beyond)
+    return Verdict(FEW, more, "more_readings" if more else "at_the_edge")

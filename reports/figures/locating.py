@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
+import numpy as np
 import pandas as pd
 
 from reports import style
@@ -86,7 +87,10 @@ def chart_instruments(bias: pd.DataFrame, *, tolerance_m: float, tolerance_pct: 
     """
     chart = style.new_chart(style.row_height(len(bias), each=34, around=96))
     names = bias["instrument_id"].tolist()
-    panels = (("offset_m", "offset_lo", "offset_hi", "", "first"), ("scale", "scale_lo", "scale_hi", "2", "third"))
+    panels = (
+        ("offset_as_of_m", "offset_as_of_lo", "offset_as_of_hi", "", "first"),
+        ("scale_as_of", "scale_as_of_lo", "scale_as_of_hi", "2", "third"),
+    )
     for column, low, high, axis, ink in panels:
         chart.add_scatter(
             x=bias[column].tolist(),
@@ -221,44 +225,52 @@ def chart_errors(errors: pd.DataFrame) -> go.Figure:
 
 
 def chart_errors_in_time(errors: pd.DataFrame) -> go.Figure:
-    """Error of each dig in per cent of its distance, in the order of time.
+    """Error of each dig in per cent of its distance, as displayed and as corrected, in the order of time.
 
     Parameters
     ----------
     errors
-        Rows of locating_errors of one instrument: job_id, read_at, error_pct.
+        Rows of locating_errors of one instrument: job_id, read_at, error_pct, and corrected_pct.
 
     Notes
     -----
+    Errors beyond the chart stand at its edge as triangles.
+
     Checked by: tests/end_to_end/test_sheets.py (through render_sheet)
     """
     chart = style.new_chart(320)
-    drawn = errors
-    if len(errors) > MANY_POINTS:
-        days = errors.assign(day=errors["read_at"].astype("int64") / 86_400e9)
-        cells, drawn = densities(days, "day", "error_pct", float(errors["error_pct"].abs().quantile(0.95)) * 1.3)
+    sizes = [errors[name].abs().quantile(share) for name, share in (("error_pct", 0.90), ("corrected_pct", 0.95))]
+    reach = 1.3 * float(np.nanmax([*sizes, 4.0]))
+    for column, name, mark, ink in (
+        ("error_pct", "as displayed", "circle-open", "second"),
+        ("corrected_pct", "corrected as of its day", "diamond", "first"),
+    ):
+        drawn = errors.dropna(subset=[column])
+        if len(drawn) > MANY_POINTS:
+            days = drawn.assign(day=drawn["read_at"].astype("int64") / 86_400e9)
+            cells, drawn = densities(days, "day", column, reach)
+            chart.add_scatter(
+                x=pd.to_datetime(cells["day"] * 86_400e9).dt.strftime("%Y-%m-%d").tolist(),
+                y=cells[column].tolist(), mode="markers", name=name, showlegend=False,
+                marker={"symbol": mark, "size": cells["size"].tolist(), "color": style.INKS[ink], "opacity": 0.75},
+                customdata=cells["points"].tolist(),
+                hovertemplate="%{customdata} digs about %{x}<extra>" + name + "</extra>",
+            )  # fmt: skip
         chart.add_scatter(
-            x=pd.to_datetime(cells["day"] * 86_400e9).dt.strftime("%Y-%m-%d").tolist(),
-            y=cells["error_pct"].tolist(),
-            mode="markers",
-            name="digs",
-            marker={"size": cells["size"].tolist(), "color": style.INKS["first"], "opacity": 0.75},
-            customdata=cells["points"].tolist(),
-            hovertemplate="%{customdata} digs about %{x}<extra></extra>",
-        )
-    chart.add_scatter(
-        x=drawn["read_at"].dt.strftime("%Y-%m-%d").tolist(),
-        y=drawn["error_pct"].tolist(),
-        mode="markers",
-        name="digs",
-        showlegend=False,
-        marker={"size": 6, "color": style.INKS["first"], "opacity": 0.75},
-        meta={"to": [f"job:{job}" for job in drawn["job_id"]]},
-        customdata=drawn["job_id"].tolist(),
-        hovertemplate="%{customdata}<br>%{x}: %{y:.1f} %<extra></extra>",
-    )
+            x=drawn["read_at"].dt.strftime("%Y-%m-%d").tolist(), y=drawn[column].clip(-reach, reach).tolist(),
+            mode="markers", name=name, meta={"to": [f"job:{job}" for job in drawn["job_id"]]},
+            marker={
+                "symbol": [mark if abs(y) <= reach else f"triangle-{'up' if y > 0 else 'down'}" for y in drawn[column]],
+                "size": 6, "color": style.INKS[ink], "opacity": 0.75,
+            },
+            customdata=[[job, round(y, 1)] for job, y in zip(drawn["job_id"], drawn[column], strict=True)],
+            hovertemplate="%{customdata[0]}<br>%{x}: %{customdata[1]} %<extra>" + name + "</extra>",
+        )  # fmt: skip
     chart.update_xaxes(title_text="Day of the reading", type="date", showgrid=False)
-    chart.update_yaxes(title_text="Displayed less dug [%]", zeroline=True, zerolinecolor=style.INKS["soft"])
+    chart.update_yaxes(
+        title_text="Displayed less dug [%]", zeroline=True, zerolinecolor=style.INKS["soft"],
+        range=[-1.05 * reach, 1.05 * reach],
+    )  # fmt: skip
     return chart
 
 

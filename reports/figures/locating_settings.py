@@ -130,6 +130,64 @@ def chart_drift(chart_rows: pd.DataFrame, drift: pd.DataFrame) -> go.Figure:
     return chart
 
 
+def chart_levels(
+    levels: pd.DataFrame, calibrated: list[Any], *, tolerance_pct: float, tolerance_m: float
+) -> go.Figure:
+    """Scale and offset of one instrument in time with their limits, the tolerance as a band, calibrations marked.
+
+    Parameters
+    ----------
+    levels
+        Rows of instrument_levels of one instrument in order of time.
+    calibrated
+        Days of its calibrations.
+    tolerance_pct, tolerance_m
+        Tolerated error of scale in percent and tolerated offset in metres.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_locating_page.py
+    """
+    chart = style.new_chart(420)
+    days = [f"{day:%Y-%m-%d}" for day in levels["level_on"]]
+    panels = (
+        ("scale_error_pct", "scale_error_lo", "scale_error_hi", "", "first", "scale", tolerance_pct),
+        ("offset_m", "offset_lo", "offset_hi", "2", "third", "offset", tolerance_m),
+    )
+    for column, low, high, axis, ink, name, tolerance in panels:
+        for bound in (low, high):
+            chart.add_scatter(
+                x=days, y=levels[bound].tolist(), yaxis=f"y{axis}", mode="lines", hoverinfo="skip",
+                name=f"limits of the {name}", showlegend=bound == low, legendgroup=f"limits{axis}",
+                line={"color": style.INKS[ink], "width": 1, "dash": "dot"},
+            )  # fmt: skip
+        chart.add_scatter(
+            x=days, y=levels[column].tolist(), yaxis=f"y{axis}", mode="lines", name=name,
+            line={"color": style.INKS[ink], "width": 2},
+            hovertemplate="%{x}<br>" + name + (" %{y:.2f} %" if not axis else " %{y:.2f} [m]") + "<extra></extra>",
+        )  # fmt: skip
+        chart.add_shape(
+            type="rect", xref="paper", yref=f"y{axis}", x0=0, x1=1, y0=-tolerance, y1=tolerance,
+            fillcolor=style.INKS["rule"], opacity=0.45, line={"width": 0}, layer="below",
+        )  # fmt: skip
+    for day in calibrated:
+        chart.add_shape(
+            type="line", xref="x", yref="paper", x0=f"{day:%Y-%m-%d}", x1=f"{day:%Y-%m-%d}", y0=0, y1=1,
+            line={"color": style.INKS["text"], "width": 1, "dash": "dash"},
+        )  # fmt: skip
+        chart.add_annotation(
+            x=f"{day:%Y-%m-%d}", y=0.5, yref="paper", text="calibrated", showarrow=False, font={"size": 12},
+            xanchor="right",
+        )  # fmt: skip
+    base = chart.layout.yaxis.to_plotly_json()
+    chart.update_layout(
+        yaxis={**base, "domain": [0.56, 1], "title": {**base["title"], "text": "Scale, error [%]"}},
+        yaxis2={**base, "domain": [0, 0.44], "anchor": "x", "title": {**base["title"], "text": "Offset [m]"}},
+    )
+    chart.update_xaxes(type="date", showgrid=False, anchor="y2")
+    return chart
+
+
 def chart_coverage(coverage: pd.DataFrame) -> go.Figure:
     """Share of past digs that windows held, by distance band and level, beside the share promised.
 

@@ -31,14 +31,14 @@ def build(marts: Marts, settings: Settings) -> Page:
     errors, velocities, bias = marts.read(ERRORS), marts.read(VELOCITIES), marts.read(BIAS)
     found = judged(marts, "locating")
     standing = (
-        setting.proposals(marts, found),
+        setting.proposals(marts, settings, found),
         class_velocities(velocities, settings, found),
         setting.reads_long(marts, found),
     )
     each = (
         instruments(bias, settings, found),
         digs.spread(errors, found),
-        setting.drift(marts, found),
+        setting.drift(marts, settings, found),
         setting.season(marts),
     )
     told = (
@@ -63,7 +63,6 @@ def build(marts: Marts, settings: Settings) -> Page:
 
 def answer(marts: Marts, settings: Settings) -> Answer:
     """The calibration lead's question in three sentences."""
-    del settings
     velocities, bias, found = marts.read(VELOCITIES), marts.read(BIAS), judged(marts, "locating")
     link = {"link": "locating", "link_text": "By cable class, instrument and dig", "caution": "setting_is_a_proposal"}
     if velocities.empty:
@@ -71,23 +70,28 @@ def answer(marts: Marts, settings: Settings) -> Answer:
     out = bias.loc[bias["verdict"] == "out_of_tolerance", "instrument_id"].tolist()
     n_open = int(bias["verdict"].isin(("too_few_readings", "not_separable")).sum())
     named = say(0 < len(out) <= 6 and "answer.named", names=", ".join(out))
-    instruments_said = say("answer.out", n_out=len(out), n_bias=len(bias), named=named)
+    instruments_said = say(
+        "answer.out", n_out=len(out), n_bias=len(bias), named=named, as_of=settings.general.as_of
+    )
     second = instruments_said + (say("answer.open", n_open=n_open) if n_open else ".")
     return Answer(
         QUESTION,
         (
             setting.headline(marts.read(setting.PROPOSALS), found) + ".",
-            " ".join(filter(None, (second, drift_words(marts.read(setting.DRIFT))))),
+            " ".join(filter(None, (second, drift_words(marts.read(setting.DRIFT), bias)))),
             digs.gain_words(found),
         ),
         **link,
     )
 
 
-def drift_words(drift: pd.DataFrame) -> str:
-    """Instruments that drift, for the answer; nothing where none does."""
+def drift_words(drift: pd.DataFrame, bias: pd.DataFrame) -> str:
+    """Instruments that drift and the verdict on each, for the answer; nothing where none does."""
     moving = drift[drift["is_drifting"].astype(bool)] if len(drift) else drift
-    named = ", ".join(say("answer.drift", row=row) for row in moving.head(3).itertuples())
+    verdict = bias.set_index("instrument_id")["verdict"].map(say.text("verdicts"))
+    named = "; ".join(
+        say("answer.drift", row=row, verdict=verdict[row.instrument_id]) for row in moving.head(3).itertuples()
+    )
     rest = say(len(moving) > 3 and "answer.more_drift", rest=len(moving) - 3)
     return say(bool(named) and "answer.drifting", named=named, rest=rest)
 
@@ -116,10 +120,10 @@ def class_velocities(velocities: pd.DataFrame, settings: Settings, found: Judged
 
 
 def edge_words(rows: pd.DataFrame, found: Judged) -> str:
-    """Why a row has no verdict yet, in words: how many more readings, at the edge, or not separable."""
-    name, other = ("cable_class", "instrument") if "cable_class" in rows else ("instrument_id", "cable class")
-    because = ((row, found.of("open_because", row[name])) for row in rows.to_dict("records"))
-    parts = [say(f"open.{why}", name=row[name], other=other, row=row) for row, why in because if why]
+    """Why rows have no verdict yet, in words: what is missing, and how many readings of what would settle it."""
+    named = "cable_class" if "cable_class" in rows else "instrument_id"
+    missing = {row[named]: setting.why_open(row[named], row, found) for row in rows.to_dict("records")}
+    parts = [say("open.one", name=name, why=why) for name, why in missing.items() if why]
     return say(bool(parts) and "open.all", parts="; ".join(parts))
 
 
@@ -128,16 +132,15 @@ def instruments(bias: pd.DataFrame, settings: Settings, found: Judged) -> Exhibi
     if bias.empty:
         return say.absent("instruments")
     rows = bias.sort_values("instrument_id").reset_index(drop=True)
-    parts = []
+    parts, terms = [], settings.locating
     for verdict, words in say.text("verdicts").items():
         named = rows.loc[rows["verdict"] == verdict, "instrument_id"].tolist()
         listed = f" ({', '.join(named)})" if len(named) <= 8 else ""
         parts += [f"{len(named)} {words}{listed}"] if named else []
     out = rows[rows["verdict"] == "out_of_tolerance"]
-    terms = settings.locating
     return say.exhibit(
         "instruments",
-        say("instruments.finding", n_rows=len(rows), parts=", ".join(parts)),
+        say("instruments.finding", n_rows=len(rows), parts=", ".join(parts), as_of=settings.general.as_of),
         rows,
         wordings={"verdict": say.text("verdicts")},
         chart=figures.chart_instruments(rows, tolerance_m=terms.tolerance_m, tolerance_pct=terms.tolerance_pct),

@@ -17,10 +17,12 @@ from shared.units import VELOCITY_PCT
 
 if TYPE_CHECKING:
     from reports.marts import Judged, Marts
+    from shared.settings import Settings
 
 say = Words("locating")
 
 PROPOSALS = "marts.setting_proposals"
+BIAS = "marts.instrument_bias"
 READS_LONG = "marts.reads_long"
 DRIFT = "marts.instrument_drift"
 DRIFT_CHART = "marts.drift_chart"
@@ -50,20 +52,71 @@ def headline(proposals: pd.DataFrame, found: Judged) -> str:
     )
 
 
-def proposals(marts: Marts, found: Judged) -> Exhibit:
+def why_open(name: str, row: dict[str, Any], found: Judged) -> str:
+    """What is missing to judge a class or an instrument, by its name and its row; nothing where it is judged."""
+    why = found.of("open_because", name)
+    what = row.get("cable_class") or found.of("dug_most", name) or say("open.its_class")
+    other = say("open.its_class" if "instrument_id" in row else "open.the_instrument")
+    n = say(not style.is_missing(row.get("tests_needed")) and "open.n", row=row)
+    return say(bool(why) and f"open.{why}", other=other, what=what, row=row, n=n)
+
+
+def standing(bias: Any, drift: Any, settings: Settings) -> str:
+    """Verdict, figures and movement of an instrument as one statement, each with its day.
+
+    Parameters
+    ----------
+    bias, drift
+        Its rows of instrument_bias and instrument_drift as named tuples; no drift: too few readings for one.
+
+    Notes
+    -----
+    The one place that says how an instrument stands, for the page, its sheet and the sheet of its proposals.
+
+    Checked by: tests/unit/test_locating_page.py
+    """
+    values = {"row": bias, "drift": drift, "as_of": settings.general.as_of}
+    is_known = bias.readings > 0 and bias.verdict != "not_separable"
+    said = [say(f"standing.{bias.verdict}", is_known and "standing.figures", **values)]
+    if bias.readings:
+        said.append(say(f"standing.{bias.drift_verdict}", **values))
+    has_left = drift is not None and not style.is_missing(drift.in_tolerance_until_on) and bias.verdict != "in_tolerance"
+    return " ".join((*said, say(has_left and "standing.left", **values))).strip()
+
+
+def standings(marts: Marts, names: list[str], settings: Settings) -> list[str]:
+    """How each of some instruments stands."""
+    bias, drift = ({r.instrument_id: r for r in marts.read(name).itertuples()} for name in (BIAS, DRIFT))
+    return [standing(bias[name], drift.get(name), settings) for name in names if name in bias]
+
+
+def proposals(marts: Marts, settings: Settings, found: Judged) -> Exhibit:
     """Settings in use and proposed."""
-    rows = marts.read(PROPOSALS)
+    rows, bias = marts.read(PROPOSALS), marts.read(BIAS)
     if rows.empty:
         return say.absent("proposals")
     rows["pair"] = rows["instrument_id"] + ", " + rows["cable_class"]
     drawn = rows.sort_values(["digs", "pair"], ascending=[False, True]).head(DRAWN)
-    n_open = int(rows["verdict"].eq("too_few_readings").sum())
+    missing = rows.loc[rows["verdict"].eq("too_few_readings"), "verdict_reason"].value_counts()
+    parts = "; ".join(say(f"undecided.{why}", n=n) for why, n in sorted(missing.items()))
+    moving = bias[bias["instrument_id"].isin(rows["instrument_id"]) & bias["drift_verdict"].ne("steady")]
+    moves = "; ".join(
+        say("proposals.moves", code=code, names=", ".join(own["instrument_id"]))
+        for code, own in moving.groupby("drift_verdict", sort=False)
+    )
     return say.exhibit(
         "proposals",
         headline(rows, found) + ".",
         rows,
         chart=figures.chart_proposals(drawn.sort_values("pair", ignore_index=True)),
-        more=(say("proposals.gain", found=found), say(n_open and "proposals.open", n_open=n_open)),
+        more=(
+            *standings(marts, rows.loc[rows["pair"].eq(found["worst_setting"]), "instrument_id"].tolist(), settings),
+            say("proposals.gain", found=found),
+            say(len(missing) > 0 and "proposals.open", n_open=missing.sum(), parts=parts),
+            say(len(moving) > 0 and "proposals.moving", moves=moves, as_of=settings.general.as_of),
+        ),
+        wordings={"verdict": say.text("verdicts")},
+        to={"setting_proposed_pct": [f"proposal:{name}" for name in rows["instrument_id"]]},
         digs=rows["digs"].sum(),
     )
 
@@ -82,8 +135,8 @@ def reads_long(marts: Marts, found: Judged) -> Exhibit:
     return say.exhibit("reads_long", finding, rows, digs=rows["digs"].sum())
 
 
-def drift(marts: Marts, found: Judged) -> Exhibit:
-    """Instruments that drift."""
+def drift(marts: Marts, settings: Settings, found: Judged) -> Exhibit:
+    """Instruments that drift, and the verdict on each."""
     rows, chart_rows = marts.read(DRIFT), marts.read(DRIFT_CHART)
     if rows.empty:
         return say.absent("drift")
@@ -98,14 +151,18 @@ def drift(marts: Marts, found: Judged) -> Exhibit:
     drawn = moving["instrument_id"].tolist()[:4]
     others = [i for i in rows.sort_values("readings", ascending=False)["instrument_id"] if i not in drawn]
     drawn += others[: max(0, 3 - len(drawn))]
-    unsure = ", ".join(rows.loc[rows["drift_verdict"] == "cannot_tell", "instrument_id"])
+    unsure = rows.loc[rows["drift_verdict"] == "cannot_tell", "instrument_id"].tolist()
     alarms = ", ".join(rows.loc[charts.eq("false_alarm"), "instrument_id"])
     return say.exhibit(
         "drift",
         finding,
         rows,
         chart=figures.chart_drift(chart_rows[chart_rows["instrument_id"].isin(drawn)], moving),
-        more=(say(bool(unsure) and "drift.open", names=unsure), say(bool(alarms) and "drift.alarms", names=alarms)),
+        more=(
+            *standings(marts, moving["instrument_id"].tolist(), settings),
+            say(bool(unsure) and "drift.open", names=", ".join(unsure), n=len(unsure)),
+            say(bool(alarms) and "drift.alarms", names=alarms),
+        ),
         readings=rows["readings"].sum(),
         drawn=", ".join(sorted(drawn)),
     )

@@ -65,6 +65,27 @@ def test_an_open_job_waits_in_quarantine_until_it_is_loaded_closed(load) -> None
     assert con.execute("select count(*) from raw.quarantined_rows where released_by is null").fetchone() == (0,)
 
 
+def test_an_open_job_with_a_reading_is_an_open_window_of_its_instrument(load) -> None:
+    """Under the source's own headings any cell that is an instrument's id names it."""
+    read = {"status": "open", "instrument_id": "I1", "estimated_distance_m": "90"}
+    way = {"test_terminal_id": "T1", "toward_terminal_id": "T2"}
+    others = [job("1", "A", job_id="J2", **{**read, "instrument_id": "I2"}), job("1", "A", job_id="J3")]
+    con, _ = load([job("1", "A", **read, **way), *others, job("1", "A", "J4", **{**read, "estimated_distance_m": ""})])
+    con.execute("create schema if not exists staging")
+
+    def waiting() -> list[tuple[str, str, str, str]]:
+        listed = "select 'I1' as instrument_id union all select 'I3'"
+        con.execute(f"create or replace table staging.instruments as {listed}")
+        rows = con.execute(warehouse.models()["marts.open_windows"].query).df()
+        return rows[["instrument_id", "job_id", "test_terminal_id", "toward_terminal_id"]].values.tolist()
+
+    assert waiting() == [["I1", "J1", "T1", "T2"]]
+    con.execute("update raw.quarantined_rows set headers = replace(headers, 'instrument_id', 'Gerät')")
+    assert sorted(row[:2] for row in waiting()) == [["I1", "J1"]]
+    con.execute("update raw.quarantined_rows set released_by = 'b0009'")
+    assert waiting() == []
+
+
 def test_an_earlier_revision_lets_no_later_one_out_of_quarantine(load) -> None:
     con, _ = load([job("3", "A", status="open"), job("", "A", job_id="J2", status="open")])
     load([job("2", "A"), job("1", "A", job_id="J2")])

@@ -111,3 +111,43 @@ def test_no_number_above_five_hundred() -> None:
     inside = stats.norm.ppf(0.95)
     for factor, expected in ((1 + 0.5 / 40, 1), (1 + 499.5 / 40, 500), (1 + 500.5 / 40, None)):
         assert verdict(1.0, 2.0 / inside * factor**0.5).readings_needed == expected
+
+
+def test_a_verdict_says_why() -> None:
+    assert verdict(1.0, 0.1).reason == "limits_inside"
+    assert verdict(9.0, 0.1).reason == "limits_outside"
+    assert verdict(1.0, 2.0).reason == "more_readings"
+    assert verdict(2.999, 0.5).reason == "at_the_edge"
+    assert verdict(1.0, 2.0, lasting=1.9).reason == "others_needed"
+    assert verdict(2.9, 2.0, lasting=1.9).reason == "at_the_edge"  # nor would others bring it off the edge
+
+
+def moved(error: float, se: float, moved_se: float, test_se: float = 2.0, lasting: float = 0.0):
+    """A verdict at one distance with a tolerance of 3 m, part of the doubt from movement since the readings."""
+    values = (np.array([value]) for value in (error, se, lasting, 3.0))
+    return judge(*values, 1e9, 0.90, 40, np.array([moved_se]), np.array([test_se]))
+
+
+def test_where_the_doubt_is_movement_readings_of_the_day_are_counted() -> None:
+    """Their precision adds to that of the estimate: n / 2^2 + 1 / 1.6^2 = (q / (3 - 1.5))^2."""
+    inside = stats.norm.ppf(0.95)
+    found = moved(1.5, 1.6, 1.5)
+    needed = 2.0**2 * ((inside / 1.5) ** 2 - 1 / 1.6**2)
+    assert (found.verdict, found.reason, found.tests_needed) == (
+        "too_few_readings", "readings_now", math.ceil(needed)
+    )  # fmt: skip
+    enough = (1 / (1 / 1.6**2 + found.tests_needed / 2.0**2)) ** 0.5
+    assert moved(1.5, enough, 0.0).verdict == "in_tolerance"
+    assert moved(2.99, 1.6, 1.5).reason == "at_the_edge"
+    assert moved(1.5, 1.6, 1.1).reason == "more_readings"  # less than half of the variance
+    assert moved(1.5, 1.6, 1.14).reason == "readings_now"
+    assert moved(0.1, 0.2, 0.2).reason == "limits_inside"
+
+
+def test_readings_that_others_must_bring_are_counted() -> None:
+    """Own part 0.2, lasting 1.9: the lasting variance must fall to (2 / q)^2 - own variance; a reading has 2^2."""
+    inside = stats.norm.ppf(0.95)
+    se = (0.2**2 + 1.9**2) ** 0.5
+    found = moved(1.0, se, 0.0, lasting=1.9)
+    room = (2.0 / inside) ** 2 - 0.2**2
+    assert (found.reason, found.tests_needed) == ("others_needed", math.ceil(2.0**2 * (1 / room - 1 / 1.9**2)))

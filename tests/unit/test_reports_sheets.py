@@ -4,24 +4,39 @@ from __future__ import annotations
 
 import datetime as dt
 from types import SimpleNamespace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 import pytest
 
 from reports.marts import Marts
-from reports.pages import instrument_sheet, job_sheet, loop_sheet, section_sheet
+from reports.pages import instrument_sheet, job_sheet, loop_sheet, proposal_sheet, section_sheet
 from reports.pages.sheet import failure_words
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse
-from tests.report_marts import write_small_marts
+from tests.report_marts import Given, write_small_marts
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
 SETTINGS = Settings().override("general", as_of=dt.date(2025, 12, 31))
 SHEETS = {"loop": loop_sheet, "section": section_sheet, "job": job_sheet, "instrument": instrument_sheet}
+PROPOSED = pd.DataFrame(
+    {
+        "instrument_id": "R-03",
+        "cable_class": ["A", "B", "C"],
+        "digs": [30, 20, 10],
+        "setting_median_pct": [55.0, 53.0, 53.0],
+        "setting_proposed_pct": [52.0, 52.9, 51.8],
+        "setting_proposed_lo": [51.5, 52.0, 50.0],
+        "setting_proposed_hi": [52.5, 53.8, 53.6],
+        "reads_long_pct": [5.8, -0.2, 2.3],
+        "verdict": ["out_of_tolerance", "in_tolerance", "too_few_readings"],
+        "verdict_reason": ["limits_outside", "limits_inside", "readings_now"],
+        "tests_needed": pd.array([None, None, 12], dtype="Int64"),
+    }
+)
 
 
 @pytest.fixture(scope="module")
@@ -95,3 +110,66 @@ def test_a_loop_says_where_to_test_first_and_what_it_did_on_past_jobs(marts: Mar
     assert "On 60 past jobs of its district such orders would have needed 2.50 tests" in made.more[1]
     assert [caution.split(" gives")[0] for caution in made.cautions] == ["An order of tests is a planning aid and"]
     assert loop_sheet.search_order({"loop_id": "L-000001"}, strip.head(0), marts, SETTINGS).is_absent
+
+
+def paper_of(marts: Marts, ident: str, **tables: pd.DataFrame) -> dict[str, Any]:
+    """What the sheet of an instrument's proposals shows, with some tables given."""
+    given = {f"marts.{name}": frame for name, frame in tables.items()}
+    given["marts.locating_findings"] = Given({**given, "marts.instrument_bias": marts.read("marts.instrument_bias")})\
+        .made("marts.locating_findings")  # fmt: skip
+
+    class Beside(Marts):
+        def read(self, name: str) -> pd.DataFrame:
+            return given[name].copy() if name in given else marts.read(name)
+
+        def read_only(self, name: str, column: str, values: list[str]) -> pd.DataFrame:
+            rows = given[name] if name in given else marts.read(name)
+            return rows[rows[column].isin(values)].copy()
+
+    made = proposal_sheet.build(Beside(marts._con), SETTINGS, ident).paper
+    assert made is not None
+    return made
+
+
+def test_a_proposal_says_which_setting_to_change_in_every_convention(marts: Marts) -> None:
+    """1 % of c is 2.998 m/us and 9.836 ft/us; half of it where the way there and back is counted."""
+    made = paper_of(marts, "R-03", setting_proposals=PROPOSED)
+    assert made["changes"] == [
+        ["A", "55.0", "5.8 % long", "52.0", "51.5 to 52.5", "155.9", "77.9", "511.5", "255.7", "Change"],
+        ["B", "53.0", "0.2 % short", "52.9", "52.0 to 53.8", "158.6", "79.3", "520.3", "260.2", "Leave: in tolerance"],
+        ["C", "53.0", "2.3 % long", "51.8", "50.0 to 53.6", "155.3", "77.6", "509.5", "254.7", "Leave: not decided"],
+    ]
+    assert made["missing"] == "What would decide: on C about 12 readings of a known run now."
+    many = pd.concat([PROPOSED.assign(cable_class=[f"{n}A", f"{n}B", f"{n}C"]) for n in range(3)])
+    made = paper_of(marts, "R-03", setting_proposals=many)
+    assert (len(made["changes"]), made["not_listed"]) == (
+        5, "4 more classes of cable: see the sheet of the instrument."
+    )  # fmt: skip
+
+
+def test_withdrawal_is_proposed_of_one_out_of_tolerance_with_its_open_windows(marts: Marts) -> None:
+    made = paper_of(marts, "R-03")
+    assert made["withdrawal"].startswith("Withdrawal from use until checked is proposed to its owner")
+    assert made["windows"] == [] and "no open job with a reading by it is on record" in made["windows_said"]
+    assert "it is beyond the tolerance: find the cause in lead or zero" in made["zero"]
+    assert paper_of(marts, "R-01")["withdrawal"] == "Withdrawal is not proposed."
+    waiting = pd.DataFrame(
+        {
+            "instrument_id": ["R-03", "R-01"],
+            "job_id": ["J9", "J8"],
+            "test_terminal_id": ["T1", "T2"],
+            "toward_terminal_id": ["T3", "T4"],
+        }
+    )
+    made = paper_of(marts, "R-03", open_windows=waiting)
+    assert made["windows"] == ["J9, from T1 toward T3"]
+    assert made["windows_said"].startswith("1 open job on record with a reading by it: tell the crews before they dig")
+
+
+def test_the_sheet_and_the_proposal_say_the_same_of_an_instrument(marts: Marts) -> None:
+    for ident in ("R-01", "R-03", "R-04"):
+        summary = instrument_sheet.build(marts, SETTINGS, ident).summary
+        standing, why = paper_of(marts, ident)["standing"]
+        assert summary[0] == standing and "31 December 2025" in standing
+        assert (why in summary) == bool(why)
+    assert summary[1] == "To settle it: about 18 more readings would decide it."

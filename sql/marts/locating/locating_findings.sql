@@ -58,12 +58,23 @@ not_judged as (
     select
         cable_class as name,
         verdict,
-        readings,
-        readings_needed
+        verdict_reason
     from marts.velocity_by_class
     union all
-    select instrument_id, verdict, readings, readings_needed
+    select instrument_id, verdict, verdict_reason
     from marts.instrument_bias
+    union all
+    select instrument_id || ', ' || cable_class, verdict, verdict_reason
+    from marts.setting_proposals
+),
+
+-- the class that an instrument was used on most: where a test by another instrument would tell most
+dug_most as (
+    select
+        instrument_id,
+        cable_class
+    from marts.setting_proposals
+    qualify row_number() over (partition by instrument_id order by digs desc, cable_class) = 1
 ),
 
 proposals as (
@@ -164,24 +175,21 @@ from marts.velocity_by_class
 union all
 select 'instrument_fault', bias.instrument_id, null,
     case
-        when abs(bias.offset_m) > settings.locating_tolerance_m
-            and abs(bias.scale - 1) > settings.locating_tolerance_pct / 100 then 'both'
-        when abs(bias.offset_m) > settings.locating_tolerance_m then 'zero'
-        when abs(bias.scale - 1) > settings.locating_tolerance_pct / 100 then 'time_base'
+        when abs(bias.offset_as_of_m) > settings.locating_tolerance_m
+            and abs(bias.scale_as_of - 1) > settings.locating_tolerance_pct / 100 then 'both'
+        when abs(bias.offset_as_of_m) > settings.locating_tolerance_m then 'zero'
+        when abs(bias.scale_as_of - 1) > settings.locating_tolerance_pct / 100 then 'time_base'
         else 'neither'
     end
 from marts.instrument_bias as bias
 cross join settings.current as settings
 union all
-select 'open_because', name, null,
-    case
-        when verdict = 'not_separable' then 'not_separable'
-        when readings_needed is not null then 'few_readings'
-        when readings > 0 then 'at_the_edge'
-        else 'no_reading'
-    end
+select 'open_because', name, null, verdict_reason
 from not_judged
 where verdict in ('not_separable', 'too_few_readings')
+union all
+select 'dug_most', instrument_id, null, cable_class
+from dug_most
 union all
 select 'worst_setting', '', null, pair
 from proposals
