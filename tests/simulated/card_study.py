@@ -1,0 +1,142 @@
+"""The field card against the command: random readings, answered by the card's script in a browser and by dig-window.
+
+python -m tests.simulated.card_study WORKSPACE [--cases 1000] [--seed 1]
+"""
+
+from __future__ import annotations
+
+import argparse
+import datetime as dt
+import math
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import numpy as np
+from playwright.sync_api import sync_playwright
+
+from pipelines.locating.window import find_dig_window
+from reports.choice import EVERYTHING
+from reports.links import NOWHERE
+from reports.pages.card import Card, make_cards, render
+from reports.pdf import find_browser
+from reports.render import frame_of
+from reports.results import Results
+from shared.errors import UserError
+from shared.settings import Settings
+from shared.store import Workspace
+from shared.units import M_PER_FT, VELOCITY_PCT
+
+CONVENTIONS = ("percent", "m_per_us", "half_m_per_us", "ft_per_us", "half_ft_per_us")
+ODD = ("", "0", "-3", "1,234", "12.3.4", "9e1", "ninety", "0x10", "250000", "NaN", "Infinity", ".", "1,2,3")
+"""What may stand in a box and is no number that the card may take."""
+
+SOLVE = """(cases) => cases.map(({ distance, unit, setting, convention, lengths, ...asked }) => {
+    const read = (text, size) => (text === "" ? undefined : numberIn(text) * size);
+    const size = unit === "ft" ? facts.foot : 1;
+    asked.distance = read(distance, size);
+    asked.setting = read(setting, facts.conventions[convention]);
+    (asked.way || []).forEach((part, i) => { part.route = read(lengths[i], size) ?? Infinity; });
+    return answer(asked, facts);
+})"""
+"""The card's own functions on many cases; an empty box is what the form leaves undefined."""
+
+
+def draw_case(rng: np.random.Generator, facts: dict[str, Any]) -> dict[str, Any]:
+    """What somebody may have put into the form, as its boxes hold it."""
+
+    def typed(value: float) -> str:
+        text = str(rng.choice(ODD)) if rng.random() < 0.02 else f"{value:.2f}"
+        return text.replace(".", ",") if rng.random() < 0.3 and text not in ODD else text
+
+    unit, convention = str(rng.choice(["m", "ft"])), str(rng.choice(CONVENTIONS))
+    size = M_PER_FT if unit == "ft" else 1.0
+    day = dt.date(2015, 1, 1) + dt.timedelta(days=int(rng.integers(0, 4300)))
+    classes = rng.integers(0, len(facts["classes"]), int(rng.integers(1, 4)))
+    passed = [typed(rng.lognormal(4.0, 0.8) / size) for _ in classes[1:]]
+    return {
+        "instrument": str(rng.choice(list(facts["lines"]))),
+        "day": "" if rng.random() < 0.3 else day.isoformat(),
+        "distance": typed(rng.lognormal(4.5, 1.0) / size),
+        "unit": unit,
+        "setting": typed(rng.uniform(28, 82) / VELOCITY_PCT[convention]),
+        "convention": convention,
+        "way": [{"k": int(k), "near": 0, "far": 0, "name": ""} for k in classes],
+        "lengths": [*passed, ""],
+    }
+
+
+def read_number(text: str) -> float:
+    """A number with a decimal point or comma, or nan."""
+    return math.nan if text in ODD else float(text.replace(",", "."))
+
+
+def ask_command(con: duckdb.DuckDBPyConnection, case: dict[str, Any], facts: dict[str, Any]) -> list[float] | None:
+    """Corrected distance and the edges of the windows by the command; none where it refuses."""
+    size = M_PER_FT if case["unit"] == "ft" else 1.0
+    named = [facts["classes"][part["k"]] for part in case["way"]]
+    passed = tuple((name, read_number(text) * size) for name, text in zip(named, case["lengths"][:-1], strict=False))
+    try:
+        found = find_dig_window(
+            con,
+            Settings(),
+            cable_class=named[-1],
+            passed_before=passed,
+            distance_m=read_number(case["distance"]) * size,
+            velocity_pct=read_number(case["setting"]) * VELOCITY_PCT[case["convention"]],
+            instrument_id=case["instrument"] or None,
+            on=dt.date.fromisoformat(case["day"]) if case["day"] else None,
+        )
+    except UserError:
+        return None
+    return [found.corrected_m, *(edge for _, *edges in found.windows for edge in edges)]
+
+
+def ask_card(file: Path, cases: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Answers of the card's script to all cases, in one page."""
+    with sync_playwright() as play:
+        browser = play.chromium.launch(executable_path=find_browser(), args=["--no-sandbox", "--disable-gpu"])
+        page = browser.new_page()
+        page.goto(file.as_uri())
+        found: list[dict[str, Any]] = page.evaluate(SOLVE, cases)
+        browser.close()
+    return found
+
+
+def run(workspace: Path, folder: Path, cases: int, seed: int) -> tuple[int, int, float]:
+    """Cases answered, cases refused, and the largest difference between card and command in metres.
+
+    A case that one refuses and the other answers is an infinite difference.
+    """
+    rng, worst, refused = np.random.default_rng(seed), 0.0, 0
+    with Results(Workspace(workspace).results) as results:
+        card: Card = max(make_cards(results, results.known.districts), key=lambda each: len(each.loops))
+        file = folder / card.file
+        file.write_text(render(card, frame_of(results, EVERYTHING, NOWHERE)), encoding="utf-8")
+        drawn = [draw_case(rng, card.facts) for _ in range(cases)]
+        for case, by_card in zip(drawn, ask_card(file, drawn), strict=True):
+            by_command = ask_command(results.con, case, card.facts)
+            if "ask" in by_card or by_command is None:
+                refused += 1
+                worst = worst if "ask" in by_card and by_command is None else math.inf
+                continue
+            ours = [by_card["corrected"], *(e for w in by_card["windows"] for e in (w["low"], w["high"]))]
+            worst = max(worst, *(abs(a - b) for a, b in zip(ours, by_command, strict=True)))
+    return cases - refused, refused, worst
+
+
+def main() -> None:
+    """Print how far card and command are apart."""
+    asked = argparse.ArgumentParser(description=__doc__)
+    asked.add_argument("workspace", type=Path)
+    asked.add_argument("--cases", type=int, default=1000)
+    asked.add_argument("--seed", type=int, default=1)
+    given = asked.parse_args()
+    with tempfile.TemporaryDirectory() as folder:
+        answered, refused, worst = run(given.workspace, Path(folder), given.cases, given.seed)
+    print(f"{answered:,} readings answered, {refused:,} refused by both; largest difference {1000 * worst:.4f} mm")
+
+
+if __name__ == "__main__":
+    main()
