@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from reports import style
 from reports.figures import locating_settings as figures
 from reports.page import Exhibit
 from reports.words import Words
@@ -62,8 +63,12 @@ def class_settings(velocities: pd.DataFrame) -> Exhibit:
     """The setting proposed for each class, in every convention."""
     if velocities.empty:
         return say.absent("class_settings")
-    others = {name: velocities["velocity_route_pct"] / each for name, each in VELOCITY_PCT.items() if "_" in name}
-    rows = velocities.assign(**others)
+    proposed = velocities["velocity_route_pct"]
+    others = {name: proposed / each for name, each in VELOCITY_PCT.items() if "_" in name}
+    edges = zip(velocities["velocity_route_lo"], velocities["velocity_route_hi"], strict=True)
+    rows = velocities.assign(
+        limits=[style.MISSING if style.is_missing(lo) else style.limits(lo, hi, 2) for lo, hi in edges], **others
+    )
     return say.exhibit("class_settings", say("class_settings.finding", n_rows=len(rows)), rows)
 
 

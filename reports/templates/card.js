@@ -157,12 +157,11 @@ function usual() {
 }
 
 // ---- words
-const length = (m, both = true) => {
-  const units = at("unit").value === "ft" ? [[facts.foot, "ft"], [1, "m"]] : [[1, "m"], [facts.foot, "ft"]];
-  const [own, other] = units.map(([size, unit]) => `${(m / size).toFixed(unit === "m" ? 1 : 0)} ${unit}`);
-  return both ? `${own} (${other})` : own;
+const length = (...metres) => {
+  const said = [["m", (m) => m.toFixed(1)], ["ft", (m) => (m / facts.foot).toFixed(0)]].map(([unit, text]) => `${metres.map(text).join(" to ")} ${unit}`);
+  const [own, other] = at("unit").value === "ft" ? said.reverse() : said;
+  return `${own} (${other})`;
 };
-const range = (low, high) => `${length(low, false).replace(/ .*/, "")} to ${length(high, false)}`;
 const share = (part) => (100 * part).toFixed(0);
 function paragraph(words, kind = "") { return Object.assign(document.createElement("p"), { textContent: words, className: kind }); }
 function write(result, asked) {
@@ -174,12 +173,13 @@ function write(result, asked) {
   if (result.corrected > result.run) cautions.push(`Longer than the cable on that side, which ends at ${length(result.run)}: check distance, unit, setting and side.`);
   const own = usual();
   if (own !== undefined && Math.abs(own / asked.setting - 1) > 0.1) cautions.push(`Setting far from ${asked.instrument}'s usual ${own.toFixed(1)} % of c on this class: check it and its unit.`);
-  const found = paragraph(`${length(result.corrected)} along the cable`, "found");
+  const found = paragraph("", "found"), [own_unit, rest] = length(result.corrected).split(" (");
+  found.append(Object.assign(document.createElement("strong"), { textContent: own_unit }), ` (${rest} along the cable`);
   Object.assign(found.dataset, { corrected: result.corrected.toFixed(3), error: result.error.toFixed(4) });
   at("answer").replaceChildren(
     ...cautions.map((words) => paragraph(words, "caution strong")), found,
     paragraph(`${where.join(" ")}.`),
-    paragraph(`${share(at80.level)} % window: ${range(at80.low, at80.high)}. One in five digs lies outside an 80 % window.`),
+    paragraph(`${share(at80.level)} % window: ${length(at80.low, at80.high)}. One in five digs lies outside an 80 % window.`),
     paragraph(`Caution: ${facts.caution}`, "caution"),
   );
   const table = document.createElement("table");
@@ -192,7 +192,7 @@ function write(result, asked) {
   for (const { level, low, high, sections } of result.windows) {
     const row = body.insertRow();
     row.append(Object.assign(document.createElement("th"), { scope: "row", textContent: `${share(level)} %` }));
-    row.insertCell().append(paragraph(length(low) + " to " + length(high)), ...(sections.length ? [paragraph(sections.join(", "))] : []));
+    row.insertCell().append(paragraph(length(low, high)), ...(sections.length ? [paragraph(sections.join(", "))] : []));
     row.insertCell().textContent = tested(result, level);
   }
   const day = asked.day ? `, read on ${asked.day}` : "";
@@ -206,7 +206,7 @@ function write(result, asked) {
 function tested(result, level) {
   const rows = [facts.classes[result.k], "all"].map((name) => facts.held.find((held) => held[0] === name && held[1] === level));
   const [name, , , tries, part, low, high] = rows.find((row) => row && row[3] >= FEW) || rows.find(Boolean) || ["", level, 0, 0];
-  if (tries < FEW) return tries ? `${tries} past digs: too few to say` : "no past dig to say";
+  if (tries < FEW) return tries ? `${tries} past digs: too few to say` : "no past dig tested";
   return `held ${share(part)} % of ${tries} past digs ${name === "all" ? "of all classes" : "of this class"} (${share(low)} to ${share(high)} %)`;
 }
 function update() {
