@@ -3,23 +3,34 @@
 from __future__ import annotations
 
 import itertools
-import json
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 from urllib.parse import quote
 
+import pandas as pd
 from markupsafe import Markup
 
+from pipelines.locating.coverage import DISTANCE_BANDS_M, band_names
 from pipelines.locating.readings import REFERENCE_PCT
+from pipelines.locating.ways import lay_ways
+from pipelines.locating.window import (
+    COVERAGES,
+    ENOUGH_TRIED,
+    Basis,
+    instrument_movement,
+    interpolate_quantile,
+    read_basis,
+    sections_on,
+)
 from reports import page as shell
-from reports import style
 from reports.links import sheet_file
+from reports.table import as_json
 from reports.words import Words
 from shared import dictionary
-from shared.units import M_PER_FT, VELOCITY_PCT
+from shared.errors import UserError
+from shared.units import DAYS_PER_YEAR, M_PER_FT, VELOCITY_PCT
 
 if TYPE_CHECKING:
-    from reports.marts import Marts
     from reports.page import Frame, Page
     from reports.results import Results
 
@@ -30,13 +41,8 @@ ROOM = 900_000
 
 CAUTIONS = ("no_permission_to_dig", "setting_is_a_proposal", "slope_and_offset_absorb")
 
-VARIANCES = (
-    "constant_variance",
-    "line_covariance",
-    "slope_variance",
-    "noise_constant_variance",
-    "noise_growing_variance",
-)
+DAYS = 731
+"""A card corrects readings made in the days before the as-of day or later: it need not know more of the past."""
 
 
 @dataclass(frozen=True)
@@ -82,26 +88,33 @@ def make_cards(results: Results, districts: tuple[str, ...]) -> list[Card]:
     -----
     Checked by: tests/unit/test_reports_card.py
     """
-    facts, made = card_facts(results.whole), []
-    if not facts["lines"]:
+    try:
+        basis = read_basis(results.con)
+    except UserError:  # nothing is fitted
         return []
+    bias, made = results.whole.read("marts.instrument_bias"), []
+    facts = card_facts(basis, bias.sort_values("last_reading_at", ascending=False)["instrument_id"].tolist())
     for district in districts or ("",):
-        parts = share_out(loop_chains(results.whole, facts["classes"], district), ROOM - len(json.dumps(facts)))
+        sections = basis.sections
+        if district:
+            own = results.whole.read_only("staging.loops", "district_id", [district])["loop_id"]
+            sections = sections[sections["loop_id"].isin(own)]
+        parts = share_out(loop_chains(replace(basis, sections=sections)), ROOM - len(as_json(facts).encode()))
         for number, loops in enumerate(parts, 1):
             made.append(Card(district, number, len(parts), facts | {"loops": loops}))
     return made
 
 
-def share_out(loops: list[Any], room: int) -> list[list[Any]]:
-    """Loops on as few cards as hold them in order; one card where there are none."""
+def share_out(things: list[Any], room: int) -> list[list[Any]]:
+    """Things in order on as few cards as have the room; one card where there are none."""
     made, left = [list[Any]()], room
-    for loop in loops:
-        size = len(json.dumps(loop, ensure_ascii=False, separators=(",", ":")).encode()) + 1
+    for thing in things:
+        size = len(as_json(thing).encode()) + 1
         if size > left and made[-1]:
             made.append([])
             left = room
         left -= size
-        made[-1].append(loop)
+        made[-1].append(thing)
     return made
 
 
@@ -140,100 +153,139 @@ def index(cards: list[Card], frame: Frame) -> Page:
     )
 
 
-def card_facts(marts: Marts) -> dict[str, Any]:
-    """Lines, quantiles, back-test, settings and season of everything, as plain lists and numbers for the script."""
-    lines, terms = marts.read("fitted.locating_lines"), marts.read("fitted.locating_noise")
-    coverage, quantiles = marts.read("marts.window_coverage"), marts.read("fitted.window_quantiles")
-    slack = terms.loc[terms["term"] == "slack_pct", "term_value"]
-    used = coverage[coverage["is_used"].astype(bool) & coverage["grouped_by"].isin(("cable_class", "all"))]
-    drifts = marts.read("marts.instrument_drift")
-    classes = sorted(lines["cable_class"].unique())
+def card_facts(basis: Basis, latest_first: list[str]) -> dict[str, Any]:
+    """What the script works with, but for the loops, as plain lists and numbers.
+
+    Parameters
+    ----------
+    latest_first
+        Instruments, those last read first: where a fleet has too many for a card, the others are not on it.
+    """
+    effects, classes = basis.effects, [*basis.effects.classes, "other class"]
+    instruments = [[name, instrument_facts(basis, name)] for name in ["", *latest_first] if name in effects.instruments]
+    levels = {way: rows.set_index("window_level")["quantile"] for way, rows in basis.quantiles.groupby("way")}
     return {
         "conventions": {name: each for name, each in VELOCITY_PCT.items() if name != "fraction"},
         "foot": M_PER_FT,
         "reference": REFERENCE_PCT,
+        "year": DAYS_PER_YEAR,
+        "as_of": basis.as_of.isoformat(),
+        "days": DAYS,
         "classes": classes,
-        "lines": {
-            instrument: [
-                digits(r, "constant_m", "slope", *VARIANCES) for r in rows.sort_values("cable_class").to_dict("records")
+        "slowness": effects.slowness,
+        "slack": effects.slack,
+        "tail": effects.tail_m,
+        "covariance": effects.fixed_covariance,
+        "terms": effects.terms,
+        "instruments": dict(share_out(instruments, ROOM // 2)[0]),
+        "seasons": class_seasons(basis, classes),
+        "quantiles": {way: [[at, interpolate_quantile(rows, at)] for at in COVERAGES] for way, rows in levels.items()},
+        "bands": [[low, name] for low, name in zip(DISTANCE_BANDS_M, band_names(), strict=False)],
+        "tested": {
+            "|".join((r["way"], r["grouped_by"], r["group_name"], f"{r['window_level']:g}")): [
+                int(r["tried"]), *(round(r[name], 3) for name in ("held_share", "held_lo", "held_hi"))
             ]
-            for instrument, rows in lines.groupby("instrument_id")
+            for r in basis.coverage.to_dict("records")
+            if r["tried"] >= ENOUGH_TRIED and r["grouped_by"] != "instrument"
         },
-        "quantiles": [digits(r, "window_level", "quantile") for r in quantiles.to_dict("records")],
-        "held": [
-            [r["group_name"], *digits(r, "window_level", "held", "tried", "held_share", "held_lo", "held_hi")]
-            for r in used.to_dict("records")
-        ],
-        "settings": own_settings(marts, classes),
-        "drifts": {
-            r["instrument_id"]: [*digits(r, "drift_pct_per_year", "last_ewma_pct"), f"{r['drift_from_at']:%Y-%m-%d}"]
-            for r in drifts[drifts["is_drifting"].astype(bool)].to_dict("records")
-        },
-        "slack": 0.0 if slack.empty or style.is_missing(slack.iloc[0]) else float(slack.iloc[0]) / 100,
-        "seasons": class_seasons(marts, classes),
         "loops": [],
-    }
+    }  # fmt: skip
 
 
-def digits(row: dict[Any, Any], *columns: str) -> list[float]:
-    """Values of a row to the eight digits that a tenth of a millimetre in a kilometre needs."""
-    return [float(f"{row[column]:.8g}") for column in columns]
-
-
-def own_settings(marts: Marts, classes: list[str]) -> dict[str, float]:
-    """Median setting of each instrument on each class."""
+def instrument_facts(basis: Basis, name: str) -> dict[str, Any]:
+    """An instrument as it stands on the as-of day, how it moved in the DAYS before, and its usual settings by class."""
+    effects, row = basis.effects, basis.effects.instruments.index(name)
+    own = basis.levels[basis.levels["instrument_id"] == name]
+    on = (pd.to_datetime(own["level_on"]) - pd.Timestamp(basis.as_of)).dt.days.tolist()
+    days = [day for day, after in zip(on, [*on, 0][1:], strict=True) if after >= -DAYS]
+    settings = basis.proposals[basis.proposals["instrument_id"] == name].dropna(subset=["setting_median_pct"])
+    drifts = basis.drift[(basis.drift["instrument_id"] == name) & basis.drift["is_drifting"].astype(bool)]
     return {
-        f"{r['instrument_id']}|{classes.index(r['cable_class'])}": round(r["setting_median_pct"], 2)
-        for r in marts.read("marts.setting_proposals").to_dict("records")
-        if r["cable_class"] in classes and not style.is_missing(r["setting_median_pct"])
+        "own": effects.own[row].tolist(),
+        "factor": effects.factor[row],
+        "covariance": effects.own_covariance[row].tolist(),
+        "crossed": effects.own_with_fixed[row].tolist(),
+        # interpolated between these days as the levels are; after the as-of day its drift goes on
+        "moved": [[day, *(float(part[0]) for part in instrument_movement(basis, name, day))] for day in days],
+        "settings": {
+            str(effects.classes.index(each)): round(median, 2)
+            for each, median in zip(settings["cable_class"], settings["setting_median_pct"], strict=True)
+            if each in effects.classes
+        },
+        "drift": [[r.drift_pct_per_year, f"{r.drift_from_at:%Y-%m-%d}"] for r in drifts.itertuples()],
     }
 
 
-def class_seasons(marts: Marts, classes: list[str]) -> list[list[float] | None]:
+def class_seasons(basis: Basis, classes: list[str]) -> list[list[float] | None]:
     """For each class the share by which it swings and the day of the year it reads longest; none where none is seen."""
-    season, sections = marts.read("marts.season"), marts.read("staging.sections")
-    carried = season[season["is_carried"].astype(bool)]
+    carried = basis.season[basis.season["is_carried"].astype(bool)]
     swings = {r["insulation"]: [r["season_pct"] / 100, r["reads_longest_day"]] for r in carried.to_dict("records")}
-    insulation = sections.groupby("cable_class")["insulation"].min()
+    insulation = basis.sections.groupby("cable_class")["insulation"].min()
     return [swings.get(insulation.get(name)) for name in classes]
 
 
-def loop_chains(marts: Marts, classes: list[str], district: str) -> list[Any]:
-    """A district's loops in service: [loop, [terminal, tail], [section, class, length, terminal, tail], ...].
+def loop_chains(basis: Basis) -> list[Any]:
+    """Loops as they lie on the as-of day: [loop, [terminal, tail], [section, class, route, terminal, tail], ...].
 
-    Names that begin with the loop's own are written without it, to keep the card small.
+    Names that begin with the loop's own are written without it, to keep the card small. A section with pieces of other
+    cable has them after its tail, as [class, route]. A loop that changed in the DAYS before, or will, has the first and
+    the last day on which it lies so after its first tail, as days from the as-of day. Loops whose sections do not join
+    up are left out.
     """
-    sections, terminals = marts.read("staging.sections"), marts.read("staging.terminals")
-    if district:
-        own = marts.read_only("staging.loops", "district_id", [district])["loop_id"]
-        sections = sections[sections["loop_id"].isin(own)]
-    in_service = sections[sections["retired_on"].isna() & sections["cable_class"].isin(classes)]
-    columns = ["loop_id", "section_id", "from_terminal_id", "to_terminal_id", "cable_class", "length_m"]
-    rows = (
-        in_service.sort_values(["loop_id", "position", "section_id"])
-        .drop_duplicates(["loop_id", "position"], keep="last")
-        .dropna(subset=columns[:4])[columns]
-    )
-    tails = dict(zip(terminals["terminal_id"], terminals["tail_m"].fillna(0.0), strict=True))
-    place = {name: number for number, name in enumerate(classes)}
+    classes, as_of = basis.effects.classes, pd.Timestamp(basis.as_of)
+    rows = sections_on(basis.sections, as_of).sort_values(["loop_id", "position", "installed_on", "section_id"])
+    rows = rows.drop_duplicates(["loop_id", "position"], keep="last").reset_index(drop=True)
+    near, far = (rows[f"{end}_terminal_id"].map(basis.tails).fillna(0.0) for end in ("from", "to"))
+    rows = rows.assign(route_m=(rows["length_m"] - near - far).clip(lower=0.0), near_tail_m=near, far_tail_m=far)
+    place, cuts, unchanged = {name: k for k, name in enumerate(classes)}, piece_cuts(basis, rows), days_unchanged(basis)
     found: list[Any] = []
-    for loop, group in itertools.groupby(rows.itertuples(index=False, name=None), key=lambda row: str(row[0])):
-        parts = list(group)
-        if any(before[3] != after[2] for before, after in itertools.pairwise(parts)):
+    columns = [
+        "section_id",
+        "cable_class",
+        "route_m",
+        "to_terminal_id",
+        "far_tail_m",
+        "from_terminal_id",
+        "near_tail_m",
+    ]
+    for loop, own in rows.groupby("loop_id", sort=True)[columns]:
+        parts = list(own.itertuples(index=False, name=None))
+        if any(before[3] != after[5] for before, after in itertools.pairwise(parts)):
             continue
 
-        def short(name: str, prefix: str = loop) -> str:
+        def short(name: str, prefix: str = str(loop)) -> str:
             return "~" + name.removeprefix(prefix) if name.startswith(prefix) else name
 
-        first = parts[0][2]
-        found.append(
-            [
-                loop,
-                [short(first), tails.get(first, 0.0)],
-                *(
-                    [short(section), place[cable], round(length, 1), short(to), tails.get(to, 0.0)]
-                    for _, section, _, to, cable, length in parts
-                ),
-            ]
-        )
+        *_, first, tail = parts[0]
+        chain = [
+            [short(section), place.get(cable, len(classes)), round(route, 3), short(to), round(far_tail, 3)]
+            + ([cuts[section]] if section in cuts else [])
+            for section, cable, route, to, far_tail, *_ in parts
+        ]
+        found.append([loop, [short(first), round(tail, 3), *unchanged.get(str(loop), ())], *chain])
     return found
+
+
+def piece_cuts(basis: Basis, rows: pd.DataFrame) -> dict[str, list[list[float]]]:
+    """Sections that hold pieces of other cable, cut at them from their from-terminal: [class, route], ..."""
+    own = rows[rows["section_id"].isin(basis.pieces["section_id"])].reset_index(drop=True)
+    ways = own.assign(row=own.index, place=0, direction=1, on=pd.Timestamp(basis.as_of), near_tail_m=0.0)
+    laid = lay_ways(ways, basis.pieces, basis.effects.classes, len(own))
+    found: dict[str, list[list[float]]] = {}
+    for row, k, route in zip(laid.row, laid.cable_class.tolist(), laid.route_m.tolist(), strict=True):
+        found.setdefault(str(own["section_id"].iloc[row]), []).append([k, round(route, 3)])
+    return {section: cuts[1:] for section, cuts in found.items()}  # the first is the tail
+
+
+def days_unchanged(basis: Basis) -> dict[str, list[int | None]]:
+    """For each loop that changes, the first and last day, from the as-of day, on which it lies as on that day."""
+    sections = basis.sections.assign(after=pd.to_datetime(basis.sections["retired_on"]) + pd.Timedelta(days=1))
+    pieces = basis.pieces.merge(sections[["section_id", "loop_id"]], on="section_id")
+    dates = [(sections, "installed_on"), (sections, "after"), (pieces, "installed_on")]
+    changed = pd.concat(
+        [rows[["loop_id"]].assign(on=pd.to_datetime(rows[name])) for rows, name in dates], ignore_index=True
+    ).dropna()
+    day = (changed["on"] - pd.Timestamp(basis.as_of)).dt.days
+    since, until = (day[kept].groupby(changed["loop_id"]) for kept in ((day > -DAYS) & (day <= 0), day > 0))
+    first, last = since.max().to_dict(), (until.min() - 1).to_dict()
+    return {str(loop): [first.get(loop, -DAYS), last.get(loop)] for loop in first | last}

@@ -1,54 +1,91 @@
 
 "use strict";
-// answer() repeats the arithmetic of pipelines/locating/window.py on the facts of the last refresh; it knows no page.
+// answer() repeats the arithmetic of pipelines/locating/placing.py on the facts of the last refresh; it knows no page.
 function answer(asked, facts) {
-  const line = (k) => facts.lines[asked.instrument][k];
   const ask = missing(asked, facts);
   if (ask) return { ask };
-  const way = asked.loop ? wayAlong(asked, facts) : asked.way;
-  // Share by which readings of a class are long on the day given; none without a day or where the data show none.
-  function seasonShift(k) {
-    const season = facts.seasons[k];
-    if (!season || !asked.day) return 0;
-    const [year, month, date] = asked.day.split("-").map(Number);
-    const ofYear = (Date.UTC(year, month - 1, date) - Date.UTC(year, 0, 0)) / 86400000;
-    return season[0] * Math.cos(2 * Math.PI * (ofYear - season[1]) / 365.25);
-  }
-  function correct(reading) {
-    let left = reading - line(way[0].k)[0], start = 0;
-    const passed = new Map();
-    for (const [i, part] of way.entries()) {
-      const slope = line(part.k)[1], tail = slope / (1 + facts.slack), isLast = i === way.length - 1;
-      const room = slope * part.route + tail * (part.near + part.far);
-      const into = isLast || left <= room ? Math.max((left - tail * part.near) / slope, 0) : part.route;
-      passed.set(part.k, (passed.get(part.k) || 0) + into);
-      if (isLast || left <= room) return { corrected: start + into, k: part.k, passed };
-      left -= room;
-      start += part.route;
-    }
-  }
-  const reading = asked.distance * facts.reference / asked.setting;
+  const way = asked.loop ? wayAlong(asked, facts) : asked.way, name = asked.loop ? "along_loop" : "by_class";
+  const time = asked.distance * facts.reference / asked.setting;
   // the season is that of the class the reading ends in
-  const shift = seasonShift(correct(reading).k);
-  const { corrected, k, passed } = correct(reading / (1 + shift));
-  // on a way of several classes the errors of their slopes are taken to move together
-  let variance = line(k)[2] + line(k)[5], slopes = 0, growing = 0;
-  for (const [each, length] of passed) {
-    variance += 2 * length * line(each)[3];
-    slopes += length * Math.sqrt(line(each)[4]);
-    growing += length * Math.sqrt(line(each)[6]);
+  const season = facts.seasons[place(way, time, asked, facts).k];
+  let shift = 0;
+  if (season && asked.day) {
+    const ofYear = daysBetween(asked.day.slice(0, 4) + "-01-01", asked.day) + 1;
+    shift = season[0] * Math.cos(2 * Math.PI * (ofYear - season[1]) / facts.year);
   }
-  const error = Math.sqrt(Math.max(variance + slopes ** 2 + growing ** 2, 0)) / line(k)[1];
-  const windows = facts.quantiles.map(([level, quantile]) => {
+  const placed = place(way, time / (1 + shift), asked, facts), { corrected, error, k } = placed;
+  const windows = facts.quantiles[name].map(([level, quantile]) => {
     const low = Math.max(corrected - quantile * error, 0), high = corrected + quantile * error;
-    return { level, low, high, sections: touched(way, low, high) };
+    return { level, low, high, sections: touched(way, low, high), tested: backTest(name, facts.classes[k], corrected, level, facts) };
   });
-  return { corrected, error, k, shift, windows, run: way.reduce((sum, part) => sum + part.route, 0), first: way[0].k };
+  return { ...placed, shift, windows, run: way.reduce((sum, part) => sum + part.route, 0), first: way[0].k };
 }
-function missing({ loop, from, toward, way, distance, setting }, facts) {
+// Where along its way a reading ends, and its standard error.
+function place(way, time, asked, facts) {
+  const { slowness, slack, terms } = facts, own = facts.instruments[asked.instrument], isByClass = !asked.loop;
+  const days = asked.day ? daysBetween(facts.as_of, asked.day) : 0, later = Math.max(days, 0) / facts.year;
+  const [movedScale, movedZero] = movement(own.moved, days);
+  const [scaleError, zero, rate] = own.own, scale = 1 + scaleError + movedScale + rate * later;
+  const near = isByClass ? terms.usual_tail_m : 0, stretch = 1 + slack + (isByClass ? terms.usual_tail_per_m : 0);
+  const left = time - facts.tail - zero - movedZero - near * slowness[way[0].k] * scale;
+  // the stretch a reading ends in is the last that begins before it is used up
+  let end = 0, begin = 0, corrected = 0;
+  const passed = slowness.map(() => 0);
+  for (; end < way.length - 1; end++) {
+    const { k, route, tail } = way[end], cable = route * stretch + tail, next = begin + slowness[k] * scale * cable;
+    if (next > left) break;
+    begin = next;
+    corrected += route;
+    passed[k] += cable;
+  }
+  const { k, route } = way[end], into = Math.max(left - begin, 0) / (slowness[k] * scale);
+  if (route > 0 || end === way.length - 1) corrected += into / stretch;
+  passed[k] += into;
+  passed[way[0].k] += near;
+  let through = 0, length = 0;
+  passed.forEach((metres, i) => { through += metres * slowness[i]; length += metres; });
+  const fixed = [...passed.map((metres) => scale * metres), scale * through * corrected / Math.max(length, 1e-9), 1];
+  const mine = [through, 1, through * later];
+  let variance = form(fixed, facts.covariance, fixed) + form(mine, own.covariance, mine) + 2 * form(mine, own.crossed, fixed);
+  variance += (terms.noise_constant_m ** 2 + (terms.noise_growing * through) ** 2) * own.factor;
+  variance += terms.noise_dig_share2 * through ** 2 + terms.noise_dig_m2;
+  if (isByClass) variance += (terms.usual_tail_variance_m2 + terms.usual_tail_variance_per_m * corrected) * slowness[k] ** 2;
+  const usualTail = isByClass ? near + terms.usual_tail_per_m * corrected + facts.tail : 0;
+  return { corrected, k, error: Math.sqrt(variance) / (slowness[k] * scale * stretch), usualTail };
+}
+function form(left, matrix, right) {
+  return left.reduce((sum, a, i) => sum + a * right.reduce((inner, b, j) => inner + matrix[i][j] * b, 0), 0);
+}
+// Scale and time zero of an instrument on a day less those of the as-of day, but for its drift after it.
+function movement(moved, days) {
+  const i = moved.findIndex(([day]) => day >= days);
+  if (i <= 0) return moved.length ? moved.at(i).slice(1) : [0, 0];
+  const [a, b] = [moved[i - 1], moved[i]], share = (days - a[0]) / (b[0] - a[0]);
+  return [1, 2].map((j) => a[j] + share * (b[j] - a[j]));
+}
+function daysBetween(from, to) { return (Date.parse(to) - Date.parse(from)) / 86400000; }
+function backTest(name, cableClass, corrected, level, facts) {
+  const band = facts.bands.findLast(([low]) => corrected >= low)[1];
+  const groups = [
+    [`class_and_band|${cableClass}, ${band}`, `over ${cableClass} at ${band}`],
+    [`cable_class|${cableClass}`, `over ${cableClass}, all distances`],
+    [`distance_band|${band}`, `at ${band}, all classes`],
+    ["all|all", "of all classes and distances"],
+  ];
+  for (const [group, of] of groups) {
+    const found = facts.tested[`${name}|${group}|${level}`];
+    if (found) return { tried: found[0], share: found[1], low: found[2], high: found[3], of };
+  }
+  return null;
+}
+// What is still to be given, or cannot be: the first of it in words.
+function missing({ loop, from, toward, way, distance, setting, day }, facts) {
   if (loop !== undefined) {
-    if (!facts.loops.some((each) => each[0] === loop)) return loop ? "No loop of this card, or several, with that in its id." : "Give the loop.";
+    const found = facts.loops.find((each) => each[0] === loop);
+    if (!found) return loop ? "No loop of this card, or several, with that in its id." : "Give the loop.";
     if (from === undefined || toward === undefined) return "Give the terminal tested from and the one measured toward.";
+    const [, , since = -facts.days, until = null] = found[1], days = day ? daysBetween(facts.as_of, day) : 0;
+    if (days < since || (until !== null && days > until)) return "This loop was or will be another on that day: use the command loopwear dig-window.";
   } else {
     if (!way.length) return "Give the cable class.";
     if (way.some(({ route }, i) => !(route > 0) || (i < way.length - 1 && route === Infinity))) return "Give the length of each class but the last.";
@@ -57,27 +94,30 @@ function missing({ loop, from, toward, way, distance, setting }, facts) {
   if (!(distance > 0 && distance < 100000)) return "The distance shown is no number above 0: write 93.4 or 93,4, and no sign for thousands.";
   if (setting === undefined) return "Give the setting that the instrument shows.";
   if (!(setting >= 30 && setting <= 80)) return "Give the setting: 30 to 80 % of c, or the same in the unit chosen.";
+  if (day && !(daysBetween(facts.as_of, day) >= -facts.days)) return `This card knows the ${facts.days} days before ${facts.as_of}: for an older reading use the command loopwear dig-window.`;
   return "";
 }
+// Tails and cable in the order passed, as pipelines/locating/ways.py lays them; the last goes on.
 function wayAlong({ loop, from, toward }, facts) {
   const [name, start, ...sections] = facts.loops.find((each) => each[0] === loop);
   const tails = [start[1], ...sections.map((section) => section[4])];
   const way = [];
   for (let i = from; toward > 0 ? i < sections.length : i > 0; i += toward) {
-    const section = sections[toward > 0 ? i : i - 1], near = tails[i], far = tails[i + toward];
-    const route = Math.max(section[2] - near - far, 0) / (1 + facts.slack);
-    way.push({ k: section[1], route, near, far, name: whole(name, section[0]) });
+    const [id, k, route, , , cuts = [[k, route]]] = sections[toward > 0 ? i : i - 1], section = whole(name, id);
+    way.push({ k, route: 0, tail: tails[i] });
+    for (const [each, metres] of toward > 0 ? cuts : [...cuts].reverse()) way.push({ k: each, route: metres, tail: 0, section });
+    way.push({ k, route: 0, tail: tails[i + toward] });
   }
-  return way;
+  return way.slice(0, -1);
 }
 function touched(way, low, high) {
   let start = 0;
-  const names = [];
-  for (const { route, name } of way) {
-    if (name && start < high && start + route > low) names.push(name);
+  const names = new Set();
+  for (const { route, section } of way) {
+    if (section && start < high && start + route > low) names.add(section);
     start += route;
   }
-  return names;
+  return [...names];
 }
 // a name that begins with its loop's is written without it
 function whole(loop, name) { return name.startsWith("~") ? loop + name.slice(1) : name; }
@@ -92,7 +132,6 @@ function numberIn(text) {
 const facts = JSON.parse(document.getElementById("facts").textContent);
 const at = (id) => document.getElementById(id);
 const KEY = "loopwear card " + document.title + " ", RUN = document.querySelector("[name=run]").content;
-const FEW = 10;
 const FIELDS = ["loop", "from", "toward", "instrument", "day", "unit", "convention"];
 const state = { typed: 0, setting: "" };
 
@@ -144,7 +183,7 @@ function readForm() {
   const place = isByLoop()
     ? { loop: (loopTyped() || [at("loop").value.trim()])[0], from: choiceOf(at("from")), toward: choiceOf(at("toward")) }
     : { way: [...at("passed").children].map((row) => ({
-      k: choiceOf(row.querySelector("select")), route: exactOf(row.querySelector("input")) ?? Infinity, near: 0, far: 0, name: "",
+      k: choiceOf(row.querySelector("select")), route: exactOf(row.querySelector("input")) ?? Infinity, tail: 0,
     })).filter(({ k }) => k !== undefined) };
   return { ...place, distance: exactOf(at("distance")), setting: exactOf(at("setting")), instrument: at("instrument").value, day: at("day").value };
 }
@@ -153,7 +192,7 @@ function readForm() {
 function usual() {
   const { loop, way, toward, ...rest } = readForm();
   const first = way ? way[0] : toward && wayAlong({ loop, toward, ...rest }, facts)[0];
-  return first && facts.settings[rest.instrument + "|" + first.k];
+  return first && facts.instruments[rest.instrument].settings[first.k];
 }
 
 // ---- words
@@ -189,25 +228,24 @@ function write(result, asked) {
     return row;
   }));
   const body = table.createTBody();
-  for (const { level, low, high, sections } of result.windows) {
+  for (const { level, low, high, sections, tested } of result.windows) {
     const row = body.insertRow();
     row.append(Object.assign(document.createElement("th"), { scope: "row", textContent: `${share(level)} %` }));
     row.insertCell().append(paragraph(length(low, high)), ...(sections.length ? [paragraph(sections.join(", "))] : []));
-    row.insertCell().textContent = tested(result, level);
+    row.insertCell().textContent = tested
+      ? `held ${share(tested.share)} % of ${tested.tried} past digs ${tested.of} (${share(tested.low)} to ${share(tested.high)} %)`
+      : "fewer than 30 past digs to try it on";
   }
   const day = asked.day ? `, read on ${asked.day}` : "";
   const notes = [`Displayed ${length(asked.distance)} at ${asked.setting.toFixed(1)} % of c, ${asked.instrument || "an instrument not on record"}${day}. ${facts.register}`];
   if (result.shift) notes.push(`Season taken off: readings of this cable are ${(100 * Math.abs(result.shift)).toFixed(1)} % ${result.shift > 0 ? "long" : "short"} on that day.`);
   if (own !== undefined && Math.abs(own - asked.setting) > 0.05) notes.push(`The median setting of ${asked.instrument} on ${facts.classes[result.first]} is ${own.toFixed(1)} % of c; here ${asked.setting.toFixed(1)} is taken.`);
-  const drift = facts.drifts[asked.instrument];
+  if (asked.way) notes.push(`Terminals not given: a usual tail of ${length(Math.max(result.usualTail, 0))} is taken off, and the window is wider for it.`);
+  if (!asked.instrument) notes.push("Instrument not stated: its own error widens the window.");
   at("more").replaceChildren(table, ...notes.map((words) => paragraph(words)));
-  if (drift) at("more").append(paragraph(`${asked.instrument} drifts by ${drift[0].toFixed(2)} % a year since ${drift[2]}: its latest readings are ${Math.abs(drift[1]).toFixed(1)} % ${drift[1] > 0 ? "long" : "short"} of this correction, ${length(Math.abs(drift[1]) / 100 * result.corrected)} here. The windows do not take that off; have it checked on a run of known length.`, "caution"));
-}
-function tested(result, level) {
-  const rows = [facts.classes[result.k], "all"].map((name) => facts.held.find((held) => held[0] === name && held[1] === level));
-  const [name, , , tries, part, low, high] = rows.find((row) => row && row[3] >= FEW) || rows.find(Boolean) || ["", level, 0, 0];
-  if (tries < FEW) return tries ? `${tries} past digs: too few to say` : "no past dig tested";
-  return `held ${share(part)} % of ${tries} past digs ${name === "all" ? "of all classes" : "of this class"} (${share(low)} to ${share(high)} %)`;
+  for (const [rate, since] of facts.instruments[asked.instrument].drift) {
+    at("more").append(paragraph(`${asked.instrument} drifts by ${rate.toFixed(2)} % a year since ${since}: the correction follows the drift to ${asked.day || facts.as_of}; have it checked on a run of known length.`, "caution"));
+  }
 }
 function update() {
   at("along").hidden = !isByLoop();
@@ -262,7 +300,7 @@ function fill(kept) {
 }
 
 at("loops").replaceChildren(...facts.loops.map((loop) => new Option(loop[0])));
-options(at("instrument"), Object.keys(facts.lines).filter(Boolean).map((name) => [name, name]), "not on record");
+options(at("instrument"), Object.keys(facts.instruments).filter(Boolean).map((name) => [name, name]), "not on record");
 at("form").addEventListener("input", ({ target }) => {
   if (target === at("unit")) {
     for (const box of [at("distance"), ...lengths()]) if (box.value) show(box, exactOf(box), metres());
