@@ -22,36 +22,41 @@ function answer(asked, facts) {
 }
 // Where along its way a reading ends, and its standard error.
 function place(way, time, asked, facts) {
-  const { slowness, slack, terms } = facts, own = facts.instruments[asked.instrument], isByClass = !asked.loop;
+  const { slowness, terms } = facts, own = facts.instruments[asked.instrument], last = way.length - 1;
+  // what stands in for tails that are not given
+  const usual = (name) => (asked.loop ? 0 : terms["usual_" + name]);
   const days = asked.day ? daysBetween(facts.as_of, asked.day) : 0, later = Math.max(days, 0) / facts.year;
   const [movedScale, movedZero] = movement(own.moved, days);
   const [scaleError, zero, rate] = own.own, scale = 1 + scaleError + movedScale + rate * later;
-  const near = isByClass ? terms.usual_tail_m : 0, stretch = 1 + slack + (isByClass ? terms.usual_tail_per_m : 0);
-  const left = time - facts.tail - zero - movedZero - near * slowness[way[0].k] * scale;
-  // the stretch a reading ends in is the last that begins before it is used up
-  let end = 0, begin = 0, corrected = 0;
+  const stretch = 1 + facts.slack + usual("tail_per_m");
+  const slope = (k) => slowness[k] * scale * stretch + usual("tails_per_m") * facts.tail;
+  const left = time - zero - movedZero - usual("tail_m") * slowness[way[0].k] * scale - usual("tails") * facts.tail;
   const passed = slowness.map(() => 0);
-  for (; end < way.length - 1; end++) {
-    const { k, route, tail } = way[end], cable = route * stretch + tail, next = begin + slowness[k] * scale * cable;
-    if (next > left) break;
+  passed[way[0].k] += usual("tail_m");
+  // the stretch a reading ends in is the last that begins before it is used up
+  let end = 0, begin = 0, corrected = 0, tails = 0;
+  for (; ; end++) {
+    const { k, route, tail, isTail } = way[end], next = begin + (isTail ? slowness[k] * scale * tail + facts.tail : slope(k) * route);
+    tails += isTail ? 1 : 0;
+    if (end === last || next > left) break;
     begin = next;
     corrected += route;
-    passed[k] += cable;
+    passed[k] += route * stretch + tail;
   }
-  const { k, route } = way[end], into = Math.max(left - begin, 0) / (slowness[k] * scale);
-  if (route > 0 || end === way.length - 1) corrected += into / stretch;
-  passed[k] += into;
-  passed[way[0].k] += near;
-  let through = 0, length = 0;
-  passed.forEach((metres, i) => { through += metres * slowness[i]; length += metres; });
-  const fixed = [...passed.map((metres) => scale * metres), scale * through * corrected / Math.max(length, 1e-9), 1];
+  const { k, isTail } = way[end], along = isTail && end < last ? 0 : Math.max(left - begin, 0) / slope(k);
+  corrected += along;
+  passed[k] += along * stretch;
+  tails += usual("tails") + usual("tails_per_m") * corrected;
+  let through = 0, cable = 0;
+  passed.forEach((metres, i) => { through += metres * slowness[i]; cable += metres; });
+  const fixed = [...passed.map((metres) => scale * metres), scale * through * corrected / Math.max(cable, 1e-9), tails];
   const mine = [through, 1, through * later];
-  let variance = form(fixed, facts.covariance, fixed) + form(mine, own.covariance, mine) + 2 * form(mine, own.crossed, fixed);
-  variance += (terms.noise_constant_m ** 2 + (terms.noise_growing * through) ** 2) * own.factor;
-  variance += terms.noise_dig_share2 * through ** 2 + terms.noise_dig_m2;
-  if (isByClass) variance += (terms.usual_tail_variance_m2 + terms.usual_tail_variance_per_m * corrected) * slowness[k] ** 2;
-  const usualTail = isByClass ? near + terms.usual_tail_per_m * corrected + facts.tail : 0;
-  return { corrected, k, error: Math.sqrt(variance) / (slowness[k] * scale * stretch), usualTail };
+  const variance = form(fixed, facts.covariance, fixed) + form(mine, own.covariance, mine) + 2 * form(mine, own.crossed, fixed)
+    + (terms.noise_constant_m ** 2 + (terms.noise_growing * through) ** 2) * own.factor
+    + terms.noise_dig_share2 * through ** 2 + terms.noise_dig_m2
+    + (usual("tail_variance_m2") + usual("tail_variance_per_m") * corrected) * slowness[k] ** 2;
+  const usualTail = usual("tail_m") + usual("tail_per_m") * corrected + (usual("tails") + usual("tails_per_m") * corrected) * facts.tail;
+  return { corrected, k, error: Math.sqrt(variance) / slope(k), usualTail };
 }
 function form(left, matrix, right) {
   return left.reduce((sum, a, i) => sum + a * right.reduce((inner, b, j) => inner + matrix[i][j] * b, 0), 0);
@@ -104,9 +109,9 @@ function wayAlong({ loop, from, toward }, facts) {
   const way = [];
   for (let i = from; toward > 0 ? i < sections.length : i > 0; i += toward) {
     const [id, k, route, , , cuts = [[k, route]]] = sections[toward > 0 ? i : i - 1], section = whole(name, id);
-    way.push({ k, route: 0, tail: tails[i] });
+    way.push({ k, route: 0, tail: tails[i], isTail: true });
     for (const [each, metres] of toward > 0 ? cuts : [...cuts].reverse()) way.push({ k: each, route: metres, tail: 0, section });
-    way.push({ k, route: 0, tail: tails[i + toward] });
+    way.push({ k, route: 0, tail: tails[i + toward], isTail: true });
   }
   return way.slice(0, -1);
 }

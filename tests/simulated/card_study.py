@@ -12,11 +12,10 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-import duckdb
 import numpy as np
 from playwright.sync_api import sync_playwright
 
-from pipelines.locating.window import find_dig_window
+from pipelines.locating.window import Asked, Basis, find_dig_window, read_basis
 from reports.choice import EVERYTHING
 from reports.links import NOWHERE
 from reports.pages.card import Card, make_cards, render
@@ -24,7 +23,6 @@ from reports.pdf import find_browser
 from reports.render import frame_of
 from reports.results import Results
 from shared.errors import UserError
-from shared.settings import Settings
 from shared.store import Workspace
 from shared.units import M_PER_FT, VELOCITY_PCT
 
@@ -52,19 +50,24 @@ def draw_case(rng: np.random.Generator, facts: dict[str, Any]) -> dict[str, Any]
 
     unit, convention = str(rng.choice(["m", "ft"])), str(rng.choice(CONVENTIONS))
     size = M_PER_FT if unit == "ft" else 1.0
-    day = dt.date(2015, 1, 1) + dt.timedelta(days=int(rng.integers(0, 4300)))
-    classes = rng.integers(0, len(facts["classes"]), int(rng.integers(1, 4)))
-    passed = [typed(rng.lognormal(4.0, 0.8) / size) for _ in classes[1:]]
-    return {
-        "instrument": str(rng.choice(list(facts["lines"]))),
-        "day": "" if rng.random() < 0.3 else day.isoformat(),
+    days = int(rng.integers(-facts["days"], 500))
+    case: dict[str, Any] = {
+        "instrument": str(rng.choice(list(facts["instruments"]))),
+        "day": "" if rng.random() < 0.3 else str(dt.date.fromisoformat(facts["as_of"]) + dt.timedelta(days=days)),
         "distance": typed(rng.lognormal(4.5, 1.0) / size),
         "unit": unit,
         "setting": typed(rng.uniform(28, 82) / VELOCITY_PCT[convention]),
         "convention": convention,
-        "way": [{"k": int(k), "near": 0, "far": 0, "name": ""} for k in classes],
-        "lengths": [*passed, ""],
+        "lengths": [],
     }
+    if rng.random() < 0.5:
+        loop = facts["loops"][int(rng.integers(len(facts["loops"])))]
+        start, toward = int(rng.integers(len(loop) - 1)), int(rng.choice([-1, 1]))
+        toward = toward if 0 <= start + toward <= len(loop) - 2 else -toward
+        return case | {"loop": loop[0], "from": start, "toward": toward}
+    classes = rng.integers(0, len(facts["classes"]) - 1, int(rng.integers(1, 4)))
+    case["lengths"] = [*(typed(rng.lognormal(4.0, 0.8) / size) for _ in classes[1:]), ""]
+    return case | {"way": [{"k": int(k), "tail": 0} for k in classes]}
 
 
 def read_number(text: str) -> float:
@@ -72,22 +75,28 @@ def read_number(text: str) -> float:
     return math.nan if text in ODD else float(text.replace(",", "."))
 
 
-def ask_command(con: duckdb.DuckDBPyConnection, case: dict[str, Any], facts: dict[str, Any]) -> list[float] | None:
+def ask_command(basis: Basis, case: dict[str, Any], facts: dict[str, Any]) -> list[float] | None:
     """Corrected distance and the edges of the windows by the command; none where it refuses."""
     size = M_PER_FT if case["unit"] == "ft" else 1.0
-    named = [facts["classes"][part["k"]] for part in case["way"]]
-    passed = tuple((name, read_number(text) * size) for name, text in zip(named, case["lengths"][:-1], strict=False))
+    given: dict[str, Any] = {}
+    if "loop" in case:
+        loop = next(each for each in facts["loops"] if each[0] == case["loop"])
+        stops = [loop[1][0], *(section[3] for section in loop[2:])]
+        names = [stops[at].replace("~", loop[0], 1) for at in (case["from"], case["from"] + case["toward"])]
+        given = dict(zip(("from_terminal", "toward_terminal"), names, strict=True))
+    else:
+        named = [facts["classes"][part["k"]] for part in case["way"]]
+        lengths = [*(read_number(text) * size for text in case["lengths"][:-1]), math.inf]
+        given["classes"] = tuple(zip(named, lengths, strict=True))
+    asked = Asked(
+        distance_m=read_number(case["distance"]) * size,
+        velocity_pct=read_number(case["setting"]) * VELOCITY_PCT[case["convention"]],
+        instrument_id=case["instrument"] or None,
+        on=dt.date.fromisoformat(case["day"]) if case["day"] else None,
+        **given,
+    )
     try:
-        found = find_dig_window(
-            con,
-            Settings(),
-            cable_class=named[-1],
-            passed_before=passed,
-            distance_m=read_number(case["distance"]) * size,
-            velocity_pct=read_number(case["setting"]) * VELOCITY_PCT[case["convention"]],
-            instrument_id=case["instrument"] or None,
-            on=dt.date.fromisoformat(case["day"]) if case["day"] else None,
-        )
+        found = find_dig_window(basis, asked, 0.8)
     except UserError:
         return None
     return [found.corrected_m, *(edge for _, *edges in found.windows for edge in edges)]
@@ -115,8 +124,9 @@ def run(workspace: Path, folder: Path, cases: int, seed: int) -> tuple[int, int,
         file = folder / card.file
         file.write_text(render(card, frame_of(results, EVERYTHING, NOWHERE)), encoding="utf-8")
         drawn = [draw_case(rng, card.facts) for _ in range(cases)]
+        basis = read_basis(results.con)
         for case, by_card in zip(drawn, ask_card(file, drawn), strict=True):
-            by_command = ask_command(results.con, case, card.facts)
+            by_command = ask_command(basis, case, card.facts)
             if "ask" in by_card or by_command is None:
                 refused += 1
                 worst = worst if "ask" in by_card and by_command is None else math.inf
