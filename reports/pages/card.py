@@ -177,6 +177,8 @@ def card_facts(basis: Basis, latest_first: list[str]) -> dict[str, Any]:
         "tail": effects.tail_m,
         "covariance": effects.fixed_covariance,
         "terms": effects.terms,
+        "pulse_ns": basis.locating.pulse_ns,
+        "sampling_m": basis.locating.sampling_m,
         "instruments": dict(share_out(instruments, ROOM // 2)[0]),
         "seasons": class_seasons(basis, classes),
         "quantiles": {way: [[at, interpolate_quantile(rows, at)] for at in COVERAGES] for way, rows in levels.items()},
@@ -268,7 +270,8 @@ def loop_chains(basis: Basis) -> list[Any]:
 
 def piece_cuts(basis: Basis, rows: pd.DataFrame) -> dict[str, list[list[float]]]:
     """Sections that hold pieces of other cable, cut at them from their from-terminal: [class, route], ..."""
-    own = rows[rows["section_id"].isin(basis.pieces["section_id"])].reset_index(drop=True)
+    columns = ["section_id", "cable_class", "route_m", "far_tail_m"]
+    own = rows.loc[rows["section_id"].isin(basis.pieces["section_id"]), columns].reset_index(drop=True)
     ways = own.assign(row=own.index, place=0, direction=1, on=pd.Timestamp(basis.as_of), near_tail_m=0.0)
     laid = lay_ways(ways, basis.pieces, basis.effects.classes, len(own))
     found: dict[str, list[list[float]]] = {}

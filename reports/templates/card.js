@@ -18,7 +18,9 @@ function answer(asked, facts) {
     const low = Math.max(corrected - quantile * error, 0), high = corrected + quantile * error;
     return { level, low, high, sections: touched(way, low, high), tested: backTest(name, facts.classes[k], corrected, level, facts) };
   });
-  return { ...placed, shift, windows, run: way.reduce((sum, part) => sum + part.route, 0), first: way[0].k };
+  // half the length of the pulse sent: nearer echoes it hides, and closer marks it does not tell apart
+  const pulse = asked.setting / facts.conventions.m_per_us * facts.pulse_ns / 2000;
+  return { ...placed, shift, windows, ...nearestMark(way, corrected, Math.max(pulse, 2 * facts.sampling_m)), blind: asked.distance < pulse ? pulse : 0, run: way.reduce((sum, part) => sum + part.route, 0), first: way[0].k };
 }
 // Where along its way a reading ends, and its standard error.
 function place(way, time, asked, facts) {
@@ -114,6 +116,15 @@ function wayAlong({ loop, from, toward }, facts) {
     way.push({ k, route: 0, tail: tails[i + toward], isTail: true });
   }
   return way.slice(0, -1);
+}
+// The section whose far terminal the display may not tell from the fault.
+function nearestMark(way, corrected, apart) {
+  let end = 0, mark = "", nearest = apart;
+  way.forEach(({ route, section }, i) => {
+    end += route;
+    if (section && (way[i + 1] || {}).section !== section && Math.abs(end - corrected) < nearest) [mark, nearest] = [section, Math.abs(end - corrected)];
+  });
+  return { mark, apart };
 }
 function touched(way, low, high) {
   let start = 0;
@@ -214,6 +225,7 @@ function write(result, asked) {
   const at80 = result.windows.find(({ level }) => Math.abs(level - 0.8) < 1e-9) || result.windows[0];
   const cautions = [];
   if (result.corrected <= 0) cautions.push("At the terminal itself: the reading is within the instrument's offset.");
+  if (result.blind) cautions.push(`Inside the blind zone of a pulse of ${facts.pulse_ns.toFixed(0)} ns (${length(result.blind)}), where the pulse sent hides an echo: if the pulse was as long, use a shorter one, or test from the other end.`);
   if (result.corrected > result.run) cautions.push(`Longer than the cable on that side, which ends at ${length(result.run)}: check distance, unit, setting and side.`);
   const own = usual();
   if (own !== undefined && Math.abs(own / asked.setting - 1) > 0.1) cautions.push(`Setting far from ${asked.instrument}'s usual ${own.toFixed(1)} % of c on this class: check it and its unit.`);
@@ -245,6 +257,7 @@ function write(result, asked) {
   const notes = [`Displayed ${length(asked.distance)} at ${asked.setting.toFixed(1)} % of c, ${asked.instrument || "an instrument not on record"}${day}. ${facts.register}`];
   if (result.shift) notes.push(`Season taken off: readings of this cable are ${(100 * Math.abs(result.shift)).toFixed(1)} % ${result.shift > 0 ? "long" : "short"} on that day.`);
   if (own !== undefined && Math.abs(own - asked.setting) > 0.05) notes.push(`The median setting of ${asked.instrument} on ${facts.classes[result.first]} is ${own.toFixed(1)} % of c; here ${asked.setting.toFixed(1)} is taken.`);
+  if (result.mark) notes.push(`The far terminal of ${result.mark} lies within ${length(result.apart)}, the resolution of the pulse: the fault may be in it.`);
   if (asked.way) notes.push(`Terminals not given: a usual tail of ${length(Math.max(result.usualTail, 0))} is taken off, and the window is wider for it.`);
   if (!asked.instrument) notes.push("Instrument not stated: its own error widens the window.");
   at("more").replaceChildren(table, ...notes.map((words) => paragraph(words)));

@@ -9,6 +9,7 @@ import argparse
 import datetime as dt
 import math
 import tempfile
+from collections import Counter
 from pathlib import Path
 from typing import Any
 
@@ -28,7 +29,7 @@ from shared.units import M_PER_FT, VELOCITY_PCT
 
 CONVENTIONS = ("percent", "m_per_us", "half_m_per_us", "ft_per_us", "half_ft_per_us")
 ODD = ("", "0", "-3", "1,234", "12.3.4", "9e1", "ninety", "0x10", "250000", "NaN", "Infinity", ".", "1,2,3")
-"""What may stand in a box and is no number that the card may take."""
+"""What may stand in a box and is mostly no number, or none that the card may take."""
 
 SOLVE = """(cases) => cases.map(({ distance, unit, setting, convention, lengths, ...asked }) => {
     const read = (text, size) => (text === "" ? undefined : numberIn(text) * size);
@@ -72,7 +73,7 @@ def draw_case(rng: np.random.Generator, facts: dict[str, Any]) -> dict[str, Any]
 
 def read_number(text: str) -> float:
     """A number with a decimal point or comma, or nan."""
-    return math.nan if text in ODD else float(text.replace(",", "."))
+    return float(text.replace(",", ".")) if text not in ODD or text.isdigit() else math.nan
 
 
 def ask_command(basis: Basis, case: dict[str, Any], facts: dict[str, Any]) -> list[float] | None:
@@ -113,27 +114,28 @@ def ask_card(file: Path, cases: list[dict[str, Any]]) -> list[dict[str, Any]]:
     return found
 
 
-def run(workspace: Path, folder: Path, cases: int, seed: int) -> tuple[int, int, float]:
-    """Cases answered, cases refused, and the largest difference between card and command in metres.
+def run(workspace: Path, folder: Path, cases: int, seed: int) -> tuple[Counter[str], float]:
+    """How many cases were answered, refused by both, or referred to the command by the card; the largest difference, m.
 
     A case that one refuses and the other answers is an infinite difference.
     """
-    rng, worst, refused = np.random.default_rng(seed), 0.0, 0
+    rng, worst, found = np.random.default_rng(seed), 0.0, Counter[str]()
     with Results(Workspace(workspace).results) as results:
         card: Card = max(make_cards(results, results.known.districts), key=lambda each: len(each.loops))
         file = folder / card.file
         file.write_text(render(card, frame_of(results, EVERYTHING, NOWHERE)), encoding="utf-8")
-        drawn = [draw_case(rng, card.facts) for _ in range(cases)]
-        basis = read_basis(results.con)
+        drawn, basis = [draw_case(rng, card.facts) for _ in range(cases)], read_basis(results.con)
         for case, by_card in zip(drawn, ask_card(file, drawn), strict=True):
-            by_command = ask_command(basis, case, card.facts)
-            if "ask" in by_card or by_command is None:
-                refused += 1
-                worst = worst if "ask" in by_card and by_command is None else math.inf
-                continue
-            ours = [by_card["corrected"], *(e for w in by_card["windows"] for e in (w["low"], w["high"]))]
-            worst = max(worst, *(abs(a - b) for a, b in zip(ours, by_command, strict=True)))
-    return cases - refused, refused, worst
+            ask, by_command = by_card.get("ask", ""), ask_command(basis, case, card.facts)
+            if ask and (by_command is None or ask.endswith("use the command loopwear dig-window.")):
+                found["refused" if by_command is None else "referred"] += 1
+            elif ask or by_command is None:
+                worst = math.inf
+            else:
+                ours = [by_card["corrected"], *(edge for w in by_card["windows"] for edge in (w["low"], w["high"]))]
+                worst = max(worst, *(abs(a - b) for a, b in zip(ours, by_command, strict=True)))
+                found["answered"] += 1
+    return found, worst
 
 
 def main() -> None:
@@ -144,8 +146,11 @@ def main() -> None:
     asked.add_argument("--seed", type=int, default=1)
     given = asked.parse_args()
     with tempfile.TemporaryDirectory() as folder:
-        answered, refused, worst = run(given.workspace, Path(folder), given.cases, given.seed)
-    print(f"{answered:,} readings answered, {refused:,} refused by both; largest difference {1000 * worst:.4f} mm")
+        found, worst = run(given.workspace, Path(folder), given.cases, given.seed)
+    print(
+        f"{found['answered']:,} readings answered, {found['refused']:,} refused by both, {found['referred']:,} "
+        f"referred to the command by the card; largest difference {1000 * worst:.4f} mm"
+    )
 
 
 if __name__ == "__main__":
