@@ -12,7 +12,7 @@ import socket
 import threading
 from collections import OrderedDict
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 from urllib.parse import urlencode
 
 from starlette.applications import Starlette
@@ -53,15 +53,16 @@ PAGES_KEPT = 64
 """Pages kept as they were rendered, of the newest generation."""
 
 HEADERS = {
-    "content-security-policy": "default-src 'none'; script-src 'self'; style-src 'self'; "
-    "img-src 'self' data:; form-action 'self'; base-uri 'none'; frame-ancestors 'none'",
+    "content-security-policy": f"default-src 'none'; script-src 'self' {shell.inline_hash('card.js')}; "
+    f"style-src 'self' {shell.inline_hash('card.css')}; img-src 'self' data:; form-action 'self'; base-uri 'none'; "
+    "frame-ancestors 'none'",
     "x-content-type-options": "nosniff",
     "referrer-policy": "no-referrer",
     "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "cache-control": "no-store",
 }
-"""Nothing from outside, no script or style in the page itself, nothing framed, nothing kept."""
+"""Nothing from outside, no script or style in a page itself but the field card's own, nothing framed, nothing kept."""
 
 
 class Shelf:
@@ -155,10 +156,12 @@ def make_app(workspace: Workspace, *, hosts: tuple[str, ...] = LOOPBACK, token: 
 
     def page(request: Request) -> Response:
         name, query = request.path_params.get("page", "index"), request.url.query
-        about = {"attention": attention_of(workspace)} if name == "index" else {}
+        about: dict[str, Any] = {"attention": attention_of(workspace)} if name == "index" else {}
+        if name == "card":
+            about = {"part": request.query_params.get("part", "1")}
 
         def made(results: Results) -> str:
-            choice = read_choice(query, results.known, ignored=("paper",))
+            choice = read_choice(query, results.known, ignored=("paper", *(["part"] if name == "card" else [])))
             return render(results, name, choice, replace(served, query=to_query(choice)), **about)
 
         return HTMLResponse(shelf.page((name, query, str(about)), made))

@@ -22,7 +22,9 @@ How a page is made
 
 from __future__ import annotations
 
+import base64
 import datetime as dt
+import hashlib
 import re
 from dataclasses import dataclass, field
 from functools import cache
@@ -118,7 +120,6 @@ class Page:
     question: str
     summary: tuple[str, ...]
     sections: tuple[Section, ...]
-    card: dict[str, Any] | None = None
     paper: dict[str, Any] | None = None
     """What a sheet to be printed and signed shows (templates/proposal.html)."""
     seldom: frozenset[str] = frozenset()
@@ -344,9 +345,21 @@ def shared_files() -> dict[str, bytes]:
 
     Checked by: tests/unit/test_reports_shell.py
     """
-    made = {"loopwear.css": "style.css", "loopwear.js": "page.js", "field_card.js": "field_card.js"}
+    made = {"loopwear.css": "style.css", "loopwear.js": "page.js"}
     texts = {name: templates().get_template(source).render().encode() for name, source in made.items()}
     return texts | {PLOTTING: (resources.files("reports") / "templates" / PLOTTING).read_bytes()}
+
+
+@cache
+def inline_files() -> dict[str, Markup]:
+    """Style and script of the field card, which stand in the page itself, so that it is one file."""
+    folder = resources.files("reports") / "templates"
+    return {name: Markup((folder / name).read_text(encoding="utf-8")) for name in ("card.css", "card.js")}
+
+
+def inline_hash(name: str) -> str:
+    """The source of a content policy that allows just this text in a page."""
+    return f"'sha256-{base64.b64encode(hashlib.sha256(inline_files()[name].encode()).digest()).decode()}'"
 
 
 def render(page: Page, frame: Frame) -> str:

@@ -80,8 +80,10 @@ def render(results: Results, page: str, choice: Choice = EVERYTHING, links: Link
         return reference.render(
             (reference.build_dictionary if page == "dictionary" else reference.build_rules)(), frame
         )
+    if page == "card":
+        return render_card(results, choice, frame, **about)
     if page not in dict(PAGES):
-        known = [name for name, _ in (*PAGES, *REFERENCES)]
+        known = [name for name, _ in (*PAGES, ("card", ""), *REFERENCES)]
         raise UserError(f"there is no page '{page}'", "the address", suggest_name(page, known))
     marts, module = results.marts(choice), import_module(f"reports.pages.{page}")
     if page == "index":
@@ -90,11 +92,22 @@ def render(results: Results, page: str, choice: Choice = EVERYTHING, links: Link
         about["attention"] = (*about.get("attention", ()), *module.attention(marts))
         return shell.render_index(module.build(marts, settings), tuple(answers), frame, **about)
     made: Page = module.build(marts, settings)
-    if made.card is not None and choice.parts:  # the calculator knows every class, whatever the page is of
-        made = replace(made, card=module.setting.card(results.whole, results.marts(Choice(choice.districts))))
     if choice.against:
         made = with_comparison(made, results, choice)
     return shell.render(with_population(made, results, choice), frame)
+
+
+def render_card(results: Results, choice: Choice, frame: Frame, part: str = "1") -> str:
+    """The field card of the one district chosen, or the list of cards."""
+    from reports.pages import card
+
+    made = card.make_cards(results, choice.districts or results.known.districts)
+    if not made or len({each.district for each in made}) > 1 or not (choice.districts or not made[0].district):
+        return shell.render(card.index(made, frame), frame)
+    found = next((each for each in made if str(each.part) == part), None)
+    if found is None:
+        raise UserError(f"there is no part '{part}' of this card", "the address", f"it has {len(made)}")
+    return card.render(found, frame)
 
 
 def render_sheet(results: Results, kind: str, ident: str, links: Links = NOWHERE) -> str:

@@ -1,7 +1,8 @@
-"""Writes the standing pages: those of everything, sheets of the first loops and all instruments, what they share."""
+"""Writes the standing pages: those of everything, sheets of the first loops and all instruments, every field card."""
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
@@ -9,7 +10,9 @@ from reports import changes
 from reports import page as shell
 from reports.choice import EVERYTHING, read_choice, to_query
 from reports.links import NOWHERE, sheet_file
-from reports.render import PAGES, REFERENCES, render, render_sheet
+from reports.pages.card import make_cards
+from reports.pages.card import render as render_card
+from reports.render import PAGES, REFERENCES, frame_of, render, render_sheet
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -46,12 +49,18 @@ def write_reports(results: Results, folder: Path, before: Path) -> list[Path]:
     now = changes.key_figures(results.whole, results.settings)
     last, kept = changes.remember(before, now)
     sheets = standing_sheets(results)
-    pages = [name for name, _ in (*PAGES, *REFERENCES)]
-    files = frozenset((*(f"{name}.html" for name in pages), *(sheet_file(*sheet) for sheet in sheets)))
-    links = replace(NOWHERE, files=files)
+    cards = make_cards(results, results.known.districts)
+    pages = [name for name, _ in (*PAGES, ("card", ""), *REFERENCES)]
+    written = (
+        (f"{name}.html" for name in pages),
+        (sheet_file(*sheet) for sheet in sheets),
+        (card.file for card in cards),
+    )
+    links = replace(NOWHERE, files=frozenset(itertools.chain(*written)))
     about = {"index": {"changes": changes.in_words(last, now)}}
     made = {f"{name}.html": render(results, name, EVERYTHING, links, **about.get(name, {})) for name in pages}
     made |= {sheet_file(*sheet): render_sheet(results, *sheet, links) for sheet in sheets}
+    made |= {card.file: render_card(card, frame_of(results, EVERYTHING, links)) for card in cards}
     return [*_keep(folder, made | {changes.FILE: kept}), *(folder / name for name in shell.shared_files())]
 
 

@@ -72,6 +72,7 @@ DECIMALS: Final = {
 """Decimals of a table cell, by the unit of its column."""
 
 DECIMALS_OF_COLUMN: Final = {
+    **dict.fromkeys(("m_per_us", "half_m_per_us", "ft_per_us", "half_ft_per_us"), 1),
     "scale": 3,
     "scale_lo": 3,
     "scale_hi": 3,

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import os
+import shutil
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import duckdb
 import pandas as pd
@@ -105,3 +108,31 @@ def demo_space(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     refresh(space, Settings())
     done.touch()
     return space
+
+
+ARGUMENTS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+    "--disable-dev-shm-usage",
+]
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """A chromium without a window."""
+    program = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("google-chrome")
+    if program is None:
+        if os.environ.get("LOOPWEAR_REQUIRE_BROWSER") == "1":
+            pytest.fail("LOOPWEAR_REQUIRE_BROWSER=1, but there is no chromium: apt-get install chromium")
+        pytest.skip("no chromium on this machine (apt-get install chromium)")
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as play:
+        opened = play.chromium.launch(executable_path=program, args=ARGUMENTS)
+        yield opened
+        opened.close()

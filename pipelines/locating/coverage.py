@@ -130,10 +130,11 @@ def wilson_limits(held: Floats, tried: Floats, coverage: float) -> tuple[Floats,
 
 def distance_band(distance_m: pd.Series) -> pd.Series:
     """Band of each distance, as the back-test names it."""
-    return pd.cut(distance_m, list(DISTANCE_BANDS_M), right=False, labels=_band_names()).astype(str)
+    return pd.cut(distance_m, list(DISTANCE_BANDS_M), right=False, labels=band_names()).astype(str)
 
 
-def _band_names() -> list[str]:
+def band_names() -> list[str]:
+    """Names of the bands of DISTANCE_BANDS_M, the nearest first."""
     return [
         f"{low:.0f} to {high:.0f} m" if math.isfinite(high) else f"{low:.0f} m and more"
         for low, high in itertools.pairwise(DISTANCE_BANDS_M)

@@ -356,11 +356,8 @@ def lay_chain(basis: Basis, asked: Asked) -> pd.DataFrame:
     UserError
         A terminal is not in the register, or the two are not on one loop.
     """
-    sections = basis.sections
     on = pd.Timestamp(asked.on or basis.as_of)
-    installed, retired = pd.to_datetime(sections["installed_on"]), pd.to_datetime(sections["retired_on"])
-    there = sections[~(installed > on).fillna(False) & ~(retired < on).fillna(False)]
-    there = there.dropna(subset=["position", "from_terminal_id", "to_terminal_id", "length_m"])
+    there = sections_on(basis.sections, on)
     for name, option in ((asked.from_terminal, "--from"), (asked.toward_terminal, "--toward")):
         ends = {*there["from_terminal_id"], *there["to_terminal_id"]}
         if name is None:
@@ -398,6 +395,13 @@ def lay_chain(basis: Basis, asked: Asked) -> pd.DataFrame:
             "on": on,
         }
     )
+
+
+def sections_on(sections: pd.DataFrame, on: pd.Timestamp) -> pd.DataFrame:
+    """Sections in service on a day whose place in their loop is known."""
+    installed, retired = pd.to_datetime(sections["installed_on"]), pd.to_datetime(sections["retired_on"])
+    there = sections[~(installed > on).fillna(False) & ~(retired < on).fillna(False)]
+    return there.dropna(subset=["position", "from_terminal_id", "to_terminal_id", "length_m"])
 
 
 def _class_way(effects: Effects, asked: Asked) -> Ways:

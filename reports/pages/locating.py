@@ -33,6 +33,7 @@ def build(marts: Marts, settings: Settings) -> Page:
     standing = (
         setting.proposals(marts, settings, found),
         class_velocities(velocities, settings, found),
+        setting.class_settings(velocities),
         setting.reads_long(marts, found),
     )
     each = (
@@ -52,7 +53,6 @@ def build(marts: Marts, settings: Settings) -> Page:
         title="Locating",
         question=QUESTION,
         summary=answer(marts, settings).sentences,
-        card=setting.card(marts, marts),
         sections=(
             Section("Settings", standing, say("intro.settings")),
             Section("Instruments", each, say("intro.instruments")),

@@ -1,9 +1,8 @@
-"""Locating page: which instrument stands on which setting, what it should be, and the field card."""
+"""Locating page: which instrument stands on which setting, and what it should be."""
 
 from __future__ import annotations
 
 import datetime as dt
-import itertools
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -12,7 +11,6 @@ from reports import style
 from reports.figures import locating_settings as figures
 from reports.page import Exhibit
 from reports.words import Words
-from shared import dictionary
 from shared.units import VELOCITY_PCT
 
 if TYPE_CHECKING:
@@ -28,13 +26,6 @@ DRIFT = "marts.instrument_drift"
 DRIFT_CHART = "marts.drift_chart"
 SEASON = "marts.season"
 
-VARIANCES = (
-    "constant_variance",
-    "line_covariance",
-    "slope_variance",
-    "noise_constant_variance",
-    "noise_growing_variance",
-)
 DRAWN = 24
 """Pairs of instrument and class that are drawn; the table holds all."""
 
@@ -121,6 +112,19 @@ def proposals(marts: Marts, settings: Settings, found: Judged) -> Exhibit:
     )
 
 
+def class_settings(velocities: pd.DataFrame) -> Exhibit:
+    """The setting proposed for each class, in every convention."""
+    if velocities.empty:
+        return say.absent("class_settings")
+    proposed = velocities["velocity_route_pct"]
+    others = {name: proposed / each for name, each in VELOCITY_PCT.items() if "_" in name}
+    edges = zip(velocities["velocity_route_lo"], velocities["velocity_route_hi"], strict=True)
+    rows = velocities.assign(
+        limits=[style.MISSING if style.is_missing(lo) else style.limits(lo, hi, 2) for lo, hi in edges], **others
+    )
+    return say.exhibit("class_settings", say("class_settings.finding", n_rows=len(rows)), rows)
+
+
 def reads_long(marts: Marts, found: Judged) -> Exhibit:
     """How far each instrument reads, whatever its setting."""
     rows = marts.read(READS_LONG)
@@ -183,160 +187,3 @@ def season(marts: Marts) -> Exhibit:
     swings = "; ".join(say("season.one", row=row, day=day_words(row["reads_longest_day"])) for row in shown)
     finding = say("season.finding" if shown else "season.none", swings=swings)
     return say.exhibit("season", finding, rows, readings=rows["readings"].sum())
-
-
-LOOPS_ON_CARD = 1_000
-"""Loops that a card holds at most, for its weight on a phone; a card of one district has its own."""
-
-
-def card(marts: Marts, own: Marts) -> dict[str, Any] | None:
-    """What the field card shows, and the facts its calculator needs; nothing where nothing is fitted.
-
-    Parameters
-    ----------
-    marts
-        The tables of everything: the calculator knows every class and instrument.
-    own
-        The tables of the districts chosen, whose loops the card holds.
-    """
-    if "cable_class" not in marts.read("fitted.locating_lines"):
-        return None
-    facts = card_facts(marts, own)
-    if not facts["lines"]:
-        return None
-    texts = dictionary.caveats()
-    return {
-        "proposed": [_proposed_row(r) for r in marts.read("marts.velocity_by_class").itertuples()],
-        "slack_words": say("card.slack" if facts["slack"] else "card.no_slack", slack=facts["slack"]),
-        "cautions": (texts["no_permission_to_dig"], texts["setting_is_a_proposal"], texts["slope_and_offset_absorb"]),
-        "without_loops": "" if facts["loops"] else say("card.without_loops", most=LOOPS_ON_CARD),
-        "facts": facts,
-    }
-
-
-def _proposed_row(row: Any) -> list[str]:
-    """Setting of a class in every convention; dashes where class and instrument cannot be told apart."""
-    proposed = row.velocity_route_pct
-    others = ("m_per_us", "half_m_per_us", "ft_per_us", "half_ft_per_us")
-    if style.is_missing(proposed):
-        return [row.cable_class, style.number(row.setting_median_pct, 1), "not separable", "", "", "", "", ""]
-    return [
-        row.cable_class,
-        style.number(row.setting_median_pct, 1),
-        style.number(proposed, 1),
-        style.limits(row.velocity_route_lo, row.velocity_route_hi, 1),
-        *(style.number(proposed / VELOCITY_PCT[other], 1) for other in others),
-    ]
-
-
-def card_facts(marts: Marts, own: Marts) -> dict[str, Any]:
-    """Lines, quantiles, back-test, settings and loops, as plain lists and numbers for the calculator."""
-    lines = marts.read("fitted.locating_lines")
-    quantiles = marts.read("fitted.window_quantiles")
-    coverage = marts.read("marts.window_coverage")
-    velocities = marts.read("marts.velocity_by_class")
-    terms = marts.read("fitted.locating_noise")
-    slack = terms.loc[terms["term"] == "slack_pct", "term_value"]
-    used = coverage[coverage["is_used"].astype(bool)] if len(coverage) else coverage
-    classes = sorted(lines["cable_class"].unique())
-    usual = velocities.sort_values("readings")["cable_class"].tail(1).tolist()
-    return {
-        "classes": classes,
-        "lines": [
-            [
-                str(r["instrument_id"] or ""),
-                classes.index(r["cable_class"]),
-                round(r["constant_m"], 4),
-                round(r["slope"], 6),
-                *(float(f"{r[name]:.5g}") for name in VARIANCES),
-            ]
-            for r in lines.to_dict("records")
-        ],
-        "quantiles": [[r["window_level"], round(r["quantile"], 4)] for r in quantiles.to_dict("records")],
-        "held": [
-            [r["group_name"], r["window_level"], int(r["held"]), int(r["tried"])]
-            for r in used.to_dict("records")
-            if r["grouped_by"] in ("cable_class", "all")
-        ],
-        "settings": {
-            r["cable_class"]: round(r["setting_median_pct"], 2)
-            for r in velocities.to_dict("records")
-            if not style.is_missing(r["setting_median_pct"])
-        },
-        "own_settings": own_settings(marts, classes),
-        "drifts": {
-            r["instrument_id"]: [
-                round(r["drift_pct_per_year"], 2),
-                round(r["last_ewma_pct"], 2),
-                f"{r['drift_from_at']:%Y-%m-%d}",
-            ]
-            for r in marts.read(DRIFT).to_dict("records")
-            if r["is_drifting"]
-        },
-        "usual": next((classes.index(c) for c in usual if c in classes), 0),
-        "slack": round(float(slack.iloc[0]) / 100, 5) if len(slack) and not style.is_missing(slack.iloc[0]) else 0.0,
-        "seasons": class_seasons(marts, classes),
-        "loops": loop_chains(own, classes),
-    }
-
-
-def own_settings(marts: Marts, classes: list[str]) -> dict[str, float]:
-    """Median setting of each instrument on each class it was read on, by 'instrument|place of the class'."""
-    return {
-        f"{r['instrument_id']}|{classes.index(r['cable_class'])}": round(r["setting_median_pct"], 2)
-        for r in marts.read(PROPOSALS).to_dict("records")
-        if r["cable_class"] in classes and not style.is_missing(r["setting_median_pct"])
-    }
-
-
-def class_seasons(marts: Marts, classes: list[str]) -> list[list[float] | None]:
-    """For each class the share by which it swings and the day of the year it reads longest; none where none is seen."""
-    season, sections = marts.read(SEASON), marts.read("staging.sections")
-    carried = season[season["is_carried"].astype(bool)]
-    swings = {
-        r["insulation"]: [round(r["season_pct"] / 100, 6), int(r["reads_longest_day"])]
-        for r in carried.to_dict("records")
-    }
-    insulation = sections.groupby("cable_class")["insulation"].min()
-    return [swings.get(insulation.get(name)) for name in classes]
-
-
-def loop_chains(marts: Marts, classes: list[str]) -> list[Any]:
-    """Loops with cable in service, each as [loop, [first terminal, tail], [section, class, length, terminal, tail]...].
-
-    None where there are more than LOOPS_ON_CARD. Names that begin with the loop's own are written without it, to keep
-    the page small.
-    """
-    sections, terminals = marts.read("staging.sections"), marts.read("staging.terminals")
-    if sections.empty or not classes or sections["loop_id"].nunique() > LOOPS_ON_CARD:
-        return []
-    in_service = sections[sections["retired_on"].isna() & sections["cable_class"].isin(classes)]
-    columns = ["loop_id", "section_id", "from_terminal_id", "to_terminal_id", "cable_class", "length_m"]
-    rows = (
-        in_service.sort_values(["loop_id", "position", "section_id"])
-        .drop_duplicates(["loop_id", "position"], keep="last")
-        .dropna(subset=columns[:4])[columns]
-    )
-    tails = dict(zip(terminals["terminal_id"], terminals["tail_m"].fillna(0.0), strict=True))
-    place = {name: number for number, name in enumerate(classes)}
-    found: list[Any] = []
-    for loop, own in itertools.groupby(rows.itertuples(index=False, name=None), key=lambda row: str(row[0])):
-        parts = list(own)
-        if any(before[3] != after[2] for before, after in itertools.pairwise(parts)):
-            continue
-
-        def short(name: str, prefix: str = loop) -> str:
-            return "~" + name.removeprefix(prefix) if name.startswith(prefix) else name
-
-        first = parts[0][2]
-        found.append(
-            [
-                loop,
-                [short(first), tails.get(first, 0.0)],
-                *(
-                    [short(section), place[cable], round(length, 1), short(to), tails.get(to, 0.0)]
-                    for _, section, _, to, cable, length in parts
-                ),
-            ]
-        )
-    return found

@@ -154,7 +154,8 @@
       const [value, unit] = inUnits(Number(span.dataset.v), span.dataset.u);
       span.textContent = number(value, span.dataset.d === "" ? null : Number(span.dataset.d)) + "\u00a0" + (spoken[unit] || unit);
     }
-    for (const table of document.querySelectorAll("table")) {
+    for (const link of document.querySelectorAll("a[data-units]")) link.hash = state.units === "imperial" ? "units=imperial" : "";
+    for (const table of document.querySelectorAll("table:has(thead)")) {
       [...table.tHead.rows[0].cells].forEach((head, place) => {
         const unit = head.dataset.u;
         if (!facts.units[unit]) return;

@@ -13,9 +13,8 @@ from reports.page import plain
 from reports.pages import locating
 from reports.pages import locating_digs as digs
 from reports.pages.locating import drift_words, edge_words, out_words
-from reports.pages.locating_settings import card, day_words, headline, loop_chains, standing
+from reports.pages.locating_settings import day_words, headline, standing
 from shared.settings import Settings
-from shared.store import write_table
 from tests.report_marts import found_in
 
 PROPOSALS = pd.DataFrame(
@@ -39,7 +38,6 @@ PROPOSALS = pd.DataFrame(
 def test_without_readings_every_exhibit_says_what_to_load(make_warehouse) -> None:
     con = make_warehouse({}, build=("staging",))
     made = locating.build(Marts(con), Settings())
-    assert made.card is None
     assert all(exhibit.is_absent for exhibit in made.exhibits)
     assert locating.answer(Marts(con), Settings()).sentences[0] == (
         "There are no digs with a reading to answer from yet."
@@ -179,55 +177,6 @@ def test_charts_hold_their_frames() -> None:
     made = chart_drift(chart, drift).to_plotly_json()
     assert list(made["data"][0]["y"]) == [0.1, 0.2]
     assert {a["text"] for a in made["layout"]["annotations"]} == {"R1 drifts from", "R1 calibrated"}
-
-
-def test_the_card_writes_loops_short_and_leaves_out_broken_chains(make_warehouse) -> None:
-    con = make_warehouse(
-        {
-            "sections": """
-            section_id|loop_id|position|from_terminal_id|to_terminal_id|length_m|insulation|neutral|installation
-            L1-S1|L1|1|L1-T0|L1-T1|80|XLPE|bare|buried
-            L1-S2|L1|2|L1-T1|X9|60|XLPE|bare|buried
-            L2-S1|L2|1|L2-T0|L2-T1|80|XLPE|bare|buried
-            L2-S2|L2|2|L2-T5|L2-T6|60|XLPE|bare|buried
-        """,
-            "terminals": """
-            terminal_id | tail_m | loop_id
-            L1-T0       | 2      | L1
-            L1-T1       |        | L1
-            X9          | 1      | L1
-        """,
-        },
-        build=("staging",),
-    )
-    write_table(
-        con,
-        "fitted.locating_lines",
-        pd.DataFrame(
-            [
-                {
-                    "instrument_id": "",
-                    "cable_class": "XLPE/bare/buried",
-                    "readings": 0,
-                    "constant_m": 0.1,
-                    "slope": 1.02,
-                    "constant_variance": 0.01,
-                    "line_covariance": 0.0,
-                    "slope_variance": 1e-6,
-                    "noise_constant_variance": 0.1,
-                    "noise_growing_variance": 7e-4,
-                }
-            ]
-        ),
-    )
-    marts = Marts(con)
-    assert loop_chains(marts, ["XLPE/bare/buried"]) == [
-        ["L1", ["~-T0", 2.0], ["~-S1", 0, 80.0, "~-T1", 0.0], ["~-S2", 0, 60.0, "X9", 1.0]]
-    ]
-    made = card(marts, marts)
-    assert made is not None
-    assert made["facts"]["lines"] == [["", 0, 0.1, 1.02, 0.01, 0.0, 1e-06, 0.1, 0.0007]]
-    assert len(made["cautions"]) == 3
 
 
 def test_the_cure_names_the_error_that_passes_the_tolerance() -> None:
