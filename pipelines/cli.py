@@ -565,7 +565,9 @@ def report(
 
 @app.command(epilog="Example: loopwear sheet loop OB-L0026 OB-L0031 --pdf")
 def sheet(
-    kind: Annotated[str, typer.Argument(help="loop, section, job, instrument or proposal (settings proposed for an instrument).")],
+    kind: Annotated[
+        str, typer.Argument(help="loop, section, job, instrument, or proposal: settings proposed for an instrument.")
+    ],
     idents: Annotated[list[str], typer.Argument(metavar="ID...", help="Ids of that kind.")],
     to: ToOption = None,
     pdf: Annotated[bool, typer.Option("--pdf", help="Print each sheet to a PDF file too, with Chromium.")] = False,

@@ -1,7 +1,7 @@
 """Where an id, a page or the rows behind a mark lead: to addresses where pages are served, to files where they lie.
 
-Figures and tables name what a mark leads to by a token: `loop:ID`, `section:ID`, `job:ID`, `instrument:ID`, `proposal:ID`, or rows
-such as `jobs?method=thump` and `readings?cable_class=...`. Links turn tokens into addresses.
+Figures and tables name what a mark leads to by a token: `loop:ID`, `section:ID`, `job:ID`, `instrument:ID`,
+`proposal:ID`, or rows such as `jobs?method=thump` and `readings?cable_class=...`. Links turn tokens into addresses.
 """
 
 from __future__ import annotations

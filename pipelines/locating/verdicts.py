@@ -132,8 +132,10 @@ def judge(
         beyond = None
         if test_se_m is not None:
             beyond = least(
-                lambda room: np.where(room > free, test_se_m**2 / np.maximum(room - free, 1e-12), math.inf)
-                - test_se_m**2 / np.maximum(kept, 1e-12),
+                lambda room: (
+                    np.where(room > free, test_se_m**2 / np.maximum(room - free, 1e-12), math.inf)
+                    - test_se_m**2 / np.maximum(kept, 1e-12)
+                ),
                 nothing,
             )
         return Verdict(FEW, None, "others_needed", beyond)

@@ -130,9 +130,7 @@ def chart_drift(chart_rows: pd.DataFrame, drift: pd.DataFrame) -> go.Figure:
     return chart
 
 
-def chart_levels(
-    levels: pd.DataFrame, calibrated: list[Any], *, tolerance_pct: float, tolerance_m: float
-) -> go.Figure:
+def chart_levels(levels: pd.DataFrame, calibrated: list[Any], *, tolerance_pct: float, tolerance_m: float) -> go.Figure:
     """Scale and offset of one instrument in time with their limits, the tolerance as a band, calibrations marked.
 
     Parameters

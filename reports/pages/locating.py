@@ -70,9 +70,7 @@ def answer(marts: Marts, settings: Settings) -> Answer:
     out = bias.loc[bias["verdict"] == "out_of_tolerance", "instrument_id"].tolist()
     n_open = int(bias["verdict"].isin(("too_few_readings", "not_separable")).sum())
     named = say(0 < len(out) <= 6 and "answer.named", names=", ".join(out))
-    instruments_said = say(
-        "answer.out", n_out=len(out), n_bias=len(bias), named=named, as_of=settings.general.as_of
-    )
+    instruments_said = say("answer.out", n_out=len(out), n_bias=len(bias), named=named, as_of=settings.general.as_of)
     second = instruments_said + (say("answer.open", n_open=n_open) if n_open else ".")
     return Answer(
         QUESTION,
@@ -90,7 +88,7 @@ def drift_words(drift: pd.DataFrame, bias: pd.DataFrame) -> str:
     moving = drift[drift["is_drifting"].astype(bool)] if len(drift) else drift
     verdict = bias.set_index("instrument_id")["verdict"].map(say.text("verdicts"))
     named = "; ".join(
-        say("answer.drift", row=row, verdict=verdict[row.instrument_id]) for row in moving.head(3).itertuples()
+        say("answer.drift", row=row, verdict=verdict[str(row.instrument_id)]) for row in moving.head(3).itertuples()
     )
     rest = say(len(moving) > 3 and "answer.more_drift", rest=len(moving) - 3)
     return say(bool(named) and "answer.drifting", named=named, rest=rest)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -43,7 +44,7 @@ def headline(proposals: pd.DataFrame, found: Judged) -> str:
     )
 
 
-def why_open(name: str, row: dict[str, Any], found: Judged) -> str:
+def why_open(name: str, row: Mapping[Any, Any], found: Judged) -> str:
     """What is missing to judge a class or an instrument, by its name and its row; nothing where it is judged."""
     why = found.of("open_because", name)
     what = row.get("cable_class") or found.of("dug_most", name) or say("open.its_class")
@@ -71,7 +72,9 @@ def standing(bias: Any, drift: Any, settings: Settings) -> str:
     said = [say(f"standing.{bias.verdict}", is_known and "standing.figures", **values)]
     if bias.readings:
         said.append(say(f"standing.{bias.drift_verdict}", **values))
-    has_left = drift is not None and not style.is_missing(drift.in_tolerance_until_on) and bias.verdict != "in_tolerance"
+    has_left = (
+        drift is not None and not style.is_missing(drift.in_tolerance_until_on) and bias.verdict != "in_tolerance"
+    )
     return " ".join((*said, say(has_left and "standing.left", **values))).strip()
 
 

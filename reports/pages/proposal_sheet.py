@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -9,8 +10,8 @@ import pandas as pd
 from reports import style
 from reports.marts import judged
 from reports.page import Page
-from reports.pages.locating_settings import standing, why_open
 from reports.pages.locating_settings import say as settle
+from reports.pages.locating_settings import standing, why_open
 from reports.pages.sheet import find_row, one, say
 from shared import dictionary
 from shared.units import VELOCITY_PCT
@@ -66,12 +67,10 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
         "tolerance": say("proposal.tolerance", terms=settings.locating),
         "caution": dictionary.caveats()["setting_is_a_proposal"],
     }  # fmt: skip
-    return Page(
-        "proposal", say("proposal.title", ident=ident), say("proposal.question"), (), (), paper=paper
-    )
+    return Page("proposal", say("proposal.title", ident=ident), say("proposal.question"), (), (), paper=paper)
 
 
-def change(row: dict[str, Any], found: Judged) -> list[str]:
+def change(row: Mapping[Any, Any], found: Judged) -> list[str]:
     """A line of the table: class, setting in use, setting proposed with limits and in every convention, what to do."""
     name = f"{row['instrument_id']}, {row['cable_class']}"
     proposed = row["setting_proposed_pct"]
