@@ -34,7 +34,8 @@ def fit_of(years: np.ndarray, length: np.ndarray, instrument: np.ndarray, noise:
     readings = replace(
         six_readings(), reading_id=np.array([f"r{i:05d}" for i in range(n)]), time_m=np.zeros(n), length_m=length,
         tail_m=np.zeros(n), tails=np.zeros(n), zero_errors=np.ones(n), is_dug=nothing, is_paced=nothing,
-        is_satellite=nothing, is_register=nothing, part_row=np.arange(n), part_class=np.zeros(n, dtype=np.int64), part_m=length,
+        is_satellite=nothing, is_register=nothing, part_row=np.arange(n),
+        part_class=np.zeros(n, dtype=np.int64), part_m=length,
         instrument=instrument, run=np.arange(n), instruments=tuple(f"I{i}" for i in range(groups)),
     )  # fmt: skip
     fit = made_up_fit(replace(readings, **more))
