@@ -122,15 +122,8 @@ def _score_windows(
         time[n] += rng.normal(0, design.noise_m)
         taped[n] = route * (1 + rng.normal(0, design.tape))
     # tail, then cable that goes on
-    ways = Ways(
-        np.repeat(np.arange(digs), 2),
-        np.repeat(single, 2),
-        np.tile([0.0, 1.0], digs),
-        np.repeat(tail, 2),
-        np.tile([True, False], digs),
-        digs,
-    )
-    ways.tail_m[1::2] = 0.0
+    twice, is_tail = np.repeat(np.arange(digs), 2), np.tile([True, False], digs)
+    ways = Ways(twice, single[twice], np.tile([0.0, 1.0], digs), tail[twice] * is_tail, is_tail, digs)
     nothing = np.zeros(digs)
     placed = place_readings(
         as_it_stands(fit).effects, ways, time, group + 1, years=nothing, moved=(nothing, nothing),

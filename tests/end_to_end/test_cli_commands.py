@@ -6,6 +6,7 @@ import os
 import shutil
 import subprocess
 import sys
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -13,7 +14,7 @@ import pytest
 from typer.testing import CliRunner
 
 from pipelines import cli
-from pipelines.locating.window import find_dig_window
+from pipelines.locating.window import Asked, answer_readings, find_dig_window, read_basis, read_way
 from pipelines.ranking.search_sequence import Evidence, plan_loop
 from shared import dictionary
 from shared.errors import UserError
@@ -125,31 +126,48 @@ def test_the_last_load_can_be_taken_back(copied_space: Path) -> None:
     assert run("load", "--undo", "b0009", "--workspace", copied_space).returncode == 1
 
 
-def test_dig_window_answers_with_the_caution(demo_space: Workspace) -> None:
-    with open_warehouse(demo_space, read_only=True) as con:
-        best = con.execute("select cable_class from marts.velocity_by_class order by readings desc").fetchone()
-    done = run(
-        "dig-window", "--workspace", demo_space.folder, "--class", best[0], "--distance", "84", "--velocity", "53"
-    )
-    assert done.returncode == 0, done.stderr
-    assert "A distance is no permission to dig." in done.stdout
-
-
-def test_dig_window_over_several_classes(demo_space: Workspace) -> None:
+def test_dig_window_answers_by_terminals_and_by_class_with_the_caution(demo_space: Workspace) -> None:
     with open_warehouse(demo_space, read_only=True) as con:
         classes = con.execute("select cable_class from marts.velocity_by_class order by readings desc").fetchall()
-        first, second = classes[0][0], classes[1][0]
-        ours = find_dig_window(
-            con, Settings(), cable_class=second, distance_m=140.0, velocity_pct=53.0, passed_before=((first, 60.0),)
-        )
+        start, toward = con.execute(
+            "select from_terminal_id, to_terminal_id from staging.sections where retired_on is null and position = 1 "
+            "order by all"
+        ).fetchone()
+        basis = read_basis(con)
+    first, second = classes[0][0], classes[1][0]
     asked = ("dig-window", "--workspace", demo_space.folder, "--distance", "140", "--velocity", "53")
-    done = run(*asked, "--class", f"{first}=60", "--class", second)
-    assert done.returncode == 0, done.stderr
-    assert f"{first} then {second}" in done.stdout
-    assert f"corrected {ours.corrected_m:.1f} m" in done.stdout
+    reading = Asked(distance_m=140.0, velocity_pct=53.0)
+    for options, ours in (
+        (("--class", first), replace(reading, classes=read_way([first]))),
+        (("--class", f"{first}=60", "--class", second), replace(reading, classes=read_way([f"{first}=60", second]))),
+        (("--from", start, "--toward", toward), replace(reading, from_terminal=start, toward_terminal=toward)),
+    ):
+        done = run(*asked, *options)
+        assert done.returncode == 0, done.stderr
+        assert done.stdout.startswith(find_dig_window(basis, ours, 0.8).describe())
+        assert "A distance is no permission to dig." in done.stdout
     lacking = run(*asked, "--class", first, "--class", second)
     assert lacking.returncode == 1
     assert "give all classes but the last as CLASS=METRES" in lacking.stderr
+    # one way to ask at a time
+    for options in ((), ("--from", start, "--class", first), ("--from", start, "--file", "x.csv"), ("--file", "x.csv")):
+        assert run(*asked, *options).returncode == 2, options
+
+
+def test_dig_window_answers_a_file_of_readings(demo_space: Workspace, tmp_path: Path) -> None:
+    with open_warehouse(demo_space, read_only=True) as con:
+        basis = read_basis(con)
+    rows = pd.DataFrame(
+        {"reading_id": ["r1", "r2"], "displayed_distance_m": ["84,5", ""], "velocity_setting_pct": "53"}
+    ).assign(cable_class=basis.effects.classes[0])
+    rows.to_csv(tmp_path / "readings.csv", index=False)
+    file, to = tmp_path / "readings.csv", tmp_path / "answers.csv"
+    done = run("dig-window", "--workspace", demo_space.folder, "--file", file, "--to", to)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.startswith(f"1 of 2 readings answered in {to}\n\n")
+    caution = dictionary.caveats()["no_permission_to_dig"]
+    pd.testing.assert_frame_equal(pd.read_csv(to), answer_readings(basis, rows, caution), check_dtype=False)
+    assert caution in done.stdout
 
 
 def test_search_sequence_answers_with_the_caution(demo_space: Workspace) -> None:

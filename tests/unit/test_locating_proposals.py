@@ -105,7 +105,8 @@ def test_the_line_of_a_pair_written_out(instrument: str, group: int) -> None:
         assert found[2].ravel() == pytest.approx(expected)
         # the windows' arithmetic is another route to the same line and limits
         at, effects = np.array([1.0, 70.0]), as_it_stands(fit).effects
-        way = Ways(np.array([0]), np.array([k]), np.array([200.0]), np.zeros(1), np.zeros(1, dtype=bool), 1)
+        cable = np.array([0.0, 200.0])  # beyond a tail that is not on record
+        way = Ways(np.zeros(2, dtype=np.int64), np.array([k, k]), cable, np.zeros(2), cable == 0, 1)
         quiet = dict.fromkeys(effects.terms, 0.0)
         placed = place_readings(
             replace(effects, terms=quiet), way, np.array([found[0] + 70 * found[1]]), np.array([group + 1]),
