@@ -80,8 +80,8 @@ def test_why_there_is_no_verdict_is_said_in_words() -> None:
     classes = pd.DataFrame({"cable_class": ["A"], "verdict": "too_few_readings", "verdict_reason": "others_needed"})
     classes["tests_needed"] = 7
     assert edge_words(classes, found_in("locating", {"marts.velocity_by_class": classes})) == (
-        "Not decided: A: more readings of its own would not decide it; known-length tests of A read by other "
-        "instruments would (about 7 readings)."
+        "Not decided: A: more readings by the same instruments would not decide it; known-length tests of A read by "
+        "other instruments would (about 7 readings)."
     )
 
 
