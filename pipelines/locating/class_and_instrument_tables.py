@@ -125,7 +125,7 @@ def _judge_instrument(
 ) -> Verdict:
     coverage = settings.general.interval_coverage
     if fit.quantile(coverage) * lasting > settings.locating.tolerance_pct / 100.0:
-        return Verdict(NOT_SEPARABLE, None, "read_alone", tests_by_others(fit, len(own), settings))
+        return Verdict(NOT_SEPARABLE, None, "read_alone", count_known_runs_by_others(fit, len(own), settings))
     distance = check_distances(_dug_lengths(fit, own), settings.locating)
     # error in metres at distance D, with the setting right: s D + t over slowness
     error = fit.state.scale[i] * distance + fit.state.zero_m[i] / slowness
@@ -147,7 +147,7 @@ def known_run_se(fit: VelocityFit, instrument: int, distance_m: Floats) -> Float
     return np.asarray(np.sqrt(fit.factor[instrument] * (noise.constant_m**2 + (noise.growing * distance_m) ** 2)))
 
 
-def tests_by_others(fit: VelocityFit, readings: int, settings: Settings) -> int:
+def count_known_runs_by_others(fit: VelocityFit, readings: int, settings: Settings) -> int:
     """Readings by other instruments that tie a class, read by one alone so far, to the rest and tell its velocity.
 
     Notes
@@ -244,7 +244,7 @@ def _judge_class(
     settings: Settings,
 ) -> Verdict:
     if is_alone:
-        return Verdict(NOT_SEPARABLE, None, "read_alone", tests_by_others(fit, len(own), settings))
+        return Verdict(NOT_SEPARABLE, None, "read_alone", count_known_runs_by_others(fit, len(own), settings))
     if not np.isfinite(in_use):
         return Verdict(FEW, None, "no_setting")
     distance = check_distances(_dug_lengths(fit, own), settings.locating)

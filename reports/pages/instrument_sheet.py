@@ -12,8 +12,8 @@ from reports.figures.locating import chart_errors, chart_errors_in_time
 from reports.figures.locating_settings import chart_levels
 from reports.marts import judged
 from reports.page import Page, Section
+from reports.pages.locating_settings import WORDINGS, standing, why_open
 from reports.pages.locating_settings import say as settle
-from reports.pages.locating_settings import standing, why_open
 from reports.pages.sheet import facts, find_row, lead, listing, one, say, with_limits
 
 INSTRUMENTS, DRIFT = "staging.instruments", "marts.instrument_drift"
@@ -52,7 +52,7 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
     now = (
         verdict(bias, entered, drift, why, settings, looked_at),
         in_levels(own("marts.instrument_levels"), entered, settings),
-        listing("instrument-settings", own("marts.setting_proposals"), wordings={"verdict": settle.text("verdicts")}),
+        listing("instrument-settings", own("marts.setting_proposals"), wordings=WORDINGS),
         listing("instrument-waiting", own("marts.open_windows")),
     )
     listed = (

@@ -86,7 +86,7 @@ def answer(marts: Marts, settings: Settings) -> Answer:
 def drift_words(drift: pd.DataFrame, bias: pd.DataFrame) -> str:
     """Instruments that drift and the verdict on each, for the answer; nothing where none does."""
     moving = drift[drift["is_drifting"].astype(bool)] if len(drift) else drift
-    verdict = bias.set_index("instrument_id")["verdict"].map(say.text("verdicts"))
+    verdict = dict(zip(bias["instrument_id"], bias["verdict"].map(say.text("verdicts")), strict=True))
     named = "; ".join(
         say("answer.drift", row=row, verdict=verdict[str(row.instrument_id)]) for row in moving.head(3).itertuples()
     )

@@ -15,6 +15,8 @@ from reports.words import Words
 from shared.units import VELOCITY_PCT
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from reports.marts import Judged, Marts
     from shared.settings import Settings
 
@@ -27,6 +29,7 @@ DRIFT = "marts.instrument_drift"
 DRIFT_CHART = "marts.drift_chart"
 SEASON = "marts.season"
 
+WORDINGS = {"verdict": say.text("verdicts"), "verdict_reason": say.text("reasons")}
 DRAWN = 24
 """Pairs of instrument and class that are drawn; the table holds all."""
 
@@ -48,9 +51,11 @@ def why_open(name: str, row: Mapping[Any, Any], found: Judged) -> str:
     """What is missing to judge a class or an instrument, by its name and its row; nothing where it is judged."""
     why = found.of("open_because", name)
     what = row.get("cable_class") or found.of("dug_most", name) or say("open.its_class")
-    other = say("open.its_class" if "instrument_id" in row else "open.the_instrument")
+    is_class = "instrument_id" not in row
+    other = say("open.the_instrument" if is_class else "open.its_class")
+    own = say("open.by_the_same" if is_class else "open.of_its_own")
     n = say(not style.is_missing(row.get("tests_needed")) and "open.n", row=row)
-    return say(bool(why) and f"open.{why}", other=other, what=what, row=row, n=n)
+    return say(bool(why) and f"open.{why}", other=other, own=own, what=what, row=row, n=n)
 
 
 def standing(bias: Any, drift: Any, settings: Settings) -> str:
@@ -109,7 +114,7 @@ def proposals(marts: Marts, settings: Settings, found: Judged) -> Exhibit:
             say(len(missing) > 0 and "proposals.open", n_open=missing.sum(), parts=parts),
             say(len(moving) > 0 and "proposals.moving", moves=moves, as_of=settings.general.as_of),
         ),
-        wordings={"verdict": say.text("verdicts")},
+        wordings=WORDINGS,
         to={"setting_proposed_pct": [f"proposal:{name}" for name in rows["instrument_id"]]},
         digs=rows["digs"].sum(),
     )

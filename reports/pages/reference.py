@@ -46,6 +46,7 @@ class Reference:
     sections: tuple[shell.Section, ...] = ()
     exhibits: tuple[shell.Exhibit, ...] = ()
     card: str = ""
+    paper: str = ""
     cautions: tuple[str, ...] = ()
     limits: tuple[str, ...] = ()
 

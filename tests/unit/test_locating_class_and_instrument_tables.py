@@ -10,7 +10,12 @@ import pytest
 from scipy import stats
 
 from pipelines.locating import class_and_instrument_tables
-from pipelines.locating.class_and_instrument_tables import describe_classes, describe_instruments, describe_noise
+from pipelines.locating.class_and_instrument_tables import (
+    count_known_runs_by_others,
+    describe_classes,
+    describe_instruments,
+    describe_noise,
+)
 from pipelines.locating.identifiability import condition_number
 from pipelines.locating.instrument_levels import still_levels
 from pipelines.locating.velocity import VelocityFit, fit_velocity
@@ -108,8 +113,9 @@ def test_rows_of_instruments_written_out(monkeypatch) -> None:
     assert table["readings"].tolist() == [3, 2, 0]
     assert (
         table.loc["I3", "verdict"],
-        table.loc["I3"].drop(["readings", "verdict", "is_drifting", "drift_verdict"]).isna().all(),
-    ) == ("too_few_readings", True)
+        table.loc["I3", "verdict_reason"],
+        table.loc["I3"].drop(["readings", "verdict", "verdict_reason", "is_drifting", "drift_verdict"]).isna().all(),
+    ) == ("too_few_readings", "no_reading", True)
     assert table.loc["I1", "last_reading_at"] == last["I1"] and pd.isna(table.loc["I2", "last_reading_at"])
     assert table["noise_ratio"].tolist()[:2] == pytest.approx([1.2, 0.9])
     assert table["wrong_readings"].tolist()[:2] == [0, 1]
@@ -162,6 +168,26 @@ def test_an_instrument_is_not_separable_where_its_classes_are_known_worse_than_t
         assert row[["scale", "scale_lo", "scale_hi"]].isna().all() == verdict
         assert row[["offset_m", "offset_lo", "offset_hi"]].notna().all()
         assert not verdict or pd.isna(row["readings_needed"])
+
+
+def test_readings_by_others_tie_a_class_and_tell_its_velocity() -> None:
+    """n of (own + n) must reach 3 + a tenth of all; and growing noise / root n must pass tolerance / quantile."""
+    fit = made_up_fit()
+    fit = replace(fit, noise=replace(fit.noise, growing=0.025))
+    told = int(np.ceil((0.025 * T / 0.02) ** 2))
+    assert told == 5
+    assert [count_known_runs_by_others(fit, own, Settings()) for own in (3, 60, 600)] == [told, 10, 70]
+
+
+def test_an_instrument_that_may_have_moved_is_told_to_read_a_known_run_now(monkeypatch) -> None:
+    know_scales(monkeypatch, [0.001, 0.001])
+    fit = made_up_fit()
+    for moved, reason in ((0.0, False), (0.01, True)):
+        varied = replace(fit, moved=np.tile(np.diag([moved**2, 0.0]), (2, 1, 1)))
+        table = describe_instruments(as_it_stands(varied, still_levels(2)), ["I1"], NOBODY, Settings())
+        row = table.iloc[0]
+        assert (row["verdict_reason"] == "readings_now") == reason
+        assert (not pd.isna(row["tests_needed"])) == reason
 
 
 def test_the_number_an_instrument_still_needs(monkeypatch) -> None:
