@@ -184,7 +184,7 @@ def test_an_instrument_that_may_have_moved_is_told_to_read_a_known_run_now(monke
     fit = made_up_fit()
     for moved, reason in ((0.0, False), (0.01, True)):
         varied = replace(fit, moved=np.tile(np.diag([moved**2, 0.0]), (2, 1, 1)))
-        table = describe_instruments(as_it_stands(varied, still_levels(2)), ["I1"], NOBODY, Settings())
+        table = describe_instruments(as_it_stands(varied, still_levels(2)), ["I2"], NOBODY, Settings())
         row = table.iloc[0]
         assert (row["verdict_reason"] == "readings_now") == reason
         assert (not pd.isna(row["tests_needed"])) == reason

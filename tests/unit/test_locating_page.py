@@ -73,15 +73,15 @@ def test_why_there_is_no_verdict_is_said_in_words() -> None:
         "about 12 more readings would decide it; R3: cannot be told apart from the cable class it was read on, since "
         "one instrument alone read it; about 4 known-length tests of A read by another instrument would tell; R4: no "
         "usable reading; R5: most of the doubt is where it stands today; it would take about 1 reading of a run of "
-        "known length now; R6: more readings of its own would not decide it; known-length tests of the cable class it "
-        "was read on read by other instruments would."
+        "known length now; R6: more readings of its own would not decide it; known-length tests by other instruments "
+        "on the cable class it was read on would."
     )
     assert "too few" not in said.casefold()
     classes = pd.DataFrame({"cable_class": ["A"], "verdict": "too_few_readings", "verdict_reason": "others_needed"})
     classes["tests_needed"] = 7
     assert edge_words(classes, found_in("locating", {"marts.velocity_by_class": classes})) == (
-        "Not decided: A: more readings by the same instruments would not decide it; known-length tests of A read by "
-        "other instruments would (about 7 readings)."
+        "Not decided: A: more readings by the same instruments would not decide it; known-length tests by "
+        "other instruments on A would (about 7 readings)."
     )
 
 
@@ -224,8 +224,8 @@ def test_records_that_contradict_themselves_are_counted_beside_the_share_they_ar
     assert exhibit.finding.startswith("The displayed distance falls in the section that was dug in 50\xa0% of 2 digs.")
     assert exhibit.finding.endswith(
         "3 records contradict themselves and are left out: in 2 the dug distance ends outside the section named; in 1 "
-        "the section named is not on the loop in the register. Where the section is on the loop, the likeliest "
-        "correction is proposed on the page of data quality."
+        "the section named is not on the loop in the register. What may be wrong in them is among the proposed "
+        "corrections."
     )
     sound = errors.head(2)
     assert (
