@@ -51,7 +51,7 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
     looked_at = int(marts.read(DRIFT)["drift_evidence"].notna().sum())
     now = (
         verdict(bias, entered, drift, why, settings, looked_at),
-        in_levels(own("marts.instrument_levels"), entered, settings),
+        in_levels(own("marts.instrument_levels"), bias, entered, settings),
         listing("instrument-settings", own("marts.setting_proposals"), wordings=WORDINGS),
         listing("instrument-waiting", own("marts.open_windows")),
     )
@@ -95,10 +95,12 @@ def verdict(bias: Any, entered: Any, drift: Any, why: str, settings: Settings, l
     return facts("instrument-facts", say("instrument-facts.finding", bias=bias, day=day), listed)
 
 
-def in_levels(levels: pd.DataFrame, entered: Any, settings: Settings) -> Exhibit:
+def in_levels(levels: pd.DataFrame, bias: Any, entered: Any, settings: Settings) -> Exhibit:
     """Scale and offset in time, beside the tolerance and the calibrations."""
     if levels.empty:
         return say.absent("instrument-levels")
+    if len(levels) < 2 or bias.verdict == "not_separable":
+        return say.nothing("instrument-levels")
     rows, terms = levels.sort_values("level_on", ignore_index=True), settings.locating
     calibrated = getattr(entered, "last_calibrated_on", None)
     days = [] if style.is_missing(calibrated) else [calibrated]

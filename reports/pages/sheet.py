@@ -75,6 +75,8 @@ def told(value: object) -> str:
 
 def with_limits(row: Any, name: str, decimals: int) -> str:
     """A figure with its limits: 3.20 (2.10 to 4.90)."""
+    if style.is_missing(getattr(row, name)):
+        return style.MISSING
     limits = style.limits(getattr(row, f"{name}_lo"), getattr(row, f"{name}_hi"), decimals)
     return f"{style.number(getattr(row, name), decimals)} ({limits})"
 
