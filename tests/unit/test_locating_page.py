@@ -72,7 +72,7 @@ def test_why_there_is_no_verdict_is_said_in_words() -> None:
         "Not decided: R1: the error lies at the edge of the tolerance, and more readings will hardly settle it; R2: "
         "about 12 more readings would decide it; R3: cannot be told apart from the cable class it was read on, since "
         "one instrument alone read it; about 4 known-length tests of A read by another instrument would tell; R4: no "
-        "usable reading; R5: most of the doubt is where it stands today; it would take about 1 reading of a run of "
+        "usable reading; R5: most of the doubt is how it reads today; it would take about 1 reading of a run of "
         "known length now; R6: more readings of its own would not decide it; known-length tests of the cable class it "
         "was read on read by other instruments would."
     )
