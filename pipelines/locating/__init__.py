@@ -16,10 +16,15 @@ mixed_model.py          the linear mixed model, solved block by block
 instrument_spread.py    how much instruments differ from one another, and which are out of order
 velocity.py             the fit: velocity of each class, offset and scale of each instrument
 identifiability.py      which instruments and classes can be told apart
+instrument_levels.py    how an instrument's scale and offset move in time
+as_of.py                the fit as of a day, season and movement taken off
 class_and_instrument_tables.py  what the fit says of each class and each instrument, with limits
 verdicts.py             in tolerance, out of it, or not enough readings
 proposals.py            which setting each instrument should be set to on each class
-correction.py           displayed distances turned into distances along the route
+effects.py              estimates and covariance in the form that corrects a reading
+ways.py                 tails and cable in the order that a pulse passes them
+placing.py              where along its way a reading ends, and how surely
+correction.py           displayed distances of past digs turned into distances along the route
 window.py               where to dig next: corrected distance and window of one reading
 forward.py              each past dig foreseen by a fit to the readings before it
 coverage.py             how many past digs the windows held, and the quantiles they are made from

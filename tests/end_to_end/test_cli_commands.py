@@ -144,7 +144,7 @@ def test_dig_window_answers_by_terminals_and_by_class_with_the_caution(demo_spac
     ):
         done = run(*asked, *options)
         assert done.returncode == 0, done.stderr
-        assert done.stdout.startswith(find_dig_window(basis, ours, 0.8).describe())
+        assert f"\n{find_dig_window(basis, ours, 0.8).describe()}\n\n" in done.stdout
         assert "A distance is no permission to dig." in done.stdout
     lacking = run(*asked, "--class", first, "--class", second)
     assert lacking.returncode == 1
@@ -164,7 +164,7 @@ def test_dig_window_answers_a_file_of_readings(demo_space: Workspace, tmp_path: 
     file, to = tmp_path / "readings.csv", tmp_path / "answers.csv"
     done = run("dig-window", "--workspace", demo_space.folder, "--file", file, "--to", to)
     assert done.returncode == 0, done.stderr
-    assert done.stdout.startswith(f"1 of 2 readings answered in {to}\n\n")
+    assert f"\n1 of 2 readings answered in {to}\n\n" in done.stdout
     caution = dictionary.caveats()["no_permission_to_dig"]
     pd.testing.assert_frame_equal(pd.read_csv(to), answer_readings(basis, rows, caution), check_dtype=False)
     assert caution in done.stdout
