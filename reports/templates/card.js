@@ -187,7 +187,7 @@ function addClass() {
   const row = Object.assign(document.createElement("div"), { className: "row" });
   const kind = document.createElement("label"), length = document.createElement("label");
   const select = document.createElement("select"), box = Object.assign(document.createElement("input"), { inputMode: "decimal", placeholder: "to the end" });
-  options(select, facts.classes.map((name, k) => [k, name]), at("passed").children.length ? "none" : "choose");
+  options(select, facts.classes.slice(0, -1).map((name, k) => [k, name]), at("passed").children.length ? "none" : "choose");
   kind.append("Cable class ", select);
   length.append(Object.assign(document.createElement("span"), { className: "for" }), box);
   row.append(kind, length);
