@@ -195,7 +195,7 @@ def card_facts(basis: Basis, latest_first: list[str]) -> dict[str, Any]:
 
 
 def instrument_facts(basis: Basis, name: str) -> dict[str, Any]:
-    """An instrument as it stands on the as-of day, how it moved in the DAYS before, and its usual settings by class."""
+    """An instrument as of the as-of day, how it moved in the DAYS before, and its usual settings by class."""
     effects, row = basis.effects, basis.effects.instruments.index(name)
     own = basis.levels[basis.levels["instrument_id"] == name]
     on = (pd.to_datetime(own["level_on"]) - pd.Timestamp(basis.as_of)).dt.days.tolist()
