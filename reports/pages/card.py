@@ -121,7 +121,7 @@ def share_out(things: list[Any], room: int) -> list[list[Any]]:
 def render(card: Card, frame: Frame) -> str:
     """A card as one file: its style, its script and its facts are in it."""
     first, *others = (dictionary.caveats()[name] for name in CAUTIONS)
-    said = {"caution": first, "register": say("register", day=frame.as_of)}
+    said = {"caution": first, "register": say("register", day=frame.as_of), "level": frame.level}
     template = shell.templates().get_template("card.html")
     return template.render(
         card=card, frame=frame, cautions=others, facts=card.facts | said, inline=shell.inline_files()

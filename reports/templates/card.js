@@ -239,7 +239,7 @@ function write(result, asked) {
     paragraph(`Caution: ${facts.caution}`, "caution"),
   );
   const table = document.createElement("table");
-  table.createTHead().append(...[["Window", "Along the cable", "Back-test"]].map((cells) => {
+  table.createTHead().append(...[["Window", "Along the cable", "Back-test, asked this way"]].map((cells) => {
     const row = document.createElement("tr");
     row.append(...cells.map((words) => Object.assign(document.createElement("th"), { scope: "col", textContent: words })));
     return row;
@@ -250,7 +250,7 @@ function write(result, asked) {
     row.append(Object.assign(document.createElement("th"), { scope: "row", textContent: `${share(level)} %` }));
     row.insertCell().append(paragraph(length(low, high)), ...(sections.length ? [paragraph(sections.join(", "))] : []));
     row.insertCell().textContent = tested
-      ? `held ${share(tested.share)} % of ${tested.tried} past digs ${tested.of} (${share(tested.low)} to ${share(tested.high)} %)`
+      ? `held ${share(tested.share)} % of ${tested.tried} past digs ${tested.of} (${share(facts.level)} % limits ${share(tested.low)} to ${share(tested.high)} %)`
       : "fewer than 30 past digs to try it on";
   }
   const day = asked.day ? `, read on ${asked.day}` : "";
