@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from reports.links import Links
     from reports.marts import Marts
     from reports.page import Exhibit, Frame, Page
+    from reports.pages.card import Card
     from reports.results import Results
 
 say = Words("choice")
@@ -97,11 +98,12 @@ def render(results: Results, page: str, choice: Choice = EVERYTHING, links: Link
     return shell.render(with_population(made, results, choice), frame)
 
 
-def render_card(results: Results, choice: Choice, frame: Frame, part: str = "1") -> str:
+def render_card(results: Results, choice: Choice, frame: Frame, part: str = "1", made: list[Card] | None = None) -> str:
     """The field card of the one district chosen, or the list of cards."""
     from reports.pages import card
 
-    made = card.make_cards(results, choice.districts or results.known.districts)
+    if made is None:
+        made = card.make_cards(results, choice.districts or results.known.districts)
     if not made or len({each.district for each in made}) > 1 or not (choice.districts or not made[0].district):
         return shell.render(card.index(made, frame), frame)
     found = next((each for each in made if str(each.part) == part), None)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from reports import changes
 from reports import page as shell
@@ -57,7 +57,7 @@ def write_reports(results: Results, folder: Path, before: Path) -> list[Path]:
         (card.file for card in cards),
     )
     links = replace(NOWHERE, files=frozenset(itertools.chain(*written)))
-    about = {"index": {"changes": changes.in_words(last, now)}}
+    about: dict[str, Any] = {"index": {"changes": changes.in_words(last, now)}, "card": {"made": cards}}
     made = {f"{name}.html": render(results, name, EVERYTHING, links, **about.get(name, {})) for name in pages}
     made |= {sheet_file(*sheet): render_sheet(results, *sheet, links) for sheet in sheets}
     made |= {card.file: render_card(card, frame_of(results, EVERYTHING, links)) for card in cards}

@@ -121,7 +121,7 @@ def share_out(things: list[Any], room: int) -> list[list[Any]]:
 def render(card: Card, frame: Frame) -> str:
     """A card as one file: its style, its script and its facts are in it."""
     first, *others = (dictionary.caveats()[name] for name in CAUTIONS)
-    said = {"caution": first, "register": say("register", day=frame.as_of)}
+    said = {"caution": first, "register": say("register", day=frame.as_of), "level": frame.level}
     template = shell.templates().get_template("card.html")
     return template.render(
         card=card, frame=frame, cautions=others, facts=card.facts | said, inline=shell.inline_files()
@@ -195,7 +195,7 @@ def card_facts(basis: Basis, latest_first: list[str]) -> dict[str, Any]:
 
 
 def instrument_facts(basis: Basis, name: str) -> dict[str, Any]:
-    """An instrument as it stands on the as-of day, how it moved in the DAYS before, and its usual settings by class."""
+    """An instrument as of the as-of day, how it moved in the DAYS before, and its usual settings by class."""
     effects, row = basis.effects, basis.effects.instruments.index(name)
     own = basis.levels[basis.levels["instrument_id"] == name]
     on = (pd.to_datetime(own["level_on"]) - pd.Timestamp(basis.as_of)).dt.days.tolist()
@@ -241,30 +241,23 @@ def loop_chains(basis: Basis) -> list[Any]:
     rows = rows.assign(route_m=(rows["length_m"] - near - far).clip(lower=0.0), near_tail_m=near, far_tail_m=far)
     place, cuts, unchanged = {name: k for k, name in enumerate(classes)}, piece_cuts(basis, rows), days_unchanged(basis)
     found: list[Any] = []
-    columns = [
-        "section_id",
-        "cable_class",
-        "route_m",
-        "to_terminal_id",
-        "far_tail_m",
-        "from_terminal_id",
-        "near_tail_m",
-    ]
-    for loop, own in rows.groupby("loop_id", sort=True)[columns]:
-        parts = list(own.itertuples(index=False, name=None))
-        if any(before[3] != after[5] for before, after in itertools.pairwise(parts)):
+    columns = ["loop_id", "section_id", "cable_class", "route_m", "to_terminal_id", "far_tail_m", "from_terminal_id",
+               "near_tail_m"]  # fmt: skip
+    for loop, own in itertools.groupby(rows[columns].itertuples(index=False, name=None), key=lambda row: str(row[0])):
+        parts = list(own)
+        if any(before[4] != after[6] for before, after in itertools.pairwise(parts)):
             continue
 
-        def short(name: str, prefix: str = str(loop)) -> str:
+        def short(name: str, prefix: str = loop) -> str:
             return "~" + name.removeprefix(prefix) if name.startswith(prefix) else name
 
         *_, first, tail = parts[0]
         chain = [
             [short(section), place.get(cable, len(classes)), round(route, 3), short(to), round(far_tail, 3)]
             + ([cuts[section]] if section in cuts else [])
-            for section, cable, route, to, far_tail, *_ in parts
+            for _, section, cable, route, to, far_tail, *_ in parts
         ]
-        found.append([loop, [short(first), round(tail, 3), *unchanged.get(str(loop), ())], *chain])
+        found.append([loop, [short(first), round(tail, 3), *unchanged.get(loop, ())], *chain])
     return found
 
 

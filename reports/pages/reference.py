@@ -45,7 +45,6 @@ class Reference:
     parts: tuple[Part, ...]
     sections: tuple[shell.Section, ...] = ()
     exhibits: tuple[shell.Exhibit, ...] = ()
-    card: str = ""
     paper: str = ""
     cautions: tuple[str, ...] = ()
     limits: tuple[str, ...] = ()

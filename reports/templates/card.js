@@ -187,7 +187,7 @@ function addClass() {
   const row = Object.assign(document.createElement("div"), { className: "row" });
   const kind = document.createElement("label"), length = document.createElement("label");
   const select = document.createElement("select"), box = Object.assign(document.createElement("input"), { inputMode: "decimal", placeholder: "to the end" });
-  options(select, facts.classes.map((name, k) => [k, name]), at("passed").children.length ? "none" : "choose");
+  options(select, facts.classes.slice(0, -1).map((name, k) => [k, name]), at("passed").children.length ? "none" : "choose");
   kind.append("Cable class ", select);
   length.append(Object.assign(document.createElement("span"), { className: "for" }), box);
   row.append(kind, length);
@@ -239,7 +239,7 @@ function write(result, asked) {
     paragraph(`Caution: ${facts.caution}`, "caution"),
   );
   const table = document.createElement("table");
-  table.createTHead().append(...[["Window", "Along the cable", "Back-test"]].map((cells) => {
+  table.createTHead().append(...[["Window", "Along the cable", "Back-test, asked this way"]].map((cells) => {
     const row = document.createElement("tr");
     row.append(...cells.map((words) => Object.assign(document.createElement("th"), { scope: "col", textContent: words })));
     return row;
@@ -250,7 +250,7 @@ function write(result, asked) {
     row.append(Object.assign(document.createElement("th"), { scope: "row", textContent: `${share(level)} %` }));
     row.insertCell().append(paragraph(length(low, high)), ...(sections.length ? [paragraph(sections.join(", "))] : []));
     row.insertCell().textContent = tested
-      ? `held ${share(tested.share)} % of ${tested.tried} past digs ${tested.of} (${share(tested.low)} to ${share(tested.high)} %)`
+      ? `held ${share(tested.share)} % of ${tested.tried} past digs ${tested.of} (${share(facts.level)} % limits ${share(tested.low)} to ${share(tested.high)} %)`
       : "fewer than 30 past digs to try it on";
   }
   const day = asked.day ? `, read on ${asked.day}` : "";

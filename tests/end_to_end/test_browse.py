@@ -41,6 +41,7 @@ def test_every_page_sheet_list_and_file_is_served(demo_space: Workspace) -> None
         make_app(demo_space), "/", "/replacement", "/restoration", "/locating", "/data_quality", "/methods", "/rules",
         "/dictionary", "/settings", f"/loop/{loop}", f"/job/{job}", f"/section/{section}", "/instrument/R-01",
         "/rows/jobs", "/rows/loops?by=-expected_failures", "/static/loopwear.js", "/static/loopwear.css", "/find",
+        "/card", "/card?district=OB",
     )  # fmt: skip
     assert [(a.request.url.path, a.status_code) for a in answers if a.status_code != 200] == []
     for answer in answers:
@@ -85,6 +86,7 @@ def test_a_search_leads_to_the_sheet_or_lists_what_it_found(demo_space: Workspac
     [
         ("/nowhere", 404, "there is no page &#39;nowhere&#39;"),
         ("/loop/X-1", 404, "there is no loop &#39;X-1&#39;"),
+        ("/card?district=OB&part=9", 404, "there is no part &#39;9&#39; of this card"),
         ("/pole/X-1", 404, "there is no sheet of a &#39;pole&#39;"),
         ("/rows/raw.jobs", 404, "there is no table &#39;raw.jobs&#39;"),
         ("/static/..%2f..%2fwarehouse.duckdb", 404, "there is no sheet of a &#39;static&#39;"),

@@ -61,9 +61,8 @@ def test_the_card_agrees_with_the_command(demo_space, tmp_path, with_pieces: boo
         with duckdb.connect(str(space.results)) as con:
             con.execute("""
                 insert into staging.section_pieces (section_id, from_m, to_m, cable_class)
-                select section_id, 0.2 * length_m, 0.5 * length_m,
-                    case when hash(section_id) % 2 = 0 then 'none' else c end
-                from staging.sections, (select min(cable_class) as c from staging.sections)
+                select section_id, 0.2 * length_m, 0.5 * length_m, if(hash(section_id) % 2 = 0, 'none', known)
+                from staging.sections, (select min(cable_class) as known from staging.sections)
                 where hash(section_id) % 3 = 0
             """)
     found, worst = card_study.run(tmp_path, tmp_path, cases=40, seed=8)
@@ -295,18 +294,34 @@ def test_the_printed_card_is_one_sheet_with_its_cautions(card, paper: str) -> No
     assert len(re.findall(rb"/Type\s*/Page\b", card.pdf(format=paper))) == 1
 
 
-def test_it_warns_of_a_drift(card, demo_space, tmp_path) -> None:
-    """On a copy in which an instrument is made to drift."""
+def test_it_warns_of_a_drift_and_quotes_the_back_test_of_its_own_way_class_and_band(card, demo_space, tmp_path) -> None:
+    """On a copy in which an instrument is made to drift, and past digs to have been tried."""
     text = (demo_space.reports / "card-OB.html").read_text(encoding="utf-8")
     start, end = re.search(r'<script type="application/json" id="facts">(.*?)</script>', text, re.DOTALL).span(1)
     facts = json.loads(text[start:end])
-    instrument = next(name for name in facts["instruments"] if name)
+    instrument, own_class = (
+        next(name for name in facts["instruments"] if name),
+        facts["classes"][facts["loops"][0][2][1]],
+    )
     facts["instruments"][instrument]["drift"] = [[0.6, "2019-12-02"]]
+    facts["tested"] = {
+        "by_class|all|all|0.8": [900, 0.11, 0.1, 0.12],
+        "along_loop|all|all|0.8": [200, 0.79, 0.74, 0.83],
+        "along_loop|distance_band|30 to 60 m|0.5": [60, 0.52, 0.41, 0.62],
+        f"along_loop|cable_class|{own_class}|0.8": [80, 0.81, 0.73, 0.87],
+        f"along_loop|class_and_band|{own_class}, 30 to 60 m|0.8": [50, 0.82, 0.72, 0.89],
+    }
     copy = Path(tmp_path, "card.html")
     copy.write_text(text[:start] + json.dumps(facts) + text[end:], encoding="utf-8")
     card.goto(copy.as_uri())
-    fill(card)
+    fill(card, distance="50")
+    assert 30 < corrected(card) < 60
     assert card.inner_text("#more .caution") == (
         f"{instrument} drifts by 0.60 % a year since 2019-12-02: the correction follows the drift to "
         f"{card.input_value('#day')}; have it checked on a run of known length."
     )
+    assert card.locator("#more tbody td:nth-child(3)").all_inner_texts() == [
+        "held 52 % of 60 past digs at 30 to 60 m, all classes (90 % limits 41 to 62 %)",
+        f"held 82 % of 50 past digs over {own_class} at 30 to 60 m (90 % limits 72 to 89 %)",
+        "fewer than 30 past digs to try it on",
+    ]

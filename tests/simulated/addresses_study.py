@@ -28,7 +28,8 @@ HOSTILE = (
     "\u202e\u0000\r\n", "x" * 3000, f"javascript:{MARK}()", "", ".", "..", "0", "-1", "1e309", "NaN",
 )  # fmt: skip
 
-PAGES = ("", "restoration", "replacement", "locating", "data_quality", "index", "methods", "settings", "find", "rules")
+PAGES = ("", "restoration", "replacement", "locating", "data_quality", "index", "methods", "settings", "find", "rules",
+         "card")  # fmt: skip
 KINDS = ("loop", "section", "job", "instrument")
 KEYS = (
     "district",
@@ -40,6 +41,7 @@ KEYS = (
     "crew",
     "units",
     "paper",
+    "part",
     "by",
     "from_row",
     "q",

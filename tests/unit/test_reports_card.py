@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import json
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -97,15 +98,27 @@ def test_a_card_is_one_file_that_asks_for_nothing(tmp_path: Path) -> None:
 
 
 def test_no_card_is_above_a_megabyte_however_large_the_district(tmp_path: Path) -> None:
-    with Results(publish(tmp_path, 7_000)) as results:
+    with Results(publish(tmp_path, 3_000, districts=("OB",))) as results:
         made = card.make_cards(results, ("OB",))
         sizes = [len(render(results, "card", Choice(districts=("OB",)), part=str(each.part)).encode()) for each in made]
         with pytest.raises(UserError, match="there is no part '9' of this card"):
             render(results, "card", Choice(districts=("OB",)), part="9")
-    assert sum(len(each.loops) for each in made) == 3_500
+    assert sum(len(each.loops) for each in made) == 3_000
     assert [each.file for each in made] == ["card-OB.html", "card-OB_2.html"]
     assert made[1].address == "/card?district=OB&part=2"
     assert max(sizes) < 1_000_000 and sizes[0] > 800_000
+
+
+def test_of_too_many_instruments_those_last_read_are_on_the_card(make_warehouse, monkeypatch) -> None:
+    names = ("", *(f"R-{n:03d}" for n in range(60)))
+    many = replace(
+        EFFECTS, instruments=names, own=np.zeros((61, 3)), own_covariance=np.zeros((61, 3, 3)),
+        own_with_fixed=np.zeros((61, 3, 4)), factor=np.ones(61),
+    )  # fmt: skip
+    basis = replace(basis_of(make_warehouse, {}), effects=many)
+    monkeypatch.setattr(card, "ROOM", 10_000)
+    kept = list(card.card_facts(basis, list(names[:0:-1]))["instruments"])
+    assert kept == ["", *names[:0:-1]][: len(kept)] and 10 < len(kept) < 60
 
 
 def test_without_districts_there_is_one_card_of_everything(tmp_path: Path) -> None:
