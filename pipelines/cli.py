@@ -456,7 +456,7 @@ def dig_window(
     """Correct displayed distances and give their dig windows, by terminals or by cable class.
 
     A distance is no permission to dig."""
-    from pipelines.locating import window
+    from pipelines.locating import window, window_basis, window_file
     from reports.results import Results
     from shared.dictionary import caveats
 
@@ -467,13 +467,13 @@ def dig_window(
             "give --distance with --from and --toward, or with --class; or --file with --to", param_hint="dig-window"
         )
     with Results(space.results) as results:
-        basis = window.read_basis(results.con)
+        basis = window_basis.read_basis(results.con)
     if file is not None and to is not None:
-        answers = window.answer_readings(basis, window.read_readings(file), caution)
+        answers = window_file.answer_readings(basis, window_file.read_readings(file), caution)
         answers.to_csv(to, index=False)
         print(f"{answers['corrected_m'].notna().sum()} of {len(answers)} readings answered in {to}\n\n{caution}")
         return
-    asked = window.Asked(
+    asked = window_basis.Asked(
         distance_m=distance or 0.0,
         from_terminal=start,
         toward_terminal=toward,

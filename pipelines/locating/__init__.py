@@ -25,7 +25,9 @@ effects.py              estimates and covariance in the form that corrects a rea
 ways.py                 tails and cable in the order that a pulse passes them
 placing.py              where along its way a reading ends, and how surely
 correction.py           displayed distances of past digs turned into distances along the route
+window_basis.py         what windows are made from, and what it says of the reading asked
 window.py               where to dig next: corrected distance and window of one reading
+window_file.py          windows of many readings at once
 forward.py              each past dig foreseen by a fit to the readings before it
 coverage.py             how many past digs the windows held, and the quantiles they are made from
 drift.py                control charts of an instrument's readings in time

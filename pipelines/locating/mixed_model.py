@@ -181,7 +181,7 @@ def _add_products(found: Floats, x: Any, weight: Floats, group: Integers) -> Non
 
 
 def row_variance(solution: Solution, design: Design) -> Floats:
-    """Variance of each row's fitted line, shape (n,): contrast_variance of the design's own rows, without a dense X."""
+    """Variance of each row's fitted line, shape (n,), without a dense X."""
     from scipy import sparse
 
     n = len(design.response)
@@ -238,32 +238,3 @@ def solve(products: CrossProducts, design: Design, precision: Floats, pull: Floa
     return Solution(
         fixed, random, inverse, np.asarray(within, dtype=float), carried, float(quadratic + log_determinant)
     )
-
-
-def contrast_variance(solution: Solution, fixed: Floats, random: Floats, group: Integers) -> Floats:
-    """Variance of fixed' beta + random' u_group for each row.
-
-    Parameters
-    ----------
-    fixed, random
-        Contrasts, shapes (m, q) and (m, 2).
-    group
-        Instrument of each contrast, shape (m,); -1 means the contrast has no instrument effect.
-    """
-    return contrast_covariance(solution, fixed, random, fixed, random, group)
-
-
-def contrast_covariance(
-    solution: Solution, fixed_a: Floats, random_a: Floats, fixed_b: Floats, random_b: Floats, group: Integers
-) -> Floats:
-    """Covariance of two contrasts of the same instrument, row by row."""
-    known = group >= 0
-    at = np.where(known, group, 0)
-    left, right = fixed_a.copy(), fixed_b.copy()
-    own = np.zeros(len(group))
-    if len(solution.within):
-        za, zb = random_a * known[:, None], random_b * known[:, None]
-        left -= np.einsum("mi,mik->mk", za, solution.carried[at])
-        right -= np.einsum("mi,mik->mk", zb, solution.carried[at])
-        own = np.einsum("mi,mij,mj->m", za, solution.within[at], zb)
-    return np.asarray(np.einsum("mk,mk->m", left @ solution.inverse, right) + own)

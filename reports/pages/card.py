@@ -13,15 +13,8 @@ from markupsafe import Markup
 from pipelines.locating.coverage import DISTANCE_BANDS_M, band_names
 from pipelines.locating.readings import REFERENCE_PCT
 from pipelines.locating.ways import lay_ways
-from pipelines.locating.window import (
-    COVERAGES,
-    ENOUGH_TRIED,
-    Basis,
-    instrument_movement,
-    interpolate_quantile,
-    read_basis,
-    sections_on,
-)
+from pipelines.locating.window import COVERAGES, ENOUGH_TRIED, interpolate_quantile
+from pipelines.locating.window_basis import Basis, instrument_movement, read_basis, sections_on
 from reports import page as shell
 from reports.links import sheet_file
 from reports.table import as_json

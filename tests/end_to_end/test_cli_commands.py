@@ -14,7 +14,9 @@ import pytest
 from typer.testing import CliRunner
 
 from pipelines import cli
-from pipelines.locating.window import Asked, answer_readings, find_dig_window, read_basis, read_way
+from pipelines.locating.window import find_dig_window, read_way
+from pipelines.locating.window_basis import Asked, read_basis
+from pipelines.locating.window_file import answer_readings
 from pipelines.ranking.search_sequence import Evidence, plan_loop
 from shared import dictionary
 from shared.errors import UserError

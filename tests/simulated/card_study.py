@@ -16,7 +16,8 @@ from typing import Any
 import numpy as np
 from playwright.sync_api import sync_playwright
 
-from pipelines.locating.window import Asked, Basis, find_dig_window, read_basis
+from pipelines.locating.window import find_dig_window
+from pipelines.locating.window_basis import Asked, Basis, read_basis
 from reports.choice import EVERYTHING
 from reports.links import NOWHERE
 from reports.pages.card import Card, make_cards, render

@@ -18,7 +18,8 @@ from pipelines.intake.raw import ensure_raw_tables
 from pipelines.locating.correction import ALONG, BY_CLASS
 from pipelines.locating.readings import select_readings
 from pipelines.locating.step import fit_before, fit_tables, read_inputs, reading_facts
-from pipelines.locating.window import Asked, find_dig_window, read_basis
+from pipelines.locating.window import find_dig_window
+from pipelines.locating.window_basis import Asked, read_basis
 from shared import dictionary
 from shared.errors import UserError
 from shared.settings import Settings

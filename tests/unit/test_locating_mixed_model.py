@@ -7,15 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from pipelines.locating.mixed_model import (
-    Design,
-    contrast_covariance,
-    contrast_variance,
-    row_variance,
-    solve,
-    sum_fixed_by_group,
-    sum_products,
-)
+from pipelines.locating.mixed_model import Design, row_variance, solve, sum_fixed_by_group, sum_products
 
 SPREAD = np.array([0.02, 0.7])
 RUN_VARIANCE = 0.01**2
@@ -119,7 +111,7 @@ def test_differences_of_the_criterion_are_those_of_the_restricted_likelihood(sol
     assert ours == pytest.approx(dense(other) - dense(SPREAD), rel=1e-7)
 
 
-def test_variance_of_contrasts_and_of_rows(solved) -> None:
+def test_variance_of_rows(solved) -> None:
     design, x, weight, tightness, solution = solved
     z, spread, _ = dense_parts(design, weight, tightness)
     runs = np.linalg.inv(dense_parts(design, weight, tightness)[2] - z @ spread @ z.T)
@@ -128,11 +120,7 @@ def test_variance_of_contrasts_and_of_rows(solved) -> None:
     precision += np.diag(np.concatenate([design.prior_precision, 1 / np.diag(spread)]))
     covariance = np.linalg.inv(precision)
     expected = np.einsum("ij,jk,ik->i", joint, covariance, joint)
-    random = np.column_stack([design.scale, design.zero])
-    assert contrast_variance(solution, x, random, design.group) == pytest.approx(expected, rel=1e-7)
     assert row_variance(solution, design) == pytest.approx(expected, rel=1e-7)
-    turned = contrast_covariance(solution, x, random, 2 * x, 2 * random, design.group)
-    assert turned == pytest.approx(2 * expected, rel=1e-7)
 
 
 def test_what_instruments_bring_adds_up_to_the_whole(solved) -> None:
@@ -171,13 +159,11 @@ def test_prior_means_of_the_effects_are_a_reading_more_each(solved) -> None:
     assert found.random.ravel() == pytest.approx(effects, rel=1e-7, abs=1e-10)
 
 
-def test_contrasts_without_an_instrument_and_models_without_any(solved) -> None:
+def test_rows_of_a_model_without_instruments(solved) -> None:
     design, x, _, _, solution = solved
-    random, nobody = np.ones((len(x), 2)), np.full(len(x), -1)
+    nobody = np.full(len(x), -1)
     plain = np.einsum("ij,jk,ik->i", x, solution.inverse, x)
-    assert contrast_variance(solution, x, random, nobody) == pytest.approx(plain)
     bare = replace(solution, random=np.zeros((0, 2)), within=np.zeros((0, 2, 2)), carried=np.zeros((0, 2, 3)))
-    assert contrast_variance(bare, x, random, nobody) == pytest.approx(plain)
     alone = replace(design, group=nobody, groups=0)
     assert row_variance(bare, alone) == pytest.approx(plain)
     assert sum_fixed_by_group(alone, np.ones(len(x)), RUN_VARIANCE).shape == (0, 3, 3)

@@ -215,11 +215,7 @@ def test_the_noise_of_the_next_round_comes_from_the_residuals_of_this_one() -> N
     state = replace(STATE, tail_m=1.3)
     spread, factor = velocity._fit_noise(readings, state, guess, now, solution)
     residual = readings.time_m - line.line(readings, state)
-    x = np.zeros((6, 4))
-    x[now.design.row, now.design.column] = now.design.value
-    random = np.column_stack([now.design.scale, now.design.zero])
-    fitted = mixed_model.contrast_variance(solution, x, random, readings.instrument)
-    leverage = now.right / now.variance * fitted
+    leverage = now.right / now.variance * mixed_model.row_variance(solution, now.design)
     assert 0.05 < leverage.min() < 0.9 < 0.99 < leverage.max()  # so the clip is met
     leverage = np.minimum(leverage, 0.99)
     each = np.array([0.8, 0.8, 1.4, 1.4, 1.0, 1.4])

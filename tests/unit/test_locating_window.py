@@ -13,20 +13,9 @@ from scipy import stats
 from pipelines.locating import window
 from pipelines.locating.coverage import wilson_limits
 from pipelines.locating.effects import store_effects
-from pipelines.locating.window import (
-    WINDOWS_OUT,
-    Asked,
-    Basis,
-    DigWindow,
-    answer_readings,
-    find_dig_window,
-    find_tested,
-    interpolate_quantile,
-    lay_chain,
-    read_basis,
-    read_readings,
-    read_way,
-)
+from pipelines.locating.window import DigWindow, find_dig_window, find_tested, interpolate_quantile, read_way
+from pipelines.locating.window_basis import Asked, Basis, lay_chain, read_basis
+from pipelines.locating.window_file import WINDOWS_OUT, answer_readings, read_readings
 from shared import dictionary
 from shared.errors import UserError
 from shared.settings import Settings

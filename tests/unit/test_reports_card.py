@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 from pipelines.locating.effects import Effects, store_effects
-from pipelines.locating.window import Basis, read_basis
+from pipelines.locating.window_basis import Basis, read_basis
 from pipelines.publish import write_results
 from reports.choice import EVERYTHING, Choice
 from reports.links import Links
