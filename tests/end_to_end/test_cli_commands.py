@@ -164,7 +164,7 @@ def test_dig_window_answers_a_file_of_readings(demo_space: Workspace, tmp_path: 
     file, to = tmp_path / "readings.csv", tmp_path / "answers.csv"
     done = run("dig-window", "--workspace", demo_space.folder, "--file", file, "--to", to)
     assert done.returncode == 0, done.stderr
-    assert f"\n1 of 2 readings answered in {to}\n\n" in done.stdout
+    assert done.stdout.startswith(f"1 of 2 readings answered in {to}\n\n")
     caution = dictionary.caveats()["no_permission_to_dig"]
     pd.testing.assert_frame_equal(pd.read_csv(to), answer_readings(basis, rows, caution), check_dtype=False)
     assert caution in done.stdout
