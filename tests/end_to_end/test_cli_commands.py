@@ -84,7 +84,8 @@ def test_every_contract_table_has_rows_in_the_demo(demo_space: Workspace) -> Non
         empty = [t.name for t in dictionary.export_tables().values() if not len(read_model(con, t.name))]
     # at 150 loops too few digs are foreseen for a back-test of windows; tests/unit/test_locating_coverage.py has them
     # after the first refresh there is no earlier ranking to compare with
-    assert set(empty) <= {"marts.window_coverage", "marts.ranking_churn"}
+    # no job that waits open has a reading in so small a demo; tests/unit/test_intake_revisions.py has some
+    assert set(empty) <= {"marts.window_coverage", "marts.ranking_churn", "marts.open_windows"}
 
 
 def test_status_tells_what_is_loaded_and_what_ran(demo_space: Workspace) -> None:
