@@ -86,7 +86,8 @@ def test_every_contract_table_has_rows_in_the_demo(demo_space: Workspace) -> Non
         empty = [t.name for t in dictionary.export_tables().values() if not len(read_model(con, t.name))]
     # at 150 loops too few digs are foreseen for a back-test of windows; tests/unit/test_locating_coverage.py has them
     # after the first refresh there is no earlier ranking to compare with
-    assert set(empty) <= {"marts.window_coverage", "marts.ranking_churn"}
+    # no job that waits open has a reading in so small a demo; tests/unit/test_intake_revisions.py has some
+    assert set(empty) <= {"marts.window_coverage", "marts.ranking_churn", "marts.open_windows"}
 
 
 def test_status_tells_what_is_loaded_and_what_ran(demo_space: Workspace) -> None:
@@ -166,7 +167,7 @@ def test_dig_window_answers_a_file_of_readings(demo_space: Workspace, tmp_path: 
     file, to = tmp_path / "readings.csv", tmp_path / "answers.csv"
     done = run("dig-window", "--workspace", demo_space.folder, "--file", file, "--to", to)
     assert done.returncode == 0, done.stderr
-    assert f"\n1 of 2 readings answered in {to}\n\n" in done.stdout
+    assert done.stdout.startswith(f"1 of 2 readings answered in {to}\n\n")
     caution = dictionary.caveats()["no_permission_to_dig"]
     pd.testing.assert_frame_equal(pd.read_csv(to), answer_readings(basis, rows, caution), check_dtype=False)
     assert caution in done.stdout

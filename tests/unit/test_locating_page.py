@@ -224,8 +224,8 @@ def test_records_that_contradict_themselves_are_counted_beside_the_share_they_ar
     assert exhibit.finding.startswith("The displayed distance falls in the section that was dug in 50\xa0% of 2 digs.")
     assert exhibit.finding.endswith(
         "3 records contradict themselves and are left out: in 2 the dug distance ends outside the section named; in 1 "
-        "the section named is not on the loop in the register. What may be wrong in them is among the proposed "
-        "corrections."
+        "the section named is not on the loop in the register. Where the section is on the loop, the likeliest "
+        "correction is proposed on the page of data quality."
     )
     sound = errors.head(2)
     assert (
