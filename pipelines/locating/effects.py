@@ -90,7 +90,8 @@ def describe_effects(fit: VelocityFit, levels: Levels, terminal_tails: pd.Series
     covariance, with_fixed = np.zeros((groups, 3, 3)), np.zeros((groups, 3, k + 3))
     covariance[0, :2, :2] = np.diag([fit.weights @ fit.scale_sd**2, fit.weights @ fit.zero_sd**2])
     covariance[1:] = levels.moved
-    covariance[1:, :2, :2] = own
+    # windows are averages over all ways to move; limits of one instrument hold whichever way it moves
+    covariance[1:, :2, :2] += own - fit.moved
     with_fixed[1:, :2] = crossed @ widen.T
     estimates = np.zeros((groups, 3))
     estimates[1:] = np.column_stack([fit.state.scale, fit.state.zero_m, levels.rate])
@@ -124,24 +125,25 @@ def _noise_terms(fit: VelocityFit) -> dict[str, float]:
 
 
 def _usual_tail(fit: VelocityFit, terminal_tails: pd.Series) -> dict[str, float]:
-    """Tails that a path of some length passes on this record, by least squares, and how they scatter."""
+    """Tails that a path of some length passes on this record: that of a terminal, growing by least squares with it."""
     readings = fit.readings
     of = readings.is_dug
     names = (
         "usual_tail_m", "usual_tail_per_m", "usual_tail_variance_m2", "usual_tail_variance_per_m", "usual_tails",
         "usual_tails_per_m",
     )  # fmt: skip
+    tails = terminal_tails.dropna().to_numpy(float)
+    near, variance = (float(tails.mean()), float(tails.var())) if len(tails) else (0.0, 0.0)
     if of.sum() < ENOUGH_PATHS:
-        tails = terminal_tails.dropna().to_numpy(float)
-        known = (float(tails.mean()), 0.0, float(tails.var()), 0.0) if len(tails) else (0.0, 0.0, 0.0, 0.0)
-        return dict(zip(names, (*known, 1.0, 0.0), strict=True))
-    from scipy.optimize import nnls
-
+        return dict(zip(names, (near, 0.0, variance, 0.0, 1.0, 0.0), strict=True))
     tail, route = readings.tail_m[of], (readings.length_m - readings.tail_m)[of]
-    x = np.column_stack([np.ones(len(route)), route])
-    mean, count = nnls(x, tail)[0], nnls(x, readings.tails[of])[0]
-    scatter = nnls(x, (tail - x @ mean) ** 2)[0]
-    return dict(zip(names, (float(v) for v in (*mean, *scatter, *count)), strict=True))
+
+    def growth(values: Floats) -> float:
+        return max(float(route @ values / (route @ route)), 0.0)
+
+    per_m = growth(tail - near)
+    scatter = growth((tail - near - per_m * route) ** 2 - variance)
+    return dict(zip(names, (near, per_m, variance, scatter, 1.0, growth(readings.tails[of] - 1.0)), strict=True))
 
 
 def store_effects(effects: Effects) -> dict[str, pd.DataFrame]:
