@@ -94,5 +94,5 @@ def fit_as_of(
     calibrated_years = years_after(stamps, as_of)
     for _ in range(ROUNDS):
         levels = fit_levels(fit, calm.time_m, years, calibrated_years)
-        fit = replace(fitted(take_movement_off(calm, expected_time(fit), levels, years)), moved=levels.for_limits())
+        fit = replace(fitted(take_movement_off(calm, expected_time(fit), levels, years)), moved=levels.moved[:, :2, :2])
     return FitAsOf(calm, years, season, levels, fit, describe_effects(fit, levels, terminal_tails))

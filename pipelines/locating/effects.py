@@ -90,8 +90,7 @@ def describe_effects(fit: VelocityFit, levels: Levels, terminal_tails: pd.Series
     covariance, with_fixed = np.zeros((groups, 3, 3)), np.zeros((groups, 3, k + 3))
     covariance[0, :2, :2] = np.diag([fit.weights @ fit.scale_sd**2, fit.weights @ fit.zero_sd**2])
     covariance[1:] = levels.moved
-    # windows are averages over all ways to move; limits of one instrument hold whichever way it moves
-    covariance[1:, :2, :2] += own - fit.moved
+    covariance[1:, :2, :2] = own
     with_fixed[1:, :2] = crossed @ widen.T
     estimates = np.zeros((groups, 3))
     estimates[1:] = np.column_stack([fit.state.scale, fit.state.zero_m, levels.rate])

@@ -22,8 +22,6 @@ RATE_SD = 0.01
 PRIOR = {"steady": 0.5, "drifting": 0.35, "stepped": 0.15}
 """Chances of each way to move before anything is read: even odds. With 0.85 for steady the limits of drifting
 instruments held 72 % for 90 % (tests/simulated/windows_study.py). A verdict rests on the evidence, not on them."""
-LIKELY, LIMITS = 0.10, 1.645
-"""Chance from which a kind of movement is allowed for in limits, and the standard errors of 90 % limits."""
 FALSE_ALARMS = 0.10
 """Share of fleets in which a steady instrument may be called moving."""
 ENOUGH = 12
@@ -46,9 +44,6 @@ class Levels:
         Drift of the scale a year that goes on after the as-of day, shape (G,).
     moved
         Covariance of (scale, zero at the as-of day less their mean over the readings, rate), shape (G, 3, 3).
-    limits_variance
-        Variance of scale and zero at the as-of day for limits that hold whichever way the instrument moves: wide enough
-        for the limits of every kind of movement that has one chance in ten or more, shape (G, 2).
     mean_shift
         Scale and zero at the as-of day less their mean over the readings, shape (G, 2).
     chance
@@ -66,7 +61,6 @@ class Levels:
     sd: Floats
     rate: Floats
     moved: Floats
-    limits_variance: Floats
     mean_shift: Floats
     chance: Floats
     evidence: Floats
@@ -89,12 +83,6 @@ class Levels:
             scale[own] = np.interp(when[own], self.at_years[g], self.scale[g]) + self.rate[g] * np.maximum(when[own], 0)
             zero[own] = np.interp(when[own], self.at_years[g], self.zero_m[g])
         return scale, zero
-
-    def for_limits(self) -> Floats:
-        """Covariance of scale and zero by the movement, with the variances that limits take, shape (G, 2, 2)."""
-        found = self.moved[:, :2, :2].copy()
-        found[:, [0, 1], [0, 1]] = self.limits_variance
-        return found
 
     def verdict(self, limits: float, tolerated: float) -> list[str]:
         """Verdict on each instrument's movement.
@@ -120,7 +108,7 @@ class Levels:
             elif self.evidence[g] >= looked_at / FALSE_ALARMS:
                 found.append("drifting" if self.chance[g, 1] >= self.chance[g, 2] else "stepped")
             else:
-                reach = abs(self.mean_shift[g, 0]) + limits * np.sqrt(self.limits_variance[g, 0])
+                reach = abs(self.mean_shift[g, 0]) + limits * np.sqrt(self.moved[g, 0, 0])
                 found.append("steady" if reach <= tolerated else "cannot_tell")
         return found
 
@@ -144,7 +132,6 @@ def still_levels(groups: int) -> Levels:
     nothing = np.zeros((groups, 1))
     return Levels(
         nothing, nothing, nothing, np.zeros((groups, 1, 2)), np.zeros(groups), np.zeros((groups, 3, 3)),
-        np.zeros((groups, 2)),
         np.zeros((groups, 2)), np.tile([1.0, 0.0, 0.0], (groups, 1)), np.full(groups, np.nan), np.full(groups, np.nan),
     )  # fmt: skip
 
@@ -264,29 +251,11 @@ def _fit_one(years: Floats, time: Floats, zero: Floats, left: Floats, weight: Fl
         sd=np.sqrt(np.maximum(variance[: 2 * m], 0.0)).reshape(1, 2, m).swapaxes(1, 2),
         rate=mean[-1:],
         moved=moved[None],
-        limits_variance=_widest(kinds, weight_of, np.array(means)[:, today], np.array(covariances), moved)[None],
         mean_shift=mean[None, today[:2]],
         chance=np.array([[weight_of[kinds == kind].sum() for kind in PRIOR]]),
         evidence=np.array([_evidence(np.array(heights), kinds)]),
         started_years=np.array([ways[int(np.argmax(likely))][1]]),
     )
-
-
-def _widest(kinds: NDArray[np.str_], weight: Floats, means: Floats, covariances: Floats, moved: Floats) -> Floats:
-    """Variance of scale and zero whose limits about the mean hold those of each likely kind of movement, shape (2,).
-
-    An average over kinds is right on average over them: limits of an instrument that drifts would miss more often.
-    """
-    middle, found = weight @ means, np.diag(moved)[:2]
-    for kind in PRIOR:
-        chance = float(weight[kinds == kind].sum())
-        if chance >= LIKELY:
-            own = np.where(kinds == kind, weight, 0.0) / chance
-            mean = own @ means
-            variance = own @ (np.diagonal(covariances, axis1=1, axis2=2) + (means - mean) ** 2)
-            reach = np.abs(mean - middle) + LIMITS * np.sqrt(np.maximum(variance, 0.0))
-            found = np.maximum(found, (reach[:2] / LIMITS) ** 2)
-    return found
 
 
 def _sum_cells(years: Floats, time: Floats, zero: Floats, left: Floats, weight: Floats, calibrated: float) -> _Cells:

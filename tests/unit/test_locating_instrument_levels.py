@@ -15,7 +15,6 @@ from pipelines.locating.instrument_levels import (
     PRIOR,
     RATE_SD,
     STEP_SD,
-    _widest,
     expected_time,
     fit_levels,
     still_levels,
@@ -127,7 +126,7 @@ def test_verdicts_rest_on_the_evidence_for_as_many_as_were_looked_at() -> None:
     levels = replace(
         still_levels(5),
         mean_shift=np.array([[0.0, 0], [0.0, 0], [-0.012, 0], [-0.0115, 0], [0.0, 0]]),
-        limits_variance=np.tile([0.005**2, 9.0], (5, 1)),
+        moved=np.tile(np.diag([0.005**2, 9.0, 9.0]), (5, 1, 1)),
         evidence=np.array([41.0, 40.0, 39.0, 0.5, np.nan]),
         chance=np.array([[0.05, 0.6, 0.35], [0.05, 0.4, 0.55], [0.05, 0.9, 0.05], [0.91, 0.05, 0.04], [1, 0, 0]]),
     )
@@ -249,16 +248,3 @@ def test_what_is_taken_off_is_what_was_planted() -> None:
     assert off.tolist() == pytest.approx([-5.0, -4.0, 0.0, -2.0 - 2 * 1.0, 0.0, 0.0])
     scale, zero = levels.shift(np.array([0, 0]), np.array([0.5, 2.0]))
     assert (scale.tolist(), zero.tolist()) == ([0.005, 0.02], [0.0, 0.0])
-
-
-def test_limits_hold_those_of_every_likely_kind_of_movement() -> None:
-    kinds, weight = np.array(["steady", "drifting", "stepped"]), np.array([0.65, 0.3, 0.05])
-    means = np.array([[0.0, 0.0, 0.0], [0.03, 0.0, 0.01], [9.0, 9.0, 0.0]])
-    own = np.tile(np.diag([0.001**2, 0.2**2, 0.0]), (3, 1, 1))
-    middle = 0.3 * 0.03 + 0.05 * 9.0  # steps have less than one chance in ten: their limits are left out
-    found = _widest(kinds, weight, means, own, np.zeros((3, 3)))
-    assert 1.645 * found[0] ** 0.5 == pytest.approx(max(middle, abs(0.03 - middle)) + 1.645 * 0.001)
-    wide = _widest(kinds, weight, means, own, np.diag([100.0, 0.0, 0.0]))  # and are never narrower than the average
-    assert wide[0] == 100.0
-    levels = replace(still_levels(1), moved=np.full((1, 3, 3), 0.5), limits_variance=np.array([[2.0, 3.0]]))
-    assert levels.for_limits().tolist() == [[[2.0, 0.5], [0.5, 3.0]]]
