@@ -134,7 +134,7 @@ def test_what_is_no_distance_gets_no_answer(card, typed: str) -> None:
 
 
 def test_a_reading_in_the_blind_zone_is_called_so(card) -> None:
-    fill(card, distance="2")
+    fill(card, distance="6")
     assert "Inside the blind zone of a pulse of" in card.inner_text("#answer .caution >> nth=0")
 
 
