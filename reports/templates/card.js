@@ -224,8 +224,8 @@ function write(result, asked) {
   const where = asked.way ? ["from the terminal tested from"] : ["from", stops[asked.from], "toward", stops[asked.from + asked.toward]];
   const at80 = result.windows.find(({ level }) => Math.abs(level - 0.8) < 1e-9) || result.windows[0];
   const cautions = [];
-  if (result.corrected <= 0) cautions.push("At the terminal itself: the reading is within the instrument's offset.");
   if (result.blind) cautions.push(`Inside the blind zone of a pulse of ${facts.pulse_ns.toFixed(0)} ns (${length(result.blind)}), where the pulse sent hides an echo: if the pulse was as long, use a shorter one, or test from the other end.`);
+  if (result.corrected <= 0) cautions.push("At the terminal itself: the reading is within the instrument's offset.");
   if (result.corrected > result.run) cautions.push(`Longer than the cable on that side, which ends at ${length(result.run)}: check distance, unit, setting and side.`);
   const own = usual();
   if (own !== undefined && Math.abs(own / asked.setting - 1) > 0.1) cautions.push(`Setting far from ${asked.instrument}'s usual ${own.toFixed(1)} % of c on this class: check it and its unit.`);

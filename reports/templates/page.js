@@ -132,7 +132,7 @@
   // charts are drawn as they come near the view; one that is folded away is in no view
   const watcher = new IntersectionObserver((entries) => {
     for (const { isIntersecting, target } of entries) if (isIntersecting && !charts.get(target.id).isDrawn) draw(target.id);
-  }, { rootMargin: "600px" });
+  }, { rootMargin: "900px" });
   for (const id of charts.keys()) {
     const box = document.getElementById(id);
     box.style.height = box.dataset.h + "px";

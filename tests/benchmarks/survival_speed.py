@@ -190,6 +190,7 @@ def grow(sections: int = 1_000_000, rounds: int = 3) -> float:
 def whole(sections: int = 1_000_000, jobs: int = 1_000_000) -> dict[str, float]:
     """Seconds of the steps survival and replacement on a warehouse of so many sections and about so many jobs."""
     from pipelines.survival import step as survival
+    from pipelines.warehouse import load_macros
     from shared.settings import Settings
     from shared.store import Workspace, open_warehouse
     from tests.replacement_fleets import run_replacement
@@ -201,6 +202,7 @@ def whole(sections: int = 1_000_000, jobs: int = 1_000_000) -> dict[str, float]:
         given = [sys.executable, "-m", "tests.benchmarks.survival_speed", "draw", folder, str(sections), str(jobs)]
         subprocess.run(given, check=True)
         con = open_warehouse(Workspace(Path(folder)), settings)
+        load_macros(con)
         for name, step in (("survival", survival.run), ("replacement", run_replacement)):
             expected = time.process_time()
             seconds[name] = time_once(lambda step=step: step(con, settings))  # type: ignore[misc]
@@ -288,6 +290,7 @@ def draw_tables(sections: int, jobs: int) -> dict[str, pd.DataFrame]:
         "staging.sections": frame.assign(retired_because=np.where(gone, "other", None)),
         "staging.jobs": failures[["job_id"]].assign(repair_cost=9000.0),
         "staging.loops": loops,
+        "staging.test_shots": pd.DataFrame({"job_id": pd.Series(dtype=str)}),
     }
     return {name: _with_all_columns(name, part) for name, part in drawn.items()}
 
