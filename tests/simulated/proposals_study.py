@@ -43,7 +43,7 @@ def study_fleet(seed: int, loops: int) -> pd.DataFrame:
         for paths, mapping in made.loads:
             load_paths(con, list(paths), Settings(), mapping)
         write_settings(con, Settings())
-        warehouse.build_models(con, "staging")
+        warehouse.build_models(con, "staging", "core")
         step.run(con, Settings())
         errors = pd.read_csv(made.folder / "truth" / "errors.csv", dtype=str, keep_default_na=False)
         proposed = con.execute("select * from marts.proposed_corrections order by all").df()
