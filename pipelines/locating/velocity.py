@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -87,6 +88,11 @@ class VelocityFit:
         fixed, own, crossed
             Shapes (q, q), (G, 2, 2) and (G, 2, q); the movement of an instrument is in its own.
         """
+        return self._effect_covariance
+
+    @cached_property
+    def _effect_covariance(self) -> tuple[Floats, Floats, Floats]:
+        # asked for once for each pair of instrument and class
         fixed = np.array([point.fixed for point in self.points])
         random = np.array([point.random for point in self.points])
         inverse = np.array([point.inverse for point in self.points])

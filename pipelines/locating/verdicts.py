@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 MOST_NEEDED = 500
 """Further readings above which no number is given: the error lies at the edge of the tolerance."""
 MOST_TESTS = 50
-"""The same for readings of runs of known length. Tried by adding them to the demo: some ten settled what they should,
-hundreds did not, since what others know of the class stays as it is."""
+"""The same for readings of runs of known length. Tried by adding as many to the demo as were asked for, once each: up
+to 5 decided, 22 did not, 42 did, 55 and 132 did not, since what others know of the class stays as it is."""
 IN, OUT, FEW, NOT_SEPARABLE = "in_tolerance", "out_of_tolerance", "too_few_readings", "not_separable"
 
 

@@ -17,8 +17,6 @@ from shared import dictionary
 from shared.units import VELOCITY_PCT
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
-
     from reports.marts import Judged, Marts
     from shared.settings import Settings
 
