@@ -9,6 +9,7 @@ import pytest
 from scipy import stats
 
 from pipelines.locating.instrument_levels import (
+    DOUBT,
     ENOUGH,
     LEVEL_SD,
     MOMENTS,
@@ -226,7 +227,7 @@ def test_the_posterior_is_that_of_every_way_by_brute_force(calibrated: float, pl
     levels = fit_levels(fit, base + left, years, np.array([calibrated]))
     assert levels.chance[0] == pytest.approx([weight[kinds == kind].sum() for kind in PRIOR])
     assert [*levels.mean_shift[0], levels.rate[0]] == pytest.approx(mean)
-    assert levels.moved[0] == pytest.approx(spread)
+    assert levels.moved[0] == pytest.approx(DOUBT * spread)
     moving = kinds != "steady"
     likelihood = np.exp(height - height.max())
     ratio = (prior[moving] @ likelihood[moving] / prior[moving].sum()) / likelihood[~moving].mean()
