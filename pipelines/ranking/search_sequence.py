@@ -87,7 +87,7 @@ class Evidence:
         told += [f"{terminal} not tripped" for terminal in self.not_tripped]
         if self.window:
             start, toward, lo, hi = self.window
-            told.append(f"the fault {lo:g} to {hi:g} m from {start} toward {toward}")
+            told.append(f"the fault {lo:.4g} to {hi:.4g} m from {start} toward {toward}")
         return ", ".join(told)
 
 
