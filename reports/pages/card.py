@@ -143,7 +143,7 @@ def index(cards: list[Card], frame: Frame) -> Page:
             "card", say("cards.title"), say("question"), (), (shell.Section(say("cards.heading"), (exhibit,)),)
         )
     links = Markup("").join(
-        Markup('<li><a class="onward" data-units href="{}">{}</a>{}</li>').format(
+        Markup('<li><a class="onward" data-units href="{}">{}{}</a></li>').format(
             card.address if frame.links.is_served else card.file,
             " ".join(filter(None, (card.district or say("whole"), f"({card.part})" if card.parts > 1 else ""))),
             say("listed", n=len(card.loops), first=card.loops[0], last=card.loops[-1])

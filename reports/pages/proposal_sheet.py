@@ -50,12 +50,14 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
     windows = marts.read_only("marts.open_windows", "instrument_id", [ident]).to_dict("records")
     why = why_open(ident, bias._asdict(), found)
     is_out, fault = bias.verdict == "out_of_tolerance", found.of("instrument_fault", ident)
+    changes = [change(row, found, settings) for row in rows.head(CLASSES).to_dict("records")]
+    left = say(any(line[-1] == say.text("proposal.offset_alone") for line in changes) and "proposal.offset_alone_why")
     values = {"bias": bias, "ident": ident, "as_of": as_of, "entered": entered, "n": len(windows), "fault": fault}
     paper = {
         "ident": ident,
         "standing": (standing(bias, drift, settings), settle(bool(why) and "open.alone", why=why)),
-        "changes": [change(row, found, settings) for row in rows.head(CLASSES).to_dict("records")],
-        "missing": say(bool(undecided) and "proposal.missing", missing=missing),
+        "changes": changes,
+        "missing": " ".join(filter(None, (left, say(bool(undecided) and "proposal.missing", missing=missing)))),
         "not_listed": say(len(rows) > CLASSES and "proposal.not_listed", n=len(rows) - CLASSES),
         "zero": say("proposal.zero" if bias.readings else "proposal.no_zero", **values),
         "lead": say("proposal.lead" if not pd.isna(getattr(entered, "lead_length_m", None)) else "proposal.no_lead",

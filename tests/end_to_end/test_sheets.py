@@ -105,7 +105,7 @@ def test_a_setting_that_only_the_offset_puts_out_is_left(results: Results) -> No
     row = results.whole.read("marts.setting_proposals").iloc[0].to_dict() | {"verdict": "out_of_tolerance"}
     found = judged(results.whole, "locating")
     tolerated = results.settings.locating.tolerance_pct
-    for reads, said in ((-0.9 * tolerated, "Leave: by 2"), (1.1 * tolerated, "Change")):
+    for reads, said in ((-0.9 * tolerated, "Leave: see 2"), (1.1 * tolerated, "Change")):
         assert proposal_sheet.change(row | {"reads_long_pct": reads}, found, results.settings)[-1] == said
 
 
