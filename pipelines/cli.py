@@ -552,11 +552,12 @@ def search_sequence(
         strip, terminals = (read(table, "loop_id", [loop]) for table in ("marts.loop_strips", "staging.terminals"))
         if start and toward:
             known = list(dict.fromkeys([*strip["from_terminal_id"].dropna(), *strip["to_terminal_id"].dropna()]))
-            ends = [known[find_terminal(name, known)] for name in (start, toward)]
+            first, then = (known[find_terminal(name, known)] for name in (start, toward))
             day = on.date() if on else None
-            asked = Asked(distance or 0.0, *ends, (), instrument, velocity, day, pulse_ns, sampling_m)
+            asked = Asked(distance or 0.0, first, then, (), instrument, velocity, day, pulse_ns, sampling_m)
             found = find_dig_window(read_basis(results.con), asked, chosen.locating.window_coverage)
-            window = (ends[0], ends[1], *next(edges for level, *edges in found.windows if level == found.coverage))
+            low, high = next((low, high) for level, low, high in found.windows if level == found.coverage)
+            window = first, then, low, high
             print(f"{found.describe()}\n{cautions['no_permission_to_dig']}", end="\n\n")
     evidence = Evidence(tuple(tripped or ()), tuple(not_tripped or ()), window)
     for planned in plan_loop(strip, terminals, chosen, half=half, evidence=evidence, by=by):
