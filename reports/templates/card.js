@@ -442,5 +442,5 @@ at("print").addEventListener("click", () => print());
 // the unit of the page that led here
 const units = new URLSearchParams(location.search + "&" + location.hash.slice(1)).get("units"), kept = recall();
 at("pulse").placeholder = `usual: ${facts.pulse_ns}`;
-// a unit that was chosen here stands on reload
+// a unit chosen here is kept on reload
 fill({ ...(units ? { unit: units === "imperial" ? "ft" : "m" } : {}), ...kept });
