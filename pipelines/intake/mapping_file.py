@@ -11,25 +11,52 @@ from typing import Any, NoReturn
 
 import duckdb
 
-from pipelines.intake.mapping import ColumnSource, Mapping, RowFilter, TableSource
+from pipelines.intake.expressions import Expression, ExpressionError, parse_expression
+from pipelines.intake.mapping import (
+    ColumnsFromRows,
+    ColumnSource,
+    Database,
+    Join,
+    Mapping,
+    RowFilter,
+    RowsFromColumns,
+    TableSource,
+)
 from pipelines.intake.zones import is_zone
 from shared import dictionary, units
 from shared.errors import UserError, suggest_name
 
-TABLE_KEYS = {
-    "to": str,
+READING_KEYS = {
     "files": str,
+    "database": str,
+    "query": str,
+    "from": str,
     "sheet": str,
+    "records": str,
     "delimiter": str,
     "encoding": str,
     "skip_rows": int,
     "skip_after_header": int,
+    "filters": list,
+    "columns_from_rows": dict,
+    "derived": dict,
+}
+"""Keys of a table block that the files of a join may have too."""
+TABLE_KEYS = {
+    "to": str,
+    **READING_KEYS,
     "decimal": str,
     "timezone": str,
     "formats": list,
+    "join": list,
+    "rows_from_columns": dict,
     "columns": dict,
-    "filters": list,
 }
+JOIN_KEYS = {**READING_KEYS, "on": dict, "prefix": str, "rows": str}
+ROWS_FROM_COLUMNS_KEYS = {"pattern": str, "number": str}
+COLUMNS_FROM_ROWS_KEYS = {"key": list, "name": str, "value": str, "names": list}
+NAMED_FORMATS = ("excel_serial", "epoch_s", "epoch_ms")
+"""Forms of stamps that are numbers: days since 1899-12-30, seconds or milliseconds since 1970-01-01 UTC."""
 COLUMN_KEYS = {
     "from": str,
     "join": list,
@@ -40,6 +67,7 @@ COLUMN_KEYS = {
     "codes": dict,
     "default": str,
 }
+PASSWORD_REMEDY = "take it out; the password is read from PGPASSWORD, the file .pgpass or a service file"
 UNFIT_DELIMITERS = '"\n\r\x00'
 MOST_ROWS_SKIPPED = 100_000
 FILTER_KEYS = {"column": str, "values": list, "keep": bool}
@@ -53,25 +81,38 @@ WORDS = {
 
 
 class _Place:
-    """Where in the file a block and a key stand, for messages."""
+    """Where in the file a block and a key stand, for messages; ``span`` are the lines of a part of a block."""
 
-    def __init__(self, path: Path, text: str) -> None:
+    def __init__(self, path: Path, text: str, span: tuple[int, int] | None = None) -> None:
         self.path = path
+        self.text = text
         self.lines = text.splitlines()
+        self.span = span
+
+    def join(self, block: int, number: int) -> _Place:
+        """The same file, of which messages look at the n-th join of a block alone."""
+        first, last = self._block(block)
+        starts = [i for i in range(first, last) if re.match(r"\s*\[\[\s*table\s*\.\s*join\s*\]\]", self.lines[i])]
+        if number >= len(starts):
+            return self
+        return _Place(self.path, self.text, (starts[number], [*starts, last][number + 1]))
 
     def fail(self, what: str, remedy: str, key: str | None = None, block: int = 0) -> NoReturn:
         raise UserError(what, self.of(key, block), remedy)
 
     def of(self, key: str | None, block: int) -> str:
         """File and line of a key within the n-th [[table]] block, as near as it can be told."""
-        starts = [i for i, line in enumerate(self.lines) if re.match(r"\s*\[\[\s*table\s*\]\]", line)]
-        first = starts[block] if block < len(starts) else 0
-        last = starts[block + 1] if block + 1 < len(starts) else len(self.lines)
+        first, last = self.span or self._block(block)
         if key is not None:
             for i in range(first, last):
                 if re.search(rf"(^|[\s\[{{,.\"']){re.escape(key)}([\s\]=}},\"']|$)", self.lines[i]):
                     return f"{self.path}, line {i + 1}"
         return f"{self.path}, line {first + 1}"
+
+    def _block(self, block: int) -> tuple[int, int]:
+        starts = [i for i, line in enumerate(self.lines) if re.match(r"\s*\[\[\s*table\s*\]\]", line)]
+        first = starts[block] if block < len(starts) else 0
+        return first, starts[block + 1] if block + 1 < len(starts) else len(self.lines)
 
 
 def parse_mapping(path: Path) -> Mapping:
@@ -119,12 +160,15 @@ def _list_headers_beside(source: TableSource, tables: tuple[TableSource, ...]) -
 
 def _check_keys(place: _Place, given: dict[str, Any], known: dict[str, Any], what: str, block: int) -> None:
     for key, value in given.items():
+        if "password" in key.casefold() and key not in known:
+            place.fail(f"a mapping holds no password, and {what} has the key '{key}'", PASSWORD_REMEDY, key, block)
         if key not in known:
             place.fail(f"unknown key '{key}' in {what}", suggest_name(key, known), key, block)
         wanted = known[key]
         if not isinstance(value, wanted) or (isinstance(value, bool) and wanted is int):
             kind = WORDS.get(wanted, "a text, a number, true or false")
-            place.fail(f"{key} = {value!r} in {what} is not {kind}", f"give {key} {kind}", key, block)
+            shown = f"{key} = {value!r}" if key != "database" else key
+            place.fail(f"{shown} in {what} is not {kind}", f"give {key} {kind}", key, block)
 
 
 def _parse_table(place: _Place, block: dict[str, Any], number: int) -> TableSource:
@@ -143,21 +187,125 @@ def _parse_table(place: _Place, block: dict[str, Any], number: int) -> TableSour
     if zone is not None and not is_zone(zone):
         what = f"timezone '{zone}' is not an IANA time zone"
         place.fail(what, "give one such as America/Chicago, or UTC", "timezone", number)
+    return replace(
+        _parse_reading(place, table, block, number),
+        columns=columns,
+        decimal=block.get("decimal"),
+        timezone=zone,
+        formats=_check_formats(place, _texts(place, block.get("formats", []), "formats", number), number),
+        joins=tuple(_parse_join(place, table, join, number, nth) for nth, join in enumerate(block.get("join", []))),
+        rows_from_columns=_parse_rows_from_columns(place, block.get("rows_from_columns"), number),
+    )
+
+
+def _parse_reading(place: _Place, table: str, block: dict[str, Any], number: int) -> TableSource:
+    """How the files of a block, or of a join, are read."""
     _check_dialect(place, block, number)
     return TableSource(
         table=table,
-        columns=columns,
-        pattern=block.get("files", "*"),
+        columns={},
+        pattern=block.get("files", "" if "database" in block else "*"),
         sheet=block.get("sheet"),
         delimiter=block.get("delimiter"),
         encoding=block.get("encoding"),
         skip_rows=block.get("skip_rows", 0),
         skip_after_header=block.get("skip_after_header", 0),
-        decimal=block.get("decimal"),
-        timezone=zone,
-        formats=_check_formats(place, _texts(place, block.get("formats", []), "formats", number), number),
         filters=tuple(_parse_filter(place, given, number) for given in block.get("filters", [])),
+        database=_parse_database(place, block, number),
+        records=block.get("records"),
+        columns_from_rows=_parse_columns_from_rows(place, block.get("columns_from_rows"), number),
+        derived={
+            " ".join(header.split()): _parse_derived(place, header, text, number)
+            for header, text in block.get("derived", {}).items()
+        },
     )
+
+
+def _parse_database(place: _Place, block: dict[str, Any], number: int) -> Database | None:
+    address, query, relation = block.get("database"), block.get("query"), block.get("from")
+    if address is None:
+        if query is not None or relation is not None:
+            key = "from" if query is None else "query"
+            place.fail(f"{key} is given without a database", 'add database = "sqlite:FILE"', key, number)
+        return None
+    if holds_password(address):
+        # the address itself is not shown: it holds what nobody should read
+        place.fail("the database's address holds a password", PASSWORD_REMEDY, "database", number)
+    kind, _, rest = address.partition(":")
+    if kind not in ("sqlite", "postgresql") or not rest or (kind == "postgresql" and not rest.startswith("//")):
+        remedy = "give postgresql://host:5432/dbname or sqlite:FILE; of any other, export the table as CSV"
+        place.fail(f"database = {address!r} is of no kind that can be read", remedy, "database", number)
+    if (query is None) == (relation is None):
+        what = f"the database block has {'both from and query' if query else 'neither from nor query'}"
+        place.fail(what, 'give from = "TABLE" or query = "select ..."', "database", number)
+    if "files" in block:
+        place.fail("a block reads files or a database, not both", "make two blocks of it", "files", number)
+    return Database(address, query, relation, place.path.parent / rest if kind == "sqlite" else None)
+
+
+def holds_password(address: str) -> bool:
+    """Whether the address of a database holds a password anywhere."""
+    return "password" in address.casefold() or ":" in address.partition("//")[2].rpartition("@")[0]
+
+
+def _parse_join(place: _Place, table: str, given: Any, block: int, nth: int) -> Join:
+    within = place.join(block, nth)
+    if not isinstance(given, dict):
+        within.fail("'join' is not a list of blocks", "write [[table.join]] with double brackets", "join", block)
+    _check_keys(within, given, JOIN_KEYS, f"join {nth + 1}", block)
+    source = _parse_reading(within, table, given, block)
+    if not any(key in given for key in ("files", "database", "sheet", "filters", "records", "columns_from_rows")):
+        remedy = "give files, or the sheet or the filters of the rows in the same file"
+        within.fail(f"join {nth + 1} says not what it joins", remedy, None, block)
+    if "files" not in given:
+        source = replace(source, pattern="")
+    on = given.get("on", {})
+    if not on or not all(isinstance(h, str) for h in on.values()):
+        remedy = 'write on = { "HEADER HERE" = "HEADER THERE" }'
+        within.fail(f"join {nth + 1} says not on which headers", remedy, "on" if on else None, block)
+    if given.get("rows", "one") not in ("one", "many"):
+        within.fail(f"rows = {given['rows']!r} of join {nth + 1} is not known", 'give "one" or "many"', "rows", block)
+    on = {" ".join(here.split()): " ".join(there.split()) for here, there in on.items()}
+    return Join(source, on, given.get("prefix", ""), given.get("rows") == "many")
+
+
+def _parse_rows_from_columns(place: _Place, given: dict[str, Any] | None, block: int) -> RowsFromColumns | None:
+    if given is None:
+        return None
+    _check_keys(place, given, ROWS_FROM_COLUMNS_KEYS, "rows_from_columns", block)
+    remedy = "write pattern = 'Shot(\\d+) (.+)' and number = \"shot_no\""
+    if set(given) != set(ROWS_FROM_COLUMNS_KEYS):
+        place.fail("rows_from_columns lacks its pattern or its number", remedy, "rows_from_columns", block)
+    try:
+        groups = re.compile(given["pattern"]).groups
+    except (re.error, RecursionError, OverflowError) as fault:
+        place.fail(f"pattern = {given['pattern']!r} is no pattern: {fault}", remedy, "pattern", block)
+    if groups != 2:
+        what = f"pattern = {given['pattern']!r} has {groups} groups, not two: the number and the header"
+        place.fail(what, remedy, "pattern", block)
+    return RowsFromColumns(given["pattern"], " ".join(given["number"].split()))
+
+
+def _parse_columns_from_rows(place: _Place, given: dict[str, Any] | None, block: int) -> ColumnsFromRows | None:
+    if given is None:
+        return None
+    _check_keys(place, given, COLUMNS_FROM_ROWS_KEYS, "columns_from_rows", block)
+    key = _texts(place, given.get("key", []), "key", block)
+    if not key or "name" not in given or "value" not in given:
+        remedy = 'write key = ["HEADER"], name = "HEADER" and value = "HEADER"'
+        place.fail("columns_from_rows lacks its key, name or value", remedy, "columns_from_rows", block)
+    names = _texts(place, given.get("names", []), "names", block)
+    return ColumnsFromRows(key, given["name"], given["value"], names)
+
+
+def _parse_derived(place: _Place, header: str, text: Any, block: int) -> Expression:
+    if not isinstance(text, str):
+        remedy = f'write "{header}" = "split([Incident], \'-\', 2)"'
+        place.fail(f"derived '{header}' = {text!r} is no text", remedy, header, block)
+    try:
+        return parse_expression(text)
+    except ExpressionError as fault:
+        place.fail(f"derived '{header}' = {text!r}: {fault.what}", fault.remedy, header, block)
 
 
 def _check_dialect(place: _Place, block: dict[str, Any], number: int) -> None:
@@ -182,12 +330,12 @@ def _check_dialect(place: _Place, block: dict[str, Any], number: int) -> None:
 
 def _check_formats(place: _Place, formats: tuple[str, ...], block: int) -> tuple[str, ...]:
     """Refuse a format of stamps that the warehouse cannot follow; it is tried there, on a connection of its own."""
-    for one in formats:
+    for one in (f for f in formats if f not in NAMED_FORMATS):
         try:
             with duckdb.connect() as trial:
                 trial.execute("select try_strptime('2019-04-30', ?)", [one])
         except duckdb.Error as fault:
-            remedy = "give marks such as %d/%m/%Y %H:%M"
+            remedy = f"give marks such as %d/%m/%Y %H:%M, or {', '.join(NAMED_FORMATS)}"
             place.fail(f"formats holds {one!r}: {str(fault).splitlines()[0]}", remedy, "formats", block)
     return formats
 

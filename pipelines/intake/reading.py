@@ -24,6 +24,9 @@ def read_files(share: TableShare) -> None:
     """
     zones = _find_zones(share)
     for number, file in enumerate(share.files):
+        if file.source.is_shaped:
+            what = "the mapping joins, turns or derives, which this version reads and does not carry out yet"
+            raise UserError(what, file.label, "shape the files before, or wait for it")
         read = read_file(
             share.con, f"read_{number}", file.path, file.label, file.source, careful=file.path in share.careful
         )
