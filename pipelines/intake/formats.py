@@ -104,8 +104,8 @@ def _read_records(
         raise UserError(
             "the sheet has no header row", label, "the first row must hold the column names, or state skip_rows"
         )
-    rows = write_cells(con, name, len(header), itertools.islice(records, source.skip_after_header, None))
-    return ReadFile(name, tuple(clean_header(c) for c in header), rows, careful=True)
+    rows, zero = write_cells(con, name, len(header), itertools.islice(records, source.skip_after_header, None))
+    return ReadFile(name, tuple(clean_header(c) for c in header), rows, careful=True, has_zero=zero)
 
 
 def _read_json_lines(con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str) -> ReadFile:
@@ -124,10 +124,10 @@ def _read_json_lines(con: duckdb.DuckDBPyConnection, name: str, path: Path, labe
             else (number, [_json_text(row.get(h)) for h in headers], None)
             for number, row, line in _json_lines(path)
         )
-        rows = write_cells(con, name, len(headers), records)
+        rows, zero = write_cells(con, name, len(headers), records)
     except UnicodeDecodeError as fault:
         raise UserError(f"the file is not UTF-8: {fault}", label, "write JSON lines in UTF-8") from None
-    return ReadFile(name, tuple(clean_header(h) for h in headers), rows, careful=True)
+    return ReadFile(name, tuple(clean_header(h) for h in headers), rows, careful=True, has_zero=zero)
 
 
 def _json_lines(path: Path) -> Iterator[tuple[int, dict[str, Any] | None, str]]:
@@ -173,5 +173,7 @@ def _read_parquet(con: duckdb.DuckDBPyConnection, name: str, path: Path, label: 
         [str(path)],
     )
     con.execute(f"create or replace temp view {name} as select * from {name}_cells")
-    counted = con.execute(f"select count(*) from {name}_cells").fetchone()
-    return ReadFile(name, tuple(clean_header(h) for h, _ in quoted), counted[0] if counted else 0)
+    zeros = " or ".join(["false", *(f"contains(c{i}, chr(0))" for i in range(1, len(quoted) + 1))])
+    counted = con.execute(f"select count(*), coalesce(bool_or({zeros}), false) from {name}_cells").fetchone()
+    rows, zero = counted or (0, False)
+    return ReadFile(name, tuple(clean_header(h) for h, _ in quoted), rows, has_zero=zero)

@@ -183,7 +183,8 @@ class TypedSelect:
             )
         if facts.codes:
             return code_sql(text, known_codes(column, self.settings))
-        return text
+        # A zero byte makes no number, date or code; a text with one, an id above all, is not what it was meant to be.
+        return f"case when not contains({text}, chr(0)) then {text} end" if self.read.has_zero else text
 
     def sql(self, file_no: int) -> str:
         """The whole select, in the order of :func:`typed_columns`."""
@@ -223,7 +224,7 @@ class TypedSelect:
 
     def _outer(self, file_no: int, instants: list[str]) -> str:
         required = set(self.table.required)
-        read_as = [c for c, f in self.facts.items() if f.type != "text" or f.codes]
+        read_as = [c for c, f in self.facts.items() if f.type != "text" or f.codes or self.read.has_zero]
 
         def listing(arms: list[str]) -> str:
             return f"nullif(concat_ws(',', {', '.join(arms)}), '')" if arms else "null::varchar"
