@@ -9,11 +9,14 @@ sources.py              which files a load is made of, and their tables
 archives.py             unpacks gz and zip within limits
 mapping.py              how columns of a file become columns of the dictionary
 mapping_file.py         reads a mapping file
+expressions.py          the expressions of derived headers, and what they may hold
 draft.py                drafts one
 guesses.py              guesses about a column, each with its evidence
 text.py                 delimited text to a table of texts, none lost
 text_records.py         the same record by record, where there is doubt
 formats.py              spreadsheets, JSON lines, Parquet
+shapes.py               rows joined, turned and given derived headers before columns are read
+expression_sql.py       an expression as SQL
 reading.py              from files to typed rows
 typed.py                texts to values
 zones.py                local times to instants

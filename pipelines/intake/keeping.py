@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 
+from pipelines.intake.shapes import source_row
 from pipelines.intake.share import TableShare
 from pipelines.intake.sorting import DIGEST
 from pipelines.validation.quarantine import QUARANTINE_ID
@@ -45,15 +46,15 @@ def keep_rows(share: TableShare) -> None:
     columns = ", ".join(f'"{c}"' for c in share.facts.columns)
     share.con.execute(f"""
         insert into raw.{share.table} ({columns}, load_id, source_file, row_number, load_sequence, content_hash)
-        with lengths as (select file_no, max(row_number) as last_row from typed group by file_no),
+        with lengths as (select file_no, max({source_row("row_number")}) as last_row from typed group by file_no),
         places as (
             select file_no, coalesce(sum(last_row) over (
                 order by file_no rows between unbounded preceding and 1 preceding
             ), 0) + (select coalesce(max(load_sequence), 0) from raw.{share.table}) as rows_before
             from lengths
         )
-        select {columns}, '{share.load_id}', l.file, t.row_number,
-            (p.rows_before + t.row_number)::bigint, t.content_hash
+        select {columns}, '{share.load_id}', l.file, {source_row("t.row_number")},
+            (p.rows_before + {source_row("t.row_number")})::bigint, t.content_hash
         from typed as t
         join ({_labels(share)}) as l on l.file_no = t.file_no
         join places as p on p.file_no = t.file_no
@@ -80,9 +81,10 @@ def keep_quarantine(share: TableShare) -> None:
         _set_aside(share, number, file.label)
     con.execute(f"""
         insert into raw.findings
-        select '{share.load_id}', '{table}', l.file, t.row_number, n.rule, n.severity, n."column", n."value", n.message
+        select '{share.load_id}', '{table}', l.file, {source_row("t.row_number")}, n.rule, n.severity, n."column",
+            n."value", n.message
         from new_findings as n join typed as t on t.rowid = n.rid join ({_labels(share)}) as l using (file_no)
-        where n.rid in (select rid from sorted where fate <> 'unchanged') or (l.file, t.row_number) in (
+        where n.rid in (select rid from sorted where fate <> 'unchanged') or (l.file, {source_row("t.row_number")}) in (
             select (file, row_number) from raw.quarantined_rows
             where load_id = '{share.load_id}' and "table" = '{table}'
         )
@@ -98,7 +100,7 @@ def _set_aside(share: TableShare, number: int, label: str) -> None:
     -----
     The file's rows, which may be wide, run past the narrow list of those wanted: nothing as wide is held or sorted.
     """
-    headers = quoted(json.dumps(share.reads[number].headers, ensure_ascii=False))
+    headers = quoted(json.dumps(share.reads[number].own_headers, ensure_ascii=False))
     share.con.execute(f"""
         insert into raw.quarantined_rows
         with wanted as materialized (
@@ -108,8 +110,8 @@ def _set_aside(share: TableShare, number: int, label: str) -> None:
                 where o."table" = '{share.table}' and o.row_hash = q.row_hash and o.released_by is null
             )
         )
-        select '{share.load_id}', '{share.table}', {quoted(label)}, w.row_number, w.row_hash, w.key, {headers},
-            {_cells_sql(share, number)}, null
+        select '{share.load_id}', '{share.table}', {quoted(label)}, {source_row("w.row_number")}, w.row_hash, w.key,
+            {headers}, {_cells_sql(share, number)}, null
         from {share.reads[number].name} as r join wanted as w on w.row_number = r.row_number
     """)
 
@@ -213,7 +215,7 @@ def _by_file(share: TableShare, query: str) -> dict[int, int]:
 def _labels(share: TableShare) -> str:
     """SQL of the files of the share: number, name, and headers as a JSON list."""
     rows = ", ".join(
-        f"({number}, {quoted(file.label)}, {quoted(json.dumps(read.headers, ensure_ascii=False))})"
+        f"({number}, {quoted(file.label)}, {quoted(json.dumps(read.own_headers, ensure_ascii=False))})"
         for number, (file, read) in enumerate(zip(share.files, share.reads, strict=True))
     )
     return f"select * from (values {rows}) as v(file_no, file, headers)"
@@ -221,7 +223,7 @@ def _labels(share: TableShare) -> str:
 
 def _cells_sql(share: TableShare, number: int) -> str:
     """SQL of the cells of a file's row (alias r) as received, as a JSON list."""
-    headers = share.reads[number].headers
+    headers = share.reads[number].own_headers
     listed = ", ".join(f"coalesce(r.c{i}, '')" for i, h in enumerate(headers, start=1) if h != QUARANTINE_ID)
     return f"coalesce(r.cells, to_json([{listed}])::varchar)"
 
@@ -231,7 +233,7 @@ def _rejected_sql(share: TableShare) -> str:
     key = ", ".join(f"t.{c}::varchar" for c in share.key)
     parts = []
     for number, read in enumerate(share.reads):
-        headers = quoted(json.dumps([h for h in read.headers if h != QUARANTINE_ID], ensure_ascii=False))
+        headers = quoted(json.dumps([h for h in read.own_headers if h != QUARANTINE_ID], ensure_ascii=False))
         parts.append(
             f"select k.file_no, k.row_number, md5({headers} || {_cells_sql(share, number)}) as row_hash, k.key "
             f"from {read.name} as r join keys as k on k.file_no = {number} and k.row_number = r.row_number"

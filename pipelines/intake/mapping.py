@@ -10,6 +10,8 @@ from shared import dictionary
 
 DECISIONS = ("decision", "cluster_decision")
 """Columns that a person fills in; a row without is undecided."""
+NAMED_FORMATS = ("excel_serial", "epoch_s", "epoch_ms")
+"""Forms of stamps that are numbers: days since 1899-12-30, seconds or milliseconds since 1970-01-01 UTC."""
 
 
 @dataclass(frozen=True)

@@ -13,6 +13,7 @@ import duckdb
 
 from pipelines.intake.expressions import Expression, ExpressionError, parse_expression
 from pipelines.intake.mapping import (
+    NAMED_FORMATS,
     ColumnsFromRows,
     ColumnSource,
     Database,
@@ -37,26 +38,18 @@ READING_KEYS = {
     "encoding": str,
     "skip_rows": int,
     "skip_after_header": int,
+    "decimal": str,
+    "timezone": str,
+    "formats": list,
     "filters": list,
     "columns_from_rows": dict,
     "derived": dict,
 }
 """Keys of a table block that the files of a join may have too."""
-TABLE_KEYS = {
-    "to": str,
-    **READING_KEYS,
-    "decimal": str,
-    "timezone": str,
-    "formats": list,
-    "join": list,
-    "rows_from_columns": dict,
-    "columns": dict,
-}
+TABLE_KEYS = {"to": str, **READING_KEYS, "join": list, "rows_from_columns": dict, "columns": dict}
 JOIN_KEYS = {**READING_KEYS, "on": dict, "prefix": str, "rows": str}
 ROWS_FROM_COLUMNS_KEYS = {"pattern": str, "number": str}
 COLUMNS_FROM_ROWS_KEYS = {"key": list, "name": str, "value": str, "names": list}
-NAMED_FORMATS = ("excel_serial", "epoch_s", "epoch_ms")
-"""Forms of stamps that are numbers: days since 1899-12-30, seconds or milliseconds since 1970-01-01 UTC."""
 COLUMN_KEYS = {
     "from": str,
     "join": list,
@@ -183,23 +176,21 @@ def _parse_table(place: _Place, block: dict[str, Any], number: int) -> TableSour
     columns = {
         name: _parse_column(place, table, name, given, number) for name, given in block.get("columns", {}).items()
     }
-    zone = block.get("timezone")
-    if zone is not None and not is_zone(zone):
-        what = f"timezone '{zone}' is not an IANA time zone"
-        place.fail(what, "give one such as America/Chicago, or UTC", "timezone", number)
+    joins = [_parse_join(place, table, block, number, nth) for nth in range(len(block.get("join", [])))]
     return replace(
         _parse_reading(place, table, block, number),
         columns=columns,
-        decimal=block.get("decimal"),
-        timezone=zone,
-        formats=_check_formats(place, _texts(place, block.get("formats", []), "formats", number), number),
-        joins=tuple(_parse_join(place, table, join, number, nth) for nth, join in enumerate(block.get("join", []))),
+        joins=tuple(joins),
         rows_from_columns=_parse_rows_from_columns(place, block.get("rows_from_columns"), number),
     )
 
 
 def _parse_reading(place: _Place, table: str, block: dict[str, Any], number: int) -> TableSource:
     """How the files of a block, or of a join, are read."""
+    zone = block.get("timezone")
+    if zone is not None and not is_zone(zone):
+        what = f"timezone '{zone}' is not an IANA time zone"
+        place.fail(what, "give one such as America/Chicago, or UTC", "timezone", number)
     _check_dialect(place, block, number)
     return TableSource(
         table=table,
@@ -210,6 +201,9 @@ def _parse_reading(place: _Place, table: str, block: dict[str, Any], number: int
         encoding=block.get("encoding"),
         skip_rows=block.get("skip_rows", 0),
         skip_after_header=block.get("skip_after_header", 0),
+        decimal=block.get("decimal"),
+        timezone=zone,
+        formats=_check_formats(place, _texts(place, block.get("formats", []), "formats", number), number),
         filters=tuple(_parse_filter(place, given, number) for given in block.get("filters", [])),
         database=_parse_database(place, block, number),
         records=block.get("records"),
@@ -248,12 +242,16 @@ def holds_password(address: str) -> bool:
     return "password" in address.casefold() or ":" in address.partition("//")[2].rpartition("@")[0]
 
 
-def _parse_join(place: _Place, table: str, given: Any, block: int, nth: int) -> Join:
-    within = place.join(block, nth)
+def _parse_join(place: _Place, table: str, table_block: dict[str, Any], block: int, nth: int) -> Join:
+    within, given = place.join(block, nth), table_block["join"][nth]
     if not isinstance(given, dict):
         within.fail("'join' is not a list of blocks", "write [[table.join]] with double brackets", "join", block)
     _check_keys(within, given, JOIN_KEYS, f"join {nth + 1}", block)
-    source = _parse_reading(within, table, given, block)
+    # numbers and stamps are written as in the table's own files, where nothing else is said
+    written: dict[str, Any] = {
+        key: table_block[key] for key in ("decimal", "timezone", "formats") if key in table_block
+    }
+    source = _parse_reading(within, table, {**written, **given}, block)
     if not any(key in given for key in ("files", "database", "sheet", "filters", "records", "columns_from_rows")):
         remedy = "give files, or the sheet or the filters of the rows in the same file"
         within.fail(f"join {nth + 1} says not what it joins", remedy, None, block)
@@ -266,6 +264,7 @@ def _parse_join(place: _Place, table: str, given: Any, block: int, nth: int) -> 
     if given.get("rows", "one") not in ("one", "many"):
         within.fail(f"rows = {given['rows']!r} of join {nth + 1} is not known", 'give "one" or "many"', "rows", block)
     on = {" ".join(here.split()): " ".join(there.split()) for here, there in on.items()}
+    source = replace(source, headers_beside=tuple(on.values()))
     return Join(source, on, given.get("prefix", ""), given.get("rows") == "many")
 
 
