@@ -14,7 +14,9 @@ draft.py                drafts one
 guesses.py              guesses about a column, each with its evidence
 text.py                 delimited text to a table of texts, none lost
 text_records.py         the same record by record, where there is doubt
-formats.py              spreadsheets, JSON lines, Parquet
+formats.py              spreadsheets and Parquet, and which reader reads what
+json_records.py         JSON: lines, arrays, nested records
+html_tables.py          tables of HTML under the name of a workbook
 shapes.py               rows joined, turned and given derived headers before columns are read
 expression_sql.py       an expression as SQL
 reading.py              from files to typed rows

@@ -5,9 +5,9 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 
-from pipelines.intake.shapes import source_row
 from pipelines.intake.share import TableShare
 from pipelines.intake.sorting import DIGEST
+from pipelines.intake.text import source_row
 from pipelines.validation.quarantine import QUARANTINE_ID
 from shared.store import quoted
 

@@ -14,21 +14,14 @@ import duckdb
 from pipelines.intake.expression_sql import Marks, derived_sql
 from pipelines.intake.expressions import Expression
 from pipelines.intake.mapping import ColumnsFromRows, ColumnSource, Join, RowsFromColumns, TableSource
-from pipelines.intake.text import ReadFile, clean_header
+from pipelines.intake.text import ROW_BITS, ReadFile, clean_header, source_row
 from pipelines.intake.typed import filters_sql, text_sql
 from pipelines.validation.quarantine import QUARANTINE_ID
 from shared.errors import UserError, suggest_name
 from shared.store import quoted
 
-ROW_BITS = 40
-"""A row number's lower bits are the file's row; above them rows made of one row are counted from nought."""
 MOST_NAMES = 500
 """Columns that rows may be turned into: more are no kinds of events but ids or stamps."""
-
-
-def source_row(row_number: str) -> str:
-    """SQL of the row of the file that a row was made of."""
-    return f"({row_number} & {(1 << ROW_BITS) - 1})"
 
 
 @dataclass(frozen=True)

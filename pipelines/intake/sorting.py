@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from pipelines.intake.shapes import source_row
 from pipelines.intake.share import TableShare
+from pipelines.intake.text import source_row
 
 DIGEST = "count(*) || '-' || sum(hash(content_hash))"
 """SQL of a file's fingerprint: the same for the same rows in any order, form or name."""

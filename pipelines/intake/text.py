@@ -53,6 +53,15 @@ BINARY_SIGNS = {
 }
 
 
+ROW_BITS = 40
+"""A row number's lower bits are the file's row; above them rows made of one row are counted from nought."""
+
+
+def source_row(row_number: str) -> str:
+    """SQL of the row of the file that a row was made of."""
+    return f"({row_number} & {(1 << ROW_BITS) - 1})"
+
+
 class DoubtfulFileError(Exception):
     """DuckDB gave up on a file and broke off the transaction; the load must be begun again with it read carefully."""
 
