@@ -16,6 +16,7 @@ text.py                 delimited text to a table of texts, none lost
 text_records.py         the same record by record, where there is doubt
 formats.py              spreadsheets and Parquet, and which reader reads what
 json_records.py         JSON: lines, arrays, nested records
+databases.py            a query of SQLite or PostgreSQL to a file of texts
 html_tables.py          tables of HTML under the name of a workbook
 shapes.py               rows joined, turned and given derived headers before columns are read
 expression_sql.py       an expression as SQL

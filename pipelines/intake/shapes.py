@@ -155,6 +155,7 @@ class _Shape:
         self.con, self.read, self.marks, self.label = con, read, marks, label
         self.headers = list(read.headers)
         self.received = list(read.headers)
+        self.derived: set[str] = set()
         self.views = [read.name]
 
     @property
@@ -204,6 +205,7 @@ class _Shape:
             if not all(self.has(h) for h in expression.headers):
                 left[header] = expression
                 continue
+            self.derived.add(header.casefold())
             cells = {f"h{i}": self.cell(h) for i, h in enumerate(expression.headers)}
             made = f"case when r.fault is null then {derived_sql(expression, cells, self.marks)} end"
             self.step(
@@ -218,7 +220,7 @@ class _Shape:
         for header in join.on:
             self.require(header, "a join")
         on = {h.casefold() for h in join.on.values()}
-        clash = [h for h in beside.headers if self.has(h) and h.casefold() in needed - on]
+        clash = [h for h in beside.headers if self.has(h) and h.casefold() in needed - on - self.derived]
         if clash and not join.prefix:
             raise UserError(
                 f"the column '{clash[0]}' stands in both files that the mapping joins",

@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipelines.intake.archives import unpack
+from pipelines.intake.databases import export_query
 from pipelines.intake.formats import READABLE, SHEETS, sheet_names
 from pipelines.intake.mapping import TableSource, canonical_source
 from shared import dictionary
@@ -93,7 +94,17 @@ def find_sources(
             _refuse(path)
         found.extend(sources)
         given.extend(parts)
-    with_joined = [replace(source, joined=_find_joined(source, given)) for source in found]
+    found += [
+        SourceFile(export_query(source.database, unpacked), source.database.label, source)
+        for source in mapping
+        if source.database
+    ]
+    if not found:
+        remedy = "name at least one file or folder"
+        raise UserError("no file is named, and the mapping reads no database", "loopwear load", remedy)
+    # read once, though many files may stand beside it
+    beside = {id(j): export_query(j.source.database, unpacked) for j in joins if j.source.database}
+    with_joined = [replace(source, joined=_find_joined(source, given, beside)) for source in found]
     return tuple(sorted(with_joined, key=lambda s: LOAD_ORDER.index(s.source.table)))
 
 
@@ -101,10 +112,15 @@ def _fits(path: Path, pattern: str) -> bool:
     return fnmatch.fnmatch(path.name.casefold(), pattern.casefold())
 
 
-def _find_joined(source: SourceFile, given: Sequence[JoinedFile]) -> tuple[tuple[JoinedFile, ...], ...]:
+def _find_joined(
+    source: SourceFile, given: Sequence[JoinedFile], queried: dict[int, Path]
+) -> tuple[tuple[JoinedFile, ...], ...]:
     """The files of each join of a file's mapping: the file itself where the join names none."""
-    joined = []
+    joined: list[tuple[JoinedFile, ...]] = []
     for join in source.source.joins:
+        if join.source.database:
+            joined.append(((queried[id(join)], join.source.database.label),))
+            continue
         own = not join.source.pattern
         files = ((source.path, source.label),) if own else tuple(f for f in given if _fits(f[0], join.source.pattern))
         if not files:

@@ -118,7 +118,9 @@ def refuse_binary(head: bytes, label: str) -> None:
     """
     for sign, kind in BINARY_SIGNS.items():
         if head.startswith(sign):
-            raise UserError(f"this is not a text file but {kind}", label, "export the table as CSV and load that")
+            remedy = "export the table as CSV and load that"
+            remedy += ', or write a mapping with database = "sqlite:FILE"' if kind == "a database" else ""
+            raise UserError(f"this is not a text file but {kind}", label, remedy)
     # A few are a slip of the export, in a cell that then cannot be read; a binary file is full of them.
     few = head.count(0) <= max(MOST_ZEROS * len(head), head.count(b"\n"))
     if not few and not head.startswith(UTF16_MARKS) and not wide_text(head):
