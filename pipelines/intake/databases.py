@@ -41,7 +41,7 @@ def export_query(database: Database, folder: Path) -> Path:
     -----
     Rows come in portions through a cursor of the server, in a transaction that may only read.
 
-    Checked by: tests/unit/test_intake_databases.py
+    Checked by: tests/unit/test_intake_databases.py (through load_paths)
     """
     place = folder / str(sum(1 for _ in folder.iterdir()))
     place.mkdir()

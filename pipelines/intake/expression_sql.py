@@ -7,13 +7,15 @@ import datetime as dt
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from pipelines.intake.expressions import Expression
+from pipelines.intake.expressions import STAMPED, Expression
 from pipelines.intake.typed import local_sql, number_sql, zoned_sql
 from pipelines.intake.zones import instant_sql
 from shared.store import quoted
 
 DECIMALS = 9
 """Decimals of a number that was worked out: what a sum of binary fractions adds beyond them is noise."""
+
+MOST_MINUTES = 100 * 366 * 24 * 60
 
 
 @dataclass(frozen=True)
@@ -74,7 +76,7 @@ class _Maker:
                 return self.cells[name]
             case ast.Constant(value=str(value)):
                 return quoted(value)
-            case ast.Call(func=ast.Name(id=called), args=args) if called not in ("minutes_between", "plus_minutes"):
+            case ast.Call(func=ast.Name(id=called), args=args) if called not in STAMPED:
                 return self._called(called, args)
             case ast.Call(func=ast.Name(id="plus_minutes")):
                 return self._written(self.stamp(node))
@@ -120,7 +122,8 @@ class _Maker:
         match node:
             case ast.Call(func=ast.Name(id="plus_minutes"), args=args):
                 start, minutes = self.stamp(args[0], args[2:]), self.number(args[1])
-                return self._moved(start, f"to_seconds(round({minutes} * 60)::bigint)")
+                whole = f"try_cast(round({minutes} * 60) as bigint)"
+                return self._moved(start, f"case when abs({minutes}) < {MOST_MINUTES} then to_seconds({whole}) end")
         text = self.text(node)
         formats = (ast.literal_eval(format_said[0]),) if format_said else self.marks.formats
         local = local_sql(text, formats, self.marks.decimal)

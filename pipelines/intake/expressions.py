@@ -32,6 +32,8 @@ FUNCTIONS: dict[str, tuple[Kind, int, int, str]] = {
     "plus_minutes": ("stamp", 2, 3, "plus_minutes([A], [B]): stamp A and so many minutes; a third says its format"),
 }
 """What an expression may call: the kind of its value, fewest and most arguments, and how it is written."""
+STAMPED = ("minutes_between", "plus_minutes")
+MOST_NUMBER = 1e15
 
 
 @dataclass(frozen=True)
@@ -45,6 +47,13 @@ class Expression:
     headers: tuple[str, ...]
     kind: Kind
     tree: ast.expr
+
+    @property
+    def formats(self) -> tuple[str, ...]:
+        """Formats of stamps that it states."""
+        calls = [part for part in ast.walk(self.tree) if isinstance(part, ast.Call) and len(part.args) == 3]
+        stated = [c.args[2] for c in calls if isinstance(c.func, ast.Name) and c.func.id in STAMPED]
+        return tuple(str(format_.value) for format_ in stated if isinstance(format_, ast.Constant))
 
 
 class ExpressionError(Exception):
@@ -101,7 +110,7 @@ def _check(node: ast.expr, headers: int) -> Kind:
             return "text"
         case ast.Constant(value=bool()):
             pass
-        case ast.Constant(value=int() | float()):
+        case ast.Constant(value=int() | float() as value) if abs(value) < MOST_NUMBER:
             return "number"
         case ast.BinOp(left=left, op=ast.Add() | ast.Sub() | ast.Mult() | ast.Div(), right=right):
             _number(_check(left, headers), left)
@@ -146,7 +155,7 @@ def _check_call(called: str, args: list[ast.expr], headers: int) -> Kind:
         if not all(isinstance(t, ast.Constant) and isinstance(t.value, str) for t in (*texts.keys, *texts.values)):
             raise wrong
         plain = [args[0], *args[2:]]
-    elif called in ("minutes_between", "plus_minutes", "trim") and len(args) == most:
+    elif called in (*STAMPED, "trim") and len(args) == most:
         last = args[-1]
         if not isinstance(last, ast.Constant) or not isinstance(last.value, str) or not last.value:
             raise wrong

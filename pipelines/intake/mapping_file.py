@@ -302,9 +302,11 @@ def _parse_derived(place: _Place, header: str, text: Any, block: int) -> Express
         remedy = f'write "{header}" = "split([Incident], \'-\', 2)"'
         place.fail(f"derived '{header}' = {text!r} is no text", remedy, header, block)
     try:
-        return parse_expression(text)
+        expression = parse_expression(text)
     except ExpressionError as fault:
         place.fail(f"derived '{header}' = {text!r}: {fault.what}", fault.remedy, header, block)
+    _check_formats(place, expression.formats, block, header)
+    return expression
 
 
 def _check_dialect(place: _Place, block: dict[str, Any], number: int) -> None:
@@ -327,15 +329,16 @@ def _check_dialect(place: _Place, block: dict[str, Any], number: int) -> None:
         place.fail(f"encoding {encoding!r} is not known", remedy, "encoding", number)
 
 
-def _check_formats(place: _Place, formats: tuple[str, ...], block: int) -> tuple[str, ...]:
+def _check_formats(place: _Place, formats: tuple[str, ...], block: int, key: str = "formats") -> tuple[str, ...]:
     """Refuse a format of stamps that the warehouse cannot follow; it is tried there, on a connection of its own."""
     for one in (f for f in formats if f not in NAMED_FORMATS):
         try:
             with duckdb.connect() as trial:
                 trial.execute("select try_strptime('2019-04-30', ?)", [one])
-        except duckdb.Error as fault:
+        except (duckdb.Error, UnicodeDecodeError) as fault:  # its message may cut a letter in two
+            reason = str(fault).splitlines()[0] if isinstance(fault, duckdb.Error) else "it is no format of stamps"
             remedy = f"give marks such as %d/%m/%Y %H:%M, or {', '.join(NAMED_FORMATS)}"
-            place.fail(f"formats holds {one!r}: {str(fault).splitlines()[0]}", remedy, "formats", block)
+            place.fail(f"formats holds {one!r}: {reason}", remedy, key, block)
     return formats
 
 

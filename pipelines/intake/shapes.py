@@ -16,6 +16,7 @@ from pipelines.intake.expressions import Expression
 from pipelines.intake.mapping import ColumnsFromRows, ColumnSource, Join, RowsFromColumns, TableSource
 from pipelines.intake.text import ROW_BITS, ReadFile, clean_header, source_row
 from pipelines.intake.typed import filters_sql, text_sql
+from pipelines.validation.file_results import JoinFacts
 from pipelines.validation.quarantine import QUARANTINE_ID
 from shared.errors import UserError, suggest_name
 from shared.store import quoted
@@ -96,6 +97,7 @@ def shape_file(
         name=name,
         headers=tuple(shape.headers),
         received=tuple(shape.received),
+        joins=tuple(shape.joins),
         rows=counted[0] if counted else 0,
         has_zero=read.has_zero or any(beside.has_zero for beside in joined),
     )
@@ -156,6 +158,7 @@ class _Shape:
         self.headers = list(read.headers)
         self.received = list(read.headers)
         self.derived: set[str] = set()
+        self.joins: list[JoinFacts] = []
         self.views = [read.name]
 
     @property
@@ -234,6 +237,7 @@ class _Shape:
         ]
         keys = [(f"k{i}", self.cell(h)) for i, h in enumerate(join.on, start=1)]
         match = " and ".join(f"o.{k} = {cell}" for k, cell in keys)
+        self.joins.append(self._count_unmatched(join, beside, match))
         other, number = beside.name, "r.row_number"
         if join.is_many:
             part = f"row_number() over (partition by {source_row('r.row_number')} order by r.row_number, o.row_number)"
@@ -246,6 +250,15 @@ class _Shape:
             f"from {self.view} as r left join {other} as o on r.fault is null and {match}",
             self.beside([h for _, h in taken]),
         )
+
+    def _count_unmatched(self, join: Join, beside: Joined, match: str) -> JoinFacts:
+        header = next(iter(join.on))
+        found = self.con.execute(
+            f"select count(*), arg_min({self.cell(header)}, r.row_number) from {self.view} as r "
+            f"where r.fault is null and not exists (from {beside.name} as o where {match})"
+        ).fetchone()
+        rows, sample = found or (0, None)
+        return JoinFacts(beside.label, header, rows, sample or "", *beside.unread)
 
     def _single(self, beside: Joined, keys: list[tuple[str, str]]) -> str:
         """SQL of the rows beside, one a key; refuses a key of ours that has several which differ."""

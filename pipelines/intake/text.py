@@ -30,6 +30,7 @@ from pipelines.intake.text_records import (
     read_records,
     wide_text,
 )
+from pipelines.validation.file_results import JoinFacts
 from shared.errors import UserError
 
 DELIMITERS = (",", ";", "\t", "|")
@@ -90,7 +91,7 @@ class ReadFile:
     ``fault`` is set where a row has the wrong number of cells; ``cells`` then holds them all, as JSON. Where the
     encoding was assumed, ``encoding_assumed`` holds its name, the characters beyond ASCII, a word with one, and how
     many Latin-1 would read otherwise; ``delimiter_assumed`` is the dialect's ``rival``. ``has_zero`` says that a zero
-    byte stands in some cell, which then cannot be read. ``received`` is set where rows were shaped.
+    byte stands in some cell, which then cannot be read. ``received`` and ``joins`` are set where rows were shaped.
     """
 
     name: str
@@ -101,6 +102,7 @@ class ReadFile:
     careful: bool = False
     has_zero: bool = False
     received: tuple[str, ...] = ()
+    joins: tuple[JoinFacts, ...] = ()
 
     @property
     def own_headers(self) -> tuple[str, ...]:

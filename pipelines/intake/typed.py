@@ -111,7 +111,7 @@ def parsed_sql(text: str, formats: list[str]) -> list[str]:
 def serial_sql(text: str, decimal: str | None) -> str:
     """SQL of the local time that a spreadsheet counts in days, to the second; its days before March 1900 are wrong."""
     days = number_sql(text, decimal, 1.0)
-    whole = f"to_seconds(round({days} * 86400)::bigint)"
+    whole = f"to_seconds(try_cast(round({days} * 86400) as bigint))"
     return f"case when {days} between 61 and 2958465 then timestamp '1899-12-30' + {whole} end"
 
 

@@ -50,6 +50,7 @@ def test_an_expression_names_its_headers_and_the_kind_of_its_value(
         ("Incident + 1", "'Incident' is neither a header nor a text", "write [Incident] or 'Incident'"),
         ("h0 + 1", "'h0' is neither a header nor a text", "write [h0] or 'h0'"),
         ("[A] + 'm'", "''m'' is no number", "use minutes_between and plus_minutes for stamps, join for texts"),
+        ("[A] * 1e999", "'1e309' is not allowed in it", COMMON),
         ("[A] ** 2", "'h0 ** 2' is not allowed in it", COMMON),
         ("[A].real", "'h0.real' is not allowed in it", COMMON),
         ("True", "'True' is not allowed in it", COMMON),
@@ -116,6 +117,7 @@ CHICAGO = Marks(zone="America/Chicago", days=(CHANGE,))
         # half past two was skipped that night
         ("plus_minutes([A], [B])", ["2018-03-11 02:30", "60"], CHICAGO, "2018-03-11 02:30 60"),
         ("plus_minutes(plus_minutes([A], [B]), [B])", ["2018-01-10 10:00", "30"], WALL, "2018-01-10 11:00:00"),
+        ("plus_minutes([A], [B])", ["2018-01-10 10:00", "1e300"], WALL, "2018-01-10 10:00 1e300"),
         (
             "minutes_between([A], plus_minutes([A], [B], '%d/%m/%Y %H:%M'), '%d/%m/%Y %H:%M')",
             ["10/01/2018 10:00", "30"],

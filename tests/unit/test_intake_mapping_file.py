@@ -45,6 +45,14 @@ from shared.errors import UserError
             "did you mean 'split'?",
         ),
         (
+            "derived = { at = \"plus_minutes([A], 5, '%Q')\" }",
+            (
+                "formats holds '%Q': Invalid Input Error: Failed to parse format specifier %Q: Unrecognized format for "
+                "strftime/strptime: %Q"
+            ),
+            "give marks such as %d/%m/%Y %H:%M, or excel_serial, epoch_s, epoch_ms",
+        ),
+        (
             'rows_from_columns = { pattern = "Shot(", number = "n" }',
             "pattern = 'Shot(' is no pattern: missing ), unterminated subpattern at position 4",
             "write pattern = 'Shot(\\d+) (.+)' and number = \"shot_no\"",

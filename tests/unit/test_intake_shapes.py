@@ -80,10 +80,21 @@ def test_columns_of_another_file_stand_beside_the_row_of_their_key(load, con: du
     report = load(mapping, outages=OUTAGES, digs=DIGS)
     assert [(c.file, c.read, c.new) for c in report.files] == [("outages.csv", 3, 3)]
     assert report.passed_over == ()
+    said = (
+        "rows without a row in digs.csv: 1, such as the one whose Outage No is '77-A2': what it would give stays empty"
+    )
+    assert [(r.rule, r.message) for r in report.broken if r.rule.startswith("join")] == [("join_unmatched", said)]
     assert rows_of(con, "job_id, dug_distance_m, cause, row_number") == [
         ("77-A1", 40.5, "insulation_breakdown", 2),
         ("77-A2", None, None, 3),
         ("77-A3", 12.0, "workmanship", 4),
+    ]
+    broken = load(mapping, outages=OUTAGES, digs=DIGS + "77-A2,2018-02-11,13,dry, rocky,x\n").broken
+    assert [r.message for r in broken if r.rule == "join_unread"] == [
+        (
+            "rows of digs.csv that cannot be split into columns and stand beside no row: 1, first row 5 of digs.csv: "
+            "the row has 6 cells, the header 4"
+        )
     ]
     again = load(mapping, outages=OUTAGES, digs=DIGS).files[0]
     assert (again.read, again.unchanged) == (3, 3)
