@@ -9,6 +9,8 @@ sources.py              which files a load is made of, and their tables
 archives.py             unpacks gz and zip within limits
 mapping.py              how columns of a file become columns of the dictionary
 mapping_file.py         reads a mapping file
+mapping_shapes.py       the parts of one that shape rows or name a database
+mapping_place.py        where in one something stands, and the checks of its parts
 expressions.py          the expressions of derived headers, and what they may hold
 draft.py                drafts one
 guesses.py              guesses about a column, each with its evidence
