@@ -82,7 +82,9 @@ def _read_sqlite(database: Database) -> Rows:
     """Headers, then rows."""
     file = database.file
     if file is None or not file.is_file():
-        raise UserError("there is no such database file", database.label, "give its path from where the mapping stands")
+        raise UserError(
+            "there is no such database file", database.label, "give its path from the folder of the mapping"
+        )
     try:
         with closing(sqlite3.connect(f"{file.resolve().as_uri()}?mode=ro", uri=True)) as con:
             con.execute("pragma query_only = on")

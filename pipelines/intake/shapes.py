@@ -226,7 +226,7 @@ class _Shape:
         clash = [h for h in beside.headers if self.has(h) and h.casefold() in needed - on - self.derived]
         if clash and not join.prefix:
             raise UserError(
-                f"the column '{clash[0]}' stands in both files that the mapping joins",
+                f"the column '{clash[0]}' is in both files that the mapping joins",
                 f"{self.label}, {beside.label}",
                 f'add prefix = "their." to the join, and write "their.{clash[0]}" where the other file\'s is meant',
             )

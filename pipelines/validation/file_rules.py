@@ -115,7 +115,7 @@ FILE_RULES: tuple[FileRule, ...] = (
         "warn",
         SOURCES,
         "rows of the files that a mapping joins that cannot be split into columns",
-        "rows of {other} that cannot be split into columns and stand beside no row: {rows}, first {sample}",
+        "rows of {other} that cannot be split into columns and are joined to nothing: {rows}, first {sample}",
         "a remark with an unquoted comma on a dig sheet",
     ),
     # ---- against the register and what was loaded before

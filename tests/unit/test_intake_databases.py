@@ -103,7 +103,7 @@ def test_a_table_of_sqlite_is_read_from_where_the_mapping_stands(
             'database = "sqlite:none.db"\nfrom = "x"',
             (
                 "there is no such database file\n  where: sqlite:none.db, x\n"
-                "  to do: give its path from where the mapping stands"
+                "  to do: give its path from the folder of the mapping"
             ),
         ),
         (

@@ -92,7 +92,7 @@ def test_columns_of_another_file_stand_beside_the_row_of_their_key(load, con: du
     broken = load(mapping, outages=OUTAGES, digs=DIGS + "77-A2,2018-02-11,13,dry, rocky,x\n").broken
     assert [r.message for r in broken if r.rule == "join_unread"] == [
         (
-            "rows of digs.csv that cannot be split into columns and stand beside no row: 1, first row 5 of digs.csv: "
+            "rows of digs.csv that cannot be split into columns and are joined to nothing: 1, first row 5 of digs.csv: "
             "the row has 6 cells, the header 4"
         )
     ]
@@ -104,7 +104,7 @@ def test_a_header_in_both_files_needs_a_prefix_and_a_missing_file_is_named(load)
     with pytest.raises(UserError) as caught:
         load(OUTAGE_MAPPING.replace("PREFIX", ""), outages=OUTAGES, digs=DIGS)
     assert str(caught.value) == (
-        "the column 'Opened' stands in both files that the mapping joins\n  where: outages.csv, digs.csv\n"
+        "the column 'Opened' is in both files that the mapping joins\n  where: outages.csv, digs.csv\n"
         '  to do: add prefix = "their." to the join, and write "their.Opened" where the other file\'s is meant'
     )
     with pytest.raises(UserError) as caught:
