@@ -100,7 +100,7 @@ def _set_aside(share: TableShare, number: int, label: str) -> None:
     -----
     The file's rows, which may be wide, run past the narrow list of those wanted: nothing as wide is held or sorted.
     """
-    headers = quoted(json.dumps(share.reads[number].own_headers, ensure_ascii=False))
+    headers = quoted(json.dumps(share.reads[number].headers, ensure_ascii=False))
     share.con.execute(f"""
         insert into raw.quarantined_rows
         with wanted as materialized (
@@ -215,7 +215,7 @@ def _by_file(share: TableShare, query: str) -> dict[int, int]:
 def _labels(share: TableShare) -> str:
     """SQL of the files of the share: number, name, and headers as a JSON list."""
     rows = ", ".join(
-        f"({number}, {quoted(file.label)}, {quoted(json.dumps(read.own_headers, ensure_ascii=False))})"
+        f"({number}, {quoted(file.label)}, {quoted(json.dumps(read.headers, ensure_ascii=False))})"
         for number, (file, read) in enumerate(zip(share.files, share.reads, strict=True))
     )
     return f"select * from (values {rows}) as v(file_no, file, headers)"
@@ -223,7 +223,7 @@ def _labels(share: TableShare) -> str:
 
 def _cells_sql(share: TableShare, number: int) -> str:
     """SQL of the cells of a file's row (alias r) as received, as a JSON list."""
-    headers = share.reads[number].own_headers
+    headers = share.reads[number].headers
     listed = ", ".join(f"coalesce(r.c{i}, '')" for i, h in enumerate(headers, start=1) if h != QUARANTINE_ID)
     return f"coalesce(r.cells, to_json([{listed}])::varchar)"
 
@@ -233,7 +233,7 @@ def _rejected_sql(share: TableShare) -> str:
     key = ", ".join(f"t.{c}::varchar" for c in share.key)
     parts = []
     for number, read in enumerate(share.reads):
-        headers = quoted(json.dumps([h for h in read.own_headers if h != QUARANTINE_ID], ensure_ascii=False))
+        headers = quoted(json.dumps([h for h in read.headers if h != QUARANTINE_ID], ensure_ascii=False))
         parts.append(
             f"select k.file_no, k.row_number, md5({headers} || {_cells_sql(share, number)}) as row_hash, k.key "
             f"from {read.name} as r join keys as k on k.file_no = {number} and k.row_number = r.row_number"

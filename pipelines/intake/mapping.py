@@ -10,8 +10,9 @@ from shared import dictionary
 
 DECISIONS = ("decision", "cluster_decision")
 """Columns that a person fills in; a row without is undecided."""
-NAMED_FORMATS = ("excel_serial", "epoch_s", "epoch_ms")
-"""Forms of stamps that are numbers: days since 1899-12-30, seconds or milliseconds since 1970-01-01 UTC."""
+NAMED_FORMATS = ("iso", "excel_serial", "epoch_s", "epoch_ms")
+"""Forms of stamps with a name: 2019-04-30 14:05 with an offset or none, as is read where no format is said; days since
+1899-12-30; seconds or milliseconds since 1970-01-01 UTC."""
 
 
 @dataclass(frozen=True)

@@ -111,8 +111,16 @@ def _parse_table(place: Place, block: dict[str, Any], number: int) -> TableSourc
         name: _parse_column(place, table, name, given, number) for name, given in block.get("columns", {}).items()
     }
     joins = [_parse_join(place, table, block, number, nth) for nth in range(len(block.get("join", [])))]
+    reading = _parse_reading(place, table, block, number)
+    # a derived stamp is written as ours are, whatever the file's own look like
+    stamps = {h.casefold() for h, expression in reading.derived.items() if expression.kind == "stamp"}
+    columns |= {
+        name: replace(column, formats=("iso",))
+        for name, column in columns.items()
+        if not column.formats and any(h.casefold() in stamps for h in column.columns)
+    }
     return replace(
-        _parse_reading(place, table, block, number),
+        reading,
         columns=columns,
         joins=tuple(joins),
         rows_from_columns=parse_rows_from_columns(place, block.get("rows_from_columns"), number),

@@ -39,8 +39,9 @@ def _read_one(share: TableShare, name: str, file: SourceFile, zones: Zones) -> R
     careful = file.path in share.careful
     if not source.is_shaped:
         return read_file(share.con, name, file.path, file.label, source, careful=careful)
-    joined = [_read_joined(share, *pair, zones) for pair in zip(source.joins, file.joined, strict=True)]
     read = read_file(share.con, f"{name}_own", file.path, file.label, source, careful=careful)
+    joins = [] if QUARANTINE_ID in read.headers else list(zip(source.joins, file.joined, strict=True))
+    joined = [_read_joined(share, *pair, zones) for pair in joins]
     marks = Marks(source.decimal, source.formats, source.timezone or zones.sole, zones.days)
     return shape_file(share.con, name, read, source, joined, marks, file.label)
 

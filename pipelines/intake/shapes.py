@@ -60,7 +60,7 @@ def shape_file(
     Returns
     -------
     ReadFile
-        Its ``received`` are the headers of the cells as they came, which stand first.
+        Its headers are those of the file, then those joined, turned and derived; or, of rows turned to columns, theirs.
 
     Raises
     ------
@@ -70,24 +70,14 @@ def shape_file(
     Notes
     -----
     A derived header is made as soon as what it reads is there: before a join that needs it, after one that gives it.
+    Rows out of quarantine are left as they are: they were set aside with all that was joined, turned or derived, so
+    that any of it can be mended, and the other files are not needed again.
 
     Checked by: tests/unit/test_intake_shapes.py (through load_paths)
     """
     shape = _Shape(con, read, marks, label)
-    waiting = shape.derive(dict(source.derived))
-    for join, beside in zip(source.joins, joined, strict=True):
-        shape.join(join, beside, {h.casefold() for h in source.headers})
-        waiting = shape.derive(waiting)
-    if source.rows_from_columns:
-        shape.turn_columns(source.rows_from_columns)
-        waiting = shape.derive(waiting)
-    # A mended row out of quarantine is one row a key already.
-    if source.columns_from_rows and not (shape.has(QUARANTINE_ID) and not shape.has(source.columns_from_rows.name)):
-        shape.turn_rows(source.columns_from_rows)
-        waiting = shape.derive(waiting)
-    for header, expression in waiting.items():
-        for needed in expression.headers:
-            shape.require(needed, f"the derived '{header}'")
+    if QUARANTINE_ID not in read.headers:
+        shape.carry_out(source, joined)
     con.execute(f"create or replace temp table {name}_cells as from {shape.view}")
     con.execute(f"create or replace temp view {name} as from {name}_cells")
     shape.drop()
@@ -96,7 +86,6 @@ def shape_file(
         read,
         name=name,
         headers=tuple(shape.headers),
-        received=tuple(shape.received),
         joins=tuple(shape.joins),
         rows=counted[0] if counted else 0,
         has_zero=read.has_zero or any(beside.has_zero for beside in joined),
@@ -156,7 +145,6 @@ class _Shape:
     def __init__(self, con: duckdb.DuckDBPyConnection, read: ReadFile, marks: Marks, label: str) -> None:
         self.con, self.read, self.marks, self.label = con, read, marks, label
         self.headers = list(read.headers)
-        self.received = list(read.headers)
         self.derived: set[str] = set()
         self.joins: list[JoinFacts] = []
         self.views = [read.name]
@@ -200,6 +188,22 @@ class _Shape:
     def drop(self) -> None:
         for view in reversed(self.views):
             drop_read(self.con, view)
+
+    def carry_out(self, source: TableSource, joined: Sequence[Joined]) -> None:
+        """Every step of a mapping, in order."""
+        waiting = self.derive(dict(source.derived))
+        for join, beside in zip(source.joins, joined, strict=True):
+            self.join(join, beside, {h.casefold() for h in source.headers})
+            waiting = self.derive(waiting)
+        if source.rows_from_columns:
+            self.turn_columns(source.rows_from_columns)
+            waiting = self.derive(waiting)
+        if source.columns_from_rows:
+            self.turn_rows(source.columns_from_rows)
+            waiting = self.derive(waiting)
+        for header, expression in waiting.items():
+            for needed in expression.headers:
+                self.require(needed, f"the derived '{header}'")
 
     def derive(self, waiting: dict[str, Expression]) -> dict[str, Expression]:
         """Make the derived headers that can be made; returns the others."""
@@ -353,7 +357,6 @@ class _Shape:
             f"select r.row_number, r.cells, r.fault, {blank} from {self.view} as r where r.fault is not null",
             [*turn.key, *(h for _, h in kept), *names.values()],
         )
-        self.received = list(self.headers)
 
 
 def _side_by_side(cell: str) -> str:

@@ -91,7 +91,7 @@ class ReadFile:
     ``fault`` is set where a row has the wrong number of cells; ``cells`` then holds them all, as JSON. Where the
     encoding was assumed, ``encoding_assumed`` holds its name, the characters beyond ASCII, a word with one, and how
     many Latin-1 would read otherwise; ``delimiter_assumed`` is the dialect's ``rival``. ``has_zero`` says that a zero
-    byte stands in some cell, which then cannot be read. ``received`` and ``joins`` are set where rows were shaped.
+    byte stands in some cell, which then cannot be read. ``joins`` tells what came of each join.
     """
 
     name: str
@@ -101,13 +101,7 @@ class ReadFile:
     delimiter_assumed: tuple[str, int, str] | None = None
     careful: bool = False
     has_zero: bool = False
-    received: tuple[str, ...] = ()
     joins: tuple[JoinFacts, ...] = ()
-
-    @property
-    def own_headers(self) -> tuple[str, ...]:
-        """Headers of the cells as received, which stand before those that were joined, turned or derived."""
-        return self.received or self.headers
 
 
 def refuse_binary(head: bytes, label: str) -> None:

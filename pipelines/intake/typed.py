@@ -128,14 +128,16 @@ def epoch_sql(text: str, formats: tuple[str, ...], decimal: str | None) -> list[
 
 def date_sql(text: str, formats: tuple[str, ...], year_allowed: bool, decimal: str | None = None) -> str:
     """SQL of a date; a year alone is 1 July of it where that is allowed, a count since 1970 gives the day in UTC."""
+    iso = f"{DATE}({CLOCK}({ZONED})?)?"
+    plain = f"case when regexp_full_match({text}, '{iso}') then try_cast({text}[:10] as date) end"
     if formats:
         ways = [f"{way}::date" for way in parsed_sql(text, list(marked(formats)))]
         ways += [f"({serial_sql(text, decimal)})::date"] if "excel_serial" in formats else []
         ways += [f"timezone('UTC', {way})::date" for way in epoch_sql(text, formats, decimal)]
+        ways += [plain] if "iso" in formats else []
         full = f"coalesce({', '.join(ways)})"
     else:
-        iso = f"{DATE}({CLOCK}({ZONED})?)?"
-        full = f"case when regexp_full_match({text}, '{iso}') then try_cast({text}[:10] as date) end"
+        full = plain
     if not year_allowed:
         return full
     return f"case when regexp_full_match({text}, '\\d{{4}}') then try_cast({text} || '-07-01' as date) else {full} end"
@@ -146,6 +148,7 @@ def local_sql(text: str, formats: tuple[str, ...], decimal: str | None = None) -
     if formats:
         ways = parsed_sql(text, [f for f in marked(formats) if "%z" not in f])
         ways += [serial_sql(text, decimal)] if "excel_serial" in formats else []
+        ways += [local_sql(text, ())] if "iso" in formats else []
         return f"coalesce({', '.join(ways)})" if ways else "null::timestamp"
     plain = f"(length({text}) = 19 and {text}[17] = ':') or length({text}) in (10, 16)"
     return (
@@ -159,6 +162,7 @@ def zoned_sql(text: str, formats: tuple[str, ...], decimal: str | None = None) -
     if formats:
         ways = [f"timezone('UTC', {way})" for way in parsed_sql(text, [f for f in marked(formats) if "%z" in f])]
         ways += epoch_sql(text, formats, decimal)
+        ways += [zoned_sql(text, ())] if "iso" in formats else []
         return f"coalesce({', '.join(ways)})" if ways else "null::timestamptz"
     is_iso = f"length({text}) > 16 and regexp_full_match({text}, '{DATE}{CLOCK}{ZONED}')"
     return f"case when {is_iso} then try_cast({text} as timestamptz) end"
@@ -202,10 +206,7 @@ class TypedSelect:
         )
 
     def _formats(self, column: str) -> tuple[str, ...]:
-        source = self.source.columns.get(column, ColumnSource())
-        # a derived stamp is written as ours are, whatever the file's own look like
-        made = {h.casefold() for h, e in self.source.derived.items() if e.kind == "stamp"}
-        return source.formats or (() if any(h.casefold() in made for h in source.columns) else self.source.formats)
+        return self.source.columns.get(column, ColumnSource()).formats or self.source.formats
 
     def _value(self, column: str) -> str:
         """SQL of the value over the texts t_<column>; instants are made a layer later."""
@@ -315,7 +316,7 @@ class TypedSelect:
 
     def _is_date(self, column: str) -> str:
         formats = self._formats(column)
-        if formats:
+        if formats and "iso" not in formats:
             # a count of days without a fraction is a midnight, which is judged beside the others
             return (
                 str(

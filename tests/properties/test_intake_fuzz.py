@@ -82,6 +82,7 @@ FORMATS = (
             "%j",
             "%G-%V-%u",
             "%s",
+            "iso",
             "excel_serial",
             "epoch_s",
             "epoch_ms",

@@ -37,7 +37,7 @@ from shared.errors import UserError
                 "formats holds '%Q': Invalid Input Error: Failed to parse format specifier %Q: Unrecognized format for "
                 "strftime/strptime: %Q"
             ),
-            "give marks such as %d/%m/%Y %H:%M, or excel_serial, epoch_s, epoch_ms",
+            "give marks such as %d/%m/%Y %H:%M, or iso, excel_serial, epoch_s, epoch_ms",
         ),
         (
             'derived = { job = "splt([A], 1)" }',
@@ -50,7 +50,7 @@ from shared.errors import UserError
                 "formats holds '%Q': Invalid Input Error: Failed to parse format specifier %Q: Unrecognized format for "
                 "strftime/strptime: %Q"
             ),
-            "give marks such as %d/%m/%Y %H:%M, or excel_serial, epoch_s, epoch_ms",
+            "give marks such as %d/%m/%Y %H:%M, or iso, excel_serial, epoch_s, epoch_ms",
         ),
         (
             'rows_from_columns = { pattern = "Shot(", number = "n" }',

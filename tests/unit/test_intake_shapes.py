@@ -10,7 +10,7 @@ import pytest
 import xlsxwriter
 
 from pipelines.intake.load import LoadReport, load_paths
-from pipelines.validation.quarantine import export_rows
+from pipelines.validation.quarantine import export_rows, list_findings
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse
@@ -221,23 +221,73 @@ def test_repeated_columns_become_rows_and_blank_ones_none(load, con: duckdb.Duck
     )
 
 
-def test_a_row_of_a_wide_file_goes_to_quarantine_as_received_and_is_mended(
+def test_a_row_of_a_wide_file_goes_to_quarantine_turned_and_is_mended(
     load, con: duckdb.DuckDBPyConnection, tmp_path: Path
 ) -> None:
     faulty = "Job,From,To,Shot1 m,Shot2 m\nJ1,T1,T2,41,42\n,T2,T3,1,2\n"
     mapping = WIDE_MAPPING.replace('result = "result"\n', "")
     (count,) = load(mapping, shots=faulty).files
     assert (count.read, count.new, count.quarantined) == (4, 2, 2)
-    kept = con.execute("select headers, cells, row_number from raw.quarantined_rows").fetchall()
+    kept = con.execute("select headers, cells, row_number from raw.quarantined_rows order by cells").fetchall()
     assert [(json.loads(h), json.loads(c), n) for h, c, n in kept] == [
-        (["Job", "From", "To", "Shot1 m", "Shot2 m"], ["", "T2", "T3", "1", "2"], 3)
-    ] * 2
+        (["Job", "From", "To", "Shot1 m", "Shot2 m", "no", "m"], ["", "T2", "T3", "1", "2", no, no], 3)
+        for no in ("1", "2")
+    ]
     out = tmp_path / "mended"
     export_rows(con, out)
+    mended = (out / "shots.csv").read_text().replace("\n,T2", "\nJ2,T2", 1)
+    (count,) = load(mapping, shots=mended).files
+    assert (count.new, count.quarantined) == (1, 1)
+    # the other row made of the same row of the file still waits, and its finding with it
+    assert list_findings(con).query("rule == 'required_missing'")["row_number"].tolist() == [3, 3]
     mended = (out / "shots.csv").read_text().replace("\n,T2", "\nJ2,T2")
     (count,) = load(mapping, shots=mended).files
-    assert (count.new, count.quarantined) == (2, 0)
-    assert con.execute("select count(*) from raw.quarantined_rows where released_by is null").fetchone() == (0,)
+    assert (count.new, count.unchanged, count.quarantined) == (1, 1, 0)
+    assert list_findings(con).query("rule == 'required_missing'").empty
+    assert rows_of(con, "job_id, shot_no, fault_distance_m", "test_shots")[2:] == [("J2", 1, 1.0), ("J2", 2, 2.0)]
+
+
+def test_a_joined_and_derived_row_is_mended_without_the_other_file(
+    load, con: duckdb.DuckDBPyConnection, tmp_path: Path
+) -> None:
+    mapping = """
+[[table]]
+to = "jobs"
+files = "outages*"
+formats = ["%d/%m/%Y %H:%M"]
+[[table.join]]
+files = "digs*"
+on = { No = "No" }
+[table.derived]
+job = "join('J', [No])"
+back = "plus_minutes([Opened], [Mins])"
+[table.columns]
+job_id = "job"
+status = { value = "closed" }
+loop_id = "Circuit"
+reported_at = "Opened"
+restored_at = "back"
+"""
+    outages = "No,Circuit,Opened\n1,L1,10/01/2018 10:00\n2,L1,10/02/2018 10:00\n"
+    (count,) = load(mapping, outages=outages, digs="No,Mins\n1,90\n2,9o\n").files
+    assert (count.new, count.quarantined) == (1, 1)
+    (kept,) = con.execute("select headers, cells from raw.quarantined_rows").fetchall()
+    assert dict(zip(*map(json.loads, kept), strict=True)) == {
+        "No": "2",
+        "Circuit": "L1",
+        "Opened": "10/02/2018 10:00",
+        "job": "J2",
+        "Mins": "9o",
+        "back": "10/02/2018 10:00 9o",
+    }
+    export_rows(con, tmp_path / "mended")
+    text = (tmp_path / "mended" / "outages.csv").read_text().replace("10/02/2018 10:00 9o", "2018-02-10 11:30")
+    (count,) = load(mapping, outages=text, digs="No,Mins\n").files
+    assert (count.new, count.quarantined) == (1, 0)
+    assert rows_of(con, "job_id, restored_at::varchar") == [
+        ("J1", "2018-01-10 17:30:00+00"),
+        ("J2", "2018-02-10 17:30:00+00"),
+    ]
 
 
 EVENTS = """Ticket,Event,At,Loop
