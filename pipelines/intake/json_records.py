@@ -72,24 +72,25 @@ def _parse_document(path: Path, label: str) -> Any:
         what = f"the JSON document is larger than {MOST_BYTES >> 20} MB"
         raise UserError(what, label, "export it as JSON lines (.jsonl), one object a line: those may be of any size")
     text = path.read_text(encoding="utf-8-sig")
-    parsed = _parse(text)
-    if parsed is not None:
-        return parsed
-    if any(isinstance(_parse(line), dict) for line in text.split("\n", 3)[:3]):
-        return None
     try:
-        json.loads(text)
+        return _load(text) or []
     except ValueError as fault:
+        if any(isinstance(_parse(line), dict) for line in text.split("\n", 3)[:3]):
+            return None
         raise UserError(f"the file is no JSON: {fault}", label, "export it again") from None
     except RecursionError:
-        pass
-    raise UserError("the file is no JSON of records: it is nested too deep", label, "export it again")
+        raise UserError("the JSON document is nested too deep", label, "export it again, one object a line") from None
+
+
+def _load(text: str) -> Any:
+    """A text of JSON, its numbers as the texts they are."""
+    return json.loads(text, parse_float=str, parse_int=str, parse_constant=str)
 
 
 def _parse(text: str) -> Any:
-    """A text of JSON, its numbers as the texts they are; None where it is none."""
+    """The same; None where it is none."""
     try:
-        return json.loads(text, parse_float=str, parse_int=str, parse_constant=str)
+        return _load(text)
     except (ValueError, RecursionError):
         return None
 
@@ -136,7 +137,7 @@ def _flatten(row: dict[str, Any], before: str, depth: int = 0) -> dict[str, str]
         if isinstance(value, dict) and value and depth < DEEPEST:
             flat |= _flatten(value, f"{before}{key}.", depth + 1)
         else:
-            flat[f"{before}{key}"] = _text(value)
+            flat[_whole(f"{before}{key}")] = _text(value)
     return flat
 
 
@@ -145,7 +146,12 @@ def _text(value: Any) -> str:
         return ""
     if isinstance(value, bool):
         return str(value).lower()
-    return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+    return _whole(value if isinstance(value, str) else json.dumps(value, ensure_ascii=False))
+
+
+def _whole(text: str) -> str:
+    """A text in which half a letter, as JSON can write it, is a question mark: it could not be kept."""
+    return text if text.isascii() else text.encode("utf-8", "replace").decode("utf-8")
 
 
 def _refuse(document: Any, records: str | None, label: str) -> None:

@@ -158,6 +158,14 @@ def test_records_lie_at_any_depth_with_what_stands_around_them(
         )
 
 
+def test_half_a_letter_and_a_zero_byte_in_json_do_no_harm(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+    rows = [dict(SECTIONS[0], conductor="1/0 \ud83d"), dict(SECTIONS[1], section_id="S\x002")]
+    (count,) = load_paths(con, [write_text(tmp_path / "sections.json", json.dumps(rows))], Settings()).files
+    assert (count.read, count.revised, count.quarantined) == (2, 1, 1)
+    found = con.execute("select conductor from raw.sections where section_id = 'S1' order by load_sequence").fetchall()
+    assert found[-1] == ("1/0 ?",)
+
+
 def test_a_table_of_a_page_is_named_by_its_caption_and_spanning_cells_keep_their_columns(tmp_path: Path) -> None:
     page = (
         "<table><tr><td><table><tr><td>Title</td></tr></table></td></tr></table>"
@@ -260,7 +268,8 @@ def test_a_folder_with_a_mix_is_loaded_in_the_order_of_its_tables(tmp_path: Path
         ("jobs.csv.gz", b"\x1f\x8b broken", "the archive cannot be unpacked: "),
         ("jobs.jsonl", b"no json at all", "no line of the file is a JSON object"),
         ("jobs.json", b'{"job_id": ', "the file is no JSON: "),
-        ("jobs.json", b"[" * 100_000, "the file is no JSON of records: it is nested too deep"),
+        ("jobs.json", b"[" * 100_000, "the JSON document is nested too deep"),
+        ("jobs.json", b"null", "the JSON document holds no list of objects at its top"),
         ("jobs.json", b"[1, 2]", "the JSON document holds no list of objects at its top"),
         ("jobs.xls", b"<html><body>none</body></html>", "the page of HTML holds no table"),
         ("jobs.xls", b'<?xml version="1.0"?><w xmlns="urn:x:office:spreadsheet"/>', "the workbook is XML of 2003"),
