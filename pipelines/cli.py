@@ -169,7 +169,9 @@ def refuse_used_workspace(space: Workspace) -> None:
 
 @app.command(epilog="Example: loopwear load exports/ --mapping our_mapping.toml")
 def load(
-    paths: Annotated[list[Path] | None, typer.Argument(help="Files or folders.")] = None,
+    paths: Annotated[
+        list[Path] | None, typer.Argument(help="Files or folders; none where the mapping reads a database.")
+    ] = None,
     mapping: Annotated[Path | None, typer.Option(help="TOML file that maps the files' columns to loopwear's.")] = None,
     undo: Annotated[
         str | None, typer.Option(metavar="LOAD", help="Take back the last load: its id, see status.")
@@ -186,12 +188,12 @@ def load(
     if undo is not None:
         take_back(space, undo, settings)
         return
-    if not paths:
+    if not paths and mapping is None:
         raise typer.BadParameter("name at least one file or folder", param_hint="PATHS")
-    check_paths(paths)
+    check_paths(paths or [])
     choose_settings(space, settings)
     with history_of(space, history, import_for_load):
-        report = run_load(space, paths, mapping, settings, history)
+        report = run_load(space, paths or [], mapping, settings, history)
     print_load(report)
 
 

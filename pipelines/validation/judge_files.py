@@ -166,6 +166,30 @@ def _find_assumed_delimiters(
     return found
 
 
+def _find_unjoined(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
+    del con, table, settings
+    return [
+        break_rule(file, rule, join.unmatched, join.column, other=join.label, sample=join.sample)
+        for file in files
+        for join in file.joins
+        if join.unmatched
+    ]
+
+
+def _find_unread_beside(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
+    del con, table, settings
+    return [
+        break_rule(file, rule, join.unread, other=join.label, sample=join.first_unread)
+        for file in files
+        for join in file.joins
+        if join.unread
+    ]
+
+
 # ------------------------------------------------------------------ against the register and earlier loads
 
 
@@ -324,6 +348,8 @@ OF_READING = (
     "delimiter_assumed",
     "thousands_assumed",
     "decimals_unread",
+    "join_unmatched",
+    "join_unread",
 )
 """Rules that ask how a file was read: they are put to files of any size."""
 
@@ -334,6 +360,8 @@ MEASURES = {
     "delimiter_assumed": _find_assumed_delimiters,
     "thousands_assumed": find_assumed_thousands,
     "decimals_unread": find_unread_decimals,
+    "join_unmatched": _find_unjoined,
+    "join_unread": _find_unread_beside,
     "orphan_share": _measure_orphans,
     "column_absent": _find_absent_columns,
     "column_emptied": _measure_emptied_columns,
