@@ -10,7 +10,8 @@ import pytest
 import xlsxwriter
 
 from pipelines.intake.load import LoadReport, load_paths
-from pipelines.validation.quarantine import export_rows, list_findings
+from pipelines.intake.quarantined import export_rows
+from pipelines.validation.quarantine import list_findings
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse
@@ -265,8 +266,7 @@ back = "plus_minutes([Opened], [Mins])"
 job_id = "job"
 status = { value = "closed" }
 loop_id = "Circuit"
-reported_at = "Opened"
-restored_at = "back"
+reported_at = "back"
 """
     outages = "No,Circuit,Opened\n1,L1,10/01/2018 10:00\n2,L1,10/02/2018 10:00\n"
     (count,) = load(mapping, outages=outages, digs="No,Mins\n1,90\n2,9o\n").files
@@ -284,7 +284,7 @@ restored_at = "back"
     text = (tmp_path / "mended" / "outages.csv").read_text().replace("10/02/2018 10:00 9o", "2018-02-10 11:30")
     (count,) = load(mapping, outages=text, digs="No,Mins\n").files
     assert (count.new, count.quarantined) == (1, 0)
-    assert rows_of(con, "job_id, restored_at::varchar") == [
+    assert rows_of(con, "job_id, reported_at::varchar") == [
         ("J1", "2018-01-10 17:30:00+00"),
         ("J2", "2018-02-10 17:30:00+00"),
     ]
@@ -296,7 +296,7 @@ J1,Crew on site,2018-01-10 10:40,L1
 J2,reported,2018-02-10 10:00,
 J1,Restored,2018-01-10 12:15,
 J2,Restored,2018-02-10 12:15,L2
-J2,restored,2018-02-10 12:20,L2
+J2,Reported,2018-02-10 10:20,L2
 ,Reported,2018-03-10 10:00,L1
 """
 EVENT_MAPPING = """
@@ -327,12 +327,12 @@ def test_events_become_columns_of_one_row_a_key(load, con: duckdb.DuckDBPyConnec
     ]
     said = con.execute('select row_number, rule, "column", "value" from raw.findings order by all').fetchall()
     # two times of one event are no time
-    assert (4, "required_unreadable", "restored_at", "2018-02-10 12:15 / 2018-02-10 12:20") in said
+    assert (4, "required_unreadable", "reported_at", "2018-02-10 10:00 / 2018-02-10 10:20") in said
     assert (8, "required_missing", "job_id", None) in said
     # a mended row has a column for each event already
     out = tmp_path / "mended"
     export_rows(con, out)
-    mended = (out / "events.csv").read_text().replace("2018-02-10 12:15 / ", "")
+    mended = (out / "events.csv").read_text().replace("2018-02-10 10:00 / ", "")
     (count,) = load(EVENT_MAPPING, events=mended).files
     assert (count.new, count.quarantined) == (1, 1)
     assert con.execute("select key from raw.quarantined_rows where released_by is null").fetchall() == [("",)]
