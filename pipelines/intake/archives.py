@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import gzip
+import re
 import zipfile
 import zlib
+from functools import reduce
 from pathlib import Path, PurePosixPath
 from typing import IO
 
@@ -16,8 +18,15 @@ HARMLESS_BYTES = 50 * STEP_BYTES
 SUSPECT_RATIO = 200
 """Tables of text pack about 5 to 30 times; a file that unpacks further than this is a trap, or no table."""
 
+ZIP_FAULTS = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, OSError)
+"""What a broken archive raises, or one locked by a password (a broken gz file is an OSError)."""
+
 MOST_MEMBERS = 10_000
 """Files that one archive may hold: years of daily exports, and no more than a folder can bear."""
+MOST_CELLS = 30_000_000
+"""Cells that a sheet may span, from its first to its last: a million rows of thirty. The reader holds them all, and one
+cell in the last corner of a sheet would make them 17 thousand million."""
+CELL = re.compile(rb' r="([A-Z]{1,3})([0-9]{1,7})"')
 
 
 def unpack(path: Path, folder: Path, limit_bytes: int) -> list[tuple[Path, str]]:
@@ -77,12 +86,12 @@ def _unpack_zip(path: Path, folder: Path, limit: int) -> list[tuple[Path, str]]:
 
 
 def check_workbook(path: Path, label: str) -> None:
-    """A workbook is a zip file too: refuse one whose sheets are packed further than sheets of text can be.
+    """A workbook is a zip file too: refuse one whose sheets are packed further than sheets of text can be, or too wide.
 
     Raises
     ------
     UserError
-        It states more bytes than so small a file can hold, were it honest.
+        It states more bytes than so small a file can hold, were it honest; or a sheet spans too many cells.
 
     Notes
     -----
@@ -92,14 +101,39 @@ def check_workbook(path: Path, label: str) -> None:
     """
     if not zipfile.is_zipfile(path):
         return
-    with zipfile.ZipFile(path) as parts:
-        stated = sum(member.file_size for member in parts.infolist())
-    if stated > HARMLESS_BYTES and stated > SUSPECT_RATIO * path.stat().st_size:
-        raise UserError(
-            f"the workbook unpacks to {stated // STEP_BYTES} MB, from {path.stat().st_size} bytes",
-            label,
-            "save the sheet you need as CSV",
-        )
+    try:
+        with zipfile.ZipFile(path) as parts:
+            stated = sum(member.file_size for member in parts.infolist())
+            if stated > HARMLESS_BYTES and stated > SUSPECT_RATIO * path.stat().st_size:
+                raise UserError(
+                    f"the workbook unpacks to {stated // STEP_BYTES} MB, from {path.stat().st_size} bytes",
+                    label,
+                    "save the sheet you need as CSV",
+                )
+            sheets = [name for name in parts.namelist() if re.fullmatch(r"xl/worksheets/[^/]+\.xml", name)]
+            cells = max((_count_span(parts.open(name)) for name in sheets), default=0)
+    except ZIP_FAULTS as fault:
+        raise UserError(f"the workbook cannot be opened: {fault}", label, "save it again as .xlsx, or as CSV") from None
+    if cells > MOST_CELLS:
+        what = f"a sheet of the workbook spans {cells:,} cells, more than {MOST_CELLS:,}"
+        raise UserError(what, label, "clear the cells far from the table, or save the sheet as CSV")
+
+
+def _count_span(sheet: IO[bytes]) -> int:
+    """Cells in the smallest rectangle of rows and columns that holds all the cells of a sheet."""
+    columns: set[bytes] = set()
+    rows: set[bytes] = set()
+    tail = b""
+    while block := sheet.read(STEP_BYTES):
+        found = CELL.findall(tail + block)
+        columns.update(column for column, _ in found)
+        rows.update(row for _, row in found)
+        tail = block[-24:]
+    if not rows:
+        return 0
+    places = [reduce(lambda place, letter: place * 26 + letter - 64, column, 0) for column in columns]
+    numbers = [int(row) for row in rows]
+    return (max(places) - min(places) + 1) * (max(numbers) - min(numbers) + 1)
 
 
 def _target(folder: Path, name: str) -> Path:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,7 @@ from pipelines.intake.archives import check_workbook
 from pipelines.intake.html_tables import html_tables, is_html, row_cells
 from pipelines.intake.json_records import JSON_LINES, read_json
 from pipelines.intake.mapping import TableSource
-from pipelines.intake.text import ReadFile, clean_header, read_text, write_cells
+from pipelines.intake.text import ReadFile, check_width, clean_header, read_text, write_cells
 from shared.errors import UserError, suggest_name
 
 SHEETS = (".xlsx", ".xlsm", ".xls", ".ods")
@@ -43,6 +44,8 @@ def read_file(
     if path.stat().st_size == 0:
         raise UserError("the file is empty", label, "export the table again; the first row must hold the column names")
     suffix = path.suffix.casefold()
+    if suffix in (".gz", ".zip"):
+        raise UserError("an archive within an archive is not opened", label, "unpack it, and load what it holds")
     if suffix in SHEETS:
         return _read_records(con, name, label, source, sheet_records(path, label, source.sheet))
     if suffix in JSON:
@@ -60,12 +63,24 @@ def sheet_names(path: Path, label: str) -> list[str]:
 
 
 def _open_workbook(path: Path, label: str) -> Any:
-    from python_calamine import CalamineError, CalamineWorkbook
+    from python_calamine import CalamineWorkbook
 
     check_workbook(path, label)
-    try:
+    with _explained(label):
         return CalamineWorkbook.from_path(str(path))
-    except (CalamineError, OSError, ValueError) as fault:
+
+
+@contextmanager
+def _explained(label: str) -> Iterator[None]:
+    """A fault of the reader of workbooks, a panic of it too, in the user's words."""
+    from python_calamine import CalamineError
+
+    try:
+        yield
+    except BaseException as fault:
+        # A panic is no Exception, lest it be caught by chance; it ends the reading and nothing else.
+        if not isinstance(fault, (CalamineError, OSError, ValueError)) and type(fault).__name__ != "PanicException":
+            raise
         raise UserError(f"the workbook cannot be opened: {fault}", label, "save it again as .xlsx, or as CSV") from None
 
 
@@ -77,7 +92,8 @@ def sheet_records(path: Path, label: str, sheet: str | None) -> Records:
     else:
         book = _open_workbook(path, label)
         wanted = _choose_sheet(sheet, list(book.sheet_names), label)
-        rows = book.get_sheet_by_name(wanted).to_python(skip_empty_area=False)
+        with _explained(label):
+            rows = book.get_sheet_by_name(wanted).to_python(skip_empty_area=False)
     width = max((max((i + 1 for i, cell in enumerate(row) if cell != ""), default=0) for row in rows), default=0)
     for number, row in enumerate(rows, start=1):
         cells = [_cell_text(cell) for cell in row[:width]]
@@ -115,6 +131,7 @@ def _read_records(
         raise UserError(
             "the sheet has no header row", label, "the first row must hold the column names, or state skip_rows"
         )
+    check_width(len(header), label)
     rows, zero = write_cells(con, name, len(header), itertools.islice(records, source.skip_after_header, None))
     return ReadFile(name, tuple(clean_header(c) for c in header), rows, careful=True, has_zero=zero)
 
@@ -128,6 +145,7 @@ def _read_parquet(con: duckdb.DuckDBPyConnection, name: str, path: Path, label: 
     except duckdb.Error as fault:
         reason = str(fault).splitlines()[0]
         raise UserError(f"the Parquet file cannot be read: {reason}", label, "write the file again") from None
+    check_width(len(described), label)
     quoted = [(row[0], '"' + row[0].replace('"', '""') + '"') for row in described]
     listed = ", ".join(f"{q}::varchar as c{i}" for i, (_, q) in enumerate(quoted, start=1))
     con.execute(

@@ -16,9 +16,10 @@ from typing import TYPE_CHECKING
 import duckdb
 
 from pipelines.intake.corrections import apply_corrections, join_jobs
-from pipelines.intake.keeping import FileCount, count_files, keep_quarantine, keep_rows
+from pipelines.intake.keeping import FileCount, count_files, empty_values, keep_quarantine, keep_rows
 from pipelines.intake.mapping import Mapping
 from pipelines.intake.mapping_file import parse_mapping
+from pipelines.intake.quarantined import CorrectedFiles
 from pipelines.intake.raw import ensure_raw_tables
 from pipelines.intake.reading import read_files, type_rows
 from pipelines.intake.share import TableShare
@@ -39,12 +40,16 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class LoadReport:
-    """One load: its id, the count of every file, what the rules of whole files found, and files ignored."""
+    """One load: its id, the count of every file, what the rules of whole files found, and files ignored.
+
+    ``jobs_without_end`` counts the closed jobs kept now that have no restored_at.
+    """
 
     load_id: str
     files: tuple[FileCount, ...]
     broken: tuple[FileResult, ...] = ()
     passed_over: tuple[str, ...] = ()
+    jobs_without_end: int = 0
 
     def to_frame(self) -> pd.DataFrame:
         """One row a file."""
@@ -92,12 +97,13 @@ def load_paths(
     Checked by: tests/unit/test_intake_revisions.py, tests/properties/test_intake_same_warehouse.py
     """
     mapped = parse_mapping(mapping) if mapping else Mapping()
-    if mapped.insulations:
-        settings = settings.override("intake", insulations={**settings.intake.insulations, **mapped.insulations})
     rules_for("jobs", settings)
+    corrected = CorrectedFiles(con, mapped)
     with tempfile.TemporaryDirectory(prefix=UNPACKED, dir=unpack_in) as unpacked:
         limit = int(settings.intake.unpacked_limit_gb * 1e9)
-        sources = find_sources(paths, mapped.tables, Path(unpacked), limit)
+        sources = find_sources(paths, mapped.tables, Path(unpacked), limit, corrected.find)
+        if corrected.insulations:
+            settings = settings.override("intake", insulations={**settings.intake.insulations, **corrected.insulations})
         careful: frozenset[Path] = frozenset()
         while True:
             try:
@@ -139,11 +145,16 @@ def _load_all(
                 sum(c.new + c.revised for c in counts),
             ],
         )
+        without_end = con.execute(
+            "select count(*) from raw.jobs where load_id = ? and restored_at is null and coalesce(status, 'closed') = "
+            "'closed'",
+            [load_id],
+        ).fetchone()
         con.execute("commit")
     except BaseException:
         roll_back(con)
         raise
-    return LoadReport(load_id, tuple(counts), tuple(broken))
+    return LoadReport(load_id, tuple(counts), tuple(broken), jobs_without_end=without_end[0] if without_end else 0)
 
 
 def _load_table(share: TableShare, importing: threading.Thread | None, broken: list[FileResult]) -> list[FileCount]:
@@ -173,6 +184,7 @@ def _load_table(share: TableShare, importing: threading.Thread | None, broken: l
     share.con.execute(
         "create or replace temp table rejected as select distinct rid from new_findings where severity = 'reject'"
     )
+    empty_values(share)
     sort_rows(share)
     keep_rows(share)
     if share.table == "corrections":

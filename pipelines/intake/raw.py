@@ -19,7 +19,7 @@ BOOKS = {
         """
         load_id VARCHAR, file_no BIGINT, "table" VARCHAR, file VARCHAR, bytes BIGINT, digest VARCHAR, read BIGINT,
         new BIGINT, revised BIGINT, unchanged BIGINT, superseded BIGINT, quarantined BIGINT, warned BIGINT,
-        filtered BIGINT
+        filtered BIGINT, emptied BIGINT
     """,
     ),
     "findings": (
@@ -40,7 +40,7 @@ BOOKS = {
         "a row kept out, as received",
         """
         load_id VARCHAR, "table" VARCHAR, file VARCHAR, row_number BIGINT, row_hash VARCHAR, key VARCHAR,
-        headers VARCHAR, cells VARCHAR, released_by VARCHAR
+        headers VARCHAR, cells VARCHAR, released_by VARCHAR, read_as VARCHAR
     """,
     ),
 }
