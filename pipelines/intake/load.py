@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING
 
 import duckdb
 
-from pipelines.intake.corrections import apply_corrections, join_jobs
+from pipelines.intake.cables import tell_cables
+from pipelines.intake.corrections import apply_corrections, join_jobs, renew_decisions
 from pipelines.intake.keeping import FileCount, count_files, keep_quarantine, keep_rows
 from pipelines.intake.mapping import Mapping
 from pipelines.intake.mapping_file import parse_mapping
@@ -59,6 +60,7 @@ def load_paths(
     settings: Settings,
     mapping: Path | None = None,
     unpack_in: Path | None = None,
+    as_newest: bool = False,
 ) -> LoadReport:
     """Load files and folders as one load.
 
@@ -75,6 +77,8 @@ def load_paths(
     unpack_in
         Folder in which archives are unpacked, the system's for temporary files where none is given. What a killed
         load leaves in a workspace's runs is swept by the next that opens it.
+    as_newest
+        Take rows too that say again what was loaded before and has changed since: these files are the newest.
 
     Returns
     -------
@@ -101,7 +105,7 @@ def load_paths(
         careful: frozenset[Path] = frozenset()
         while True:
             try:
-                report = _load_all(con, sources, settings, mapping, careful)
+                report = _load_all(con, sources, settings, mapping, careful, as_newest)
                 return replace(report, passed_over=find_passed_over(paths, sources))
             except DoubtfulFileError as fault:
                 careful |= {fault.path}
@@ -113,6 +117,7 @@ def _load_all(
     settings: Settings,
     mapping: Path | None,
     careful: frozenset[Path],
+    as_newest: bool,
 ) -> LoadReport:
     """Load files in one transaction."""
     con.execute("begin transaction")
@@ -125,7 +130,7 @@ def _load_all(
         broken: list[FileResult] = []
         for table in dict.fromkeys(s.source.table for s in sources):
             ours = tuple(s for s in sources if s.source.table == table)
-            share = TableShare(con, load_id, table, ours, settings, now, careful)
+            share = TableShare(con, load_id, table, ours, settings, now, careful, as_newest)
             counts.extend(_load_table(share, importing, broken))
         con.execute(
             "insert into raw.loads (load_id, loaded_at, mapping, files, rows_read, rows_loaded) "
@@ -150,6 +155,8 @@ def _load_table(share: TableShare, importing: threading.Thread | None, broken: l
     read_files(share)
     date_only = type_rows(share)
     set_known_apart(share)
+    if share.table == "sections":
+        tell_cables(share)
     if importing:
         importing.join()
     judge_rows(
@@ -175,6 +182,8 @@ def _load_table(share: TableShare, importing: threading.Thread | None, broken: l
     )
     sort_rows(share)
     keep_rows(share)
+    if share.table == "jobs":
+        renew_decisions(share)
     if share.table == "corrections":
         apply_corrections(share)
     if share.table == "job_clusters":

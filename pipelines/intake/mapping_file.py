@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import re
 import tomllib
 from collections.abc import Iterable
@@ -29,7 +30,13 @@ TABLE_KEYS = {
     "formats": list,
     "columns": dict,
     "filters": list,
+    "snapshot": bool,
+    "gone": str,
+    "taken_on": str,
+    "changed_cable": str,
 }
+CLOSABLE = ("loops", "sections", "jobs")
+"""Tables whose things can be closed when a snapshot lacks them; of the others what is gone is kept."""
 COLUMN_KEYS = {
     "from": str,
     "join": list,
@@ -144,6 +151,7 @@ def _parse_table(place: _Place, block: dict[str, Any], number: int) -> TableSour
         what = f"timezone '{zone}' is not an IANA time zone"
         place.fail(what, "give one such as America/Chicago, or UTC", "timezone", number)
     _check_dialect(place, block, number)
+    taken_on = _check_snapshot(place, block, number)
     return TableSource(
         table=table,
         columns=columns,
@@ -157,7 +165,37 @@ def _parse_table(place: _Place, block: dict[str, Any], number: int) -> TableSour
         timezone=zone,
         formats=_check_formats(place, _texts(place, block.get("formats", []), "formats", number), number),
         filters=tuple(_parse_filter(place, given, number) for given in block.get("filters", [])),
+        snapshot=block.get("snapshot", False),
+        gone=block.get("gone"),
+        taken_on=taken_on,
+        changed_cable=block.get("changed_cable"),
     )
+
+
+def _check_snapshot(place: _Place, block: dict[str, Any], number: int) -> dt.date | None:
+    """Refuse what a block cannot mean by snapshot, gone, taken_on and changed_cable; returns the day it was taken."""
+    gone, table, reading = block.get("gone"), block["to"], block.get("changed_cable")
+    if gone not in (None, "close", "keep"):
+        place.fail(f"gone = {gone!r} is neither close nor keep", "give one of them, or leave it out", "gone", number)
+    if gone and not block.get("snapshot"):
+        place.fail("gone is said of files that are no snapshot", "add snapshot = true", "gone", number)
+    if gone == "close" and table not in CLOSABLE:
+        remedy = f"leave it out: only {', '.join(CLOSABLE)} can be closed"
+        place.fail(f'gone = "close" means nothing for {table}', remedy, "gone", number)
+    if reading not in (None, "new", "correction"):
+        remedy = "give new or correction, or leave it out to be asked"
+        place.fail(f"changed_cable = {reading!r} is no reading of a changed cable", remedy, "changed_cable", number)
+    if reading and table != "sections":
+        place.fail(f"changed_cable means nothing for {table}", "say it of sections", "changed_cable", number)
+    try:
+        taken_on = dt.date.fromisoformat(block["taken_on"]) if "taken_on" in block else None
+    except ValueError:
+        remedy = 'write the day as in taken_on = "2025-06-30"'
+        place.fail(f"taken_on = {block['taken_on']!r} is no day", remedy, "taken_on", number)
+    if gone == "close" and taken_on is None:
+        remedy = 'add the day that the files are of, as in taken_on = "2025-06-30"'
+        place.fail('gone = "close" without the day on which they were taken', remedy, "gone", number)
+    return taken_on
 
 
 def _check_dialect(place: _Place, block: dict[str, Any], number: int) -> None:
@@ -224,7 +262,7 @@ def _parse_column(place: _Place, table: str, name: str, given: Any, block: int) 
         value=None if value is None else _constant(value),
         unit=unit,
         formats=_check_formats(place, _texts(place, given.get("formats", []), "formats", block), block),
-        codes=_parse_codes(place, name, given.get("codes", {}), block),
+        codes=_parse_codes(place, table, name, given.get("codes", {}), block),
         default=given.get("default"),
     )
 
@@ -233,8 +271,8 @@ def _constant(value: str | float) -> str:
     return str(value).lower() if isinstance(value, bool) else str(value)
 
 
-def _parse_codes(place: _Place, name: str, given: dict[str, Any], block: int) -> dict[str, str]:
-    listed = dictionary.columns()[name].codes
+def _parse_codes(place: _Place, table: str, name: str, given: dict[str, Any], block: int) -> dict[str, str]:
+    listed = dictionary.load_tables()[table].column(name).codes
     for text, code in given.items():
         if not isinstance(code, str):
             place.fail(f"code {text!r} = {code!r} of column {name} is no text", "put the code in quotes", name, block)

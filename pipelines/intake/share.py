@@ -21,6 +21,7 @@ from shared.settings import Settings
 TEMPORARY_TABLES = (
     "typed",
     "exempt",
+    "cable_changes",
     "repeats",
     "new_findings",
     "rejected",
@@ -58,6 +59,7 @@ class TableShare:
     settings: Settings
     now: dt.datetime
     careful: frozenset[Path] = frozenset()
+    as_newest: bool = False
     reads: list[ReadFile] = field(default_factory=list)
     selects: list[TypedSelect] = field(default_factory=list)
 

@@ -39,9 +39,8 @@ class Zones:
     days: tuple[dt.date, ...]
 
 
-def known_codes(column: str, settings: Settings) -> list[str]:
-    """Codes a column may hold: the dictionary's, and for insulations those of the settings too."""
-    listed = dictionary.columns()[column].codes
+def known_codes(listed: str | None, settings: Settings) -> list[str]:
+    """Codes of a list: the dictionary's, and for insulations those of the settings too."""
     codes = list(dictionary.codes()[listed]) if listed else []
     if listed == "insulation":
         codes += [c for c in settings.intake.insulations if c not in codes]
@@ -140,7 +139,7 @@ class TypedSelect:
         self.settings = settings
         self.zones = zones
         self.table = dictionary.load_tables()[source.table]
-        self.facts = {c: dictionary.columns()[c] for c in self.table.source_columns}
+        self.facts = {c: self.table.column(c) for c in self.table.source_columns}
 
     def texts(self) -> dict[str, str]:
         """SQL of each column's text as received, over the view of the file (alias r)."""
@@ -151,7 +150,7 @@ class TypedSelect:
         if not source.codes and source.default is None:
             return text
         arms = " ".join(f"when {quoted(k.casefold())} then {quoted(v)}" for k, v in source.codes.items())
-        known = known_codes(column, self.settings)
+        known = known_codes(self.facts[column].codes, self.settings)
         kept = code_sql(text, known) if known else text
         found = f"case lower({text}) {arms} else {kept} end" if arms else kept
         return (
@@ -182,7 +181,7 @@ class TypedSelect:
                 f"when lower({text}) in ('false', 'f', 'no', 'n', '0') then false end"
             )
         if facts.codes:
-            return code_sql(text, known_codes(column, self.settings))
+            return code_sql(text, known_codes(self.facts[column].codes, self.settings))
         return text
 
     def sql(self, file_no: int) -> str:
@@ -205,14 +204,14 @@ class TypedSelect:
 
     def _where(self) -> str:
         """SQL of the mapping's filters; malformed rows are never filtered, they go to quarantine."""
-        if not self.source.filters:
-            return ""
         tests = []
         for row_filter in self.source.filters:
+            if not cells_of(ColumnSource((row_filter.column,)), self.read):
+                continue  # a file without decisions: its rows are decided on
             cell = f"lower(coalesce({text_sql(ColumnSource((row_filter.column,)), self.read)}, ''))"
             listed = ", ".join(quoted(v.strip().casefold()) for v in row_filter.values)
             tests.append(f"{cell} {'in' if row_filter.keep else 'not in'} ({listed})")
-        return f" where r.fault is not null or ({' and '.join(tests)})"
+        return f" where r.fault is not null or ({' and '.join(tests)})" if tests else ""
 
     def _zone(self) -> tuple[str, str]:
         if self.source.timezone:

@@ -235,8 +235,10 @@ def _section_facts(registered: frozenset[str]) -> Special:
         "is_install_date_possible": f"coalesce(year(j.installed_on) >= case j.insulation {earliest} end or "
         f"j.installed_on in ({defaults}), true)",
         "is_loop_chained": "c.breaks is null",
+        "is_cable_told": "coalesce(v.verdict <> 'ask', true)",
     }
-    return " left join chain_breaks as c on c.section_id = j.section_id", facts, {}, {"loop_not_one_chain": "c.breaks"}
+    joins = " left join chain_breaks as c on c.section_id = j.section_id left join cable_changes as v on v.rid = j.rid"
+    return joins, facts, {}, {"loop_not_one_chain": "c.breaks", "cable_changed": "v.told"}
 
 
 def _piece_facts(_: frozenset[str]) -> Special:

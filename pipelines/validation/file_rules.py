@@ -18,6 +18,7 @@ SOURCES = (
     "loops",
     "terminals",
     "sections",
+    "section_successors",
     "section_pieces",
     "instruments",
     "jobs",
@@ -102,6 +103,24 @@ FILE_RULES: tuple[FileRule, ...] = (
         "12,5 in a file whose mapping does not state decimal = ','",
     ),
     # ---- against the register and what was loaded before
+    FileRule(
+        "older_state",
+        "warn",
+        SOURCES,
+        "rows that say what was loaded before under their key and has changed since, with no higher revision and no "
+        "other row of their key in the load",
+        "{rows} {say} again what was loaded before and has changed since: {listed}. {They} not taken; if the "
+        "files are the newest, load them with --as-newest",
+        "the register of March loaded again after that of June: its rows would bring back what June changed",
+    ),
+    FileRule(
+        "cable_replaced",
+        "warn",
+        ("sections",),
+        "rows that say a new cable under an id that is known: the old one closes on the day the new one was laid",
+        "{rows} {say} a new cable under a known id, which goes on from that day: {listed}",
+        "section S7 with insulation EPR and installed_on 2024-03-01, where XLPE of 1984 stood",
+    ),
     FileRule(
         "orphan_share",
         "warn",

@@ -15,6 +15,7 @@ from pipelines.validation.file_results import FileFacts, FileResult, break_rule
 from pipelines.validation.file_rules import FileRule
 from pipelines.validation.number_marks import find_assumed_thousands, find_unread_decimals
 from pipelines.validation.quarantine import QUARANTINE_ID
+from pipelines.validation.states import find_new_cables, find_older_states
 from shared import dictionary
 from shared.dictionary.aliases import header_score
 from shared.errors import UserError
@@ -324,8 +325,10 @@ OF_READING = (
     "delimiter_assumed",
     "thousands_assumed",
     "decimals_unread",
+    "older_state",
+    "cable_replaced",
 )
-"""Rules that ask how a file was read: they are put to files of any size."""
+"""Rules that ask how a file was read, or of each of its rows: they are put to files of any size."""
 
 MEASURES = {
     "column_unknown": _find_unknown_columns,
@@ -334,6 +337,8 @@ MEASURES = {
     "delimiter_assumed": _find_assumed_delimiters,
     "thousands_assumed": find_assumed_thousands,
     "decimals_unread": find_unread_decimals,
+    "older_state": find_older_states,
+    "cable_replaced": find_new_cables,
     "orphan_share": _measure_orphans,
     "column_absent": _find_absent_columns,
     "column_emptied": _measure_emptied_columns,

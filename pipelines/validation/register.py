@@ -254,7 +254,6 @@ def draw_correction_faults(con: duckdb.DuckDBPyConnection) -> None:
     listed = [c for c in facts.source_columns if c not in ("job_id", "revision")]
     known = ", ".join(f"'{c}'" for c in listed)
     now = " ".join(f"when '{c}' then j.\"{c}\"::varchar" for c in listed)
-    same = " ".join(_same_value(c) for c in listed)
     fits = " ".join(
         f"when '{c}' then try_cast(c.value_proposed as {dictionary.columns()[c].duckdb_type}) is not null"
         for c in listed
@@ -268,8 +267,8 @@ def draw_correction_faults(con: duckdb.DuckDBPyConnection) -> None:
             when c."column" not in ({known}) then 'jobs have no column ' || c."column" || ' that can be corrected'
             when c.value_proposed is not null and not case c."column" {fits} end
                 then 'value_proposed = ' || c.value_proposed || ' does not fit column ' || c."column"
-            when case c."column" {same.replace("$VALUE", "c.value_proposed")} end then null
-            when not case c."column" {same.replace("$VALUE", "c.value_now")} end
+            when {says_sql("c.value_proposed")} then null
+            when not {says_sql("c.value_now")}
                 then c."column" || ' of ' || c.job_id || ' is now ' || coalesce(case c."column" {now} end, 'empty')
                     || ', not ' || coalesce(c.value_now, 'empty')
         end as fault
@@ -296,6 +295,12 @@ def draw_cluster_faults(con: duckdb.DuckDBPyConnection) -> None:
         end as fault
         from typed as c
     """)
+
+
+def says_sql(text: str) -> str:
+    """SQL that says whether a job (alias j) holds a text in the column that a correction (alias c) names."""
+    listed = [c for c in dictionary.load_tables()["jobs"].source_columns if c not in ("job_id", "revision")]
+    return f"""case c."column" {" ".join(_same_value(c).replace("$VALUE", text) for c in listed)} end"""
 
 
 def _same_value(column: str) -> str:

@@ -73,6 +73,7 @@ EVERY = (
     "loops",
     "terminals",
     "sections",
+    "section_successors",
     "section_pieces",
     "instruments",
     "jobs",
@@ -85,6 +86,7 @@ EVERY = (
 DATED = (
     "districts",
     "sections",
+    "section_successors",
     "section_pieces",
     "instruments",
     "jobs",
@@ -501,6 +503,17 @@ RULES: tuple[Rule, ...] = (
         "the sections of loop '{value}' do not form one chain at every date: {expected}. A gap that ends with an "
         "installation is a predecessor that left the register",
         "position 3 was installed in 2009 and nothing lay there before, while positions 2 and 4 are of 1978",
+    ),
+    Rule(
+        "cable_changed",
+        "reject",
+        ("sections",),
+        Holds("is_cable_told"),
+        "section_id",
+        "section {value} is said to be another cable, a new one or a correction of the register: {expected}. The old "
+        "row stands; say which it is by changed_cable = 'new' or 'correction' in the mapping or under [intake] of the "
+        "settings, or by a row of section_successors, and load the file again",
+        "insulation EPR where XLPE stood, with the day of installation as before",
     ),
     # ---- corrections
     Rule(

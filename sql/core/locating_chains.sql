@@ -30,7 +30,7 @@ sections_on_that_day as (
     -- meant to give every section of the loop; the qualify below keeps one a position
     inner join staging.sections as sections on sections.loop_id = jobs.loop_id
     where sections.section_id = jobs.section_id
-        or in_service_on(jobs.read_on, sections.installed_on, sections.retired_on)
+        or in_service_on(jobs.read_on, sections.in_service_from, sections.retired_on)
     -- the section repaired was in the ground, whatever the register's dates say; else the newest cable
     qualify row_number() over (
         partition by jobs.job_id, sections.position
