@@ -18,6 +18,7 @@ reading.py              from files to typed rows
 typed.py                texts to values
 zones.py                local times to instants
 share.py                one table's share of a load, handed from step to step
+snapshots.py            what is missing from files that are whole
 cables.py               a new cable under a known id, or a correction
 sorting.py              new, revised, unchanged, superseded or rejected
 keeping.py              keeps rows, findings and counts

@@ -23,6 +23,7 @@ from pipelines.intake.mapping_file import parse_mapping
 from pipelines.intake.raw import ensure_raw_tables
 from pipelines.intake.reading import read_files, type_rows
 from pipelines.intake.share import TableShare
+from pipelines.intake.snapshots import close_gone, find_gone
 from pipelines.intake.sorting import set_known_apart, sort_rows
 from pipelines.intake.sources import SourceFile, find_passed_over, find_sources
 from pipelines.intake.text import DoubtfulFileError
@@ -155,6 +156,7 @@ def _load_table(share: TableShare, importing: threading.Thread | None, broken: l
     read_files(share)
     date_only = type_rows(share)
     set_known_apart(share)
+    find_gone(share)
     if share.table == "sections":
         tell_cables(share)
     if importing:
@@ -182,6 +184,7 @@ def _load_table(share: TableShare, importing: threading.Thread | None, broken: l
     )
     sort_rows(share)
     keep_rows(share)
+    close_gone(share)
     if share.table == "jobs":
         renew_decisions(share)
     if share.table == "corrections":

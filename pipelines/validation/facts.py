@@ -153,6 +153,8 @@ def _job_facts(date_only: frozenset[str], registered: frozenset[str]) -> Special
 
     stamps = ", ".join(f"epoch(j.{c})" for c in STAMPS)
     facts = {
+        "unknown_status_columns": "coalesce(j.unknown_status_columns, case when j.status = 'open' and j.job_id not in "
+        "(select job_id from open_again) then 'status' end)",
         "is_loop_known": "j.loop_id is null or l.loop_id is not null",
         "is_section_known": "j.section_id is null or s.section_id is not null",
         "unknown_terminal_columns": _unknown_terminals(
@@ -176,7 +178,7 @@ def _job_facts(date_only: frozenset[str], registered: frozenset[str]) -> Special
         "contains(coalesce(j.date_only_columns, ''), 'closed_at'), true)",
         "span_s": "epoch(j.restored_at) - epoch(j.reported_at)",
         "is_after_installation": "coalesce(j.reported_at::date >= case when s.is_install_year_only "
-        "then date_trunc('year', s.installed_on)::date else s.installed_on end, true)",
+        "then date_trunc('year', s.installed_on)::date else s.installed_on end or s.cable_no > 1, true)",
         "is_velocity_usual": f"coalesce(j.velocity_setting_pct between "
         f"case when s.insulation = 'PILC' then {PILC_BAND[0]} else {EXTRUDED_BAND[0]} end and "
         f"case when s.insulation = 'PILC' then {PILC_BAND[1]} else {EXTRUDED_BAND[1]} end "
@@ -196,6 +198,7 @@ def _job_facts(date_only: frozenset[str], registered: frozenset[str]) -> Special
         "stamp_after_closed": _listing(
             [f"case when epoch(j.{c}) > {latest('closed_at')} then '{c}' end" for c in STAMPS]
         ),
+        "status_unknown": "'one of closed, cancelled'",
         "possible_duplicate": "d.other",
         "possible_reopened": "o.other",
     }

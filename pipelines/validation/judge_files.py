@@ -15,7 +15,7 @@ from pipelines.validation.file_results import FileFacts, FileResult, break_rule
 from pipelines.validation.file_rules import FileRule
 from pipelines.validation.number_marks import find_assumed_thousands, find_unread_decimals
 from pipelines.validation.quarantine import QUARANTINE_ID
-from pipelines.validation.states import find_new_cables, find_older_states
+from pipelines.validation.states import find_gone_rows, find_new_cables, find_older_states, find_reopened_jobs
 from shared import dictionary
 from shared.dictionary.aliases import header_score
 from shared.errors import UserError
@@ -327,6 +327,8 @@ OF_READING = (
     "decimals_unread",
     "older_state",
     "cable_replaced",
+    "job_reopened",
+    "gone_from_snapshot",
 )
 """Rules that ask how a file was read, or of each of its rows: they are put to files of any size."""
 
@@ -339,6 +341,8 @@ MEASURES = {
     "decimals_unread": find_unread_decimals,
     "older_state": find_older_states,
     "cable_replaced": find_new_cables,
+    "job_reopened": find_reopened_jobs,
+    "gone_from_snapshot": find_gone_rows,
     "orphan_share": _measure_orphans,
     "column_absent": _find_absent_columns,
     "column_emptied": _measure_emptied_columns,

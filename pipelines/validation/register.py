@@ -26,7 +26,16 @@ KEPT = {
     "districts": ("district_id", "timezone", "recorded_from"),
     "loops": ("loop_id", "district_id"),
     "terminals": ("terminal_id",),
-    "sections": ("section_id", "loop_id", "position", "length_m", "insulation", "installed_on", "is_install_year_only"),
+    "sections": (
+        "section_id",
+        "loop_id",
+        "position",
+        "length_m",
+        "insulation",
+        "installed_on",
+        "is_install_year_only",
+        "cable_no",
+    ),
     "instruments": ("instrument_id",),
     "jobs": ("job_id", "loop_id", "customers_interrupted", "status"),
 }
@@ -55,6 +64,7 @@ def draw_register(con: duckdb.DuckDBPyConnection, table: str) -> frozenset[str]:
             [sorted(available_timezones())],
         )
     if table == "jobs":
+        _draw_open_again(con)
         _draw_loop_lengths(con)
         _draw_neighbours(con)
     if table == "sections":
@@ -69,6 +79,16 @@ def draw_register(con: duckdb.DuckDBPyConnection, table: str) -> frozenset[str]:
         draw_cluster_faults(con)
     filled = [name for name in NEEDED.get(table, ()) if con.execute(f"select 1 from known_{name} limit 1").fetchone()]
     return frozenset(filled)
+
+
+def _draw_open_again(con: duckdb.DuckDBPyConnection) -> None:
+    """Jobs of this load that are open and were loaded before."""
+    con.execute("create or replace temp table open_again (job_id VARCHAR)")
+    if con.execute("select 1 from typed where status = 'open' limit 1").fetchone():
+        con.execute(
+            "insert into open_again select distinct job_id from raw.jobs "
+            "where job_id in (select job_id from typed where status = 'open')"
+        )
 
 
 def _draw_classes(con: duckdb.DuckDBPyConnection) -> None:
@@ -216,13 +236,14 @@ def _draw_chain_breaks(con: duckdb.DuckDBPyConnection) -> None:
         "installed_on",
         "is_install_year_only",
         "retired_on",
+        "cable_no",
     )
     con.execute(f"""
         create or replace temp table chain_breaks as
         with sections_together as (
-            select {", ".join(columns)}, 1 as newness, file_no, row_number as place from typed
+            select {", ".join(columns)}, 1 as newness, file_no, row_number as place from judged
             union all by name
-            select {", ".join(columns)}, 0 as newness, 0 as file_no, 0 as place from ({latest_sql("sections", columns)})
+            select {", ".join(columns)}, 0 as newness, 0 as file_no, load_sequence as place from raw.sections
         )
         select * from ({queries()["validation/chain_breaks"].query})
     """)

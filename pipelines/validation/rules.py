@@ -165,7 +165,7 @@ RULES: tuple[Rule, ...] = (
         Listed("unknown_status_columns"),
         "",
         "{column} = '{value}' is not {expected}: only closed jobs count, so an open one waits here until it is loaded "
-        "closed; translate in the mapping what means closed or cancelled",
+        "closed; translate in the mapping what means closed, cancelled or, of a job closed before, open",
         "status = 'open'",
     ),
     Rule(
@@ -511,9 +511,9 @@ RULES: tuple[Rule, ...] = (
         Holds("is_cable_told"),
         "section_id",
         "section {value} is said to be another cable, a new one or a correction of the register: {expected}. The old "
-        "row stands; say which it is by changed_cable = 'new' or 'correction' in the mapping or under [intake] of the "
+        "row is kept; say which it is by changed_cable = 'new' or 'correction' in the mapping or under [intake] of the "
         "settings, or by a row of section_successors, and load the file again",
-        "insulation EPR where XLPE stood, with the day of installation as before",
+        "insulation EPR where XLPE was, with the day of installation as before",
     ),
     # ---- corrections
     Rule(

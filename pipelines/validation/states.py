@@ -1,4 +1,4 @@
-"""Which rows of a load would change what stands back to what it was, and which begin a new cable?"""
+"""What would a load change back, which cables and jobs does it begin or open again, and what does it lack?"""
 
 from __future__ import annotations
 
@@ -83,6 +83,53 @@ def find_new_cables(
         if told:
             say = "row says" if len(told) == 1 else "rows say"
             found.append(break_rule(file, rule, len(told), "section_id", say=say, listed=name_some(told)))
+    return found
+
+
+def find_reopened_jobs(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
+    """Jobs that were loaded before and are open again.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_intake_revisions.py (through load_paths)
+    """
+    del table, settings
+    rows = con.execute("""
+        select distinct j.file_no, j.job_id from judged as j
+        where j.status = 'open' and j.job_id in (select job_id from open_again) order by all
+    """).fetchall()
+    found = []
+    for file in files:
+        named = [job for number, job in rows if number == file.number]
+        if named:
+            say, leave = ("job is", "leaves") if len(named) == 1 else ("jobs are", "leave")
+            listed = name_some(named)
+            found.append(break_rule(file, rule, len(named), "status", say=say, leave=leave, listed=listed))
+    return found
+
+
+def find_gone_rows(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
+    """What is missing from files that are whole, and what becomes of it.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_intake_snapshots.py (through load_paths)
+    """
+    del settings
+    rows = con.execute("select file_no, named, fate from gone order by file_no, named").fetchall()
+    found = []
+    for file in files:
+        named = [thing for number, thing, _ in rows if number == file.number]
+        if named:
+            fate = next(fate for number, _, fate in rows if number == file.number)
+            what, they = (f"row of {table} is", "It is") if len(named) == 1 else (f"rows of {table} are", "They are")
+            key = dictionary.load_tables()[table].key[0]
+            listed = name_some(named)
+            found.append(break_rule(file, rule, len(named), key, what=what, listed=listed, They=they, fate=fate))
     return found
 
 

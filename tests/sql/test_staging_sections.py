@@ -236,3 +236,23 @@ def test_a_piece_and_a_known_length_lie_in_the_cable_of_their_day(make_warehouse
     assert con.execute("select section_id from staging.known_lengths order by read_on").fetchall() == [
         ("S1@2015-06-01",), ("S1",),
     ]  # fmt: skip
+
+
+def test_a_merging_moves_the_positions_after_it_and_a_day_before_moves_them_back(make_warehouse) -> None:
+    sections = HEAD + """
+        S1 | L1 | 1 | 100 | 1984-05-01 | | | XLPE
+        S2 | L1 | 2 | 110 | 1984-05-01 | | | XLPE
+        S3 | L1 | 3 | 120 | 1984-05-01 | | | XLPE
+        M  | L1 | 2 | 230 | 1984-05-01 | | | XLPE
+        S4 | L1 | 3 | 140 | 1984-05-01 | | | XLPE
+        S5 | L1 | 4 | 150 | 1984-05-01 | | | XLPE
+    """  # fmt: skip
+    merged = "old_id | new_id | kind | on\nS2 | M | merged | 2015-06-01\nS3 | M | merged | 2015-06-01"
+    con = build(make_warehouse, sections, "S1 2010-01-01, S1 2020-01-01", merged)
+    con.execute("update staging.jobs set estimated_distance_m = 10")
+    from pipelines import warehouse
+
+    warehouse.build_models(con, "core", only={"core.locating_chains"})
+    rows = con.execute("select job_id, string_agg(section_id, ' ' order by position), max(chain_to_m) from "
+                       "core.locating_chains group by job_id order by 1").fetchall()  # fmt: skip
+    assert rows == [("J0", "S1 S2 S3 S4 S5", 620.0), ("J1", "S1 M S4 S5", 620.0)]

@@ -67,6 +67,18 @@ def test_an_open_job_waits_in_quarantine_until_it_is_loaded_closed(load) -> None
     assert con.execute("select count(*) from raw.quarantined_rows where released_by is null").fetchone() == (0,)
 
 
+def test_a_job_open_again_leaves_the_figures_until_it_is_closed_again(load) -> None:
+    con, _ = load([job("1", "A"), job("1", "A", "J2", section_id="S2", dug_distance_m="77")])
+    assert load([job("2", "A", status="Open"), job("1", "A", "J9", status="open", section_id="")])[1] == [
+        (2, 0, 1, 0, 0, 1)
+    ]
+    assert [row[0] for row in standing(con)] == ["J2"]
+    said = con.execute("select message from raw.file_results where rule = 'job_reopened'").fetchall()
+    assert said == [("1 job is open again and leaves the figures until closed: J1",)]
+    load([job("3", "B", status="closed")])
+    assert standing(con) == [("J1", 3, "B"), ("J2", 1, "A")]
+
+
 def test_an_open_job_with_a_reading_is_an_open_window_of_its_instrument(load) -> None:
     """Under the source's own headings any cell that is an instrument's id names it."""
     read = {"status": "open", "instrument_id": "I1", "estimated_distance_m": "90"}
