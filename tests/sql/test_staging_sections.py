@@ -6,6 +6,7 @@ import datetime as dt
 
 import pytest
 
+from pipelines import warehouse
 from shared.settings import General, Settings
 
 SETTINGS = Settings(general=General(as_of=dt.date(2025, 1, 1)))
@@ -89,8 +90,6 @@ def test_the_day_of_a_job_is_that_of_its_district(make_warehouse) -> None:
     """At 18:00 UTC it is the same day in Chicago; an evening there is the next day in UTC."""
     con = build(make_warehouse, AT_THE_END, "S1 2015-06-01")
     con.execute("update raw.jobs set reported_at = '2015-06-02 03:00:00Z'")
-    from pipelines import warehouse
-
     warehouse.build_models(con, "staging")
     assert con.execute("select section_id from staging.jobs").fetchall() == [("S1@2015-06-01",)]
 
@@ -250,9 +249,83 @@ def test_a_merging_moves_the_positions_after_it_and_a_day_before_moves_them_back
     merged = "old_id | new_id | kind | on\nS2 | M | merged | 2015-06-01\nS3 | M | merged | 2015-06-01"
     con = build(make_warehouse, sections, "S1 2010-01-01, S1 2020-01-01", merged)
     con.execute("update staging.jobs set estimated_distance_m = 10")
-    from pipelines import warehouse
-
     warehouse.build_models(con, "core", only={"core.locating_chains"})
     rows = con.execute("select job_id, string_agg(section_id, ' ' order by position), max(chain_to_m) from "
                        "core.locating_chains group by job_id order by 1").fetchall()  # fmt: skip
     assert rows == [("J0", "S1 S2 S3 S4 S5", 620.0), ("J1", "S1 M S4 S5", 620.0)]
+
+
+TERMINALS = (
+    "section_id | loop_id | position | from_terminal_id | to_terminal_id | length_m | retired_on | installed_on | "
+    "insulation\n"
+)
+
+
+def proposed(make_warehouse, sections: str, named: str, successors: str = "") -> list[tuple[object, ...]]:
+    tables = {
+        "districts": DISTRICTS,
+        "loops": LOOPS,
+        "sections": TERMINALS + sections,
+        "jobs": jobs(*named.split(", ")),
+    }
+    if successors:
+        tables["section_successors"] = successors
+    con = make_warehouse(tables, settings=SETTINGS, build=("staging", "core"))
+    warehouse.build_models(con, "marts", only={"marts.proposed_section_successors"})
+    query = (
+        'select old_id, new_id, kind, "on"::varchar, share, grounds from marts.proposed_section_successors order by all'
+    )
+    return con.execute(query).fetchall()
+
+
+def test_a_split_is_told_from_terminals_lengths_and_dates(make_warehouse) -> None:
+    sections = """
+        S1 | L1 | 1 | T1 | T2 | 200 | 2015-06-01 | 1984-05-01 | XLPE
+        Sa | L1 | 1 | T1 | TX | 119 |            | 1984-05-01 | XLPE
+        Sb | L1 | 2 | TX | T2 | 80  |            | 1984-05-01 | XLPE
+        S2 | L1 | 3 | T2 | T3 | 80  |            | 1984-05-01 | XLPE
+    """
+    grounds = "S1 (200.0 m) and Sa and Sb (199.0 m) lead from T1 to T2, of one cable laid on one day"
+    found = [("S1", part, "split", "2015-06-01", share, grounds) for part, share in (("Sa", 0.595), ("Sb", 0.4))]
+    assert proposed(make_warehouse, sections, "S2 2010-01-01") == found
+
+
+def test_what_is_decided_is_not_proposed_and_what_does_not_fit_neither(make_warehouse) -> None:
+    sections = """
+        S1 | L1 | 1 | T1 | T2 | 200 | 2015-06-01 | 1984-05-01 | XLPE
+        Sa | L1 | 1 | T1 | TX | 119 |            | 1984-05-01 | XLPE
+        Sb | L1 | 2 | TX | T2 | 80  |            | 1984-05-01 | XLPE
+    """
+    stated = "old_id | new_id | kind | on\nS1 | Sa | split | 2015-06-01\nS1 | Sb | split | 2015-06-01"
+    assert proposed(make_warehouse, sections, "Sa 2020-01-01", stated) == []
+    laid = "119 |            | 1984-05-01 | "
+    for one, other in (("| 80 ", "| 70 "), ("TX | T2", "TX | T9"), (f"{laid}XLPE", f"{laid}EPR")):
+        assert proposed(make_warehouse, sections.replace(one, other), "Sa 2020-01-01") == []
+
+
+def test_a_merging_and_a_renumbering_are_told(make_warehouse) -> None:
+    sections = """
+        S1 | L1 | 1 | T1 | TX | 119 | 2015-06-01 | 1984-05-01 | XLPE
+        S2 | L1 | 2 | TX | T2 | 80  | 2015-06-01 | 1984-05-01 | XLPE
+        S3 | L1 | 1 | T1 | T2 | 200 |            | 1984-05-01 | XLPE
+        A1 | L1 | 2 | T2 | T3 | 90  | 2018-01-01 | 1984-05-01 | XLPE
+        A2 | L1 | 2 | T2 | T3 | 91  |            | 1984-05-01 | XLPE
+    """
+    found = proposed(make_warehouse, sections, "S3 2020-01-01")
+    assert [row[:5] for row in found] == [
+        ("A1", "A2", "renumbered", "2018-01-01", 1.0),
+        ("S1", "S3", "merged", "2015-06-01", 1.0),
+        ("S2", "S3", "merged", "2015-06-01", 1.0),
+    ]
+
+
+def test_a_replacement_is_proposed_where_jobs_name_the_wrong_cable(make_warehouse) -> None:
+    sections = """
+        S1 | L1 | 1 | T1 | T2 | 200 | 2015-06-01 | 1984-05-01 | XLPE
+        N1 | L1 | 1 | T1 | T2 | 205 |            | 2015-06-10 | EPR
+    """
+    assert proposed(make_warehouse, sections, "S1 2010-01-01") == []
+    grounds = "1 jobs name S1 after it was taken out and 0 name N1 before it was laid; both lead from T1 to T2"
+    assert proposed(make_warehouse, sections, "S1 2010-01-01, S1 2020-01-01") == [
+        ("S1", "N1", "replaced", "2015-06-01", 1.0, grounds)
+    ]

@@ -68,8 +68,8 @@ OLD = ("S1@2024-03-01", "XLPE", "1984-05-01", "2024-03-01")
 NEW = ("S1", "EPR", "2024-03-01", None)
 ASKED = "section S1 is said to be another cable, a new one or a correction of the register: "
 CURE = (
-    " The old row is kept; say which it is by changed_cable = 'new' or 'correction' in the mapping or under [intake] of "
-    "the settings, or by a row of section_successors, and load the file again"
+    " The old row is kept; say which it is by changed_cable = 'new' or 'correction' in the mapping or under [intake] "
+    "of the settings, or by a row of section_successors, and load the file again"
 )
 
 
