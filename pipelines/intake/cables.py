@@ -104,13 +104,20 @@ def _verdicts_sql(share: TableShare) -> str:
             select s.*, coalesce(s.is_later, false) as later,
                 (select any_value(coalesce(r.cable_no, 1)) from raw.sections as r
                     where r.section_id = s.section_id and r.content_hash = s.content_hash) as former_no,
-                exists (
-                    from raw.section_successors as x
+                case when s.differing is not null or s.is_later or s.length_m <> s.was_length_m then (
+                    select max(x."on") from raw.section_successors as x
                     where x.new_id = s.section_id and regexp_replace(x.old_id, '@[0-9-]+$', '') = s.section_id
                         and coalesce(x.decision, 'apply') = 'apply'
                         and (s.first_no = 1 or x.load_id > s.stood_since)
-                ) and (s.differing is not null or s.is_later or s.length_m <> s.was_length_m) as is_stated
+                ) end as stated_on
             from states as s
+        ),
+        dated as (
+            select *, if(later, installed_on, coalesce(stated_on, installed_on)) as begins_on,
+                coalesce(differing, if(later, 'laid ' || installed_on, concat(
+                    'length_m ', was_length_m, ' to ', length_m
+                ))) as said
+            from changed
         ),
         jobs as (
             select section_id, reported_at::date as day,
@@ -118,20 +125,20 @@ def _verdicts_sql(share: TableShare) -> str:
                 and coalesce(failed_component, 'unknown') in ('cable', 'splice', 'unknown') as is_failure
             from ({latest_sql("jobs", ("section_id", "reported_at", "cause", "failed_component", "status"))})
             where coalesce(status, 'closed') = 'closed' and section_id in (
-                select section_id from changed where differing is not null or later
+                select section_id from dated where differing is not null or later or stated_on is not null
             )
         ),
         seen as (
-            select c.rid, count(j.day) as jobs, count(j.day) filter (j.day < c.installed_on) as jobs_before,
+            select c.rid, count(j.day) as jobs, count(j.day) filter (j.day < c.begins_on) as jobs_before,
                 count(j.day) filter (j.is_failure) as failures,
-                count(j.day) filter (j.is_failure and j.day < c.installed_on) as failures_before
+                count(j.day) filter (j.is_failure and j.day < c.begins_on) as failures_before
             -- those of an earlier cable say nothing of this one
-            from changed as c left join jobs as j
+            from dated as c left join jobs as j
             on j.section_id = c.section_id and coalesce(j.day >= c.was_installed_on, true) group by c.rid
         ),
         verdicts as (
             select c.*, s.failures, s.failures_before, case
-                when c.is_stated then 'new'
+                when c.stated_on is not null then 'new'
                 when c.former_no is not null or (c.differing is null and not c.later) then 'correction'
                 when c.reading = 'correction' then 'correction'
                 when c.was_retired_on <= c.installed_on then 'new'
@@ -142,14 +149,14 @@ def _verdicts_sql(share: TableShare) -> str:
                 else 'ask'
             end as verdict,
             d.recorded_from, ended.last_day
-            from changed as c join seen as s on s.rid = c.rid
+            from dated as c join seen as s on s.rid = c.rid
             left join ({latest_sql("loops", ("loop_id", "district_id"))}) as l on l.loop_id = c.loop_id
             left join ({latest_sql("districts", ("district_id", "recorded_from"))}) as d
             on d.district_id = l.district_id
             cross join (select coalesce(max(reported_at)::date, current_date) as last_day from raw.jobs) as ended
         ),
         measured as (
-            select *, {_km_years("was_length_m", "was_installed_on", "least(installed_on, last_day)")} as km_years_kept,
+            select *, {_km_years("was_length_m", "was_installed_on", "least(begins_on, last_day)")} as km_years_kept,
                 {_km_years("was_length_m", "was_installed_on", "last_day")} as km_years_moved,
                 {_km_years("length_m", "installed_on", "last_day")} as km_years_corrected
             from verdicts
@@ -160,9 +167,9 @@ def _verdicts_sql(share: TableShare) -> str:
             ))::bigint,
             case
                 when verdict = 'new' then concat(
-                    section_id, ' (', coalesce(differing, 'laid ' || installed_on), '): ',
+                    section_id, ' (', said, '): ',
                     {_failures("failures_before")}, ' and ', km_years_kept, ' km-years stay with the old cable, ',
-                    section_id, '@', least(was_retired_on, installed_on)
+                    section_id, '@', least(was_retired_on, begins_on)
                 )
                 when verdict = 'ask' and later then concat(
                     coalesce(differing || ', ', ''), 'installed_on ', was_installed_on, ' to ', installed_on,

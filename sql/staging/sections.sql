@@ -74,7 +74,7 @@ leavings as (
     from staging.section_successors
     where kind <> 'renumbered'
         and old_section_id not in (select own_successors.section_id from own_successors)
-        and new_section_id in (select named.section_id from named)
+        and named_id(new_section_id) in (select named_id(named.section_id) from named)
     group by old_section_id
 ),
 
@@ -85,10 +85,7 @@ makings as (
         max("on") as made_on
     from staging.section_successors
     where kind in ('split', 'merged')
-        and (
-            old_section_id in (select named.section_id from named)
-            or old_section_id in (select named_id(named.section_id) from named)
-        )
+        and named_id(old_section_id) in (select named_id(named.section_id) from named)
     group by new_section_id
 )
 
@@ -106,7 +103,7 @@ select
     named.installed_on,
     named.is_install_year_only,
     least(named.retired_on, leavings.left_on) as retired_on,
-    if(leavings.is_regrouped, coalesce(named.retired_because, 'regrouped'), named.retired_because) as retired_because,
+    coalesce(named.retired_because, if(leavings.is_regrouped, 'regrouped', null)) as retired_because,
     named.rejuvenated_on,
     named.customers,
     coalesce(classes.cable_class, named.parts) as cable_class,
@@ -118,9 +115,14 @@ select
 from named
 -- settings.classes holds a name once a combination, so no row multiplies
 left join settings.classes as classes on classes.parts = named.parts
--- one row an id, twice
-left join leavings on leavings.section_id = named.section_id
-left join makings on makings.section_id = named.section_id
+-- one row an id, twice; of the cables under it, the one in service on the day left, those not gone by the day made
+left join leavings
+    on leavings.section_id in (named.section_id, named_id(named.section_id))
+    and leavings.left_on > coalesce(named.begun_on, date '0001-01-01')
+    and leavings.left_on <= coalesce(named.retired_on, date '9999-12-31')
+left join makings
+    on makings.section_id in (named.section_id, named_id(named.section_id))
+    and makings.made_on < coalesce(named.retired_on, date '9999-12-31')
 where named.section_id not in (
     select successors.old_id
     from staging.section_successors as successors

@@ -45,7 +45,7 @@ def standing(con: duckdb.DuckDBPyConnection) -> list[tuple[object, ...]]:
     warehouse.build_models(con, "staging")
     sections = con.execute("""
         select section_id, insulation, installed_on::varchar, retired_on::varchar from staging.sections
-        where named_id = 'S1' order by installed_on
+        where named_id = 'S1' order by installed_on, section_id
     """).fetchall()
     return [*sections, *con.execute("select section_id from staging.jobs where job_id = 'J1'").fetchall()]
 
@@ -197,3 +197,20 @@ def test_two_registers_of_one_load_are_read_in_order(tmp_path: Path) -> None:
         "sections_2024.csv": (0, 1, 1),
     }
     assert standing(con) == [OLD, NEW, ("S1@2024-03-01",)]
+
+
+def test_a_part_of_a_split_that_keeps_the_id_begins_on_the_day_stated(tmp_path: Path, load) -> None:
+    con, _ = load(section())
+    split = [{"old_id": "S1", "new_id": new, "kind": "split", "on": "2019-06-01"} for new in ("S1", "S1b")]
+    load_paths(con, [write_csv(tmp_path / "section_successors.csv", split)], Settings())
+    load(section(length_m="50"), section(section_id="S1b", length_m="60", position="4"))
+    assert standing(con) == [
+        ("S1", "XLPE", "1984-05-01", None),
+        ("S1@2019-06-01", "XLPE", "1984-05-01", "2019-06-01"),
+        ("S1@2019-06-01",),
+    ]
+    assert warned(con, "cable_replaced")[0].partition(": ")[2] == (
+        "S1 (length_m 110.0 to 50.0): 1 failure and 1.45 km-years stay with the old cable, S1@2019-06-01"
+    )
+    load(section(length_m="51"))
+    assert len(standing(con)) == 3  # the statement is used up: this is a correction
