@@ -81,8 +81,27 @@ def test_a_cable_replaced_under_its_id_keeps_its_failures(load) -> None:
         "1 row says a new cable under a known id, which goes on from that day: S1 (insulation XLPE to EPR, neutral "
         "bare to jacketed): 1 failure and 1.45 km-years stay with the old cable, S1@2024-03-01"
     )
+    # the old cable is neither missing from its loop nor younger than its failures
+    assert con.execute("select rule from raw.findings where load_id = 'b0002'").fetchall() == []
     undo_load(con, report.load_id)
     assert standing(con) == [("S1", "XLPE", "1984-05-01", None), ("S1",)]
+
+
+def test_a_job_loaded_late_is_led_to_the_old_cable_without_a_warning(tmp_path: Path, load) -> None:
+    con, _ = load(section(insulation="EPR", installed_on="2024-03-01"))
+    told = [{"old_id": "S0", "new_id": "S2", "kind": "renumbered", "on": "2011-01-01"}]
+    late = [
+        {**TABLES["jobs"][0], "job_id": "K1", "reported_at": "2017-01-10 10:00", "dug_distance_m": "90"},
+        {**TABLES["jobs"][1], "job_id": "K2", "reported_at": "2017-02-10 10:00", "section_id": "S0"},
+    ]
+    paths = [write_csv(tmp_path / f"{t}.csv", r) for t, r in (("section_successors", told), ("jobs_late", late))]
+    load_paths(con, paths, Settings())
+    rules = "select rule from raw.findings where load_id = 'b0003' and rule in ('failure_before_installation', "
+    assert con.execute(rules + "'section_unknown')").fetchall() == []
+    warehouse.build_models(con, "staging")
+    assert con.execute("select job_id, section_id from staging.jobs where job_id like 'K%' order by 1").fetchall() == [
+        ("K1", "S1@2024-03-01"), ("K2", "S2"),
+    ]  # fmt: skip
 
 
 def test_a_correction_of_the_new_cable_is_one_and_moves_the_end_of_the_old_one(load) -> None:
