@@ -19,7 +19,7 @@ from shared.settings import General, Settings
 from shared.store import Workspace, open_warehouse, write_settings
 from tests.cases.small_utility import Row, write_csv
 
-EXAMPLES = 200 if os.environ.get("LOOPWEAR_FULL") == "1" else 6
+EXAMPLES = 100 if os.environ.get("LOOPWEAR_FULL") == "1" else 6
 AS_OF, RECORDED, LAID = dt.date(2024, 1, 1), dt.date(2002, 1, 1), dt.date(1984, 5, 1)
 SETTINGS = Settings(general=General(as_of=AS_OF))
 KINDS = ("replace", "split", "merge", "reopen", "correct", "restore", "mistake", "forget", "fail", "fail", "misname")

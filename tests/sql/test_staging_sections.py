@@ -329,3 +329,18 @@ def test_a_replacement_is_proposed_where_jobs_name_the_wrong_cable(make_warehous
     assert proposed(make_warehouse, sections, "S1 2010-01-01, S1 2020-01-01") == [
         ("S1", "N1", "replaced", "2015-06-01", 1.0, grounds)
     ]
+
+
+def test_the_open_point_is_found_among_the_sections_of_today(make_warehouse) -> None:
+    sections = """
+        section_id | loop_id | position | from_terminal_id | to_terminal_id | length_m | installed_on | insulation
+        S1         | L1      | 1        | T1               | T2             | 100      | 1984-05-01   | XLPE
+        S2         | L1      | 2        | T2               | T3             | 100      | 1984-05-01   | XLPE
+        S3         | L1      | 3        | T3               | T4             | 100      | 1984-05-01   | XLPE
+        M          | L1      | 2        | T2               | T4             | 200      | 1984-05-01   | XLPE
+        S4         | L1      | 3        | T4               | T5             | 100      | 1984-05-01   | XLPE
+    """
+    merged = "old_id | new_id | kind | on\nS2 | M | merged | 2015-06-01\nS3 | M | merged | 2015-06-01"
+    loops = "loop_id | district_id | normal_open_terminal_id\nL1 | D1 | T4"
+    con = build(make_warehouse, sections, "S1 2010-01-01", merged, loops=loops)
+    assert con.execute("select open_after_position from core.half_loops").fetchall() == [(2,)]
