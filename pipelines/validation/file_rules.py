@@ -118,7 +118,7 @@ FILE_RULES: tuple[FileRule, ...] = (
         "warn",
         ("sections",),
         "rows that say a new cable under an id that is known: the old one closes on the day the new one was laid",
-        "{rows} {say} a new cable under a known id, which goes on from that day: {listed}",
+        "{rows} {say} a new cable under a known id: {listed}",
         "section S7 with insulation EPR and installed_on 2024-03-01, where XLPE of 1984 was",
     ),
     FileRule(

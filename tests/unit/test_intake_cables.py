@@ -78,7 +78,7 @@ def test_a_cable_replaced_under_its_id_keeps_its_failures(load) -> None:
     assert fates(report) == (0, 1, 0, 0, 0)
     assert standing(con) == [OLD, NEW, ("S1@2024-03-01",)]
     assert warned(con, "cable_replaced")[0] == (
-        "1 row says a new cable under a known id, which goes on from that day: S1 (insulation XLPE to EPR, neutral "
+        "1 row says a new cable under a known id: S1 (insulation XLPE to EPR, neutral "
         "bare to jacketed): 1 failure and 1.45 km-years stay with the old cable, S1@2024-03-01"
     )
     # the old cable is neither missing from its loop nor younger than its failures
