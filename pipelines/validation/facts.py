@@ -156,8 +156,7 @@ def _job_facts(date_only: frozenset[str], registered: frozenset[str]) -> Special
         "unknown_status_columns": "coalesce(j.unknown_status_columns, case when j.status = 'open' and j.job_id not in "
         "(select job_id from open_again) then 'status' end)",
         "is_loop_known": "j.loop_id is null or l.loop_id is not null",
-        "is_section_known": "j.section_id is null or s.section_id is not null "
-        "or j.section_id in (select old_id from raw.section_successors)",
+        "is_section_known": "j.section_id is null or s.section_id is not null",
         "unknown_terminal_columns": _unknown_terminals(
             ("test_terminal_id", "toward_terminal_id", "far_end_terminal_id"), registered
         ),

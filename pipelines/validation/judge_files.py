@@ -179,8 +179,7 @@ def _measure_orphans(
     counted = con.execute(
         """
         select j.file_no, year(j.reported_at) as year, count(*) as rows,
-            count(*) filter (s.section_id is null and j.section_id not in (select old_id from raw.section_successors))
-                / count(*) as share
+            count(*) filter (s.section_id is null) / count(*) as share
         -- the register holds a section once
         from judged as j left join known_sections as s on s.section_id = j.section_id
         where j.section_id is not null and j.reported_at is not null

@@ -64,6 +64,11 @@ def draw_register(con: duckdb.DuckDBPyConnection, table: str) -> frozenset[str]:
             [sorted(available_timezones())],
         )
     if table == "jobs":
+        # an id that others came after is known too, though the register may have dropped it
+        con.execute(
+            "insert into known_sections (section_id) select distinct old_id from raw.section_successors "
+            "where old_id not in (select section_id from known_sections)"
+        )
         _draw_open_again(con)
         _draw_loop_lengths(con)
         _draw_neighbours(con)
