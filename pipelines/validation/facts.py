@@ -178,7 +178,7 @@ def _job_facts(date_only: frozenset[str], registered: frozenset[str]) -> Special
         "contains(coalesce(j.date_only_columns, ''), 'closed_at'), true)",
         "span_s": "epoch(j.restored_at) - epoch(j.reported_at)",
         "is_after_installation": "coalesce(j.reported_at::date >= case when s.is_install_year_only "
-        "then date_trunc('year', s.installed_on)::date else s.installed_on end or s.cable_no > 1, true)",
+        "then date_trunc('year', s.installed_on)::date else s.installed_on end or coalesce(s.cable_no, 1) > 1, true)",
         "is_velocity_usual": f"coalesce(j.velocity_setting_pct between "
         f"case when s.insulation = 'PILC' then {PILC_BAND[0]} else {EXTRUDED_BAND[0]} end and "
         f"case when s.insulation = 'PILC' then {PILC_BAND[1]} else {EXTRUDED_BAND[1]} end "
