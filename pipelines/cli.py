@@ -169,7 +169,9 @@ def refuse_used_workspace(space: Workspace) -> None:
 
 @app.command(epilog="Example: loopwear load exports/ --mapping our_mapping.toml")
 def load(
-    paths: Annotated[list[Path] | None, typer.Argument(help="Files or folders.")] = None,
+    paths: Annotated[
+        list[Path] | None, typer.Argument(help="Files or folders; none where the mapping reads a database.")
+    ] = None,
     mapping: Annotated[Path | None, typer.Option(help="TOML file that maps the files' columns to loopwear's.")] = None,
     undo: Annotated[
         str | None, typer.Option(metavar="LOAD", help="Take back the last load: its id, see status.")
@@ -192,12 +194,12 @@ def load(
     if undo is not None:
         take_back(space, undo, settings)
         return
-    if not paths:
+    if not paths and mapping is None:
         raise typer.BadParameter("name at least one file or folder", param_hint="PATHS")
-    check_paths(paths)
+    check_paths(paths or [])
     choose_settings(space, settings)
     with history_of(space, history, import_for_load):
-        report = run_load(space, paths, mapping, settings, history, as_newest)
+        report = run_load(space, paths or [], mapping, settings, history, as_newest)
     print_load(report)
 
 
@@ -245,12 +247,13 @@ def known_length(
     }
     file = write_test(space.folder, {name: str(value) for name, value in given.items() if value is not None})
     report = run_load(space, [file], None, settings, history=False)
-    with open_warehouse(space, read_only=True) as con:
+    with open_warehouse(space) as con:
         doubts = list_doubts(con, report.load_id, file)
     for doubt in doubts:
-        print(f"warning: {doubt}")
+        print(f"warning: {doubt}; to take it back: loopwear load --undo {report.load_id}")
     is_new = bool(report.to_frame()["new"].sum())
-    print(f"{'entered' if is_new else 'entered before, nothing changed'}: {file}")
+    same = "entered before, nothing changed: the same display of one run on one day counts once"
+    print(f"entered: {file}" if is_new else same)
     print("figures and reports follow with: loopwear refresh")
 
 
@@ -437,14 +440,26 @@ def quarantine(
             print(f"{rejected.export_rows(con, export)} rows written to {export}")
 
 
+DistanceOption = Annotated[float | None, typer.Option(help="Distance that the instrument displays, metres.")]
+FromOption = Annotated[str | None, typer.Option("--from", help="Terminal tested from.")]
+TowardOption = Annotated[str | None, typer.Option(help="Next terminal in the direction tested.")]
+InstrumentOption = Annotated[str | None, typer.Option(help="Instrument used.")]
+VelocityOption = Annotated[float | None, typer.Option(help="Velocity setting of the instrument, percent of c.")]
+ReadOnOption = Annotated[
+    dt.datetime | None, typer.Option(formats=["%Y-%m-%d"], help="Day of the reading: for season and drift.")
+]
+PulseOption = Annotated[float | None, typer.Option(help="Width of the pulse, nanoseconds: for the blind zone.")]
+SamplingOption = Annotated[float | None, typer.Option(help="Distance between two points of the display, metres.")]
+
+
 @app.command(
     name="dig-window",
     epilog="Example: loopwear dig-window --from TF-L0001-T03 --toward TF-L0001-T04 --distance 84 --instrument R-01",
 )
 def dig_window(
-    distance: Annotated[float | None, typer.Option(help="Distance that the instrument displays, metres.")] = None,
-    start: Annotated[str | None, typer.Option("--from", help="Terminal tested from.")] = None,
-    toward: Annotated[str | None, typer.Option(help="Next terminal in the direction tested.")] = None,
+    distance: DistanceOption = None,
+    start: FromOption = None,
+    toward: TowardOption = None,
     classes: Annotated[
         list[str] | None,
         typer.Option(
@@ -453,15 +468,11 @@ def dig_window(
             "all but the last as CLASS=METRES.",
         ),
     ] = None,
-    instrument: Annotated[str | None, typer.Option(help="Instrument used.")] = None,
-    velocity: Annotated[float | None, typer.Option(help="Velocity setting of the instrument, percent of c.")] = None,
-    on: Annotated[
-        dt.datetime | None, typer.Option(formats=["%Y-%m-%d"], help="Day of the reading: for season and drift.")
-    ] = None,
-    pulse_ns: Annotated[float | None, typer.Option(help="Width of the pulse, nanoseconds: for the blind zone.")] = None,
-    sampling_m: Annotated[
-        float | None, typer.Option(help="Distance between two points of the display, metres.")
-    ] = None,
+    instrument: InstrumentOption = None,
+    velocity: VelocityOption = None,
+    on: ReadOnOption = None,
+    pulse_ns: PulseOption = None,
+    sampling_m: SamplingOption = None,
     file: Annotated[Path | None, typer.Option(help="CSV of readings, answered all at once.")] = None,
     to: Annotated[Path | None, typer.Option(help="CSV for the answers to --file.")] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
@@ -483,6 +494,8 @@ def dig_window(
     with Results(space.results) as results:
         basis = window_basis.read_basis(results.con)
     if file is not None and to is not None:
+        if file.resolve() == to.resolve():
+            raise UserError("the answers would overwrite the readings", "--to", "give another file")
         answers = window_file.answer_readings(basis, window_file.read_readings(file), caution)
         answers.to_csv(to, index=False)
         print(f"{answers['corrected_m'].notna().sum()} of {len(answers)} readings answered in {to}\n\n{caution}")
@@ -518,30 +531,54 @@ def search_sequence(
     distance_window: Annotated[
         str | None,
         typer.Option(
-            metavar="FROM,TOWARD,LO,HI", help="Terminal read from, terminal read toward, and the dig window in metres."
+            metavar="FROM,TOWARD,LO,HI",
+            help="In place of --distance: terminal read from, terminal read toward, and a dig window in metres.",
         ),
     ] = None,
+    distance: DistanceOption = None,
+    start: FromOption = None,
+    toward: TowardOption = None,
+    instrument: InstrumentOption = None,
+    velocity: VelocityOption = None,
+    on: ReadOnOption = None,
+    pulse_ns: PulseOption = None,
+    sampling_m: SamplingOption = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
     settings: SettingsOption = None,
 ) -> None:
     """Say where to test first on an isolated half-loop, and where next.
 
-    A planning aid: no permission to open or close anything."""
-    from pipelines.ranking.search_sequence import Evidence, plan_loop, read_window
+    A reading (--from, --toward, --distance) is corrected as by dig-window, and its window weighed. A planning aid: no
+    permission to open or close anything."""
+    from pipelines.locating.window import find_dig_window
+    from pipelines.locating.window_basis import Asked, read_basis
+    from pipelines.ranking.search_sequence import Evidence, find_terminal, plan_loop, read_window
     from reports.pages.sheet import find_row
     from reports.results import Results
     from shared.dictionary import caveats
 
+    if len({distance is None, start is None, toward is None}) > 1 or (start and distance_window):
+        said = "give --distance, --from and --toward together, or --distance-window"
+        raise typer.BadParameter(said, param_hint="search-sequence")
     space = open_workspace(workspace)
-    chosen = choose_settings(space, settings)
-    evidence = Evidence(tuple(tripped or ()), tuple(not_tripped or ()), read_window(distance_window))
+    chosen, window, cautions = choose_settings(space, settings), read_window(distance_window), caveats()
     with Results(space.results) as results:
         find_row(results.whole, "staging.loops", "loop_id", loop)
         read = results.whole.read_only
         strip, terminals = (read(table, "loop_id", [loop]) for table in ("marts.loop_strips", "staging.terminals"))
+        if start and toward:
+            known = list(dict.fromkeys([*strip["from_terminal_id"].dropna(), *strip["to_terminal_id"].dropna()]))
+            first, then = (known[find_terminal(name, known)] for name in (start, toward))
+            day = on.date() if on else None
+            asked = Asked(distance or 0.0, first, then, (), instrument, velocity, day, pulse_ns, sampling_m)
+            found = find_dig_window(read_basis(results.con), asked, chosen.locating.window_coverage)
+            low, high = next((low, high) for level, low, high in found.windows if level == found.coverage)
+            window = first, then, low, high
+            print(f"{found.describe()}\n{cautions['no_permission_to_dig']}", end="\n\n")
+    evidence = Evidence(tuple(tripped or ()), tuple(not_tripped or ()), window)
     for planned in plan_loop(strip, terminals, chosen, half=half, evidence=evidence, by=by):
         print(planned.describe(), end="\n\n")
-    print(caveats()["search_order_is_an_aid"])
+    print(cautions["search_order_is_an_aid"])
 
 
 PaperOption = Annotated[str, typer.Option(help="Paper size: A4 or Letter.")]

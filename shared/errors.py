@@ -5,6 +5,9 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 
+MOST_NAMED = 40
+"""Known words that a message lists: a register has thousands."""
+
 
 class UserError(Exception):
     """A fault the user can cure.
@@ -36,9 +39,11 @@ class UserError(Exception):
 
 
 def suggest_name(wrong: str, known: Iterable[str]) -> str:
-    """Sentence naming the known words nearest to a wrong one, or all of them when none is near."""
+    """Sentence naming the known words nearest to a wrong one, or the first of them when none is near."""
     names = list(known)
-    near = difflib.get_close_matches(wrong, names, n=3, cutoff=0.6)
+    ending = [name for name in names if wrong and name.endswith(wrong)]
+    near = difflib.get_close_matches(wrong, names, n=3, cutoff=0.6) or ending[:3]
     if near:
         return "did you mean " + " or ".join(f"'{n}'" for n in near) + "?"
-    return "known: " + ", ".join(sorted(names))
+    more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
+    return "known: " + ", ".join(sorted(names)[:MOST_NAMED]) + more

@@ -9,11 +9,20 @@ sources.py              which files a load is made of, and their tables
 archives.py             unpacks gz and zip within limits
 mapping.py              how columns of a file become columns of the dictionary
 mapping_file.py         reads a mapping file
+mapping_shapes.py       the parts of one that shape rows or name a database
+mapping_state.py        the parts of one that say whether files are whole, and what a changed cable is
+mapping_place.py        where in one something stands, and the checks of its parts
+expressions.py          the expressions of derived headers, and what they may hold
 draft.py                drafts one
 guesses.py              guesses about a column, each with its evidence
 text.py                 delimited text to a table of texts, none lost
 text_records.py         the same record by record, where there is doubt
-formats.py              spreadsheets, JSON lines, Parquet
+formats.py              spreadsheets and Parquet, and which reader reads what
+json_records.py         JSON: lines, arrays, nested records
+databases.py            a query of SQLite or PostgreSQL to a file of texts
+html_tables.py          tables of HTML under the name of a workbook
+shapes.py               rows joined, turned and given derived headers before columns are read
+expression_sql.py       an expression as SQL
 reading.py              from files to typed rows
 typed.py                texts to values
 zones.py                local times to instants

@@ -13,7 +13,7 @@ from pathlib import Path
 import duckdb
 
 from pipelines.intake import guesses
-from pipelines.intake.formats import JSON_LINES, PARQUET, SHEETS, read_file, sheet_names, sheet_records
+from pipelines.intake.formats import JSON, PARQUET, SHEETS, read_file, sheet_names, sheet_records
 from pipelines.intake.mapping import TableSource
 from pipelines.intake.mapping_file import parse_mapping_text
 from pipelines.intake.sources import LOAD_ORDER
@@ -132,7 +132,7 @@ def read_sample(path: Path) -> Sample:
         if not best.headers:
             raise UserError("the workbook holds no table", path.name, "export one with a header row")
         return best
-    if suffix in (*JSON_LINES, *PARQUET):
+    if suffix in (*JSON, *PARQUET):
         with duckdb.connect() as scratch:
             read = read_file(scratch, "sampled", path, path.name, TableSource("jobs", {}))
             listed = ", ".join(f"coalesce(c{i}, '')" for i in range(1, len(read.headers) + 1))

@@ -1,10 +1,9 @@
-"""Reads spreadsheets, JSON lines and Parquet into the same temporary tables of texts as delimited files."""
+"""Reads spreadsheets, JSON and Parquet into the same temporary tables of texts as delimited files."""
 
 from __future__ import annotations
 
 import datetime as dt
 import itertools
-import json
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -12,15 +11,17 @@ from typing import Any
 import duckdb
 
 from pipelines.intake.archives import check_workbook
+from pipelines.intake.html_tables import html_tables, is_html, row_cells
+from pipelines.intake.json_records import JSON_LINES, read_json
 from pipelines.intake.mapping import TableSource
 from pipelines.intake.text import ReadFile, clean_header, read_text, write_cells
 from shared.errors import UserError, suggest_name
 
 SHEETS = (".xlsx", ".xlsm", ".xls", ".ods")
-JSON_LINES = (".jsonl", ".ndjson")
+JSON = (*JSON_LINES, ".json")
 PARQUET = (".parquet",)
 TEXTS = (".csv", ".tsv", ".txt")
-READABLE = (*TEXTS, *SHEETS, *JSON_LINES, *PARQUET)
+READABLE = (*TEXTS, *SHEETS, *JSON, *PARQUET)
 
 Records = Iterator[tuple[int, list[str], str | None]]
 
@@ -44,8 +45,8 @@ def read_file(
     suffix = path.suffix.casefold()
     if suffix in SHEETS:
         return _read_records(con, name, label, source, sheet_records(path, label, source.sheet))
-    if suffix in JSON_LINES:
-        return _read_json_lines(con, name, path, label)
+    if suffix in JSON:
+        return read_json(con, name, path, label, source.records)
     if suffix in PARQUET:
         return _read_parquet(con, name, path, label)
     return read_text(con, name, path, label, source, careful=careful)
@@ -53,6 +54,8 @@ def read_file(
 
 def sheet_names(path: Path, label: str) -> list[str]:
     """Names of a workbook's sheets."""
+    if is_html(path, label):
+        return list(html_tables(path, label))
     return list(_open_workbook(path, label).sheet_names)
 
 
@@ -68,17 +71,25 @@ def _open_workbook(path: Path, label: str) -> Any:
 
 def sheet_records(path: Path, label: str, sheet: str | None) -> Records:
     """Rows of a sheet (none named: the first) as texts, with their numbers; blank ones are left out."""
-    book = _open_workbook(path, label)
-    names = list(book.sheet_names)
-    wanted = sheet or names[0]
-    if wanted not in names:
-        raise UserError(f"the workbook has no sheet '{wanted}'", label, suggest_name(wanted, names))
-    rows = book.get_sheet_by_name(wanted).to_python(skip_empty_area=False)
+    if is_html(path, label):
+        tables = html_tables(path, label)
+        rows: list[list[Any]] = [list(row_cells(row)) for row in tables[_choose_sheet(sheet, list(tables), label)]]
+    else:
+        book = _open_workbook(path, label)
+        wanted = _choose_sheet(sheet, list(book.sheet_names), label)
+        rows = book.get_sheet_by_name(wanted).to_python(skip_empty_area=False)
     width = max((max((i + 1 for i, cell in enumerate(row) if cell != ""), default=0) for row in rows), default=0)
     for number, row in enumerate(rows, start=1):
         cells = [_cell_text(cell) for cell in row[:width]]
         if any(cells):
             yield number, cells, None
+
+
+def _choose_sheet(sheet: str | None, names: list[str], label: str) -> str:
+    wanted = sheet or names[0]
+    if wanted not in names:
+        raise UserError(f"the workbook has no sheet '{wanted}'", label, suggest_name(wanted, names))
+    return wanted
 
 
 def _cell_text(cell: Any) -> str:
@@ -104,55 +115,8 @@ def _read_records(
         raise UserError(
             "the sheet has no header row", label, "the first row must hold the column names, or state skip_rows"
         )
-    rows = write_cells(con, name, len(header), itertools.islice(records, source.skip_after_header, None))
-    return ReadFile(name, tuple(clean_header(c) for c in header), rows, careful=True)
-
-
-def _read_json_lines(con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str) -> ReadFile:
-    """The file is gone through twice, first for the names, so that it need not be held in memory."""
-    headers: dict[str, None] = {}
-    try:
-        for _, row, _ in _json_lines(path):
-            headers.update(dict.fromkeys(row or {}))
-        if not headers:
-            raise UserError(
-                "no line of the file is a JSON object", label, 'write one object per line: {"job_id": "J1", ...}'
-            )
-        records: Records = (
-            (number, [line.strip()], "the line is no JSON object")
-            if row is None
-            else (number, [_json_text(row.get(h)) for h in headers], None)
-            for number, row, line in _json_lines(path)
-        )
-        rows = write_cells(con, name, len(headers), records)
-    except UnicodeDecodeError as fault:
-        raise UserError(f"the file is not UTF-8: {fault}", label, "write JSON lines in UTF-8") from None
-    return ReadFile(name, tuple(clean_header(h) for h in headers), rows, careful=True)
-
-
-def _json_lines(path: Path) -> Iterator[tuple[int, dict[str, Any] | None, str]]:
-    """Lines that are not blank: number, object (None where it is none), text."""
-    with path.open(encoding="utf-8-sig", newline="\n") as lines:
-        for number, line in enumerate(lines, start=1):
-            if line.strip():
-                yield number, _parse_line(line), line
-
-
-def _parse_line(line: str) -> dict[str, Any] | None:
-    """An object, its numbers as the texts they are; None where the line is none."""
-    try:
-        row = json.loads(line, parse_float=str, parse_int=str, parse_constant=str)
-    except (ValueError, RecursionError):
-        return None
-    return row if isinstance(row, dict) else None
-
-
-def _json_text(value: Any) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, bool):
-        return str(value).lower()
-    return value if isinstance(value, str) else json.dumps(value, ensure_ascii=False)
+    rows, zero = write_cells(con, name, len(header), itertools.islice(records, source.skip_after_header, None))
+    return ReadFile(name, tuple(clean_header(c) for c in header), rows, careful=True, has_zero=zero)
 
 
 def _read_parquet(con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str) -> ReadFile:
@@ -173,5 +137,7 @@ def _read_parquet(con: duckdb.DuckDBPyConnection, name: str, path: Path, label: 
         [str(path)],
     )
     con.execute(f"create or replace temp view {name} as select * from {name}_cells")
-    counted = con.execute(f"select count(*) from {name}_cells").fetchone()
-    return ReadFile(name, tuple(clean_header(h) for h, _ in quoted), counted[0] if counted else 0)
+    zeros = " or ".join(["false", *(f"contains(c{i}, chr(0))" for i in range(1, len(quoted) + 1))])
+    counted = con.execute(f"select count(*), coalesce(bool_or({zeros}), false) from {name}_cells").fetchone()
+    rows, zero = counted or (0, False)
+    return ReadFile(name, tuple(clean_header(h) for h, _ in quoted), rows, has_zero=zero)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from pipelines.intake.share import TableShare
 from pipelines.intake.sorting import DIGEST
+from pipelines.intake.text import source_row
 from pipelines.validation.quarantine import QUARANTINE_ID
 from shared.store import quoted
 
@@ -45,15 +46,15 @@ def keep_rows(share: TableShare) -> None:
     columns = ", ".join(f'"{c}"' for c in share.facts.columns)
     share.con.execute(f"""
         insert into raw.{share.table} ({columns}, load_id, source_file, row_number, load_sequence, content_hash)
-        with lengths as (select file_no, max(row_number) as last_row from typed group by file_no),
+        with lengths as (select file_no, max({source_row("row_number")}) as last_row from typed group by file_no),
         places as (
             select file_no, coalesce(sum(last_row) over (
                 order by file_no rows between unbounded preceding and 1 preceding
             ), 0) + (select coalesce(max(load_sequence), 0) from raw.{share.table}) as rows_before
             from lengths
         )
-        select {columns}, '{share.load_id}', l.file, t.row_number,
-            (p.rows_before + t.row_number)::bigint, t.content_hash
+        select {columns}, '{share.load_id}', l.file, {source_row("t.row_number")},
+            (p.rows_before + {source_row("t.row_number")})::bigint, t.content_hash
         from typed as t
         join ({_labels(share)}) as l on l.file_no = t.file_no
         join places as p on p.file_no = t.file_no
@@ -80,9 +81,10 @@ def keep_quarantine(share: TableShare) -> None:
         _set_aside(share, number, file.label)
     con.execute(f"""
         insert into raw.findings
-        select '{share.load_id}', '{table}', l.file, t.row_number, n.rule, n.severity, n."column", n."value", n.message
+        select '{share.load_id}', '{table}', l.file, {source_row("t.row_number")}, n.rule, n.severity, n."column",
+            n."value", n.message
         from new_findings as n join typed as t on t.rowid = n.rid join ({_labels(share)}) as l using (file_no)
-        where n.rid in (select rid from sorted where fate <> 'unchanged') or (l.file, t.row_number) in (
+        where n.rid in (select rid from sorted where fate <> 'unchanged') or (l.file, {source_row("t.row_number")}) in (
             select (file, row_number) from raw.quarantined_rows
             where load_id = '{share.load_id}' and "table" = '{table}'
         )
@@ -108,8 +110,8 @@ def _set_aside(share: TableShare, number: int, label: str) -> None:
                 where o."table" = '{share.table}' and o.row_hash = q.row_hash and o.released_by is null
             )
         )
-        select '{share.load_id}', '{share.table}', {quoted(label)}, w.row_number, w.row_hash, w.key, {headers},
-            {_cells_sql(share, number)}, null
+        select '{share.load_id}', '{share.table}', {quoted(label)}, {source_row("w.row_number")}, w.row_hash, w.key,
+            {headers}, {_cells_sql(share, number)}, null
         from {share.reads[number].name} as r join wanted as w on w.row_number = r.row_number
     """)
 

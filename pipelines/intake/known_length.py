@@ -8,11 +8,14 @@ from pathlib import Path
 
 import duckdb
 
+from pipelines.intake.undo import undo_load
 from shared import dictionary
 from shared.errors import UserError
 
 ENTERED = "entered"
 """Folder of the workspace with the tests entered, one file each; load it again to build a warehouse anew."""
+FAR_SHARE = 0.25
+"""Share of the known length by which a display that differs may be a slip of the pen."""
 
 
 def write_test(workspace: Path, cells: dict[str, str]) -> Path:
@@ -42,12 +45,13 @@ def write_test(workspace: Path, cells: dict[str, str]) -> Path:
 
 
 def list_doubts(con: duckdb.DuckDBPyConnection, load_id: str, file: Path) -> list[str]:
-    """What rules of severity warn say of the test.
+    """What rules of severity warn say of the test, and whether it is far from the known length.
 
     Raises
     ------
     UserError
-        It was rejected: the reasons; the row waits in quarantine.
+        It was rejected: the reasons; the load is then undone and the file removed, for the test entered right may have
+        another key, so that the row would wait in quarantine for ever.
 
     Notes
     -----
@@ -58,5 +62,12 @@ def list_doubts(con: duckdb.DuckDBPyConnection, load_id: str, file: Path) -> lis
     ).fetchall()
     rejected = [message for severity, message in found if severity == "reject"]
     if rejected:
-        raise UserError("; ".join(rejected), str(file), "enter it again; the row waits in: loopwear quarantine")
-    return [message for _, message in found]
+        undo_load(con, load_id)
+        file.unlink()
+        raise UserError("; ".join(rejected), "loopwear known-length", "nothing was entered; enter it again")
+    far = con.execute(
+        "select format('displayed {:g} m on a run of {:g} m', reading_m, known_length_m) from raw.known_lengths "
+        "where load_id = ? and abs(reading_m - known_length_m) > ? * known_length_m",
+        [load_id, FAR_SHARE],
+    ).fetchall()
+    return [message for _, message in found] + [words for (words,) in far]

@@ -210,6 +210,7 @@ def _describe_files(share: TableShare) -> list[FileFacts]:
             file.source.decimal,
             select.read.encoding_assumed,
             select.read.delimiter_assumed,
+            select.read.joins,
         )
         for number, (file, select) in enumerate(zip(share.files, share.selects, strict=True))
     ]

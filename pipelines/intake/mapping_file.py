@@ -2,25 +2,31 @@
 
 from __future__ import annotations
 
-import datetime as dt
-import re
 import tomllib
-from collections.abc import Iterable
 from dataclasses import replace
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any
 
-import duckdb
-
-from pipelines.intake.mapping import ColumnSource, Mapping, RowFilter, TableSource
+from pipelines.intake.mapping import ColumnSource, Join, Mapping, RowFilter, TableSource
+from pipelines.intake.mapping_place import Place, check_formats, check_keys, check_texts
+from pipelines.intake.mapping_shapes import (
+    parse_columns_from_rows,
+    parse_database,
+    parse_derived,
+    parse_rows_from_columns,
+)
+from pipelines.intake.mapping_state import STATE_KEYS, parse_state
 from pipelines.intake.zones import is_zone
 from shared import dictionary, units
 from shared.errors import UserError, suggest_name
 
-TABLE_KEYS = {
-    "to": str,
+READING_KEYS = {
     "files": str,
+    "database": str,
+    "query": str,
+    "from": str,
     "sheet": str,
+    "records": str,
     "delimiter": str,
     "encoding": str,
     "skip_rows": int,
@@ -28,15 +34,13 @@ TABLE_KEYS = {
     "decimal": str,
     "timezone": str,
     "formats": list,
-    "columns": dict,
     "filters": list,
-    "snapshot": bool,
-    "gone": str,
-    "taken_on": str,
-    "changed_cable": str,
+    "columns_from_rows": dict,
+    "derived": dict,
 }
-CLOSABLE = ("loops", "sections", "jobs")
-"""Tables whose things can be closed when a snapshot lacks them; of the others what is gone is kept."""
+"""Keys of a table block that the files of a join may have too."""
+TABLE_KEYS = {"to": str, **READING_KEYS, **STATE_KEYS, "join": list, "rows_from_columns": dict, "columns": dict}
+JOIN_KEYS = {**READING_KEYS, "on": dict, "prefix": str, "rows": str}
 COLUMN_KEYS = {
     "from": str,
     "join": list,
@@ -50,35 +54,6 @@ COLUMN_KEYS = {
 UNFIT_DELIMITERS = '"\n\r\x00'
 MOST_ROWS_SKIPPED = 100_000
 FILTER_KEYS = {"column": str, "values": list, "keep": bool}
-WORDS = {
-    str: "a text in quotes",
-    int: "a whole number",
-    list: "a list in brackets",
-    dict: "a table",
-    bool: "true or false",
-}
-
-
-class _Place:
-    """Where in the file a block and a key stand, for messages."""
-
-    def __init__(self, path: Path, text: str) -> None:
-        self.path = path
-        self.lines = text.splitlines()
-
-    def fail(self, what: str, remedy: str, key: str | None = None, block: int = 0) -> NoReturn:
-        raise UserError(what, self.of(key, block), remedy)
-
-    def of(self, key: str | None, block: int) -> str:
-        """File and line of a key within the n-th [[table]] block, as near as it can be told."""
-        starts = [i for i, line in enumerate(self.lines) if re.match(r"\s*\[\[\s*table\s*\]\]", line)]
-        first = starts[block] if block < len(starts) else 0
-        last = starts[block + 1] if block + 1 < len(starts) else len(self.lines)
-        if key is not None:
-            for i in range(first, last):
-                if re.search(rf"(^|[\s\[{{,.\"']){re.escape(key)}([\s\]=}},\"']|$)", self.lines[i]):
-                    return f"{self.path}, line {i + 1}"
-        return f"{self.path}, line {first + 1}"
 
 
 def parse_mapping(path: Path) -> Mapping:
@@ -109,8 +84,8 @@ def parse_mapping_text(text: str, path: Path) -> Mapping:
     except tomllib.TOMLDecodeError as fault:
         what = f"the mapping file is no TOML: {fault}"
         raise UserError(what, str(path), "correct that line; texts need quotes") from None
-    place = _Place(path, text)
-    _check_keys(place, given, {"table": list, "insulations": dict}, "the mapping", 0)
+    place = Place(path, text)
+    check_keys(place, given, {"table": list, "insulations": dict}, "the mapping", 0)
     if not given.get("table"):
         place.fail("the mapping holds no [[table]] block", 'begin a block with [[table]] and say to = "jobs"')
     tables = tuple(_parse_table(place, block, number) for number, block in enumerate(given["table"]))
@@ -124,20 +99,10 @@ def _list_headers_beside(source: TableSource, tables: tuple[TableSource, ...]) -
     return tuple(dict.fromkeys(h for h in beside if h not in source.headers))
 
 
-def _check_keys(place: _Place, given: dict[str, Any], known: dict[str, Any], what: str, block: int) -> None:
-    for key, value in given.items():
-        if key not in known:
-            place.fail(f"unknown key '{key}' in {what}", suggest_name(key, known), key, block)
-        wanted = known[key]
-        if not isinstance(value, wanted) or (isinstance(value, bool) and wanted is int):
-            kind = WORDS.get(wanted, "a text, a number, true or false")
-            place.fail(f"{key} = {value!r} in {what} is not {kind}", f"give {key} {kind}", key, block)
-
-
-def _parse_table(place: _Place, block: dict[str, Any], number: int) -> TableSource:
+def _parse_table(place: Place, block: dict[str, Any], number: int) -> TableSource:
     if not isinstance(block, dict):
         place.fail("'table' is not a list of blocks", "write [[table]] with double brackets")
-    _check_keys(place, block, TABLE_KEYS, f"table block {number + 1}", number)
+    check_keys(place, block, TABLE_KEYS, f"table block {number + 1}", number)
     table = block.get("to")
     tables = dictionary.load_tables()
     if table not in tables:
@@ -146,16 +111,35 @@ def _parse_table(place: _Place, block: dict[str, Any], number: int) -> TableSour
     columns = {
         name: _parse_column(place, table, name, given, number) for name, given in block.get("columns", {}).items()
     }
+    joins = [_parse_join(place, table, block, number, nth) for nth in range(len(block.get("join", [])))]
+    reading = _parse_reading(place, table, block, number)
+    # a derived stamp is written as ours are, whatever the file's own look like
+    stamps = {h.casefold() for h, expression in reading.derived.items() if expression.kind == "stamp"}
+    columns |= {
+        name: replace(column, formats=("iso",))
+        for name, column in columns.items()
+        if not column.formats and any(h.casefold() in stamps for h in column.columns)
+    }
+    return replace(
+        reading,
+        columns=columns,
+        joins=tuple(joins),
+        rows_from_columns=parse_rows_from_columns(place, block.get("rows_from_columns"), number),
+        **parse_state(place, block, number),
+    )
+
+
+def _parse_reading(place: Place, table: str, block: dict[str, Any], number: int) -> TableSource:
+    """How the files of a block, or of a join, are read."""
     zone = block.get("timezone")
     if zone is not None and not is_zone(zone):
         what = f"timezone '{zone}' is not an IANA time zone"
         place.fail(what, "give one such as America/Chicago, or UTC", "timezone", number)
     _check_dialect(place, block, number)
-    taken_on = _check_snapshot(place, block, number)
     return TableSource(
         table=table,
-        columns=columns,
-        pattern=block.get("files", "*"),
+        columns={},
+        pattern=block.get("files", "" if "database" in block else "*"),
         sheet=block.get("sheet"),
         delimiter=block.get("delimiter"),
         encoding=block.get("encoding"),
@@ -163,42 +147,45 @@ def _parse_table(place: _Place, block: dict[str, Any], number: int) -> TableSour
         skip_after_header=block.get("skip_after_header", 0),
         decimal=block.get("decimal"),
         timezone=zone,
-        formats=_check_formats(place, _texts(place, block.get("formats", []), "formats", number), number),
+        formats=check_formats(place, check_texts(place, block.get("formats", []), "formats", number), number),
         filters=tuple(_parse_filter(place, given, number) for given in block.get("filters", [])),
-        snapshot=block.get("snapshot", False),
-        gone=block.get("gone"),
-        taken_on=taken_on,
-        changed_cable=block.get("changed_cable"),
+        database=parse_database(place, block, number),
+        records=block.get("records"),
+        columns_from_rows=parse_columns_from_rows(place, block.get("columns_from_rows"), number),
+        derived={
+            " ".join(header.split()): parse_derived(place, header, text, number)
+            for header, text in block.get("derived", {}).items()
+        },
     )
 
 
-def _check_snapshot(place: _Place, block: dict[str, Any], number: int) -> dt.date | None:
-    """Refuse what a block cannot mean by snapshot, gone, taken_on and changed_cable; returns the day it was taken."""
-    gone, table, reading = block.get("gone"), block["to"], block.get("changed_cable")
-    if gone not in (None, "close", "keep"):
-        place.fail(f"gone = {gone!r} is neither close nor keep", "give one of them, or leave it out", "gone", number)
-    if gone and not block.get("snapshot"):
-        place.fail("gone is said of files that are no snapshot", "add snapshot = true", "gone", number)
-    if gone == "close" and table not in CLOSABLE:
-        remedy = f"leave it out: only {', '.join(CLOSABLE)} can be closed"
-        place.fail(f'gone = "close" means nothing for {table}', remedy, "gone", number)
-    if reading not in (None, "new", "correction"):
-        remedy = "give new or correction, or leave it out to be asked"
-        place.fail(f"changed_cable = {reading!r} is no reading of a changed cable", remedy, "changed_cable", number)
-    if reading and table != "sections":
-        place.fail(f"changed_cable means nothing for {table}", "say it of sections", "changed_cable", number)
-    try:
-        taken_on = dt.date.fromisoformat(block["taken_on"]) if "taken_on" in block else None
-    except ValueError:
-        remedy = 'write the day as in taken_on = "2025-06-30"'
-        place.fail(f"taken_on = {block['taken_on']!r} is no day", remedy, "taken_on", number)
-    if gone == "close" and taken_on is None:
-        remedy = 'add the day that the files are of, as in taken_on = "2025-06-30"'
-        place.fail('gone = "close" without the day on which they were taken', remedy, "gone", number)
-    return taken_on
+def _parse_join(place: Place, table: str, table_block: dict[str, Any], block: int, nth: int) -> Join:
+    within, given = place.join(block, nth), table_block["join"][nth]
+    if not isinstance(given, dict):
+        within.fail("'join' is not a list of blocks", "write [[table.join]] with double brackets", "join", block)
+    check_keys(within, given, JOIN_KEYS, f"join {nth + 1}", block)
+    # numbers and stamps are written as in the table's own files, where nothing else is said
+    written: dict[str, Any] = {
+        key: table_block[key] for key in ("decimal", "timezone", "formats") if key in table_block
+    }
+    source = _parse_reading(within, table, {**written, **given}, block)
+    if not any(key in given for key in ("files", "database", "sheet", "filters", "records", "columns_from_rows")):
+        remedy = "give files, or the sheet or the filters of the rows in the same file"
+        within.fail(f"join {nth + 1} says not what it joins", remedy, None, block)
+    if "files" not in given:
+        source = replace(source, pattern="")
+    on = given.get("on", {})
+    if not on or not all(isinstance(h, str) for h in on.values()):
+        remedy = 'write on = { "HEADER HERE" = "HEADER THERE" }'
+        within.fail(f"join {nth + 1} says not on which headers", remedy, "on" if on else None, block)
+    if given.get("rows", "one") not in ("one", "many"):
+        within.fail(f"rows = {given['rows']!r} of join {nth + 1} is not known", 'give "one" or "many"', "rows", block)
+    on = {" ".join(here.split()): " ".join(there.split()) for here, there in on.items()}
+    source = replace(source, headers_beside=tuple(on.values()))
+    return Join(source, on, given.get("prefix", ""), given.get("rows") == "many")
 
 
-def _check_dialect(place: _Place, block: dict[str, Any], number: int) -> None:
+def _check_dialect(place: Place, block: dict[str, Any], number: int) -> None:
     """Refuse marks, encodings and counts of rows that no reader could follow."""
     decimal, delimiter = block.get("decimal", "."), block.get("delimiter", ",")
     if decimal not in (".", ","):
@@ -218,19 +205,7 @@ def _check_dialect(place: _Place, block: dict[str, Any], number: int) -> None:
         place.fail(f"encoding {encoding!r} is not known", remedy, "encoding", number)
 
 
-def _check_formats(place: _Place, formats: tuple[str, ...], block: int) -> tuple[str, ...]:
-    """Refuse a format of stamps that the warehouse cannot follow; it is tried there, on a connection of its own."""
-    for one in formats:
-        try:
-            with duckdb.connect() as trial:
-                trial.execute("select try_strptime('2019-04-30', ?)", [one])
-        except duckdb.Error as fault:
-            remedy = "give marks such as %d/%m/%Y %H:%M"
-            place.fail(f"formats holds {one!r}: {str(fault).splitlines()[0]}", remedy, "formats", block)
-    return formats
-
-
-def _parse_column(place: _Place, table: str, name: str, given: Any, block: int) -> ColumnSource:
+def _parse_column(place: Place, table: str, name: str, given: Any, block: int) -> ColumnSource:
     known = dictionary.load_tables()[table].source_columns
     if name not in known:
         place.fail(f"table {table} has no column '{name}'", suggest_name(name, known), name, block)
@@ -239,7 +214,7 @@ def _parse_column(place: _Place, table: str, name: str, given: Any, block: int) 
     if not isinstance(given, dict):
         what = f"column {name} = {given!r} is neither a header nor a table"
         place.fail(what, f'write {name} = "HEADER"', name, block)
-    _check_keys(place, given, COLUMN_KEYS, f"column {name}", block)
+    check_keys(place, given, COLUMN_KEYS, f"column {name}", block)
     ways = [key for key in ("from", "join", "value") if key in given]
     if len(ways) != 1:
         place.fail(
@@ -257,11 +232,11 @@ def _parse_column(place: _Place, table: str, name: str, given: Any, block: int) 
             place.fail(f"unit '{unit}' does not fit column {name}", remedy, name, block)
     value = given.get("value")
     return ColumnSource(
-        columns=(given["from"],) if "from" in given else _texts(place, given.get("join", []), "join", block),
+        columns=(given["from"],) if "from" in given else check_texts(place, given.get("join", []), "join", block),
         joiner=given.get("with", " "),
         value=None if value is None else _constant(value),
         unit=unit,
-        formats=_check_formats(place, _texts(place, given.get("formats", []), "formats", block), block),
+        formats=check_formats(place, check_texts(place, given.get("formats", []), "formats", block), block),
         codes=_parse_codes(place, table, name, given.get("codes", {}), block),
         default=given.get("default"),
     )
@@ -271,7 +246,7 @@ def _constant(value: str | float) -> str:
     return str(value).lower() if isinstance(value, bool) else str(value)
 
 
-def _parse_codes(place: _Place, table: str, name: str, given: dict[str, Any], block: int) -> dict[str, str]:
+def _parse_codes(place: Place, table: str, name: str, given: dict[str, Any], block: int) -> dict[str, str]:
     listed = dictionary.load_tables()[table].column(name).codes
     for text, code in given.items():
         if not isinstance(code, str):
@@ -283,16 +258,9 @@ def _parse_codes(place: _Place, table: str, name: str, given: dict[str, Any], bl
     return {str(k): str(v) for k, v in given.items()}
 
 
-def _parse_filter(place: _Place, given: Any, block: int) -> RowFilter:
+def _parse_filter(place: Place, given: Any, block: int) -> RowFilter:
     if not isinstance(given, dict) or "column" not in given or "values" not in given:
         remedy = 'write { column = "HEADER", values = ["..."] }'
         place.fail("a filter lacks its column or its values", remedy, "filters", block)
-    _check_keys(place, given, FILTER_KEYS, "a filter", block)
-    return RowFilter(given["column"], _texts(place, given["values"], "values", block), given.get("keep", True))
-
-
-def _texts(place: _Place, given: Iterable[Any], key: str, block: int) -> tuple[str, ...]:
-    for item in given:
-        if not isinstance(item, str):
-            place.fail(f"{key} holds {item!r}, which is no text", "put every item in quotes", key, block)
-    return tuple(given)
+    check_keys(place, given, FILTER_KEYS, "a filter", block)
+    return RowFilter(given["column"], check_texts(place, given["values"], "values", block), given.get("keep", True))

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+from pipelines.intake.expression_sql import Marks
 from pipelines.intake.formats import read_file
+from pipelines.intake.mapping import Join
+from pipelines.intake.shapes import Joined, gather_joined, shape_file
 from pipelines.intake.share import TableShare
-from pipelines.intake.sources import SourceFile
+from pipelines.intake.sources import JoinedFile, SourceFile
 from pipelines.intake.text import ReadFile
 from pipelines.intake.typed import TypedSelect, Zones
 from pipelines.intake.zones import change_days, is_zone
@@ -24,12 +27,36 @@ def read_files(share: TableShare) -> None:
     """
     zones = _find_zones(share)
     for number, file in enumerate(share.files):
-        read = read_file(
-            share.con, f"read_{number}", file.path, file.label, file.source, careful=file.path in share.careful
-        )
+        read = _read_one(share, f"read_{number}", file, zones)
         _check_headers(share, file, read)
         share.reads.append(read)
         share.selects.append(TypedSelect(file.source, read, share.settings, zones))
+
+
+def _read_one(share: TableShare, name: str, file: SourceFile, zones: Zones) -> ReadFile:
+    """Read a file, and shape its rows where its mapping says so."""
+    source = file.source
+    careful = file.path in share.careful
+    if not source.is_shaped:
+        return read_file(share.con, name, file.path, file.label, source, careful=careful)
+    read = read_file(share.con, f"{name}_own", file.path, file.label, source, careful=careful)
+    joins = [] if QUARANTINE_ID in read.headers else list(zip(source.joins, file.joined, strict=True))
+    joined = [_read_joined(share, *pair, zones) for pair in joins]
+    marks = Marks(source.decimal, source.formats, source.timezone or zones.sole, zones.days)
+    return shape_file(share.con, name, read, source, joined, marks, file.label)
+
+
+def _read_joined(share: TableShare, join: Join, files: tuple[JoinedFile, ...], zones: Zones) -> Joined:
+    """Read the files of a join, once for all files of the share that they stand beside."""
+    place = (id(join), tuple(path for path, _ in files))
+    if place not in share.joined:
+        name = f"joined_{len(share.joined)}"
+        reads = [
+            (_read_one(share, f"{name}_{i}", SourceFile(path, label, join.source), zones), label)
+            for i, (path, label) in enumerate(files)
+        ]
+        share.joined[place] = gather_joined(share.con, name, reads, join)
+    return share.joined[place]
 
 
 def type_rows(share: TableShare) -> frozenset[str]:

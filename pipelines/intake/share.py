@@ -12,6 +12,7 @@ from pathlib import Path
 
 import duckdb
 
+from pipelines.intake.shapes import Joined, drop_read
 from pipelines.intake.sources import SourceFile
 from pipelines.intake.text import ReadFile
 from pipelines.intake.typed import TypedSelect
@@ -64,6 +65,7 @@ class TableShare:
     as_newest: bool = False
     reads: list[ReadFile] = field(default_factory=list)
     selects: list[TypedSelect] = field(default_factory=list)
+    joined: dict[tuple[int, tuple[Path, ...]], Joined] = field(default_factory=dict)
 
     @property
     def facts(self) -> dictionary.Table:
@@ -100,8 +102,9 @@ class TableShare:
     def drop_temporary(self) -> None:
         """Free the memory of this share."""
         for number in range(len(self.files)):
-            self.con.execute(f"drop view if exists read_{number}")
-            self.con.execute(f"drop table if exists read_{number}_cells")
+            drop_read(self.con, f"read_{number}")
+        for joined in self.joined.values():
+            self.con.execute(f"drop table if exists temp.{joined.name}")
         self.con.execute("drop view if exists judged")
         for name in TEMPORARY_TABLES:
             self.con.execute(f"drop table if exists temp.{name}")

@@ -56,7 +56,7 @@ def _find_gone_of(share: TableShare, block: TableSource, numbers: list[int]) -> 
     labels = [
         label
         for (label,) in share.con.execute(f"select distinct source_file from raw.{table}").fetchall()
-        if _is_of(label, block.pattern)
+        if label in [share.files[n].label for n in numbers] or _is_of(label, block.pattern)
     ]
     where = STANDS.get(table, "true").format(latest_sql("sections", ("loop_id", "retired_on")))
     named = f"concat_ws(' / ', {', '.join(f's.{c}' for c in key)})"

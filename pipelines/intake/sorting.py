@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pipelines.intake.share import TableShare
+from pipelines.intake.text import source_row
 
 DIGEST = "count(*) || '-' || sum(hash(content_hash))"
 """SQL of a file's fingerprint: the same for the same rows in any order, form or name."""
@@ -70,7 +71,7 @@ def _find_repeats(share: TableShare) -> None:
             from rows_twice
             window place as (partition by {key}, file_no order by row_number)
         )
-        select rid, first_row as repeats_row, content_hash = first_hash as is_same
+        select rid, {source_row("first_row")} as repeats_row, content_hash = first_hash as is_same
         from in_order where row_number <> first_row
     """)
 

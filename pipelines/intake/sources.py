@@ -9,6 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from pipelines.intake.archives import unpack
+from pipelines.intake.databases import export_query
 from pipelines.intake.formats import READABLE, SHEETS, sheet_names
 from pipelines.intake.mapping import TableSource, canonical_source
 from shared import dictionary
@@ -33,13 +34,18 @@ LOAD_ORDER = (
 """Every table after those its rows point to; successors before the sections they tell a new cable of."""
 
 
+JoinedFile = tuple[Path, str]
+"""A file that stands beside others, and what messages call it."""
+
+
 @dataclass(frozen=True)
 class SourceFile:
-    """A file, what messages call it, and how it becomes rows of its table."""
+    """A file, what messages call it, how it becomes rows of its table, and the files of each join of its mapping."""
 
     path: Path
     label: str
     source: TableSource
+    joined: tuple[tuple[JoinedFile, ...], ...] = ()
 
 
 def find_sources(
@@ -69,6 +75,8 @@ def find_sources(
     tests/unit/test_intake_formats.py (through load_paths)
     """
     found: list[SourceFile] = []
+    given: list[JoinedFile] = []
+    joins = [join for source in mapping for join in source.joins]
     for path in paths:
         if not path.exists():
             raise UserError("there is no such file or folder", str(path), "check the path; quote it if it holds spaces")
@@ -77,15 +85,53 @@ def find_sources(
             named = [(p, p.relative_to(path).as_posix()) for p in inside]
         else:
             named = [(path, path.name)]
-        sources = []
-        for file, label in named:
-            for part, part_label in unpack(file, unpacked, limit_bytes):
-                shown = label if part is file else f"{label}{part_label.removeprefix(file.name)}"
-                sources.extend(_sources_of(part, shown, mapping))
-        if not sources:
+        parts = [
+            (part, label if part is file else f"{label}{part_label.removeprefix(file.name)}")
+            for file, label in named
+            for part, part_label in unpack(file, unpacked, limit_bytes)
+        ]
+        sources = [source for part in parts for source in _sources_of(*part, mapping)]
+        if not sources and not any(_fits(part, join.source.pattern) for part, _ in parts for join in joins):
             _refuse(path)
         found.extend(sources)
-    return tuple(sorted(found, key=lambda s: LOAD_ORDER.index(s.source.table)))
+        given.extend(parts)
+    found += [
+        SourceFile(export_query(source.database, unpacked), source.database.label, source)
+        for source in mapping
+        if source.database
+    ]
+    if not found:
+        remedy = "name at least one file or folder"
+        raise UserError("no file is named, and the mapping reads no database", "loopwear load", remedy)
+    # read once, though many files may stand beside it
+    beside = {id(j): export_query(j.source.database, unpacked) for j in joins if j.source.database}
+    with_joined = [replace(source, joined=_find_joined(source, given, beside)) for source in found]
+    return tuple(sorted(with_joined, key=lambda s: LOAD_ORDER.index(s.source.table)))
+
+
+def _fits(path: Path, pattern: str) -> bool:
+    return fnmatch.fnmatch(path.name.casefold(), pattern.casefold())
+
+
+def _find_joined(
+    source: SourceFile, given: Sequence[JoinedFile], queried: dict[int, Path]
+) -> tuple[tuple[JoinedFile, ...], ...]:
+    """The files of each join of a file's mapping: the file itself where the join names none."""
+    joined: list[tuple[JoinedFile, ...]] = []
+    for join in source.source.joins:
+        if join.source.database:
+            joined.append(((queried[id(join)], join.source.database.label),))
+            continue
+        own = not join.source.pattern
+        files = ((source.path, source.label),) if own else tuple(f for f in given if _fits(f[0], join.source.pattern))
+        if not files:
+            raise UserError(
+                f"the mapping joins files = '{join.source.pattern}', and none of the files given is named so",
+                source.label,
+                "name them in the same load, beside this one",
+            )
+        joined.append(files)
+    return tuple(joined)
 
 
 def find_passed_over(paths: Sequence[Path], sources: Sequence[SourceFile]) -> tuple[str, ...]:
@@ -95,7 +141,7 @@ def find_passed_over(paths: Sequence[Path], sources: Sequence[SourceFile]) -> tu
     -----
     Hidden files and mappings are not told. Checked by: tests/unit/test_intake_formats.py (through load_paths)
     """
-    used = tuple(s.label for s in sources)
+    used = (*(s.label for s in sources), *(label for s in sources for files in s.joined for _, label in files))
     found = []
     for folder in (p for p in paths if p.is_dir()):
         inside = [p.relative_to(folder).as_posix() for p in sorted(folder.rglob("*")) if p.is_file()]
@@ -129,9 +175,8 @@ def _refuse(path: Path) -> None:
 
 def _sources_of(path: Path, label: str, mapping: Sequence[TableSource]) -> list[SourceFile]:
     """What one file brings: by the mapping, else by its sheets' names, else by its own."""
-    name = path.name.casefold()
-    mapped = [m for m in mapping if fnmatch.fnmatch(name, m.pattern.casefold())]
-    if mapped:
+    mapped = [m for m in mapping if _fits(path, m.pattern)]
+    if mapped or any(_fits(path, join.source.pattern) for m in mapping for join in m.joins):
         return [SourceFile(path, label, m) for m in mapped]
     if path.suffix.casefold() in SHEETS:
         sheets = [(s, table_of(Path(s))) for s in sheet_names(path, label)]

@@ -30,12 +30,15 @@ from pipelines.intake.text_records import (
     read_records,
     wide_text,
 )
+from pipelines.validation.file_results import JoinFacts
 from shared.errors import UserError
 
 DELIMITERS = (",", ";", "\t", "|")
 CHUNK_ROWS = 50_000
 CHUNK_CHARACTERS = 8 * 1024 * 1024
 HEAD_BYTES = 1 << 16
+MOST_ZEROS = 0.005
+"""Share of zero bytes, or one a line, up to which a file is a text all the same."""
 
 BINARY_SIGNS = {
     b"%PDF": "a PDF",
@@ -49,6 +52,15 @@ BINARY_SIGNS = {
     b"\x7fELF": "a program",
     b"SQLite format": "a database",
 }
+
+
+ROW_BITS = 40
+"""A row number's lower bits are the file's row; above them rows made of one row are counted from nought."""
+
+
+def source_row(row_number: str) -> str:
+    """SQL of the row of the file that a row was made of."""
+    return f"({row_number} & {(1 << ROW_BITS) - 1})"
 
 
 class DoubtfulFileError(Exception):
@@ -78,7 +90,8 @@ class ReadFile:
 
     ``fault`` is set where a row has the wrong number of cells; ``cells`` then holds them all, as JSON. Where the
     encoding was assumed, ``encoding_assumed`` holds its name, the characters beyond ASCII, a word with one, and how
-    many Latin-1 would read otherwise; ``delimiter_assumed`` is the dialect's ``rival``.
+    many Latin-1 would read otherwise; ``delimiter_assumed`` is the dialect's ``rival``. ``has_zero`` says that a zero
+    byte stands in some cell, which then cannot be read. ``joins`` tells what came of each join.
     """
 
     name: str
@@ -87,6 +100,8 @@ class ReadFile:
     encoding_assumed: tuple[str, int, str, int] | None = None
     delimiter_assumed: tuple[str, int, str] | None = None
     careful: bool = False
+    has_zero: bool = False
+    joins: tuple[JoinFacts, ...] = ()
 
 
 def refuse_binary(head: bytes, label: str) -> None:
@@ -99,9 +114,15 @@ def refuse_binary(head: bytes, label: str) -> None:
     """
     for sign, kind in BINARY_SIGNS.items():
         if head.startswith(sign):
-            raise UserError(f"this is not a text file but {kind}", label, "export the table as CSV and load that")
-    if b"\x00" in head and not head.startswith(UTF16_MARKS) and not wide_text(head):
-        raise UserError("this is not a text file: it holds zero bytes", label, "export the table as CSV and load that")
+            remedy = "export the table as CSV and load that"
+            remedy += ', or write a mapping with database = "sqlite:FILE"' if kind == "a database" else ""
+            raise UserError(f"this is not a text file but {kind}", label, remedy)
+    # A few are a slip of the export, in a cell that then cannot be read; a binary file is full of them.
+    few = head.count(0) <= max(MOST_ZEROS * len(head), head.count(b"\n"))
+    if not few and not head.startswith(UTF16_MARKS) and not wide_text(head):
+        raise UserError(
+            "this is not a text file: it holds many zero bytes", label, "export the table as CSV and load that"
+        )
 
 
 def find_delimiter(header: str, expected: set[str]) -> str:
@@ -169,9 +190,9 @@ def read_text(
         raise UserError("the file is empty", label, "export the table again; the first row must hold the column names")
     with path.open("rb") as handle:
         head = handle.read(HEAD_BYTES)
-    line_ends, lone_returns = count_line_ends(path)
+    line_ends, lone_returns, zeros = count_line_ends(path)
     refuse_binary(head, label)
-    narrow = b"\x00" not in head and not lone_returns and (source.encoding or "utf-8") in ("utf-8", "utf-8-sig")
+    narrow = not zeros and not lone_returns and (source.encoding or "utf-8") in ("utf-8", "utf-8-sig")
     guess = "utf-8-sig" if narrow else source.encoding or find_encoding(head)[0]
     lines = re.split("\r\n|\n|\r", codecs.decode(head, guess, "replace"))
     if len(lines) <= source.skip_rows or not any(line.strip() for line in lines):
@@ -237,12 +258,12 @@ def _read_careful(
         with path.open(encoding=dialect.encoding, newline="") as lines:
             first = next(lines, "").removeprefix("\ufeff")
             records = read_records(itertools.chain([first], lines), dialect.delimiter)
-            headers, rows = _write_records(con, name, label, records, source)
+            headers, rows, zero = _write_records(con, name, label, records, source)
         if not dialect.encoding_assumed:
-            return ReadFile(name, headers, rows, None, dialect.rival, careful=True)
+            return ReadFile(name, headers, rows, None, dialect.rival, True, zero)
         with path.open(encoding=dialect.encoding, newline="") as lines:
             described = describe_assumed(lines, dialect.encoding)
-        return ReadFile(name, headers, rows, described, dialect.rival, careful=True)
+        return ReadFile(name, headers, rows, described, dialect.rival, True, zero)
     except (UnicodeError, LookupError) as fault:
         raise UserError(
             f"the file cannot be read as {dialect.encoding}: {fault}",
@@ -253,23 +274,24 @@ def _read_careful(
 
 def _write_records(
     con: duckdb.DuckDBPyConnection, name: str, label: str, records: Iterator[Record], source: TableSource
-) -> tuple[tuple[str, ...], int]:
+) -> tuple[tuple[str, ...], int, bool]:
     header_cells = next(itertools.islice(records, source.skip_rows, None), (0, [], None))[1]
     headers = tuple(clean_header(c) for c in header_cells)
     if not any(headers):
         raise UserError(
             "the file has no header row", label, "export the table again; the first row must hold the column names"
         )
-    return headers, write_cells(con, name, len(headers), itertools.islice(records, source.skip_after_header, None))
+    return headers, *write_cells(con, name, len(headers), itertools.islice(records, source.skip_after_header, None))
 
 
-def write_cells(con: duckdb.DuckDBPyConnection, name: str, width: int, records: Iterator[Record]) -> int:
-    """Write rows of texts into the temporary table ``name``; returns how many."""
+def write_cells(con: duckdb.DuckDBPyConnection, name: str, width: int, records: Iterator[Record]) -> tuple[int, bool]:
+    """Write rows of texts into the temporary table ``name``; returns how many, and whether any holds a zero byte."""
     columns = [f"c{i}" for i in range(1, width + 1)]
     typed = ", ".join(f"{c} VARCHAR" for c in columns)
     con.execute(f"create or replace temp table {name}_cells (row_number BIGINT, cells VARCHAR, fault VARCHAR, {typed})")
-    rows = 0
+    rows, zero = 0, False
     for chunk in in_portions(records, CHUNK_ROWS, CHUNK_CHARACTERS):
+        zero = zero or any("\x00" in cell for _, cells, _ in chunk for cell in cells)
         fitted = [_fit(number, cells, fault, width) for number, cells, fault in chunk]
         frame = pd.DataFrame(fitted, columns=["row_number", "cells", "fault", *columns], dtype="object")
         # A registered frame would stay in memory until the transaction ends.
@@ -277,7 +299,7 @@ def write_cells(con: duckdb.DuckDBPyConnection, name: str, width: int, records: 
         rows += len(chunk)
         del chunk, fitted, frame
     con.execute(f"create or replace temp view {name} as select * from {name}_cells")
-    return rows
+    return rows, zero
 
 
 def _fit(number: int, cells: list[str], fault: str | None, width: int) -> list[object]:

@@ -74,16 +74,21 @@ def read_blocks(path: Path) -> Iterator[bytes]:
             yield block
 
 
-def count_line_ends(path: Path) -> tuple[int, bool]:
-    """Lines of a file that end in a line feed, an unended last one included; and whether any ends in a return alone."""
+def count_line_ends(path: Path) -> tuple[int, bool, bool]:
+    """Lines of a file that end in a line feed, an unended last one included.
+
+    And whether any ends in a return alone, and whether there is a zero byte.
+    """
     feeds = returns = pairs = 0
+    zeros = False
     last = b""
     for block in read_blocks(path):
         feeds += block.count(b"\n")
         returns += block.count(b"\r")
         pairs += block.count(b"\r\n") + (last == b"\r" and block[:1] == b"\n")
+        zeros = zeros or b"\x00" in block
         last = block[-1:]
-    return feeds + (last != b"\n"), returns != pairs
+    return feeds + (last != b"\n"), returns != pairs, zeros
 
 
 def describe_assumed(lines: Iterable[str], encoding: str) -> tuple[str, int, str, int]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from dataclasses import dataclass
 
-from pipelines.intake.mapping import ColumnSource, TableSource
+from pipelines.intake.mapping import NAMED_FORMATS, ColumnSource, TableSource
 from pipelines.intake.text import ReadFile
 from pipelines.intake.zones import instant_sql
 from shared import dictionary, units
@@ -63,6 +63,18 @@ def cells_of(source: ColumnSource, read: ReadFile) -> list[str]:
     return [f"r.c{places[h.casefold()]}" for h in source.columns if h.casefold() in places]
 
 
+def filters_sql(source: TableSource, read: ReadFile) -> str:
+    """SQL of a mapping's filters over the view of a file (alias r), each after an "and"."""
+    tests = []
+    for row_filter in source.filters:
+        if not cells_of(ColumnSource((row_filter.column,)), read):
+            continue  # a file without decisions: its rows are decided on
+        cell = f"lower(coalesce({text_sql(ColumnSource((row_filter.column,)), read)}, ''))"
+        listed = ", ".join(quoted(v.strip().casefold()) for v in row_filter.values)
+        tests.append(f" and {cell} {'in' if row_filter.keep else 'not in'} ({listed})")
+    return "".join(tests)
+
+
 def number_sql(text: str, decimal: str | None, factor: float) -> str:
     """SQL of a number, with thousands separators only where they stand every three digits."""
     if decimal == ",":
@@ -87,23 +99,58 @@ def code_sql(text: str, codes: list[str]) -> str:
     return f"case when {text} in ({exact}) then {text} else case {plain} {loose} end end"
 
 
-def date_sql(text: str, formats: tuple[str, ...], year_allowed: bool) -> str:
-    """SQL of a date; a year alone is 1 July of it where that is allowed."""
+def marked(formats: tuple[str, ...]) -> tuple[str, ...]:
+    """Formats made of marks such as %d, without those that are numbers."""
+    return tuple(f for f in formats if f not in NAMED_FORMATS)
+
+
+def parsed_sql(text: str, formats: list[str]) -> list[str]:
+    """SQL that reads a stamp by formats of marks; none where there are none."""
+    return [f"try_strptime({text}, [{', '.join(quoted(f) for f in formats)}])"] if formats else []
+
+
+def serial_sql(text: str, decimal: str | None) -> str:
+    """SQL of the local time that a spreadsheet counts in days, to the second; its days before March 1900 are wrong."""
+    days = number_sql(text, decimal, 1.0)
+    whole = f"to_seconds(try_cast(round({days} * 86400) as bigint))"
+    return f"case when {days} between 61 and 2958465 then timestamp '1899-12-30' + {whole} end"
+
+
+def epoch_sql(text: str, formats: tuple[str, ...], decimal: str | None) -> list[str]:
+    """SQL of the instant counted since 1970: seconds, or milliseconds; where either may be, by its size."""
+    count = number_sql(text, decimal, 1.0)
+    found = []
+    if "epoch_s" in formats:
+        found.append(f"case when abs({count}) < 1e11 then to_timestamp({count}) end")
+    if "epoch_ms" in formats:
+        found.append(f"case when abs({count}) < 1e14 then to_timestamp({count} / 1000) end")
+    return found
+
+
+def date_sql(text: str, formats: tuple[str, ...], year_allowed: bool, decimal: str | None = None) -> str:
+    """SQL of a date; a year alone is 1 July of it where that is allowed, a count since 1970 gives the day in UTC."""
+    iso = f"{DATE}({CLOCK}({ZONED})?)?"
+    plain = f"case when regexp_full_match({text}, '{iso}') then try_cast({text}[:10] as date) end"
     if formats:
-        full = f"try_strptime({text}, [{', '.join(quoted(f) for f in formats)}])::date"
+        ways = [f"{way}::date" for way in parsed_sql(text, list(marked(formats)))]
+        ways += [f"({serial_sql(text, decimal)})::date"] if "excel_serial" in formats else []
+        ways += [f"timezone('UTC', {way})::date" for way in epoch_sql(text, formats, decimal)]
+        ways += [plain] if "iso" in formats else []
+        full = f"coalesce({', '.join(ways)})"
     else:
-        iso = f"{DATE}({CLOCK}({ZONED})?)?"
-        full = f"case when regexp_full_match({text}, '{iso}') then try_cast({text}[:10] as date) end"
+        full = plain
     if not year_allowed:
         return full
     return f"case when regexp_full_match({text}, '\\d{{4}}') then try_cast({text} || '-07-01' as date) else {full} end"
 
 
-def local_sql(text: str, formats: tuple[str, ...]) -> str:
+def local_sql(text: str, formats: tuple[str, ...], decimal: str | None = None) -> str:
     """SQL of a timestamp without zone, null where the text states an offset or is none."""
-    naive = [f for f in formats if "%z" not in f]
     if formats:
-        return f"try_strptime({text}, [{', '.join(quoted(f) for f in naive)}])" if naive else "null::timestamp"
+        ways = parsed_sql(text, [f for f in marked(formats) if "%z" not in f])
+        ways += [serial_sql(text, decimal)] if "excel_serial" in formats else []
+        ways += [local_sql(text, ())] if "iso" in formats else []
+        return f"coalesce({', '.join(ways)})" if ways else "null::timestamp"
     plain = f"(length({text}) = 19 and {text}[17] = ':') or length({text}) in (10, 16)"
     return (
         f"case when ({plain} or regexp_full_match({text}, '{DATE}({CLOCK})?')) and {text}[5] = '-' "
@@ -111,13 +158,13 @@ def local_sql(text: str, formats: tuple[str, ...]) -> str:
     )
 
 
-def zoned_sql(text: str, formats: tuple[str, ...]) -> str:
+def zoned_sql(text: str, formats: tuple[str, ...], decimal: str | None = None) -> str:
     """SQL of an instant whose text states its offset, null where it states none."""
     if formats:
-        stated = [f for f in formats if "%z" in f]
-        if not stated:
-            return "null::timestamptz"
-        return f"timezone('UTC', try_strptime({text}, [{', '.join(quoted(f) for f in stated)}]))"
+        ways = [f"timezone('UTC', {way})" for way in parsed_sql(text, [f for f in marked(formats) if "%z" in f])]
+        ways += epoch_sql(text, formats, decimal)
+        ways += [zoned_sql(text, ())] if "iso" in formats else []
+        return f"coalesce({', '.join(ways)})" if ways else "null::timestamptz"
     is_iso = f"length({text}) > 16 and regexp_full_match({text}, '{DATE}{CLOCK}{ZONED}')"
     return f"case when {is_iso} then try_cast({text} as timestamptz) end"
 
@@ -174,7 +221,7 @@ class TypedSelect:
                 return number
             return f"case when {number} = floor({number}) and abs({number}) < 9e15 then ({number})::bigint end"
         if facts.type == "date":
-            return date_sql(text, self._formats(column), column == "installed_on")
+            return date_sql(text, self._formats(column), column == "installed_on", self.source.decimal)
         if facts.type == "boolean":
             return (
                 f"case when lower({text}) in ('true', 't', 'yes', 'y', '1') then true "
@@ -182,7 +229,8 @@ class TypedSelect:
             )
         if facts.codes:
             return code_sql(text, known_codes(self.facts[column].codes, self.settings))
-        return text
+        # A zero byte makes no number, date or code; a text with one, an id above all, is not what it was meant to be.
+        return f"case when not contains({text}, chr(0)) then {text} end" if self.read.has_zero else text
 
     def sql(self, file_no: int) -> str:
         """The whole select, in the order of :func:`typed_columns`."""
@@ -190,8 +238,10 @@ class TypedSelect:
         texts = ", ".join(f"{self._translated(c, s)} as t_{c}" for c, s in self.texts().items())
         layer = f"select r.row_number, r.cells, r.fault, {texts} from {self.read.name} as r{self._where()}"
         values = ", ".join(f"{self._value(c)} as v_{c}" for c in self.facts if c not in instants)
+        mark = self.source.decimal
         locals_ = "".join(
-            f", {local_sql(f't_{c}', self._formats(c))} as l_{c}, {zoned_sql(f't_{c}', self._formats(c))} as z_{c}"
+            f", {local_sql(f't_{c}', self._formats(c), mark)} as l_{c}"
+            f", {zoned_sql(f't_{c}', self._formats(c), mark)} as z_{c}"
             for c in instants
         )
         zone, join = self._zone()
@@ -204,14 +254,8 @@ class TypedSelect:
 
     def _where(self) -> str:
         """SQL of the mapping's filters; malformed rows are never filtered, they go to quarantine."""
-        tests = []
-        for row_filter in self.source.filters:
-            if not cells_of(ColumnSource((row_filter.column,)), self.read):
-                continue  # a file without decisions: its rows are decided on
-            cell = f"lower(coalesce({text_sql(ColumnSource((row_filter.column,)), self.read)}, ''))"
-            listed = ", ".join(quoted(v.strip().casefold()) for v in row_filter.values)
-            tests.append(f"{cell} {'in' if row_filter.keep else 'not in'} ({listed})")
-        return f" where r.fault is not null or ({' and '.join(tests)})" if tests else ""
+        tests = filters_sql(self.source, self.read)
+        return f" where r.fault is not null or (true{tests})" if tests else ""
 
     def _zone(self) -> tuple[str, str]:
         if self.source.timezone:
@@ -222,7 +266,7 @@ class TypedSelect:
 
     def _outer(self, file_no: int, instants: list[str]) -> str:
         required = set(self.table.required)
-        read_as = [c for c, f in self.facts.items() if f.type != "text" or f.codes]
+        read_as = [c for c, f in self.facts.items() if f.type != "text" or f.codes or self.read.has_zero]
 
         def listing(arms: list[str]) -> str:
             return f"nullif(concat_ws(',', {', '.join(arms)}), '')" if arms else "null::varchar"
@@ -273,9 +317,12 @@ class TypedSelect:
 
     def _is_date(self, column: str) -> str:
         formats = self._formats(column)
-        if formats:
+        if formats and "iso" not in formats:
+            # a count of days without a fraction is a midnight, which is judged beside the others
             return (
-                str(not any(mark in f for f in formats for mark in ("%H", "%I", "%T", "%X", "%c"))).lower()
+                str(
+                    not any(f in NAMED_FORMATS or mark in f for f in formats for mark in ("%H", "%I", "%T", "%X", "%c"))
+                ).lower()
                 + f" and l_{column} is not null"
             )
         return f"length(t_{column}) = 10 and l_{column} is not null"

@@ -140,6 +140,12 @@ def find_dig_window(basis: Basis, asked: Asked, coverage: float) -> DigWindow:
     effects = basis.effects
     if not 0 < asked.distance_m < 100_000:
         raise UserError(f"distance {asked.distance_m} is out of bounds", "--distance", "give metres above 0")
+    for given, least, most, option, unit in (
+        (asked.pulse_ns, 1, 100_000, "--pulse-ns", "nanoseconds"),
+        (asked.sampling_m, 0.001, 100, "--sampling-m", "metres"),
+    ):
+        if given is not None and not least <= given <= most:
+            raise UserError(f"{given:g} is out of bounds", option, f"give {unit}, {least} to {most}, or leave it out")
     known = [name for name in effects.instruments if name]
     if asked.instrument_id and asked.instrument_id not in known:
         remedy = suggest_name(asked.instrument_id, known)

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import csv
+import io
+import re
 from datetime import date
 from pathlib import Path
 
@@ -21,8 +24,12 @@ WINDOWS_OUT = (
 )  # fmt: skip
 
 
+BEYOND = "cells beyond the headings"
+"""Column of what a row holds more than there are headings; only where one does."""
+
+
 def read_readings(file: Path) -> pd.DataFrame:
-    """Rows of a CSV of readings, all as text.
+    """Rows of a CSV of readings, all as text; commas, semicolons or tabs part its cells.
 
     Raises
     ------
@@ -30,8 +37,13 @@ def read_readings(file: Path) -> pd.DataFrame:
         No such file, or it lacks a heading.
     """
     try:
-        rows = pd.read_csv(file, dtype=str, keep_default_na=False, encoding="utf-8-sig")
-    except (OSError, ValueError) as problem:
+        text = file.read_text(encoding="utf-8-sig")
+        parted = max(",;\t", key=text.partition("\n")[0].count)
+        lines = csv.DictReader(io.StringIO(text), delimiter=parted, restval="", restkey=BEYOND)
+        read = list(lines)
+        columns = [*(lines.fieldnames or []), *([BEYOND] if any(BEYOND in row for row in read) else [])]
+        rows = pd.DataFrame(read, columns=columns)
+    except (OSError, ValueError, csv.Error) as problem:
         raise UserError(f"cannot be read: {problem}", str(file), "give a CSV file with a header line") from None
     missing = [name for name in ("reading_id", "displayed_distance_m") if name not in rows]
     if missing:
@@ -59,6 +71,8 @@ def answer_readings(basis: Basis, readings: pd.DataFrame, caution: str) -> pd.Da
         given = {str(name): text for name in READINGS_IN if (text := str(row.get(name) or "").strip())}
         found: dict[str, object] = {"reading_id": given.get("reading_id", ""), "caution": caution}
         try:
+            if isinstance(row.get(BEYOND), list):
+                raise UserError("more cells than headings", "", "put a cell that holds a comma in quotes")
             asked = _read_asked(given)
             found["way"] = ALONG if asked.from_terminal else BY_CLASS
             window = find_dig_window(basis, asked, 0.8)
@@ -79,6 +93,8 @@ def _read_asked(given: dict[str, str]) -> Asked:
         text = given.get(name)
         if text is None:
             return None
+        if re.fullmatch(r"\d{1,3},\d{3}", text):
+            raise UserError(f"{name} '{text}' may be thousands or decimals", name, "write it with a decimal point")
         try:
             return float(text.replace(",", "."))
         except ValueError:

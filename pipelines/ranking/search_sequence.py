@@ -87,7 +87,7 @@ class Evidence:
         told += [f"{terminal} not tripped" for terminal in self.not_tripped]
         if self.window:
             start, toward, lo, hi = self.window
-            told.append(f"the fault {lo:g} to {hi:g} m from {start} toward {toward}")
+            told.append(f"the fault {lo:.4g} to {hi:.4g} m from {start} toward {toward}")
         return ", ".join(told)
 
 
@@ -160,6 +160,22 @@ class SearchSequence:
 # ------------------------------------------------------------------ the chain and its chances
 
 
+def section_chances(strip: pd.DataFrame) -> pd.Series:
+    """Relative chance of each row of marts.loop_strips to hold the fault of its half-loop.
+
+    Notes
+    -----
+    The failures expected of it (ageing, its class, its own record), the mean where they are not known; its length where
+    none is expected.
+
+    Checked by: tests/unit/test_ranking_search_sequence.py
+    """
+    half, length = strip["half_loop_id"], strip["end_m"] - strip["start_m"]
+    expected = strip["expected_failures"].astype(float)
+    weight = expected.where(expected.groupby(half).transform("sum") > 0, length)
+    return weight.fillna(weight.groupby(half).transform("mean"))
+
+
 def lay_chains(strip: pd.DataFrame, terminals: pd.DataFrame) -> list[Chain]:
     """The half-loops of a loop as it lies today, each from its own source.
 
@@ -172,15 +188,16 @@ def lay_chains(strip: pd.DataFrame, terminals: pd.DataFrame) -> list[Chain]:
 
     Notes
     -----
-    The chance of a section is what the failure model expects of it (ageing, its class, its own record). The customers
-    of the normally open terminal are those of half-loop A, which core.half_loops ends with it.
+    The customers of the normally open terminal are those of half-loop A, which core.half_loops ends with it.
 
     Checked by: tests/unit/test_ranking_search_sequence.py
     """
     known = terminals.set_index("terminal_id")
     tails, served = known["tail_m"].fillna(0.0), known["customers"].dropna()
     chains = []
-    for half, rows in strip.sort_values(["position", "section_id"]).groupby("half_loop_id"):
+    for half, rows in (
+        strip.assign(chance=section_chances(strip)).sort_values(["position", "section_id"]).groupby("half_loop_id")
+    ):
         is_b = str(half) == f"{rows['loop_id'].iloc[0]}/B"
         if is_b:
             rows = rows[::-1].rename(
@@ -193,10 +210,9 @@ def lay_chains(strip: pd.DataFrame, terminals: pd.DataFrame) -> list[Chain]:
         tail = tails.reindex(names, fill_value=0.0).to_numpy(dtype=np.float64)
         customers = served.reindex(names, fill_value=0).to_numpy(dtype=np.float64)
         customers[[0, -1] if is_b else [0]] = 0.0
-        expected = rows["expected_failures"].to_numpy(dtype=np.float64)
         chains.append(
             Chain(
-                str(half), tuple(sections), tuple(names), expected if np.nansum(expected) > 0 else length, length,
+                str(half), tuple(sections), tuple(names), rows["chance"].to_numpy(dtype=np.float64), length,
                 np.maximum(length - tail[:-1] - tail[1:], 0.1), customers if len(served) else None,
                 rows["configuration"].iloc[0] != "radial",
             )
@@ -217,7 +233,7 @@ def weigh_evidence(chain: Chain, evidence: Evidence, settings: Settings) -> Floa
     Checked by: tests/unit/test_ranking_search_sequence.py
     """
     terms, n = settings.restoration, len(chain.sections)
-    chances = np.where(np.isfinite(chain.chances), chain.chances, np.nanmean(chain.chances))
+    chances = chain.chances
     for names, has_tripped in ((evidence.tripped, True), (evidence.not_tripped, False)):
         for name in names:
             trips = np.where(

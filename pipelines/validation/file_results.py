@@ -9,6 +9,18 @@ from pipelines.validation.file_rules import FileRule
 
 
 @dataclass(frozen=True)
+class JoinFacts:
+    """What came of a join: rows that nothing stands beside, the first such key, and rows beside that are malformed."""
+
+    label: str
+    column: str
+    unmatched: int
+    sample: str
+    unread: int
+    first_unread: str
+
+
+@dataclass(frozen=True)
 class FileFacts:
     """What the reader knows of a file beyond its rows; ``columns`` are those of its table that it can fill.
 
@@ -29,6 +41,7 @@ class FileFacts:
     decimal: str | None = None
     encoding: tuple[str, int, str, int] | None = None
     delimiter: tuple[str, int, str] | None = None
+    joins: tuple[JoinFacts, ...] = ()
 
     @property
     def columns(self) -> frozenset[str]:

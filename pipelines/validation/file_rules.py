@@ -102,6 +102,23 @@ FILE_RULES: tuple[FileRule, ...] = (
         "a {other} comes before them, {remedy}",
         "12,5 in a file whose mapping does not state decimal = ','",
     ),
+    FileRule(
+        "join_unmatched",
+        "warn",
+        SOURCES,
+        "rows of which no row of the files that the mapping joins says the same key",
+        "rows without a row in {other}: {rows}, such as the one whose {column} is '{sample}': what it would give "
+        "stays empty",
+        "a dig sheet that lacks 3 of the outages",
+    ),
+    FileRule(
+        "join_unread",
+        "warn",
+        SOURCES,
+        "rows of the files that a mapping joins that cannot be split into columns",
+        "rows of {other} that cannot be split into columns and are joined to nothing: {rows}, first {sample}",
+        "a remark with an unquoted comma on a dig sheet",
+    ),
     # ---- against the register and what was loaded before
     FileRule(
         "older_state",

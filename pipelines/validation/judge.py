@@ -29,7 +29,7 @@ FORMS = {
     "date": "a date such as 2019-04-30",
     "instant": "a time such as 2019-04-30 14:05",
     "boolean": "true or false",
-    "text": "a text",
+    "text": "a text without a zero byte",
 }
 
 

@@ -167,6 +167,30 @@ def _find_assumed_delimiters(
     return found
 
 
+def _find_unjoined(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
+    del con, table, settings
+    return [
+        break_rule(file, rule, join.unmatched, join.column, other=join.label, sample=join.sample)
+        for file in files
+        for join in file.joins
+        if join.unmatched
+    ]
+
+
+def _find_unread_beside(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
+    del con, table, settings
+    return [
+        break_rule(file, rule, join.unread, other=join.label, sample=join.first_unread)
+        for file in files
+        for join in file.joins
+        if join.unread
+    ]
+
+
 # ------------------------------------------------------------------ against the register and earlier loads
 
 
@@ -329,6 +353,8 @@ OF_READING = (
     "cable_replaced",
     "job_reopened",
     "gone_from_snapshot",
+    "join_unmatched",
+    "join_unread",
 )
 """Rules that ask how a file was read, or of each of its rows: they are put to files of any size."""
 
@@ -343,6 +369,8 @@ MEASURES = {
     "cable_replaced": find_new_cables,
     "job_reopened": find_reopened_jobs,
     "gone_from_snapshot": find_gone_rows,
+    "join_unmatched": _find_unjoined,
+    "join_unread": _find_unread_beside,
     "orphan_share": _measure_orphans,
     "column_absent": _find_absent_columns,
     "column_emptied": _measure_emptied_columns,

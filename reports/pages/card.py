@@ -15,6 +15,7 @@ from pipelines.locating.readings import REFERENCE_PCT
 from pipelines.locating.ways import lay_ways
 from pipelines.locating.window import COVERAGES, ENOUGH_TRIED, interpolate_quantile
 from pipelines.locating.window_basis import Basis, instrument_movement, read_basis, sections_on
+from pipelines.ranking.search_sequence import section_chances
 from reports import page as shell
 from reports.links import sheet_file
 from reports.table import as_json
@@ -26,13 +27,17 @@ from shared.units import DAYS_PER_YEAR, M_PER_FT, VELOCITY_PCT
 if TYPE_CHECKING:
     from reports.page import Frame, Page
     from reports.results import Results
+    from shared.settings import Restoration
 
 say = Words("card")
 
 ROOM = 900_000
 """Bytes of facts that a card holds; its words, style and script leave the file below 1 MB."""
 
-CAUTIONS = ("no_permission_to_dig", "setting_is_a_proposal", "slope_and_offset_absorb")
+CAUTIONS = ("no_permission_to_dig", "search_order_is_an_aid", "setting_is_a_proposal", "slope_and_offset_absorb")
+
+SEARCHED = 0.8
+"""Level of the window that an order of tests weighs."""
 
 DAYS = 731
 """A card corrects readings made in the days before the as-of day or later: it need not know more of the past."""
@@ -87,14 +92,18 @@ def make_cards(results: Results, districts: tuple[str, ...]) -> list[Card]:
         return []
     bias, made = results.whole.read("marts.instrument_bias"), []
     facts = card_facts(basis, bias.sort_values("last_reading_at", ascending=False)["instrument_id"].tolist())
+    facts["search"], strips = search_terms(results.settings.restoration), results.whole.read("marts.loop_strips")
     for district in districts or ("",):
         sections = basis.sections
         if district:
             own = results.whole.read_only("staging.loops", "district_id", [district])["loop_id"]
             sections = sections[sections["loop_id"].isin(own)]
-        parts = share_out(loop_chains(replace(basis, sections=sections)), ROOM - len(as_json(facts).encode()))
-        for number, loops in enumerate(parts, 1):
-            made.append(Card(district, number, len(parts), facts | {"loops": loops}))
+        chains = loop_chains(replace(basis, sections=sections))
+        things = list(zip(chains, search_halves(strips, chains), strict=True))
+        parts = share_out(things, ROOM - len(as_json(facts).encode()))
+        for number, part in enumerate(parts, 1):
+            loops, halves = ([each[k] for each in part] for k in (0, 1))
+            made.append(Card(district, number, len(parts), facts | {"loops": loops, "halves": halves}))
     return made
 
 
@@ -113,8 +122,13 @@ def share_out(things: list[Any], room: int) -> list[list[Any]]:
 
 def render(card: Card, frame: Frame) -> str:
     """A card as one file: its style, its script and its facts are in it."""
-    first, *others = (dictionary.caveats()[name] for name in CAUTIONS)
-    said = {"caution": first, "register": say("register", day=frame.as_of), "level": frame.level}
+    first, order, *others = (dictionary.caveats()[name] for name in CAUTIONS)
+    said = {
+        "caution": first,
+        "order_caution": order,
+        "register": say("register", day=frame.as_of),
+        "level": frame.level,
+    }
     template = shell.templates().get_template("card.html")
     return template.render(
         card=card, frame=frame, cautions=others, facts=card.facts | said, inline=shell.inline_files()
@@ -129,7 +143,7 @@ def index(cards: list[Card], frame: Frame) -> Page:
             "card", say("cards.title"), say("question"), (), (shell.Section(say("cards.heading"), (exhibit,)),)
         )
     links = Markup("").join(
-        Markup('<li><a class="onward" data-units href="{}">{}</a>{}</li>').format(
+        Markup('<li><a class="onward" data-units href="{}">{}{}</a></li>').format(
             card.address if frame.links.is_served else card.file,
             " ".join(filter(None, (card.district or say("whole"), f"({card.part})" if card.parts > 1 else ""))),
             say("listed", n=len(card.loops), first=card.loops[0], last=card.loops[-1])
@@ -184,6 +198,8 @@ def card_facts(basis: Basis, latest_first: list[str]) -> dict[str, Any]:
             if r["tried"] >= ENOUGH_TRIED and r["grouped_by"] != "instrument"
         },
         "loops": [],
+        "halves": [],
+        "search": {},
     }  # fmt: skip
 
 
@@ -252,6 +268,38 @@ def loop_chains(basis: Basis) -> list[Any]:
         ]
         found.append([loop, [short(first), round(tail, 3), *unchanged.get(loop, ())], *chain])
     return found
+
+
+def search_terms(terms: Restoration) -> dict[str, float]:
+    """What weighs indicators and a reading's window of the first of two coverages, as weigh_evidence takes them."""
+    from scipy.special import ndtri
+
+    return {
+        "tripped": terms.indicator_sensitivity,
+        "false": terms.indicator_false_trips,
+        "elsewhere": terms.reading_elsewhere,
+        "normal": float(ndtri(0.5 + SEARCHED / 2)),
+    }
+
+
+def search_halves(strips: pd.DataFrame, chains: list[Any]) -> list[list[Any]]:
+    """For each loop its half-loops: [name, stop of the source, stop of the open end, chance of each section between].
+
+    Stops count along the loop as its chain does; chances, in the order from the source, sum to 1. A half-loop whose
+    sections are not those of the chain is left out.
+    """
+    loops = {each[0]: [each[0] + s[0][1:] if s[0].startswith("~") else s[0] for s in each[2:]] for each in chains}
+    rows = strips[strips["loop_id"].isin(loops)].sort_values(["half_loop_id", "position", "section_id"])
+    rows = rows.assign(chance=section_chances(rows))[["half_loop_id", "loop_id", "section_id", "chance"]]
+    found: dict[str, list[Any]] = {loop: [] for loop in loops}
+    for half, group in itertools.groupby(rows.itertuples(index=False, name=None), key=lambda row: str(row[0])):
+        _, (loop, *_), sections, chances = (list(each) for each in zip(*group, strict=True))
+        start = loops[loop].index(sections[0]) if sections[0] in loops[loop] else 0
+        end, is_b = start + len(sections), half == f"{loop}/B"
+        if loops[loop][start:end] == sections:
+            shares = [float(f"{chance / sum(chances):.4g}") for chance in (chances[::-1] if is_b else chances)]
+            found[loop].append([half, end, start, shares] if is_b else [half, start, end, shares])
+    return list(found.values())
 
 
 def piece_cuts(basis: Basis, rows: pd.DataFrame) -> dict[str, list[list[float]]]:

@@ -77,9 +77,9 @@ def standing(bias: Any, drift: Any, settings: Settings) -> str:
     said = [say(f"standing.{bias.verdict}", is_known and "standing.figures", **values)]
     if bias.readings:
         said.append(say(f"standing.{bias.drift_verdict}", **values))
-    has_left = (
-        drift is not None and not style.is_missing(drift.in_tolerance_until_on) and bias.verdict != "in_tolerance"
-    )
+    # of one that is called steady the day would contradict that
+    is_open = bias.verdict != "in_tolerance" and bias.drift_verdict != "steady"
+    has_left = is_open and drift is not None and not style.is_missing(drift.in_tolerance_until_on)
     return " ".join((*said, say(has_left and "standing.left", **values))).strip()
 
 

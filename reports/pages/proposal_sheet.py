@@ -50,12 +50,14 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
     windows = marts.read_only("marts.open_windows", "instrument_id", [ident]).to_dict("records")
     why = why_open(ident, bias._asdict(), found)
     is_out, fault = bias.verdict == "out_of_tolerance", found.of("instrument_fault", ident)
+    changes = [change(row, found, settings) for row in rows.head(CLASSES).to_dict("records")]
+    left = say(any(line[-1] == say.text("proposal.offset_alone") for line in changes) and "proposal.offset_alone_why")
     values = {"bias": bias, "ident": ident, "as_of": as_of, "entered": entered, "n": len(windows), "fault": fault}
     paper = {
         "ident": ident,
         "standing": (standing(bias, drift, settings), settle(bool(why) and "open.alone", why=why)),
-        "changes": [change(row, found) for row in rows.head(CLASSES).to_dict("records")],
-        "missing": say(bool(undecided) and "proposal.missing", missing=missing),
+        "changes": changes,
+        "missing": " ".join(filter(None, (left, say(bool(undecided) and "proposal.missing", missing=missing)))),
         "not_listed": say(len(rows) > CLASSES and "proposal.not_listed", n=len(rows) - CLASSES),
         "zero": say("proposal.zero" if bias.readings else "proposal.no_zero", **values),
         "lead": say("proposal.lead" if not pd.isna(getattr(entered, "lead_length_m", None)) else "proposal.no_lead",
@@ -70,8 +72,12 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
     return Page("proposal", say("proposal.title", ident=ident), say("proposal.question"), (), (), paper=paper)
 
 
-def change(row: Mapping[Any, Any], found: Judged) -> list[str]:
-    """A line of the table: class, setting in use, setting proposed with limits and in every convention, what to do."""
+def change(row: Mapping[Any, Any], found: Judged, settings: Settings) -> list[str]:
+    """A line of the table: class, setting in use, setting proposed with limits and in every convention, what to do.
+
+    The verdict holds setting and offset together: a setting that by itself reads within the tolerance is left.
+    """
+    is_offset = row["verdict"] == "out_of_tolerance" and abs(row["reads_long_pct"]) <= settings.locating.tolerance_pct
     name = f"{row['instrument_id']}, {row['cable_class']}"
     proposed = row["setting_proposed_pct"]
     return [
@@ -81,5 +87,5 @@ def change(row: Mapping[Any, Any], found: Judged) -> list[str]:
         style.number(proposed, 1),
         style.limits(row["setting_proposed_lo"], row["setting_proposed_hi"], 1),
         *(style.number(proposed / VELOCITY_PCT[way], 1) for way in CONVENTIONS),
-        say(f"proposal.{row['verdict']}"),
+        say("proposal.offset_alone" if is_offset else f"proposal.{row['verdict']}"),
     ]

@@ -2,7 +2,9 @@
 "use strict";
 // answer() repeats the arithmetic of pipelines/locating/placing.py on the facts of the last refresh; it knows no page.
 function answer(asked, facts) {
-  const ask = missing(asked, facts);
+  // half the length of the pulse sent: nearer echoes it hides, and closer marks it does not tell apart
+  const pulse = asked.setting / facts.conventions.m_per_us * (asked.pulse ?? facts.pulse_ns) / 2000;
+  const ask = missing(asked, facts) || (asked.pulse && asked.distance < pulse && `Inside the blind zone of a pulse of ${asked.pulse} ns, where the pulse sent hides an echo: use a shorter pulse, or test from the other end.`);
   if (ask) return { ask };
   const way = asked.loop ? wayAlong(asked, facts) : asked.way, name = asked.loop ? "along_loop" : "by_class";
   const time = asked.distance * facts.reference / asked.setting;
@@ -18,9 +20,7 @@ function answer(asked, facts) {
     const low = Math.max(corrected - quantile * error, 0), high = corrected + quantile * error;
     return { level, low, high, sections: touched(way, low, high), tested: backTest(name, facts.classes[k], corrected, level, facts) };
   });
-  // half the length of the pulse sent: nearer echoes it hides, and closer marks it does not tell apart
-  const pulse = asked.setting / facts.conventions.m_per_us * facts.pulse_ns / 2000;
-  return { ...placed, shift, windows, ...nearestMark(way, corrected, Math.max(pulse, 2 * facts.sampling_m)), blind: asked.distance < pulse ? pulse : 0, run: way.reduce((sum, part) => sum + part.route, 0), first: way[0].k };
+  return { ...placed, shift, windows, ...nearestMark(way, corrected, Math.max(pulse, 2 * (asked.sampling ?? facts.sampling_m))), blind: asked.distance < pulse ? pulse : 0, run: way.reduce((sum, part) => sum + part.route, 0), first: way[0].k };
 }
 // Where along its way a reading ends, and its standard error.
 function place(way, time, asked, facts) {
@@ -55,7 +55,7 @@ function place(way, time, asked, facts) {
   const mine = [through, 1, through * later];
   const variance = form(fixed, facts.covariance, fixed) + form(mine, own.covariance, mine) + 2 * form(mine, own.crossed, fixed)
     + (terms.noise_constant_m ** 2 + (terms.noise_growing * through) ** 2) * own.factor
-    + terms.noise_dig_share2 * through ** 2 + terms.noise_dig_m2
+    + terms.noise_dig_share2 * through ** 2 + terms.noise_dig_m2 + (Math.max(asked.sampling ?? 0, facts.sampling_m) ** 2 - facts.sampling_m ** 2) / 12
     + (usual("tail_variance_m2") + usual("tail_variance_per_m") * corrected) * slowness[k] ** 2;
   const usualTail = usual("tail_m") + usual("tail_per_m") * corrected + (usual("tails") + usual("tails_per_m") * corrected) * facts.tail;
   return { corrected, k, error: Math.sqrt(variance) / slope(k), usualTail };
@@ -86,7 +86,7 @@ function backTest(name, cableClass, corrected, level, facts) {
   return null;
 }
 // What is still to be given, or cannot be: the first of it in words.
-function missing({ loop, from, toward, way, distance, setting, day }, facts) {
+function missing({ loop, from, toward, way, distance, setting, day, pulse, sampling }, facts) {
   if (loop !== undefined) {
     const found = facts.loops.find((each) => each[0] === loop);
     if (!found) return loop ? "No loop of this card, or several, with that in its id." : "Give the loop.";
@@ -101,6 +101,8 @@ function missing({ loop, from, toward, way, distance, setting, day }, facts) {
   if (!(distance > 0 && distance < 100000)) return "The distance shown is no number above 0: write 93.4 or 93,4, and no sign for thousands.";
   if (setting === undefined) return "Give the setting that the instrument shows.";
   if (!(setting >= 30 && setting <= 80)) return "Give the setting: 30 to 80 % of c, or the same in the unit chosen.";
+  if (pulse !== undefined && !(pulse >= 1 && pulse <= 100000)) return "The pulse is no number from 1 to 100000 ns: leave it empty if it is not known.";
+  if (sampling !== undefined && !(sampling >= 0.001 && sampling <= 100)) return "The sampling is no length from 1 mm to 100 m: leave it empty if it is not known.";
   if (day && !(daysBetween(facts.as_of, day) >= -facts.days)) return `This card knows the ${facts.days} days before ${facts.as_of}: for an older reading use the command loopwear dig-window.`;
   return "";
 }
@@ -135,6 +137,52 @@ function touched(way, low, high) {
   }
   return [...names];
 }
+// Where to test first on a half-loop, as pipelines/ranking/search_sequence.py plans it for the fewest tests; stops count from the source.
+function planSearch({ loop, half, tripped, untripped, window }, facts) {
+  const i = facts.loops.findIndex(([name]) => name === loop), chain = facts.loops[i], terms = facts.search;
+  const [, source, open, shares] = facts.halves[i][half], sign = open > source ? 1 : -1, n = shares.length;
+  const sections = shares.map((_, k) => chain[2 + (sign > 0 ? source + k : source - k - 1)]), stops = stopsOf(chain);
+  const trips = (k, stop) => (stop === undefined ? 1 : k >= stop ? terms.tripped : terms.false), clears = (k, stop) => (stop === undefined ? 1 : 1 - trips(k, stop));
+  let chances = shares.map((share, k) => share * trips(k, tripped) * clears(k, untripped));
+  const at = [0], [start, toward] = window ? [window.from, window.from + window.toward].map((stop) => (stop - source) * sign) : [-1, -1];
+  for (const [, , route] of sections) at.push(at.at(-1) + Math.max(route, 0.1));
+  const along = at.map((metres) => (metres - at[start]) * Math.sign(toward - start));
+  const is_weighed = Math.min(start, toward) >= 0 && Math.max(start, toward) <= n && window.low < Math.max(...along);
+  if (is_weighed) {
+    const under = along.map((metres) => normal((metres - (window.low + window.high) / 2) / ((window.high - window.low) / 2 / terms.normal)));
+    chances = chances.map((chance, k) => chance * ((along[k] + along[k + 1] > 0 ? (1 - terms.elsewhere) * Math.abs(under[k + 1] - under[k]) / (at[k + 1] - at[k]) : 0) + terms.elsewhere / at[n]));
+  }
+  const sum = chances.reduce((a, b) => a + b), mass = [0], cost = {}, best = {}, steps = [];
+  chances = chances.map((chance) => chance / sum);
+  for (const chance of chances) mass.push(mass.at(-1) + chance);
+  const least = (low, high) => cost[[low, high]] ?? 0;
+  for (let width = 2; width <= n; width++) for (let low = 0; low + width <= n; low++) {
+    const high = low + width;
+    for (let test = low + 1, found = Infinity; test < high; test++) {
+      const total = mass[high] - mass[low] + least(low, test) + least(test, high);
+      if (total < found * (1 - 1e-12)) [found, cost[[low, high]], best[[low, high]]] = [total, total, test];
+    }
+  }
+  const name = (section) => whole(loop, section[0]), terminal = (k) => stops[source + sign * k];
+  // every test the order may come to, those toward the source before those beyond
+  const visit = (low, high) => {
+    if (high - low < 2) return `it is ${name(sections[low])}`;
+    const step = { number: steps.length + 1, test: terminal(best[[low, high]]), chance: mass[high] - mass[low] };
+    steps.push(step);
+    step.near = visit(low, best[[low, high]]);
+    step.far = visit(best[[low, high]], high);
+    return `then ${step.test} (step ${step.number})`;
+  };
+  visit(0, n);
+  const likeliest = chances.indexOf(Math.max(...chances));
+  return { chances, steps, tests: least(0, n), likeliest: name(sections[likeliest]), most: chances[likeliest], is_weighed };
+}
+// Share of the normal distribution below a value (Abramowitz and Stegun 7.1.26: within 0.0000002).
+function normal(z) {
+  const t = 1 / (1 + 0.3275911 * Math.abs(z) / Math.SQRT2);
+  const tail = t * (0.254829592 + t * (-0.284496736 + t * (1.421413741 + t * (-1.453152027 + t * 1.061405429)))) * Math.exp(-z * z / 2) / 2;
+  return z < 0 ? tail : 1 - tail;
+}
 // a name that begins with its loop's is written without it
 function whole(loop, name) { return name.startsWith("~") ? loop + name.slice(1) : name; }
 // A decimal comma is read; what could be a thousand or a decimal is not guessed.
@@ -148,11 +196,11 @@ function numberIn(text) {
 const facts = JSON.parse(document.getElementById("facts").textContent);
 const at = (id) => document.getElementById(id);
 const KEY = "loopwear card " + document.title + " ", RUN = document.querySelector("[name=run]").content;
-const FIELDS = ["loop", "from", "toward", "instrument", "day", "unit", "convention"];
+const FIELDS = ["loop", "from", "toward", "half", "tripped", "untripped", "instrument", "day", "unit", "convention"], SIZES = { distance: metres, pulse: () => 1, sampling: metres };
 const state = { typed: 0, setting: "" };
 
 // ---- boxes that hold a quantity: what was typed is kept exactly, whatever unit it is shown in
-const metres = () => (at("unit").value === "ft" ? facts.foot : 1);
+function metres() { return at("unit").value === "ft" ? facts.foot : 1; }
 const percent = () => facts.conventions[at("convention").value];
 const exactOf = (box) => (box.value.trim() === "" ? undefined : Number(box.dataset.exact));
 const choiceOf = (select) => (select.value === "" ? undefined : Number(select.value));
@@ -182,6 +230,14 @@ function listStops() {
   const i = Number(from.value), beside = [[1, stops[i + 1]], [-1, stops[i - 1]]].filter((pair) => from.value !== "" && pair[1]);
   options(toward, beside, "choose");
   if (beside.length === 1) toward.value = beside[0][0];
+  const halves = facts.halves[facts.loops.indexOf(loopTyped())] || [], half = at("half");
+  options(half, halves.map(([name, source, open], k) => [k, `${name.split("/").pop()}: source at ${stops[source]}`]), "choose");
+  if (halves.length === 1) half.value = 0;
+  const [, source, open] = halves[half.value] ?? [], inside = source === undefined ? [] : open > source ? stops.slice(source, open + 1) : stops.slice(open, source + 1).reverse();
+  for (const id of ["tripped", "untripped"]) {
+    if (at(id).dataset.stops !== inside.join()) { at(id).value = ""; at(id).dataset.stops = inside.join(); }
+    options(at(id), inside.map((stop, k) => [k, stop]), "not looked at");
+  }
 }
 function addClass() {
   const row = Object.assign(document.createElement("div"), { className: "row" });
@@ -193,15 +249,15 @@ function addClass() {
   row.append(kind, length);
   at("passed").append(row);
 }
-const isByLoop = () => document.querySelector("[name=by]:checked").value === "loop";
+const mode = () => document.querySelector("[name=by]:checked").value;
 // ---- the form: what it asks; undefined where nothing is given
 function readForm() {
-  const place = isByLoop()
+  const place = mode() !== "class"
     ? { loop: (loopTyped() || [at("loop").value.trim()])[0], from: choiceOf(at("from")), toward: choiceOf(at("toward")) }
     : { way: [...at("passed").children].map((row) => ({
       k: choiceOf(row.querySelector("select")), route: exactOf(row.querySelector("input")) ?? Infinity, tail: 0,
     })).filter(({ k }) => k !== undefined) };
-  return { ...place, distance: exactOf(at("distance")), setting: exactOf(at("setting")), instrument: at("instrument").value, day: at("day").value };
+  return { ...place, distance: exactOf(at("distance")), setting: exactOf(at("setting")), pulse: exactOf(at("pulse")), sampling: exactOf(at("sampling")), instrument: at("instrument").value, day: at("day").value };
 }
 
 // the median setting of this instrument on the first class of the way
@@ -219,6 +275,39 @@ const length = (...metres) => {
 };
 const share = (part) => (100 * part).toFixed(0);
 function paragraph(words, kind = "") { return Object.assign(document.createElement("p"), { textContent: words, className: kind }); }
+function tabulate(heads) {
+  const table = document.createElement("table"), row = table.createTHead().insertRow();
+  row.append(...heads.map((words) => Object.assign(document.createElement("th"), { scope: "col", textContent: words })));
+  return [table, (words) => { const line = table.tBodies[0]?.insertRow() ?? table.createTBody().insertRow(); line.append(Object.assign(document.createElement("th"), { scope: "row", textContent: words })); return line; }];
+}
+function writeSearch(asked) {
+  const place = facts.loops.indexOf(loopTyped()), half = choiceOf(at("half")), halves = facts.halves[place] || [];
+  const ask = missing({ ...asked, from: 0, toward: 1, distance: 1, setting: 50, day: "" }, facts) || (!halves.length && "No order of tests for this loop: no forecast is made of its sections.") || (half === undefined && "Give the half-loop that is isolated.");
+  at("more").replaceChildren();
+  if (ask) { at("answer").replaceChildren(paragraph(ask)); return; }
+  const reading = answer(asked, facts), window = reading.ask ? undefined : { ...asked, ...reading.windows.find(({ level }) => level === 0.8) };
+  const seen = ["tripped", "untripped"].map((id) => choiceOf(at(id))), plan = planSearch({ loop: asked.loop, half, tripped: seen[0], untripped: seen[1], window }, facts);
+  const [first] = plan.steps, found = paragraph(first ? "Test first at " : "One section, which no test can split.", "found");
+  if (first) found.append(Object.assign(document.createElement("strong"), { textContent: first.test }));
+  found.dataset.tests = plan.tests.toFixed(4);
+  at("answer").replaceChildren(
+    found,
+    ...(first ? [paragraph(`Fault toward the source: ${first.near}. Fault beyond: ${first.far}.`)] : []),
+    paragraph(`Likeliest: ${plan.likeliest} (${first && plan.most > 0.99 ? "over 99" : share(plan.most)} %). ${plan.tests.toFixed(1)} tests expected.`),
+    paragraph(`Caution: ${facts.order_caution}`, "caution"),
+  );
+  const [table, add] = tabulate(["Step", "Test at", "Fault toward the source", "Fault beyond"]);
+  for (const { number, test, chance, near, far } of plan.steps) {
+    const line = add(number);
+    for (const words of [`${test} (${share(chance)} %)`, near, far]) line.insertCell().textContent = words;
+  }
+  const stops = stopsOf(loopTyped()), picked = ["tripped", "untripped"].map((id) => at(id).selectedOptions[0].text), told = [];
+  if (seen[0] !== undefined) told.push(`${picked[0]} tripped`);
+  if (seen[1] !== undefined) told.push(`${picked[1]} not tripped`);
+  if (plan.is_weighed) told.push(`the reading of ${length(asked.distance)} from ${stops[asked.from]} toward ${stops[asked.from + asked.toward]}, which puts the fault at ${length(window.low, window.high)}`);
+  const weighed = `Weighed: age, class and past failures of each section${told.map((words) => `; ${words}`).join("")}.`;
+  at("more").replaceChildren(...(first ? [table] : []), paragraph(weighed + (plan.is_weighed ? "" : " A reading given by terminals of this half-loop is weighed too.")), paragraph(`The fewest tests on average; the command loopwear search-sequence also weighs minutes and customers. ${facts.register}`));
+}
 function write(result, asked) {
   const loop = loopTyped(), stops = stopsOf(loop);
   const where = asked.way ? ["from the terminal tested from"] : ["from", stops[asked.from], "toward", stops[asked.from + asked.toward]];
@@ -238,23 +327,16 @@ function write(result, asked) {
     paragraph(`${share(at80.level)} % window: ${length(at80.low, at80.high)}. One in five digs lies outside an 80 % window.`),
     paragraph(`Caution: ${facts.caution}`, "caution"),
   );
-  const table = document.createElement("table");
-  table.createTHead().append(...[["Window", "Along the cable", "Back-test, asked this way"]].map((cells) => {
-    const row = document.createElement("tr");
-    row.append(...cells.map((words) => Object.assign(document.createElement("th"), { scope: "col", textContent: words })));
-    return row;
-  }));
-  const body = table.createTBody();
+  const [table, add] = tabulate(["Window", "Along the cable", "Back-test, asked this way"]);
   for (const { level, low, high, sections, tested } of result.windows) {
-    const row = body.insertRow();
-    row.append(Object.assign(document.createElement("th"), { scope: "row", textContent: `${share(level)} %` }));
+    const row = add(`${share(level)} %`);
     row.insertCell().append(paragraph(length(low, high)), ...(sections.length ? [paragraph(sections.join(", "))] : []));
     row.insertCell().textContent = tested
       ? `held ${share(tested.share)} % of ${tested.tried} past digs ${tested.of} (${share(facts.level)} % limits ${share(tested.low)} to ${share(tested.high)} %)`
       : "fewer than 30 past digs to try it on";
   }
-  const day = asked.day ? `, read on ${asked.day}` : "";
-  const notes = [`Displayed ${length(asked.distance)} at ${asked.setting.toFixed(1)} % of c, ${asked.instrument || "an instrument not on record"}${day}. ${facts.register}`];
+  const day = asked.day ? `, read on ${asked.day}` : "", age = asked.day ? daysBetween(facts.as_of, asked.day) : 0;
+  const notes = [`Displayed ${length(asked.distance)} at ${asked.setting.toFixed(1)} % of c, ${asked.instrument || "an instrument not on record"}${day}. ${age > 0 ? facts.register.replace(/\.$/, `, ${age} day${age > 1 ? "s" : ""} before the reading.`) : facts.register}`];
   if (result.shift) notes.push(`Season taken off: readings of this cable are ${(100 * Math.abs(result.shift)).toFixed(1)} % ${result.shift > 0 ? "long" : "short"} on that day.`);
   if (own !== undefined && Math.abs(own - asked.setting) > 0.05) notes.push(`The median setting of ${asked.instrument} on ${facts.classes[result.first]} is ${own.toFixed(1)} % of c; here ${asked.setting.toFixed(1)} is taken.`);
   if (result.mark) notes.push(`The far terminal of ${result.mark} lies within ${length(result.apart)}, the resolution of the pulse: the fault may be in it.`);
@@ -266,11 +348,14 @@ function write(result, asked) {
   }
 }
 function update() {
-  at("along").hidden = !isByLoop();
-  at("classes").hidden = isByLoop();
+  const by = mode();
+  for (const part of document.querySelectorAll("[data-by]")) part.hidden = !part.dataset.by.split(" ").includes(by);
+  at("sampled_in").textContent = at("unit").value;
+  at("sampling").placeholder = `usual: ${Number((facts.sampling_m / metres()).toFixed(2))}`;
   for (const label of at("passed").querySelectorAll(".for")) label.textContent = `for, in ${at("unit").value === "ft" ? "feet" : "metres"} `;
-  const asked = readForm(), result = answer(asked, facts);
-  if (result.ask) { at("answer").replaceChildren(paragraph(result.ask)); at("more").replaceChildren(); }
+  const asked = readForm(), result = by === "search" ? undefined : answer(asked, facts);
+  if (!result) writeSearch(asked);
+  else if (result.ask) { at("answer").replaceChildren(paragraph(result.ask)); at("more").replaceChildren(); }
   else write(result, asked);
   const age = (Date.now() - state.typed) / 3600000, is_old = state.typed > 0 && age > 4;
   at("kept").classList.toggle("old", is_old);
@@ -285,7 +370,8 @@ function offer() {
 
 // ---- kept on reload, for this run; a browser may forbid it to a file
 function keep() {
-  const kept = { ...state, by: isByLoop() ? "loop" : "class", distance: at("distance").dataset.exact, percent: at("setting").dataset.exact };
+  const kept = { ...state, by: mode(), percent: at("setting").dataset.exact };
+  for (const id of Object.keys(SIZES)) kept[id] = at(id).dataset.exact;
   for (const id of FIELDS) kept[id] = at(id).value;
   kept.parts = [...at("passed").children].map((row) => [row.querySelector("select").value, row.querySelector("input").dataset.exact]);
   try { localStorage.setItem(KEY + RUN, JSON.stringify(kept)); } catch { /* nothing is kept */ }
@@ -304,13 +390,14 @@ function fill(kept) {
   for (const id of ["unit", "convention"]) if (kept[id]) at(id).value = kept[id];
   for (const id of ["loop", "instrument", "day"]) at(id).value = kept[id] || "";
   listStops();
-  for (const id of ["from", "toward"]) { at(id).value = kept[id] || ""; listStops(); }
+  for (const id of ["from", "toward", "half", "tripped", "untripped"]) { at(id).value = kept[id] || ""; listStops(); }
   for (const [k, exact] of kept.parts || [["", NaN]]) {
     addClass();
     at("passed").lastChild.querySelector("select").value = k;
     show(at("passed").lastChild.querySelector("input"), Number(exact), metres());
   }
-  show(at("distance"), Number(kept.distance), metres());
+  for (const [id, size] of Object.entries(SIZES)) show(at(id), Number(kept[id] ?? NaN), size());
+  at("display").open = at("pulse").value + at("sampling").value !== "";
   show(at("setting"), Number(kept.percent), percent());
   at("said").textContent = "";
   offer();
@@ -321,7 +408,7 @@ at("loops").replaceChildren(...facts.loops.map((loop) => new Option(loop[0])));
 options(at("instrument"), Object.keys(facts.instruments).filter(Boolean).map((name) => [name, name]), "not on record");
 at("form").addEventListener("input", ({ target }) => {
   if (target === at("unit")) {
-    for (const box of [at("distance"), ...lengths()]) if (box.value) show(box, exactOf(box), metres());
+    for (const box of [at("distance"), at("sampling"), ...lengths()]) if (box.value) show(box, exactOf(box), metres());
   } else if (target === at("convention")) {
     // a number that the unit before made no sense of was typed for this one
     const before = at("setting").value, exact = exactOf(at("setting"));
@@ -337,7 +424,7 @@ at("form").addEventListener("input", ({ target }) => {
     take(target, percent());
     state.setting = target.value ? "typed" : "";
     at("said").textContent = "";
-  } else if (lengths().includes(target)) take(target, metres());
+  } else if (target.id in SIZES || lengths().includes(target)) take(target, (SIZES[target.id] || metres)());
   else {
     listStops();
     offer();
@@ -349,9 +436,11 @@ at("form").addEventListener("submit", (event) => event.preventDefault());
 at("add").addEventListener("click", () => { addClass(); update(); });
 at("clear").addEventListener("click", () => {
   try { localStorage.removeItem(KEY + RUN); } catch { /* nothing was kept */ }
-  fill({ unit: at("unit").value, convention: at("convention").value, by: isByLoop() ? "loop" : "class" });
+  fill({ unit: at("unit").value, convention: at("convention").value, by: mode() });
 });
 at("print").addEventListener("click", () => print());
 // the unit of the page that led here
-const units = new URLSearchParams(location.search + "&" + location.hash.slice(1)).get("units");
-fill({ ...(recall() || {}), ...(units ? { unit: units === "imperial" ? "ft" : "m" } : {}) });
+const units = new URLSearchParams(location.search + "&" + location.hash.slice(1)).get("units"), kept = recall();
+at("pulse").placeholder = `usual: ${facts.pulse_ns}`;
+// a unit chosen here is kept on reload
+fill({ ...(units ? { unit: units === "imperial" ? "ft" : "m" } : {}), ...kept });

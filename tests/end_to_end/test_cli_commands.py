@@ -171,6 +171,8 @@ def test_dig_window_answers_a_file_of_readings(demo_space: Workspace, tmp_path: 
     caution = dictionary.caveats()["no_permission_to_dig"]
     pd.testing.assert_frame_equal(pd.read_csv(to), answer_readings(basis, rows, caution), check_dtype=False)
     assert caution in done.stdout
+    over = run("dig-window", "--workspace", demo_space.folder, "--file", file, "--to", file)
+    assert over.returncode == 1 and "would overwrite the readings" in said(over)
 
 
 def test_search_sequence_answers_with_the_caution(demo_space: Workspace) -> None:
@@ -197,6 +199,17 @@ def test_search_sequence_answers_with_the_caution(demo_space: Workspace) -> None
     (one,) = plan_loop(rows, terminals, Settings(), half="A", evidence=evidence, by="customer_minutes")
     assert one.describe() in known.stdout and f"{loop}/B" not in known.stdout
     assert "there is no loop 'L-nowhere'" in said(run("search-sequence", "L-nowhere", *asked[2:]))
+    source = rows["from_terminal_id"].iloc[0]
+    reading = ("--from", source[-3:], "--toward", opened, "--distance", "100", "--velocity", "52")
+    read = run(*asked, "--half", "A", *reading)
+    assert read.returncode == 0, read.stderr
+    with open_warehouse(demo_space, read_only=True) as con:
+        found = find_dig_window(read_basis(con), Asked(100.0, source, opened, velocity_pct=52.0), 0.8)
+    evidence = Evidence(window=(source, opened, *found.windows[1][1:]))
+    (one,) = plan_loop(rows, terminals, Settings(), half="A", evidence=evidence)
+    assert found.describe() in read.stdout and one.describe() in read.stdout
+    assert dictionary.caveats()["no_permission_to_dig"] in read.stdout
+    assert run(*asked, *reading[:4]).returncode == 2
     lacking = run(*asked, "--distance-window", f"{opened},5,6")
     assert lacking.returncode == 1 and "give FROM,TOWARD,LO,HI" in said(lacking)
 

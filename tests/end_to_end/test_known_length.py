@@ -83,17 +83,23 @@ def test_the_same_test_twice_changes_nothing(space: Workspace) -> None:
     assert counted == [(1, 1, 0), (1, 0, 1)]
 
 
-def test_a_wrong_test_waits_in_quarantine_and_its_reason_is_told(space: Workspace) -> None:
+def test_a_wrong_test_is_told_and_leaves_nothing(space: Workspace) -> None:
     with pytest.raises(UserError, match=r"^velocity_setting_pct = '0.53' is outside 30 to 80 % of c"):
         enter(space, *("0.53" if value == "53" else value for value in GIVEN), "--class", "XLPE/bare/buried")
     with pytest.raises(UserError, match="cable_class = 'XLPE/bare/burried' is the class of no section of the register"):
         enter(space, *GIVEN, "--class", "XLPE/bare/burried")
     with open_warehouse(space, read_only=True) as con:
-        assert con.execute("select count(*) from raw.known_lengths").fetchone() == (0,)
-        assert con.execute("select count(*) from raw.quarantined_rows").fetchone() == (2,)
+        for table in ("known_lengths", "quarantined_rows", "findings"):
+            assert con.execute(f"select count(*) from raw.{table} where load_id > 'b0006'").fetchone() == (0,), table
+    assert list((space.folder / "entered").iterdir()) == []
     assert "warning: instrument_id = 'R9' is not in the register" in enter(
         space, *("R9" if value == "R1" else value for value in GIVEN), "--section", "S1"
     )
+
+
+def test_a_slip_of_the_pen_is_told_with_its_cure(space: Workspace) -> None:
+    told = enter(space, *("25.63" if value == "256.3" else value for value in GIVEN), "--class", "XLPE/bare/buried")
+    assert "warning: displayed 25.63 m on a run of 250 m; to take it back: loopwear load --undo b0007" in told
 
 
 @pytest.mark.parametrize("run", [(), ("--class", "XLPE/bare/buried", "--section", "S1")])

@@ -65,9 +65,11 @@ def test_the_card_agrees_with_the_command(demo_space, tmp_path, with_pieces: boo
                 from staging.sections, (select min(cable_class) as known from staging.sections)
                 where hash(section_id) % 3 = 0
             """)
-    found, worst = card_study.run(tmp_path, tmp_path, cases=40, seed=8)
+    found, worst, searches, apart = card_study.run(tmp_path, tmp_path, cases=40, seed=8)
     assert found["answered"] > 25 and found["refused"] > 0
     assert worst < 0.001
+    assert searches["weighed"] > 1 and searches["planned"] > 1
+    assert apart < 0.001  # chances are written to four digits
 
 
 def test_it_opens_empty_and_says_what_is_missing(card) -> None:
@@ -136,6 +138,53 @@ def test_what_is_no_distance_gets_no_answer(card, typed: str) -> None:
 def test_a_reading_in_the_blind_zone_is_called_so(card) -> None:
     fill(card, distance="6")
     assert "Inside the blind zone of a pulse of" in card.inner_text("#answer .caution >> nth=0")
+
+
+def test_a_reading_in_the_blind_zone_of_the_pulse_stated_gets_no_window(card) -> None:
+    fill(card, distance="30")
+    width = float(card.get_attribute(".found", "data-error"))
+    card.click("summary")
+    assert card.get_attribute("#pulse", "placeholder") == "usual: 100"
+    card.fill("#pulse", "500")
+    assert "Inside the blind zone of a pulse of 500 ns" in card.inner_text("#answer")
+    assert card.locator(".found").count() == 0
+    card.fill("#pulse", "20 ns")
+    assert "The pulse is no number from 1 to 100000 ns" in card.inner_text("#answer")
+    card.fill("#pulse", "")
+    card.fill("#sampling", "6")
+    assert float(card.get_attribute(".found", "data-error")) > width
+    card.reload()
+    assert card.is_visible("#sampling") and card.input_value("#sampling") == "6"
+    card.click("#clear")
+    assert card.input_value("#sampling") == "" and not card.is_visible("#sampling")
+
+
+def test_it_says_where_to_test_first(card) -> None:
+    place = card.evaluate("facts.halves.findIndex((halves) => halves.length === 2 && halves[0][3].length > 3)")
+    loop, (a, b) = card.evaluate(f"[facts.loops[{place}], facts.halves[{place}]]")
+    stops = [name.replace("~", loop[0]) for name in (loop[1][0], *(section[3] for section in loop[2:]))]
+    card.check("[name=by][value=search]")
+    card.fill("#loop", loop[0])
+    assert card.inner_text("#answer") == "Give the half-loop that is isolated."
+    card.select_option("#half", "1")  # from its own source, the far end of the loop
+    assert card.locator("#tripped option").all_inner_texts() == ["not looked at", *stops[: b[2] - 1 : -1]]
+    card.select_option("#half", "0")
+    first, tests = card.inner_text(".found strong"), float(card.get_attribute(".found", "data-tests"))
+    assert first in stops[1 : len(a[3])]
+    assert card.locator("#more tbody tr").count() == len(a[3]) - 1
+    assert "no permission to open or close anything" in card.inner_text("#answer .caution")
+    assert "past failures of each section." in card.inner_text("#more")
+    card.select_option("#tripped", "1")
+    card.select_option("#untripped", "2")
+    assert float(card.get_attribute(".found", "data-tests")) < tests
+    assert f"{stops[1]} tripped; {stops[2]} not tripped." in card.inner_text("#more")
+    card.check("[name=by][value=loop]")
+    fill(card, place=place, distance="40")
+    card.check("[name=by][value=search]")
+    assert f"the reading of 40.0 m (131 ft) from {stops[0]} toward {stops[1]}, which puts" in card.inner_text("#more")
+    said = card.inner_text("#short")
+    card.reload()
+    assert card.inner_text("#short") == said
 
 
 def test_a_reading_longer_than_the_cable_is_called_so(card) -> None:
@@ -214,11 +263,14 @@ def test_a_browser_that_keeps_nothing_still_answers(card) -> None:
     assert corrected(card) > 0
 
 
-@pytest.mark.parametrize("by", ["loop", "class"])
+@pytest.mark.parametrize("by", ["loop", "class", "search"])
 def test_on_a_phone_the_answer_is_in_sight_beside_its_caution(card, by: str) -> None:
     card.check(f"[name=by][value={by}]")
     if by == "loop":
         fill(card)
+    elif by == "search":
+        card.fill("#loop", card.evaluate("facts.loops[0][0]"))
+        card.select_option("#half", "0")
     else:
         card.select_option("#passed select", "0")
         card.fill("#setting", "53")
@@ -229,7 +281,7 @@ def test_on_a_phone_the_answer_is_in_sight_beside_its_caution(card, by: str) -> 
             box = card.locator(part).last.bounding_box()
             assert box["y"] >= 0 and box["y"] + box["height"] <= height, (part, height)
     small = "e => e.filter((c) => c.offsetParent && c.getBoundingClientRect().height < 44).map((c) => c.outerHTML)"
-    assert card.eval_on_selector_all("button, select, input:not([type=radio]), fieldset label, a", small) == []
+    assert card.eval_on_selector_all("button, select, input:not([type=radio]), fieldset label, summary, a", small) == []
     assert card.evaluate("document.documentElement.scrollWidth") <= 390
 
 
@@ -264,6 +316,9 @@ def test_the_unit_of_the_page_goes_along_to_the_card(browser, demo_space) -> Non
     page.locator("ul.cards a", has_text="OB").click()
     page.wait_for_url("**/card-OB.html*")
     assert page.input_value("#unit") == "ft"
+    page.select_option("#unit", "m")
+    page.reload()
+    assert page.input_value("#unit") == "m"  # chosen here since
     page.close()
     assert faults == []
 

@@ -12,6 +12,7 @@ import pytest
 from reports import page as shell
 from reports.choice import EVERYTHING
 from reports.links import NOWHERE, Links
+from reports.marts import judged
 from reports.pages import proposal_sheet
 from reports.pdf import PAPERS, find_browser, print_page
 from reports.render import frame_of, render_sheet
@@ -98,6 +99,14 @@ def test_a_proposal_holds_every_class_the_checks_and_room_for_names(results: Res
         "no open job with a reading by it is on record",
     ):
         assert said in text
+
+
+def test_a_setting_that_only_the_offset_puts_out_is_left(results: Results) -> None:
+    row = results.whole.read("marts.setting_proposals").iloc[0].to_dict() | {"verdict": "out_of_tolerance"}
+    found = judged(results.whole, "locating")
+    tolerated = results.settings.locating.tolerance_pct
+    for reads, said in ((-0.9 * tolerated, "Leave: see 2"), (1.1 * tolerated, "Change")):
+        assert proposal_sheet.change(row | {"reads_long_pct": reads}, found, results.settings)[-1] == said
 
 
 @pytest.mark.parametrize("paper", PAPERS)

@@ -82,6 +82,10 @@ FORMATS = (
             "%j",
             "%G-%V-%u",
             "%s",
+            "iso",
+            "excel_serial",
+            "epoch_s",
+            "epoch_ms",
         ]
     )
     | TEXTS
@@ -118,6 +122,43 @@ OPTIONS = {
     "formats": st.lists(FORMATS, min_size=1, max_size=2),
     "filters": st.lists(FILTER, max_size=2),
 }
+OWN_HEADERS = st.sampled_from(["job_id", "loop_id", "section_id", "reported_at", "length_m", "notes"]) | HEADERS
+EXPRESSIONS = st.recursive(
+    OWN_HEADERS.map(lambda h: f"[{h}]") | TEXTS.map(lambda t: repr(t)) | st.integers(-99, 99).map(str),
+    lambda inner: (
+        st.builds("({} {} {})".format, inner, st.sampled_from("+-*/"), inner)
+        | st.builds(
+            "{}({}, {})".format, st.sampled_from(["join", "coalesce", "plus_minutes", "minutes_between"]), inner, inner
+        )
+        | st.builds("split({}, {!r}, {})".format, inner, TEXTS, st.integers(-3, 3))
+        | st.builds("lookup({}, {{{!r}: {!r}}})".format, inner, TEXTS, TEXTS)
+        | st.builds("{}({})".format, st.sampled_from(["upper", "lower", "trim", "exec"]), inner)
+    ),
+    max_leaves=4,
+)
+DERIVED = st.dictionaries(OWN_HEADERS, EXPRESSIONS, min_size=1, max_size=2)
+TURNED = st.fixed_dictionaries(
+    {"key": st.lists(OWN_HEADERS, min_size=1, max_size=2), "name": OWN_HEADERS, "value": OWN_HEADERS},
+    optional={"names": st.lists(TEXTS, max_size=2)},
+)
+JOIN = st.fixed_dictionaries(
+    {"files": st.sampled_from(["some*", "*"]), "on": st.dictionaries(OWN_HEADERS, OWN_HEADERS, min_size=1, max_size=2)},
+    optional={
+        "prefix": TEXTS,
+        "rows": st.sampled_from(["one", "many"]),
+        "derived": DERIVED,
+        "filters": st.lists(FILTER, max_size=1),
+        "columns_from_rows": TURNED,
+    },
+)
+SHAPES = {
+    "derived": DERIVED,
+    "columns_from_rows": TURNED,
+    "rows_from_columns": st.fixed_dictionaries(
+        {"pattern": st.sampled_from(["(.)(.*)", "(.*)_(id|at|m)", "(x*)(.*)", "(a|(b))", "("]), "number": OWN_HEADERS}
+    ),
+    "join": st.lists(JOIN, min_size=1, max_size=2),
+}
 MAPPED = ("jobs", "sections", "restoration_steps", "known_lengths", "districts")
 
 
@@ -132,6 +173,9 @@ def mappings(draw: st.DrawFn, table: str) -> list[dict[str, Any]]:
         block: dict[str, Any] = {"to": table}
         for key in draw(st.lists(st.sampled_from(list(OPTIONS)), max_size=2, unique=True)):
             block[key] = draw(OPTIONS[key])
+        if draw(st.integers(0, 2)) == 0:
+            key = draw(st.sampled_from(list(SHAPES)))
+            block[key] = draw(SHAPES[key])
         if draw(st.integers(0, 24)) == 0:
             block[draw(st.sampled_from([*block, "columns", "others"]))] = draw(ANY_VALUE)
         if draw(st.integers(0, 24)) == 0:

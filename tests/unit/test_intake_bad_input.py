@@ -12,7 +12,7 @@ from pipelines.intake.load import load_paths
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse
-from tests.cases.small_utility import TABLES, write_csv
+from tests.cases.small_utility import TABLES, with_changes, write_csv, write_utility
 
 CASES = Path(__file__).parents[1] / "cases" / "intake"
 
@@ -78,7 +78,7 @@ job_clusters, jobs, known_lengths, loops, restoration_steps, section_pieces, sec
         ),
         (
             "jobs_binary.csv",
-            """this is not a text file: it holds zero bytes
+            """this is not a text file: it holds many zero bytes
   where: jobs_binary.csv
   to do: export the table as CSV and load that""",
         ),
@@ -140,3 +140,22 @@ def test_rows_that_cannot_be_taken_apart_are_set_aside_one_by_one(
     cells = con.execute("select cells from raw.quarantined_rows order by row_number").fetchall()
     assert cells[0] == ('["S2", "L1", "2", "88"]',)
     assert cells[2] == ('["S4,L1,4,\\"77,XLPE,never closed"]',)
+
+
+def test_a_zero_byte_makes_its_cell_unreadable_and_nothing_else(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+    changed = {"notes": "tree\x00root"}, {"dug_distance_m": "4\x000"}, {"job_id": "J\x003"}
+    folder = write_utility(tmp_path / "export", jobs=with_changes("jobs", *changed))
+    counts = {c.table: c for c in load_paths(con, [folder], Settings()).files}
+    assert (counts["jobs"].read, counts["jobs"].new, counts["jobs"].quarantined) == (3, 2, 1)
+    kept = con.execute("select job_id, notes, dug_distance_m, estimated_distance_m from raw.jobs order by 1").fetchall()
+    assert kept == [("J1", None, 40.0, 41.5), ("J2", None, None, 42.5)]
+    said = con.execute(
+        'select row_number, rule, "column", "value" from raw.findings where "table" = \'jobs\' order by 1'
+    ).fetchall()
+    assert said == [
+        (2, "value_unreadable", "notes", None),  # a free text is not told, it may be long
+        (3, "value_unreadable", "dug_distance_m", "4\x000"),
+        (4, "required_unreadable", "job_id", "J\x003"),
+    ]
+    assert '"J\\u00003"' in con.execute("select cells from raw.quarantined_rows").fetchone()[0]
+    assert all(c.quarantined == 0 for t, c in counts.items() if t != "jobs")

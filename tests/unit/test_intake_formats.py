@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime as dt
 import gzip
+import html
 import json
 import zipfile
 from pathlib import Path
@@ -12,6 +13,7 @@ import duckdb
 import pandas as pd
 import pytest
 
+from pipelines.intake.formats import sheet_names, sheet_records
 from pipelines.intake.load import load_paths
 from pipelines.intake.text_records import find_encoding
 from shared.errors import UserError
@@ -73,6 +75,17 @@ def write_gz(path: Path) -> Path:
     return path
 
 
+def write_text(path: Path, text: str) -> Path:
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def html_of(rows: list[dict[str, str]]) -> str:
+    lines = [list(rows[0]), *(list(row.values()) for row in rows)]
+    cells = ["".join(f"<td>{html.escape(cell)}</td>" for cell in line) for line in lines]
+    return "<html><head><meta charset='utf-8'></head><table>" + "".join(f"<tr>{c}</tr>" for c in cells) + "</table>"
+
+
 @pytest.mark.parametrize(
     "name, write",
     [
@@ -88,6 +101,9 @@ def write_gz(path: Path) -> Path:
         ("sections-utf16.csv", lambda p: write_csv(p, SECTIONS, encoding="utf-16")),
         ("sections-utf16-unmarked.csv", lambda p: write_csv(p, SECTIONS, encoding="utf-16-le")),
         ("sections-latin1.csv", lambda p: write_csv(p, SECTIONS, encoding="latin-1")),
+        ("sections-array.json", lambda p: write_text(p, json.dumps(SECTIONS, indent=1))),
+        ("sections-lines.json", lambda p: write_text(p, "\n".join(map(json.dumps, SECTIONS)))),
+        ("sections-html.xls", lambda p: write_text(p, html_of(SECTIONS))),
     ],
 )
 def test_every_form_brings_the_same_rows(con: duckdb.DuckDBPyConnection, tmp_path: Path, name: str, write) -> None:
@@ -95,6 +111,110 @@ def test_every_form_brings_the_same_rows(con: duckdb.DuckDBPyConnection, tmp_pat
     report = load_paths(con, [write(tmp_path / "other" / name)], Settings())
     count = report.files[0]
     assert (count.table, count.read, count.unchanged) == ("sections", 5, 5)
+
+
+NESTED = {
+    "export": {"made": "2018-04-01"},
+    "incidents": [
+        {"id": "J1", "loop": {"id": "L1"}, "shots": [{"no": 1, "ends": {"from": "T1", "to": "T2"}, "m": 1e1}]},
+        {"id": "J2", "loop": {"id": "L2"}, "shots": [{"no": 1, "ends": {"from": "T2", "to": "T3"}, "m": None}, 7]},
+        {"id": "J3", "loop": {"id": "L2"}},
+    ],
+}
+NESTED_MAPPING = """
+[[table]]
+to = "test_shots"
+files = "*.json*"
+records = "incidents.shots"
+[table.columns]
+job_id = "incidents.id"
+shot_no = "no"
+terminal_id = "ends.from"
+toward_terminal_id = "ends.to"
+fault_distance_m = "m"
+"""
+
+
+@pytest.mark.parametrize("ending", ["json", "jsonl"])
+def test_records_lie_at_any_depth_with_what_stands_around_them(
+    con: duckdb.DuckDBPyConnection, tmp_path: Path, ending: str
+) -> None:
+    path = write_text(tmp_path / f"nested.{ending}", json.dumps(NESTED))
+    mapping = write_text(tmp_path / "some.toml", NESTED_MAPPING)
+    (count,) = load_paths(con, [path], Settings(), mapping).files
+    assert (count.read, count.new, count.quarantined) == (3, 2, 1)
+    rows = con.execute(
+        "select job_id, shot_no, terminal_id, fault_distance_m, row_number from raw.test_shots order by 1"
+    ).fetchall()
+    assert [row[:4] for row in rows] == [("J1", 1, "T1", 10.0), ("J2", 1, "T2", None)]
+    assert [row[4] for row in rows] == ([1, 2] if ending == "json" else [1, 1])
+    if ending == "json":
+        write_text(mapping, NESTED_MAPPING.replace('records = "incidents.shots"\n', ""))
+        with pytest.raises(UserError) as caught:
+            load_paths(con, [path], Settings(), mapping)
+        assert str(caught.value) == (
+            "the JSON document holds no list of objects at its top\n  where: nested.json\n"
+            '  to do: say records in the mapping; lists of objects are at "incidents", "incidents.shots"'
+        )
+
+
+def test_half_a_letter_and_a_zero_byte_in_json_do_no_harm(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+    rows = [dict(SECTIONS[0], conductor="1/0 \ud83d"), dict(SECTIONS[1], section_id="S\x002")]
+    (count,) = load_paths(con, [write_text(tmp_path / "sections.json", json.dumps(rows))], Settings()).files
+    assert (count.read, count.revised, count.quarantined) == (2, 1, 1)
+    found = con.execute("select conductor from raw.sections where section_id = 'S1' order by load_sequence").fetchall()
+    assert found[-1] == ("1/0 ?",)
+
+
+def test_a_table_of_a_page_is_named_by_its_caption_and_spanning_cells_keep_their_columns(tmp_path: Path) -> None:
+    page = (
+        "<table><tr><td><table><tr><td>Title</td></tr></table></td></tr></table>"
+        "<table><caption>Fleet <b>2018</b></caption><tr><th colspan=2>Sections</th><th>m</th></tr>"
+        "<tr><th>section_id<th>conductor<th>length_m</tr><tr><td>S1<td>1/0&nbsp;Müller<td>007</tr></table>"
+    )
+    path = tmp_path / "book.xls"
+    path.write_bytes(page.encode("cp1252"))
+    assert sheet_names(path, "book.xls") == ["table 1", "Fleet 2018"]
+    rows = [cells for _, cells, _ in sheet_records(path, "book.xls", "Fleet 2018")]
+    assert rows == [["Sections", "", "m"], ["section_id", "conductor", "length_m"], ["S1", "1/0 Müller", "007"]]
+
+
+def test_parts_of_one_table_in_an_archive_are_loaded_through_one_block(
+    con: duckdb.DuckDBPyConnection, tmp_path: Path
+) -> None:
+    jobs = TABLES["jobs"]
+    with zipfile.ZipFile(tmp_path / "jobs.zip", "w") as archive:
+        for part, rows in enumerate((jobs[:2], jobs[2:]), start=1):
+            archive.write(write_csv(tmp_path / f"part-{part}.csv", rows), f"year/part-{part}.csv")
+    columns = "".join(f'{c} = "{c}"\n' for c in jobs[0])
+    mapping = write_text(
+        tmp_path / "some.toml", f'[[table]]\nto = "jobs"\nfiles = "part-*"\n[table.columns]\n{columns}'
+    )
+    counts = load_paths(con, [tmp_path / "jobs.zip"], Settings(), mapping).files
+    assert [(c.file, c.read, c.new) for c in counts] == [
+        ("jobs.zip/year/part-1.csv", 2, 2),
+        ("jobs.zip/year/part-2.csv", 1, 1),
+    ]
+
+
+def test_parquet_keeps_instants_whatever_zone_each_part_was_written_in(
+    con: duckdb.DuckDBPyConnection, tmp_path: Path
+) -> None:
+    texts = {
+        "jobs_texts": "select 'J1' as job_id, '2018-01-10T10:00:00-06:00' as told union all select 'J2', "
+        "'2018-01-10T16:00:00+00:00'",
+        "jobs_zoned": "select 'J3' as job_id, timestamptz '2018-01-10 17:00:00+01:00' as told",
+        "jobs_local": "select 'J4' as job_id, timestamp '2018-01-10 10:00:00' as told",
+        "jobs_ns": "select 'J5' as job_id, timestamp_ns '2018-01-10 10:00:00' as told",
+    }
+    with duckdb.connect() as other:
+        other.execute("set timezone = 'Asia/Tokyo'")
+        for name, query in texts.items():
+            listed = "job_id, 'closed' as status, 'L1' as loop_id, told as reported_at, told as restored_at"
+            other.execute(f"copy (select {listed} from ({query})) to '{tmp_path / name}.parquet'")
+    load_paths(con, sorted(tmp_path.glob("*.parquet")), Settings())
+    found = con.execute("select job_id, reported_at::varchar from raw.jobs order by 1").fetchall()
+    assert found == [(f"J{n}", "2018-01-10 16:00:00+00") for n in range(1, 6)]
 
 
 @pytest.mark.parametrize("encoding", ["utf-8", "cp1252", "utf-16"])
@@ -147,6 +267,12 @@ def test_a_folder_with_a_mix_is_loaded_in_the_order_of_its_tables(tmp_path: Path
         ("jobs.zip", b"PK\x03\x04 broken", "the archive cannot be unpacked: "),
         ("jobs.csv.gz", b"\x1f\x8b broken", "the archive cannot be unpacked: "),
         ("jobs.jsonl", b"no json at all", "no line of the file is a JSON object"),
+        ("jobs.json", b'{"job_id": ', "the file is no JSON: "),
+        ("jobs.json", b"[" * 100_000, "the JSON document is nested too deep"),
+        ("jobs.json", b"null", "the JSON document holds no list of objects at its top"),
+        ("jobs.json", b"[1, 2]", "the JSON document holds no list of objects at its top"),
+        ("jobs.xls", b"<html><body>none</body></html>", "the page of HTML holds no table"),
+        ("jobs.xls", b'<?xml version="1.0"?><w xmlns="urn:x:office:spreadsheet"/>', "the workbook is XML of 2003"),
     ],
 )
 def test_a_file_that_is_not_what_its_ending_says_is_refused(

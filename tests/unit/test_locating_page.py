@@ -125,6 +125,8 @@ def test_an_instrument_stands_as_of_a_day_in_one_statement() -> None:
     out = plain(stands(verdict="out_of_tolerance", drift_verdict="cannot_tell")).replace("\u00a0", " ")
     told = "R1 is out of tolerance on 30 November 2025."
     assert out == f"{told}{figures} Its readings do not say whether it moves.{left}"
+    steady = plain(stands(verdict="too_few_readings", drift_verdict="steady"))
+    assert steady.endswith("It has not moved between calibrations by more than is tolerated.")
     assert stands(drift=False, verdict="too_few_readings", readings=0) == (
         "Whether R1 is in tolerance on 30 November 2025 is not decided."
     )

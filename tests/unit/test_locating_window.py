@@ -15,7 +15,7 @@ from pipelines.locating.coverage import wilson_limits
 from pipelines.locating.effects import store_effects
 from pipelines.locating.window import DigWindow, find_dig_window, find_tested, interpolate_quantile, read_way
 from pipelines.locating.window_basis import Asked, Basis, lay_chain, read_basis
-from pipelines.locating.window_file import WINDOWS_OUT, answer_readings, read_readings
+from pipelines.locating.window_file import BEYOND, WINDOWS_OUT, answer_readings, read_readings
 from shared import dictionary
 from shared.errors import UserError
 from shared.settings import Settings
@@ -188,6 +188,9 @@ def test_a_reading_inside_the_blind_zone_gets_no_window_but_says_why(basis: Basi
     with pytest.raises(UserError, match=r"^15.0 m \(49 ft\) is inside the blind zone of a pulse of 200 ns \(15.9 m"):
         seen(basis, replace(CLASS, distance_m=15.0, pulse_ns=200.0))
     assert seen(basis, replace(CLASS, distance_m=16.0, pulse_ns=200.0)).corrected_m > 0
+    for given in ({"pulse_ns": 0.0}, {"pulse_ns": 100_001.0}, {"sampling_m": -1.0}, {"sampling_m": 101.0}):
+        with pytest.raises(UserError, match="is out of bounds"):
+            seen(basis, replace(CLASS, **given))
     coarse = seen(basis, replace(CLASS, sampling_m=12.0))
     usual = basis.locating.sampling_m
     further = (12.0**2 - usual**2) / 12 / (1.02 * 1.02 * 1.04 + 0.012 * 0.4) ** 2
@@ -333,6 +336,7 @@ def test_many_readings_are_answered_each_in_its_place(basis: Basis) -> None:
             ("r5", "someday", "I1", "53", "90", "", "", "A"),
             ("r6", "", "I1", "53", "90", "", "", ""),
             ("r7", "", "I1", "53", "90", "T0", "T9", "A"),
+            ("r8", "", "I1", "53", "1,234", "", "", "A"),
         ],
         columns=[
             "reading_id", "read_on", "instrument_id", "velocity_setting_pct", "displayed_distance_m",
@@ -347,13 +351,14 @@ def test_many_readings_are_answered_each_in_its_place(basis: Basis) -> None:
         limits = [round(limit, 3) for _, *both in one.windows for limit in both]
         assert found.loc[n, ["corrected_m", *WINDOWS_OUT[3:9]]].tolist() == [round(one.corrected_m, 3), *limits]
         assert (found.loc[n, "way"], found.loc[n, "note"]) == (one.way, " ".join(one.notes))
-    assert found["corrected_m"].isna().tolist() == [False, False] + [True] * 5
+    assert found["corrected_m"].isna().tolist() == [False, False] + [True] * 6
     assert found["note"].tolist()[2:] == [
         "no displayed_distance_m; give metres above 0",
         "velocity_setting_pct 'fast' is no number; give a number",
         "read_on 'someday' is no day; give it as YYYY-MM-DD",
         "neither terminals nor a cable class; give the two terminals or a class",
         "'T0' and 'T9' are not two terminals of one loop; give the next terminal in the direction tested",
+        "displayed_distance_m '1,234' may be thousands or decimals; write it with a decimal point",
     ]
 
 
@@ -361,6 +366,11 @@ def test_a_file_of_readings_is_read_as_text(tmp_path) -> None:
     file = tmp_path / "readings.csv"
     file.write_text("\ufeffreading_id,displayed_distance_m\n007,\n", encoding="utf-8")
     assert read_readings(file).to_dict("records") == [{"reading_id": "007", "displayed_distance_m": ""}]
+    file.write_text("reading_id;displayed_distance_m\n1;84,5;x\n2\n")
+    assert read_readings(file).fillna("").to_dict("records") == [
+        {"reading_id": "1", "displayed_distance_m": "84,5", BEYOND: ["x"]},
+        {"reading_id": "2", "displayed_distance_m": "", BEYOND: ""},
+    ]
     file.write_text("reading_id\n1\n")
     with pytest.raises(UserError, match="no column displayed_distance_m") as fault:
         read_readings(file)

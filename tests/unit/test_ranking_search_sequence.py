@@ -28,6 +28,7 @@ from pipelines.ranking.search_sequence import (
     plan_loop,
     plan_search,
     read_window,
+    section_chances,
     weigh_evidence,
 )  # fmt: skip
 from shared.errors import UserError
@@ -160,10 +161,6 @@ def test_a_window_beyond_the_last_terminal_is_refused() -> None:
     )
 
 
-def test_a_section_without_a_forecast_has_the_mean_chance() -> None:
-    assert weigh_evidence(chain_of(1.0, np.nan, 3.0), Evidence(), SETTINGS).tolist() == [1 / 6, 2 / 6, 3 / 6]
-
-
 # ------------------------------------------------------------------ a loop
 
 STRIP = pd.DataFrame(
@@ -187,6 +184,13 @@ TERMINALS = pd.DataFrame(
         "tail_m": [1.0, 2.0, np.nan, 4.0, 5.0, 6.0],
     }
 )
+
+
+def test_a_section_without_a_forecast_has_the_mean_chance_of_its_half_loop() -> None:
+    lacking = STRIP.assign(expected_failures=[np.nan, np.nan, 0.1, np.nan, 0.3])
+    assert section_chances(lacking).tolist() == [100.0, 50.0, 0.1, 0.2, 0.3]
+    (a, _) = lay_chains(lacking, TERMINALS)
+    assert weigh_evidence(a, Evidence(), SETTINGS).tolist() == [100 / 150, 50 / 150]
 
 
 def test_each_half_loop_begins_at_its_own_source() -> None:

@@ -171,6 +171,26 @@ def test_a_card_writes_loops_short_and_leaves_out_broken_chains(make_warehouse) 
     ]
 
 
+def test_a_card_has_the_half_loops_that_its_chains_hold() -> None:
+    chains = [
+        ["L1", ["~-T0", 0.0], *([f"~-S{k}", 0, 90.0, f"~-T{k}", 0.0] for k in range(1, 6))],
+        ["L2", ["T0", 0.0], ["S8", 0, 90.0, "T1", 0.0]],
+    ]  # fmt: skip
+    strips = pd.DataFrame(
+        {
+            "loop_id": ["L1"] * 5 + ["L2", "L3"],
+            "half_loop_id": ["L1/A"] * 2 + ["L1/B"] * 3 + ["L2", "L3"],
+            "position": [1, 2, 3, 4, 5, 1, 1],
+            "section_id": [*(f"L1-S{k}" for k in range(1, 6)), "S9", "S1"],
+            "start_m": 0.0,
+            "end_m": 90.0,
+            "expected_failures": [0.3, 0.1, 0.1, 0.2, 0.5, 0.1, 0.1],
+        }
+    )
+    halves = [["L1/A", 0, 2, [0.75, 0.25]], ["L1/B", 5, 2, [0.625, 0.25, 0.125]]]
+    assert card.search_halves(strips, chains) == [halves, []]  # S9 is not on the chain of L2
+
+
 def test_a_loop_that_changed_lately_says_since_when_it_lies_so(make_warehouse) -> None:
     """As of 2025-12-31: L1 was rebuilt 30 days before, L2 will be ten days after, L3 long ago; L1 holds a piece."""
     basis = basis_of(

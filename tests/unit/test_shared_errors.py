@@ -26,3 +26,10 @@ def test_the_nearest_known_word_is_named() -> None:
 
 def test_where_none_is_near_all_are_named_in_order() -> None:
     assert suggest_name("zzz", ["beta", "alpha"]) == "known: alpha, beta"
+
+
+def test_of_a_thousand_known_words_some_are_named_or_those_with_that_ending() -> None:
+    many = [f"OB-L{n:04d}-T02" for n in range(1000)]
+    told = suggest_name("zzz", many)
+    assert told.startswith("known: OB-L0000-T02, OB-L0001-T02") and told.endswith(" and 960 more")
+    assert suggest_name("T02", many) == "did you mean 'OB-L0000-T02' or 'OB-L0001-T02' or 'OB-L0002-T02'?"
