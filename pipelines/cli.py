@@ -188,6 +188,12 @@ def load(
     undo: Annotated[
         str | None, typer.Option(metavar="LOAD", help="Take back the last load: its id, see status.")
     ] = None,
+    as_newest: Annotated[
+        bool,
+        typer.Option(
+            "--as-newest", help="Take rows too that were loaded before and changed since: the files are newer."
+        ),
+    ] = False,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
     settings: SettingsOption = None,
     history: HistoryOption = False,
@@ -205,7 +211,7 @@ def load(
     check_paths(paths or [])
     choose_settings(space, settings)
     with history_of(space, history, import_for_load):
-        report = run_load(space, paths or [], mapping, settings, history)
+        report = run_load(space, paths or [], mapping, settings, history, as_newest)
     print_load(report)
 
 
@@ -310,7 +316,14 @@ def check_paths(paths: list[Path]) -> None:
             raise UserError("there is no such file or folder", str(path), "check the path")
 
 
-def run_load(space: Workspace, paths: list[Path], mapping: Path | None, settings: Path | None, history: bool) -> Any:
+def run_load(
+    space: Workspace,
+    paths: list[Path],
+    mapping: Path | None,
+    settings: Path | None,
+    history: bool,
+    as_newest: bool = False,
+) -> Any:
     if history:
         from pipelines.flows import load_flow
 
@@ -319,11 +332,12 @@ def run_load(space: Workspace, paths: list[Path], mapping: Path | None, settings
             [str(p) for p in paths],
             str(mapping) if mapping else None,
             str(settings) if settings else None,
+            as_newest,
         )
     from pipelines.load import load as load_plainly
     from shared.settings import resolve_settings
 
-    return load_plainly(space, paths, resolve_settings(space.folder, settings), mapping)
+    return load_plainly(space, paths, resolve_settings(space.folder, settings), mapping, as_newest=as_newest)
 
 
 def print_load(report: Any) -> None:

@@ -60,9 +60,8 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     return {"marts.correction_effects": write_table(con, "marts.correction_effects", _to_frame(found))}
 
 
-DECIDED = """(load_id, source_file) in (
-    select (load_id, file) from raw.files where "table" in ('corrections', 'job_clusters')
-)"""
+DECIDED = """source_file in (select file from raw.files where "table" in ('corrections', 'job_clusters'))
+and (load_id, source_file) not in (select (load_id, file) from raw.files where "table" = 'jobs')"""
 """SQL that tells a job's row made by a decision."""
 
 

@@ -30,12 +30,16 @@ def call_as_task(name: str, step: Callable[[], dict[str, int]]) -> dict[str, int
 
 @flow(name="load", persist_result=False, validate_parameters=False)
 def load_flow(
-    workspace: str, paths: list[str], mapping: str | None = None, settings_file: str | None = None
+    workspace: str,
+    paths: list[str],
+    mapping: str | None = None,
+    settings_file: str | None = None,
+    as_newest: bool = False,
 ) -> LoadReport:
     """Files into the warehouse, as one load."""
     space, files, mapped = Workspace(Path(workspace)), [Path(p) for p in paths], Path(mapping) if mapping else None
     settings = resolve_settings(space.folder, Path(settings_file) if settings_file else None)
-    report = load(space, files, settings, mapped, call_as_task)
+    report = load(space, files, settings, mapped, call_as_task, as_newest)
     rows = [{str(k): v for k, v in row.items()} for row in report.to_frame().to_dict("records")]
     create_table_artifact(rows, key="rows-by-file", description="Rows of the load by file")
     return report

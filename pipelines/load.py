@@ -23,6 +23,7 @@ def load(
     settings: Settings,
     mapping: Path | None = None,
     call: Call = call_plainly,
+    as_newest: bool = False,
 ) -> LoadReport:
     """Load files or folders as one load: all of it or nothing of it.
 
@@ -41,7 +42,7 @@ def load(
     reports: list[LoadReport] = []
 
     def load_files() -> dict[str, int]:
-        report = load_paths(con, paths, settings, mapping, workspace.runs)
+        report = load_paths(con, paths, settings, mapping, workspace.runs, as_newest)
         reports.append(report)
         return {file.file: file.read for file in report.files}
 

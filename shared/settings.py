@@ -84,6 +84,12 @@ class Intake:
         {}, "names for cable classes: 'insulation/neutral/installation' = 'name'", "ours: none"
     )
     insulations: dict[str, str] = setting({}, "further insulation codes: code = meaning", "ours: none")
+    changed_cable: str = setting(
+        "ask",
+        "what a row of sections with another cable under a known id is where it may be either: new, correction, or ask "
+        "(it waits in quarantine)",
+        "ours: a wrong guess moves failures and exposure from one cable class to another",
+    )
 
 
 @dataclass(frozen=True)

@@ -239,7 +239,7 @@ def make_utility(
     if len(shots):
         shots = note_displays(shots, shots["shot_at"].to_numpy(), "fault_distance_m", streams[8])
     drawn = _district_tables(fleet) | _register_tables(fleet, history) | _job_tables(work, shots, known)
-    tables = {name: _canonical(drawn[name], name) for name in dictionary.source_tables()}
+    tables = {name: _canonical(drawn[name], name) for name in dictionary.source_tables() if name in drawn}
     return Utility(tables, _truth_tables(fleet, history, work))
 
 

@@ -89,6 +89,7 @@ def list_replaced(history: FailureHistory, reasons: pd.DataFrame) -> pd.DataFram
     )
     stated = reasons.dropna().set_index("section_id")["retired_because"].astype(object)
     because = gone["section_id"].map(stated).astype(object).fillna("unknown")
+    gone, because = gone[because.ne("regrouped")], because[because.ne("regrouped")]  # split or merged: not replaced
     gone = gone.assign(
         until=pd.Series(index=gone.index, dtype="datetime64[ns]"),
         counts="place",

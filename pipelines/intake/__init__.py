@@ -10,6 +10,7 @@ archives.py             unpacks gz and zip within limits
 mapping.py              how columns of a file become columns of the dictionary
 mapping_file.py         reads a mapping file
 mapping_shapes.py       the parts of one that shape rows or name a database
+mapping_state.py        the parts of one that say whether files are whole, and what a changed cable is
 mapping_place.py        where in one something stands, and the checks of its parts
 expressions.py          the expressions of derived headers, and what they may hold
 draft.py                drafts one
@@ -27,6 +28,8 @@ typed.py                texts to values
 zones.py                local times to instants
 quarantined.py            rows in quarantine given to a person, and known again once corrected
 share.py                one table's share of a load, handed from step to step
+snapshots.py            what is missing from files that are whole
+cables.py               a new cable under a known id, or a correction
 sorting.py              new, revised, unchanged, superseded or rejected
 keeping.py              keeps rows, findings and counts
 raw.py                  the raw tables

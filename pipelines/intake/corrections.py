@@ -5,7 +5,7 @@ from __future__ import annotations
 import duckdb
 
 from pipelines.intake.share import TableShare
-from pipelines.validation.register import latest_sql
+from pipelines.validation.register import latest_sql, says_sql
 from shared import dictionary
 
 
@@ -32,6 +32,41 @@ def apply_corrections(share: TableShare) -> int:
         qualify row_number() over (partition by job_id, "column" order by load_sequence desc) = 1
     """)
     return insert_corrected(share.con, share.load_id)
+
+
+def renew_decisions(share: TableShare) -> None:
+    """Apply what was decided earlier again to the jobs just kept: a source that says its row anew does not undo it.
+
+    Notes
+    -----
+    A correction is applied again only where the job says once more what the correction was made for.
+
+    Checked by: tests/unit/test_intake_corrections.py (through load_paths)
+    """
+    kept = f"select job_id from raw.jobs where load_id = '{share.load_id}'"
+    if share.con.execute("select 1 from raw.corrections limit 1").fetchone():
+        share.con.execute(f"""
+            create or replace temp table corrections_to_apply as
+            with decided as (
+                select * from raw.corrections where job_id in ({kept})
+                qualify row_number() over (partition by job_id, "column" order by load_sequence desc) = 1
+            )
+            select c.job_id, c."column", c.value_proposed, c.source_file, c.row_number
+            from decided as c join ({latest_sql("jobs", dictionary.load_tables()["jobs"].columns)}) as j
+            on j.job_id = c.job_id
+            where c.decision = 'apply' and {says_sql("c.value_now")}
+        """)
+        insert_corrected(share.con, share.load_id)
+    if share.con.execute("select 1 from raw.job_clusters limit 1").fetchone():
+        share.con.execute(f"""
+            create or replace temp table joins_decided as
+            with decided as (
+                select * from raw.job_clusters where job_id in ({kept}) or joined_with in ({kept})
+                qualify row_number() over (partition by job_id order by load_sequence desc) = 1
+            )
+            select job_id, joined_with, source_file, row_number from decided where cluster_decision = 'join'
+        """)
+        insert_joined(share.con, share.load_id)
 
 
 def insert_corrected(con: duckdb.DuckDBPyConnection, load_id: str) -> int:

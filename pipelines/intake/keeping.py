@@ -58,7 +58,7 @@ def empty_values(share: TableShare) -> None:
 
 
 def keep_rows(share: TableShare) -> None:
-    """Append the rows that are not unchanged to raw, numbered in the order they came.
+    """Append the rows that say something new to raw, numbered in the order they came.
 
     Notes
     -----
@@ -81,7 +81,7 @@ def keep_rows(share: TableShare) -> None:
         join ({_labels(share)}) as l on l.file_no = t.file_no
         join places as p on p.file_no = t.file_no
         where t.rowid not in (select rid from rejected) and t.rowid not in (
-            select rid from sorted where fate = 'unchanged'
+            select rid from sorted where fate in ('unchanged', 'former')
         )
     """)
 
@@ -148,6 +148,7 @@ def _release_rows(share: TableShare) -> None:
             and (
                 (q.key <> '' and q.key in (
                     select concat_ws(' / ', {key}) from typed as t join sorted as s on s.rid = t.rowid
+                    where s.fate <> 'former'
                 )) or q.row_hash in ({_ids_sql(share)}){_revised_sql(share)}
             )
     """)
@@ -163,7 +164,7 @@ def _revised_sql(share: TableShare) -> str:
         or exists (
             select 1 from (
                 select concat_ws(' / ', {record}) as record, max({share.rank}) as rank
-                from typed as t join sorted as s on s.rid = t.rowid group by 1
+                from typed as t join sorted as s on s.rid = t.rowid where s.fate <> 'former' group by 1
             ) as a
             where a.record = coalesce(nullif(regexp_extract(q.key, '^(.*) / -?[0-9]+$', 1), ''), q.key)
                 and a.rank > coalesce(try_cast(regexp_extract(q.key, ' / (-?[0-9]+)$', 1) as bigint), -1)
@@ -205,7 +206,7 @@ def count_files(share: TableShare) -> list[FileCount]:
             new=fates.get((number, "new"), 0),
             revised=fates.get((number, "revised"), 0),
             unchanged=fates.get((number, "unchanged"), 0),
-            superseded=fates.get((number, "superseded"), 0),
+            superseded=fates.get((number, "superseded"), 0) + fates.get((number, "former"), 0),
             quarantined=rejected.get(number, 0),
             emptied=emptied.get(number, 0),
             warned=warned.get(number, 0),
@@ -281,8 +282,9 @@ def _rejected_sql(share: TableShare) -> str:
 def _ids_sql(share: TableShare) -> str:
     """SQL of the quarantine ids that rows carry, whether they are accepted now or kept out in another form."""
     parts = [
-        f"select c{read.headers.index(QUARANTINE_ID) + 1} from {read.name}"
-        for read in share.reads
+        f"select r.c{read.headers.index(QUARANTINE_ID) + 1} from {read.name} as r where r.row_number not in "
+        f"(select row_number from sorted where file_no = {number} and fate = 'former')"
+        for number, read in enumerate(share.reads)
         if QUARANTINE_ID in read.headers
     ]
     return " union all ".join(parts) or "select null::varchar where false"

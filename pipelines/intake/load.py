@@ -15,7 +15,8 @@ from typing import TYPE_CHECKING
 
 import duckdb
 
-from pipelines.intake.corrections import apply_corrections, join_jobs
+from pipelines.intake.cables import tell_cables
+from pipelines.intake.corrections import apply_corrections, join_jobs, renew_decisions
 from pipelines.intake.keeping import FileCount, count_files, empty_values, keep_quarantine, keep_rows
 from pipelines.intake.mapping import Mapping
 from pipelines.intake.mapping_file import parse_mapping
@@ -23,6 +24,7 @@ from pipelines.intake.quarantined import CorrectedFiles
 from pipelines.intake.raw import ensure_raw_tables
 from pipelines.intake.reading import read_files, type_rows
 from pipelines.intake.share import TableShare
+from pipelines.intake.snapshots import close_gone, find_gone
 from pipelines.intake.sorting import set_known_apart, sort_rows
 from pipelines.intake.sources import SourceFile, find_passed_over, find_sources
 from pipelines.intake.text import DoubtfulFileError
@@ -64,6 +66,7 @@ def load_paths(
     settings: Settings,
     mapping: Path | None = None,
     unpack_in: Path | None = None,
+    as_newest: bool = False,
 ) -> LoadReport:
     """Load files and folders as one load.
 
@@ -80,6 +83,8 @@ def load_paths(
     unpack_in
         Folder in which archives are unpacked, the system's for temporary files where none is given. What a killed
         load leaves in a workspace's runs is swept by the next that opens it.
+    as_newest
+        Take rows too that say again what was loaded before and has changed since: these files are the newest.
 
     Returns
     -------
@@ -107,7 +112,7 @@ def load_paths(
         careful: frozenset[Path] = frozenset()
         while True:
             try:
-                report = _load_all(con, sources, settings, mapping, careful)
+                report = _load_all(con, sources, settings, mapping, careful, as_newest)
                 return replace(report, passed_over=find_passed_over(paths, sources))
             except DoubtfulFileError as fault:
                 careful |= {fault.path}
@@ -119,6 +124,7 @@ def _load_all(
     settings: Settings,
     mapping: Path | None,
     careful: frozenset[Path],
+    as_newest: bool,
 ) -> LoadReport:
     """Load files in one transaction."""
     con.execute("begin transaction")
@@ -131,7 +137,7 @@ def _load_all(
         broken: list[FileResult] = []
         for table in dict.fromkeys(s.source.table for s in sources):
             ours = tuple(s for s in sources if s.source.table == table)
-            share = TableShare(con, load_id, table, ours, settings, now, careful)
+            share = TableShare(con, load_id, table, ours, settings, now, careful, as_newest)
             counts.extend(_load_table(share, importing, broken))
         con.execute(
             "insert into raw.loads (load_id, loaded_at, mapping, files, rows_read, rows_loaded) "
@@ -161,6 +167,9 @@ def _load_table(share: TableShare, importing: threading.Thread | None, broken: l
     read_files(share)
     date_only = type_rows(share)
     set_known_apart(share)
+    find_gone(share)
+    if share.table == "sections":
+        tell_cables(share)
     if importing:
         importing.join()
     judge_rows(
@@ -187,6 +196,9 @@ def _load_table(share: TableShare, importing: threading.Thread | None, broken: l
     empty_values(share)
     sort_rows(share)
     keep_rows(share)
+    close_gone(share)
+    if share.table == "jobs":
+        renew_decisions(share)
     if share.table == "corrections":
         apply_corrections(share)
     if share.table == "job_clusters":

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -101,6 +102,8 @@ class TableSource:
     """How one file, or one kind of file, becomes rows of one table.
 
     ``decimal`` is the mark before decimals where the mapping states it; a point stands for it where it does not.
+    A ``snapshot`` is whole: what stands from such files and is missing is gone; ``gone`` says whether it is closed, on
+    the day ``taken_on`` that the snapshot is of, or kept. ``changed_cable`` says what another cable under an id is.
     ``headers_beside`` are those that other blocks take from the same files: they too tell the delimiter.
     """
 
@@ -124,6 +127,10 @@ class TableSource:
     rows_from_columns: RowsFromColumns | None = None
     columns_from_rows: ColumnsFromRows | None = None
     derived: dict[str, Expression] = field(default_factory=dict)
+    snapshot: bool = False
+    gone: str | None = None
+    taken_on: dt.date | None = None
+    changed_cable: str | None = None
 
     @property
     def headers(self) -> tuple[str, ...]:

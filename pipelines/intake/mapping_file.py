@@ -15,6 +15,7 @@ from pipelines.intake.mapping_shapes import (
     parse_derived,
     parse_rows_from_columns,
 )
+from pipelines.intake.mapping_state import STATE_KEYS, parse_state
 from pipelines.intake.zones import is_zone
 from shared import dictionary, units
 from shared.errors import UserError, suggest_name
@@ -38,7 +39,7 @@ READING_KEYS = {
     "derived": dict,
 }
 """Keys of a table block that the files of a join may have too."""
-TABLE_KEYS = {"to": str, **READING_KEYS, "join": list, "rows_from_columns": dict, "columns": dict}
+TABLE_KEYS = {"to": str, **READING_KEYS, **STATE_KEYS, "join": list, "rows_from_columns": dict, "columns": dict}
 JOIN_KEYS = {**READING_KEYS, "on": dict, "prefix": str, "rows": str}
 COLUMN_KEYS = {
     "from": str,
@@ -131,6 +132,7 @@ def _parse_table(place: Place, block: dict[str, Any], number: int) -> TableSourc
         columns=columns,
         joins=tuple(joins),
         rows_from_columns=parse_rows_from_columns(place, block.get("rows_from_columns"), number),
+        **parse_state(place, block, number),
     )
 
 
@@ -242,7 +244,7 @@ def _parse_column(place: Place, table: str, name: str, given: Any, block: int) -
         value=None if value is None else _constant(value),
         unit=unit,
         formats=check_formats(place, check_texts(place, given.get("formats", []), "formats", block), block),
-        codes=_parse_codes(place, name, given.get("codes", {}), block),
+        codes=_parse_codes(place, table, name, given.get("codes", {}), block),
         default=given.get("default"),
     )
 
@@ -251,8 +253,8 @@ def _constant(value: str | float) -> str:
     return str(value).lower() if isinstance(value, bool) else str(value)
 
 
-def _parse_codes(place: Place, name: str, given: dict[str, Any], block: int) -> dict[str, str]:
-    listed = dictionary.columns()[name].codes
+def _parse_codes(place: Place, table: str, name: str, given: dict[str, Any], block: int) -> dict[str, str]:
+    listed = dictionary.load_tables()[table].column(name).codes
     for text, code in given.items():
         if not isinstance(code, str):
             place.fail(f"code {text!r} = {code!r} of column {name} is no text", "put the code in quotes", name, block)

@@ -64,6 +64,8 @@ def type_rows(share: TableShare) -> frozenset[str]:
     union = " union all ".join(select.sql(number) for number, select in enumerate(share.selects))
     share.con.execute(f"create or replace temp table typed as {union}")
     share.con.execute("alter table typed add column date_only_columns VARCHAR")
+    if "cable_no" in share.facts.columns:
+        share.con.execute("alter table typed add column cable_no BIGINT")
     if "date_only_columns" not in share.facts.columns:
         return frozenset()
     return frozenset(

@@ -22,6 +22,8 @@ from shared.settings import Settings
 TEMPORARY_TABLES = (
     "typed",
     "exempt",
+    "cable_changes",
+    "gone",
     "repeats",
     "new_findings",
     "rejected",
@@ -31,6 +33,7 @@ TEMPORARY_TABLES = (
     "failing_texts",
     "column_forms",
     "pool",
+    "open_again",
     "near_in_time",
     "near_in_place",
     "chain_breaks",
@@ -59,6 +62,7 @@ class TableShare:
     settings: Settings
     now: dt.datetime
     careful: frozenset[Path] = frozenset()
+    as_newest: bool = False
     reads: list[ReadFile] = field(default_factory=list)
     selects: list[TypedSelect] = field(default_factory=list)
     joined: dict[tuple[int, tuple[Path, ...]], Joined] = field(default_factory=dict)

@@ -14,23 +14,26 @@ def set_known_apart(share: TableShare) -> None:
 
     Notes
     -----
-    A row is exempt when it says what raw last said under its key. In a file whose whole content was loaded before,
-    it is enough that raw ever said so: an old export loaded again does not bring the old state back.
+    A row is exempt when it says what raw last said under its key, and, unless the load is taken as the newest, when it
+    says what raw said under its key before that: an older export loaded again does not bring the older state back.
 
     Checked by: tests/unit/test_intake_revisions.py (through load_paths)
     """
     con = share.con
-    con.execute("create or replace temp table exempt (rid BIGINT, is_seen_file BOOLEAN)")
+    con.execute("create or replace temp table exempt (rid BIGINT, is_former BOOLEAN)")
     if share.has_rows():
-        con.execute(
-            f"insert into exempt select t.rowid, false from typed as t join ({latest_by_key(share)}) as r "
-            f"on {share.same('r', 't', share.key)} and r.content_hash = t.content_hash"
-        )
-        con.execute(
-            f"insert into exempt select distinct t.rowid, true from typed as t join ({files_seen(share)}) as f "
-            f"using (file_no) join raw.{share.table} as r on {share.same('r', 't', share.key)} "
-            "and r.content_hash = t.content_hash"
-        )
+        key = ", ".join(share.key)
+        con.execute(f"""
+            insert into exempt
+            with said as (
+                select {key}, content_hash, row_number() over (partition by {key} order by load_sequence desc) > 1
+                    as is_former
+                from raw.{share.table}
+            )
+            select t.rowid, bool_and(r.is_former) from typed as t
+            join said as r on {share.same("r", "t", share.key)} and r.content_hash = t.content_hash
+            {"where not r.is_former" if share.as_newest else ""} group by all
+        """)
     _find_repeats(share)
     con.execute("""
         create or replace temp view judged as
@@ -46,14 +49,6 @@ def latest_by_key(share: TableShare) -> str:
     return (
         f"select {key}, content_hash from raw.{share.table} "
         f"qualify row_number() over (partition by {key} order by load_sequence desc) = 1"
-    )
-
-
-def files_seen(share: TableShare) -> str:
-    """SQL of this load's files whose whole content an earlier load has brought already."""
-    return (
-        f"select file_no from (select file_no, {DIGEST} as digest from typed group by file_no) "
-        f"where digest in (select digest from raw.files where \"table\" = '{share.table}')"
     )
 
 
@@ -87,7 +82,8 @@ def sort_rows(share: TableShare) -> None:
     Notes
     -----
     unchanged: raw, or an earlier row of this load, says the same. superseded: a higher revision stands; the row is
-    kept in raw all the same. revised: the thing was known and this is now the last word on it. new: it was not.
+    kept in raw all the same. former: the row would change its key back to what it was, so it is not taken, and counted
+    as superseded. revised: the thing was known and this is now the last word on it. new: it was not.
 
     Checked by: tests/unit/test_intake_revisions.py (through load_paths)
     """
@@ -104,6 +100,7 @@ def sort_rows(share: TableShare) -> None:
             select t.rowid as rid, t.file_no, t.row_number, t.content_hash, {", ".join(f"t.{c}" for c in share.key)},
                 {share.rank} as revision_rank
             from typed as t where t.rowid not in (select rid from rejected)
+                and t.rowid not in (select rid from exempt where is_former)
         ),
         in_order as (
             select *,
@@ -116,7 +113,6 @@ def sort_rows(share: TableShare) -> None:
             select {identity}, max({share.rank}) as top from raw.{share.table} group by all
         )
         select t.rid, t.file_no, t.row_number, case
-            when t.rid in (select rid from exempt where is_seen_file) then 'unchanged'
             when t.content_hash = coalesce(t.before, k.content_hash) then 'unchanged'
             when t.revision_rank < greatest(t.top_here, coalesce(p.top, -1)) then 'superseded'
             when p.top is not null or t.place > 1 then 'revised'
@@ -125,6 +121,9 @@ def sort_rows(share: TableShare) -> None:
         from in_order as t
         left join ({latest_by_key(share)}) as k on {share.same("k", "t", share.key)}
         left join prior as p on {share.same("p", "t", share.identity)}
+        union all
+        select e.rid, t.file_no, t.row_number, 'former' from exempt as e join typed as t on t.rowid = e.rid
+        where e.is_former
     """)
 
 

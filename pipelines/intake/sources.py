@@ -20,6 +20,7 @@ LOAD_ORDER = (
     "customers_by_year",
     "loops",
     "terminals",
+    "section_successors",
     "sections",
     "section_pieces",
     "instruments",
@@ -30,7 +31,7 @@ LOAD_ORDER = (
     "job_clusters",
     "corrections",
 )
-"""Every table after those its rows point to."""
+"""Every table after those its rows point to; successors before the sections they tell a new cable of."""
 
 
 JoinedFile = tuple[Path, str]

@@ -39,9 +39,8 @@ class Zones:
     days: tuple[dt.date, ...]
 
 
-def known_codes(column: str, settings: Settings) -> list[str]:
-    """Codes a column may hold: the dictionary's, and for insulations those of the settings too."""
-    listed = dictionary.columns()[column].codes
+def known_codes(listed: str | None, settings: Settings) -> list[str]:
+    """Codes of a list: the dictionary's, and for insulations those of the settings too."""
     codes = list(dictionary.codes()[listed]) if listed else []
     if listed == "insulation":
         codes += [c for c in settings.intake.insulations if c not in codes]
@@ -68,6 +67,8 @@ def filters_sql(source: TableSource, read: ReadFile) -> str:
     """SQL of a mapping's filters over the view of a file (alias r), each after an "and"."""
     tests = []
     for row_filter in source.filters:
+        if not cells_of(ColumnSource((row_filter.column,)), read):
+            continue  # a file without decisions: its rows are decided on
         cell = f"lower(coalesce({text_sql(ColumnSource((row_filter.column,)), read)}, ''))"
         listed = ", ".join(quoted(v.strip().casefold()) for v in row_filter.values)
         tests.append(f" and {cell} {'in' if row_filter.keep else 'not in'} ({listed})")
@@ -185,7 +186,7 @@ class TypedSelect:
         self.settings = settings
         self.zones = zones
         self.table = dictionary.load_tables()[source.table]
-        self.facts = {c: dictionary.columns()[c] for c in self.table.source_columns}
+        self.facts = {c: self.table.column(c) for c in self.table.source_columns}
 
     def texts(self) -> dict[str, str]:
         """SQL of each column's text as received, over the view of the file (alias r)."""
@@ -196,7 +197,7 @@ class TypedSelect:
         if not source.codes and source.default is None:
             return text
         arms = " ".join(f"when {quoted(k.casefold())} then {quoted(v)}" for k, v in source.codes.items())
-        known = known_codes(column, self.settings)
+        known = known_codes(self.facts[column].codes, self.settings)
         kept = code_sql(text, known) if known else text
         found = f"case lower({text}) {arms} else {kept} end" if arms else kept
         return (
@@ -227,7 +228,7 @@ class TypedSelect:
                 f"when lower({text}) in ('false', 'f', 'no', 'n', '0') then false end"
             )
         if facts.codes:
-            return code_sql(text, known_codes(column, self.settings))
+            return code_sql(text, known_codes(self.facts[column].codes, self.settings))
         # A zero byte makes no number, date or code; a text with one, an id above all, is not what it was meant to be.
         return f"case when not contains({text}, chr(0)) then {text} end" if self.read.has_zero else text
 

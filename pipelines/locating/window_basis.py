@@ -99,7 +99,7 @@ def read_basis(con: duckdb.DuckDBPyConnection) -> Basis:
         "staging.sections",
         columns=(
             "section_id", "loop_id", "position", "from_terminal_id", "to_terminal_id", "cable_class", "insulation",
-            "length_m", "installed_on", "retired_on",
+            "length_m", "installed_on", "in_service_from", "retired_on",
         ),
     )  # fmt: skip
     settings = read_settings(con)
@@ -125,8 +125,8 @@ def read_basis(con: duckdb.DuckDBPyConnection) -> Basis:
 
 def sections_on(sections: pd.DataFrame, on: pd.Timestamp) -> pd.DataFrame:
     """Sections in service on a day whose place in their loop is known."""
-    installed, retired = pd.to_datetime(sections["installed_on"]), pd.to_datetime(sections["retired_on"])
-    there = sections[~(installed > on).fillna(False) & ~(retired < on).fillna(False)]
+    begun, retired = pd.to_datetime(sections["in_service_from"]), pd.to_datetime(sections["retired_on"])
+    there = sections[~(begun > on).fillna(False) & ~(retired < on).fillna(False)]
     return there.dropna(subset=["position", "from_terminal_id", "to_terminal_id", "length_m"])
 
 

@@ -104,7 +104,8 @@ def known_at(history: FailureHistory, origin: dt.date) -> FailureHistory:
     day = pd.Timestamp(origin)
     history = history.keep(code_names)
     sections = history.sections
-    sections = sections[~(pd.to_datetime(sections["installed_on"]) > day)]
+    begins = "in_service_from" if "in_service_from" in sections.columns else "installed_on"
+    sections = sections[~(pd.to_datetime(sections[begins]) > day)]
     for column in ("retired_on", "rejuvenated_on"):
         dates = pd.to_datetime(sections[column])
         sections = sections.assign(**{column: dates.where(dates <= day)})

@@ -13,6 +13,7 @@ file_rules.py           the rules a whole file must pass
 file_measures.py        how unlike a file is to those before
 file_results.py         what a load knows of its files
 judge_files.py          puts the rules to the files of a load
+states.py               rows that would change back what changed since, new cables
 number_marks.py         what commas and points in numbers may mean
 quarantine.py           findings, listed
 suspected_errors.py     records with the signature of an error

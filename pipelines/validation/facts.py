@@ -169,6 +169,8 @@ def _job_facts(date_only: frozenset[str], registered: frozenset[str], now: float
     )
     after_closed = [f"case when {earliest(c)} > {latest('closed_at')} then '{c}' end" for c in STAMPS]
     facts = {
+        "unknown_status_columns": "coalesce(j.unknown_status_columns, case when j.status = 'open' and j.job_id not in "
+        "(select job_id from open_again) then 'status' end)",
         "is_loop_known": "j.loop_id is null or l.loop_id is not null",
         "is_section_known": "j.section_id is null or s.section_id is not null",
         "unknown_terminal_columns": _unknown_terminals(
@@ -190,7 +192,7 @@ def _job_facts(date_only: frozenset[str], registered: frozenset[str], now: float
         "contains(coalesce(j.date_only_columns, ''), 'closed_at'), true)",
         "span_s": "epoch(j.restored_at) - epoch(j.reported_at)",
         "is_after_installation": "coalesce(j.reported_at::date >= case when s.is_install_year_only "
-        "then date_trunc('year', s.installed_on)::date else s.installed_on end, true)",
+        "then date_trunc('year', s.installed_on)::date else s.installed_on end or coalesce(s.cable_no, 1) > 1, true)",
         "is_velocity_usual": f"coalesce(j.velocity_setting_pct between "
         f"case when s.insulation = 'PILC' then {PILC_BAND[0]} else {EXTRUDED_BAND[0]} end and "
         f"case when s.insulation = 'PILC' then {PILC_BAND[1]} else {EXTRUDED_BAND[1]} end "
@@ -209,6 +211,7 @@ def _job_facts(date_only: frozenset[str], registered: frozenset[str], now: float
     expected = {
         "reported_after_all": _listing([f"case when j.{c} is not null then '{c}' end" for c in later]),
         "stamp_after_closed": _listing(after_closed),
+        "status_unknown": "'one of closed, cancelled'",
         "possible_duplicate": "d.other",
         "possible_reopened": "o.other",
     }
@@ -252,9 +255,11 @@ def _section_facts(registered: frozenset[str]) -> Special:
         "is_install_date_possible": f"coalesce(year(j.installed_on) >= case j.insulation {earliest} end or "
         f"j.installed_on in ({defaults}), true)",
         "is_loop_chained": "c.breaks is null",
+        "is_cable_told": "coalesce(v.verdict <> 'ask', true)",
     }
-    expected = {"loop_not_one_chain": "c.breaks", "retired_before_installed": "j.retired_on"}
-    return " left join chain_breaks as c on c.section_id = j.section_id", facts, {}, expected
+    joins = " left join chain_breaks as c on c.section_id = j.section_id left join cable_changes as v on v.rid = j.rid"
+    expected = {"loop_not_one_chain": "c.breaks", "retired_before_installed": "j.retired_on", "cable_changed": "v.told"}
+    return joins, facts, {}, expected
 
 
 def _piece_facts(_: frozenset[str]) -> Special:

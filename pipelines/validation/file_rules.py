@@ -18,6 +18,7 @@ SOURCES = (
     "loops",
     "terminals",
     "sections",
+    "section_successors",
     "section_pieces",
     "instruments",
     "jobs",
@@ -119,6 +120,40 @@ FILE_RULES: tuple[FileRule, ...] = (
         "a remark with an unquoted comma on a dig sheet",
     ),
     # ---- against the register and what was loaded before
+    FileRule(
+        "older_state",
+        "warn",
+        SOURCES,
+        "rows that say what was loaded before under their key and has changed since, with no higher revision and no "
+        "other row of their key in the load",
+        "{rows} {say} again what was loaded before and has changed since: {listed}. {They} not taken; if the "
+        "files are the newest, load them with --as-newest",
+        "the register of March loaded again after that of June: its rows would bring back what June changed",
+    ),
+    FileRule(
+        "cable_replaced",
+        "warn",
+        ("sections",),
+        "rows that say a new cable under an id that is known: the old one closes on the day the new one was laid",
+        "{rows} {say} a new cable under a known id: {listed}",
+        "section S7 with insulation EPR and installed_on 2024-03-01, where XLPE of 1984 was",
+    ),
+    FileRule(
+        "job_reopened",
+        "warn",
+        ("jobs",),
+        "jobs loaded before whose status is open now",
+        "{rows} {say} open again and {leave} the figures until closed: {listed}",
+        "J-17 with status open, loaded closed a month ago",
+    ),
+    FileRule(
+        "gone_from_snapshot",
+        "warn",
+        SOURCES,
+        "what was loaded from the files of a mapping's block with snapshot = true and is in none of those loaded now",
+        "{rows} {what} missing from a snapshot: {listed}. {They} {fate}",
+        "job J-17, loaded last month, is not in this month's export of all jobs",
+    ),
     FileRule(
         "orphan_share",
         "warn",

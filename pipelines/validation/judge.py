@@ -145,7 +145,7 @@ def _write_forms(con: duckdb.DuckDBPyConnection, table: str, insulations: tuple[
     """What each column should look like, in words, and the bound it must not fall below."""
     rows = []
     for name in dictionary.load_tables()[table].source_columns:
-        facts = dictionary.columns()[name]
+        facts = dictionary.load_tables()[table].column(name)
         codes = list(dictionary.codes()[facts.codes]) if facts.codes else []
         codes += [c for c in insulations if name == "insulation" and c not in codes]
         form = "one of " + ", ".join(codes) if codes else FORMS[facts.type]

@@ -15,6 +15,7 @@ from pipelines.validation.file_results import FileFacts, FileResult, break_rule
 from pipelines.validation.file_rules import FileRule
 from pipelines.validation.number_marks import find_assumed_thousands, find_unread_decimals
 from pipelines.validation.quarantine import OWN_COLUMNS
+from pipelines.validation.states import find_gone_rows, find_new_cables, find_older_states, find_reopened_jobs
 from shared import dictionary
 from shared.dictionary.aliases import header_score
 from shared.errors import UserError
@@ -348,10 +349,14 @@ OF_READING = (
     "delimiter_assumed",
     "thousands_assumed",
     "decimals_unread",
+    "older_state",
+    "cable_replaced",
+    "job_reopened",
+    "gone_from_snapshot",
     "join_unmatched",
     "join_unread",
 )
-"""Rules that ask how a file was read: they are put to files of any size."""
+"""Rules that ask how a file was read, or of each of its rows: they are put to files of any size."""
 
 MEASURES = {
     "column_unknown": _find_unknown_columns,
@@ -360,6 +365,10 @@ MEASURES = {
     "delimiter_assumed": _find_assumed_delimiters,
     "thousands_assumed": find_assumed_thousands,
     "decimals_unread": find_unread_decimals,
+    "older_state": find_older_states,
+    "cable_replaced": find_new_cables,
+    "job_reopened": find_reopened_jobs,
+    "gone_from_snapshot": find_gone_rows,
     "join_unmatched": _find_unjoined,
     "join_unread": _find_unread_beside,
     "orphan_share": _measure_orphans,

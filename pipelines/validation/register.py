@@ -26,7 +26,16 @@ KEPT = {
     "districts": ("district_id", "timezone", "recorded_from"),
     "loops": ("loop_id", "district_id"),
     "terminals": ("terminal_id",),
-    "sections": ("section_id", "loop_id", "position", "length_m", "insulation", "installed_on", "is_install_year_only"),
+    "sections": (
+        "section_id",
+        "loop_id",
+        "position",
+        "length_m",
+        "insulation",
+        "installed_on",
+        "is_install_year_only",
+        "cable_no",
+    ),
     "instruments": ("instrument_id",),
     "jobs": ("job_id", "loop_id", "customers_interrupted", "status"),
 }
@@ -55,6 +64,12 @@ def draw_register(con: duckdb.DuckDBPyConnection, table: str) -> frozenset[str]:
             [sorted(available_timezones())],
         )
     if table == "jobs":
+        # an id that others came after is known too, though the register may have dropped it
+        con.execute(
+            "insert into known_sections (section_id) select distinct old_id from raw.section_successors "
+            "where old_id not in (select section_id from known_sections)"
+        )
+        _draw_open_again(con)
         _draw_loop_lengths(con)
         _draw_neighbours(con)
     if table == "sections":
@@ -69,6 +84,16 @@ def draw_register(con: duckdb.DuckDBPyConnection, table: str) -> frozenset[str]:
         draw_cluster_faults(con)
     filled = [name for name in NEEDED.get(table, ()) if con.execute(f"select 1 from known_{name} limit 1").fetchone()]
     return frozenset(filled)
+
+
+def _draw_open_again(con: duckdb.DuckDBPyConnection) -> None:
+    """Jobs of this load that are open and were loaded before."""
+    con.execute("create or replace temp table open_again (job_id VARCHAR)")
+    if con.execute("select 1 from typed where status = 'open' limit 1").fetchone():
+        con.execute(
+            "insert into open_again select distinct job_id from raw.jobs "
+            "where job_id in (select job_id from typed where status = 'open')"
+        )
 
 
 def _draw_classes(con: duckdb.DuckDBPyConnection) -> None:
@@ -216,13 +241,14 @@ def _draw_chain_breaks(con: duckdb.DuckDBPyConnection) -> None:
         "installed_on",
         "is_install_year_only",
         "retired_on",
+        "cable_no",
     )
     con.execute(f"""
         create or replace temp table chain_breaks as
         with sections_together as (
-            select {", ".join(columns)}, 1 as newness, file_no, row_number as place from typed
+            select {", ".join(columns)}, 1 as newness, file_no, row_number as place from judged
             union all by name
-            select {", ".join(columns)}, 0 as newness, 0 as file_no, 0 as place from ({latest_sql("sections", columns)})
+            select {", ".join(columns)}, 0 as newness, 0 as file_no, load_sequence as place from raw.sections
         )
         select * from ({queries()["validation/chain_breaks"].query})
     """)
@@ -254,7 +280,6 @@ def draw_correction_faults(con: duckdb.DuckDBPyConnection) -> None:
     listed = [c for c in facts.source_columns if c not in ("job_id", "revision")]
     known = ", ".join(f"'{c}'" for c in listed)
     now = " ".join(f"when '{c}' then j.\"{c}\"::varchar" for c in listed)
-    same = " ".join(_same_value(c) for c in listed)
     fits = " ".join(
         f"when '{c}' then try_cast(c.value_proposed as {dictionary.columns()[c].duckdb_type}) is not null"
         for c in listed
@@ -268,8 +293,8 @@ def draw_correction_faults(con: duckdb.DuckDBPyConnection) -> None:
             when c."column" not in ({known}) then 'jobs have no column ' || c."column" || ' that can be corrected'
             when c.value_proposed is not null and not case c."column" {fits} end
                 then 'value_proposed = ' || c.value_proposed || ' does not fit column ' || c."column"
-            when case c."column" {same.replace("$VALUE", "c.value_proposed")} end then null
-            when not case c."column" {same.replace("$VALUE", "c.value_now")} end
+            when {says_sql("c.value_proposed")} then null
+            when not {says_sql("c.value_now")}
                 then c."column" || ' of ' || c.job_id || ' is now ' || coalesce(case c."column" {now} end, 'empty')
                     || ', not ' || coalesce(c.value_now, 'empty')
         end as fault
@@ -296,6 +321,12 @@ def draw_cluster_faults(con: duckdb.DuckDBPyConnection) -> None:
         end as fault
         from typed as c
     """)
+
+
+def says_sql(text: str) -> str:
+    """SQL that says whether a job (alias j) holds a text in the column that a correction (alias c) names."""
+    listed = [c for c in dictionary.load_tables()["jobs"].source_columns if c not in ("job_id", "revision")]
+    return f"""case c."column" {" ".join(_same_value(c).replace("$VALUE", text) for c in listed)} end"""
 
 
 def _same_value(column: str) -> str:

@@ -77,6 +77,7 @@ EVERY = (
     "loops",
     "terminals",
     "sections",
+    "section_successors",
     "section_pieces",
     "instruments",
     "jobs",
@@ -86,7 +87,16 @@ EVERY = (
     "corrections",
     "job_clusters",
 )
-DATED = ("districts", "sections", "instruments", "jobs", "test_shots", "restoration_steps", "known_lengths")
+DATED = (
+    "districts",
+    "sections",
+    "section_successors",
+    "instruments",
+    "jobs",
+    "test_shots",
+    "restoration_steps",
+    "known_lengths",
+)
 
 WEEK_S = 7 * 86400.0
 
@@ -158,7 +168,7 @@ RULES: tuple[Rule, ...] = (
         Listed("unknown_status_columns"),
         "",
         "{column} = '{value}' is not {expected}: only closed jobs count, so an open one waits here until it is loaded "
-        "closed; translate in the mapping what means closed or cancelled",
+        "closed; translate in the mapping what means closed, cancelled or, of a job closed before, open",
         "status = 'open'",
     ),
     Rule(
@@ -515,6 +525,17 @@ RULES: tuple[Rule, ...] = (
         "the sections of loop '{value}' do not form one chain at every date: {expected}. A gap that ends with an "
         "installation is a predecessor that left the register",
         "position 3 was installed in 2009 and nothing lay there before, while positions 2 and 4 are of 1978",
+    ),
+    Rule(
+        "cable_changed",
+        "reject",
+        ("sections",),
+        Holds("is_cable_told"),
+        "section_id",
+        "section {value} is said to be another cable, a new one or a correction of the register: {expected}. The old "
+        "row is kept; say which it is by changed_cable = 'new' or 'correction' in the mapping or under [intake] of the "
+        "settings, or by a row of section_successors, and load the file again",
+        "insulation EPR where XLPE was, with the day of installation as before",
     ),
     # ---- corrections
     Rule(

@@ -318,7 +318,7 @@ def days_unchanged(basis: Basis) -> dict[str, list[int | None]]:
     """For each loop that changes, the first and last day, from the as-of day, on which it lies as on that day."""
     sections = basis.sections.assign(after=pd.to_datetime(basis.sections["retired_on"]) + pd.Timedelta(days=1))
     pieces = basis.pieces.merge(sections[["section_id", "loop_id"]], on="section_id")
-    dates = [(sections, "installed_on"), (sections, "after"), (pieces, "installed_on")]
+    dates = [(sections, "in_service_from"), (sections, "after"), (pieces, "installed_on")]
     changed = pd.concat(
         [rows[["loop_id"]].assign(on=pd.to_datetime(rows[name])) for rows, name in dates], ignore_index=True
     ).dropna()

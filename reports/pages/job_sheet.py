@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
+from markupsafe import Markup
 
 from pipelines.restoration.stages import STAGES
 from pipelines.survival.history import counts_as_failure
@@ -138,7 +139,7 @@ def counted(entered: dict[str, Any], job: Any, failures: pd.DataFrame, settings:
     listed = [
         ("Counts as a failure of the cable", COUNT_WORDS.get(why, why) if len(failures) else style.MISSING),
         ("Loop", lead("loop", entered["loop_id"])),
-        ("Section", lead("section", entered["section_id"])),
+        ("Section", section_led_to(entered)),
         ("Cause", entered["cause"] or style.MISSING),
         ("Failed component", entered["failed_component"] or style.MISSING),
         (
@@ -156,6 +157,16 @@ def counted(entered: dict[str, Any], job: Any, failures: pd.DataFrame, settings:
         say("job-counted.finding", judged="counts" if counts_as_failure(failures).any() else "no"),
         listed,
     )
+
+
+def section_led_to(entered: dict[str, Any]) -> Markup | str:
+    """The section of the job, and the id that the job itself names where it is another."""
+    section, named = entered["section_id"], entered["named_section_id"]
+    if style.is_missing(named) or section == named:
+        return lead("section", section)
+    if style.is_missing(section):
+        return f"unknown: several sections came of {named}, which the job names"
+    return lead("section", section, f", which the job calls {named}")
 
 
 def doubts(marts: Marts, entered: dict[str, Any]) -> tuple[Exhibit, ...]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from markupsafe import Markup
+
 from reports import style
 from reports.page import Page, Section
 from reports.pages.sheet import facts, failure_words, find_row, lead, listing, one, say, with_limits
@@ -51,6 +53,8 @@ def register(marts: Marts, section: dict[str, Any], ident: str) -> Exhibit:
     doubted = one(marts, "marts.register_lengths", "section_id", ident)
     ends = [entered["from_terminal_id"], entered["to_terminal_id"]]
     terminals = marts.read_only("staging.terminals", "terminal_id", ends).set_index("terminal_id")["tail_m"]
+    cables = marts.read_only("staging.sections", "named_id", [entered["named_id"]])["section_id"]
+    others = Markup(", ").join(lead("section", cable) for cable in sorted(set(cables) - {ident}))
     tails = [say("register.tail", terminal=end, tail=terminals.get(end)) for end in ends]
     listed = (
         ("Loop", lead("loop", section["loop_id"], f", district {section['district_id']}")),
@@ -68,6 +72,7 @@ def register(marts: Marts, section: dict[str, Any], ident: str) -> Exhibit:
         ("Injected", style.date_words(section["rejuvenated_on"])),
         ("Customers", style.number(section["customers"], 0)),
         ("Observed", say("register.observed", section=section)),
+        ("Other cables under its id", others or "none"),
     )
     finding = say("register.doubted" if doubted else "register.finding", row=doubted, section=section)
     return facts("register", finding, listed)

@@ -6,7 +6,7 @@ The facts are in columns.toml, tables.toml, codes.toml and caveats.toml beside t
 from __future__ import annotations
 
 import tomllib
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -62,6 +62,7 @@ class Table:
     export: bool = False
     by_hand: bool = False
     meanings: tuple[tuple[str, str], ...] = ()
+    codes: tuple[tuple[str, str], ...] = ()
     made_by: str = ""
     column_makers: tuple[tuple[str, str], ...] = ()
 
@@ -78,6 +79,11 @@ class Table:
     def source_columns(self) -> tuple[str, ...]:
         """Columns a file may bring (those intake derives are left out)."""
         return tuple(c for c in self.columns if c not in self.derived)
+
+    def column(self, name: str) -> Column:
+        """A column as it is in this table: with its own meaning and codes, where it has such."""
+        own = columns()[name]
+        return replace(own, meaning=self.meaning_of(name), codes=dict(self.codes).get(name, own.codes))
 
     def meaning_of(self, column: str) -> str:
         return dict(self.meanings).get(column) or columns()[column].meaning
@@ -100,7 +106,7 @@ def tables() -> dict[str, Table]:
     for layer, named in _read("tables.toml").items():
         for stem, facts in named.items():
             listed: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in facts.items()}
-            listed |= {name: tuple(listed.get(name, {}).items()) for name in ("meanings", "column_makers")}
+            listed |= {name: tuple(listed.get(name, {}).items()) for name in ("meanings", "codes", "column_makers")}
             found[f"{layer}.{stem}"] = Table(name=f"{layer}.{stem}", **listed)
     return found
 

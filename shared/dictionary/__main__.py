@@ -45,10 +45,10 @@ def describe_dictionary() -> str:
             lines += [f"> {dictionary.caveats()[key]}" + "\n" for key in table.caveats]
             lines += ["| column | type | unit | meaning |", "|---|---|---|---|"]
             for name in table.columns:
-                column = dictionary.columns()[name]
+                column = table.column(name)
                 mark = " (required)" if name in table.required else " (wanted)" if name in table.wanted else ""
                 of = f" Codes: {column.codes}." if column.codes else ""
-                lines.append(f"| {name}{mark} | {column.type} | {column.unit or ''} | {table.meaning_of(name)}.{of} |")
+                lines.append(f"| {name}{mark} | {column.type} | {column.unit or ''} | {column.meaning}.{of} |")
             lines.append("")
     lines += ["## Codes", ""]
     for name, listed in dictionary.codes().items():

@@ -2,7 +2,8 @@
 -- Reads: staging.loops, staging.sections
 -- Key: loop_id
 -- Units: position along the loop
--- Why: each side of the normally open terminal is a half-loop; without that terminal the loop is one piece
+-- Why: each side of the normally open terminal is a half-loop; without that terminal the loop is one piece. What was split
+-- or merged has the positions of its time, so today's sections alone are asked
 with
 
 ends as (
@@ -11,12 +12,14 @@ ends as (
         to_terminal_id as terminal_id,
         position as last_position_before
     from staging.sections
+    where coalesce(retired_because, '') <> 'regrouped'
     union all
     select
         loop_id,
         from_terminal_id as terminal_id,
         position - 1 as last_position_before
     from staging.sections
+    where coalesce(retired_because, '') <> 'regrouped'
 )
 
 select

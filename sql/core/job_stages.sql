@@ -45,7 +45,7 @@ sections_in_service as (
     -- many sections to a job, counted back to one row
     inner join staging.sections as sections
         on sections.loop_id = in_time.loop_id
-        and in_service_on(in_time.reported_locally::date, sections.installed_on, sections.retired_on)
+        and in_service_on(in_time.reported_locally::date, sections.in_service_from, sections.retired_on)
     group by in_time.job_id
 ),
 

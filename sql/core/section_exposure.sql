@@ -3,7 +3,8 @@
 -- Key: section_id
 -- Units: metres, kilometres, years of 365.25 days
 -- Why: DEVELOPERS.md, Definitions: observed from max(installed_on, recorded_from) to min(retired_on, as_of). A section whose
--- date is unknown has no time in view of its own (the model spreads it over the years its like was laid)
+-- date is unknown has no time in view of its own (the model spreads it over the years its like was laid). What a split or
+-- merging made is on record from that day: before it, the cable is observed under its old id
 with
 
 placed as (
@@ -28,7 +29,12 @@ placed as (
         sections.retired_on,
         sections.rejuvenated_on,
         sections.customers,
-        districts.recorded_from,
+        if(
+            coalesce(sections.in_service_from > sections.installed_on, sections.in_service_from is not null),
+            greatest(districts.recorded_from, sections.in_service_from),
+            districts.recorded_from
+        ) as recorded_from,
+        sections.in_service_from,
         least(sections.retired_on, current.general_as_of) as in_view_to
     from staging.sections as sections
     -- one row a loop and a district in staging: no row multiplies
@@ -71,6 +77,7 @@ select
     rejuvenated_on,
     customers,
     recorded_from,
+    in_service_from,
     in_view_from,
     case when in_view_from is not null then in_view_to end as in_view_to,
     coalesce(years_between(in_view_from, in_view_to), 0.0) as exposure_years,

@@ -68,6 +68,7 @@ TABLES: dict[str, list[Row]] = {
         }
         for n in range(1, 6)
     ],
+    "section_successors": [{"old_id": "S0", "new_id": "S1", "kind": "replaced", "on": "1984-05-01", "share": "1"}],
     "section_pieces": [
         {
             "section_id": "S1",

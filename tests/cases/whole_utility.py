@@ -79,6 +79,9 @@ WHOLE: dict[str, list[Row]] = {
             ],
         ),
     ],
+    "section_successors": _numbered(
+        "section_successors", [{}, {"old_id": "S9", "new_id": "S4", "kind": "renumbered", "on": "2011-02-01"}]
+    ),
     "section_pieces": _numbered(
         "section_pieces",
         [

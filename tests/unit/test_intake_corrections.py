@@ -110,3 +110,23 @@ def test_undoing_the_load_of_corrections_takes_them_back(con, tmp_path: Path) ->
     assert con.execute("select count(*) from staging.jobs").fetchone() == (2,)
     undo_load(con, report.load_id)
     assert standing(con, "estimated_distance_m")[0] == 41.5
+
+
+def test_a_correction_is_applied_again_where_the_source_repeats_what_it_was_made_for(con, tmp_path: Path) -> None:
+    decide(con, tmp_path, row("estimated_distance_m", "41.5", "12.6"), row("crew_id", "C2", "C3", job="J2"))
+
+    def say(**cells: str) -> None:
+        load_paths(con, [write_csv(tmp_path / "jobs.csv", [{**TABLES["jobs"][0], **cells}])], Settings())
+
+    say(notes="dug up twice")
+    assert standing(con, "estimated_distance_m || notes")[0] == "12.6dug up twice"
+    say(notes="dug up twice", estimated_distance_m="30")
+    assert standing(con, "estimated_distance_m")[0] == 30.0
+
+
+def test_a_job_joined_away_stays_so_when_the_source_says_it_anew(con, tmp_path: Path) -> None:
+    joined = [{"job_id": "J2", "joined_with": "J1", "cluster_decision": "join"}]
+    load_paths(con, [write_csv(tmp_path / "job_clusters.csv", joined)], Settings())
+    load_paths(con, [write_csv(tmp_path / "jobs.csv", [{**TABLES["jobs"][1], "notes": "late"}])], Settings())
+    warehouse.build_models(con, "staging")
+    assert con.execute("select job_id from staging.jobs order by 1").fetchall() == [("J1",), ("J3",)]

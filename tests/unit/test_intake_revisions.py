@@ -24,9 +24,11 @@ def load(tmp_path: Path):
         con, [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops", "sections")], Settings()
     )
 
-    def run(*files: list[Row], name: str = "jobs") -> tuple[duckdb.DuckDBPyConnection, list[tuple[int, ...]]]:
+    def run(
+        *files: list[Row], name: str = "jobs", as_newest: bool = False
+    ) -> tuple[duckdb.DuckDBPyConnection, list[tuple[int, ...]]]:
         paths = [write_csv(tmp_path / f"{name}_{n}.csv", rows) for n, rows in enumerate(files)]
-        report = load_paths(con, paths, Settings())
+        report = load_paths(con, paths, Settings(), as_newest=as_newest)
         return con, [(f.read, f.new, f.revised, f.unchanged, f.superseded, f.quarantined) for f in report.files]
 
     return run
@@ -63,6 +65,18 @@ def test_an_open_job_waits_in_quarantine_until_it_is_loaded_closed(load) -> None
     assert load([job("2", "A", status="closed")])[1] == [(1, 1, 0, 0, 0, 0)]
     assert standing(con) == [("J1", 2, "A")]
     assert con.execute("select count(*) from raw.quarantined_rows where released_by is null").fetchone() == (0,)
+
+
+def test_a_job_open_again_leaves_the_figures_until_it_is_closed_again(load) -> None:
+    con, _ = load([job("1", "A"), job("1", "A", "J2", section_id="S2", dug_distance_m="77")])
+    assert load([job("2", "A", status="Open"), job("1", "A", "J9", status="open", section_id="")])[1] == [
+        (2, 0, 1, 0, 0, 1)
+    ]
+    assert [row[0] for row in standing(con)] == ["J2"]
+    said = con.execute("select message from raw.file_results where rule = 'job_reopened'").fetchall()
+    assert said == [("1 job is open again and leaves the figures until closed: J1",)]
+    load([job("3", "B", status="closed")])
+    assert standing(con) == [("J1", 3, "B"), ("J2", 1, "A")]
 
 
 def test_an_open_job_with_a_reading_is_an_open_window_of_its_instrument(load) -> None:
@@ -117,15 +131,65 @@ def test_of_two_files_in_one_load_the_later_one_has_the_last_word(load) -> None:
     con, counts = load([job("1", "A")], [job("1", "B")])
     assert counts == [(1, 1, 0, 0, 0, 0), (1, 0, 1, 0, 0, 0)]
     assert standing(con) == [("J1", 1, "B")]
-    assert load([job("1", "A")], [job("1", "B")])[1] == [(1, 0, 0, 1, 0, 0), (1, 0, 0, 1, 0, 0)]
+    assert load([job("1", "A")], [job("1", "B")])[1] == [(1, 0, 0, 0, 1, 0), (1, 0, 0, 1, 0, 0)]
     assert standing(con) == [("J1", 1, "B")]
+    assert older(con) == []  # the load itself says more of the job, so nothing would change back
 
 
-def test_a_row_put_back_to_what_it_was_is_a_revision(load) -> None:
+def older(con: duckdb.DuckDBPyConnection) -> list[str]:
+    rows = con.execute("select message from raw.file_results where rule = 'older_state' order by load_id").fetchall()
+    return [message for (message,) in rows]
+
+
+def test_a_row_that_would_change_back_what_changed_since_is_listed_and_not_taken(load) -> None:
+    con, _ = load([job("", "A"), job("", "Z", "J2", section_id="S2", dug_distance_m="77")])
+    load([job("", "B", dug_distance_m="41"), job("", "Y", "J2", section_id="S2", dug_distance_m="77")])
+    third = job("", "X", "J3", section_id="S3", dug_distance_m="99")
+    assert load([job("", "A"), job("", "Z", "J2", section_id="S2", dug_distance_m="77"), third])[1] == [
+        (3, 1, 0, 0, 2, 0)
+    ]
+    assert [row[2] for row in standing(con)] == ["B", "Y", "X"]
+    assert older(con)[0] == (
+        "2 rows say again what was loaded before and has changed since: J1 (crew_id B to A, dug_distance_m 41.0 to "
+        "40.0); J2 (crew_id Y to Z). They are not taken; if the files are the newest, load them with --as-newest"
+    )
+    load([job("", "A")])
+    assert older(con)[1] == (
+        "1 row says again what was loaded before and has changed since: J1 (crew_id B to A, dug_distance_m 41.0 to "
+        "40.0). It is not taken; if the files are the newest, load them with --as-newest"
+    )
+    assert con.execute("select count(*) from raw.jobs").fetchone() == (5,)
+
+
+def test_the_first_ten_that_would_change_back_are_named_and_the_others_counted(load) -> None:
+    con, _ = load([job("", "A", f"J{n:02d}", section_id="") for n in range(12)])
+    load([job("", "B", f"J{n:02d}", section_id="") for n in range(12)])
+    load([job("", "A", f"J{n:02d}", section_id="") for n in range(12)])
+    named = "; ".join(f"J{n:02d} (crew_id B to A)" for n in range(10))
+    assert older(con)[0] == (
+        f"12 rows say again what was loaded before and has changed since: {named} and 2 more. They are not taken; if "
+        "the files are the newest, load them with --as-newest"
+    )
+
+
+def test_as_newest_brings_a_former_state_back_and_a_higher_revision_still_wins(load) -> None:
+    con, _ = load([job("", "A"), job("1", "A", "J2", section_id="S2", dug_distance_m="77")])
+    load([job("", "B"), job("2", "B", "J2", section_id="S2", dug_distance_m="77")])
+    old = [job("", "A"), job("1", "A", "J2", section_id="S2", dug_distance_m="77")]
+    assert load(old, as_newest=True)[1] == [(2, 0, 1, 1, 0, 0)]
+    assert standing(con) == [("J1", None, "A"), ("J2", 2, "B")]
+    assert load([job("", "B")], as_newest=True)[1] == [(1, 0, 1, 0, 0, 0)]
+    assert load([job("", "B")])[1] == [(1, 0, 0, 1, 0, 0)]
+    assert [row[2] for row in standing(con)] == ["B", "B"]
+    assert older(con) == []
+
+
+def test_a_former_state_lets_nothing_out_of_quarantine(load) -> None:
     con, _ = load([job("", "A")])
-    load([job("", "B"), job("", "Z", "J2", section_id="S2", dug_distance_m="77")])
-    assert load([job("", "A"), job("", "Y", "J3", section_id="S3", dug_distance_m="99")])[1] == [(2, 1, 1, 0, 0, 0)]
-    assert [row[2] for row in standing(con)] == ["A", "Z", "Y"]
+    load([job("", "B")])
+    load([job("", "C", restored_at="2018-01-10 09:00")])
+    load([job("", "A")])
+    assert con.execute("select count(*) from raw.quarantined_rows where released_by is null").fetchone() == (1,)
 
 
 def test_a_cancelled_revision_takes_the_job_away_and_a_moved_one_moves_it(load) -> None:

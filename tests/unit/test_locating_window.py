@@ -34,7 +34,8 @@ def table(name: str, *rows: dict) -> pd.DataFrame:
 def section(name: str, position: int, start: str, end: str, **more: object) -> dict:
     given = {"section_id": name, "loop_id": "L1", "position": position, "from_terminal_id": start}
     given |= {"to_terminal_id": end, "cable_class": "A", "insulation": "XLPE", "length_m": 80.0}
-    return given | {"installed_on": None, "retired_on": None} | more
+    begun = {"in_service_from": more.get("installed_on")}
+    return given | {"installed_on": None, "retired_on": None} | begun | more
 
 
 @pytest.fixture

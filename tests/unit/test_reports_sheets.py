@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 import pytest
 
+from reports import style
 from reports.marts import Marts
 from reports.pages import instrument_sheet, job_sheet, loop_sheet, proposal_sheet, section_sheet
 from reports.pages.sheet import failure_words
@@ -84,7 +85,7 @@ def test_a_failure_on_a_section_without_a_date_counts_in_the_sentence_as_in_the_
     )
     made = loop_sheet.job_list(failure_words(jobs), marts)
     assert made.finding.startswith("3 closed jobs on record; 2 of them count as failures")
-    entered = dict.fromkeys(("loop_id", "section_id", "cause", "failed_component", "notes"), "x")
+    entered = dict.fromkeys(("loop_id", "section_id", "named_section_id", "cause", "failed_component", "notes"), "x")
     entered |= {"revision": 1, "source_file": "jobs.csv", "row_number": 2, "load_id": "b1"}
     for row, counts in ((1, True), (2, False)):
         said = job_sheet.counted(entered, None, jobs.iloc[[row]], SETTINGS).finding
@@ -173,3 +174,16 @@ def test_the_sheet_and_the_proposal_say_the_same_of_an_instrument(marts: Marts) 
         assert summary[0] == standing and "31 December 2025" in standing
         assert (why in summary) == bool(why)
     assert summary[1] == "To settle it: about 18 more readings would decide it."
+
+
+@pytest.mark.parametrize(
+    ("section", "named", "words"),
+    [
+        ("S1", "S1", '<a href="section:S1">S1</a>'),
+        ("S1@2015-06-01", "S1", '<a href="section:S1@2015-06-01">S1@2015-06-01</a>, which the job calls S1'),
+        (None, "S1", "unknown: several sections came of S1, which the job names"),
+        (None, None, style.MISSING),
+    ],
+)
+def test_a_job_led_to_another_section_says_what_it_names(section: str | None, named: str | None, words: str) -> None:
+    assert str(job_sheet.section_led_to({"section_id": section, "named_section_id": named})) == words

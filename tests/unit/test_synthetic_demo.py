@@ -14,8 +14,9 @@ def tables():
 
 
 def test_tables_are_canonical(tables):
-    assert set(tables) == set(dictionary.source_tables())
-    for name, facts in dictionary.source_tables().items():
+    # the invented utility gives every cable an id of its own
+    assert set(tables) == set(dictionary.source_tables()) - {"section_successors"}
+    for name, facts in ((n, dictionary.source_tables()[n]) for n in tables):
         assert list(tables[name].columns) == list(facts.source_columns)
         required = [c for c in facts.required if c in facts.source_columns]
         assert tables[name][required].notna().all().all(), name

@@ -196,7 +196,8 @@ def places_of(rule: str) -> list[tuple[str, int]]:
 
 
 def test_every_rule_but_the_form_of_a_row_is_broken_here() -> None:
-    elsewhere = {"row_malformed", "key_empty"}  # test_intake_text.py and below
+    # test_intake_text.py, below, test_intake_cables.py
+    elsewhere = {"row_malformed", "key_empty", "cable_changed"}
     assert {r.name for r in RULES} == set(BROKEN_JOBS) | set(BROKEN_ELSEWHERE) | elsewhere
 
 

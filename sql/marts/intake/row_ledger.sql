@@ -84,16 +84,33 @@ kept_rows as (
     group by load_id, source_file, figure, coalesce(reason, 'counted')
 ),
 
+rows_in_raw as (
+    select
+        load_id,
+        source_file as file,
+        count(*) as source_rows
+    from source_rows
+    group by load_id, source_file
+),
+
 other_rows as (
     select
         files.load_id,
         files.file,
         figures.figure,
-        unnest(['in quarantine', 'already loaded, unchanged']) as reason,
-        unnest([files.quarantined, files.unchanged]) as source_rows
+        unnest(
+            ['in quarantine', 'already loaded, unchanged', 'an earlier state of the job, not taken']
+        ) as reason,
+        unnest([
+            files.quarantined,
+            files.unchanged,
+            files.new + files.revised + files.superseded - coalesce(rows_in_raw.source_rows, 0)
+        ]) as source_rows
     from files
     -- each file is listed once for every figure
     cross join figures
+    -- one row a load and file
+    left join rows_in_raw on rows_in_raw.load_id = files.load_id and rows_in_raw.file = files.file
 ),
 
 all_rows as (

@@ -38,7 +38,7 @@ supplied as (
     -- many sections to a half-loop, summed back to it
     left join core.section_exposure as sections
         on sections.half_loop_id = hit.half_loop_id
-        and in_service_on(make_date(hit.year, 7, 1), sections.installed_on, sections.retired_on)
+        and in_service_on(make_date(hit.year, 7, 1), sections.in_service_from, sections.retired_on)
         -- of cable replaced on that very day the successor supplies them: nobody is counted twice
         and sections.retired_on is distinct from make_date(hit.year, 7, 1)
     group by hit.year, hit.half_loop_id, hit.interruptions

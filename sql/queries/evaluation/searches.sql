@@ -70,7 +70,7 @@ from tested
 -- many sections to a job, listed back to it
 inner join core.section_exposure as sections
     on sections.half_loop_id = tested.half_loop_id
-    and in_service_on(tested.reported_on, sections.installed_on, sections.retired_on)
+    and in_service_on(tested.reported_on, sections.in_service_from, sections.retired_on)
 -- one row in all
 inner join whole on whole.origin = tested.origin
 -- one row a class and date

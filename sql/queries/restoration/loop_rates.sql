@@ -11,7 +11,7 @@ from core.job_stages as job_stages
 -- many sections to a job, summed back to it
 left join core.section_exposure as sections
     on sections.loop_id = job_stages.loop_id
-    and in_service_on(job_stages.reported_on, sections.installed_on, sections.retired_on)
+    and in_service_on(job_stages.reported_on, sections.in_service_from, sections.retired_on)
 -- one row a class
 left join class_rates on class_rates.cable_class = sections.cable_class
 group by job_stages.job_id

@@ -38,7 +38,7 @@ from tested
 -- many sections to a job, listed back to it
 inner join core.section_exposure as sections
     on sections.half_loop_id = tested.half_loop_id
-    and in_service_on(tested.reported_on, sections.installed_on, sections.retired_on)
+    and in_service_on(tested.reported_on, sections.in_service_from, sections.retired_on)
 -- one row a class
 inner join class_rates on class_rates.cable_class = sections.cable_class
 group by tested.job_id

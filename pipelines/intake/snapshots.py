@@ -1,0 +1,112 @@
+"""What stood and is missing from files that are said to be whole: listed, and closed or kept as the mapping says."""
+
+from __future__ import annotations
+
+import fnmatch
+
+from pipelines.intake.mapping import TableSource
+from pipelines.intake.share import TableShare
+from pipelines.validation.register import latest_sql
+from shared import dictionary
+from shared.store import quoted
+
+STANDS = {
+    "sections": "retired_on is null",
+    "jobs": "coalesce(status, 'closed') = 'closed'",
+    "loops": "loop_id in (select loop_id from ({}) where retired_on is null)",
+}
+"""SQL of what is not closed already, by table."""
+
+
+def find_gone(share: TableShare) -> None:
+    """Make ``gone``: what stands from the files of a snapshot's block and is in none of those loaded now.
+
+    ``fate`` says in words what becomes of it, ``is_closed`` whether :func:`close_gone` closes it. Nothing is closed
+    where a row's key cannot be read: the row might be the one that seems missing.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_intake_snapshots.py (through load_paths)
+    """
+    share.con.execute(
+        "create or replace temp table gone "
+        "(file_no BIGINT, place BIGINT, named VARCHAR, fate VARCHAR, is_closed BOOLEAN)"
+    )
+    blocks = [f.source for n, f in enumerate(share.files) if f.source not in [g.source for g in share.files[:n]]]
+    for block in blocks:
+        if block.snapshot:
+            _find_gone_of(share, block, [n for n, f in enumerate(share.files) if f.source == block])
+
+
+def _find_gone_of(share: TableShare, block: TableSource, numbers: list[int]) -> None:
+    table, key = share.table, share.identity
+    listed = ", ".join(str(n) for n in numbers)
+    empty = " or ".join(f"{c} is null" for c in key if c.strip('"') in share.facts.required)
+    lost = share.con.execute(f"select count(*) from typed where file_no in ({listed}) and ({empty})").fetchone()
+    unread = lost[0] if lost else 0
+    is_closed = block.gone == "close" and not unread
+    if unread and block.gone == "close":
+        said = "row of the files has no readable key" if unread == 1 else "rows of the files have no readable key"
+        fate = f"kept, since {unread} {said}"
+    elif is_closed:
+        fate = {"jobs": "cancelled"}.get(table, f"retired on {block.taken_on}")
+        fate = f"closed: its sections are retired on {block.taken_on}" if table == "loops" else f"closed: {fate}"
+    else:
+        fate = "kept" if block.gone == "keep" else 'kept; say gone = "close" or "keep" in the mapping'
+    labels = [
+        label
+        for (label,) in share.con.execute(f"select distinct source_file from raw.{table}").fetchall()
+        if label in [share.files[n].label for n in numbers] or _is_of(label, block.pattern)
+    ]
+    where = STANDS.get(table, "true").format(latest_sql("sections", ("loop_id", "retired_on")))
+    named = f"concat_ws(' / ', {', '.join(f's.{c}' for c in key)})"
+    share.con.execute(
+        f"""
+        insert into gone
+        select {numbers[0]}, s.place, {named}, {quoted(fate)}, {is_closed}
+        from ({latest_sql(table, (*dictionary.load_tables()[table].columns, "rowid as place"))}) as s
+        where {where} and exists (
+            from raw.{table} as r where r.source_file in (select unnest(?)) and {share.same("r", "s", key)}
+        ) and not exists (
+            from typed as t where t.file_no in ({listed}) and {share.same("t", "s", key)}
+        )
+    """,
+        [labels],
+    )
+
+
+def _is_of(label: str, pattern: str) -> bool:
+    """Whether a file once loaded, by what messages call it, is one that a mapping's block is for."""
+    name = label.partition(", sheet ")[0].rpartition("/")[2].casefold()
+    return any(fnmatch.fnmatch(n, pattern.casefold()) for n in (name, name.removesuffix(".gz")))
+
+
+def close_gone(share: TableShare) -> None:
+    """Append the rows that close what is gone: sections retired, jobs cancelled, the sections of loops retired."""
+    if not share.con.execute("select 1 from gone where is_closed limit 1").fetchone():
+        return
+    table = "sections" if share.table == "loops" else share.table
+    columns = dictionary.load_tables()[table].columns
+    source = f"(select * from raw.{table} where rowid in (select place from gone where is_closed))"
+    if share.table == "loops":
+        lost = "select loop_id from raw.loops where rowid in (select place from gone where is_closed)"
+        source = (
+            f"(select * from ({latest_sql('sections', (*columns, 'content_hash'))}) "
+            f"where retired_on is null and loop_id in ({lost}))"
+        )
+    day = next((f"date '{f.source.taken_on}'" for f in share.files if f.source.taken_on), "null")
+    closed = {
+        "retired_on": f"greatest({day}, s.installed_on)",
+        "retired_because": "coalesce(s.retired_because, 'unknown')",
+        "status": "'cancelled'",
+    }
+    listed = ", ".join(f'"{c}"' for c in columns)
+    values = ", ".join(closed.get(c, f's."{c}"') for c in columns)
+    label = quoted(f"missing from {share.files[0].label}")
+    share.con.execute(f"""
+        insert into raw.{table} ({listed}, load_id, source_file, load_sequence, content_hash)
+        select {values}, '{share.load_id}', {label},
+            (select coalesce(max(load_sequence), 0) from raw.{table}) + row_number() over (order by s."{columns[0]}"),
+            s.content_hash || '-gone'
+        from {source} as s
+    """)

@@ -1,0 +1,138 @@
+"""What would a load change back, which cables and jobs does it begin or open again, and what does it lack?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import duckdb
+
+from pipelines.validation.file_results import FileFacts, FileResult, break_rule
+from pipelines.validation.file_rules import FileRule
+from pipelines.validation.register import latest_sql
+from shared import dictionary
+from shared.settings import Validation
+
+NAMED = 10
+"""Things listed by name in one message; the others are counted."""
+
+
+def find_older_states(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
+    """Rows of each file that say a former state of their key, with what they would change; they are not taken.
+
+    Left out are those of which the same load says more, and those below a higher revision: they would change nothing.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_intake_revisions.py (through load_paths)
+    """
+    del settings
+    if con.execute("select 1 from exempt where is_former limit 1").fetchone() is None:
+        return []
+    facts = dictionary.load_tables()[table]
+    identity = [c for c in facts.key if c != "revision"]
+    rank = "coalesce({}.revision, -1)" if "revision" in facts.key else "0"
+    same = " and ".join(f'o."{c}" is not distinct from s."{c}"' for c in identity)
+    changes = ", ".join(
+        f'case when o."{c}" is distinct from s."{c}" then '
+        f"concat('{c} ', coalesce(s.\"{c}\"::varchar, 'empty'), ' to ', coalesce(o.\"{c}\"::varchar, 'empty')) end"
+        for c in facts.source_columns
+        if c not in facts.key
+    )
+    rows = con.execute(f"""
+        with said as (
+            select t.*, coalesce(e.is_former, false) as is_former,
+                bool_and(coalesce(e.is_former, false)) over (partition by {", ".join(f't."{c}"' for c in identity)})
+                    as is_last_word
+            from typed as t left join exempt as e on e.rid = t.rowid
+        ),
+        standing as ({latest_sql(table, facts.columns)})
+        select o.file_no, concat_ws(' / ', {", ".join(f'o."{c}"' for c in identity)}), concat_ws(', ', {changes})
+        -- one row stands for a key
+        from said as o join standing as s on {same}
+        where o.is_former and o.is_last_word and {rank.format("o")} >= {rank.format("s")}
+        order by o.file_no, o.row_number
+    """).fetchall()
+    found = []
+    for file in files:
+        ours = [f"{key} ({change or 'nothing'})" for number, key, change in rows if number == file.number]
+        if ours:
+            say, they = ("row says", "It is") if len(ours) == 1 else ("rows say", "They are")
+            found.append(break_rule(file, rule, len(ours), identity[0], listed=name_some(ours), say=say, They=they))
+    return found
+
+
+def find_new_cables(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
+    """Sections that have a new cable under their id, with what stays with the old one.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_intake_cables.py (through load_paths)
+    """
+    del table, settings
+    rows = con.execute("""
+        select t.file_no, v.told from cable_changes as v join typed as t on t.rowid = v.rid
+        where v.verdict = 'new' order by t.file_no, t.row_number
+    """).fetchall()
+    found = []
+    for file in files:
+        told = [said for number, said in rows if number == file.number]
+        if told:
+            say = "row says" if len(told) == 1 else "rows say"
+            found.append(break_rule(file, rule, len(told), "section_id", say=say, listed=name_some(told)))
+    return found
+
+
+def find_reopened_jobs(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
+    """Jobs that were loaded before and are open again.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_intake_revisions.py (through load_paths)
+    """
+    del table, settings
+    rows = con.execute("""
+        select distinct j.file_no, j.job_id from judged as j
+        where j.status = 'open' and j.job_id in (select job_id from open_again) order by all
+    """).fetchall()
+    found = []
+    for file in files:
+        named = [job for number, job in rows if number == file.number]
+        if named:
+            say, leave = ("job is", "leaves") if len(named) == 1 else ("jobs are", "leave")
+            listed = name_some(named)
+            found.append(break_rule(file, rule, len(named), "status", say=say, leave=leave, listed=listed))
+    return found
+
+
+def find_gone_rows(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
+    """What is missing from files that are whole, and what becomes of it.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_intake_snapshots.py (through load_paths)
+    """
+    del settings
+    rows = con.execute("select file_no, named, fate from gone order by file_no, named").fetchall()
+    found = []
+    for file in files:
+        named = [thing for number, thing, _ in rows if number == file.number]
+        if named:
+            fate = next(fate for number, _, fate in rows if number == file.number)
+            what, they = (f"row of {table} is", "It is") if len(named) == 1 else (f"rows of {table} are", "They are")
+            key = dictionary.load_tables()[table].key[0]
+            listed = name_some(named)
+            found.append(break_rule(file, rule, len(named), key, what=what, listed=listed, They=they, fate=fate))
+    return found
+
+
+def name_some(things: Sequence[str]) -> str:
+    """The first of some things by name, and how many more there are."""
+    return "; ".join(things[:NAMED]) + (f" and {len(things) - NAMED} more" if len(things) > NAMED else "")

@@ -1,0 +1,147 @@
+"""Files that are whole: what is missing from them is listed, and closed or kept as the mapping says."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import duckdb
+import pytest
+
+from pipelines import warehouse
+from pipelines.intake.load import LoadReport, load_paths
+from pipelines.intake.mapping_file import parse_mapping_text
+from pipelines.intake.undo import undo_load
+from shared.errors import UserError
+from shared.settings import Settings
+from shared.store import Workspace, open_warehouse, write_settings
+from tests.cases.small_utility import TABLES, Row, write_csv
+
+
+@pytest.fixture
+def con(tmp_path: Path) -> duckdb.DuckDBPyConnection:
+    con = open_warehouse(Workspace(tmp_path / "workspace"))
+    write_settings(con, Settings())
+    tables = ("districts", "loops", "terminals", "sections", "instruments", "jobs")
+    load_paths(con, [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in tables], Settings())
+    return con
+
+
+def load_whole(con, tmp_path: Path, table: str, rows: list[Row], *keys: str, name: str = "") -> LoadReport:
+    """Load rows as a snapshot."""
+    columns = "\n".join(f'{c} = "{c}"' for c in rows[0])
+    mapping = tmp_path / "mapping.toml"
+    said = "\n".join(("snapshot = true", *keys))
+    mapping.write_text(f'[[table]]\nto = "{table}"\nfiles = "{table}*"\n{said}\n[table.columns]\n{columns}\n')
+    return load_paths(con, [write_csv(tmp_path / f"{name or table}.csv", rows)], Settings(), mapping)
+
+
+def said(report: LoadReport) -> list[str | None]:
+    return [r.message for r in report.broken if r.rule == "gone_from_snapshot"]
+
+
+def counted(con) -> tuple[int, ...]:
+    warehouse.build_models(con, "staging")
+    rows = con.execute("""
+        select (select count(*) from staging.jobs), (select count(*) from staging.sections where retired_on is null)
+    """).fetchone()
+    return tuple(rows)
+
+
+CLOSE = ('gone = "close"', 'taken_on = "2025-06-30"')
+
+
+def test_what_is_missing_is_listed_and_kept_where_nothing_is_said(con, tmp_path: Path) -> None:
+    report = load_whole(con, tmp_path, "jobs", TABLES["jobs"][:1], name="jobs_2025")
+    assert said(report) == [
+        '2 rows of jobs are missing from a snapshot: J2; J3. They are kept; say gone = "close" or "keep" in the mapping'
+    ]
+    assert counted(con) == (3, 5)
+    report = load_whole(con, tmp_path, "jobs", TABLES["jobs"][:2], 'gone = "keep"')
+    assert said(report) == ["1 row of jobs is missing from a snapshot: J3. It is kept"]
+
+
+def test_deleted_jobs_are_cancelled_where_the_mapping_says_so_and_come_back_by_undoing(con, tmp_path: Path) -> None:
+    report = load_whole(con, tmp_path, "jobs", TABLES["jobs"][:1], *CLOSE)
+    assert said(report) == ["2 rows of jobs are missing from a snapshot: J2; J3. They are closed: cancelled"]
+    assert [(f.read, f.unchanged, f.accounted_for) for f in report.files] == [(1, 1, 1)]
+    assert counted(con) == (1, 5)
+    assert said(load_whole(con, tmp_path, "jobs", TABLES["jobs"][:1], *CLOSE)) == []  # closed already
+    undo_load(con, "b0003")
+    undo_load(con, report.load_id)
+    assert counted(con) == (3, 5)
+
+
+def test_a_section_that_is_gone_is_retired_on_the_day_of_the_snapshot(con, tmp_path: Path) -> None:
+    report = load_whole(con, tmp_path, "sections", TABLES["sections"][:4], *CLOSE)
+    assert said(report) == ["1 row of sections is missing from a snapshot: S5. It is closed: retired on 2025-06-30"]
+    assert counted(con) == (3, 4)
+    row = con.execute("select retired_on::varchar, retired_because, source_file from staging.sections where "
+                      "section_id = 'S5'").fetchone()  # fmt: skip
+    assert row == ("2025-06-30", "unknown", "missing from sections.csv")
+
+
+def test_the_sections_of_a_lost_loop_are_retired(con, tmp_path: Path) -> None:
+    report = load_whole(con, tmp_path, "loops", TABLES["loops"][:1], *CLOSE)
+    assert said(report) == [
+        "1 row of loops is missing from a snapshot: L2. It is closed: its sections are retired on 2025-06-30"
+    ]
+    assert counted(con) == (3, 3)
+    assert said(load_whole(con, tmp_path, "loops", TABLES["loops"][:1], *CLOSE)) == []
+
+
+def test_what_came_from_other_files_is_not_missing(con, tmp_path: Path) -> None:
+    other = [{**TABLES["jobs"][0], "job_id": "K1", "reported_at": "2017-05-05 10:00"}]
+    load_paths(con, [write_csv(tmp_path / "jobs_of_the_south.csv", other)], Settings())
+    mapping = tmp_path / "north.toml"
+    columns = "\n".join(f'{c} = "{c}"' for c in other[0])
+    mapping.write_text(
+        f'[[table]]\nto = "jobs"\nfiles = "jobs.csv"\nsnapshot = true\n[table.columns]\n{columns}\n', encoding="utf-8"
+    )
+    report = load_paths(con, [write_csv(tmp_path / "jobs.csv", TABLES["jobs"][1:])], Settings(), mapping)
+    assert [m.split(": ")[1] for m in said(report) if m] == [
+        'J1. It is kept; say gone = "close" or "keep" in the mapping'
+    ]
+
+
+def test_nothing_is_closed_where_a_row_has_no_readable_key(con, tmp_path: Path) -> None:
+    rows = [TABLES["jobs"][0], {**TABLES["jobs"][1], "job_id": ""}]
+    report = load_whole(con, tmp_path, "jobs", rows, *CLOSE)
+    assert said(report)[0] == (
+        "2 rows of jobs are missing from a snapshot: J2; J3. They are kept, since 1 row of the files has no readable "
+        "key"
+    )
+    assert counted(con) == (3, 5)
+
+
+def test_a_row_in_quarantine_is_not_missing(con, tmp_path: Path) -> None:
+    rows = [*TABLES["jobs"][:2], {**TABLES["jobs"][2], "restored_at": "2017-01-01 10:00"}]
+    assert said(load_whole(con, tmp_path, "jobs", rows, *CLOSE)) == []
+
+
+def test_what_was_closed_comes_back_only_as_the_newest(con, tmp_path: Path) -> None:
+    load_whole(con, tmp_path, "jobs", TABLES["jobs"][:1], *CLOSE)
+    report = load_paths(con, [write_csv(tmp_path / "jobs.csv", TABLES["jobs"])], Settings())
+    assert report.broken[0].message == (
+        "2 rows say again what was loaded before and has changed since: J2 (status cancelled to closed); J3 (status "
+        "cancelled to closed). They are not taken; if the files are the newest, load them with --as-newest"
+    )
+    load_paths(con, [tmp_path / "jobs.csv"], Settings(), as_newest=True)
+    assert counted(con) == (3, 5)
+
+
+@pytest.mark.parametrize(
+    ("block", "what"),
+    [
+        ('to = "jobs"\nsnapshot = true\ngone = "drop"', "gone = 'drop' is neither close nor keep"),
+        ('to = "jobs"\ngone = "keep"', "gone is said of files that are no snapshot"),
+        ('to = "terminals"\nsnapshot = true\ngone = "close"', 'gone = "close" means nothing for terminals'),
+        ('to = "jobs"\nsnapshot = true\ngone = "close"', 'gone = "close" without the day on which they were taken'),
+        ('to = "jobs"\nsnapshot = true\ntaken_on = "June"', "taken_on = 'June' is no day"),
+        ('to = "jobs"\nchanged_cable = "new"', "changed_cable means nothing for jobs"),
+        ('to = "sections"\nchanged_cable = "old"', "changed_cable = 'old' is no reading of a changed cable"),
+    ],
+)
+def test_what_a_block_cannot_mean_is_refused(block: str, what: str) -> None:
+    with pytest.raises(UserError) as caught:
+        parse_mapping_text(f"[[table]]\n{block}\n", Path("mapping.toml"))
+    assert caught.value.what == what
