@@ -35,8 +35,6 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
 
     Notes
     -----
-    A proposal on a row in quarantine moves nothing here: its job is not in use.
-
     Checked by: tests/end_to_end/test_refresh_effects.py
     """
     # ---- read

@@ -49,8 +49,9 @@ def migrate(con: duckdb.DuckDBPyConnection) -> None:
     newest = max(steps)
     found = find_version(con)
     con.execute("begin transaction")
-    for number in range((found or newest) + 1, newest + 1):
-        con.execute(steps[number])
+    for number, step in steps.items():
+        if number > (found or newest):
+            con.execute(step)
     for name, columns in con.execute(
         "select schema_name || '.' || table_name, list(column_name order by column_index) from duckdb_columns() "
         "where not internal and list_contains(?, schema_name) group by 1",

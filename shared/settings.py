@@ -88,7 +88,7 @@ class Validation:
     """What the rules do."""
 
     severities: dict[str, str] = setting(
-        {}, "severity of a rule other than its own: rule = reject, warn or off", "ours: each rule's own"
+        {}, "severity of a rule other than its own: rule = reject, empty, warn or off", "ours: each rule's own"
     )
     weigh_corrections: bool = setting(True, "show how the corrections applied and proposed change the answers", OURS)
     file_min_rows: int = setting(

@@ -16,7 +16,8 @@ from shared.store import quoted
 class FileCount:
     """What became of the rows of one file: read = new + revised + unchanged + superseded + quarantined.
 
-    ``warned`` counts rows kept with a warning; ``filtered`` counts rows that a mapping's filters left out before.
+    ``warned`` counts rows kept with a warning, ``emptied`` values taken out of rows kept; ``filtered`` counts rows that
+    a mapping's filters left out before.
     """
 
     table: str
@@ -27,12 +28,32 @@ class FileCount:
     unchanged: int
     superseded: int
     quarantined: int
+    emptied: int
     warned: int
     filtered: int = 0
 
     @property
     def accounted_for(self) -> int:
         return self.new + self.revised + self.unchanged + self.superseded + self.quarantined
+
+
+def empty_values(share: TableShare) -> None:
+    """Take the values out of ``typed`` that a rule of severity empty found broken; the findings keep them as they came.
+
+    Notes
+    -----
+    A row's fingerprint stays that of the row as typed, so that the same export loaded again is unchanged.
+
+    Checked by: tests/unit/test_validation_emptied.py (through load_paths)
+    """
+    broken = share.con.execute("select distinct \"column\" from new_findings where severity = 'empty' order by 1")
+    for (column,) in broken.fetchall():
+        derived = ", is_install_year_only = false" if column == "installed_on" else ""
+        share.con.execute(
+            f'update typed set "{column}" = null{derived} where rowid in '
+            "(select rid from new_findings where severity = 'empty' and \"column\" = ?)",
+            [column],
+        )
 
 
 def keep_rows(share: TableShare) -> None:
@@ -164,7 +185,12 @@ def count_files(share: TableShare) -> list[FileCount]:
     warned = _by_file(
         share,
         "select t.file_no, count(distinct n.rid) from new_findings as n join typed as t on t.rowid = n.rid "
-        "where n.rid in (select rid from sorted where fate <> 'unchanged') group by 1",
+        "where n.severity = 'warn' and n.rid in (select rid from sorted where fate <> 'unchanged') group by 1",
+    )
+    emptied = _by_file(
+        share,
+        'select t.file_no, count(distinct (n.rid, n."column")) from new_findings as n join typed as t on t.rowid = n.rid '
+        "where n.severity = 'empty' and n.rid in (select rid from sorted where fate <> 'unchanged') group by 1",
     )
     typed = _by_file(share, "select file_no, count(*) from typed group by 1")
     digests = dict(con.execute(f"select file_no, {DIGEST} from typed group by file_no").fetchall())
@@ -180,6 +206,7 @@ def count_files(share: TableShare) -> list[FileCount]:
             unchanged=fates.get((number, "unchanged"), 0),
             superseded=fates.get((number, "superseded"), 0),
             quarantined=rejected.get(number, 0),
+            emptied=emptied.get(number, 0),
             warned=warned.get(number, 0),
             filtered=filtered,
         )
@@ -187,7 +214,7 @@ def count_files(share: TableShare) -> list[FileCount]:
             raise RuntimeError(f"{file.label}: {read.rows} rows in the file, {count} accounted for")
         counts.append(count)
         con.execute(
-            "insert into raw.files values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            "insert into raw.files values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
             [
                 share.load_id,
                 number,
@@ -203,6 +230,7 @@ def count_files(share: TableShare) -> list[FileCount]:
                 count.quarantined,
                 count.warned,
                 filtered,
+                count.emptied,
             ],
         )
     return counts

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import duckdb
 
 from pipelines.intake.corrections import apply_corrections, join_jobs
-from pipelines.intake.keeping import FileCount, count_files, keep_quarantine, keep_rows
+from pipelines.intake.keeping import FileCount, count_files, empty_values, keep_quarantine, keep_rows
 from pipelines.intake.mapping import Mapping
 from pipelines.intake.mapping_file import parse_mapping
 from pipelines.intake.raw import ensure_raw_tables
@@ -128,8 +128,8 @@ def _load_all(
             share = TableShare(con, load_id, table, ours, settings, now, careful)
             counts.extend(_load_table(share, importing, broken))
         con.execute(
-            "insert into raw.loads (load_id, loaded_at, mapping, files, rows_read, rows_loaded) "
-            "values (?, ?, ?, ?, ?, ?)",
+            "insert into raw.loads (load_id, loaded_at, mapping, files, rows_read, rows_loaded, mapping_text) "
+            "values (?, ?, ?, ?, ?, ?, ?)",
             [
                 load_id,
                 now,
@@ -137,6 +137,7 @@ def _load_all(
                 len(counts),
                 sum(c.read for c in counts),
                 sum(c.new + c.revised for c in counts),
+                mapping.read_text(encoding="utf-8-sig") if mapping else None,
             ],
         )
         con.execute("commit")
@@ -173,6 +174,7 @@ def _load_table(share: TableShare, importing: threading.Thread | None, broken: l
     share.con.execute(
         "create or replace temp table rejected as select distinct rid from new_findings where severity = 'reject'"
     )
+    empty_values(share)
     sort_rows(share)
     keep_rows(share)
     if share.table == "corrections":

@@ -11,7 +11,8 @@ BOOKS = {
     "loads": (
         "a load",
         """
-        load_id VARCHAR, loaded_at TIMESTAMPTZ, mapping VARCHAR, files BIGINT, rows_read BIGINT, rows_loaded BIGINT
+        load_id VARCHAR, loaded_at TIMESTAMPTZ, mapping VARCHAR, files BIGINT, rows_read BIGINT, rows_loaded BIGINT,
+        mapping_text VARCHAR
     """,
     ),
     "files": (
@@ -19,7 +20,7 @@ BOOKS = {
         """
         load_id VARCHAR, file_no BIGINT, "table" VARCHAR, file VARCHAR, bytes BIGINT, digest VARCHAR, read BIGINT,
         new BIGINT, revised BIGINT, unchanged BIGINT, superseded BIGINT, quarantined BIGINT, warned BIGINT,
-        filtered BIGINT
+        filtered BIGINT, emptied BIGINT
     """,
     ),
     "findings": (

@@ -30,6 +30,10 @@ DEFAULT_DATES = ("1900-01-01", "1970-01-01", "1901-01-01", "1899-12-30", "1899-1
 # Usual bands of velocity in percent of c, from the data dictionary.
 EXTRUDED_BAND = (48.0, 60.0)
 PILC_BAND = (38.0, 57.0)
+INSTALLED_FROM = (
+    "epoch(case when j.is_install_year_only then date_trunc('year', j.installed_on)::date else j.installed_on end)"
+)
+"""The earliest that a section may have been installed."""
 DUPLICATE_S = 900
 REOPENED_S = 30 * 86400
 REOPENED_M = 3.0
@@ -67,7 +71,7 @@ def plan_facts(table: str, date_only: frozenset[str], *, registered: frozenset[s
     common, culprits = _common_facts(table, now)
     nothing: Special = ("", {}, {}, {})
     own = (
-        _job_facts(date_only, registered)
+        _job_facts(date_only, registered, now)
         if table == "jobs"
         else _SPECIAL[table](registered)
         if table in _SPECIAL
@@ -86,7 +90,7 @@ def _common_facts(table: str, now: float) -> tuple[dict[str, str], dict[str, str
     required = dictionary.load_tables()[table].required
     own_rule = {*DISTANCES.get(table, ()), "length_m", "known_length_m"}
     low = {c: f.low for c, f in facts_of.items() if f.low is not None and c not in own_rule}
-    dates = [c for c, f in facts_of.items() if f.type in ("instant", "date")]
+    dates = [c for c, f in facts_of.items() if f.type in ("instant", "date") and c != "installed_on"]
     facts = {
         "is_well_formed": "j.fault is null",
         "missing_columns": "case when j.fault is null then j.missing_columns end",
@@ -122,8 +126,10 @@ def _common_facts(table: str, now: float) -> tuple[dict[str, str], dict[str, str
     if dates:
         stamps = ", ".join(f'epoch(j."{c}")' for c in dates)
         facts["last_stamp"] = f"greatest({stamps})" if len(dates) > 1 else stamps
-        facts["now_at"] = f"{now!r}::double"
         culprits["time_in_future"] = _listing([f"case when epoch(j.\"{c}\") > {now!r} then '{c}' end" for c in dates])
+    if "is_install_year_only" in dictionary.load_tables()[table].columns:
+        facts["installed_from"] = INSTALLED_FROM
+    facts["now_at"] = f"{now!r}::double"
     if table in DISTANCES:
         facts["negative_columns"] = _listing([f"case when j.{c} < 0 then '{c}' end" for c in DISTANCES[table]])
     if "velocity_setting_pct" in facts_of:
@@ -146,12 +152,22 @@ def _unknown_terminals(columns: tuple[str, ...], registered: frozenset[str]) -> 
     )
 
 
-def _job_facts(date_only: frozenset[str], registered: frozenset[str]) -> Special:
+def _job_facts(date_only: frozenset[str], registered: frozenset[str], now: float) -> Special:
+    def earliest(column: str) -> str:
+        """A time that lies in the future is wrong by itself: the others are not measured by it."""
+        return f"nullif(least(epoch(j.{column}), {now!r} + 1), {now!r} + 1)"
+
     def latest(column: str) -> str:
         whole_day = f" + case when contains(j.date_only_columns, '{column}') then {DAY_S} else 0 end"
-        return f"epoch(j.{column})" + (whole_day if column in date_only else "")
+        return earliest(column) + (whole_day if column in date_only else "")
 
-    stamps = ", ".join(f"epoch(j.{c})" for c in STAMPS)
+    stamps = ", ".join(earliest(c) for c in STAMPS)
+    later = (*STAMPS[1:], "closed_at")
+    is_after_all = (
+        f"len(list_filter([{', '.join(f'j.{c}' for c in later)}], lambda s: s is not null)) > 1 and "
+        f"epoch(j.reported_at) > greatest({', '.join(latest(c) for c in later)})"
+    )
+    after_closed = [f"case when {earliest(c)} > {latest('closed_at')} then '{c}' end" for c in STAMPS]
     facts = {
         "is_loop_known": "j.loop_id is null or l.loop_id is not null",
         "is_section_known": "j.section_id is null or s.section_id is not null",
@@ -161,10 +177,8 @@ def _job_facts(date_only: frozenset[str], registered: frozenset[str]) -> Special
         "is_instrument_known": _known("j.instrument_id", "known_instruments", "instrument_id")
         if "instruments" in registered
         else "true",
-        "reported_at": "epoch(j.reported_at)",
-        "dispatched_at": "epoch(j.dispatched_at)",
-        "arrived_at": "epoch(j.arrived_at)",
-        "located_at": "epoch(j.located_at)",
+        **{c: earliest(c) for c in ("reported_at", "dispatched_at", "arrived_at", "located_at")},
+        "is_reported_possible": f"not coalesce({is_after_all}, false)",
         "arrived_latest": latest("arrived_at"),
         "located_latest": latest("located_at"),
         "restored_latest": latest("restored_at"),
@@ -193,13 +207,17 @@ def _job_facts(date_only: frozenset[str], registered: frozenset[str]) -> Special
         " left join near_in_place as o on o.job_id = j.job_id"
     )
     expected = {
-        "stamp_after_closed": _listing(
-            [f"case when epoch(j.{c}) > {latest('closed_at')} then '{c}' end" for c in STAMPS]
-        ),
+        "reported_after_all": _listing([f"case when j.{c} is not null then '{c}' end" for c in later]),
+        "stamp_after_closed": _listing(after_closed),
         "possible_duplicate": "d.other",
         "possible_reopened": "o.other",
     }
-    return joins, facts, {}, expected
+    # closed before the report: no other stamp is to blame. Of two optional ones nobody can tell which is wrong
+    culprits = {
+        "stamp_after_closed": f"case when {latest('closed_at')} < epoch(j.reported_at) then 'closed_at' "
+        f"else concat_ws(',', 'closed_at', {_listing(after_closed)}) end"
+    }
+    return joins, facts, culprits, expected
 
 
 def _district_facts(_: frozenset[str]) -> Special:
@@ -227,8 +245,7 @@ def _section_facts(registered: frozenset[str]) -> Special:
         "unknown_terminal_columns": _unknown_terminals(("from_terminal_id", "to_terminal_id"), registered),
         "length_checked_m": "j.length_m",
         "retired_at": "epoch(j.retired_on)",
-        "installed_at": "epoch(case when j.is_install_year_only then date_trunc('year', j.installed_on)::date "
-        "else j.installed_on end)",
+        "installed_at": INSTALLED_FROM,
         "is_install_date_given": "j.installed_on is not null or contains(coalesce(j.doubtful_columns, ''), "
         "'installed_on')",
         "is_install_date_chosen": f"coalesce(j.installed_on not in ({defaults}), true)",
@@ -236,7 +253,8 @@ def _section_facts(registered: frozenset[str]) -> Special:
         f"j.installed_on in ({defaults}), true)",
         "is_loop_chained": "c.breaks is null",
     }
-    return " left join chain_breaks as c on c.section_id = j.section_id", facts, {}, {"loop_not_one_chain": "c.breaks"}
+    expected = {"loop_not_one_chain": "c.breaks", "retired_before_installed": "j.retired_on"}
+    return " left join chain_breaks as c on c.section_id = j.section_id", facts, {}, expected
 
 
 def _piece_facts(_: frozenset[str]) -> Special:

@@ -10,7 +10,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-Severity = Literal["reject", "warn", "off"]
+Severity = Literal["reject", "empty", "warn", "off"]
 
 SOURCES = (
     "districts",

@@ -11,7 +11,7 @@ import pandas as pd
 
 from pipelines.validation.facts import FactsPlan, plan_facts
 from pipelines.validation.register import draw_register
-from pipelines.validation.rules import RULES, Listed, NotBefore, Rule, Within
+from pipelines.validation.rules import RULES, Listed, NotBefore, Rule, Within, emptied_columns
 from pipelines.validation.suite import run_suite
 from shared import dictionary
 from shared.store import quoted
@@ -172,6 +172,10 @@ def _findings_sql(table: str, rule: Rule, plan: FactsPlan) -> str:
         if "known_length_m" in columns
         else "concat_ws(' to ', x.from_m, x.to_m)",
     }.get(rule.name, f'case f."column" {texts} end')
+    severity = quoted(rule.severity)
+    if rule.severity == "empty":
+        spared = ", ".join(map(quoted, emptied_columns(rule, table)))
+        severity = f"case when f.\"column\" in ({spared}) then 'empty' else 'reject' end"
     expected = {"key_repeated": "f.repeats_row::varchar", "below_bound": "w.bound"}.get(rule.name, "f.expected")
     message = quoted(rule.message)
     for mark, shown in (
@@ -188,7 +192,7 @@ def _findings_sql(table: str, rule: Rule, plan: FactsPlan) -> str:
             from judged as j{plan.joins}
             where j.rid in (select rid from failed_rules where rule = '{rule.name}')
         )
-        select f.rid, '{rule.name}', '{rule.severity}', f."column", {value}, {message}
+        select f.rid, '{rule.name}', {severity}, f."column", {value}, {message}
         from found as f join failing_texts as x on x.rid = f.rid
         left join column_forms as w on w."column" = f."column"
     """

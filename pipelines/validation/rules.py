@@ -9,10 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from pipelines.validation.file_rules import FILE_RULES, FileRule, Severity
+from shared import dictionary
 from shared.errors import UserError, suggest_name
 from shared.settings import Settings
 
-SEVERITIES: tuple[Severity, ...] = ("reject", "warn", "off")
+SEVERITIES: tuple[Severity, ...] = ("reject", "empty", "warn", "off")
 
 
 @dataclass(frozen=True)
@@ -55,7 +56,9 @@ class Rule:
     """A named expectation.
 
     ``column`` is what a finding points at (a Listed rule points at the columns it lists); ``message`` may
-    hold {value}, {column} and {expected}; ``example`` is a case in words for the documentation.
+    hold {value}, {column} and {expected}; ``example`` is a case in words for the documentation. A rule of severity
+    empty takes out the values it points at, where the row can do without them, else it keeps the row out; ``may_lack``
+    are required columns that a row can do without once they held a value.
     """
 
     name: str
@@ -65,6 +68,7 @@ class Rule:
     column: str
     message: str
     example: str
+    may_lack: tuple[str, ...] = ()
 
 
 EVERY = (
@@ -85,7 +89,6 @@ EVERY = (
 DATED = (
     "districts",
     "sections",
-    "section_pieces",
     "instruments",
     "jobs",
     "test_shots",
@@ -140,20 +143,20 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "value_unreadable",
-        "warn",
+        "empty",
         EVERY,
         Listed("doubtful_columns"),
         "",
-        "{column} = '{value}' is not {expected}; it is taken as unknown",
+        "{column} = '{value}' is not {expected}; correct it, or state its form in the mapping",
         "dug_distance_m = '12O' with a letter O",
     ),
     Rule(
         "code_unknown",
-        "warn",
+        "empty",
         EVERY,
         Listed("unknown_code_columns"),
         "",
-        "{column} = '{value}' is not {expected}; it is taken as unknown: translate it in the mapping",
+        "{column} = '{value}' is not {expected}; translate it in the mapping, or correct it",
         "cause = 'squirrel' where animal is meant",
     ),
     Rule(
@@ -168,12 +171,12 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "clock_change",
-        "warn",
+        "empty",
         ("jobs", "test_shots", "restoration_steps"),
         Listed("clock_columns"),
         "",
-        "{column} = '{value}' does not exist or occurs twice on that night of the clock change; it is taken as "
-        "unknown: state the offset, e.g. -05:00",
+        "{column} = '{value}' does not exist or occurs twice on that night of the clock change; state the "
+        "offset, e.g. -05:00",
         "located_at = 01:30 on the night the clock goes back",
     ),
     Rule(
@@ -198,7 +201,7 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "below_bound",
-        "reject",
+        "empty",
         EVERY,
         Listed("low_columns"),
         "",
@@ -301,25 +304,25 @@ RULES: tuple[Rule, ...] = (
     # ---- order of the stamps
     Rule(
         "arrived_before_dispatched",
-        "reject",
+        "empty",
         ("jobs",),
         NotBefore("arrived_latest", "dispatched_at"),
-        "arrived_at",
-        "arrived_at = '{value}' is before dispatched_at; correct one of them",
+        "dispatched_at,arrived_at",
+        "{column} = '{value}' cannot be: arrived_at is before dispatched_at; correct one of them",
         "sent at 10:20, on site at 10:05",
     ),
     Rule(
         "located_before_arrived",
-        "reject",
+        "empty",
         ("jobs",),
         NotBefore("located_latest", "arrived_at"),
-        "located_at",
-        "located_at = '{value}' is before arrived_at; correct one of them",
+        "arrived_at,located_at",
+        "{column} = '{value}' cannot be: located_at is before arrived_at; correct one of them",
         "on site at 11:00, located at 10:40",
     ),
     Rule(
         "restored_before_reported",
-        "reject",
+        "empty",
         ("jobs",),
         NotBefore("restored_latest", "reported_at"),
         "restored_at",
@@ -328,7 +331,7 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "repaired_before_reported",
-        "reject",
+        "empty",
         ("jobs",),
         NotBefore("repaired_latest", "reported_at"),
         "repaired_at",
@@ -337,21 +340,40 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "stamp_after_closed",
-        "reject",
+        "empty",
         ("jobs",),
         NotBefore("closed_latest", "last_before_closing"),
-        "closed_at",
-        "closed_at = '{value}' is before another stamp of the job ({expected}); correct one of them",
+        "",
+        "{column} = '{value}' cannot be: closed_at is before {expected}; correct one of them",
         "closed on 3 May, back to normal on 9 May",
     ),
     Rule(
         "time_in_future",
-        "reject",
+        "empty",
         DATED,
         NotBefore("now_at", "last_stamp"),
         "",
         "{column} = '{value}' lies in the future; correct it",
         "reported_at in 2062 where 2026 is meant",
+    ),
+    Rule(
+        "reported_after_all",
+        "reject",
+        ("jobs",),
+        Holds("is_reported_possible"),
+        "reported_at",
+        "reported_at = '{value}' is after every other stamp of the job ({expected}); correct it",
+        "reported on 14 June, restored, repaired and closed on 14 January",
+    ),
+    Rule(
+        "not_yet_installed",
+        "reject",
+        ("sections", "section_pieces"),
+        NotBefore("now_at", "installed_from"),
+        "installed_on",
+        "installed_on = '{value}' lies in the future: nothing can be counted from cable that is not in the ground; load "
+        "it once it is, or correct the date",
+        "a section planned for 2031",
     ),
     Rule(
         "dispatched_before_reported",
@@ -401,7 +423,7 @@ RULES: tuple[Rule, ...] = (
     # ---- lengths, distances, velocities
     Rule(
         "distance_negative",
-        "reject",
+        "empty",
         ("jobs", "test_shots", "known_lengths"),
         Listed("negative_columns"),
         "",
@@ -419,7 +441,7 @@ RULES: tuple[Rule, ...] = (
     ),
     Rule(
         "velocity_out_of_range",
-        "reject",
+        "empty",
         ("jobs", "test_shots", "known_lengths"),
         Within("velocity_setting_pct", low=30.0, high=80.0),
         "velocity_setting_pct",
@@ -458,11 +480,11 @@ RULES: tuple[Rule, ...] = (
     # ---- sections
     Rule(
         "retired_before_installed",
-        "reject",
+        "empty",
         ("sections",),
         NotBefore("retired_at", "installed_at"),
-        "retired_on",
-        "retired_on = '{value}' is before installed_on; correct one of them",
+        "installed_on",
+        "installed_on = '{value}' is after retired_on ({expected}); correct one of them",
         "installed 1988, retired 1979",
     ),
     Rule(
@@ -524,12 +546,13 @@ RULES: tuple[Rule, ...] = (
     # ---- customers
     Rule(
         "more_restored_than_interrupted",
-        "reject",
+        "empty",
         ("restoration_steps",),
         Holds("is_restored_within"),
         "customers_restored",
         "the steps of this job restore more customers than were interrupted ({expected}); correct the steps or the job",
         "steps of 80 and 60 on a job of 120 customers",
+        may_lack=("customers_restored",),
     ),
     Rule(
         "steps_not_adding_up",
@@ -562,13 +585,24 @@ RULES: tuple[Rule, ...] = (
 )
 
 
+CAN_EMPTY = {r.name for r in RULES if r.column or isinstance(r.demand, Listed | NotBefore)} - set(LOCKED)
+"""Rules that point at values of a row, which can be taken out."""
+
+
+def emptied_columns(rule: Rule, table: str) -> tuple[str, ...]:
+    """Columns of a table whose value a rule may take out of a row: all that the row can do without."""
+    facts = dictionary.load_tables()[table]
+    needed = {*facts.key, *facts.required} - set(rule.may_lack)
+    return tuple(c for c in facts.source_columns if c not in needed)
+
+
 def rules_for(table: str, settings: Settings) -> tuple[Rule, ...]:
     """Rules of one table with the severities of the settings; those turned off are left out.
 
     Raises
     ------
     UserError
-        A severity is set for a rule that does not exist, or to a word that is none of reject, warn, off.
+        A severity is set for a rule that does not exist, or that it cannot have.
 
     Notes
     -----
@@ -603,13 +637,19 @@ def _chosen_severities(settings: Settings) -> dict[str, Severity]:
             raise UserError(
                 f"severity '{word}' of rule '{name}' is unknown",
                 "setting validation.severities",
-                "give reject, warn or off",
+                "give reject, empty, warn or off",
             )
         if name in LOCKED and known[0] != "reject":
             raise UserError(
                 f"rule '{name}' cannot be turned to {word}",
                 "setting validation.severities",
                 "leave it at reject: a row that cannot be split into columns, or has no key, cannot be kept",
+            )
+        if known[0] == "empty" and name not in CAN_EMPTY:
+            raise UserError(
+                f"rule '{name}' cannot be turned to empty",
+                "setting validation.severities",
+                "give reject, warn or off: it points at no value of a row that could be taken out",
             )
         chosen[name] = known[0]
     return chosen

@@ -100,7 +100,7 @@ def _expectation(rule: Rule) -> Any:
     gxe: Any = importlib.import_module("great_expectations.expectations")
     common: dict[str, Any] = {
         "meta": {"rule": rule.name},
-        "severity": "critical" if rule.severity == "reject" else "warning",
+        "severity": "warning" if rule.severity == "warn" else "critical",
     }
     demand = rule.demand
     if isinstance(demand, Within):

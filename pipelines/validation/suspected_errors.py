@@ -326,7 +326,7 @@ def propose_zone_errors(stamps: pd.DataFrame) -> pd.DataFrame:
 
 
 def propose_velocities(refused: pd.DataFrame) -> pd.DataFrame:
-    """Velocities refused as too low that are right once doubled: v/2 written for v.
+    """Velocities taken out as too low that are right once doubled: v/2 written for v.
 
     Parameters
     ----------
@@ -358,10 +358,8 @@ def propose_velocities(refused: pd.DataFrame) -> pd.DataFrame:
                 if usual is None
                 else f"the instrument is usually set to {usual:.1f}"
             )
-            said = f"twice {value:g} is {2 * value:g} % of c; {against}. The row is in quarantine: correct it there"
-            rows.append(
-                (row["job_id"], "velocity_setting_pct", "velocity_halved", f"{value:g}", f"{2 * value:g}", chance, said)
-            )
+            said = f"it came as {value:g} and was taken out; twice that is {2 * value:g} % of c; {against}"
+            rows.append((row["job_id"], "velocity_setting_pct", "velocity_halved", "", f"{2 * value:g}", chance, said))
     return pd.DataFrame(rows, columns=COLUMNS)
 
 

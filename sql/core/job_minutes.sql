@@ -14,7 +14,9 @@ clocks as (
         minutes_between(reported_at, dispatched_at) as dispatched,
         minutes_between(reported_at, arrived_at) as arrived,
         minutes_between(reported_at, located_at) as located,
-        minutes_between(reported_at, restored_at) as restored
+        minutes_between(reported_at, restored_at) as restored,
+        minutes_between(reported_at, normal_at) as normal,
+        minutes_between(reported_at, closed_at) as closed
     from core.job_stamps
 ),
 
@@ -79,10 +81,14 @@ scaled as (
         charged.to_restore,
         coalesce(charged.customers_back_soon, 0) as customers_back_soon,
         coalesce(charged.minutes_back_soon, 0) as minutes_back_soon,
-        claims.restored
+        claims.restored,
+        -- the last customer was back when the loop was, and when the paper was closed
+        not_below_zero(least(claims.normal, claims.closed, 1440 * current.restoration_longest_accepted_days)) as at_most
     from claims
     -- one row a job on both sides
     left join charged on charged.job_id = claims.job_id
+    -- settings.current is one row
+    cross join settings.current as current
 )
 
 select
@@ -98,5 +104,6 @@ select
     customer_minutes - coalesce(to_dispatch * scale, 0) - coalesce(to_arrive * scale, 0)
         - coalesce(to_locate * scale, 0) - coalesce(to_restore * scale, 0) as unsplit_customer_minutes,
     not_below_zero(customers_interrupted - customers_back_soon) as customers_sustained,
-    customer_minutes - coalesce(minutes_back_soon * scale, 0) as customer_minutes_sustained
+    customer_minutes - coalesce(minutes_back_soon * scale, 0) as customer_minutes_sustained,
+    case when customer_minutes is null and customers_interrupted is not null then at_most end as outage_at_most_min
 from scaled

@@ -122,6 +122,7 @@ select
     minutes.unsplit_customer_minutes,
     minutes.customers_sustained,
     minutes.customer_minutes_sustained,
+    minutes.outage_at_most_min,
     spans.report_to_restore > current.restoration_sustained_min as is_sustained,
     coalesce(spans.major_event, false) as is_major_event,
     date_trunc('month', spans.reported_locally)::date as reported_month,

@@ -5,6 +5,14 @@
 -- Why: DEVELOPERS.md, Definitions: customer-minutes come from the restoration steps where there are any, else everyone at the last restoration
 with
 
+-- where the customers of a step were taken out, the steps do not tell who came back when
+told_by_steps as (
+    select job_id
+    from staging.restoration_steps
+    group by job_id
+    having count(*) = count(customers_restored)
+),
+
 blocks_from_steps as (
     select
         jobs.job_id,
@@ -14,6 +22,7 @@ blocks_from_steps as (
         not_below_zero(minutes_between(jobs.reported_at, steps.step_at)) as minutes_out,
         true as is_from_steps
     from staging.restoration_steps as steps
+    semi join told_by_steps on told_by_steps.job_id = steps.job_id
     -- job_id is the key of jobs, so no step multiplies
     inner join core.job_stamps as jobs on jobs.job_id = steps.job_id
 ),
@@ -26,7 +35,7 @@ blocks_without_steps as (
         not_below_zero(minutes_between(jobs.reported_at, jobs.restored_at)) as minutes_out,
         false as is_from_steps
     from core.job_stamps as jobs
-    anti join staging.restoration_steps as steps on steps.job_id = jobs.job_id
+    anti join told_by_steps on told_by_steps.job_id = jobs.job_id
 )
 
 select job_id, block, customers, minutes_out, is_from_steps from blocks_from_steps

@@ -326,7 +326,7 @@ def test_a_file_larger_than_the_memory_allowed_is_loaded_whole(commands: Command
 
 def test_a_load_calls_nobody_and_leaves_nothing_outside_the_workspace(commands: Commands, tmp_path: Path) -> None:
     """Every rule is run by Great Expectations and one fails; what Python opens for writing is watched meanwhile."""
-    jobs = with_changes("jobs", {"restored_at": "2018-01-09 10:00"})
+    jobs = with_changes("jobs", {"loop_id": "L9"})
     export = write_utility(tmp_path / "export", jobs=jobs)
     place, temporary = tmp_path / "workspace", tmp_path / "temporary"
     temporary.mkdir()

@@ -32,7 +32,7 @@ FRESH_SEEDS = (9001, 9002, 9003, 9004, 9005, 9006)
 def study_fleet(seed: int, loops: int) -> pd.DataFrame:
     """Counts of one fleet: kind, planted, standing, proposed, right, value_right, likelihood (summed).
 
-    standing: planted on a job that is in use (for a velocity: kept in quarantine) in the revision that stands. right:
+    standing: planted on a job that is in use in the revision that stands. right:
     the job and column proposed carry that very slip; value_right: the value proposed is the true one, lengths to 0.1 m
     or 1 %, stamps to the minute.
     """
@@ -49,31 +49,19 @@ def study_fleet(seed: int, loops: int) -> pd.DataFrame:
         proposed = con.execute("select * from marts.proposed_corrections order by all").df()
         clusters = con.execute("select * from marts.job_clusters order by all").df()
         in_use = dict(con.execute("select job_id, coalesce(revision, 1)::varchar from staging.jobs").fetchall())
-        kept_out = {
-            k
-            for (k,) in con.execute(
-                "select split_part(key, ' / ', 1) from raw.quarantined_rows where released_by is null"
-            ).fetchall()
-        }
         con.close()
     errors = errors[errors["table"] == "jobs"]
-    rows = [_score_slip(kind, errors, proposed, in_use, kept_out) for kind in SLIPS]
+    rows = [_score_slip(kind, errors, proposed, in_use) for kind in SLIPS]
     rows += [_score_cluster(kind, errors, clusters, in_use) for kind in LIKENESSES]
     return pd.DataFrame(rows).assign(seed=seed)
 
 
-def _score_slip(
-    kind: str, errors: pd.DataFrame, proposed: pd.DataFrame, in_use: dict[str, str], kept_out: set[str]
-) -> dict[str, object]:
+def _score_slip(kind: str, errors: pd.DataFrame, proposed: pd.DataFrame, in_use: dict[str, str]) -> dict[str, object]:
     own = errors[errors["kind"] == kind]
     truth = {(e.key, e.column): e.true_value for e in own.itertuples()}
     if kind == "wrong_terminal":  # both ends are exchanged; the truth notes the one
         truth |= {(e.key, "toward_terminal_id"): e.written_value for e in own.itertuples()}
-    standing = (
-        {e.key for e in own.itertuples() if in_use.get(e.key) == e.revision}
-        if kind != "velocity_halved"
-        else {e.key for e in own.itertuples() if e.key in kept_out}
-    )
+    standing = {e.key for e in own.itertuples() if in_use.get(e.key) == e.revision}
     said = proposed[proposed["slip"] == kind]
     right = [(r.job_id, r.column) in truth for r in said.itertuples()]
     value_right = [

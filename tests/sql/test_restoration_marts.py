@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import pytest
 
 from tests.restoration_models import build_restoration
@@ -150,6 +151,63 @@ def test_each_index_divides_by_its_own_customers(build) -> None:
         ("2020-06", 1200, 0, 0, None),
         ("D2", 200, 10 * 150 / 200, 10 / 200, 150),
     ]
+
+
+def test_the_indices_say_between_what_bounds_jobs_without_an_end_leave_them(build) -> None:
+    """Every choice of lengths, tried one by one: none leaves the bounds, and each bound is reached."""
+    con = build(
+        jobs="""
+        job_id | loop_id | reported_at       | restored_at       | normal_at         | closed_at         | customers_interrupted
+        J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 13:00Z |                   | 2019-03-02 12:00Z | 60
+        J2     | L2      | 2019-04-01 12:00Z | 2019-04-01 14:30Z |                   |                   | 10
+        J3     | L1      | 2019-05-01 12:00Z |                   | 2019-05-01 16:00Z | 2019-05-03 12:00Z | 50
+        J4     | L1      | 2019-06-01 12:00Z |                   |                   | 2019-06-01 12:03Z | 24
+        J5     | L1      | 2019-07-01 12:00Z |                   |                   | 2019-07-01 12:50Z | 30
+        J6     | L1      | 2019-08-01 12:00Z |                   |                   |                   | 2
+        J7     | L1      | 2019-09-01 12:00Z |                   |                   | 2019-09-01 15:00Z |
+        J8     | L1      | 2020-03-01 12:00Z |                   |                   | 2020-03-01 15:00Z | 8
+    """
+    )
+    most = {50: 240, 24: 3, 30: 50, 2: 7 * 1440}
+    assert rows_of(
+        con, "select job_id, outage_at_most_min from core.job_stages where outage_at_most_min is not null order by 1"
+    ) == [("J3", 240), ("J4", 3), ("J5", 50), ("J6", 7 * 1440), ("J8", 180)]
+    minutes, customers = 60 * 60 + 10 * 150, 60 + 10
+    tried = []
+    for lasted in itertools.product(*[(0, *((5, longest) if longest > 5 else ())) for longest in most.values()]):
+        waited = [(c, m) for c, m in zip(most, lasted, strict=True) if m]
+        hit, long = customers + sum(c for c, _ in waited), minutes + sum(c * m for c, m in waited)
+        tried.append((long / 1200, hit / 1200, long / hit))
+    saidi, saifi, caidi = ([min(of), max(of)] for of in zip(*tried, strict=True))
+    found = rows_of(
+        con,
+        "select year, jobs_without_minutes, jobs_without_end, saidi_min, saidi_least_min, saidi_most_min, saifi_least, "
+        "saifi_most, caidi_least_min, caidi_most_min from marts.restoration_indices "
+        "where not is_without_major_events order by 1",
+    )
+    assert found == [
+        (2019, 5, 4, minutes / 1200, *saidi, *saifi, *caidi),
+        # nothing but a job without an end: at the least it was momentary, or just not
+        (2020, 1, 1, None, 0, 8 * 180 / 1200, 0, 8 / 1200, 5, 180),
+    ]
+
+
+def test_steps_whose_customers_were_taken_out_do_not_tell_who_came_back(build) -> None:
+    con = build(
+        jobs="""
+        job_id | loop_id | reported_at       | restored_at       | customers_interrupted
+        J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 14:00Z | 60
+    """,
+        restoration_steps="""
+        job_id | step_at           | customers_restored
+        J1     | 2019-03-01 12:30Z | 40
+        J1     | 2019-03-01 14:00Z |
+    """,
+    )
+    assert rows_of(con, "select customers, minutes_out, is_from_steps from core.restoration_blocks") == [
+        (60, 120, False)
+    ]
+    assert rows_of(con, "select count(*) from marts.jobs_timeline where moment like 'step %'") == [(2,)]
 
 
 def test_a_restoration_that_is_the_closing_of_the_paper_is_not_believed(build) -> None:

@@ -66,9 +66,9 @@ job_clusters, jobs, known_lengths, loops, restoration_steps, section_pieces, sec
         ),
         (
             "jobs_misspelt_column.csv",
-            """the required column 'restored_at' of table jobs is missing
+            """the required column 'reported_at' of table jobs is missing
   where: jobs_misspelt_column.csv
-  to do: add it, or give a --mapping that says which column it is; did you mean 'restord_at' or 'reported_at'?""",
+  to do: add it, or give a --mapping that says which column it is; did you mean 'reportd_at' or 'restored_at'?""",
         ),
         (
             "jobs_is_a_pdf.csv",

@@ -24,7 +24,7 @@ def everything(con: duckdb.DuckDBPyConnection) -> dict[str, list[tuple[object, .
 @pytest.fixture
 def con(tmp_path: Path) -> duckdb.DuckDBPyConnection:
     con = open_warehouse(Workspace(tmp_path / "workspace"))
-    jobs = with_changes("jobs", {}, {"restored_at": "soon"})
+    jobs = with_changes("jobs", {}, {"reported_at": "soon"})
     paths = [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops", "sections")]
     load_paths(con, [*paths, write_csv(tmp_path / "jobs.csv", jobs)], Settings())
     return con
@@ -32,7 +32,7 @@ def con(tmp_path: Path) -> duckdb.DuckDBPyConnection:
 
 def test_undo_restores_what_was_there_quarantine_included(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
     before = everything(con)
-    mended = with_changes("jobs", {"crew_id": "C9"}, {"restored_at": "2018-02-10 12:15"}, {"loop_id": "L9"})
+    mended = with_changes("jobs", {"crew_id": "C9"}, {"reported_at": "2018-02-10 10:00"}, {"loop_id": "L9"})
     report = load_paths(con, [write_csv(tmp_path / "jobs.csv", mended)], Settings())
     assert con.execute("select released_by from raw.quarantined_rows where load_id = 'b0001'").fetchall() == [
         (report.load_id,)

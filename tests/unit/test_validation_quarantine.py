@@ -23,7 +23,7 @@ FORMULA = '=HYPERLINK("http://example.invalid","look")'
 def con(tmp_path: Path) -> duckdb.DuckDBPyConnection:
     con = open_warehouse(Workspace(tmp_path / "workspace"))
     paths = [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops", "sections")]
-    jobs = with_changes("jobs", {"restored_at": " soon ", "notes": FORMULA}, {"job_id": ""})
+    jobs = with_changes("jobs", {"reported_at": " soon ", "notes": FORMULA}, {"job_id": ""})
     load_paths(con, [*paths, write_csv(tmp_path / "jobs.csv", jobs)], Settings())
     return con
 
@@ -31,7 +31,7 @@ def con(tmp_path: Path) -> duckdb.DuckDBPyConnection:
 def test_findings_are_listed_with_file_and_row(con: duckdb.DuckDBPyConnection) -> None:
     found = list_findings(con)[["file", "row_number", "rule", "severity", "column", "value"]]
     assert [tuple(row) for row in found.itertuples(index=False)] == [
-        ("jobs.csv", 2, "required_unreadable", "reject", "restored_at", "soon"),
+        ("jobs.csv", 2, "required_unreadable", "reject", "reported_at", "soon"),
         ("jobs.csv", 3, "required_missing", "reject", "job_id", None),
     ] or found["value"].isna().tolist() == [False, True]
 
@@ -44,10 +44,10 @@ def test_rows_are_exported_as_they_came_and_leave_quarantine_once_mended(
     with out.open(newline="", encoding="utf-8") as handle:
         rows = list(csv.DictReader(handle))
     assert [{k: v for k, v in row.items() if k != "quarantine_id"} for row in rows] == [
-        dict(TABLES["jobs"][0], restored_at=" soon ", notes=FORMULA),
+        dict(TABLES["jobs"][0], reported_at=" soon ", notes=FORMULA),
         dict(TABLES["jobs"][1], job_id=""),
     ]
-    rows[0]["restored_at"] = "2018-01-10 12:15"
+    rows[0]["reported_at"] = "2018-01-10 10:00"
     rows[1]["job_id"] = "J-found"
     report = load_paths(con, [write_csv(out, rows)], Settings())
     assert (report.files[0].new, report.files[0].quarantined) == (2, 0)

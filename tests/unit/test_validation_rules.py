@@ -40,7 +40,7 @@ BROKEN_JOBS: dict[str, tuple[dict[str, str | int], list[str | None]]] = {
         {"pinpointed_at": "2018-03-11 02:30", "repaired_at": "", "normal_at": "", "closed_at": ""},
         ["pinpointed_at"],
     ),
-    "required_clock_change": ({"restored_at": "2018-11-04 01:30", "closed_at": ""}, ["restored_at"]),
+    "required_clock_change": ({"reported_at": "2018-11-04 01:30", "closed_at": ""}, ["reported_at"]),
     "key_repeated": ({"job_id": "J1"}, [None]),
     "below_bound": ({"customers_interrupted": "-4"}, ["customers_interrupted"]),
     "loop_unknown": ({"loop_id": "L9"}, ["loop_id"]),
@@ -50,12 +50,17 @@ BROKEN_JOBS: dict[str, tuple[dict[str, str | int], list[str | None]]] = {
         ["far_end_terminal_id", "test_terminal_id"],
     ),
     "instrument_unknown": ({"instrument_id": "R9"}, ["instrument_id"]),
-    "arrived_before_dispatched": ({"arrived_at": 5}, ["arrived_at"]),
-    "located_before_arrived": ({"located_at": 30}, ["located_at"]),
+    "arrived_before_dispatched": ({"arrived_at": 5}, ["arrived_at", "dispatched_at"]),
+    "located_before_arrived": ({"located_at": 30}, ["arrived_at", "located_at"]),
     "restored_before_reported": ({"restored_at": -20, "located_at": ""}, ["restored_at"]),
     "repaired_before_reported": ({"repaired_at": -500}, ["repaired_at"]),
-    "stamp_after_closed": ({"normal_at": 6200}, ["closed_at"]),
+    "stamp_after_closed": ({"normal_at": 6200}, ["closed_at", "normal_at"]),
     "time_in_future": ({"closed_at": "2118-01-14 15:45"}, ["closed_at"]),
+    "reported_after_all": (
+        {c: minutes - 9000 for c, minutes in STAMPS.items() if c in ("located_at", "pinpointed_at")}
+        | dict.fromkeys((c for c in STAMPS if c not in ("located_at", "pinpointed_at", "reported_at")), ""),
+        ["reported_at"],
+    ),
     "dispatched_before_reported": ({"dispatched_at": -2}, ["dispatched_at"]),
     "restored_before_located": ({"restored_at": 80}, ["restored_at"]),
     "restored_equals_closed": ({"restored_at": 6100}, ["restored_at"]),
@@ -93,7 +98,8 @@ BROKEN_ELSEWHERE: dict[str, tuple[str, Row, list[str]]] = {
     "run_not_named": ("known_lengths", {"cable_class": "", "read_on": "2017-04-02"}, ["section_id"]),
     "class_unknown": ("known_lengths", {"cable_class": "XLPE/bare/duct", "read_on": "2017-04-03"}, ["cable_class"]),
     "length_not_positive": ("sections", {"length_m": "0"}, ["length_m"]),
-    "retired_before_installed": ("sections", {"retired_on": "1979-01-01"}, ["retired_on"]),
+    "retired_before_installed": ("sections", {"retired_on": "1979-01-01"}, ["installed_on"]),
+    "not_yet_installed": ("sections", {"installed_on": "2131-01-01"}, ["installed_on"]),
     "install_date_missing": ("sections", {"installed_on": ""}, ["installed_on"]),
     "install_date_default": ("sections", {"installed_on": "1970-01-01"}, ["installed_on"]),
     "install_date_impossible": ("sections", {"insulation": "TRXLPE", "installed_on": "1975-01-01"}, ["installed_on"]),
@@ -134,7 +140,7 @@ def broken_job(number: int, rule: str, cells: dict[str, str | int]) -> Row:
     for column, minutes in STAMPS.items():
         job[column] = f"{start + dt.timedelta(minutes=minutes):%Y-%m-%d %H:%M}"
     if rule in ("clock_change", "required_clock_change"):
-        day = str(cells["pinpointed_at" if rule == "clock_change" else "restored_at"])[:10]
+        day = str(cells["pinpointed_at" if rule == "clock_change" else "reported_at"])[:10]
         night = dt.datetime.fromisoformat(day) - dt.timedelta(hours=2)
         for column in ("reported_at", "dispatched_at", "arrived_at", "located_at", "restored_at"):
             job[column] = f"{night + dt.timedelta(minutes=STAMPS[column] // 2):%Y-%m-%d %H:%M}"
@@ -255,12 +261,12 @@ def test_messages_say_the_value_the_place_and_the_cure(load) -> None:
     said = dict(con.execute("select rule, message from raw.findings").fetchall())
     assert said == {
         "code_unknown": "cause = 'squirrel' is not one of insulation_breakdown, water_treeing, neutral_corrosion, "
-        "workmanship, moisture, overload, lightning, dig_in, animal, vehicle, other, unknown; it is "
-        "taken as unknown: translate it in the mapping",
+        "workmanship, moisture, overload, lightning, dig_in, animal, vehicle, other, unknown; "
+        "translate it in the mapping, or correct it",
         "required_unreadable": "reported_at = 'yesterday' is not a time such as 2019-04-30 14:05; correct it, or state "
         "its form in the mapping",
-        "stamp_after_closed": "closed_at = '2018-03-14 15:45' is before another stamp of the job (normal_at); correct "
-        "one of them",
+        "stamp_after_closed": "normal_at = '2018-03-20 09:00' cannot be: closed_at is before normal_at; correct one of "
+        "them",
     }
 
 
@@ -294,7 +300,19 @@ def test_a_row_without_a_key_stays_out_even_where_missing_values_are_only_warned
             {"loop_unknown": "fatal"},
             """severity 'fatal' of rule 'loop_unknown' is unknown
   where: setting validation.severities
-  to do: give reject, warn or off""",
+  to do: give reject, empty, warn or off""",
+        ),
+        (
+            {"key_repeated": "empty"},
+            """rule 'key_repeated' cannot be turned to empty
+  where: setting validation.severities
+  to do: give reject, warn or off: it points at no value of a row that could be taken out""",
+        ),
+        (
+            {"encoding_assumed": "empty"},
+            """rule 'encoding_assumed' cannot be turned to empty
+  where: setting validation.severities
+  to do: give reject, warn or off: it points at no value of a row that could be taken out""",
         ),
         (
             {"row_malformed": "off"},

@@ -305,10 +305,9 @@ def test_spans_of_a_minute_or_less_say_nothing_of_what_is_usual() -> None:
 def test_a_halved_velocity_says_what_it_was_held_against() -> None:
     refused = pd.DataFrame({"job_id": ["a", "b"], "value": ["26.5", "25"], "usual_pct": [53.0, np.nan]})
     found = propose_velocities(refused)
-    cure = "The row is in quarantine: correct it there"
     assert found[["value_now", "value_proposed", "grounds"]].to_numpy().tolist() == [
-        ["26.5", "53", f"twice 26.5 is 53 % of c; the instrument is usually set to 53.0. {cure}"],
-        ["25", "50", f"twice 25 is 50 % of c; no setting of this instrument is on record. {cure}"],
+        ["", "53", "it came as 26.5 and was taken out; twice that is 53 % of c; the instrument is usually set to 53.0"],
+        ["", "50", "it came as 25 and was taken out; twice that is 50 % of c; no setting of this instrument is on record"],
     ]
     assert list(propose_velocities(refused[:0]).columns) == list(found.columns)
     assert propose_velocities(refused[:0]).empty

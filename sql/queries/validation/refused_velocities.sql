@@ -1,17 +1,9 @@
--- One row is a job kept out for a velocity out of range, with that velocity and the usual one of its instrument.
--- Reads: raw.findings, raw.quarantined_rows, raw.jobs, staging.jobs
+-- One row is a job in use whose velocity was taken out as out of range, with that velocity and the usual one of its instrument.
+-- Reads: raw.findings, staging.jobs
 -- Key: job_id, value, usual_pct
 -- Units: percent of c
 -- Why: what the same instrument usually stands on tells which slip was made
 with
-
-last_loaded as (
-    select
-        job_id,
-        instrument_id
-    from raw.jobs
-    qualify row_number() over (partition by job_id order by load_sequence desc) = 1
-),
 
 usual as (
     select
@@ -22,20 +14,17 @@ usual as (
 )
 
 select
-    split_part(quarantined.key, ' / ', 1) as job_id,
+    jobs.job_id,
     findings."value",
     usual.usual_pct
 from raw.findings as findings
--- a row is quarantined once; a value refused several times is listed once
-inner join raw.quarantined_rows as quarantined
-    on quarantined.load_id = findings.load_id
-    and quarantined.file = findings.file
-    and quarantined.row_number = findings.row_number
-    and quarantined."table" = findings."table"
--- one row a job, one an instrument
-left join last_loaded on last_loaded.job_id = split_part(quarantined.key, ' / ', 1)
-left join usual on usual.instrument_id = last_loaded.instrument_id
+-- a job stands by one row; a correction of it is a row of its own
+inner join staging.jobs as jobs
+    on jobs.load_id = findings.load_id
+    and jobs.source_file = findings.file
+    and jobs.row_number = findings.row_number
+-- one row an instrument
+left join usual on usual.instrument_id = jobs.instrument_id
 where findings.rule = 'velocity_out_of_range'
     and findings."table" = 'jobs'
-    and quarantined.released_by is null
-group by split_part(quarantined.key, ' / ', 1), findings."value", usual.usual_pct
+    and jobs.velocity_setting_pct is null
