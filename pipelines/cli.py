@@ -328,6 +328,14 @@ def print_load(report: Any) -> None:
             f"skipped, since neither name nor mapping says which table they hold: {len(report.passed_over)} of "
             f"the files in the folder ({named})"
         )
+    if report.jobs_without_end:
+        print(
+            f"{report.jobs_without_end} of the jobs new or revised have no restored_at: they are kept, and left out of "
+            "the times to restore; after a refresh, status says between what bounds they leave the indices"
+        )
+    if emptied := files["emptied"].sum():
+        print(f"{emptied} {'value was' if emptied == 1 else 'values were'} taken out of rows that were kept, see why: "
+              "loopwear quarantine --severity empty")  # fmt: skip
     if files["quarantined"].sum():
         kept_out = files["quarantined"].sum()
         print(f"{kept_out} {'row is' if kept_out == 1 else 'rows are'} in quarantine; see why: loopwear quarantine")

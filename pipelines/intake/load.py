@@ -39,12 +39,13 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class LoadReport:
-    """One load: its id, the count of every file, what the rules of whole files found, and files ignored."""
+    """One load: its id, the count of every file, what the rules of whole files found, files ignored, jobs without end."""
 
     load_id: str
     files: tuple[FileCount, ...]
     broken: tuple[FileResult, ...] = ()
     passed_over: tuple[str, ...] = ()
+    jobs_without_end: int = 0
 
     def to_frame(self) -> pd.DataFrame:
         """One row a file."""
@@ -140,11 +141,16 @@ def _load_all(
                 mapping.read_text(encoding="utf-8-sig") if mapping else None,
             ],
         )
+        without_end = con.execute(
+            "select count(*) from raw.jobs where load_id = ? and restored_at is null and coalesce(status, 'closed') = "
+            "'closed'",
+            [load_id],
+        ).fetchone()
         con.execute("commit")
     except BaseException:
         roll_back(con)
         raise
-    return LoadReport(load_id, tuple(counts), tuple(broken))
+    return LoadReport(load_id, tuple(counts), tuple(broken), jobs_without_end=without_end[0] if without_end else 0)
 
 
 def _load_table(share: TableShare, importing: threading.Thread | None, broken: list[FileResult]) -> list[FileCount]:

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def chart_rules(counts: pd.DataFrame) -> go.Figure:
-    """Findings of each rule, those that keep a row out apart from those that flag it.
+    """Findings of each rule, those that keep a row out, take a value out of it and flag it apart.
 
     Parameters
     ----------
@@ -26,7 +26,11 @@ def chart_rules(counts: pd.DataFrame) -> go.Figure:
     """
     rules = list(dict.fromkeys(counts["rule"]))
     chart = style.new_chart(style.row_height(len(rules), each=24, around=96))
-    for severity, name, ink in (("reject", "row kept out", "second"), ("warn", "row kept and flagged", "fourth")):
+    for severity, name, ink in (
+        ("reject", "row kept out", "second"),
+        ("empty", "value taken out", "third"),
+        ("warn", "row kept and flagged", "fourth"),
+    ):
         rows = counts[counts["severity"] == severity]
         chart.add_bar(
             x=rows["findings"].tolist(),

@@ -66,6 +66,7 @@ def what_waits(marts: Marts, findings: pd.DataFrame) -> str:
     slips = marts.read("marts.proposed_corrections")["job_id"].nunique()
     waiting = (
         (len(kept_out.drop_duplicates()), "row in quarantine", "rows in quarantine"),
+        (int((findings["severity"] == "empty").sum()), "value taken out", "values taken out"),
         (int(results["message"].notna().sum()), "warning of a whole file", "warnings of whole files"),
         (slips, "job with a suspected error", "jobs with a suspected error"),
         (len(marts.read("marts.job_clusters")), "possible duplicate job", "possible duplicate jobs"),
@@ -106,7 +107,7 @@ def tables_loaded(marts: Marts) -> Exhibit:
 def files_read(marts: Marts) -> Exhibit:
     """What became of the rows of every file."""
     files = marts.read_book("files")
-    wanted = {"load_id", "file", "read", "new", "revised", "unchanged", "superseded", "quarantined", "warned"}
+    wanted = {"load_id", "file", "read", "new", "revised", "unchanged", "superseded", "quarantined", "emptied", "warned"}
     if files.empty or not wanted <= set(files.columns):
         return say.absent("files")
     rows = files.assign(loaded=files["new"] + files["revised"])
@@ -117,6 +118,7 @@ def files_read(marts: Marts) -> Exhibit:
         n_rows=len(rows),
         kept_out=kept_out,
         kept_out_2=kept_out / max(read, 1),
+        emptied=rows["emptied"].sum(),
         warned=rows["warned"].sum(),
         warned_2=int(rows["warned"].sum()),
     )
@@ -165,14 +167,15 @@ def rules(findings: pd.DataFrame) -> Exhibit:
         .sort_values(["total", "rule", "severity"], ascending=[False, True, True])
         .reset_index(drop=True)
     )
-    kept_out = int((findings["severity"] == "reject").sum())
+    by_severity = findings["severity"].value_counts()
     head = counts.iloc[0]
     finding = say(
         "rules.finding",
         n_findings=len(findings),
         rule=counts["rule"].nunique(),
-        kept_out=kept_out,
-        n_findings_2=len(findings) - kept_out,
+        kept_out=by_severity.get("reject", 0),
+        emptied=by_severity.get("empty", 0),
+        flagged=by_severity.get("warn", 0),
         head=head,
     )
     return say.exhibit("rules", finding, counts, chart=figures.chart_rules(counts), n_findings=len(findings))
@@ -183,7 +186,7 @@ def single_findings(findings: pd.DataFrame) -> Exhibit:
     if findings.empty:
         return say.nothing("findings")
     rejects_first = (
-        findings.assign(order=(findings["severity"] != "reject").astype(int))
+        findings.assign(order=findings["severity"].map(list(dictionary.codes()["severity"]).index))
         .sort_values(["order", "batch", "file", "row_number", "rule", "column"])
         .reset_index(drop=True)
     )

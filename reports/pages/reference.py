@@ -96,7 +96,10 @@ def build_rules() -> Reference:
     for severity, title, text in (
         ("reject", ("Rules that keep a row "
                    "out"), "The row goes to quarantine, as received, and can be corrected and loaded again."),
-        ("warn", "Rules that flag a row", "The row is kept; a value that cannot be trusted is taken as unknown."),
+        ("empty", "Rules that take a value out", ("The row is kept without the value, in every figure that does not "
+         "need it; the value, as received, is listed with what to do. Where the row cannot do without the value (its "
+         "key, or one that the table requires), the row goes to quarantine.")),
+        ("warn", "Rules that flag a row", "The row is kept as it is, and listed."),
     ):  # fmt: skip
         rows = tuple(
             (rule.name, "every table" if len(rule.tables) > 8 else ", ".join(rule.tables), rule.message, rule.example)
@@ -117,7 +120,7 @@ def build_rules() -> Reference:
     ))  # fmt: skip
     return Reference(
         "rules", "Rules", "When is a row kept out, and when is it flagged?",
-        ("A setting can change a rule's severity: [validation.severities] rule = \"reject\", \"warn\" or \"off\".",),
+        ("A setting can change a rule's severity: [validation.severities] rule = \"reject\", \"empty\", \"warn\" or \"off\".",),
         tuple(parts),
     )  # fmt: skip
 

@@ -146,6 +146,15 @@ def naive_figure(rows: pd.DataFrame) -> Exhibit:
     )
 
 
+def bounds_words(years: pd.DataFrame) -> str:
+    """Between what bounds the jobs without an end leave the indices, in the year in which they matter most."""
+    unknown = years[years["jobs_without_end"] > 0]
+    if unknown.empty:
+        return ""
+    widest = unknown.loc[(unknown["saidi_most_min"] - unknown["saidi_least_min"]).idxmax()]
+    return say("indices.bounds", jobs=unknown["jobs_without_end"].sum(), widest=widest)
+
+
 def indices(rows: pd.DataFrame, found: Judged) -> Exhibit:
     """SAIDI, SAIFI and CAIDI by year, with and without the major event days."""
     rows = rows.dropna(subset=["saidi_min", "saifi"]) if len(rows) else rows
@@ -157,6 +166,7 @@ def indices(rows: pd.DataFrame, found: Judged) -> Exhibit:
     more = (
         say("indices.major" if days else "indices.no_major", days=days, found=found),
         say("indices.momentary", customers=every["customers_momentary"].sum()),
+        bounds_words(every),
     )
     finding = say(
         "indices.finding", found["saidi_before_lo"] is not None and "indices.before", last=every.iloc[-1], found=found
