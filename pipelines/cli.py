@@ -5,13 +5,14 @@ from __future__ import annotations
 import datetime as dt
 import os
 import sys
-from contextlib import nullcontext
+from contextlib import nullcontext, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from shared.errors import UserError
+from shared.terminal import Shown, visible
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -53,20 +54,30 @@ current_workspace: list[Path] = []
 """Workspace of the command under way, for the log of an unforeseen fault."""
 
 
+PRIVATE, SHARED = 0o077, 0o007
+"""What files and folders written are closed to: everybody but their owner; or but their owner and group."""
+
+
 def open_workspace(folder: Path) -> Workspace:
+    from shared.settings import resolve_settings
     from shared.store import Workspace
 
     current_workspace[:] = [folder]
-    return Workspace(folder.resolve())
+    space = Workspace(folder.resolve())
+    with suppress(UserError):  # settings that cannot be read share nothing; who needs them says what is wrong
+        os.umask(SHARED if resolve_settings(space.folder).general.shared_with_group else PRIVATE)
+    return space
 
 
 def choose_settings(space: Workspace, file: Path | None = None, *, aside: bool = False) -> Settings:
     """Settings of the command under way; a line says which file they come from, aside where the output is a file."""
     from shared.settings import resolve_settings
 
-    return resolve_settings(
+    chosen = resolve_settings(
         space.folder, file, say=lambda line: print(line, file=sys.stderr if aside else None, flush=True)
     )
+    os.umask(SHARED if chosen.general.shared_with_group else PRIVATE)
+    return chosen
 
 
 def print_version(wanted: bool) -> None:
@@ -114,13 +125,14 @@ def import_for_refresh() -> None:
 
 
 def print_frame(frame: pd.DataFrame) -> None:
-    """A frame as aligned text on standard output: texts to the left, numbers to the right."""
+    """A frame as aligned text on standard output: texts to the left, numbers to the right, a row a line."""
     if not len(frame):
         print("(none)")
         return
     shown = {}
     for name, column in frame.items():
         texts = column.fillna("").astype(str) if column.dtype.kind in "OU" or str(column.dtype) == "str" else None
+        texts = None if texts is None else texts.map(lambda t: visible(t).replace("\n", "\\n").replace("\t", "\\t"))
         width = 0 if texts is None else max(len(str(name)), int(texts.str.len().max()))
         shown[str(name).ljust(width)] = column if texts is None else texts.str.ljust(width)
     lines = type(frame)(shown).to_string(index=False, na_rep="").splitlines()
@@ -324,8 +336,9 @@ def print_load(report: Any) -> None:
         print(f"warning: {said}")
     if report.passed_over:
         named = ", ".join(report.passed_over[:5]) + (" ..." if len(report.passed_over) > 5 else "")
+        links = " or they are links out of the folder" if "(a link out of the folder)" in named else ""
         print(
-            f"skipped, since neither name nor mapping says which table they hold: {len(report.passed_over)} of "
+            f"skipped, since neither name nor mapping says which table they hold{links}: {len(report.passed_over)} of "
             f"the files in the folder ({named})"
         )
     if report.jobs_without_end:
@@ -413,25 +426,48 @@ def status(workspace: WorkspaceOption = DEFAULT_WORKSPACE) -> None:
         print()
 
 
-@app.command(epilog="Example: loopwear quarantine --export to_correct.csv")
+@app.command(epilog="Example: loopwear quarantine --export to_correct.xlsx --table jobs")
 def quarantine(
     export: Annotated[
         Path | None,
         typer.Option(
-            help="Write the rejected rows as received, to be corrected: a file, or a folder if headers differ."
+            help="Write the rows kept out as received, with the reasons, to be corrected: a workbook (.xlsx, reasons "
+            "beside the cells), a CSV file, or a folder if headers differ."
         ),
     ] = None,
+    severity: Annotated[str | None, typer.Option(help="Only these: reject, empty or warn.")] = None,
+    rule: Annotated[str | None, typer.Option(help="Only findings of this rule.")] = None,
+    table: Annotated[str | None, typer.Option(help="Only rows of this table.")] = None,
+    batch: Annotated[str | None, typer.Option(metavar="LOAD", help="Only rows of this load, see status.")] = None,
+    as_json: Annotated[bool, typer.Option("--json", help="Write the list as JSON.")] = False,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
 ) -> None:
-    """List the rejected rows with the reasons, or export them."""
-    from pipelines.validation import quarantine as rejected
+    """List the rows kept out with the reasons, the values taken out and the warnings, or export the rows.
+
+    A file exported and corrected is loaded under any name: it tells itself what it is."""
+    from pipelines.intake.mending import export_rows
+    from pipelines.validation.quarantine import SAID_OF, list_findings
     from shared.store import open_warehouse
 
+    if export is not None and (severity or as_json):
+        raise typer.BadParameter("--export writes rows kept out: give it without --severity and --json")
     with open_warehouse(open_workspace(workspace), read_only=True) as con:
-        if export is None:
-            print_frame(rejected.list_findings(con))
-        else:
-            print(f"{rejected.export_rows(con, export)} rows written to {export}")
+        found = list_findings(con, severity=severity, rule=rule, table=table, batch=batch)
+        if export is not None:
+            written = export_rows(con, export, rule=rule, table=table, batch=batch)
+            print(f"{written} rows written to {export}\nonce corrected, load it under any name: loopwear load {export}")
+            return
+    if as_json:
+        print(found.to_json(orient="records", indent=2, force_ascii=True))
+        return
+    for name, said in SAID_OF.items():
+        of_severity = found[found["severity"] == name]
+        if len(of_severity) or severity == name:
+            print(f"{said}: {len(of_severity)} {'finding' if len(of_severity) == 1 else 'findings'}")
+            print_frame(of_severity.drop(columns="severity"))
+            print()
+    if found.empty and severity is None:
+        print("(none)")
 
 
 DistanceOption = Annotated[float | None, typer.Option(help="Distance that the instrument displays, metres.")]
@@ -705,6 +741,8 @@ def main() -> None:
     # It reads this when it is first imported, which the commands do.
     for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
         os.environ.setdefault(name, "1")
+    os.umask(PRIVATE)
+    sys.stdout, sys.stderr = Shown(sys.stdout), Shown(sys.stderr)
     try:
         app()
     except UserError as fault:

@@ -9,6 +9,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from shared.store import Workspace
+from shared.terminal import visible
 
 
 def log_line(workspace: Workspace, text: str) -> None:
@@ -16,7 +17,7 @@ def log_line(workspace: Workspace, text: str) -> None:
     try:
         workspace.runs.mkdir(parents=True, exist_ok=True)
         with log_path(workspace).open("a", encoding="utf-8") as log:
-            log.write(f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ} {text}\n")
+            log.write(f"{dt.datetime.now(dt.UTC):%Y-%m-%dT%H:%M:%SZ} {visible(text)}\n")
     except OSError:
         return
 
@@ -41,5 +42,5 @@ class Progress:
             return
         from rich.console import Console
 
-        with Console(stderr=True).status(f"{name} ..."):
+        with Console(file=sys.__stderr__).status(f"{name} ..."):
             yield

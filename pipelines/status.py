@@ -47,15 +47,23 @@ def describe_workspace(con: duckdb.DuckDBPyConnection) -> dict[str, pd.DataFrame
             order by list_position(['reject', 'empty', 'warn'], severity), findings desc, "table", rule
         """).df()
     if has_table(con, "marts.restoration_indices"):
-        told["years with jobs whose interruption has no usable end, and between what bounds they leave the indices"] = (
-            con.execute("""
-                select year, jobs, jobs_without_end, saidi_least_min, saidi_min, saidi_most_min, saifi_least, saifi_most,
-                    caidi_least_min, caidi_min, caidi_most_min
-                from marts.restoration_indices
-                where jobs_without_end > 0 and not is_without_major_events
-                order by year desc
-            """).df()
-        )
+        told["bounds of the indices, for jobs whose interruption has no usable end"] = con.execute("""
+            select
+                year,
+                jobs,
+                jobs_without_end,
+                saidi_least_min,
+                saidi_min,
+                saidi_most_min,
+                saifi_least,
+                saifi_most,
+                caidi_least_min,
+                caidi_min,
+                caidi_most_min
+            from marts.restoration_indices
+            where jobs_without_end > 0 and not is_without_major_events
+            order by year desc
+        """).df()
     if has_table(con, "raw.file_results"):
         told["warnings of whole files, last load with any first"] = con.execute("""
             select

@@ -58,6 +58,9 @@ class General:
     generations_kept: int = setting(
         3, "published generations kept beside the newest one", "ours: enough to compare with last month", low=0
     )
+    shared_with_group: bool = setting(
+        False, "let the group of a file's owner read and write what is written", "ours: outages tell of customers"
+    )
     memory_limit_gb: float = setting(
         2.5, "memory the warehouse may use; a load's own work takes up to 0.5 GB beside it", OURS, unit="GB", low=0.25
     )

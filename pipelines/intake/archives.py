@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import gzip
+import re
 import zipfile
 import zlib
+from functools import reduce
 from pathlib import Path, PurePosixPath
 from typing import IO
 
@@ -18,6 +20,10 @@ SUSPECT_RATIO = 200
 
 MOST_MEMBERS = 10_000
 """Files that one archive may hold: years of daily exports, and no more than a folder can bear."""
+MOST_CELLS = 30_000_000
+"""Cells that a sheet may span, from its first to its last: a million rows of thirty. The reader holds them all, and one
+cell in the last corner of a sheet would make them 17 thousand million."""
+CELL = re.compile(rb' r="([A-Z]{1,3})([0-9]{1,7})"')
 
 
 def unpack(path: Path, folder: Path, limit_bytes: int) -> list[tuple[Path, str]]:
@@ -77,12 +83,12 @@ def _unpack_zip(path: Path, folder: Path, limit: int) -> list[tuple[Path, str]]:
 
 
 def check_workbook(path: Path, label: str) -> None:
-    """A workbook is a zip file too: refuse one whose sheets are packed further than sheets of text can be.
+    """A workbook is a zip file too: refuse one whose sheets are packed further than sheets of text can be, or too wide.
 
     Raises
     ------
     UserError
-        It states more bytes than so small a file can hold, were it honest.
+        It states more bytes than so small a file can hold, were it honest; or a sheet spans too many cells.
 
     Notes
     -----
@@ -100,6 +106,31 @@ def check_workbook(path: Path, label: str) -> None:
             label,
             "save the sheet you need as CSV",
         )
+    with zipfile.ZipFile(path) as parts:
+        for name in parts.namelist():
+            if (
+                re.fullmatch(r"xl/worksheets/[^/]+\.xml", name)
+                and (cells := _count_span(parts.open(name))) > MOST_CELLS
+            ):
+                what = f"a sheet of the workbook spans {cells:,} cells, more than {MOST_CELLS:,}"
+                raise UserError(what, label, "take out what stands far from the table, or save the sheet as CSV")
+
+
+def _count_span(sheet: IO[bytes]) -> int:
+    """Cells in the smallest rectangle of rows and columns that holds all the cells of a sheet."""
+    columns: set[bytes] = set()
+    rows: set[bytes] = set()
+    tail = b""
+    while block := sheet.read(STEP_BYTES):
+        found = CELL.findall(tail + block)
+        columns.update(column for column, _ in found)
+        rows.update(row for _, row in found)
+        tail = block[-24:]
+    if not rows:
+        return 0
+    places = [reduce(lambda place, letter: place * 26 + letter - 64, column, 0) for column in columns]
+    numbers = [int(row) for row in rows]
+    return (max(places) - min(places) + 1) * (max(numbers) - min(numbers) + 1)
 
 
 def _target(folder: Path, name: str) -> Path:

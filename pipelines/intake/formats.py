@@ -14,7 +14,7 @@ from pipelines.intake.archives import check_workbook
 from pipelines.intake.html_tables import html_tables, is_html, row_cells
 from pipelines.intake.json_records import JSON_LINES, read_json
 from pipelines.intake.mapping import TableSource
-from pipelines.intake.text import ReadFile, clean_header, read_text, write_cells
+from pipelines.intake.text import ReadFile, check_width, clean_header, read_text, write_cells
 from shared.errors import UserError, suggest_name
 
 SHEETS = (".xlsx", ".xlsm", ".xls", ".ods")
@@ -43,6 +43,8 @@ def read_file(
     if path.stat().st_size == 0:
         raise UserError("the file is empty", label, "export the table again; the first row must hold the column names")
     suffix = path.suffix.casefold()
+    if suffix in (".gz", ".zip"):
+        raise UserError("an archive within an archive is not opened", label, "unpack it, and load what it holds")
     if suffix in SHEETS:
         return _read_records(con, name, label, source, sheet_records(path, label, source.sheet))
     if suffix in JSON:
@@ -115,6 +117,7 @@ def _read_records(
         raise UserError(
             "the sheet has no header row", label, "the first row must hold the column names, or state skip_rows"
         )
+    check_width(len(header), label)
     rows, zero = write_cells(con, name, len(header), itertools.islice(records, source.skip_after_header, None))
     return ReadFile(name, tuple(clean_header(c) for c in header), rows, careful=True, has_zero=zero)
 
@@ -128,6 +131,7 @@ def _read_parquet(con: duckdb.DuckDBPyConnection, name: str, path: Path, label: 
     except duckdb.Error as fault:
         reason = str(fault).splitlines()[0]
         raise UserError(f"the Parquet file cannot be read: {reason}", label, "write the file again") from None
+    check_width(len(described), label)
     quoted = [(row[0], '"' + row[0].replace('"', '""') + '"') for row in described]
     listed = ", ".join(f"{q}::varchar as c{i}" for i, (_, q) in enumerate(quoted, start=1))
     con.execute(

@@ -9,13 +9,15 @@ from typing import Any
 
 import duckdb
 
-from pipelines.intake.text import ROW_BITS, ReadFile, clean_header, write_cells
+from pipelines.intake.text import ROW_BITS, ReadFile, clean_header, read_lines, write_cells
 from shared.errors import UserError
 
 JSON_LINES = (".jsonl", ".ndjson")
 MOST_BYTES = 256 << 20
 """One document is held in memory whole, ten times as large as on the disk; lines are not."""
 MOST_HEADERS = 2_000
+MOST_LINE = 1 << 24
+"""Characters of a line at most: a job with its steps takes a few thousand, and a line is held whole."""
 DEEPEST = 32
 NO_OBJECT = "the record is no JSON object"
 
@@ -43,7 +45,7 @@ def read_json(con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str,
         if isinstance(document, dict) and not steps and find_records(document):
             _refuse(document, records, label)
         headers: dict[str, None] = {}
-        for _, row, _ in _find(path, document, steps):
+        for _, row, _ in _find(path, document, steps, label):
             headers.update(dict.fromkeys(row or {}))
         if not headers:
             _refuse(document, records, label)
@@ -58,7 +60,7 @@ def read_json(con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str,
                 (number, [text], NO_OBJECT if document is not None else "the line is no JSON object")
                 if row is None
                 else (number, [row.get(h, "") for h in headers], None)
-                for number, row, text in _find(path, document, steps)
+                for number, row, text in _find(path, document, steps, label)
             ),
         )
     except UnicodeDecodeError as fault:
@@ -95,14 +97,14 @@ def _parse(text: str) -> Any:
         return None
 
 
-def _find(path: Path, document: Any, steps: list[str]) -> Found:
+def _find(path: Path, document: Any, steps: list[str], label: str) -> Found:
     """Records of a document, else of the lines of a file that are not blank; several of one line share its number."""
     if document is not None:
         for number, (row, text) in enumerate(_walk(document, steps, "", {}), start=1):
             yield number, row, text
         return
     with path.open(encoding="utf-8-sig", newline="\n") as lines:
-        for number, line in enumerate(lines, start=1):
+        for number, line in enumerate(read_lines(lines, MOST_LINE, label), start=1):
             if not line.strip():
                 continue
             parsed = _parse(line)

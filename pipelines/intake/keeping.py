@@ -5,10 +5,11 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 
+from pipelines.intake.mending import pack_source
 from pipelines.intake.share import TableShare
 from pipelines.intake.sorting import DIGEST
 from pipelines.intake.text import source_row
-from pipelines.validation.quarantine import QUARANTINE_ID
+from pipelines.validation.quarantine import OWN_COLUMNS, QUARANTINE_ID
 from shared.store import quoted
 
 
@@ -89,8 +90,8 @@ def keep_quarantine(share: TableShare) -> None:
     """Let mended rows out of quarantine, then set the rejected rows aside with their findings.
 
     A row leaves quarantine when a row of its key is accepted, or a later revision, or a row that carries its
-    quarantine_id, unless the same row was rejected again just now. A row already in quarantine is not set aside a
-    second time.
+    quarantine_id (kept out again, it takes the place of the former), unless the same row was rejected again just now. A
+    row already in quarantine is not set aside a second time.
     """
     con, table = share.con, share.table
     con.execute(f"create or replace temp table rejected_rows as {_rejected_sql(share)}")
@@ -121,7 +122,7 @@ def _set_aside(share: TableShare, number: int, label: str) -> None:
     -----
     The file's rows, which may be wide, run past the narrow list of those wanted: nothing as wide is held or sorted.
     """
-    headers = quoted(json.dumps(share.reads[number].headers, ensure_ascii=False))
+    read_as = quoted(pack_source(share.files[number].source, share.settings.intake.insulations))
     share.con.execute(f"""
         insert into raw.quarantined_rows
         with wanted as materialized (
@@ -132,7 +133,7 @@ def _set_aside(share: TableShare, number: int, label: str) -> None:
             )
         )
         select '{share.load_id}', '{share.table}', {quoted(label)}, {source_row("w.row_number")}, w.row_hash, w.key,
-            {headers}, {_cells_sql(share, number)}, null
+            {_headers_sql(share, number)}, {_cells_sql(share, number)}, null, {read_as}
         from {share.reads[number].name} as r join wanted as w on w.row_number = r.row_number
     """)
 
@@ -189,8 +190,8 @@ def count_files(share: TableShare) -> list[FileCount]:
     )
     emptied = _by_file(
         share,
-        'select t.file_no, count(distinct (n.rid, n."column")) from new_findings as n join typed as t on t.rowid = n.rid '
-        "where n.severity = 'empty' and n.rid in (select rid from sorted where fate <> 'unchanged') group by 1",
+        'select file_no, count(distinct (rid, n."column")) from new_findings as n join typed as t on t.rowid = n.rid '
+        "where n.severity = 'empty' and rid in (select rid from sorted where fate <> 'unchanged') group by 1",
     )
     typed = _by_file(share, "select file_no, count(*) from typed group by 1")
     digests = dict(con.execute(f"select file_no, {DIGEST} from typed group by file_no").fetchall())
@@ -249,10 +250,15 @@ def _labels(share: TableShare) -> str:
     return f"select * from (values {rows}) as v(file_no, file, headers)"
 
 
+def _headers_sql(share: TableShare, number: int) -> str:
+    """SQL of a file's headers as a JSON list, without those that an export from quarantine added."""
+    return quoted(json.dumps([h for h in share.reads[number].headers if h not in OWN_COLUMNS], ensure_ascii=False))
+
+
 def _cells_sql(share: TableShare, number: int) -> str:
     """SQL of the cells of a file's row (alias r) as received, as a JSON list."""
     headers = share.reads[number].headers
-    listed = ", ".join(f"coalesce(r.c{i}, '')" for i, h in enumerate(headers, start=1) if h != QUARANTINE_ID)
+    listed = ", ".join(f"coalesce(r.c{i}, '')" for i, h in enumerate(headers, start=1) if h not in OWN_COLUMNS)
     return f"coalesce(r.cells, to_json([{listed}])::varchar)"
 
 
@@ -261,9 +267,9 @@ def _rejected_sql(share: TableShare) -> str:
     key = ", ".join(f"t.{c}::varchar" for c in share.key)
     parts = []
     for number, read in enumerate(share.reads):
-        headers = quoted(json.dumps([h for h in read.headers if h != QUARANTINE_ID], ensure_ascii=False))
         parts.append(
-            f"select k.file_no, k.row_number, md5({headers} || {_cells_sql(share, number)}) as row_hash, k.key "
+            f"select k.file_no, k.row_number, k.key, "
+            f"md5({_headers_sql(share, number)} || {_cells_sql(share, number)}) as row_hash "
             f"from {read.name} as r join keys as k on k.file_no = {number} and k.row_number = r.row_number"
         )
     return (
@@ -273,11 +279,10 @@ def _rejected_sql(share: TableShare) -> str:
 
 
 def _ids_sql(share: TableShare) -> str:
-    """SQL of the quarantine ids that accepted rows carry."""
+    """SQL of the quarantine ids that rows carry, whether they are accepted now or kept out in another form."""
     parts = [
-        f"select r.c{read.headers.index(QUARANTINE_ID) + 1} from sorted as s join {read.name} as r "
-        f"on s.file_no = {number} and r.row_number = s.row_number"
-        for number, read in enumerate(share.reads)
+        f"select c{read.headers.index(QUARANTINE_ID) + 1} from {read.name}"
+        for read in share.reads
         if QUARANTINE_ID in read.headers
     ]
     return " union all ".join(parts) or "select null::varchar where false"

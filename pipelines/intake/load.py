@@ -19,6 +19,7 @@ from pipelines.intake.corrections import apply_corrections, join_jobs
 from pipelines.intake.keeping import FileCount, count_files, empty_values, keep_quarantine, keep_rows
 from pipelines.intake.mapping import Mapping
 from pipelines.intake.mapping_file import parse_mapping
+from pipelines.intake.mending import MendedFiles
 from pipelines.intake.raw import ensure_raw_tables
 from pipelines.intake.reading import read_files, type_rows
 from pipelines.intake.share import TableShare
@@ -39,7 +40,10 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class LoadReport:
-    """One load: its id, the count of every file, what the rules of whole files found, files ignored, jobs without end."""
+    """One load: its id, the count of every file, what the rules of whole files found, and files ignored.
+
+    ``jobs_without_end`` counts the closed jobs kept now that have no restored_at.
+    """
 
     load_id: str
     files: tuple[FileCount, ...]
@@ -93,12 +97,13 @@ def load_paths(
     Checked by: tests/unit/test_intake_revisions.py, tests/properties/test_intake_same_warehouse.py
     """
     mapped = parse_mapping(mapping) if mapping else Mapping()
-    if mapped.insulations:
-        settings = settings.override("intake", insulations={**settings.intake.insulations, **mapped.insulations})
     rules_for("jobs", settings)
+    mended = MendedFiles(con, mapped)
     with tempfile.TemporaryDirectory(prefix=UNPACKED, dir=unpack_in) as unpacked:
         limit = int(settings.intake.unpacked_limit_gb * 1e9)
-        sources = find_sources(paths, mapped.tables, Path(unpacked), limit)
+        sources = find_sources(paths, mapped.tables, Path(unpacked), limit, mended.find)
+        if mended.insulations:
+            settings = settings.override("intake", insulations={**settings.intake.insulations, **mended.insulations})
         careful: frozenset[Path] = frozenset()
         while True:
             try:
@@ -129,8 +134,8 @@ def _load_all(
             share = TableShare(con, load_id, table, ours, settings, now, careful)
             counts.extend(_load_table(share, importing, broken))
         con.execute(
-            "insert into raw.loads (load_id, loaded_at, mapping, files, rows_read, rows_loaded, mapping_text) "
-            "values (?, ?, ?, ?, ?, ?, ?)",
+            "insert into raw.loads (load_id, loaded_at, mapping, files, rows_read, rows_loaded) "
+            "values (?, ?, ?, ?, ?, ?)",
             [
                 load_id,
                 now,
@@ -138,7 +143,6 @@ def _load_all(
                 len(counts),
                 sum(c.read for c in counts),
                 sum(c.new + c.revised for c in counts),
-                mapping.read_text(encoding="utf-8-sig") if mapping else None,
             ],
         )
         without_end = con.execute(

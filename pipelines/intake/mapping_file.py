@@ -52,6 +52,8 @@ COLUMN_KEYS = {
 }
 UNFIT_DELIMITERS = '"\n\r\x00'
 MOST_ROWS_SKIPPED = 100_000
+MOST_BYTES = 1_000_000
+"""Of a mapping file: one that names every column of every table takes a few thousand."""
 FILTER_KEYS = {"column": str, "values": list, "keep": bool}
 
 
@@ -68,6 +70,9 @@ def parse_mapping(path: Path) -> Mapping:
     Checked by: tests/unit/test_intake_draft.py
     """
     try:
+        if path.stat().st_size > MOST_BYTES:
+            what = f"the mapping file has {path.stat().st_size:,} bytes, more than {MOST_BYTES:,}"
+            raise UserError(what, str(path), "give the mapping after --mapping, and the data as PATHS")
         text = path.read_text(encoding="utf-8-sig")
     except FileNotFoundError:
         raise UserError("the mapping file does not exist", str(path), "check the path after --mapping") from None
@@ -83,6 +88,8 @@ def parse_mapping_text(text: str, path: Path) -> Mapping:
     except tomllib.TOMLDecodeError as fault:
         what = f"the mapping file is no TOML: {fault}"
         raise UserError(what, str(path), "correct that line; texts need quotes") from None
+    except RecursionError:
+        raise UserError("the mapping file nests its values too deep", str(path), "write it flatter") from None
     place = Place(path, text)
     check_keys(place, given, {"table": list, "insulations": dict}, "the mapping", 0)
     if not given.get("table"):

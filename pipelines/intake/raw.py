@@ -11,8 +11,7 @@ BOOKS = {
     "loads": (
         "a load",
         """
-        load_id VARCHAR, loaded_at TIMESTAMPTZ, mapping VARCHAR, files BIGINT, rows_read BIGINT, rows_loaded BIGINT,
-        mapping_text VARCHAR
+        load_id VARCHAR, loaded_at TIMESTAMPTZ, mapping VARCHAR, files BIGINT, rows_read BIGINT, rows_loaded BIGINT
     """,
     ),
     "files": (
@@ -41,7 +40,7 @@ BOOKS = {
         "a row kept out, as received",
         """
         load_id VARCHAR, "table" VARCHAR, file VARCHAR, row_number BIGINT, row_hash VARCHAR, key VARCHAR,
-        headers VARCHAR, cells VARCHAR, released_by VARCHAR
+        headers VARCHAR, cells VARCHAR, released_by VARCHAR, read_as VARCHAR
     """,
     ),
 }

@@ -11,7 +11,7 @@ from pipelines.intake.sources import JoinedFile, SourceFile
 from pipelines.intake.text import ReadFile
 from pipelines.intake.typed import TypedSelect, Zones
 from pipelines.intake.zones import change_days, is_zone
-from pipelines.validation.quarantine import QUARANTINE_ID
+from pipelines.validation.quarantine import OWN_COLUMNS
 from pipelines.validation.register import latest_sql
 from shared import dictionary
 from shared.errors import UserError, suggest_name
@@ -93,7 +93,7 @@ def _check_headers(share: TableShare, file: SourceFile, read: ReadFile) -> None:
 def _check_present(share: TableShare, file: SourceFile, read: ReadFile, column: str, lacking: list[str]) -> None:
     if not lacking:
         return
-    headers = [h for h in read.headers if h and h != QUARANTINE_ID]
+    headers = [h for h in read.headers if h and h not in OWN_COLUMNS]
     if file.source.is_mapped:
         raise UserError(
             f"the file has no column '{lacking[0]}', which its mapping reads for {column}",

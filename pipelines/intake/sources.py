@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import fnmatch
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -48,7 +48,11 @@ class SourceFile:
 
 
 def find_sources(
-    paths: Sequence[Path], mapping: Sequence[TableSource], unpacked: Path, limit_bytes: int
+    paths: Sequence[Path],
+    mapping: Sequence[TableSource],
+    unpacked: Path,
+    limit_bytes: int,
+    find_mended: Callable[[Path, str], list[tuple[str, TableSource]]] = lambda _path, _label: [],
 ) -> tuple[SourceFile, ...]:
     """Files to load, in the order of their tables, then by name.
 
@@ -62,6 +66,8 @@ def find_sources(
         Folder to unpack archives to.
     limit_bytes
         Most that one archive may unpack to.
+    find_mended
+        Gives the labels and sources of a file of rows that came from quarantine, nothing for any other.
 
     Raises
     ------
@@ -80,8 +86,7 @@ def find_sources(
         if not path.exists():
             raise UserError("there is no such file or folder", str(path), "check the path; quote it if it holds spaces")
         if path.is_dir():
-            inside = [p for p in sorted(path.rglob("*")) if p.is_file() and _is_readable(p)]
-            named = [(p, p.relative_to(path).as_posix()) for p in inside]
+            named = [(p, p.relative_to(path).as_posix()) for p in list_files(path)[0] if _is_readable(p)]
         else:
             named = [(path, path.name)]
         parts = [
@@ -89,7 +94,10 @@ def find_sources(
             for file, label in named
             for part, part_label in unpack(file, unpacked, limit_bytes)
         ]
-        sources = [source for part in parts for source in _sources_of(*part, mapping)]
+        sources = []
+        for part in parts:
+            mended = [SourceFile(part[0], told, source) for told, source in find_mended(*part)]
+            sources.extend(mended or _sources_of(*part, mapping))
         if not sources and not any(_fits(part, join.source.pattern) for part, _ in parts for join in joins):
             _refuse(path)
         found.extend(sources)
@@ -138,20 +146,36 @@ def find_passed_over(paths: Sequence[Path], sources: Sequence[SourceFile]) -> tu
 
     Notes
     -----
-    Hidden files and mappings are not told. Checked by: tests/unit/test_intake_formats.py (through load_paths)
+    Hidden files and mappings are not told, links that lead out of a folder are: they are not followed.
+
+    Checked by: tests/unit/test_intake_formats.py (through load_paths)
     """
     used = (*(s.label for s in sources), *(label for s in sources for files in s.joined for _, label in files))
     found = []
     for folder in (p for p in paths if p.is_dir()):
-        inside = [p.relative_to(folder).as_posix() for p in sorted(folder.rglob("*")) if p.is_file()]
+        inside, links_out = list_files(folder)
+        found += [f"{link.relative_to(folder).as_posix()} (a link out of the folder)" for link in links_out]
         found += [
             name
-            for name in inside
+            for name in (p.relative_to(folder).as_posix() for p in inside)
             if not name.rpartition("/")[2].startswith(".")
             and not name.endswith(".toml")
             and not any(label.startswith(name) for label in used)
         ]
     return tuple(found)
+
+
+def list_files(folder: Path) -> tuple[list[Path], list[Path]]:
+    """Files in a folder and below, and links that lead out of it: who may write there must not choose what is read."""
+    inside: list[Path] = []
+    links_out: list[Path] = []
+    root = folder.resolve()
+    for path in sorted(folder.rglob("*")):
+        if path.is_symlink() and not path.resolve().is_relative_to(root):
+            links_out.append(path)
+        elif path.is_file():
+            inside.append(path)
+    return inside, links_out
 
 
 def _is_readable(path: Path) -> bool:

@@ -14,6 +14,7 @@ import re
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TextIO
 
 import duckdb
 import pandas as pd
@@ -39,6 +40,10 @@ CHUNK_CHARACTERS = 8 * 1024 * 1024
 HEAD_BYTES = 1 << 16
 MOST_ZEROS = 0.005
 """Share of zero bytes, or one a line, up to which a file is a text all the same."""
+MOST_COLUMNS = 2_000
+"""Columns of a file at most: exports have a few hundred, a file on its side as many as it should have rows."""
+MOST_LINE = 1 << 28
+"""Characters of a line at most, four of the longest cells: a file without line ends would be held whole."""
 
 BINARY_SIGNS = {
     b"%PDF": "a PDF",
@@ -159,6 +164,25 @@ def clean_header(cell: str) -> str:
     return " ".join(cell.replace("\ufeff", "").split())
 
 
+def check_width(columns: int, label: str) -> None:
+    """Refuse a file with more columns than a table can have."""
+    if columns > MOST_COLUMNS:
+        what = f"the file has {columns:,} columns, more than {MOST_COLUMNS:,}"
+        raise UserError(what, label, "export one row a thing, and only the columns that are needed")
+
+
+def read_lines(lines: TextIO, most: int, label: str) -> Iterator[str]:
+    """Lines of a text with their ends, none longer than so many characters."""
+    for number in itertools.count(1):
+        line = lines.readline(most + 1)
+        if len(line) > most:
+            what = f"line {number:,} is longer than {most:,} characters"
+            raise UserError(what, label, "export the table again, one row a line")
+        if not line:
+            return
+        yield line
+
+
 def read_text(
     con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str, source: TableSource, *, careful: bool = False
 ) -> ReadFile:
@@ -202,6 +226,7 @@ def read_text(
     header = lines[source.skip_rows]
     expected = {h.casefold() for h in (*source.headers, *source.headers_beside)}
     delimiter = source.delimiter or find_delimiter(header, expected)
+    check_width(len(next(csv.reader([header], delimiter=delimiter), [])), label)
     rival = None if source.delimiter else find_rival(header, expected, delimiter)
     if narrow and not careful:
         read = _read_clean(con, name, path, header, delimiter, source, line_ends)
@@ -255,14 +280,15 @@ def _read_careful(
 ) -> ReadFile:
     """Python's reading of a file: short, long and unclosed rows are kept apart with their fault."""
     try:
-        with path.open(encoding=dialect.encoding, newline="") as lines:
+        with path.open(encoding=dialect.encoding, newline="") as handle:
+            lines = read_lines(handle, MOST_LINE, label)
             first = next(lines, "").removeprefix("\ufeff")
             records = read_records(itertools.chain([first], lines), dialect.delimiter)
             headers, rows, zero = _write_records(con, name, label, records, source)
         if not dialect.encoding_assumed:
             return ReadFile(name, headers, rows, None, dialect.rival, True, zero)
-        with path.open(encoding=dialect.encoding, newline="") as lines:
-            described = describe_assumed(lines, dialect.encoding)
+        with path.open(encoding=dialect.encoding, newline="") as handle:
+            described = describe_assumed(handle, dialect.encoding)
         return ReadFile(name, headers, rows, described, dialect.rival, True, zero)
     except (UnicodeError, LookupError) as fault:
         raise UserError(
@@ -277,6 +303,7 @@ def _write_records(
 ) -> tuple[tuple[str, ...], int, bool]:
     header_cells = next(itertools.islice(records, source.skip_rows, None), (0, [], None))[1]
     headers = tuple(clean_header(c) for c in header_cells)
+    check_width(len(headers), label)
     if not any(headers):
         raise UserError(
             "the file has no header row", label, "export the table again; the first row must hold the column names"

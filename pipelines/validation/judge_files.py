@@ -14,7 +14,7 @@ from pipelines.validation.file_measures import ks_by_chance, ks_distance, name_f
 from pipelines.validation.file_results import FileFacts, FileResult, break_rule
 from pipelines.validation.file_rules import FileRule
 from pipelines.validation.number_marks import find_assumed_thousands, find_unread_decimals
-from pipelines.validation.quarantine import QUARANTINE_ID
+from pipelines.validation.quarantine import OWN_COLUMNS
 from shared import dictionary
 from shared.dictionary.aliases import header_score
 from shared.errors import UserError
@@ -98,7 +98,7 @@ def _find_unknown_columns(
             continue
         given = {h.casefold() for h in file.headers}
         for place, header in enumerate(file.headers, start=1):
-            if header.casefold() in known or header == QUARANTINE_ID:
+            if header.casefold() in known or header in OWN_COLUMNS:
                 continue
             rows = _values_under(con, file, place)
             if not header and not rows:

@@ -1,124 +1,83 @@
-"""Rows kept out and flagged: listed with their reasons, and given back in the form they came."""
+"""Rows kept out, values taken out and rows flagged: listed with their reasons."""
 
 from __future__ import annotations
 
-import csv
-import json
-from pathlib import Path, PurePosixPath
 from typing import TYPE_CHECKING
 
 import duckdb
 
+from pipelines.validation.file_rules import Severity
+from pipelines.validation.rules import RULES
 from pipelines.warehouse import models
-from shared.errors import UserError
-from shared.store import has_table
+from shared import dictionary
+from shared.errors import UserError, suggest_name
 
 QUARANTINE_ID = "quarantine_id"
 """Column of an exported file that tells which row a mended one replaces."""
-ROWS_AT_ONCE = 1_000
+QUARANTINE_TABLE = "quarantine_table"
+QUARANTINE_REASONS = "quarantine_reasons"
+OWN_COLUMNS = (QUARANTINE_REASONS, QUARANTINE_TABLE, QUARANTINE_ID)
+"""Columns that an export adds to those a row came with; loaded again, they are no part of the row."""
 
 if TYPE_CHECKING:
     import pandas as pd
 
 
-def list_findings(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
-    """Every finding that stands: of rows in quarantine, and of rows kept with a warning.
+def list_findings(
+    con: duckdb.DuckDBPyConnection,
+    *,
+    severity: str | None = None,
+    rule: str | None = None,
+    table: str | None = None,
+    batch: str | None = None,
+) -> pd.DataFrame:
+    """Every finding that stands: of rows kept out first, then values taken out, then rows kept with a warning.
+
+    Parameters
+    ----------
+    severity, rule, table, batch
+        Only findings of these.
 
     Returns
     -------
     pandas.DataFrame
         batch, table, file, row_number, rule, severity, column, value, message; one row a finding.
 
+    Raises
+    ------
+    UserError
+        There is no such severity, rule, table or load.
+
     Notes
     -----
     Checked by: tests/unit/test_validation_quarantine.py
     """
-    query = models()["marts.quarantine"].query
-    return con.execute(f"""
-        select * replace (nullif("column", '') as "column") from ({query}) order by all
-    """).df()
-
-
-def export_rows(con: duckdb.DuckDBPyConnection, path: Path) -> int:
-    """Write the rows in quarantine to a CSV file as received, to be corrected and loaded again.
-
-    Returns
-    -------
-    int
-        Rows written.
-
-    Raises
-    ------
-    UserError
-        Rows of several tables or forms are in quarantine and ``path`` is one file; or it cannot be written.
-
-    Notes
-    -----
-    The last column, quarantine_id, tells which row a mended one replaces; leave it as it is. Formulas come back as
-    they came, since the file is meant to be loaded again.
-
-    With rows of several tables or headers, ``path`` is a folder and each form gets its own file, named after the
-    first file its rows came in, so that a mapping knows it again. Checked by: tests/unit/test_validation_quarantine.py
-    """
-    if not has_table(con, "raw.quarantined_rows"):
-        return 0
-    first_file = {
-        (t, h): f
-        for t, h, f in con.execute("""
-        select "table", headers, arg_min(file, (load_id, file)) from raw.quarantined_rows where released_by is null
-        group by all order by "table", headers
-    """).fetchall()
+    chosen = {"severity": severity, "rule": rule, "table": table, "batch": batch}
+    order = list(dictionary.codes()["severity"])
+    known = {
+        "severity": order,
+        "rule": [r.name for r in RULES],
+        "table": list(dictionary.load_tables()),
+        "batch": [load_id for (load_id,) in con.execute("select load_id from raw.loads order by 1").fetchall()],
     }
-    forms, names = list(first_file), file_names(list(first_file.values()))
-    if len(forms) > 1 and path.suffix:
-        tables = ", ".join(sorted({t for t, _ in forms}))
-        raise UserError(
-            f"the rows in quarantine are of {len(forms)} forms ({tables})",
-            str(path),
-            "give a folder instead of a file: each form is written to a file of its own",
-        )
-    try:
-        return sum(
-            _write_form(con, path if path.suffix else path / name, *form)
-            for form, name in zip(forms, names, strict=True)
-        )
-    except OSError as fault:
-        raise UserError(f"the file cannot be written: {fault.strerror}", str(path), "choose another place") from None
+    for name, value in chosen.items():
+        if value is not None and value not in known[name]:
+            raise UserError(f"there is no {name} '{value}'", f"--{name}", suggest_name(value, known[name]))
+    given = {name: value for name, value in chosen.items() if value is not None}
+    wanted = " and ".join(f'"{name}" = ?' for name in given) or "true"
+    return con.execute(
+        f"""
+        select * replace (nullif("column", '') as "column") from ({models()["marts.quarantine"].query})
+        where {wanted}
+        order by list_position(?, severity), batch, "table", file, row_number, rule, "column", "value"
+        """,
+        [*given.values(), order],
+    ).df()
 
 
-def _write_form(con: duckdb.DuckDBPyConnection, target: Path, table: str, headers: str) -> int:
-    """Write the rows of one table and form, a thousand at a time; returns how many."""
-    rows = con.execute(
-        """
-        select cells, row_hash from raw.quarantined_rows
-        where released_by is null and "table" = ? and headers = ? order by load_id, file, row_number
-    """,
-        [table, headers],
-    )
-    names, written = json.loads(headers), 0
-    target.parent.mkdir(parents=True, exist_ok=True)
-    with target.open("w", encoding="utf-8", newline="") as handle:
-        writer = csv.writer(handle, lineterminator="\n")
-        writer.writerow([*names, QUARANTINE_ID])
-        while some := rows.fetchmany(ROWS_AT_ONCE):
-            writer.writerows([*_in_width(json.loads(cells), len(names)), row_id] for cells, row_id in some)
-            written += len(some)
-    return written
-
-
-def _in_width(cells: list[str], width: int) -> list[str]:
-    """Cells of a row, filled up where it came short, so that its id stands under its heading."""
-    return cells + [""] * (width - len(cells))
-
-
-def file_names(files: list[str]) -> list[str]:
-    """A name for each form: that of the file it came in, numbered where it is taken."""
-    names: list[str] = []
-    for file in files:
-        stem, number = PurePosixPath(file.replace("\\", "/")).stem, 1
-        name = f"{stem}.csv"
-        while name in names:
-            number += 1
-            name = f"{stem}_{number}.csv"
-        names.append(name)
-    return names
+SAID_OF: dict[Severity, str] = {
+    "reject": "rows kept out, in quarantine",
+    "empty": "values taken out of rows that were kept",
+    "warn": "rows kept with a warning",
+}
+"""What the findings of a severity are, in words."""

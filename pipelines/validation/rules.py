@@ -86,15 +86,7 @@ EVERY = (
     "corrections",
     "job_clusters",
 )
-DATED = (
-    "districts",
-    "sections",
-    "instruments",
-    "jobs",
-    "test_shots",
-    "restoration_steps",
-    "known_lengths",
-)
+DATED = ("districts", "sections", "instruments", "jobs", "test_shots", "restoration_steps", "known_lengths")
 
 WEEK_S = 7 * 86400.0
 
@@ -371,8 +363,8 @@ RULES: tuple[Rule, ...] = (
         ("sections", "section_pieces"),
         NotBefore("now_at", "installed_from"),
         "installed_on",
-        "installed_on = '{value}' lies in the future: nothing can be counted from cable that is not in the ground; load "
-        "it once it is, or correct the date",
+        "installed_on = '{value}' lies in the future: nothing can be counted from cable that is not in the ground; "
+        "load it once it is, or correct the date",
         "a section planned for 2031",
     ),
     Rule(

@@ -107,7 +107,18 @@ def tables_loaded(marts: Marts) -> Exhibit:
 def files_read(marts: Marts) -> Exhibit:
     """What became of the rows of every file."""
     files = marts.read_book("files")
-    wanted = {"load_id", "file", "read", "new", "revised", "unchanged", "superseded", "quarantined", "emptied", "warned"}
+    wanted = {
+        "load_id",
+        "file",
+        "read",
+        "new",
+        "revised",
+        "unchanged",
+        "superseded",
+        "quarantined",
+        "emptied",
+        "warned",
+    }
     if files.empty or not wanted <= set(files.columns):
         return say.absent("files")
     rows = files.assign(loaded=files["new"] + files["revised"])

@@ -120,7 +120,8 @@ def build_rules() -> Reference:
     ))  # fmt: skip
     return Reference(
         "rules", "Rules", "When is a row kept out, and when is it flagged?",
-        ("A setting can change a rule's severity: [validation.severities] rule = \"reject\", \"empty\", \"warn\" or \"off\".",),
+        (("A setting can change a rule's severity: [validation.severities] rule = \"reject\", \"empty\", \"warn\" or "
+         "\"off\"."),),
         tuple(parts),
     )  # fmt: skip
 

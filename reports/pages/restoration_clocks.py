@@ -151,7 +151,7 @@ def bounds_words(years: pd.DataFrame) -> str:
     unknown = years[years["jobs_without_end"] > 0]
     if unknown.empty:
         return ""
-    widest = unknown.loc[(unknown["saidi_most_min"] - unknown["saidi_least_min"]).idxmax()]
+    widest = unknown.iloc[int((unknown["saidi_most_min"] - unknown["saidi_least_min"]).to_numpy().argmax())]
     return say("indices.bounds", jobs=unknown["jobs_without_end"].sum(), widest=widest)
 
 

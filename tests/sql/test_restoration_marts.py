@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+
 import pytest
 
 from tests.restoration_models import build_restoration
@@ -157,15 +158,15 @@ def test_the_indices_say_between_what_bounds_jobs_without_an_end_leave_them(buil
     """Every choice of lengths, tried one by one: none leaves the bounds, and each bound is reached."""
     con = build(
         jobs="""
-        job_id | loop_id | reported_at       | restored_at       | normal_at         | closed_at         | customers_interrupted
-        J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 13:00Z |                   | 2019-03-02 12:00Z | 60
-        J2     | L2      | 2019-04-01 12:00Z | 2019-04-01 14:30Z |                   |                   | 10
-        J3     | L1      | 2019-05-01 12:00Z |                   | 2019-05-01 16:00Z | 2019-05-03 12:00Z | 50
-        J4     | L1      | 2019-06-01 12:00Z |                   |                   | 2019-06-01 12:03Z | 24
-        J5     | L1      | 2019-07-01 12:00Z |                   |                   | 2019-07-01 12:50Z | 30
-        J6     | L1      | 2019-08-01 12:00Z |                   |                   |                   | 2
-        J7     | L1      | 2019-09-01 12:00Z |                   |                   | 2019-09-01 15:00Z |
-        J8     | L1      | 2020-03-01 12:00Z |                   |                   | 2020-03-01 15:00Z | 8
+job_id | loop_id | reported_at       | restored_at       | normal_at         | closed_at         | customers_interrupted
+J1     | L1      | 2019-03-01 12:00Z | 2019-03-01 13:00Z |                   | 2019-03-02 12:00Z | 60
+J2     | L2      | 2019-04-01 12:00Z | 2019-04-01 14:30Z |                   |                   | 10
+J3     | L1      | 2019-05-01 12:00Z |                   | 2019-05-01 16:00Z | 2019-05-03 12:00Z | 50
+J4     | L1      | 2019-06-01 12:00Z |                   |                   | 2019-06-01 12:03Z | 24
+J5     | L1      | 2019-07-01 12:00Z |                   |                   | 2019-07-01 12:50Z | 30
+J6     | L1      | 2019-08-01 12:00Z |                   |                   |                   | 2
+J7     | L1      | 2019-09-01 12:00Z |                   |                   | 2019-09-01 15:00Z |
+J8     | L1      | 2020-03-01 12:00Z |                   |                   | 2020-03-01 15:00Z | 8
     """
     )
     most = {50: 240, 24: 3, 30: 50, 2: 7 * 1440}

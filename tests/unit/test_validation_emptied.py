@@ -13,7 +13,12 @@ from shared.settings import Settings, Validation
 from shared.store import Workspace, open_warehouse
 from tests.cases.small_utility import TABLES, Row, with_changes, write_csv
 
-BROKEN = {"velocity_setting_pct": "0.53", "dug_distance_m": "-12", "arrived_at": "2018-01-10 09:05", "cause": "squirrel"}
+BROKEN = {
+    "velocity_setting_pct": "0.53",
+    "dug_distance_m": "-12",
+    "arrived_at": "2018-01-10 09:05",
+    "cause": "squirrel",
+}
 
 
 @pytest.fixture
@@ -21,7 +26,9 @@ def con(tmp_path: Path) -> duckdb.DuckDBPyConnection:
     return open_warehouse(Workspace(tmp_path / "workspace"))
 
 
-def load(con: duckdb.DuckDBPyConnection, folder: Path, settings: Settings | None = None, **tables: list[Row]) -> LoadReport:
+def load(
+    con: duckdb.DuckDBPyConnection, folder: Path, settings: Settings | None = None, **tables: list[Row]
+) -> LoadReport:
     paths = [write_csv(folder / f"{table}.csv", rows) for table, rows in tables.items()]
     return load_paths(con, paths, settings or Settings())
 
@@ -32,7 +39,9 @@ def register(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
 
 
 @pytest.mark.usefixtures("register")
-def test_broken_values_are_emptied_and_all_else_of_the_row_stays(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+def test_broken_values_are_emptied_and_all_else_of_the_row_stays(
+    con: duckdb.DuckDBPyConnection, tmp_path: Path
+) -> None:
     report = load(con, tmp_path, jobs=with_changes("jobs", BROKEN))
     (count,) = report.files
     assert (count.read, count.new, count.quarantined, count.warned, count.emptied) == (3, 3, 0, 1, 5)
@@ -48,7 +57,8 @@ def test_broken_values_are_emptied_and_all_else_of_the_row_stays(con: duckdb.Duc
         int(first["customers_interrupted"]),
     )  # fmt: skip
     found = con.execute("""
-        select rule, severity, "column", "value" from raw.findings where row_number = 2 and "table" = 'jobs' order by all
+        select rule, severity, "column", "value" from raw.findings
+        where row_number = 2 and "table" = 'jobs' order by all
     """).fetchall()
     assert found == [
         ("arrived_before_dispatched", "empty", "arrived_at", "2018-01-10 09:05"),
@@ -61,7 +71,9 @@ def test_broken_values_are_emptied_and_all_else_of_the_row_stays(con: duckdb.Duc
 
 
 @pytest.mark.usefixtures("register")
-def test_the_same_export_again_is_unchanged_and_a_mended_one_revises(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+def test_the_same_export_again_is_unchanged_and_a_mended_one_revises(
+    con: duckdb.DuckDBPyConnection, tmp_path: Path
+) -> None:
     load(con, tmp_path, jobs=with_changes("jobs", BROKEN))
     (again,) = load(con, tmp_path, jobs=with_changes("jobs", BROKEN)).files
     assert (again.unchanged, again.revised, again.emptied, again.warned) == (3, 0, 0, 0)
@@ -76,7 +88,9 @@ def test_a_job_without_restored_at_stays(con: duckdb.DuckDBPyConnection, tmp_pat
     (count,) = load(con, tmp_path, jobs=rows).files
     assert (count.new, count.quarantined, count.emptied) == (3, 0, 2)
     assert con.execute("select count(restored_at), count(*) from raw.jobs").fetchone() == (0, 3)
-    without = [{c: v for c, v in row.items() if c != "restored_at"} | {"job_id": f"N-{n}"} for n, row in enumerate(rows)]
+    without = [
+        {c: v for c, v in row.items() if c != "restored_at"} | {"job_id": f"N-{n}"} for n, row in enumerate(rows)
+    ]
     assert load(con, tmp_path, jobs=without).files[0].new == 3
 
 
@@ -100,7 +114,9 @@ def test_every_severity_can_be_chosen(
 @pytest.mark.usefixtures("register")
 def test_a_value_that_the_row_cannot_do_without_keeps_it_out(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
     future = "2131-03-01 10:00"
-    jobs = with_changes("jobs", {"reported_at": future}, {"revision": "-1"}, {"closed_at": future, "restored_at": future})
+    jobs = with_changes(
+        "jobs", {"reported_at": future}, {"revision": "-1"}, {"closed_at": future, "restored_at": future}
+    )
     sections = with_changes("sections", {"position": "0"}, {"customers": "-1", "retired_on": "2131-01-01"})
     known = with_changes("known_lengths", {"velocity_setting_pct": "81"})
     report = load(con, tmp_path, sections=sections, jobs=jobs, known_lengths=known)
@@ -136,8 +152,12 @@ def test_steps_that_restore_too_many_lose_their_customers_and_keep_their_times(
 
 
 @pytest.mark.usefixtures("register")
-def test_a_section_retired_before_its_installation_stays_retired(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
-    sections = with_changes("sections", {"retired_on": "1979-01-01"}, {"installed_on": "1994", "retired_on": "1990-01-01"})
+def test_a_section_retired_before_its_installation_stays_retired(
+    con: duckdb.DuckDBPyConnection, tmp_path: Path
+) -> None:
+    sections = with_changes(
+        "sections", {"retired_on": "1979-01-01"}, {"installed_on": "1994", "retired_on": "1990-01-01"}
+    )
     load(con, tmp_path, sections=sections)
     kept = con.execute("""
         select section_id, installed_on, is_install_year_only, retired_on::varchar from raw.sections
