@@ -142,7 +142,8 @@ def recording(
     """
     home = home_of(workspace)
     if not home.exists() and TEMPLATE.exists():
-        shutil.copytree(TEMPLATE, home)
+        shutil.copytree(TEMPLATE, home, copy_function=shutil.copyfile)  # as open as this process writes files,
+        home.chmod(home.parent.stat().st_mode)  # and no more
     set_environment(home, serving=serving)
     child = ApiChild(home)
     child.start()

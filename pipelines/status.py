@@ -44,7 +44,7 @@ def describe_workspace(con: duckdb.DuckDBPyConnection) -> dict[str, pd.DataFrame
             select "table", severity, rule, count(*) as findings
             from raw.findings
             group by all
-            order by list_position(['reject', 'empty', 'warn'], severity), findings desc, "table", rule
+            order by any_value(list_position(['reject', 'empty', 'warn'], severity)), findings desc, "table", rule
         """).df()
     if has_table(con, "marts.restoration_indices"):
         told["bounds of the indices, for jobs whose interruption has no usable end"] = con.execute("""

@@ -18,6 +18,9 @@ HARMLESS_BYTES = 50 * STEP_BYTES
 SUSPECT_RATIO = 200
 """Tables of text pack about 5 to 30 times; a file that unpacks further than this is a trap, or no table."""
 
+ZIP_FAULTS = (zipfile.BadZipFile, zlib.error, EOFError, NotImplementedError, RuntimeError, OSError)
+"""What a broken archive raises, or one locked by a password (a broken gz file is an OSError)."""
+
 MOST_MEMBERS = 10_000
 """Files that one archive may hold: years of daily exports, and no more than a folder can bear."""
 MOST_CELLS = 30_000_000
@@ -98,22 +101,22 @@ def check_workbook(path: Path, label: str) -> None:
     """
     if not zipfile.is_zipfile(path):
         return
-    with zipfile.ZipFile(path) as parts:
-        stated = sum(member.file_size for member in parts.infolist())
-    if stated > HARMLESS_BYTES and stated > SUSPECT_RATIO * path.stat().st_size:
-        raise UserError(
-            f"the workbook unpacks to {stated // STEP_BYTES} MB, from {path.stat().st_size} bytes",
-            label,
-            "save the sheet you need as CSV",
-        )
-    with zipfile.ZipFile(path) as parts:
-        for name in parts.namelist():
-            if (
-                re.fullmatch(r"xl/worksheets/[^/]+\.xml", name)
-                and (cells := _count_span(parts.open(name))) > MOST_CELLS
-            ):
-                what = f"a sheet of the workbook spans {cells:,} cells, more than {MOST_CELLS:,}"
-                raise UserError(what, label, "take out what stands far from the table, or save the sheet as CSV")
+    try:
+        with zipfile.ZipFile(path) as parts:
+            stated = sum(member.file_size for member in parts.infolist())
+            if stated > HARMLESS_BYTES and stated > SUSPECT_RATIO * path.stat().st_size:
+                raise UserError(
+                    f"the workbook unpacks to {stated // STEP_BYTES} MB, from {path.stat().st_size} bytes",
+                    label,
+                    "save the sheet you need as CSV",
+                )
+            sheets = [name for name in parts.namelist() if re.fullmatch(r"xl/worksheets/[^/]+\.xml", name)]
+            cells = max((_count_span(parts.open(name)) for name in sheets), default=0)
+    except ZIP_FAULTS as fault:
+        raise UserError(f"the workbook cannot be opened: {fault}", label, "save it again as .xlsx, or as CSV") from None
+    if cells > MOST_CELLS:
+        what = f"a sheet of the workbook spans {cells:,} cells, more than {MOST_CELLS:,}"
+        raise UserError(what, label, "take out what stands far from the table, or save the sheet as CSV")
 
 
 def _count_span(sheet: IO[bytes]) -> int:

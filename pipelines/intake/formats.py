@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 import itertools
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -62,12 +63,24 @@ def sheet_names(path: Path, label: str) -> list[str]:
 
 
 def _open_workbook(path: Path, label: str) -> Any:
-    from python_calamine import CalamineError, CalamineWorkbook
+    from python_calamine import CalamineWorkbook
 
     check_workbook(path, label)
-    try:
+    with _explained(label):
         return CalamineWorkbook.from_path(str(path))
-    except (CalamineError, OSError, ValueError) as fault:
+
+
+@contextmanager
+def _explained(label: str) -> Iterator[None]:
+    """A fault of the reader of workbooks, a panic of it too, in the user's words."""
+    from python_calamine import CalamineError
+
+    try:
+        yield
+    except BaseException as fault:
+        # A panic is no Exception, lest it be caught by chance; it ends the reading and nothing else.
+        if not isinstance(fault, (CalamineError, OSError, ValueError)) and type(fault).__name__ != "PanicException":
+            raise
         raise UserError(f"the workbook cannot be opened: {fault}", label, "save it again as .xlsx, or as CSV") from None
 
 
@@ -79,7 +92,8 @@ def sheet_records(path: Path, label: str, sheet: str | None) -> Records:
     else:
         book = _open_workbook(path, label)
         wanted = _choose_sheet(sheet, list(book.sheet_names), label)
-        rows = book.get_sheet_by_name(wanted).to_python(skip_empty_area=False)
+        with _explained(label):
+            rows = book.get_sheet_by_name(wanted).to_python(skip_empty_area=False)
     width = max((max((i + 1 for i, cell in enumerate(row) if cell != ""), default=0) for row in rows), default=0)
     for number, row in enumerate(rows, start=1):
         cells = [_cell_text(cell) for cell in row[:width]]

@@ -8,12 +8,14 @@ import json
 import re
 import zipfile
 from collections.abc import Iterator
+from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Any
 
 import duckdb
 
+from pipelines.intake.archives import ZIP_FAULTS
 from pipelines.intake.formats import SHEETS, read_file, sheet_names
 from pipelines.intake.mapping import ColumnSource, Mapping, RowFilter, TableSource
 from pipelines.validation.quarantine import OWN_COLUMNS, QUARANTINE_ID, QUARANTINE_REASONS, QUARANTINE_TABLE
@@ -342,9 +344,10 @@ class MendedFiles:
 def _names_ids(path: Path) -> bool:
     """Whether a file can be one of rows from quarantine: its beginning, or its end, names the column of ids."""
     if zipfile.is_zipfile(path):
-        with zipfile.ZipFile(path) as parts:
+        with suppress(*ZIP_FAULTS), zipfile.ZipFile(path) as parts:
             named = [n for n in parts.namelist() if re.search(r"(sharedStrings|content|sheet\d+)\.xml$", n)]
             return any(QUARANTINE_ID.encode() in parts.open(name).read(SIGN_BYTES) for name in named)
+        return False
     with path.open("rb") as handle:
         ends = handle.read(SIGN_BYTES)
         handle.seek(max(path.stat().st_size - SIGN_BYTES, 0))
