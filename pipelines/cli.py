@@ -445,7 +445,7 @@ def quarantine(
     """List the rows kept out with the reasons, the values taken out and the warnings, or export the rows.
 
     A file exported and corrected is loaded under any name: it tells itself what it is."""
-    from pipelines.intake.mending import export_rows
+    from pipelines.intake.quarantined import export_rows
     from pipelines.validation.quarantine import SAID_OF, list_findings
     from shared.store import open_warehouse
 

@@ -25,6 +25,7 @@ expression_sql.py       an expression as SQL
 reading.py              from files to typed rows
 typed.py                texts to values
 zones.py                local times to instants
+quarantined.py            rows in quarantine given to a person, and known again once corrected
 share.py                one table's share of a load, handed from step to step
 sorting.py              new, revised, unchanged, superseded or rejected
 keeping.py              keeps rows, findings and counts

@@ -116,7 +116,7 @@ def check_workbook(path: Path, label: str) -> None:
         raise UserError(f"the workbook cannot be opened: {fault}", label, "save it again as .xlsx, or as CSV") from None
     if cells > MOST_CELLS:
         what = f"a sheet of the workbook spans {cells:,} cells, more than {MOST_CELLS:,}"
-        raise UserError(what, label, "take out what stands far from the table, or save the sheet as CSV")
+        raise UserError(what, label, "clear the cells far from the table, or save the sheet as CSV")
 
 
 def _count_span(sheet: IO[bytes]) -> int:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import dataclass
 
-from pipelines.intake.mending import pack_source
+from pipelines.intake.quarantined import pack_source
 from pipelines.intake.share import TableShare
 from pipelines.intake.sorting import DIGEST
 from pipelines.intake.text import source_row

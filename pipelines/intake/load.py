@@ -19,7 +19,7 @@ from pipelines.intake.corrections import apply_corrections, join_jobs
 from pipelines.intake.keeping import FileCount, count_files, empty_values, keep_quarantine, keep_rows
 from pipelines.intake.mapping import Mapping
 from pipelines.intake.mapping_file import parse_mapping
-from pipelines.intake.mending import MendedFiles
+from pipelines.intake.quarantined import CorrectedFiles
 from pipelines.intake.raw import ensure_raw_tables
 from pipelines.intake.reading import read_files, type_rows
 from pipelines.intake.share import TableShare
@@ -98,12 +98,12 @@ def load_paths(
     """
     mapped = parse_mapping(mapping) if mapping else Mapping()
     rules_for("jobs", settings)
-    mended = MendedFiles(con, mapped)
+    corrected = CorrectedFiles(con, mapped)
     with tempfile.TemporaryDirectory(prefix=UNPACKED, dir=unpack_in) as unpacked:
         limit = int(settings.intake.unpacked_limit_gb * 1e9)
-        sources = find_sources(paths, mapped.tables, Path(unpacked), limit, mended.find)
-        if mended.insulations:
-            settings = settings.override("intake", insulations={**settings.intake.insulations, **mended.insulations})
+        sources = find_sources(paths, mapped.tables, Path(unpacked), limit, corrected.find)
+        if corrected.insulations:
+            settings = settings.override("intake", insulations={**settings.intake.insulations, **corrected.insulations})
         careful: frozenset[Path] = frozenset()
         while True:
             try:

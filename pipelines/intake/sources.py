@@ -52,7 +52,7 @@ def find_sources(
     mapping: Sequence[TableSource],
     unpacked: Path,
     limit_bytes: int,
-    find_mended: Callable[[Path, str], list[tuple[str, TableSource]]] = lambda _path, _label: [],
+    find_corrected: Callable[[Path, str], list[tuple[str, TableSource]]] = lambda _path, _label: [],
 ) -> tuple[SourceFile, ...]:
     """Files to load, in the order of their tables, then by name.
 
@@ -66,7 +66,7 @@ def find_sources(
         Folder to unpack archives to.
     limit_bytes
         Most that one archive may unpack to.
-    find_mended
+    find_corrected
         Gives the labels and sources of a file of rows that came from quarantine, nothing for any other.
 
     Raises
@@ -96,8 +96,8 @@ def find_sources(
         ]
         sources = []
         for part in parts:
-            mended = [SourceFile(part[0], told, source) for told, source in find_mended(*part)]
-            sources.extend(mended or _sources_of(*part, mapping))
+            corrected = [SourceFile(part[0], told, source) for told, source in find_corrected(*part)]
+            sources.extend(corrected or _sources_of(*part, mapping))
         if not sources and not any(_fits(part, join.source.pattern) for part, _ in parts for join in joins):
             _refuse(path)
         found.extend(sources)

@@ -13,7 +13,7 @@ from shared import dictionary
 from shared.errors import UserError, suggest_name
 
 QUARANTINE_ID = "quarantine_id"
-"""Column of an exported file that tells which row a mended one replaces."""
+"""Column of an exported file that tells which row a corrected one replaces."""
 QUARANTINE_TABLE = "quarantine_table"
 QUARANTINE_REASONS = "quarantine_reasons"
 OWN_COLUMNS = (QUARANTINE_REASONS, QUARANTINE_TABLE, QUARANTINE_ID)
@@ -50,7 +50,7 @@ def list_findings(
 
     Notes
     -----
-    Checked by: tests/unit/test_validation_quarantine.py
+    Checked by: tests/unit/test_intake_quarantined.py
     """
     chosen = {"severity": severity, "rule": rule, "table": table, "batch": batch}
     order = list(dictionary.codes()["severity"])

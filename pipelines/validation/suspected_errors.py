@@ -358,7 +358,7 @@ def propose_velocities(refused: pd.DataFrame) -> pd.DataFrame:
                 if usual is None
                 else f"the instrument is usually set to {usual:.1f}"
             )
-            said = f"it came as {value:g} and was taken out; twice that is {2 * value:g} % of c; {against}"
+            said = f"received as {value:g} and taken out; twice that is {2 * value:g} % of c; {against}"
             rows.append((row["job_id"], "velocity_setting_pct", "velocity_halved", "", f"{2 * value:g}", chance, said))
     return pd.DataFrame(rows, columns=COLUMNS)
 

@@ -29,7 +29,7 @@ import xlsxwriter
 
 from pipelines.intake.formats import READABLE
 from pipelines.intake.load import load_paths
-from pipelines.intake.mending import export_rows
+from pipelines.intake.quarantined import export_rows
 from pipelines.intake.undo import undo_load
 from shared.errors import UserError
 from shared.settings import Settings

@@ -50,7 +50,7 @@ def test_a_sheet_with_a_cell_in_its_last_corner_is_refused_before_it_is_read(
         refusal(con, path)
         == """a sheet of the workbook spans 17,179,869,184 cells, more than 30,000,000
   where: jobs.xlsx
-  to do: take out what stands far from the table, or save the sheet as CSV"""
+  to do: clear the cells far from the table, or save the sheet as CSV"""
     )
     assert tracemalloc.get_traced_memory()[1] < 20e6
     tracemalloc.stop()

@@ -306,11 +306,11 @@ def test_a_halved_velocity_says_what_it_was_held_against() -> None:
     refused = pd.DataFrame({"job_id": ["a", "b"], "value": ["26.5", "25"], "usual_pct": [53.0, np.nan]})
     found = propose_velocities(refused)
     assert found[["value_now", "value_proposed", "grounds"]].to_numpy().tolist() == [
-        ["", "53", "it came as 26.5 and was taken out; twice that is 53 % of c; the instrument is usually set to 53.0"],
+        ["", "53", "received as 26.5 and taken out; twice that is 53 % of c; the instrument is usually set to 53.0"],
         [
             "",
             "50",
-            "it came as 25 and was taken out; twice that is 50 % of c; no setting of this instrument is on record",
+            "received as 25 and taken out; twice that is 50 % of c; no setting of this instrument is on record",
         ],
     ]
     assert list(propose_velocities(refused[:0]).columns) == list(found.columns)

@@ -15,7 +15,7 @@ from python_calamine import CalamineWorkbook
 
 from pipelines import warehouse
 from pipelines.intake.load import load_paths
-from pipelines.intake.mending import export_rows, file_names
+from pipelines.intake.quarantined import export_rows, file_names
 from pipelines.validation.quarantine import list_findings
 from shared.errors import UserError
 from shared.settings import Settings
@@ -320,7 +320,7 @@ def test_what_a_workbook_cannot_hold_is_refused(
   where: {tmp_path / "long.xlsx"}
   to do: give a folder: each form is written to a CSV file of its own"""
     )
-    monkeypatch.setattr("pipelines.intake.mending.MOST_SHEET_ROWS", 2)
+    monkeypatch.setattr("pipelines.intake.quarantined.MOST_SHEET_ROWS", 2)
     with pytest.raises(UserError) as caught:
         export_rows(con, tmp_path / "many.xlsx")
     assert (

@@ -1,4 +1,4 @@
-"""Rows in quarantine, given to a person as files or as a workbook, and known again once they come back mended."""
+"""Rows in quarantine, given to a person as files or as a workbook, and known again once they come back corrected."""
 
 from __future__ import annotations
 
@@ -72,10 +72,10 @@ def export_rows(con: duckdb.DuckDBPyConnection, path: Path, **only: str | None) 
 
     Notes
     -----
-    The columns named quarantine_... tell which row, of which table, a mended one replaces: leave them as they are; the
+    The columns named quarantine_... tell which row, of which table, a corrected one replaces: leave them as they are; the
     file may have any name. Formulas come back as they came, since the file is meant to be loaded again.
 
-    Checked by: tests/unit/test_intake_mending.py
+    Checked by: tests/unit/test_intake_quarantined.py
     """
     forms = _list_forms(con, only)
     names = file_names([form.first_file for form in forms])
@@ -264,7 +264,7 @@ def unpack_source(text: str) -> tuple[TableSource, dict[str, str]]:
 
 
 @dataclass
-class MendedFiles:
+class CorrectedFiles:
     """Knows files of rows that came from quarantine by the ids within them, whatever they are called.
 
     ``insulations`` are those registered by the mappings in play: the one given, and those the rows came through.
@@ -289,7 +289,7 @@ class MendedFiles:
         -----
         A block of the mapping given with the load is taken where it fits, since it may be what was corrected.
 
-        Checked by: tests/unit/test_intake_mending.py
+        Checked by: tests/unit/test_intake_quarantined.py (through load_paths)
         """
         if not has_table(self.con, "raw.quarantined_rows") or not _names_ids(path):
             return []
@@ -303,23 +303,23 @@ class MendedFiles:
 
     def _forms_in(self, path: Path, label: str, plain: TableSource) -> list[Form]:
         try:
-            read = read_file(self.con, "mended", path, label, plain, careful=True)
+            read = read_file(self.con, "returned", path, label, plain, careful=True)
         except UserError:  # an empty sheet beside the others
             return []
         if QUARANTINE_ID not in read.headers:
             return []
         of_table = ""
         if QUARANTINE_TABLE in read.headers:
-            of_table = f' and q."table" in (select trim(c{read.headers.index(QUARANTINE_TABLE) + 1}) from mended)'
+            of_table = f' and q."table" in (select trim(c{read.headers.index(QUARANTINE_TABLE) + 1}) from returned)'
         known = self.con.execute(f"""
             select q."table", q.headers, min(q.file), count(*), arg_max(q.read_as, q.load_id)
             from raw.quarantined_rows as q
-            where q.row_hash in (select trim(c{read.headers.index(QUARANTINE_ID) + 1}) from mended){of_table}
+            where q.row_hash in (select trim(c{read.headers.index(QUARANTINE_ID) + 1}) from returned){of_table}
                 and q.read_as is not null
             group by all order by 1, 2
         """).fetchall()
-        self.con.execute("drop view mended")
-        self.con.execute("drop table mended_cells")
+        self.con.execute("drop view returned")
+        self.con.execute("drop table returned_cells")
         if len(known) > 1:
             tables = ", ".join(sorted({row[0] for row in known}))
             raise UserError(
