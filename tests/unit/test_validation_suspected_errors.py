@@ -307,11 +307,7 @@ def test_a_halved_velocity_says_what_it_was_held_against() -> None:
     found = propose_velocities(refused)
     assert found[["value_now", "value_proposed", "grounds"]].to_numpy().tolist() == [
         ["", "53", "received as 26.5 and taken out; twice that is 53 % of c; the instrument is usually set to 53.0"],
-        [
-            "",
-            "50",
-            "received as 25 and taken out; twice that is 50 % of c; no setting of this instrument is on record",
-        ],
+        ["", "50", "received as 25 and taken out; twice that is 50 % of c; no setting of this instrument is on record"],
     ]
     assert list(propose_velocities(refused[:0]).columns) == list(found.columns)
     assert propose_velocities(refused[:0]).empty
