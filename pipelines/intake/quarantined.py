@@ -72,8 +72,8 @@ def export_rows(con: duckdb.DuckDBPyConnection, path: Path, **only: str | None) 
 
     Notes
     -----
-    The columns named quarantine_... tell which row, of which table, a corrected one replaces: leave them as they are; the
-    file may have any name. Formulas come back as they came, since the file is meant to be loaded again.
+    The columns named quarantine_... tell which row, of which table, a corrected one replaces: leave them as they are;
+    the file may have any name. Formulas come back as they came, since the file is meant to be loaded again.
 
     Checked by: tests/unit/test_intake_quarantined.py
     """

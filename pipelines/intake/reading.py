@@ -11,7 +11,7 @@ from pipelines.intake.sources import JoinedFile, SourceFile
 from pipelines.intake.text import ReadFile
 from pipelines.intake.typed import TypedSelect, Zones
 from pipelines.intake.zones import change_days, is_zone
-from pipelines.validation.quarantine import OWN_COLUMNS
+from pipelines.validation.quarantine import OWN_COLUMNS, QUARANTINE_ID
 from pipelines.validation.register import latest_sql
 from shared import dictionary
 from shared.errors import UserError, suggest_name

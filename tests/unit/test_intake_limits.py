@@ -13,7 +13,7 @@ import duckdb
 import pytest
 import xlsxwriter
 
-from pipelines.intake import archives, formats, text
+from pipelines.intake import archives, json_records, text
 from pipelines.intake.load import load_paths
 from pipelines.intake.mapping_file import parse_mapping
 from shared.errors import UserError
@@ -79,7 +79,7 @@ TOO_WIDE = """the file has 2,001 columns, more than 2,000
   to do: export one row a thing, and only the columns that are needed"""
 
 
-@pytest.mark.parametrize("name", ["jobs.csv", "jobs.xlsx", "jobs.jsonl", "jobs.parquet", "jobs_2.csv"])
+@pytest.mark.parametrize("name", ["jobs.csv", "jobs.xlsx", "jobs.parquet", "jobs_2.csv"])
 def test_a_file_of_too_many_columns_is_refused(con: duckdb.DuckDBPyConnection, tmp_path: Path, name: str) -> None:
     path = tmp_path / name
     if name == "jobs.csv":
@@ -89,8 +89,6 @@ def test_a_file_of_too_many_columns_is_refused(con: duckdb.DuckDBPyConnection, t
     elif name == "jobs.xlsx":
         with xlsxwriter.Workbook(str(path)) as book:
             book.add_worksheet("jobs").write_row(0, 0, WIDE)
-    elif name == "jobs.jsonl":
-        path.write_text("\n".join(json.dumps({c: 1}) for c in WIDE))
     else:
         listed = ", ".join(f"'x' as {c}" for c in WIDE)
         duckdb.sql(f"copy (select {listed}) to '{path}' (format parquet)")
@@ -102,7 +100,7 @@ def test_a_line_that_never_ends_is_refused(
     con: duckdb.DuckDBPyConnection, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(text, "MOST_LINE", 5_000)
-    monkeypatch.setattr(formats, "MOST_LINE", 5_000)
+    monkeypatch.setattr(json_records, "MOST_LINE", 5_000)
     header = ",".join(TABLES["jobs"][0])
     (tmp_path / "jobs.csv").write_text(header + '\nJ1,"' + "x" * 6_000)
     assert (

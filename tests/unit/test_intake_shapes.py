@@ -10,7 +10,8 @@ import pytest
 import xlsxwriter
 
 from pipelines.intake.load import LoadReport, load_paths
-from pipelines.validation.quarantine import export_rows, list_findings
+from pipelines.intake.quarantined import export_rows
+from pipelines.validation.quarantine import list_findings
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse
