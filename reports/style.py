@@ -124,6 +124,9 @@ ACRONYMS: Final = {
 }
 """Words of column names that are not read as they stand."""
 
+BAND: Final = {"fillcolor": INKS["rule"], "opacity": 0.45, "line": {"width": 0}, "layer": "below"}
+"""A tolerance, drawn behind the marks."""
+
 LENGTH_UNITS: Final = {
     "m": ("ft", 1 / 0.3048),
     "km": ("mi", 1 / 1.609344),
@@ -331,6 +334,18 @@ def bars_between(values: pd.Series, lo: pd.Series, hi: pd.Series) -> dict[str, A
         "array": (hi - values).tolist(),
         "arrayminus": (values - lo).tolist(),
     }
+
+
+def add_spans(chart: go.Figure, lo: pd.Series, hi: pd.Series, names: list[str], ink: str, width: float) -> None:
+    """A line from lo to hi in the row of each name, below the marks that are added later."""
+    chart.add_scatter(
+        x=[end for ends in zip(lo, hi, strict=True) for end in (*ends, None)],
+        y=[end for name in names for end in (name, name, None)],
+        mode="lines",
+        line={"color": INKS[ink], "width": width},
+        showlegend=False,
+        hoverinfo="skip",
+    )
 
 
 def row_height(rows: int, *, each: int = 24, around: int = 96) -> int:
