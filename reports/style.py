@@ -7,7 +7,6 @@ own mark and dash. The dark scheme is a second set of inks under the same names.
 from __future__ import annotations
 
 import datetime as dt
-import math
 from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
@@ -351,8 +350,3 @@ def add_spans(chart: go.Figure, lo: pd.Series, hi: pd.Series, names: list[str], 
 def row_height(rows: int, *, each: int = 24, around: int = 96) -> int:
     """Height in pixels of a chart with one line of text a row."""
     return around + each * max(rows, 1)
-
-
-def finite(value: Any) -> bool:
-    """Whether a number is there and finite."""
-    return not is_missing(value) and math.isfinite(float(value or 0))
