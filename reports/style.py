@@ -7,7 +7,6 @@ own mark and dash. The dark scheme is a second set of inks under the same names.
 from __future__ import annotations
 
 import datetime as dt
-import math
 from typing import TYPE_CHECKING, Any, Final
 
 import pandas as pd
@@ -72,40 +71,18 @@ DECIMALS: Final = {
 """Decimals of a table cell, by the unit of its column."""
 
 DECIMALS_OF_COLUMN: Final = {
-    **dict.fromkeys(("m_per_us", "half_m_per_us", "ft_per_us", "half_ft_per_us"), 1),
-    "scale": 3,
-    "scale_lo": 3,
-    "scale_hi": 3,
-    "scale_as_of": 3,
-    "scale_as_of_lo": 3,
-    "scale_as_of_hi": 3,
-    "saifi": 3,
-    "capture_fraction": 3,
-    "length_fraction": 2,
-    "customer_minutes": 0,
-    "customer_minutes_at_risk": 0,
-    "avoided_customer_minutes": 0,
-    "customer_minutes_naive": 0,
-    "customer_minutes_sustained": 0,
-    "saved_customer_minutes": 0,
-    "saved_lo": 0,
-    "saved_hi": 0,
-    "saved_per_year": 0,
-    "jobs_expected": 0,
-    "share_of_served": 4,
-    "maifi": 3,
-    "gap": 4,
-    "season_p_value": 4,
-    "share_over_4h": 3,
-    "share_over_4h_lo": 3,
-    "share_over_4h_hi": 3,
-    "share_over_8h": 3,
-    "error_median": 1,
-    "corrected_median": 1,
-    "error_lo": 1,
-    "error_hi": 1,
-    "corrected_lo": 1,
-    "corrected_hi": 1,
+    column: decimals
+    for decimals, columns in {
+        0: "customer_minutes customer_minutes_at_risk avoided_customer_minutes customer_minutes_naive "
+        "customer_minutes_sustained saved_customer_minutes saved_lo saved_hi saved_per_year jobs_expected",
+        1: "m_per_us half_m_per_us ft_per_us half_ft_per_us error_median corrected_median error_lo error_hi "
+        "corrected_lo corrected_hi",
+        2: "length_fraction",
+        3: "scale scale_lo scale_hi scale_as_of scale_as_of_lo scale_as_of_hi saifi capture_fraction maifi "
+        "share_over_4h share_over_4h_lo share_over_4h_hi share_over_8h",
+        4: "share_of_served gap season_p_value",
+    }.items()
+    for column in columns.split()
 }
 """Decimals of the columns whose unit does not settle them."""
 
@@ -123,6 +100,9 @@ ACRONYMS: Final = {
     "pct": "percent",
 }
 """Words of column names that are not read as they stand."""
+
+BAND: Final = {"fillcolor": INKS["rule"], "opacity": 0.45, "line": {"width": 0}, "layer": "below"}
+"""A tolerance, drawn behind the marks."""
 
 LENGTH_UNITS: Final = {
     "m": ("ft", 1 / 0.3048),
@@ -333,11 +313,18 @@ def bars_between(values: pd.Series, lo: pd.Series, hi: pd.Series) -> dict[str, A
     }
 
 
+def add_spans(chart: go.Figure, lo: pd.Series, hi: pd.Series, names: list[str], ink: str, width: float) -> None:
+    """A line from lo to hi in the row of each name, below the marks that are added later."""
+    chart.add_scatter(
+        x=[end for ends in zip(lo, hi, strict=True) for end in (*ends, None)],
+        y=[end for name in names for end in (name, name, None)],
+        mode="lines",
+        line={"color": INKS[ink], "width": width},
+        showlegend=False,
+        hoverinfo="skip",
+    )
+
+
 def row_height(rows: int, *, each: int = 24, around: int = 96) -> int:
     """Height in pixels of a chart with one line of text a row."""
     return around + each * max(rows, 1)
-
-
-def finite(value: Any) -> bool:
-    """Whether a number is there and finite."""
-    return not is_missing(value) and math.isfinite(float(value or 0))

@@ -11,6 +11,7 @@ import pandas as pd
 from pipelines.locating.as_of import FitAsOf
 from pipelines.locating.instrument_levels import ENOUGH
 from pipelines.locating.verdicts import check_distances, tolerated_error
+from shared import dictionary
 from shared.arrays import Floats
 from shared.settings import Settings
 from shared.units import DAYS_PER_YEAR
@@ -122,19 +123,7 @@ def chart_drift(readings: pd.DataFrame) -> pd.DataFrame:
                 is_out=(np.abs(ewma) > limit) | (np.maximum(cusum.high, cusum.low) > CUSUM_LIMIT),
             )
         )
-    columns = [
-        "instrument_id",
-        "reading_id",
-        "read_at",
-        "error_pct",
-        "standardised_error",
-        "ewma",
-        "ewma_limit",
-        "cusum_high",
-        "cusum_low",
-        "is_out",
-    ]
-    return pd.concat(parts, ignore_index=True)[columns] if parts else pd.DataFrame(columns=columns)
+    return dictionary.stack_frames("marts.drift_chart", parts)
 
 
 def describe_drift(
@@ -187,12 +176,7 @@ def describe_drift(
                 "in_tolerance_until_on": left_on[g],
             }
         )
-    columns = [
-        "instrument_id", "readings", "is_drifting", "drift_verdict", "drift_evidence", "ewma_out_at", "cusum_out_at",
-        "drift_from_at", "drift_pct_per_year", "drift_lo", "drift_hi", "last_ewma_pct", "last_calibrated_on",
-        "in_tolerance_until_on",
-    ]  # fmt: skip
-    frame = pd.DataFrame(rows, columns=columns)
+    frame = dictionary.make_frame("marts.instrument_drift", rows)
     return frame.astype(dict.fromkeys(("ewma_out_at", "cusum_out_at", "drift_from_at"), "datetime64[us, UTC]"))
 
 

@@ -151,15 +151,4 @@ def describe_reads_long(digs: pd.DataFrame, coverage: float) -> pd.DataFrame:
                 "reads_long_hi": float(ordered[n - low]) if low else np.nan,
             }
         )
-    return pd.DataFrame(
-        rows,
-        columns=[
-            "instrument_id",
-            "digs",
-            "settings_known",
-            "median_error_m",
-            "reads_long_pct",
-            "reads_long_lo",
-            "reads_long_hi",
-        ],
-    )
+    return dictionary.make_frame("marts.reads_long", rows)

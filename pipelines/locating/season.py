@@ -10,6 +10,7 @@ import pandas as pd
 from pipelines.locating.line import cable_time
 from pipelines.locating.readings import Readings
 from pipelines.locating.velocity import VelocityFit
+from shared import dictionary
 from shared.arrays import Floats
 from shared.units import DAYS_PER_YEAR
 
@@ -87,19 +88,7 @@ def fit_season(readings: pd.DataFrame, coverage: float) -> pd.DataFrame:
                 "is_carried": float(fdtrc(2.0, float(free), statistic)) < 1.0 - coverage,
             }
         )
-    return pd.DataFrame(
-        rows,
-        columns=[
-            "insulation",
-            "readings",
-            "season_pct",
-            "season_lo",
-            "season_hi",
-            "reads_longest_day",
-            "season_p_value",
-            "is_carried",
-        ],
-    )
+    return dictionary.make_frame("marts.season", rows)
 
 
 def season_shift(season: pd.DataFrame, insulation: pd.Series, read_at: pd.Series) -> Floats:

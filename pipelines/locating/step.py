@@ -107,7 +107,7 @@ def fit_tables(inputs: Inputs, settings: Settings) -> dict[str, pd.DataFrame]:
     readings = select_readings(inputs.readings, inputs.paths, inputs.runs)
     last_at = table[table["is_usable"].astype(bool)].groupby("instrument_id")["read_at"].max()
     names = sorted({*inputs.instruments["instrument_id"], *readings.instruments})
-    frames = {name: pd.DataFrame(columns=list(dictionary.tables()[name].columns)) for name in TABLES}
+    frames = {name: dictionary.make_frame(name) for name in TABLES}
     frames["marts.reads_long"] = describe_reads_long(dug_with_both(table), coverage)
     if not len(readings):
         frames["marts.instrument_bias"] = (

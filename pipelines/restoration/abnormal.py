@@ -9,6 +9,7 @@ import pandas as pd
 
 from pipelines.restoration.bootstrap import limit_groups, limit_shares, widen_by_days
 from pipelines.restoration.sorted_groups import sort_groups
+from shared import dictionary
 from shared.units import DAYS_PER_YEAR
 
 LONG_DAYS = 10.0
@@ -86,21 +87,4 @@ def summarise_abnormal_days(
                 }
             )
         )
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=ABNORMAL_COLUMNS)
-
-
-ABNORMAL_COLUMNS = [
-    "grouped_by",
-    "group_name",
-    "jobs",
-    "mean_days",
-    "mean_days_lo",
-    "mean_days_hi",
-    "median_days",
-    "p90_days",
-    "share_over_10_days",
-    "share_over_10_days_lo",
-    "share_over_10_days_hi",
-    "abnormal_loop_years",
-    "expected_strandings",
-]
+    return dictionary.stack_frames("marts.restoration_abnormal", parts)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
+from shared import dictionary
 from shared.arrays import Floats
 
 FUNNEL_LEVELS = (0.95, 0.998)
@@ -53,7 +54,7 @@ def compare_groups(jobs: pd.DataFrame, grouping: str, measure: str, *, coverage:
     terms = _adjusting_terms(kept)
     columns = len(names) + terms.shape[1]
     if len(names) < 2 or len(kept) <= columns + 1:
-        return pd.DataFrame(columns=COLUMNS)
+        return dictionary.make_frame("marts.restoration_comparison")
     y = np.log(kept[measure].to_numpy(dtype=np.float64))
     design = np.hstack([np.eye(len(names))[codes], terms])
     effects, covariance, residual_sd = _fit_least_squares(design, y)
@@ -84,23 +85,6 @@ def compare_groups(jobs: pd.DataFrame, grouping: str, measure: str, *, coverage:
         }
     )
     return found[found["jobs"] >= min_jobs].reset_index(drop=True)
-
-
-COLUMNS = [
-    "grouped_by",
-    "group_name",
-    "measure",
-    "jobs",
-    "ratio_seen",
-    "ratio_adjusted",
-    "ratio_lo",
-    "ratio_hi",
-    "funnel_95_lo",
-    "funnel_95_hi",
-    "funnel_998_lo",
-    "funnel_998_hi",
-    "verdict",
-]
 
 
 def _adjusting_terms(jobs: pd.DataFrame) -> Floats:

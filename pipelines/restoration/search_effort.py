@@ -10,6 +10,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from pipelines.restoration.bootstrap import limit_clustered_means
+from shared import dictionary
 from shared.arrays import Floats
 
 
@@ -131,19 +132,4 @@ def measure_search_effort(
                 }
             )
         )
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=SEARCH_COLUMNS)
-
-
-SEARCH_COLUMNS = [
-    "grouped_by",
-    "group_name",
-    "jobs",
-    "mean_tests",
-    "mean_least_tests",
-    "mean_least_tests_by_count",
-    "excess_tests",
-    "excess_lo",
-    "excess_hi",
-    "minutes_per_test",
-    "excess_min",
-]
+    return dictionary.stack_frames("marts.restoration_search", parts)

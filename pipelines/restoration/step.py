@@ -9,7 +9,6 @@ import pandas as pd
 
 from pipelines.restoration.abnormal import summarise_abnormal_days
 from pipelines.restoration.closing_delay import ClosingLag, summarise_weeks
-from pipelines.restoration.comparison import COLUMNS as COMPARISON_COLUMNS
 from pipelines.restoration.comparison import compare_groups
 from pipelines.restoration.major_events import mark_major_event_days
 from pipelines.restoration.search_effort import count_expected_tests, fit_class_rates, measure_search_effort
@@ -17,6 +16,7 @@ from pipelines.restoration.stages import CLOCKS, STAGE_GROUPINGS, summarise_stag
 from pipelines.restoration.trend import chart_months, compare_last_years
 from pipelines.restoration.what_if import summarise_savings
 from pipelines.warehouse import read_query
+from shared import dictionary
 from shared.store import write_tables
 from shared.units import DAYS_PER_YEAR
 
@@ -114,8 +114,7 @@ def compare_all(jobs: pd.DataFrame, settings: Settings) -> pd.DataFrame:
         for grouping in ("district", "method", *crew_grouping(settings))
         for measure in ("time_to_locate", "time_to_restore")
     ]
-    filled = [part for part in parts if len(part)]
-    return pd.concat(filled, ignore_index=True) if filled else pd.DataFrame(columns=COMPARISON_COLUMNS)
+    return dictionary.stack_frames("marts.restoration_comparison", parts)
 
 
 def thin_lag(lag: ClosingLag) -> pd.DataFrame:

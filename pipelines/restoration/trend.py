@@ -7,6 +7,7 @@ import pandas as pd
 
 from pipelines.restoration.closing_delay import MATURE_SHARE, ClosingLag, adjust_recent_mean
 from pipelines.restoration.control_limits import find_signals, fit_individuals
+from shared import dictionary
 from shared.arrays import Floats
 
 TREND_MONTHS = 60
@@ -40,7 +41,7 @@ def chart_months(jobs: pd.DataFrame, known_until: pd.Timestamp, lag: ClosingLag,
     Checked by: tests/unit/test_restoration_trend.py
     """
     if jobs.empty:
-        return pd.DataFrame(columns=TREND_COLUMNS)
+        return dictionary.make_frame("marts.restoration_trend")
     day = pd.Timedelta(days=1)
     ages = (known_until - jobs["reported_at"]).dt.total_seconds().to_numpy() / 86_400.0
     lags = (jobs["closed_at"] - jobs["reported_at"]).dt.total_seconds().to_numpy() / 86_400.0
@@ -88,22 +89,6 @@ def chart_months(jobs: pd.DataFrame, known_until: pd.Timestamp, lag: ClosingLag,
 
 
 MEASURES = ("time_to_locate", "time_to_restore")
-
-TREND_COLUMNS = [
-    "measure",
-    "reported_month",
-    "jobs",
-    "mean_min",
-    "share_closed",
-    "is_immature",
-    "adjusted_mean_min",
-    "adjusted_lo",
-    "adjusted_hi",
-    "centre_min",
-    "lower_min",
-    "upper_min",
-    "signal",
-]
 
 
 def compare_last_years(trend: pd.DataFrame, coverage: float) -> pd.DataFrame:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.restoration.bootstrap import limit_clustered_means
+from shared import dictionary
 
 SOONER_MIN = 10.0
 """Minutes by which crews arrive sooner in the first what-if."""
@@ -114,18 +115,4 @@ def summarise_savings(
                     }
                 )
             )
-    return pd.concat(parts, ignore_index=True) if parts else pd.DataFrame(columns=WHAT_IF_COLUMNS)
-
-
-WHAT_IF_COLUMNS = [
-    "scenario",
-    "grouped_by",
-    "group_name",
-    "jobs",
-    "customer_minutes",
-    "saved_customer_minutes",
-    "saved_lo",
-    "saved_hi",
-    "saved_share",
-    "saved_per_year",
-]
+    return dictionary.stack_frames("marts.restoration_what_if", parts)

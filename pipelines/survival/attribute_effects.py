@@ -10,23 +10,12 @@ import pandas as pd
 from pipelines.survival.cox import fit_cox
 from pipelines.survival.history import FailureHistory, code_names
 from pipelines.survival.vintages import name_vintage
+from shared import dictionary
 from shared.arrays import Floats, Integers
 from shared.settings import Settings
 from shared.units import DAYS_PER_YEAR
 
 ATTRIBUTES = ("neutral", "installation", "vintage", "district_id")
-COLUMNS = [
-    "attribute",
-    "attribute_value",
-    "reference_value",
-    "hazard_ratio",
-    "hazard_ratio_lo",
-    "hazard_ratio_hi",
-    "sections",
-    "failures",
-    "exposure_km_years",
-    "attribute_verdict",
-]
 
 
 def compare_attributes(history: FailureHistory, settings: Settings) -> pd.DataFrame:
@@ -67,15 +56,15 @@ def compare_attributes(history: FailureHistory, settings: Settings) -> pd.DataFr
         dropped.append(described[rare].assign(attribute_verdict="too_few"))
         part = part.leave_out(described[rare])
     else:
-        described = pd.DataFrame(columns=COLUMNS)
+        described = dictionary.make_frame("marts.attribute_effects")
     if not described.empty:
         described = _fill_in(described, part, settings.general.interval_coverage)
     order = {name: place for place, name in enumerate(ATTRIBUTES)}
-    tables = [table for table in (described, *dropped) if not table.empty]
-    if not tables:
-        return pd.DataFrame(columns=COLUMNS)
-    table = pd.concat(tables, ignore_index=True).assign(order=lambda t: t["attribute"].map(order))
-    return table.sort_values(["order", "attribute_value"], kind="stable", ignore_index=True)[COLUMNS]
+    table = dictionary.stack_frames("marts.attribute_effects", (described, *dropped))
+    by = ["attribute", "attribute_value"]
+    return table.sort_values(
+        by, key=lambda of: of.map(order) if of.name == "attribute" else of, kind="stable", ignore_index=True
+    )
 
 
 @dataclass(frozen=True)

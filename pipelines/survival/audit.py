@@ -11,22 +11,10 @@ import pandas as pd
 from pipelines.survival.history import FailureHistory, code_names
 from pipelines.survival.observation_windows import Windows, build_windows
 from pipelines.survival.power_law import fit_power_law, summarise_ages
+from shared import dictionary
 from shared.eras import EARLIEST_YEAR
 from shared.settings import Settings
 from shared.units import DAYS_PER_YEAR
-
-COLUMNS = [
-    "finding",
-    "cable_class",
-    "sections",
-    "length_km",
-    "failures",
-    "rate_per_100km_year",
-    "rate_with",
-    "effect_pct",
-    "shape",
-    "shape_with",
-]
 
 YEARS_CARRIED_BACK = 3
 """Retirements of this many years from the first on record stand in for the years before it."""
@@ -92,7 +80,7 @@ def audit_register(history: FailureHistory, settings: Settings) -> pd.DataFrame:
                     "shape_with": other[1],
                 }
             )
-    return pd.DataFrame(rows, columns=COLUMNS)
+    return dictionary.make_frame("marts.register_audit", rows)
 
 
 def count_orphans(history: FailureHistory) -> pd.DataFrame:

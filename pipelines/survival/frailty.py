@@ -1,4 +1,4 @@
-"""How much worse than its class is one unit: gamma-Poisson empirical Bayes, one level, closed form."""
+"""How much do units of one class differ? The spread of gamma-Poisson multipliers, one level."""
 
 from __future__ import annotations
 
@@ -8,45 +8,14 @@ from numpy.typing import ArrayLike
 from shared.arrays import Floats, Integers
 
 
-def posterior_gamma(failures: ArrayLike, expected: ArrayLike, dispersion: ArrayLike) -> tuple[Floats, Floats]:
-    """Posterior of the multipliers of units whose failures and expected failures are known.
-
-    Parameters
-    ----------
-    failures
-        Failures seen (fractions allowed: shared or discounted ones).
-    expected
-        Failures the class model expects of the same unit over the same time.
-    dispersion
-        Variance of the multipliers between units, whose mean is 1; one value, or one a unit. Above 0.
-
-    Returns
-    -------
-    shape, rate
-        Of the posterior gamma; its mean is shape / rate.
-
-    Notes
-    -----
-    multiplier ~ Gamma(1/d, 1/d), failures ~ Poisson(expected x multiplier), hence Gamma(1/d + n, 1/d + e). The mean is
-    w + (1 - w) n/e with w = 1/(1 + d e): the more was expected, the more the unit's own history counts.
-
-    References
-    ----------
-    E. Hauer, D. Harwood, F. Council, M. Griffith, Transportation Research Record 1784 (2002) 126-131.
-
-    Checked by: tests/published/test_survival_published.py
-    """
-    n, e, d = (np.asarray(a, dtype=np.float64) for a in (failures, expected, dispersion))
-    return np.asarray(1.0 / d + n), np.asarray(1.0 / d + e)
-
-
 def fit_dispersion(failures: ArrayLike, expected: ArrayLike, largest: float = 20.0) -> float:
     """Variance of the multipliers between units, by maximum likelihood.
 
     Parameters
     ----------
     failures, expected
-        As in posterior_gamma; units with nothing expected are left out.
+        Failures seen of each unit (fractions allowed) and expected by its class; units with nothing expected are left
+        out.
     largest
         Upper bound of the search.
 

@@ -162,10 +162,6 @@ class FailureModel:
         mean = self.posterior.shape / self.posterior.rate
         return frame.assign(expected_failures=(self.ahead(years) * mean)[order])
 
-    def forecast_loops(self, years: float) -> pd.DataFrame:
-        """Failures to expect of every loop with cable in service: forecast_groups(years, "loop_id")."""
-        return self.forecast_groups(years, "loop_id")
-
     def forecast_groups(self, years: float, by: str) -> pd.DataFrame:
         """Failures to expect of every half-loop, loop or district with cable in service.
 

@@ -12,6 +12,7 @@ from pipelines.survival.kaplan_meier import estimate_survival
 from pipelines.survival.power_law import PowerLaw, fit_power_law
 from pipelines.survival.rates import ClassView, view_classes
 from pipelines.survival.trend import TrendTest, run_laplace_test, run_log_ratio_test
+from shared import dictionary
 from shared.arrays import Booleans, Floats
 from shared.settings import Settings
 
@@ -57,21 +58,7 @@ def compare_late_entry(history: FailureHistory, settings: Settings) -> pd.DataFr
                         "shape_from_installation": wrong and wrong.shape,
                     }
                 )
-    return pd.DataFrame(
-        rows,
-        columns=[
-            "cable_class",
-            "age_from",
-            "age_to",
-            "failures",
-            "exposure_km_years",
-            "rate_per_100km_year",
-            "exposure_from_installation",
-            "rate_from_installation",
-            "shape",
-            "shape_from_installation",
-        ],
-    )
+    return dictionary.make_frame("marts.late_entry", rows)
 
 
 def tabulate_first_failures(history: FailureHistory, settings: Settings) -> pd.DataFrame:
@@ -95,11 +82,7 @@ def tabulate_first_failures(history: FailureHistory, settings: Settings) -> pd.D
             view.entry_years, leave, failed, settings.general.interval_coverage, start_years=start
         ).to_frame()
         frames.append(curve.assign(cable_class=view.name, start_years=start))
-    names = ["cable_class", "age_years", "start_years", "at_risk", "failures", "survival", "survival_lo", "survival_hi"]
-    if not frames:
-        return pd.DataFrame(columns=names)
-    joined = pd.concat(frames, ignore_index=True)[names]
-    return joined.astype({"at_risk": "int64", "failures": "int64"})
+    return dictionary.stack_frames("marts.first_failures", frames).astype({"at_risk": "int64", "failures": "int64"})
 
 
 def tabulate_fits(history: FailureHistory, settings: Settings) -> pd.DataFrame:
@@ -125,24 +108,7 @@ def tabulate_fits(history: FailureHistory, settings: Settings) -> pd.DataFrame:
             some = np.ones(len(kinds), dtype=bool) if component == "all" else kinds == component
             if some.sum() >= settings.survival.min_failures:
                 rows.append({"cable_class": view.name, "failed_component": component, **_fit(view, some, settings)})
-    return pd.DataFrame(
-        rows,
-        columns=[
-            "cable_class",
-            "failed_component",
-            "failures",
-            "shape",
-            "shape_lo",
-            "shape_hi",
-            "scale_years_1km",
-            "laplace_z",
-            "laplace_p",
-            "log_ratio_p",
-            "fit_chi_square",
-            "fit_degrees",
-            "fit_p",
-        ],
-    )
+    return dictionary.make_frame("marts.power_law_fits", rows)
 
 
 def run_fit_test(view: ClassView, ages: Floats, law: PowerLaw) -> TrendTest:

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from pipelines.survival.history import FailureHistory, code_names, years_between
 from pipelines.survival.mean_cumulative import estimate_mean_cumulative
 from pipelines.survival.power_law import PowerLaw, PowerLawData, fit_power_law, summarise_ages
+from shared import dictionary
 from shared.arrays import Floats, Integers
 from shared.intervals import poisson_limits
 from shared.settings import Settings
@@ -223,8 +224,7 @@ def tabulate_mean_cumulative(history: FailureHistory, settings: Settings) -> pd.
                 cluster=view.cluster,
             )
             frames.append(curve.to_frame().assign(cable_class=view.name))
-    names = ["cable_class", "age_years", "at_risk_km", "mcf_per_km", "mcf_lo", "mcf_hi"]
-    return pd.concat(frames, ignore_index=True)[names] if frames else pd.DataFrame(columns=names)
+    return dictionary.stack_frames("marts.mean_cumulative_failures", frames)
 
 
 @dataclass(frozen=True)

@@ -75,16 +75,3 @@ def run_log_ratio_test(entry_years: ArrayLike, exit_years: ArrayLike, event_ages
     degrees = 2 * len(when)
     tail = min(float(chdtr(degrees, statistic)), float(chdtrc(degrees, statistic)))
     return TrendTest(statistic, degrees, min(1.0, 2.0 * tail))
-
-
-def count_reversals(failure_times: ArrayLike) -> int:
-    """Pairs of times between failures of one unit in which the later one is longer (reversals: reliability grows).
-
-    Notes
-    -----
-    NIST e-Handbook 8.2.3.4, reverse arrangement test.
-
-    Checked by: tests/published/test_survival_published.py
-    """
-    between = np.diff(np.r_[0.0, np.asarray(failure_times, dtype=np.float64)])
-    return int(sum((between[i + 1 :] > between[i]).sum() for i in range(len(between))))

@@ -10,6 +10,7 @@ import pandas as pd
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.mean_cumulative import estimate_mean_cumulative
 from pipelines.survival.rates import ClassView, view_classes
+from shared import dictionary
 from shared.arrays import Booleans
 from shared.settings import Settings
 
@@ -21,19 +22,6 @@ LEAST_SHARE = 0.1
 
 MOST_STEPS = 100
 """Steps of a curve that are reported; all count in it."""
-
-COLUMNS = [
-    "cable_class",
-    "vintage",
-    "age_years",
-    "at_risk_km",
-    "mcf_per_km",
-    "mcf_lo",
-    "mcf_hi",
-    "in_view_from_age_years",
-    "vintage_length_km",
-    "vintage_failures",
-]
 
 
 def name_vintage(year: int) -> str:
@@ -73,9 +61,7 @@ def tabulate_vintages(history: FailureHistory, settings: Settings) -> pd.DataFra
             curve = _follow(*_part(view, decade == start), settings)
             if curve is not None:
                 frames.append(curve.assign(cable_class=view.name, vintage=name_vintage(int(start))))
-    if not frames:
-        return pd.DataFrame(columns=COLUMNS)
-    table = pd.concat(frames, ignore_index=True)[COLUMNS]
+    table = dictionary.stack_frames("marts.mean_cumulative_by_vintage", frames)
     return table.sort_values(["cable_class", "vintage", "age_years"], kind="stable", ignore_index=True)
 
 

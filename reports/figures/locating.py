@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from urllib.parse import quote
 
 import numpy as np
@@ -30,30 +30,15 @@ def chart_velocities(classes: pd.DataFrame) -> go.Figure:
     """
     chart = style.new_chart(style.row_height(len(classes), each=40, around=96))
     names = classes["cable_class"].tolist()
-    gap_x: list[Any] = []
-    gap_y: list[Any] = []
-    for row in classes.itertuples():
-        gap_x += [row.setting_median_pct, row.velocity_fitted_pct, None]
-        gap_y += [row.cable_class, row.cable_class, None]
-    chart.add_scatter(
-        x=gap_x,
-        y=gap_y,
-        mode="lines",
-        line={"color": style.INKS["rule"], "width": 5},
-        showlegend=False,
-        hoverinfo="skip",
-    )
     fitted = classes["velocity_fitted_pct"]
+    style.add_spans(chart, classes["setting_median_pct"], fitted, names, "rule", 5)
     chart.add_scatter(
         x=fitted.tolist(),
         y=names,
         mode="markers",
         name="fitted to the digs, with limits",
         marker={"symbol": "circle", "size": 10, "color": style.INKS["first"]},
-        error_x={
-            **style.bars_between(fitted, classes["velocity_lo"], classes["velocity_hi"]),
-            "color": style.INKS["first"],
-        },
+        error_x=style.bars_between(fitted, classes["velocity_lo"], classes["velocity_hi"]),
         customdata=classes["readings"].tolist(),
         hovertemplate="%{y}<br>fitted %{x:.2f} % of c, %{customdata} readings<extra></extra>",
     )
@@ -99,7 +84,7 @@ def chart_instruments(bias: pd.DataFrame, *, tolerance_m: float, tolerance_pct: 
             xaxis=f"x{axis}",
             showlegend=False,
             marker={"symbol": "circle" if not axis else "square", "size": 9, "color": style.INKS[ink]},
-            error_x={**style.bars_between(bias[column], bias[low], bias[high]), "color": style.INKS[ink]},
+            error_x=style.bars_between(bias[column], bias[low], bias[high]),
             customdata=bias["readings"].tolist(),
             hovertemplate="%{y}<br>"
             + ("offset %{x:.2f} [m]" if not axis else "scale %{x:.4f}")
@@ -116,30 +101,9 @@ def chart_instruments(bias: pd.DataFrame, *, tolerance_m: float, tolerance_pct: 
         },
     )
     for axis, centre, half in (("x", 0.0, tolerance_m), ("x2", 1.0, tolerance_pct / 100)):
-        chart.add_shape(
-            type="rect",
-            xref=axis,
-            yref="paper",
-            x0=centre - half,
-            x1=centre + half,
-            y0=0,
-            y1=1,
-            fillcolor=style.INKS["rule"],
-            opacity=0.45,
-            line={"width": 0},
-            layer="below",
-        )
-        chart.add_shape(
-            type="line",
-            xref=axis,
-            yref="paper",
-            x0=centre,
-            x1=centre,
-            y0=0,
-            y1=1,
-            line={"color": style.INKS["soft"], "width": 1, "dash": "dot"},
-            layer="below",
-        )
+        chart.add_vrect(centre - half, centre + half, xref=axis, **style.BAND)
+        dotted = {"color": style.INKS["soft"], "width": 1, "dash": "dot"}
+        chart.add_vline(centre, xref=axis, line=dotted, layer="below")
     chart.update_yaxes(autorange="reversed", ticks="", showline=False)
     return chart
 
@@ -216,9 +180,7 @@ def chart_errors(errors: pd.DataFrame) -> go.Figure:
             hoverinfo="skip",
             line={"color": style.INKS[ink], "width": 3, "dash": "dash" if ink == "second" else "solid"},
         )
-    chart.add_shape(
-        type="line", xref="paper", yref="y", x0=0, x1=1, y0=0, y1=0, line={"color": style.INKS["soft"], "width": 1}
-    )
+    chart.add_hline(y=0, line={"color": style.INKS["soft"], "width": 1})
     chart.update_xaxes(title_text="Dug distance [m]", rangemode="tozero", showgrid=False)
     chart.update_yaxes(title_text="Estimated minus dug [m]", range=[-1.05 * reach, 1.05 * reach])
     return chart
@@ -310,17 +272,12 @@ def chart_spread(spread: pd.DataFrame) -> go.Figure:
             mode="markers",
             name=name,
             marker={"symbol": mark, "size": 9, "color": style.INKS[ink], "line": {"width": 2}},
-            error_x={
-                **style.bars_between(middle, spread[f"{prefix}_lo"], spread[f"{prefix}_hi"]),
-                "color": style.INKS[ink],
-            },
+            error_x=style.bars_between(middle, spread[f"{prefix}_lo"], spread[f"{prefix}_hi"]),
             customdata=names,
             meta={"to": [f"readings?instrument_id={quote(name)}" for name in names]},
             hovertemplate="%{customdata}<br>median %{x:.1f} [m]<extra>" + name + "</extra>",
         )
-    chart.add_shape(
-        type="line", xref="x", yref="paper", x0=0, x1=0, y0=0, y1=1, line={"color": style.INKS["soft"], "width": 1}
-    )
+    chart.add_vline(x=0, line={"color": style.INKS["soft"], "width": 1})
     chart.update_yaxes(
         range=[len(spread) - 0.5, -0.5], tickmode="array", tickvals=places, ticktext=names, ticks="", showline=False
     )

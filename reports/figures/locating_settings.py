@@ -27,26 +27,15 @@ def chart_proposals(proposals: pd.DataFrame) -> go.Figure:
     """
     chart = style.new_chart(style.row_height(len(proposals), each=30, around=110))
     names = proposals["pair"].tolist()
-    for row in proposals.itertuples():
-        chart.add_scatter(
-            x=[row.setting_median_pct, row.setting_proposed_pct],
-            y=[row.pair, row.pair],
-            mode="lines",
-            line={"color": style.INKS["rule"], "width": 5},
-            showlegend=False,
-            hoverinfo="skip",
-        )
     proposed = proposals["setting_proposed_pct"]
+    style.add_spans(chart, proposals["setting_median_pct"], proposed, names, "rule", 5)
     chart.add_scatter(
         x=proposed.tolist(),
         y=names,
         mode="markers",
         name="proposed, with limits",
         marker={"symbol": "diamond", "size": 9, "color": style.INKS["first"]},
-        error_x={
-            **style.bars_between(proposed, proposals["setting_proposed_lo"], proposals["setting_proposed_hi"]),
-            "color": style.INKS["first"],
-        },
+        error_x=style.bars_between(proposed, proposals["setting_proposed_lo"], proposals["setting_proposed_hi"]),
         customdata=proposals["digs"].tolist(),
         hovertemplate="%{y}<br>proposed %{x:.2f} % of c, %{customdata} digs<extra></extra>",
     )
@@ -92,29 +81,14 @@ def chart_drift(chart_rows: pd.DataFrame, drift: pd.DataFrame) -> go.Figure:
             hovertemplate="%{x}<br>average %{y:.2f} standard errors<extra>" + str(instrument) + "</extra>",
         )
     limit = float(chart_rows["ewma_limit"].max()) if len(chart_rows) else 1.0
-    lines: list[dict[str, Any]] = [
-        {"y0": side * limit, "y1": side * limit, "line": {"color": style.INKS["soft"], "width": 1, "dash": "dot"}}
-        for side in (-1.0, 1.0)
-    ]
-    lines.append({"y0": 0, "y1": 0, "line": {"color": style.INKS["soft"], "width": 1}})
-    for line in lines:
-        chart.add_shape(type="line", xref="paper", yref="y", x0=0, x1=1, **line)
+    for height, dash in ((-limit, "dot"), (limit, "dot"), (0.0, "solid")):
+        chart.add_hline(height, line={"color": style.INKS["soft"], "width": 1, "dash": dash})
     for row in drift.itertuples():
         for day, words in ((row.drift_from_at, "drifts from"), (row.last_calibrated_on, "calibrated")):
             if not style.is_missing(day):
-                chart.add_shape(
-                    type="line",
-                    xref="x",
-                    yref="paper",
-                    x0=f"{day:%Y-%m-%d}",
-                    x1=f"{day:%Y-%m-%d}",
-                    y0=0,
-                    y1=0.94,
-                    line={
-                        "color": style.INKS["text"],
-                        "width": 1,
-                        "dash": "dash" if words == "calibrated" else "solid",
-                    },
+                dash = "dash" if words == "calibrated" else "solid"
+                chart.add_vline(
+                    f"{day:%Y-%m-%d}", y1=0.94, line={"color": style.INKS["text"], "width": 1, "dash": dash}
                 )
                 chart.add_annotation(
                     x=f"{day:%Y-%m-%d}",
@@ -164,10 +138,7 @@ def chart_levels(levels: pd.DataFrame, calibrated: list[Any], *, tolerance_pct: 
             line={"color": style.INKS[ink], "width": 2},
             hovertemplate="%{x}<br>" + name + (" %{y:.2f} %" if not axis else " %{y:.2f} [m]") + "<extra></extra>",
         )  # fmt: skip
-        chart.add_shape(
-            type="rect", xref="paper", yref=f"y{axis}", x0=0, x1=1, y0=-tolerance, y1=tolerance,
-            fillcolor=style.INKS["rule"], opacity=0.45, line={"width": 0}, layer="below",
-        )  # fmt: skip
+        chart.add_hrect(-tolerance, tolerance, yref=f"y{axis}", **style.BAND)
     for day in calibrated:
         chart.add_shape(
             type="line", xref="x", yref="paper", x0=f"{day:%Y-%m-%d}", x1=f"{day:%Y-%m-%d}", y0=0, y1=1,
@@ -209,24 +180,11 @@ def chart_coverage(coverage: pd.DataFrame) -> go.Figure:
             mode="markers",
             name=f"windows of {promised:.0f}%",
             marker={"symbol": style.mark_of(place), "size": 9, "color": style.ink_of(place)},
-            error_x={
-                **style.bars_between(share, 100 * rows["held_lo"], 100 * rows["held_hi"]),
-                "color": style.ink_of(place),
-            },
+            error_x=style.bars_between(share, 100 * rows["held_lo"], 100 * rows["held_hi"]),
             customdata=[[int(h), int(t)] for h, t in zip(rows["held"], rows["tried"], strict=True)],
             hovertemplate="%{y}<br>held %{customdata[0]} of %{customdata[1]} (%{x:.0f} %)<extra></extra>",
         )
-        chart.add_shape(
-            type="line",
-            xref="x",
-            yref="paper",
-            x0=promised,
-            x1=promised,
-            y0=0,
-            y1=1,
-            line={"color": style.ink_of(place), "width": 1, "dash": "dot"},
-            layer="below",
-        )
+        chart.add_vline(x=promised, line={"color": style.ink_of(place), "width": 1, "dash": "dot"}, layer="below")
     chart.update_yaxes(autorange="reversed", ticks="", showline=False)
     chart.update_xaxes(title_text="Digs inside their window [%]", range=[0, 102])
     return chart

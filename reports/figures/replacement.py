@@ -45,10 +45,7 @@ def chart_loops(ranking: pd.DataFrame, horizon_years: float, name: str = "loop_i
         mode="markers",
         name=f"expected in {style.number(horizon_years)} years, with limits",
         marker={"symbol": "circle", "size": 8, "color": style.INKS["first"]},
-        error_x={
-            **style.bars_between(expected, ranking["expected_failures_lo"], ranking["expected_failures_hi"]),
-            "color": style.INKS["first"],
-        },
+        error_x=style.bars_between(expected, ranking["expected_failures_lo"], ranking["expected_failures_hi"]),
         customdata=ranking[["rank_lo", "rank_hi", "length_km"]].values.tolist(),
         hovertemplate="%{y}<br>expected %{x:.2f}; rank %{customdata[0]:.0f} to %{customdata[1]:.0f}<extra></extra>",
     )

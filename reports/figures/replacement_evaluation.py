@@ -86,10 +86,7 @@ def chart_calibration(deciles: pd.DataFrame) -> go.Figure:
             mode="markers",
             name=f"from {pd.Timestamp(str(origin)):%Y-%m-%d}",
             marker={"symbol": style.mark_of(place), "size": 9, "color": style.ink_of(place)},
-            error_y={
-                **style.bars_between(rows["observed"], rows["observed_lo"], rows["observed_hi"]),
-                "color": style.ink_of(place),
-            },
+            error_y=style.bars_between(rows["observed"], rows["observed_lo"], rows["observed_hi"]),
             customdata=rows["decile"].tolist(),
             hovertemplate="tenth %{customdata}: expected %{x:.1f}, seen %{y}<extra></extra>",
         )
@@ -138,10 +135,7 @@ def chart_past_forecasts(whole: pd.DataFrame) -> go.Figure:
         mode="markers",
         name="forecast, with limits of the count",
         marker={"symbol": style.mark_of(0), "size": 9, "color": style.INKS["first"]},
-        error_x={
-            **style.bars_between(whole["expected"], whole["expected_lo"], whole["expected_hi"]),
-            "color": style.INKS["first"],
-        },
+        error_x=style.bars_between(whole["expected"], whole["expected_lo"], whole["expected_hi"]),
         hovertemplate="year after %{y}<br>forecast %{x:.1f}<extra></extra>",
     )
     chart.add_scatter(
@@ -192,10 +186,7 @@ def chart_before_after(sets: pd.DataFrame) -> go.Figure:
             mode="markers",
             name=name,
             marker={"symbol": style.mark_of(place), "size": 8, "color": style.ink_of(place)},
-            error_x={
-                **style.bars_between(sets[column], sets[f"{column}_lo"], sets[f"{column}_hi"]),
-                "color": style.ink_of(place),
-            },
+            error_x=style.bars_between(sets[column], sets[f"{column}_lo"], sets[f"{column}_hi"]),
             hovertemplate="%{y}<br>" + name + " %{x:.1f}<extra></extra>",
         )
     chart.update_yaxes(autorange="reversed", ticks="", showline=False, tickmode="array", tickvals=names)
@@ -217,15 +208,7 @@ def chart_churn(moves: pd.DataFrame) -> go.Figure:
     """
     chart = style.new_chart(style.row_height(len(moves), each=21, around=100))
     names = moves["loop_id"].tolist()
-    lines_x: list[float | None] = []
-    lines_y: list[str | None] = []
-    for name, before, after in zip(names, moves["rank_then"], moves["rank_now"], strict=True):
-        lines_x += [float(before), float(after), None]
-        lines_y += [name, name, None]
-    chart.add_scatter(
-        x=lines_x, y=lines_y, mode="lines", showlegend=False, hoverinfo="skip",
-        line={"color": style.INKS["soft"], "width": 1.2},
-    )  # fmt: skip
+    style.add_spans(chart, moves["rank_then"], moves["rank_now"], names, "soft", 1.2)
     for column, name, place in (("rank_then", "then", 1), ("rank_now", "now", 0)):
         chart.add_scatter(
             x=moves[column].astype(float).tolist(),

@@ -70,16 +70,7 @@ def chart_benefit(sections: pd.DataFrame) -> go.Figure:
         line={"color": style.INKS["first"], "width": 1.8},
         hovertemplate="best %{x:.1f} [km]: the last section returns %{y:.2f} of its cost<extra></extra>",
     )
-    chart.add_shape(
-        type="line",
-        xref="paper",
-        yref="y",
-        x0=0,
-        x1=1,
-        y0=1,
-        y1=1,
-        line={"color": style.INKS["second"], "width": 1, "dash": "dash"},
-    )
+    chart.add_hline(y=1, line={"color": style.INKS["second"], "width": 1, "dash": "dash"})
     chart.update_xaxes(title_text="Length, sections from the best downwards [km]", rangemode="tozero", showgrid=False)
     chart.update_yaxes(title_text="Benefit over cost", rangemode="tozero")
     return chart
@@ -239,10 +230,7 @@ def chart_inputs(moved: pd.DataFrame, currency: str) -> go.Figure:
         )  # fmt: skip
     chart.update_layout(barmode="overlay")
     for place, dash in ((standing, "solid"), (0.0, "dot")):
-        chart.add_shape(
-            type="line", xref="x", yref="paper", x0=place, x1=place, y0=0, y1=1,
-            line={"color": style.INKS["text"], "width": 1, "dash": dash},
-        )  # fmt: skip
+        chart.add_vline(x=place, line={"color": style.INKS["text"], "width": 1, "dash": dash})
     chart.update_yaxes(autorange="reversed", ticks="", showline=False)
     chart.update_xaxes(title_text=f"Net benefit [million {currency}]")
     return chart

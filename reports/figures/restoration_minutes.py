@@ -229,16 +229,8 @@ def chart_search(search: pd.DataFrame) -> go.Figure:
     groups = search["group_name"].str.replace("_", " ")
     names = [f"{group} ({jobs:,})" for group, jobs in zip(groups, search["jobs"], strict=True)]
     chart = style.new_chart(style.row_height(len(search), each=38, around=100))
-    for name, least, used in zip(names, search["mean_least_tests"], search["mean_tests"], strict=True):
-        chart.add_scatter(
-            x=[float(least), float(used)],
-            y=[name, name],
-            mode="lines",
-            showlegend=False,
-            line={"color": style.INKS["pale"], "width": 2},
-            hoverinfo="skip",
-        )
     least = search["mean_least_tests"]
+    style.add_spans(chart, least, search["mean_tests"], names, "pale", 2)
     chart.add_scatter(
         x=least.tolist(),
         y=names,

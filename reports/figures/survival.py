@@ -43,10 +43,7 @@ def chart_age_rates(rates: pd.DataFrame, classes: list[str]) -> go.Figure:
             name=name,
             legendgroup=name,
             marker={"symbol": style.mark_of(place), "size": 8, "color": style.ink_of(place)},
-            error_y={
-                **style.bars_between(shown["rate_per_100km_year"], shown["rate_lo"], shown["rate_hi"]),
-                "color": style.ink_of(place),
-            },
+            error_y=style.bars_between(shown["rate_per_100km_year"], shown["rate_lo"], shown["rate_hi"]),
             customdata=shown[["failures", "exposure_km_years", "age_from", "age_to"]].values.tolist(),
             hovertemplate=name + "<br>age %{customdata[2]:.0f} to %{customdata[3]:.0f}: %{y:.2f} [1/(100 km year)]"
             "<br>%{customdata[0]} failures<extra></extra>",
@@ -95,23 +92,11 @@ def chart_shapes(classes: pd.DataFrame) -> go.Figure:
         mode="markers",
         showlegend=False,
         marker={"symbol": "circle", "size": 9, "color": style.INKS["first"]},
-        error_x={
-            **style.bars_between(classes["shape"], classes["shape_lo"], classes["shape_hi"]),
-            "color": style.INKS["first"],
-        },
+        error_x=style.bars_between(classes["shape"], classes["shape_lo"], classes["shape_hi"]),
         customdata=classes["failures"].tolist(),
         hovertemplate="%{y}<br>shape %{x:.2f}, %{customdata} failures<extra></extra>",
     )
-    chart.add_shape(
-        type="line",
-        xref="x",
-        yref="paper",
-        x0=1,
-        x1=1,
-        y0=0,
-        y1=1,
-        line={"color": style.INKS["second"], "width": 1, "dash": "dash"},
-    )
+    chart.add_vline(x=1, line={"color": style.INKS["second"], "width": 1, "dash": "dash"})
     chart.update_yaxes(autorange="reversed", ticks="", showline=False)
     chart.update_xaxes(title_text="Shape of the power law (1: rate does not change with age)", rangemode="tozero")
     return chart

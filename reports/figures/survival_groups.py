@@ -65,23 +65,11 @@ def chart_attributes(effects: pd.DataFrame) -> go.Figure:
         mode="markers",
         showlegend=False,
         marker={"symbol": "circle", "size": 9, "color": style.INKS["first"]},
-        error_x={
-            **style.bars_between(ratio, effects["hazard_ratio_lo"], effects["hazard_ratio_hi"]),
-            "color": style.INKS["first"],
-        },
+        error_x=style.bars_between(ratio, effects["hazard_ratio_lo"], effects["hazard_ratio_hi"]),
         customdata=effects[["reference_value", "failures"]].values.tolist(),
         hovertemplate="%{y}<br>%{x:.2f} times %{customdata[0]}, %{customdata[1]} failures<extra></extra>",
     )
-    chart.add_shape(
-        type="line",
-        xref="x",
-        yref="paper",
-        x0=1,
-        x1=1,
-        y0=0,
-        y1=1,
-        line={"color": style.INKS["second"], "width": 1, "dash": "dash"},
-    )
+    chart.add_vline(x=1, line={"color": style.INKS["second"], "width": 1, "dash": "dash"})
     chart.update_yaxes(autorange="reversed", ticks="", showline=False)
     chart.update_xaxes(
         title_text="Hazard ratio, log scale (1: fails as often as the reference)",
@@ -116,10 +104,7 @@ def chart_splices(bands: pd.DataFrame) -> go.Figure:
             mode="markers",
             name=name,
             marker={"symbol": style.mark_of(place), "size": 9, "color": style.ink_of(place)},
-            error_y={
-                **style.bars_between(rate, shown[f"{kind}_rate_lo"], shown[f"{kind}_rate_hi"]),
-                "color": style.ink_of(place),
-            },
+            error_y=style.bars_between(rate, shown[f"{kind}_rate_lo"], shown[f"{kind}_rate_hi"]),
             customdata=shown[f"{kind}_failures"].tolist(),
             hovertemplate=name + "<br>%{x} after: %{y:.2f} in 100 section-years, %{customdata} failures<extra></extra>",
         )

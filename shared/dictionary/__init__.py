@@ -9,7 +9,12 @@ import tomllib
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping
+
+    import pandas as pd
 
 HERE = Path(__file__).parent
 
@@ -136,3 +141,19 @@ def load_tables() -> dict[str, Table]:
 def export_tables() -> dict[str, Table]:
     """Tables written to exports/, by file stem."""
     return {t.stem: t for t in tables().values() if t.export}
+
+
+def make_frame(table: str, rows: Iterable[Mapping[str, Any]] = ()) -> pd.DataFrame:
+    """Rows of a table as a frame of its columns, which stand even where there is no row."""
+    import pandas as pd
+
+    return pd.DataFrame(list(rows), columns=list(tables()[table].columns))
+
+
+def stack_frames(table: str, parts: Iterable[pd.DataFrame]) -> pd.DataFrame:
+    """Parts of a table one below the other, in the order of its columns, which stand even where there is no part."""
+    import pandas as pd
+
+    empty = make_frame(table)
+    filled = [part for part in parts if len(part)]
+    return pd.concat(filled, ignore_index=True)[list(empty.columns)] if filled else empty

@@ -159,3 +159,14 @@ def test_the_page_is_made_from_the_dictionary() -> None:
 def test_meanings_are_written_as_one_phrase() -> None:
     for column in dictionary.columns().values():
         assert not re.search(r"\.$|\n", column.meaning), column.name
+
+
+def test_a_table_has_its_columns_in_order_with_and_without_rows() -> None:
+    names = ["instrument_id", "in_service_on", "last_calibrated_on", "lead_length_m"]
+    one = dictionary.make_frame("raw.instruments", [{"lead_length_m": 5.0, "instrument_id": "R-1"}])
+    assert one.columns.tolist() == names and one["instrument_id"].tolist() == ["R-1"]
+    empty = dictionary.stack_frames("raw.instruments", [dictionary.make_frame("raw.instruments")])
+    assert empty.columns.tolist() == names and empty.empty
+    both = dictionary.stack_frames("raw.instruments", [one[names[::-1]], empty, one])
+    assert both.columns.tolist() == names and both.index.tolist() == [0, 1]
+    assert both["lead_length_m"].tolist() == [5.0, 5.0]

@@ -46,7 +46,7 @@ def study(fleets: int) -> dict[str, np.ndarray]:
         ratio.append(forecast["expected_failures"].sum() / truth.sum())
         lo, hi = forecast["expected_failures_lo"], forecast["expected_failures_hi"]
         sections.append(((lo < truth) & (truth < hi)).mean())
-        by_loop = model.forecast_loops(5.0).set_index("loop_id")
+        by_loop = model.forecast_groups(5.0, "loop_id").set_index("loop_id")
         true_loop = truth.groupby(forecast["loop_id"]).sum().loc[by_loop.index]
         inside = (by_loop["expected_failures_lo"] < true_loop) & (true_loop < by_loop["expected_failures_hi"])
         loops.append(inside.mean())

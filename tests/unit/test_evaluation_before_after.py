@@ -141,7 +141,7 @@ def test_what_follows_changes_nothing_of_what_was_expected(history: FailureHisto
 def test_a_section_on_the_models_own_day_is_expected_as_the_forecast_says(
     history: FailureHistory, model: FailureModel
 ) -> None:
-    forecast = model.forecast_loops(3.0).set_index("loop_id")
+    forecast = model.forecast_groups(3.0, "loop_id").set_index("loop_id")
     loop = forecast.index[3]
     code = history.keep(code_names).sections.set_index("loop_id").loc[loop, "loop_code"].iloc[0]
     members = list_watched(history, {loop: dt.date(2020, 12, 31)})

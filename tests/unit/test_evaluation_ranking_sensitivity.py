@@ -47,7 +47,7 @@ def model(history: FailureHistory) -> FailureModel:
 
 
 def rank_by(model: FailureModel) -> list[str]:
-    loops = model.forecast_loops(HORIZON)
+    loops = model.forecast_groups(HORIZON, "loop_id")
     rate = loops["expected_failures"] / loops["length_km"]
     return loops.assign(rate=rate).sort_values(["rate", "loop_id"], ascending=[False, True])["loop_id"].tolist()
 

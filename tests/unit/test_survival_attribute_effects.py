@@ -11,7 +11,8 @@ from numpy.testing import assert_allclose
 from scipy.stats import norm
 
 from pipelines.survival import attribute_effects
-from pipelines.survival.attribute_effects import ATTRIBUTES, COLUMNS, compare_attributes
+from pipelines.survival.attribute_effects import ATTRIBUTES, compare_attributes
+from shared import dictionary
 from shared.settings import Settings
 from tests.survival_fleets import AS_OF, make_fleet, small_history
 
@@ -116,7 +117,7 @@ def test_a_ratio_and_its_limits_by_hand() -> None:
     failures += [{"section_id": "S2", "failed_on": day(2008, 9), "why_not": "undated_section"}]
     history = small_history(sections, failures)
     table = compare_attributes(history, SETTINGS.override("survival", min_failures=2))
-    assert table.columns.tolist() == COLUMNS
+    assert tuple(table.columns) == dictionary.tables()["marts.attribute_effects"].columns
     assert table["attribute"].tolist() == ["neutral", "installation", "vintage", "district_id", "district_id"]
     assert table["attribute_value"].tolist() == ["bare", "buried", "1980-1989", "D1", "D2"]
     assert table["reference_value"].tolist() == ["bare", "buried", "1980-1989", "D1", "D1"]

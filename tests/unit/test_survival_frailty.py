@@ -11,7 +11,7 @@ from scipy.special import gammaln
 from scipy.stats import nbinom, poisson
 
 from pipelines.survival import hierarchical_frailty
-from pipelines.survival.frailty import fit_dispersion, log_likelihood, posterior_gamma
+from pipelines.survival.frailty import fit_dispersion, log_likelihood
 from pipelines.survival.frailty_tree import build_tree, split_tree, thin_tree
 from pipelines.survival.observation_windows import build_windows
 from pipelines.survival.treatment import Treatment, assume_treatment, fit_treatment, is_treated, leave_out_treated
@@ -53,8 +53,6 @@ def test_the_dispersion_is_where_the_likelihood_is_greatest() -> None:
     assert fit_dispersion(np.ones(9), np.ones(9)) == 0.0
     assert fit_dispersion(np.zeros(9), np.ones(9)) == 0.0
     assert fit_dispersion([1.0, 0.0], [0.0, 1.0]) == 0.0
-    shape, rate = posterior_gamma([2.0], [3.0], [0.5])
-    assert (shape.tolist(), rate.tolist()) == ([4.0], [5.0])
 
 
 LOOP, HALF = np.array([0, 0, 0, 1, 1, 4, 4, 4, 4]), np.array([0, 0, 1, 1, 2, 3, 3, 5, 5])

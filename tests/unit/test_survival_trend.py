@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from pipelines.survival.trend import count_reversals, run_laplace_test, run_log_ratio_test
+from pipelines.survival.trend import run_laplace_test, run_log_ratio_test
 
 
 def test_laplace_s_statistic_is_the_distance_from_the_middle_of_each_window() -> None:
@@ -24,8 +24,3 @@ def test_the_log_ratio_counts_from_the_entry_and_half_a_day_at_least(ages: list[
     assert (found.statistic, found.degrees) == (pytest.approx(statistic), 4)
     two_sided = 2 * min(stats.chi2.cdf(statistic, 4), stats.chi2.sf(statistic, 4))
     assert found.p_value == pytest.approx(two_sided)
-
-
-def test_a_reversal_is_a_later_time_that_is_longer() -> None:
-    # times between failures 3, 1, 4, 4: 3 < 4 twice, 1 < 4 twice
-    assert count_reversals([3.0, 4.0, 8.0, 12.0]) == 4
