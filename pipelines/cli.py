@@ -288,6 +288,7 @@ def draft_mapping(
     in the workspace helps likewise, and tells feet from metres.
     """
     from pipelines.intake import draft
+    from pipelines.intake.databases import is_sqlite
     from shared.store import open_warehouse
 
     check_paths(paths)
@@ -301,7 +302,7 @@ def draft_mapping(
     if to.exists():
         raise UserError("that file exists already", str(to), "give another name after --to, or remove it")
     to.write_text(text, encoding="utf-8")
-    named = " ".join(map(str, paths))
+    named = " ".join(str(path) for path in paths if path.is_dir() or not is_sqlite(path))  # a mapping names databases
     print(f"mapping drafted: {to}\nread it through, then: loopwear load {named} --mapping {to}")
 
 

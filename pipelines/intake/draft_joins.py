@@ -19,6 +19,7 @@ from pipelines.intake.draft_tables import (
     Proposal,
     add_keys,
     choose_tables,
+    count_keys,
     ids_of,
     match_columns,
     names_what,
@@ -176,7 +177,8 @@ def _share(column: Column, ids: frozenset[str]) -> float:
 
 
 def _is_single(reader: Reader, part: Part, header: str) -> bool:
-    return len(ids_of(reader.con, part, header)) == len(part.column(header).texts) or part.column(header).is_single
+    rows, keys = count_keys(reader.con, part, [header])
+    return rows == keys > 0
 
 
 def _join_lines(other: Part, reading: Sequence[str], on: dict[str, str], share: float, part: Part) -> tuple[str, ...]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
+import fnmatch
 import io
 import itertools
 import json
@@ -25,7 +26,7 @@ from pipelines.intake.mapping_file import parse_mapping_text
 from pipelines.intake.reading import read_one
 from pipelines.intake.share import TableShare
 from pipelines.intake.sources import JoinedFile, SourceFile, find_joined
-from pipelines.intake.text import DELIMITERS, ReadFile, refuse_binary
+from pipelines.intake.text import DELIMITERS, DoubtfulFileError, ReadFile, refuse_binary
 from pipelines.intake.text_records import find_file_encoding, read_records
 from pipelines.intake.typed import Zones
 from shared.errors import UserError
@@ -137,7 +138,7 @@ class Reader:
             self.reads += 1
             bare = SourceFile(path, label, source)
             file = replace(bare, joined=find_joined(bare, self.given, queried))
-            reads.append(read_one(self.share, f"part_{self.reads}", file, zones))
+            reads.append(self._read_one(f"part_{self.reads}", file, zones))
         headers = reads[0].headers
         listed = ", ".join(f"trim(coalesce(c{i}, ''))" for i in range(1, len(headers) + 1))
         rows: list[tuple[str, ...]] = []
@@ -149,6 +150,13 @@ class Reader:
         extra = () if part.whole else tuple(_dialect_lines(rows, columns))
         reading = (*part.reading, *extra)
         return replace(part, reading=reading, columns=columns, rows=tuple(rows), whole=tuple(reads))
+
+    def _read_one(self, name: str, file: SourceFile, zones: Zones) -> ReadFile:
+        while True:
+            try:
+                return read_one(self.share, name, file, zones)
+            except DoubtfulFileError as fault:
+                self.share = replace(self.share, careful=self.share.careful | {fault.path})
 
     def reshape(self, part: Part, shape: Sequence[str], reading: Sequence[str] = ()) -> Part:
         """The part read again, in another shape."""
@@ -215,7 +223,7 @@ def _parts_of_database(path: Path, unpacked: Path) -> list[Part]:
 
 
 def _parts_of_file(path: Path, label: str) -> list[Part]:
-    name = toml(path.name)
+    name = toml(_pattern([path.name]))
     suffix = path.suffix.casefold()
     unread = Part(((path, label),), label, (f"files = {name}",), (), (Column("", "", ()),))
     if path.stat().st_size == 0:
@@ -278,22 +286,26 @@ def _with_header(part: Part, header: Header) -> Part:
 
 
 def _put_together(parts: Sequence[Part]) -> list[Part]:
-    """Files of the same headers that are read the same way as one part, with a pattern that finds them all."""
+    """Files of the same headers that are read the same way as one part, with a pattern that finds them alone."""
     groups: dict[tuple[object, ...], list[Part]] = {}
     for number, part in enumerate(parts):
         own = part.headers == ("",)  # its headers are not known yet
-        key = (part.headers, part.reading[1:], part.files[0][0].suffix.casefold(), number if own else None)
+        reading = tuple(line for line in part.reading[1:] if not line.startswith("encoding"))
+        key = (part.headers, reading, part.files[0][0].suffix.casefold(), number if own else None)
         groups.setdefault(key, []).append(part)
     found = []
     for alike in groups.values():
-        if len(alike) == 1 and not alike[0].reading[0].startswith("files"):
-            found.append(alike[0])
+        names = [part.files[0][0].name for part in alike]
+        pattern = _pattern(names)
+        others = {path.name for part in parts if part not in alike for path, _ in part.files} - set(names)
+        if len(alike) == 1 or any(fnmatch.fnmatch(name.casefold(), pattern.casefold()) for name in others):
+            found += alike
             continue
-        files = tuple(p.files[0] for p in alike)
-        pattern = _pattern([path.name for path, _ in files])
-        label = alike[0].label if len(alike) == 1 else f"{pattern} ({len(alike)} files)"
-        reading = (f"files = {toml(pattern)}", *alike[0].reading[1:])
-        found.append(replace(alike[0], files=files, label=label, reading=reading))
+        # an encoding that only some of them need is found by itself
+        lines = [line for line in alike[0].reading[1:] if all(line in part.reading for part in alike)]
+        label = f"{pattern} ({len(alike)} files)"
+        files = tuple(part.files[0] for part in alike)
+        found.append(replace(alike[0], files=files, label=label, reading=(f"files = {toml(pattern)}", *lines)))
     return found
 
 

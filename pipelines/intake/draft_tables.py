@@ -239,7 +239,7 @@ def propose(con: duckdb.DuckDBPyConnection, part: Part, table: str, matches: dic
     bare = Proposal(part, table, matches, part.count, 0)
     if not bare.has_key:
         return bare
-    rows, keys = _count_keys(con, part, bare.key_headers())
+    rows, keys = count_keys(con, part, bare.key_headers())
     conflicts = 0
     if keys < rows:
         others = tuple(h for h in bare.used if h not in bare.key_headers())
@@ -253,7 +253,8 @@ def _rows_of(part: Part, headers: Sequence[str]) -> str:
     return " union all ".join(f"select {', '.join(cells)} from {r.name} where fault is null" for r in part.whole)
 
 
-def _count_keys(con: duckdb.DuckDBPyConnection, part: Part, key: Sequence[str]) -> tuple[int, int]:
+def count_keys(con: duckdb.DuckDBPyConnection, part: Part, key: Sequence[str]) -> tuple[int, int]:
+    """Rows of a part that have a key under some headers, and how many different ones."""
     listed = ", ".join(f"k{n}" for n in range(len(key)))
     row = con.execute(
         f"select count(*), count(distinct ({listed})) from ({_rows_of(part, key)}) where k0 <> ''"

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import re
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -296,3 +299,32 @@ def test_counts_are_stamps_of_their_size_and_midnights_are_days(texts, formats, 
     guess = guess_formats(texts)
     assert guess is not None
     assert (guess.value, guess.is_sure) == (formats, sure)
+
+
+def test_a_text_that_only_the_careful_reader_reads_is_drafted(tmp_path: Path) -> None:
+    path = tmp_path / "book.csv"
+    path.write_bytes(TICKETS.replace("North", "Grüne Au").encode("cp1252"))
+    text = draft_mapping([path], None, Settings())
+    assert 'encoding = "cp1252"  # no mark says so; the file is not UTF-8' in text
+    assert drafted(text)["jobs"].encoding == "cp1252"
+
+
+def test_a_database_is_drafted_table_by_table(tmp_path: Path) -> None:
+    header, *rows = csv.reader(TICKETS.splitlines())
+    with closing(sqlite3.connect(tmp_path / "book.db")) as con, con:
+        con.execute(f'create table "old tickets" ({", ".join(map(repr, header))})')
+        con.executemany(f'insert into "old tickets" values ({", ".join("?" * len(header))})', rows)
+    source = drafted(draft_mapping([tmp_path], None, Settings()))["jobs"]
+    assert source.database is not None
+    assert (source.database.relation, source.database.file) == ('"old tickets"', tmp_path / "book.db")
+
+
+def test_a_pattern_finds_no_file_of_another_form(tmp_path: Path) -> None:
+    header, *rows = TICKETS.splitlines()
+    write_csvs(tmp_path, book_1=TICKETS, book_3="\n".join([header + ",Gang", *(f"{r},7" for r in rows)]) + "\n")
+    (tmp_path / "book_2.csv").write_bytes(TICKETS.replace("A-", "Ä-").encode("cp1252"))
+    blocks = parse_mapping_text(draft_mapping([tmp_path], None, Settings()), Path("draft")).tables
+    assert sorted(b.pattern for b in blocks) == ["book_1.csv", "book_2.csv", "book_3.csv"]
+    (tmp_path / "book_3.csv").unlink()
+    (block,) = parse_mapping_text(draft_mapping([tmp_path], None, Settings()), Path("draft")).tables
+    assert (block.pattern, block.encoding) == ("book_*.csv", None)
