@@ -25,7 +25,7 @@ from pipelines.intake.mapping import Database, TableSource
 from pipelines.intake.mapping_file import parse_mapping_text
 from pipelines.intake.reading import read_one
 from pipelines.intake.share import TableShare
-from pipelines.intake.sources import JoinedFile, SourceFile, find_joined
+from pipelines.intake.sources import JoinedFile, SourceFile, find_joined, list_files
 from pipelines.intake.text import DELIMITERS, DoubtfulFileError, ReadFile, refuse_binary
 from pipelines.intake.text_records import find_file_encoding, read_records
 from pipelines.intake.typed import Zones
@@ -202,7 +202,7 @@ def _files_of(paths: Sequence[Path]) -> list[Path]:
     for path in paths:
         if not path.exists():
             raise UserError("there is no such file", str(path), "check the path; quote it if it holds spaces")
-        inside = sorted(p for p in path.rglob("*") if p.is_file()) if path.is_dir() else [path]
+        inside = list_files(path)[0] if path.is_dir() else [path]
         known = (*READABLE, ".gz", ".zip")
         files += [p for p in inside if not path.is_dir() or p.suffix.casefold() in known or is_sqlite(p)]
     return files
