@@ -281,32 +281,35 @@ def take_back(space: Workspace, load_id: str, settings: Path | None) -> None:
     print(f"load {load_id} is undone; figures and reports follow with: loopwear refresh")
 
 
-@app.command(name="draft-mapping", epilog="Example: loopwear draft-mapping fault_book.xlsx --to fault_book.toml")
+@app.command(name="draft-mapping", epilog="Example: loopwear draft-mapping outages.csv digs.xlsx --to ours.toml")
 def draft_mapping(
-    file: Annotated[Path, typer.Argument(help="File with its own column headers.")],
+    paths: Annotated[list[Path], typer.Argument(help="Files with their own column headers, and folders of them.")],
     to: Annotated[Path | None, typer.Option(help="Where to write the mapping; default: standard output.")] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
     settings: SettingsOption = None,
 ) -> None:
-    """Draft a mapping file to edit, with the evidence for each guess.
+    """Draft one mapping for some files, to edit, with the evidence for each guess.
 
-    Data already loaded in the workspace helps to guess units.
+    Files that belong together are best drafted together: the ids of one tell what another names. Data already loaded
+    in the workspace helps likewise, and tells feet from metres.
     """
     from pipelines.intake import draft
+    from pipelines.intake.databases import is_sqlite
     from shared.store import open_warehouse
 
-    check_paths([file])
+    check_paths(paths)
     space = open_workspace(workspace)
     opened = open_warehouse(space, read_only=True) if space.warehouse.exists() else nullcontext()
     with opened as con:
-        text = draft.draft_mapping(file, con, choose_settings(space, settings, aside=to is None))
+        text = draft.draft_mapping(paths, con, choose_settings(space, settings, aside=to is None))
     if to is None:
         print(text, end="")
         return
     if to.exists():
         raise UserError("that file exists already", str(to), "give another name after --to, or remove it")
     to.write_text(text, encoding="utf-8")
-    print(f"mapping drafted: {to}\nread it through, then: loopwear load {file} --mapping {to}")
+    named = " ".join(str(path) for path in paths if path.is_dir() or not is_sqlite(path))  # a mapping names databases
+    print(f"mapping drafted: {to}\nread it through, then: loopwear load {named} --mapping {to}")
 
 
 def check_paths(paths: list[Path]) -> None:

@@ -13,7 +13,12 @@ mapping_shapes.py       the parts of one that shape rows or name a database
 mapping_state.py        the parts of one that say whether files are whole, and what a changed cable is
 mapping_place.py        where in one something stands, and the checks of its parts
 expressions.py          the expressions of derived headers, and what they may hold
-draft.py                drafts one
+draft.py                drafts one for several files
+draft_parts.py          what the files hold, part by part, and where their headers stand
+draft_headers.py        the header among titles and units
+draft_tables.py         which tables these are, by names, values and keys
+draft_shapes.py         which of them must be turned, split or joined first
+draft_joins.py          how they join into one mapping
 guesses.py              guesses about a column, each with its evidence
 text.py                 delimited text to a table of texts, none lost
 text_records.py         the same record by record, where there is doubt

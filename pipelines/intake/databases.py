@@ -22,6 +22,25 @@ PASSWORDS = "the password is read from PGPASSWORD, the file .pgpass or a service
 Rows = Generator[Sequence[Any], None, None]
 
 
+def is_sqlite(path: Path) -> bool:
+    """Whether a file is a database of SQLite."""
+    with path.open("rb") as handle:
+        return handle.read(16) == b"SQLite format 3\x00"
+
+
+def table_names(path: Path) -> list[str]:
+    """Names of the tables and views of a database of SQLite.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_intake_draft.py (through draft_mapping)
+    """
+    query = "select name from sqlite_master where type in ('table', 'view') and name not like 'sqlite_%' order by name"
+    rows = _read_sqlite(Database(f"sqlite:{path.name}", query, file=path))
+    next(rows)
+    return [str(name) for (name,) in rows]
+
+
 def export_query(database: Database, folder: Path) -> Path:
     """Write the rows of a query to a Parquet file of texts, to be read as any other file.
 

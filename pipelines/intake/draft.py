@@ -1,203 +1,138 @@
-"""Drafts a mapping file from a file's headers and values, every guess with its evidence beside it."""
+"""Drafts a mapping from the headers, values and keys of several files, every guess with its evidence beside it."""
 
 from __future__ import annotations
 
-import io
-import itertools
 import json
-from collections.abc import Iterator
-from dataclasses import dataclass, field
-from functools import cached_property
+import tempfile
+from collections.abc import Sequence
 from pathlib import Path
 
 import duckdb
 
 from pipelines.intake import guesses
-from pipelines.intake.formats import JSON, PARQUET, SHEETS, read_file, sheet_names, sheet_records
+from pipelines.intake.draft_joins import put_together
+from pipelines.intake.draft_parts import Part, find_parts, toml
+from pipelines.intake.draft_tables import FOUND, ON_RECORD, Choice, Known, Match, Proposal
+from pipelines.intake.formats import SHEETS
 from pipelines.intake.mapping import TableSource
-from pipelines.intake.mapping_file import parse_mapping_text
-from pipelines.intake.sources import LOAD_ORDER
-from pipelines.intake.text import find_delimiter, refuse_binary
-from pipelines.intake.text_records import find_encoding, read_records
+from pipelines.intake.sources import table_of
 from pipelines.intake.typed import TypedSelect, Zones
 from shared import dictionary
-from shared.dictionary.aliases import UNIT_WORDS, header_score
-from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import has_table
 
-SAMPLE_ROWS = 2000
-HEAD_ROWS = 12
-ENOUGH = 0.4
-"""Score below which a header is not taken for a column."""
+FORMATS_FROM = 500
+"""Texts of a column that its format is guessed from; those of the whole file that it fails are listed."""
+SHOWN_ROWS = 5
+LISTS = (
+    "missing_columns",
+    "unreadable_columns",
+    "doubtful_columns",
+    "unknown_code_columns",
+    "unknown_status_columns",
+    "clock_columns",
+)
+"""What a typed row says of its columns that could not be read."""
 
 
-@dataclass(frozen=True)
-class Sample:
-    """The first rows of a file: where its header stands, and the texts of each column."""
-
-    headers: tuple[str, ...]
-    skip_rows: int
-    skip_after_header: int
-    unit_cells: tuple[str, ...]
-    rows: tuple[tuple[str, ...], ...]
-    sheet: str | None = None
-    encoding: str | None = None
-
-    def texts(self, header: str) -> list[str]:
-        """Texts of a column that are not blank."""
-        place = self.headers.index(header)
-        return [row[place].strip() for row in self.rows if place < len(row) and row[place].strip()]
-
-    def numbers(self, header: str) -> list[str]:
-        """Texts of a column of numbers, their decimals after a point."""
-        texts = self.texts(header)
-        return texts if self.decimal is None else [t.replace(".", "").replace(",", ".") for t in texts]
-
-    @cached_property
-    def decimal(self) -> guesses.Guess | None:
-        """The decimal comma, where the file has one."""
-        return guesses.guess_decimal([cell.strip() for row in self.rows for cell in row])
-
-    @cached_property
-    def thousands(self) -> str | None:
-        """A number of the file of which nothing tells whether its comma stands for thousands."""
-        return guesses.find_thousands([cell.strip() for row in self.rows for cell in row])
-
-    def unit_of(self, header: str) -> str:
-        place = self.headers.index(header)
-        return self.unit_cells[place] if place < len(self.unit_cells) else ""
-
-
-@dataclass
-class Draft:
-    """Lines of a mapping in the making: what maps each column, and what was left unsaid."""
-
-    table: str
-    lines: list[str] = field(default_factory=list)
-    used: set[str] = field(default_factory=set)
-    missing: list[str] = field(default_factory=list)
-
-
-def draft_mapping(path: Path, con: duckdb.DuckDBPyConnection | None, settings: Settings) -> str:
-    """Text of a mapping file to be edited by hand.
+def draft_mapping(paths: Sequence[Path], con: duckdb.DuckDBPyConnection | None, settings: Settings) -> str:
+    """Text of one mapping for some files and folders, to be edited by hand.
 
     Parameters
     ----------
-    path
-        The file to map.
+    paths
+        Files and folders to map.
     con
-        The warehouse, where there is one: lengths on record help to tell feet from metres. Read only.
+        The warehouse, where there is one: ids on record tell what a column names, lengths tell feet from metres.
+        Read only.
     settings
-        Insulation codes.
+        Insulation codes, and what an archive may unpack to.
 
     Returns
     -------
     str
         TOML that parses; each guess has its evidence as a comment, what could not be guessed is marked with ``???``,
-        and the first five rows stand below as they would load.
+        and below each table stand what else its rows might be, the values that would not be read, and the first
+        rows as they would load.
 
     Raises
     ------
     UserError
-        The file is missing, empty, or holds nothing that can be read as a table.
+        A path is missing, a file is empty or is no table, or nothing in the files can be read as one.
 
     Notes
     -----
     Checked by: tests/unit/test_intake_draft.py
     """
-    if not path.is_file():
-        raise UserError("there is no such file", str(path), "check the path; quote it if it holds spaces")
-    sample = read_sample(path)
-    table = _guess_table(sample)
-    draft = Draft(table)
-    known_median = _known_median(con)
-    for column in dictionary.load_tables()[table].source_columns:
-        _draft_column(draft, sample, column, known_median)
-    head = _head(path, sample, table)
-    rest = [f"#   {json.dumps(h, ensure_ascii=False)}" for h in sample.headers if h and h not in draft.used]
-    lines = [*head, "", "[table.columns]", *draft.lines]
-    if rest:
-        lines += ["", "# Columns of the file that nothing is made of:", *rest]
-    text = "\n".join(lines) + "\n"
-    return text + "\n".join(_preview(path, text, settings)) + "\n"
+    with tempfile.TemporaryDirectory(prefix="loopwear_draft_") as unpacked, duckdb.connect() as scratch:
+        scratch.execute("set TimeZone = 'UTC'")
+        reader, parts = find_parts(scratch, paths, Path(unpacked), settings)
+        known = _known_on_record(con)
+        on_record = set(known.ids)
+        choice = put_together(reader, parts, known)
+        median = _known_median(con)
+        lines = [
+            f"# Drafted from {', '.join(p.label for p in parts)}.",
+            "# Every line is a guess with its reason; correct what is wrong, then load with it.",
+            "# Lines with ??? could not be guessed: fill them in or leave them out.",
+            *_needed(choice, on_record),
+        ]
+        for proposal in choice.chosen:
+            if _is_canonical(proposal, choice):
+                lines += ["", f"# {proposal.part.label} is in the canonical form: it loads as it is."]
+            else:
+                lines += ["", *_block(scratch, proposal, choice, known, median, settings)]
+        for part in choice.left:
+            lines += ["", f"# Nothing is made of {part.label}: no table's key is among its headings:"]
+            lines += [_left_line(part, h, known) for h in part.headers if h]
+    return "\n".join([*lines, *_insulations(choice)]) + "\n"
 
 
-def read_sample(path: Path) -> Sample:
-    """The first rows of a file, its header found among titles and units."""
-    suffix = path.suffix.casefold()
-    if suffix in SHEETS:
-        found = [_sample_of((r[1] for r in sheet_records(path, path.name, s)), s) for s in sheet_names(path, path.name)]
-        best = max(found, key=lambda s: _table_score(s, _guess_table(s)) if s.headers else -1.0)
-        if not best.headers:
-            raise UserError("the workbook holds no table", path.name, "export one with a header row")
-        return best
-    if suffix in (*JSON, *PARQUET):
-        with duckdb.connect() as scratch:
-            read = read_file(scratch, "sampled", path, path.name, TableSource("jobs", {}))
-            listed = ", ".join(f"coalesce(c{i}, '')" for i in range(1, len(read.headers) + 1))
-            rows = scratch.execute(f"select {listed} from sampled limit {SAMPLE_ROWS}").fetchall()
-        return Sample(read.headers, 0, 0, (), tuple(tuple(r) for r in rows))
-    data = path.read_bytes()[: 1 << 22]
-    if not data.strip():
-        raise UserError("the file is empty", str(path), "export the table again")
-    refuse_binary(data[: 1 << 16], str(path))
-    encoding, assumed = find_encoding(data[: data.rfind(b"\n") + 1] or data)
-    text = data.decode(encoding, "replace").removeprefix("\ufeff")
-    words = {c for t in dictionary.load_tables().values() for c in t.source_columns}
-    longest = max(text.splitlines()[:HEAD_ROWS], key=len, default="")
-    records = read_records(io.StringIO(text, newline=""), find_delimiter(longest, words))
-    sample = _sample_of((cells for _, cells, _ in records), None, encoding if assumed else None)
-    if not sample.headers:
-        raise UserError("the file holds no table", str(path), "export one with a header row")
-    return sample
+def _needed(choice: Choice, on_record: set[str]) -> list[str]:
+    """The tables without which nothing can be loaded, where neither the files nor the warehouse have them."""
+    there = {p.table for p in choice.chosen}
+    lacking = [
+        f"#   {table}: {', '.join(dictionary.load_tables()[table].required)}"
+        for table in ("districts", "loops", "sections")
+        if table not in there and dictionary.load_tables()[table].key[0] not in on_record
+    ]
+    return ["# ??? Needed before jobs are loaded, and not among these files:", *lacking] if lacking else []
 
 
-def _sample_of(rows: Iterator[list[str]], sheet: str | None, encoding: str | None = None) -> Sample:
-    taken = list(itertools.islice(rows, SAMPLE_ROWS))
-    if not taken:
-        return Sample((), 0, 0, (), (), sheet, encoding)
-    scores = [_header_likeness(row) for row in taken[:HEAD_ROWS]]
-    at = max(range(len(scores)), key=lambda i: (scores[i], -i))
-    after = taken[at + 1] if at + 1 < len(taken) else []
-    is_unit_row = bool(after) and _is_unit_row(after)
-    return Sample(
-        tuple(" ".join(c.split()) for c in taken[at]),
-        at,
-        int(is_unit_row),
-        tuple(after) if is_unit_row else (),
-        tuple(tuple(r) for r in taken[at + 1 + int(is_unit_row) :]),
-        sheet,
-        encoding,
-    )
+def _is_canonical(proposal: Proposal, choice: Choice) -> bool:
+    """Whether a part loads without a mapping: its file named after its table, its headers those of the dictionary."""
+    part, facts = proposal.part, dictionary.load_tables()[proposal.table]
+    plain = len(part.reading) == 1 and not part.shape and part.reading[0].startswith("files")
+    joined = any(part.reading[0] in other.part.shape for other in choice.chosen)
+    names = {h for h in part.headers if h}
+    fits = set(facts.required) <= names <= set(facts.source_columns)
+    named = all(table_of(path) == proposal.table and path.suffix.casefold() not in SHEETS for path, _ in part.files)
+    return plain and fits and named and not joined
 
 
-def _header_likeness(row: list[str]) -> float:
-    """How much a row looks like a header: words of the trade count most, then cells filled with words."""
-    columns = {c for t in dictionary.load_tables().values() for c in t.source_columns}
-    named = sum(max(header_score(cell, c) for c in columns) >= ENOUGH for cell in row if cell.strip())
-    wordy = sum(any(ch.isalpha() for ch in cell) for cell in row)
-    return named + wordy / 100.0
+def _insulations(choice: Choice) -> list[str]:
+    """Insulations that are no code, to be registered by whoever knows what they are."""
+    found = [
+        word
+        for proposal in choice.chosen
+        if "insulation" in proposal.matches
+        for word in guesses.guess_codes(
+            "insulation", list(proposal.part.column(proposal.matches["insulation"].headers[0]).distinct)
+        )[1]
+    ]
+    lines = [f'# {toml(word)} = "???"' for word in dict.fromkeys(found)]
+    said = "# ??? Insulations that are no code: give each a code in the lines above, or say here what it is."
+    return ["", said, "# [insulations]", *lines] if lines else []
 
 
-def _is_unit_row(row: list[str]) -> bool:
-    filled = [c.strip().strip("()[]").casefold() for c in row if c.strip()]
-    return bool(filled) and not any(ch.isdigit() for c in filled for ch in c) and any(c in UNIT_WORDS for c in filled)
-
-
-def _table_score(sample: Sample, table: str) -> float:
-    facts = dictionary.load_tables()[table]
-
-    def best(column: str) -> float:
-        return max((header_score(h, column) for h in sample.headers if h), default=0.0)
-
-    required = [best(c) for c in facts.required]
-    all_columns = sum(b for b in (best(c) for c in facts.source_columns) if b >= ENOUGH)
-    return sum(required) / len(required) + all_columns / 10.0
-
-
-def _guess_table(sample: Sample) -> str:
-    return max(LOAD_ORDER, key=lambda t: _table_score(sample, t))
+def _known_on_record(con: duckdb.DuckDBPyConnection | None) -> Known:
+    """The ids that the warehouse holds."""
+    known = Known()
+    for table in ("districts", "loops", "terminals", "sections", "instruments", "jobs"):
+        if con is not None and has_table(con, f"raw.{table}"):
+            key = dictionary.load_tables()[table].key[0]
+            known.add(key, ON_RECORD, (v for (v,) in con.execute(f"select distinct {key} from raw.{table}").fetchall()))
+    return known
 
 
 def _known_median(con: duckdb.DuckDBPyConnection | None) -> float | None:
@@ -207,140 +142,155 @@ def _known_median(con: duckdb.DuckDBPyConnection | None) -> float | None:
     return row[0] if row else None
 
 
-def _head(path: Path, sample: Sample, table: str) -> list[str]:
+def _block(
+    scratch: duckdb.DuckDBPyConnection,
+    proposal: Proposal,
+    choice: Choice,
+    known: Known,
+    median: float | None,
+    settings: Settings,
+) -> list[str]:
+    """Lines of one table: how it is read, its columns, and what a person should know before it is loaded."""
+    part, table = proposal.part, proposal.table
+    reading = list(part.reading)
+    facts = dictionary.load_tables()[table]
+    if any(dictionary.columns()[c].type == "instant" for c in facts.source_columns):
+        reading.append('# timezone = "UTC"  # ??? only where the stamps are not in the district\'s own zone')
+    columns = [line for column in facts.source_columns for line in _column_lines(proposal, column, median)]
     lines = [
-        f"# Drafted from {path.name}. Every line is a guess with its reason; correct what is wrong, then load with it.",
-        "# Lines with ??? could not be guessed: fill them in or leave them out.",
+        f"# {table}, from {part.label}",
         "[[table]]",
-        f'to = "{table}"  # the table whose columns its headers fit best',
-        f"files = {json.dumps(path.name, ensure_ascii=False)}  # may hold * and ?",
+        f'to = "{table}"  # {proposal.said()}',
+        *reading,
+        *part.shape,
+        "",
+        "[table.columns]",
+        *columns,
     ]
-    if sample.sheet is not None:
-        lines.append(f"sheet = {json.dumps(sample.sheet, ensure_ascii=False)}")
-    if sample.encoding:
-        lines.append(f'encoding = "{sample.encoding}"  # no mark says so; the file is not UTF-8')
-    if sample.skip_rows:
-        lines.append(f"skip_rows = {sample.skip_rows}  # rows above the header")
-    if sample.decimal:
-        lines.append(f'decimal = ","  # {sample.decimal.evidence}')
-    elif sample.thousands:
-        doubt = f"{sample.thousands} is taken as thousands; give ',' if its comma comes before decimals"
-        lines.append(f'decimal = "."  # ??? {doubt}')
-    if sample.skip_after_header:
-        lines.append("skip_after_header = 1  # the row below the header holds units")
-    if any(dictionary.columns()[c].type == "instant" for c in dictionary.load_tables()[table].source_columns):
-        lines.append('# timezone = "UTC"  # ??? only where the stamps are not in the district\'s own zone')
-    totals = [r[0].strip() for r in sample.rows if r and r[0].strip().casefold() in ("total", "totals", "sum")]
-    if totals:
-        column = json.dumps(sample.headers[0], ensure_ascii=False)
-        values = json.dumps(totals[:1], ensure_ascii=False)
-        lines.append(f"filters = [{{ column = {column}, values = {values}, keep = false }}]  # the row of totals")
-    return lines
+    used = {h for p in choice.chosen if p.part is part for h in p.used}
+    rest = [h for h in part.headers if h and h not in used]
+    if rest and proposal is next(p for p in choice.chosen if p.part is part):
+        lines += ["", "# Columns of the file that nothing is made of, and their first values:"]
+        lines += [_left_line(part, h, known) for h in rest]
+    lines += _alternatives(proposal, choice)
+    source = part.source(table, columns)
+    return lines + _failures(scratch, proposal, source, settings) + _preview(scratch, proposal, source, settings)
 
 
-def _draft_column(draft: Draft, sample: Sample, column: str, known_median: float | None) -> None:
+def _left_line(part: Part, header: str, known: Known) -> str:
+    """A column that nothing is made of: its first values, and what they are known to be elsewhere."""
+    column = part.column(header)
+    shown = ", ".join(toml(t[:40]) for t in column.distinct[:3]) or "empty"
+    for key in known.ids:
+        share, where = known.share(key, column.distinct, f"{header} of {part.label}")
+        if share >= FOUND:
+            return f"#   {toml(header)}: {shown}; {share:.0%} of them are in {where}".replace("%", " %")
+    return f"#   {toml(header)}: {shown}"
+
+
+def _alternatives(proposal: Proposal, choice: Choice) -> list[str]:
+    """What else the rows might be, with the evidence for and against it."""
+    if proposal is not next(p for p in choice.chosen if p.part is proposal.part):
+        return []
+    listed = []
+    for other in sorted((p for p in choice.alternatives if p.part is proposal.part), key=lambda p: -p.weight):
+        pairs = ", ".join(f"{c} = {toml(m.headers[0])}" for c, m in other.matches.items())
+        against = f"; nothing for {', '.join(other.missing)}" if other.missing else ""
+        listed.append(f"#   {other.table}: {pairs}; {other.said()}{against}")
+    return ["", "# Other tables that it might be or hold:", *listed] if listed else []
+
+
+def _column_lines(proposal: Proposal, column: str, median: float | None) -> list[str]:
     facts = dictionary.columns()[column]
-    others = [c for c in dictionary.load_tables()[draft.table].source_columns if c != column]
-    # A header goes to the column it says best, not to the first that it says at all.
-    free = [
-        (i, h)
-        for i, h in enumerate(sample.headers)
-        if h
-        and h not in draft.used
-        and header_score(h, column) >= min(0.95, max(header_score(h, c) for c in others))
-        and header_score(h, column) >= ENOUGH
-        and not (facts.type in ("instant", "date") and _is_no_stamp(sample.texts(h)))
-    ]
-    ranked = sorted(((header_score(h, column), -i, h) for i, h in free), reverse=True)
-    if not ranked:
-        required = column in dictionary.load_tables()[draft.table].required
-        if required:
-            draft.missing.append(column)
-        draft.lines.append(f'# {column} = "???"' + ("  # required" if required else f"  # {facts.meaning}"))
-        return
-    score, _, header = ranked[0]
-    draft.used.add(header)
-    texts = sample.texts(header)
-    shown = json.dumps(header, ensure_ascii=False)
-    said = "its own name" if score >= 1.0 else "a word of the trade for it"
-    if score < 0.9:
-        said = f"likeness {score:.1f}, ???"
+    match = proposal.matches.get(column)
+    if match is None:
+        required = column in dictionary.load_tables()[proposal.table].required
+        return [f'# {column} = "???"' + ("  # required" if required else f"  # {facts.meaning}")]
+    part, said = proposal.part, match.said
+    texts = list(part.column(match.headers[0]).texts if len(match.headers) == 1 else part.joined(match.headers))
+    shown = toml(match.headers[0])
     if facts.type in ("instant", "date"):
-        draft.lines.append(_draft_stamp(draft, sample, column, header, texts, said))
-    elif facts.unit in ("m", "% of c"):
-        texts = sample.numbers(header)
+        return [_stamp_line(column, match, texts)]
+    if facts.unit in ("m", "% of c"):
+        if part.is_decimal_comma:
+            texts = [t.replace(".", "").replace(",", ".") for t in texts]
+        unit = part.column(match.headers[0]).unit
         guess = (
             guesses.guess_velocity(texts)
             if facts.unit == "% of c"
-            else guesses.guess_length_unit(header, sample.unit_of(header), texts, known_median)
+            else guesses.guess_length_unit(match.headers[0], unit, texts, median)
         )
         said += f"; {guess.evidence}" + ("" if guess.is_sure else "; ???")
-        draft.lines.append(f'{column} = {{ from = {shown}, unit = "{guess.value[0]}" }}  # {said}')
-    elif facts.codes:
-        draft.lines.extend(_draft_codes(column, shown, texts, said))
-    else:
-        draft.lines.append(f"{column} = {shown}  # {said}")
+        return [f'{column} = {{ from = {shown}, unit = "{guess.value[0]}" }}  # {said}']
+    if facts.codes:
+        return _code_lines(column, shown, texts, said)
+    return [f"{column} = {shown}  # {said}"]
 
 
-def _is_no_stamp(texts: list[str]) -> bool:
-    """Whether the values speak against a date or a time of day: none can be read as one."""
-    read = bool(guesses.guess_formats(texts[:300])) or guesses.is_day(texts) or guesses.is_hour(texts)
-    return bool(texts) and not read
-
-
-def _draft_stamp(draft: Draft, sample: Sample, column: str, header: str, texts: list[str], said: str) -> str:
-    """A stamp, joined from a column of days and one of hours where it takes both."""
-    shown = json.dumps(header, ensure_ascii=False)
-    source = f"from = {shown}"
-    if dictionary.columns()[column].type == "instant" and texts:
-        partner = None
-        if guesses.is_hour(texts) or guesses.is_day(texts):
-            wanted = guesses.is_day if guesses.is_hour(texts) else guesses.is_hour
-            places = [h for h in sample.headers if h and h not in draft.used and wanted(sample.texts(h))]
-            place = sample.headers.index(header)
-            partner = min(
-                places, default=None, key=lambda h: (-header_score(h, column), abs(sample.headers.index(h) - place))
-            )
-        if partner is not None:
-            draft.used.add(partner)
-            pair = [partner, header] if guesses.is_hour(texts) else [header, partner]
-            source = f"join = {json.dumps(pair, ensure_ascii=False)}"
-            said += "; the day and the hour are in two columns"
-            a, b = (sample.headers.index(h) for h in pair)
-            texts = [
-                f"{r[a].strip()} {r[b].strip()}"
-                for r in sample.rows
-                if max(a, b) < len(r) and r[a].strip() and r[b].strip()
-            ]
-    guess = guesses.guess_formats(texts[:300]) if texts else None
+def _stamp_line(column: str, match: Match, texts: list[str]) -> str:
+    one = len(match.headers) == 1
+    source = f"from = {toml(match.headers[0])}" if one else f"join = {json.dumps(match.headers, ensure_ascii=False)}"
+    guess = guesses.guess_formats(texts[:FORMATS_FROM]) if texts else None
     if guess is None:
-        return f"{column} = {{ {source} }}  # {said}; ??? its form is not known, e.g. '{texts[0] if texts else ''}'"
+        seen = f"e.g. '{texts[0]}'" if texts else "it is empty"
+        return f"{column} = {{ {source} }}  # {match.said}; ??? its form is not known, {seen}"
     formats = f", formats = {json.dumps(list(guess.value))}" if guess.value else ""
-    return f"{column} = {{ {source}{formats} }}  # {said}; {guess.evidence}{'' if guess.is_sure else '; ???'}"
+    return f"{column} = {{ {source}{formats} }}  # {match.said}; {guess.evidence}{'' if guess.is_sure else '; ???'}"
 
 
-def _draft_codes(column: str, shown: str, texts: list[str], said: str) -> list[str]:
+def _code_lines(column: str, shown: str, texts: list[str], said: str) -> list[str]:
     translated, unknown = guesses.guess_codes(column, texts)
-    codes = ", ".join(f"{json.dumps(k, ensure_ascii=False)} = {json.dumps(v)}" for k, v in sorted(translated.items()))
+    codes = ", ".join(f"{toml(k)} = {toml(v)}" for k, v in sorted(translated.items()))
     line = f"{column} = {{ from = {shown}, codes = {{ {codes} }} }}" if codes else f"{column} = {shown}"
     lines = [f"{line}  # {said}"]
     if unknown:
-        listed = ", ".join(json.dumps(u, ensure_ascii=False) for u in sorted(unknown)[:8])
+        listed = ", ".join(toml(u) for u in sorted(unknown)[:8])
         known = ", ".join(dictionary.codes()[dictionary.columns()[column].codes or column])
         lines.append(f"#   ??? no code found for {listed}; codes: {known}")
     return lines
 
 
-def _preview(path: Path, text: str, settings: Settings) -> list[str]:
-    """The first five rows as they would load, as comments."""
-    source = parse_mapping_text(text, Path("draft")).tables[0]
-    with duckdb.connect() as scratch:
-        scratch.execute("set TimeZone = 'UTC'")
-        read = read_file(scratch, "drafted", path, path.name, source)
-        select = TypedSelect(source, read, settings, Zones(source.timezone, None, None, ()))
-        columns = [c for c in dictionary.load_tables()[source.table].source_columns if c in source.columns]
-        listed = ", ".join(f'"{c}"::varchar' for c in columns)
-        rows = scratch.execute(f"select {listed} from ({select.sql(0)}) order by row_number limit 5").fetchall()
+def _selects(proposal: Proposal, source: TableSource, settings: Settings) -> list[TypedSelect]:
+    return [TypedSelect(source, read, settings, Zones(source.timezone, None, None, ())) for read in proposal.part.whole]
+
+
+def _failures(
+    scratch: duckdb.DuckDBPyConnection, proposal: Proposal, source: TableSource, settings: Settings
+) -> list[str]:
+    """The values that could not be read, by column: how many of how many, and the first of them."""
+    failed: dict[str, tuple[int, list[str]]] = {}
+    for select in _selects(proposal, source, settings):
+        texts = select.texts()
+        listed = ", ".join(LISTS)
+        scratch.execute(
+            f"create or replace temp table failed as select row_number, "
+            f"string_split(concat_ws(',', {listed}), ',') as names from ({select.sql(0)}) where fault is null "
+            f"and concat_ws('', {listed}) <> ''"
+        )
+        named = scratch.execute("select distinct unnest(names) from failed order by 1").fetchall()
+        for column in (c for (c,) in named if c in source.columns):
+            rows = scratch.execute(
+                f"select {texts[column]}, count(*) from {select.read.name} as r join failed as f using (row_number) "
+                f"where list_contains(f.names, '{column}') group by 1 order by min(row_number)"
+            ).fetchall()
+            count, seen = failed.setdefault(column, (0, []))
+            failed[column] = count + sum(n for _, n in rows), seen + [t for t, _ in rows if t not in seen]
+    lines = []
+    for column in (c for c in source.columns if c in failed):
+        count, seen = failed[column]
+        shown = ", ".join("(empty)" if t is None else toml(t) for t in seen[:3])
+        lines.append(f"#   {column}: {count} of {proposal.part.count}, first {shown}")
+    return ["", "# Values that would not be read:", *lines] if lines else []
+
+
+def _preview(
+    scratch: duckdb.DuckDBPyConnection, proposal: Proposal, source: TableSource, settings: Settings
+) -> list[str]:
+    """The first rows as they would load, as comments."""
+    columns = [c for c in dictionary.load_tables()[source.table].source_columns if c in source.columns]
+    listed = ", ".join(f'"{c}"::varchar' for c in columns)
+    select = _selects(proposal, source, settings)[0]
+    rows = scratch.execute(f"select {listed} from ({select.sql(0)}) order by row_number limit {SHOWN_ROWS}").fetchall()
     shown = ["", "# The first rows as they would load (times as in the district's zone):"]
     for row in rows:
         pairs = [f"{c} = {str(v).removesuffix('+00')}" for c, v in zip(columns, row, strict=True) if v is not None]

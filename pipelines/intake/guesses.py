@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
-import datetime as dt
 import re
 import statistics
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cache
 
+import duckdb
+
+from pipelines.intake.typed import local_sql, zoned_sql
 from shared import dictionary, units
 from shared.dictionary.aliases import CODES, UNIT_WORDS
 
@@ -40,8 +44,16 @@ HOUR_PARTS = (
     " %H%M",
     "T%H:%M:%S%z",
     " %H:%M:%S%z",
+    " %H.%M",
 )
-ISO = ("%Y-%m-%d", "%Y-%m-%d %H:%M", "%Y-%m-%d %H:%M:%S", "%Y-%m-%dT%H:%M", "%Y-%m-%dT%H:%M:%S")
+MARKS = {"Y": r"\d{4}", "b": "[A-Za-z]{3}", "B": "[A-Za-z]+", "p": "[AaPp][Mm]", "z": r"(Z|[+-]\d\d(:?\d\d)?)"}
+"""What a mark of a format may stand for, where it is no number of one or two digits."""
+FORMATS = tuple(day + hour for day in DAY_PARTS for hour in HOUR_PARTS)
+SERIALS = (
+    ("excel_serial", 20_000, 60_000, "days of a spreadsheet, 1954 to 2064"),
+    ("epoch_s", 3e8, 3e9, "seconds since 1970, 1979 to 2065"),
+    ("epoch_ms", 3e11, 3e12, "thousandths of a second since 1970, 1979 to 2065"),
+)
 TRADE_VELOCITY_PCT = 53.0
 """Middle of the velocities of extruded cable, percent of c; from memory, common practice, no source."""
 LIKELY_VELOCITY_PCT = (36.0, 68.0)
@@ -58,7 +70,7 @@ class Guess:
     is_sure: bool = True
 
 
-def guess_formats(texts: list[str]) -> Guess | None:
+def guess_formats(texts: Sequence[str]) -> Guess | None:
     """Formats that read every stamp; of day and month the order is proven only by a value above 12.
 
     Returns
@@ -66,34 +78,82 @@ def guess_formats(texts: list[str]) -> Guess | None:
     Guess or None
         Few formats that together read all values (none needed: an empty tuple, the texts are ISO 8601); None where
         no known format reads most of them.
+
+    Notes
+    -----
+    The texts are read by the very SQL that a load reads them by.
     """
-    if all(_read(t, ISO) for t in texts):
+    by_number = _guess_serial(texts)
+    if by_number or not any(re.search(r"\d\D+\d|^\d{8}", t) for t in texts):
+        return by_number
+    reads = _read_by(texts)
+    if reads[()] == set(texts):
         return Guess((), "ISO 8601")
-    left, chosen, doubts = list(texts), [], []
+    left, chosen, doubts = set(texts), [], []
     while left:
-        counted = [
-            (sum(_reads(t, f) for t in left), -i, f)
-            for i, f in enumerate(day + hour for day in DAY_PARTS for hour in HOUR_PARTS)
-        ]
-        hits, _, best = max(counted)
-        if hits == 0:
+        best = max(FORMATS, key=lambda f: (len(reads[f,] & left), -FORMATS.index(f)))
+        hits = reads[best,] & left
+        if not hits:
             break
         other = _swapped(best)
-        if other and sum(_reads(t, other) for t in left) == hits:
+        if other and reads[other,] & left == hits:
             doubts.append(f"{best} reads all, and so does {other}: no value has a day above 12")
         chosen.append(best)
-        left = [t for t in left if not _reads(t, best)]
-    if len(left) > 0.2 * len(texts) or not chosen:
+        left -= hits
+    unread = [t for t in texts if t in left]
+    if len(unread) > 0.2 * len(texts) or not chosen:
         return None
     mixed = [f for f in chosen if _swapped(f) in chosen]
     if mixed:
         doubts.append(f"day and month come in both orders; values that read either way are taken as {mixed[0]}")
-    said = f"{len(texts) - len(left)} of {len(texts)} values read so"
-    if left:
-        said += f"; not '{left[0]}'"
+    said = f"{len(texts) - len(unread)} of {len(texts)} values read so"
+    midnights = {m[1] if (m := re.search(r"[ T]0?0:00(?::00)? ?(Z|[+-]00(?::?00)?)$", t)) else None for t in texts}
+    if len(midnights) == 1 and None not in midnights and chosen[0].endswith("%z"):
+        # a day is written so by exports that know no days: an offset would move it to the day before
+        chosen = [chosen[0].removesuffix("%z") + str(*midnights)]
+        doubts.append("every value is midnight, so they are read as days, the offset as letters")
+    if unread:
+        said += f"; not '{unread[0]}'"
     if not doubts and any(_swapped(f) for f in chosen):
         said += "; the order of day and month is proven by values above 12"
     return Guess(tuple(chosen), "; ".join([said, *doubts]), not doubts)
+
+
+def _read_by(texts: Sequence[str]) -> dict[tuple[str, ...], set[str]]:
+    """The texts that each format reads as a moment of this age, and those that are read without one."""
+    distinct = list(dict.fromkeys(texts))
+    # Trying all of them on every text takes half a second a column; most are ruled out by the look of the texts.
+    ways = [(), *((f,) for f in FORMATS if any(_looks(f).fullmatch(t) for t in distinct))]
+    years = ", ".join(
+        f"coalesce(year({local_sql('t', way)}), year({zoned_sql('t', way)})) between 1900 and 2100" for way in ways
+    )
+    rows = _reader().execute(f"select t, {years} from (select unnest(?) as t)", [distinct]).fetchall()
+    found: dict[tuple[str, ...], set[str]] = {(f,): set() for f in FORMATS}
+    return found | {way: {row[0] for row in rows if row[place]} for place, way in enumerate(ways, start=1)}
+
+
+@cache
+def _reader() -> duckdb.DuckDBPyConnection:
+    """A connection to read texts by: one, for it takes longer to make than to ask."""
+    con = duckdb.connect()
+    con.execute("set TimeZone = 'UTC'")
+    return con
+
+
+@cache
+def _looks(form: str) -> re.Pattern[str]:
+    return re.compile(re.sub(r"%(\w)", lambda m: MARKS.get(m[1], r"\d{1,2}"), form.replace(".", r"\.")))
+
+
+def _guess_serial(texts: Sequence[str]) -> Guess | None:
+    """Days of a spreadsheet or seconds of a computer, where every text is a number of their size."""
+    numbers = numbers_of(list(texts))
+    if not texts or len(numbers) < len(texts):
+        return None
+    for form, low, high, said in SERIALS:
+        if all(low <= n <= high for n in numbers):
+            return Guess((form,), f"{len(texts)} numbers from {min(numbers):g} to {max(numbers):g}: {said}")
+    return None
 
 
 def _swapped(form: str) -> str | None:
@@ -105,20 +165,11 @@ def _swapped(form: str) -> str | None:
     return None
 
 
-def _reads(text: str, form: str) -> bool:
-    try:
-        return 1900 <= dt.datetime.strptime(text.strip(), form).year <= 2100
-    except ValueError:
+def is_day(formats: Guess | None, texts: Sequence[str]) -> bool:
+    """Whether texts that are read by some formats are days without an hour."""
+    if formats is None:
         return False
-
-
-def _read(text: str, forms: tuple[str, ...]) -> bool:
-    return any(_reads(text, f) for f in forms)
-
-
-def is_day(texts: list[str]) -> bool:
-    """Whether all texts are days without an hour."""
-    return bool(texts) and all(_read(t, DAY_PARTS) for t in texts)
+    return all(f in DAY_PARTS for f in formats.value) if formats.value else all(len(t) == 10 for t in texts)
 
 
 def is_hour(texts: list[str]) -> bool:

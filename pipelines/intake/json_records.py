@@ -41,7 +41,7 @@ def read_json(con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str,
     """
     steps = records.split(".") if records else []
     try:
-        document = None if path.suffix.casefold() in JSON_LINES else _parse_document(path, label)
+        document = None if path.suffix.casefold() in JSON_LINES else parse_document(path, label)
         if isinstance(document, dict) and not steps and find_records(document):
             _refuse(document, records, label)
         headers: dict[str, None] = {}
@@ -68,7 +68,7 @@ def read_json(con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str,
     return ReadFile(name, tuple(clean_header(h) for h in headers), rows, careful=True, has_zero=zero)
 
 
-def _parse_document(path: Path, label: str) -> Any:
+def parse_document(path: Path, label: str) -> Any:
     """The whole of a file; None where it holds lines of objects after all."""
     if path.stat().st_size > MOST_BYTES:
         what = f"the JSON document is larger than {MOST_BYTES >> 20} MB"

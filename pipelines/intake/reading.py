@@ -27,13 +27,13 @@ def read_files(share: TableShare) -> None:
     """
     zones = _find_zones(share)
     for number, file in enumerate(share.files):
-        read = _read_one(share, f"read_{number}", file, zones)
+        read = read_one(share, f"read_{number}", file, zones)
         _check_headers(share, file, read)
         share.reads.append(read)
         share.selects.append(TypedSelect(file.source, read, share.settings, zones))
 
 
-def _read_one(share: TableShare, name: str, file: SourceFile, zones: Zones) -> ReadFile:
+def read_one(share: TableShare, name: str, file: SourceFile, zones: Zones) -> ReadFile:
     """Read a file, and shape its rows where its mapping says so."""
     source = file.source
     careful = file.path in share.careful
@@ -52,7 +52,7 @@ def _read_joined(share: TableShare, join: Join, files: tuple[JoinedFile, ...], z
     if place not in share.joined:
         name = f"joined_{len(share.joined)}"
         reads = [
-            (_read_one(share, f"{name}_{i}", SourceFile(path, label, join.source), zones), label)
+            (read_one(share, f"{name}_{i}", SourceFile(path, label, join.source), zones), label)
             for i, (path, label) in enumerate(files)
         ]
         share.joined[place] = gather_joined(share.con, name, reads, join)

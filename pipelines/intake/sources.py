@@ -113,7 +113,7 @@ def find_sources(
         raise UserError("no file is named, and the mapping reads no database", "loopwear load", remedy)
     # read once, though many files may stand beside it
     beside = {id(j): export_query(j.source.database, unpacked) for j in joins if j.source.database}
-    with_joined = [replace(source, joined=_find_joined(source, given, beside)) for source in found]
+    with_joined = [replace(source, joined=find_joined(source, given, beside)) for source in found]
     return tuple(sorted(with_joined, key=lambda s: LOAD_ORDER.index(s.source.table)))
 
 
@@ -121,7 +121,7 @@ def _fits(path: Path, pattern: str) -> bool:
     return fnmatch.fnmatch(path.name.casefold(), pattern.casefold())
 
 
-def _find_joined(
+def find_joined(
     source: SourceFile, given: Sequence[JoinedFile], queried: dict[int, Path]
 ) -> tuple[tuple[JoinedFile, ...], ...]:
     """The files of each join of a file's mapping: the file itself where the join names none."""

@@ -301,7 +301,8 @@ def _read_careful(
 def _write_records(
     con: duckdb.DuckDBPyConnection, name: str, label: str, records: Iterator[Record], source: TableSource
 ) -> tuple[tuple[str, ...], int, bool]:
-    header_cells = next(itertools.islice(records, source.skip_rows, None), (0, [], None))[1]
+    # Blank rows above the header count, as they do where DuckDB skips them.
+    header_cells = next((cells for number, cells, _ in records if number > source.skip_rows), [])
     headers = tuple(clean_header(c) for c in header_cells)
     check_width(len(headers), label)
     if not any(headers):

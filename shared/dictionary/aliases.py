@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import re
+from functools import cache
+
+from shared.dictionary import load_tables
 
 HEADERS: dict[str, tuple[str, ...]] = {
     column: tuple(said.split(", "))
@@ -16,13 +19,13 @@ HEADERS: dict[str, tuple[str, ...]] = {
         "terminal_id": "terminal, device, device id, transformer, pad, pad no, equipment, switching point",
         "district_id": "district, region, area, division, service area",
         "instrument_id": "instrument, tester, test set, set no, locator, reflectometer, unit no, serial, box",
-        "reported_at": "reported, off, time off, date off, outage start, outage time, off time, start time, "
-        "interruption start, call received, first call, called in, called, out, began, fault time",
-        "dispatched_at": "dispatched, dispatch, sent, crew sent, assigned",
-        "arrived_at": "arrived, arrival, on site, onsite, crew arrived",
-        "located_at": "located, found, isolated, section found, fault found, sectionalized",
-        "restored_at": "restored, on, time on, date on, back on, last customer, all on, restoration, last restored, "
-        "power restored, power back, customers back, all back",
+        "reported_at": "reported, off, time off, date off, outage start, incident date, outage time, off time, "
+        "start time, interruption start, call received, first call, called in, called, out, began, fault time",
+        "dispatched_at": "dispatched, dispatch, to dispatch, sent, crew sent, assigned",
+        "arrived_at": "arrived, arrive, arrival, on site, onsite, crew arrived",
+        "located_at": "located, locate, found, isolated, section found, fault found, sectionalized",
+        "restored_at": "restored, restore, on, time on, date on, back on, last customer, all on, restoration, "
+        "last restored, power restored, power back, customers back, all back",
         "pinpointed_at": "pinpointed, pinpoint, spotted",
         "repaired_at": "repaired, repair done, repair complete, repair tested, fixed, mended",
         "normal_at": "normal, back to normal, normalized, normalised, returned to normal",
@@ -57,17 +60,17 @@ HEADERS: dict[str, tuple[str, ...]] = {
         "from_terminal_id": "from, from pad, from device, start, from terminal, from point",
         "to_terminal_id": "to, to pad, to device, end, to terminal, to point",
         "length_m": "length, len, cable length, footage, section length",
-        "insulation": "insul, cable type, insulation type, type of cable",
+        "insulation": "insul, cable type, insulation type, type of cable, material",
         "neutral": "neutral type, concentric neutral, cn, jacket",
         "installation": "installed in, laid, db or duct, in duct",
         "conductor": "size, wire size, conductor size, cable size",
-        "installed_on": "installed, install date, install year, year installed, vintage, date installed, in service, "
-        "in service date, year in",
+        "installed_on": "installed, install date, install year, year installed, vintage, date installed, "
+        "installation date, in service, in service date, year in",
         "retired_on": "retired, removed, date removed, retire date, out of service",
         "retired_because": "retired why, retire reason, removal reason",
         "rejuvenated_on": "injected, injection date, rejuvenated, treated",
-        "step_at": "step time, switched at, time",
-        "customers_restored": "restored, customers back, cust restored",
+        "step_at": "step time, switched at, switched, time",
+        "customers_restored": "restored, customers back, cust restored, customers switched, back on",
         "recorded_from": "records from, records since, on record from",
         "timezone": "time zone, tz",
         "customers_served": "customers served, total customers, meters",
@@ -75,6 +78,25 @@ HEADERS: dict[str, tuple[str, ...]] = {
         "voltage_kv": "kv, voltage",
         "feeder_id": "feeder, circuit, circuit no",
         "substation": "station, sub",
+        "kind": "type, terminal type, device type, equipment type",
+        "tail_m": "tail, riser, cable above ground",
+        "x": "easting, longitude, lon, x coord",
+        "y": "northing, latitude, lat, y coord",
+        "name": "district name, region name, area name",
+        "year": "calendar year",
+        "customers": "cust, customers fed, connected customers",
+        "from_m": "from metre, starts at",
+        "to_m": "to metre, ends at",
+        "read_on": "read, tested, test date, date read, date tested",
+        "reading_m": "reading, shown, displayed",
+        "known_length_m": "known length, true length, taped length",
+        "in_service_on": "in service, in use since, bought",
+        "last_calibrated_on": "calibrated, last calibrated, last calibration, calibration",
+        "lead_length_m": "lead, lead length, test lead",
+        "shot_no": "shot, test no, test number, pulse no",
+        "shot_at": "shot, shot time, test time, tested",
+        "result": "outcome, test result, shot result",
+        "fault_distance_m": "fault at, distance, fault distance",
     }.items()
 }
 """Headers by column, without units, case or punctuation."""
@@ -148,23 +170,37 @@ IDLE_WORDS = ("id", "at", "dt", "date", "time", "datetime", "pct", "#")
 
 
 def plain_words(text: str) -> str:
-    """A header as plain lower-case words: camel case parted, punctuation and units left out."""
-    parted = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", text)
+    """A header as plain lower-case words: camel case parted, punctuation, units and what it lies within left out."""
+    inner = re.fullmatch(r"(?:\w[^.]*\.)+(\w[^.]+)", text)  # times.arrived: the nested name alone
+    parted = re.sub(r"(?<=[a-z])(?=[A-Z])", " ", inner[1] if inner else text)
     words = re.sub(r"[^a-z0-9/.]+", " ", parted.casefold()).split()
     kept = [w for w in words if w not in UNIT_WORDS and w not in IDLE_WORDS]
     return " ".join(kept or words)
 
 
+@cache
 def header_score(header: str, column: str) -> float:
     """How well a header says a column, between 0 and 1: 1 for its own name, less the further the words are apart."""
     if header.strip().casefold() == column:
         return 1.0
     if " ".join(header.casefold().split()) in HEADERS.get(column, ()):
         return 0.95  # whole, words of units included: meters out are customers
-    said = plain_words(header)
-    names = [plain_words(column.replace("_", " ")), *(plain_words(a) for a in HEADERS.get(column, ()))]
+    said, names = plain_words(header), _names(column)
     if said in names:
         return 0.9
     words = set(said.split())
-    best = max((len(words & set(n.split())) / len(words | set(n.split())) for n in names if n), default=0.0)
-    return 0.8 * best
+    return 0.8 * max((len(words & n) / len(words | n) for n in names.values() if n), default=0.0)
+
+
+@cache
+def _names(column: str) -> dict[str, frozenset[str]]:
+    """What a column is called, in plain words, and the words of each."""
+    names = (plain_words(column.replace("_", " ")), *(plain_words(a) for a in HEADERS.get(column, ())))
+    return {n: frozenset(n.split()) for n in names}
+
+
+@cache
+def likeness_to_any(header: str) -> float:
+    """How well a header says the column it says best."""
+    columns = {c for table in load_tables().values() for c in table.source_columns}
+    return max(header_score(header, c) for c in columns)

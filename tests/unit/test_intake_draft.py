@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import csv
 import re
+import sqlite3
+from contextlib import closing
 from pathlib import Path
 
 import pytest
@@ -10,7 +13,8 @@ import pytest
 from pipelines.intake.draft import draft_mapping
 from pipelines.intake.guesses import guess_decimal, guess_formats, guess_length_unit, guess_velocity
 from pipelines.intake.load import load_paths
-from pipelines.intake.mapping_file import parse_mapping
+from pipelines.intake.mapping import TableSource
+from pipelines.intake.mapping_file import parse_mapping, parse_mapping_text
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse
@@ -33,7 +37,7 @@ def book(tmp_path: Path) -> Path:
 
 
 def test_titles_units_joined_stamps_totals_and_codes_are_found(book: Path, tmp_path: Path) -> None:
-    text = draft_mapping(book, None, Settings())
+    text = draft_mapping([book], None, Settings())
     (tmp_path / "draft.toml").write_text(text)
     source = parse_mapping(tmp_path / "draft.toml").tables[0]
     assert (source.table, source.skip_rows, source.skip_after_header) == ("jobs", 1, 1)
@@ -47,7 +51,7 @@ def test_titles_units_joined_stamps_totals_and_codes_are_found(book: Path, tmp_p
     assert "the unit row says 'ft'" in text
     assert "the order of day and month is proven by values above 12" in text
     assert '#   ??? no code found for "squashed"' in text
-    assert '#   "Widget"' in text
+    assert '#   "Widget": "7", "8"' in text
 
 
 def test_the_draft_loads_and_its_preview_shows_what_is_loaded(book: Path, tmp_path: Path) -> None:
@@ -55,7 +59,7 @@ def test_the_draft_loads_and_its_preview_shows_what_is_loaded(book: Path, tmp_pa
     load_paths(
         con, [write_csv(tmp_path / f"{t}.csv", TABLES[t]) for t in ("districts", "loops", "sections")], Settings()
     )
-    text = draft_mapping(book, con, Settings())
+    text = draft_mapping([book], con, Settings())
     (tmp_path / "draft.toml").write_text(text)
     count = load_paths(con, [book], Settings(), tmp_path / "draft.toml").files[0]
     assert (count.read, count.new, count.filtered) == (2, 2, 1)
@@ -111,7 +115,7 @@ def test_a_length_s_unit_is_told_by_the_lengths_on_record() -> None:
 def test_a_file_without_a_table_is_refused(tmp_path: Path, content: bytes, what: str) -> None:
     (tmp_path / "x.csv").write_bytes(content)
     with pytest.raises(UserError) as caught:
-        draft_mapping(tmp_path / "x.csv", None, Settings())
+        draft_mapping([tmp_path / "x.csv"], None, Settings())
     assert caught.value.what == what
 
 
@@ -122,7 +126,7 @@ def test_a_decimal_comma_is_guessed_and_the_values_load(tmp_path: Path) -> None:
         + "".join(f"T{n};L1;03.05.2018 10:{n};03.05.2018 12:{n};{300 + n},5;C{n}\n" for n in range(10, 20)),
         encoding="utf-8",
     )
-    text = draft_mapping(path, None, Settings())
+    text = draft_mapping([path], None, Settings())
     assert 'decimal = ","  # 10 numbers such as 310,5, 0 with a point' in text
     assert 'crew_id = "Crew"  # a word of the trade for it' in text  # and no dispatched_at by its one word
     assert "dug_distance_m = 94.6404" in text
@@ -153,9 +157,9 @@ def test_a_comma_that_may_be_either_is_left_for_a_person_to_decide(tmp_path: Pat
     )
     assert (
         "decimal = \".\"  # ??? 10,250 is taken as thousands; give ',' if its comma comes before decimals\n"
-    ) in draft_mapping(path, None, Settings())
+    ) in draft_mapping([path], None, Settings())
     path.write_text(path.read_text() + 'T9,L1,2018-05-21 10:00,2018-05-21 12:00,"1,250.50"\n')
-    assert "decimal" not in draft_mapping(path, None, Settings())
+    assert "decimal" not in draft_mapping([path], None, Settings())
 
 
 def test_meters_out_are_customers_and_no_moment(tmp_path: Path) -> None:
@@ -165,7 +169,7 @@ def test_meters_out_are_customers_and_no_moment(tmp_path: Path) -> None:
         "A-1;03.11.2025 14:20;L1;03.11.2025 16:10;38;rotten\nA-2;14.11.2025 02:20;L2;14.11.2025 04:10;51;unknown\n",
         encoding="utf-8",
     )
-    text = draft_mapping(file, None, Settings())
+    text = draft_mapping([file], None, Settings())
     assert 'customers_interrupted = "Meters out"' in text
     assert 'reported_at = { from = "Called in"' in text
     # what could be meant stands beside what is not known
@@ -175,4 +179,152 @@ def test_meters_out_are_customers_and_no_moment(tmp_path: Path) -> None:
 def test_numbers_are_not_taken_for_moments(tmp_path: Path) -> None:
     file = tmp_path / "month.csv"
     file.write_text("Ticket,Loop,Out\nA-1,L1,380\nA-2,L2,510\n", encoding="utf-8")
-    assert '# reported_at = "???"' in draft_mapping(file, None, Settings())
+    assert '# reported_at = "???"' in draft_mapping([file], None, Settings())
+
+
+def write_csvs(folder: Path, **texts: str) -> list[Path]:
+    """Files of a folder, each under its stem."""
+    paths = [folder / f"{stem}.csv" for stem in texts]
+    for path, text in zip(paths, texts.values(), strict=True):
+        path.write_text(text, encoding="utf-8")
+    return paths
+
+
+TICKETS = "Ticket,Region,Year,Loop,Time off,Time on,Customers\n" + "".join(
+    f"A-{n},North,2019,L{n % 3},2019-05-{n:02} 10:00,2019-05-{n:02} 12:00,{20 + n}\n" for n in range(1, 13)
+)
+REGISTER = "Loop,Cable no,Seq,Length ft,Insul\n" + "".join(
+    f"L{n % 3},C{n},{n // 3 + 1},{300 + n},XLPE\n" for n in range(9)
+)
+
+
+def drafted(text: str) -> dict[str, TableSource]:
+    return {source.table: source for source in parse_mapping_text(text, Path("draft")).tables}
+
+
+def test_a_list_of_outages_is_no_table_whose_key_repeats(tmp_path: Path) -> None:
+    text = draft_mapping(write_csvs(tmp_path, book=TICKETS), None, Settings())
+    assert set(drafted(text)) == {"jobs"}
+    assert drafted(text)["jobs"].columns["customers_interrupted"].columns == ("Customers",)
+    other = 'customers_by_year: district_id = "Region", year = "Year", customers_served = "Customers"; 3 of 7 headings '
+    assert f"#   {other}are its columns; Region, Year has 1 values in 12 rows; of the same key 1 say two things" in text
+    needed = "# ??? Needed before jobs are loaded, and not among these files:\n#   districts: district_id, timezone, "
+    assert needed in text
+
+
+def test_one_file_gives_the_tables_its_rows_hold(tmp_path: Path) -> None:
+    rows = TICKETS.splitlines()
+    steps = [f"{row},2019-05-01 1{n}:30,{n}" for row in rows[1:] for n in (0, 1)]
+    book = "\n".join([rows[0] + ",Switched,Customers back", *steps]) + "\n"
+    found = drafted(draft_mapping(write_csvs(tmp_path, book=book), None, Settings()))
+    assert set(found) == {"jobs", "restoration_steps"}
+    assert found["restoration_steps"].columns["step_at"].columns == ("Switched",)
+    assert "step_at" not in found["jobs"].columns
+
+
+def test_what_another_file_says_of_the_same_tickets_is_joined_on_their_key(tmp_path: Path) -> None:
+    digs = "Dig for,Taped ft,Customers\n" + "".join(f"A-{n},{100 + n},x\n" for n in range(1, 9))
+    paths = write_csvs(tmp_path, book=TICKETS, digs=digs, cable=REGISTER)
+    text = draft_mapping(paths, None, Settings())
+    found = drafted(text)
+    assert set(found) == {"loops", "sections", "jobs"}
+    assert found["jobs"].joins[0].on == {"Ticket": "Dig for"}
+    assert found["jobs"].columns["dug_distance_m"].columns == ("Taped ft",)
+    assert 'on = { "Ticket" = "Dig for" }  # 100 % of the values of Dig for are Ticket of book.csv' in text
+    assert 'prefix = "their."  # before the headers that both have' in text
+    assert 'loop_id = "Loop"  # a word of the trade for it; 100 % of its values are in Loop of cable.csv' in text
+    with open_warehouse(Workspace(tmp_path / "workspace")) as con:
+        load_paths(con, [write_csv(tmp_path / "districts.csv", TABLES["districts"])], Settings())
+        edited = text.replace('# district_id = "???"  # required', 'district_id = { value = "D1" }')
+        (tmp_path / "ours.toml").write_text(edited, encoding="utf-8")
+        load_paths(con, paths, Settings(), tmp_path / "ours.toml")
+        dug = con.execute("select job_id, dug_distance_m from raw.jobs order by reported_at").fetchall()
+    assert dug[0] == ("A-1", round(101 * 0.3048, 6))
+    assert dug[8] == ("A-9", None)
+
+
+def test_a_loop_is_fetched_from_the_register_by_the_section(tmp_path: Path) -> None:
+    tickets = "Ticket,Cable no,Time off,Time on\n" + "".join(
+        f"A-{n},C{n},2019-05-{n:02} 10:00,2019-05-{n:02} 12:00\n" for n in range(1, 9)
+    )
+    found = drafted(draft_mapping(write_csvs(tmp_path, book=tickets, cable=REGISTER), None, Settings()))
+    assert found["jobs"].joins[0].on == {"Cable no": "Cable no"}
+    assert found["jobs"].columns["loop_id"].columns == ("Loop",)
+
+
+def test_values_that_would_not_be_read_are_counted_with_the_first(tmp_path: Path) -> None:
+    book = TICKETS.replace("2019-05-07 12:00", "noon").replace(",30\n", ",many\n")
+    text = draft_mapping(write_csvs(tmp_path, book=book), None, Settings())
+    assert '#   restored_at: 1 of 12, first "noon"\n#   customers_interrupted: 1 of 12, first "many"\n' in text
+
+
+def test_headings_are_found_below_any_depth_of_titles_and_above_units(tmp_path: Path) -> None:
+    above = "".join(f"Note {n} on how this book is kept,,,,,,\n" for n in range(40)) + "\n"
+    units = ",,,,local,local,no\n-,-,-,-,-,-,-\n"
+    header, rows = TICKETS.split("\n", 1)
+    paths = write_csvs(tmp_path, book=f'{above}{header}\n{units}{rows}{header}\n"A-13",North,2019,L1,"then ""on""",,\n')
+    text = draft_mapping(paths, None, Settings())
+    source = drafted(text)["jobs"]
+    assert (source.skip_rows, source.skip_after_header) == (41, 2)
+    assert 'filters = [{ column = "Ticket", values = ["Ticket"], keep = false }]  # the header once more' in text
+
+
+def test_files_of_one_form_share_a_block_and_canonical_ones_need_none(tmp_path: Path) -> None:
+    header, *rows = TICKETS.splitlines()
+    months = {f"closed_2019_{n}": "\n".join([header, *rows[n::3]]) + "\n" for n in range(3)}
+    write_csvs(tmp_path, **months)
+    for table in ("districts", "loops"):
+        write_csv(tmp_path / f"{table}.csv", TABLES[table])
+    text = draft_mapping([tmp_path], None, Settings())
+    assert drafted(text)["jobs"].pattern == "closed_2019_*.csv"
+    assert "# loops.csv is in the canonical form: it loads as it is.\n" in text
+
+
+def test_what_is_no_table_is_told_with_its_columns(tmp_path: Path) -> None:
+    text = draft_mapping(write_csvs(tmp_path, book=TICKETS, menu="Day,Soup\nMo,pea\nTu,pea\n"), None, Settings())
+    assert '# Nothing is made of menu.csv: no table\'s key is among its headings:\n#   "Day": "Mo", "Tu"\n' in text
+
+
+@pytest.mark.parametrize(
+    ("texts", "formats", "sure"),
+    [
+        (["43586.4166", "43587"], ("excel_serial",), True),
+        (["1556704800"], ("epoch_s",), True),
+        (["1556704800000"], ("epoch_ms",), True),
+        (["2019/05/01 00:00:00+00"], ("%Y/%m/%d %H:%M:%S+00",), False),
+        (["2019/05/01 10:00:00+00"], ("%Y/%m/%d %H:%M:%S%z",), True),
+    ],
+)
+def test_counts_are_stamps_of_their_size_and_midnights_are_days(texts, formats, sure) -> None:
+    guess = guess_formats(texts)
+    assert guess is not None
+    assert (guess.value, guess.is_sure) == (formats, sure)
+
+
+def test_a_text_that_only_the_careful_reader_reads_is_drafted(tmp_path: Path) -> None:
+    path = tmp_path / "book.csv"
+    path.write_bytes(TICKETS.replace("North", "Grüne Au").encode("cp1252"))
+    text = draft_mapping([path], None, Settings())
+    assert 'encoding = "cp1252"  # no mark says so; the file is not UTF-8' in text
+    assert drafted(text)["jobs"].encoding == "cp1252"
+
+
+def test_a_database_is_drafted_table_by_table(tmp_path: Path) -> None:
+    header, *rows = csv.reader(TICKETS.splitlines())
+    with closing(sqlite3.connect(tmp_path / "book.db")) as con, con:
+        con.execute(f'create table "old tickets" ({", ".join(map(repr, header))})')
+        con.executemany(f'insert into "old tickets" values ({", ".join("?" * len(header))})', rows)
+    source = drafted(draft_mapping([tmp_path], None, Settings()))["jobs"]
+    assert source.database is not None
+    assert (source.database.relation, source.database.file) == ('"old tickets"', tmp_path / "book.db")
+
+
+def test_a_pattern_finds_no_file_of_another_form(tmp_path: Path) -> None:
+    header, *rows = TICKETS.splitlines()
+    write_csvs(tmp_path, book_1=TICKETS, book_3="\n".join([header + ",Gang", *(f"{r},7" for r in rows)]) + "\n")
+    (tmp_path / "book_2.csv").write_bytes(TICKETS.replace("A-", "Ä-").encode("cp1252"))
+    blocks = parse_mapping_text(draft_mapping([tmp_path], None, Settings()), Path("draft")).tables
+    assert sorted(b.pattern for b in blocks) == ["book_1.csv", "book_2.csv", "book_3.csv"]
+    (tmp_path / "book_3.csv").unlink()
+    (block,) = parse_mapping_text(draft_mapping([tmp_path], None, Settings()), Path("draft")).tables
+    assert (block.pattern, block.encoding) == ("book_*.csv", None)
