@@ -135,10 +135,11 @@ def use_learned_injection(terms: Replacement, model: FailureModel) -> Replacemen
 
 def _list_prices(facts: Facts, terms: Replacement) -> Figures:
     costs, new = facts.costs, facts.new_cable
+    named = "the class of the settings" if terms.new_cable_class else "the class now laid most"
     new_from = (
-        f"{new.failures} failures in {new.exposure_km_years:.0f} km-years of {new.cable_class}, the class now laid most"
+        f"{new.failures} failures in {new.exposure_km_years:.0f} km-years of {new.cable_class}, {named}"
         if new.cable_class
-        else "from the settings: the class now laid most has too few failures"
+        else f"from the settings: {named} has too few failures"
     )
     repair_from = (
         f"mean of {costs.repair_cost_jobs} jobs that state it"

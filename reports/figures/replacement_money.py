@@ -107,7 +107,7 @@ def chart_best_year(options: pd.DataFrame, life_years: float) -> go.Figure:
     """
     waits = options["wait_years"].astype("Float64")
     ends = [0, 1, 3, 6, 11, 21, int(np.ceil(life_years)) + 1]
-    names = ["now", "in 1 to 2 years", "in 3 to 5", "in 6 to 10", "in 11 to 20", "later"]
+    names = ["now", "1 to 2 years", "3 to 5", "6 to 10", "11 to 20", "later"]
     counts = [int(waits.ge(a).mul(waits.lt(b)).sum()) for a, b in itertools.pairwise(ends)]
     chart = style.new_chart(300)
     chart.add_bar(
@@ -116,9 +116,9 @@ def chart_best_year(options: pd.DataFrame, life_years: float) -> go.Figure:
         width=0.6,
         showlegend=False,
         marker={"color": style.INKS["first"]},
-        hovertemplate="best replaced %{x}: %{y} sections<extra></extra>",
+        hovertemplate="%{x}: %{y} sections<extra></extra>",
     )
-    chart.update_xaxes(showgrid=False, ticks="")
+    chart.update_xaxes(title_text="From now until replacing is best", showgrid=False, ticks="")
     chart.update_yaxes(title_text="Sections", rangemode="tozero")
     return chart
 

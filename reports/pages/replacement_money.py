@@ -88,7 +88,7 @@ def benefit(
     }
     finding = say(
         grows and "benefit.growing",
-        "benefit.finding",
+        "benefit.flat" if grows else "benefit.finding",
         found["pays_above_lo"] is not None and "benefit.rates",
         bool(amounts.get("sections_injectable")) and "benefit.injecting",
         n_rows=len(rows),
@@ -110,7 +110,11 @@ def benefit(
         extra=len(rows) - len(top),
         chart=figures.chart_benefit(rows),
         n_rows=len(rows),
-        more=(say("benefit.rests_on", **values),),
+        more=(
+            say(
+                "benefit.rests_on", "injection_left" in amounts and "benefit.injection_left", amounts=amounts, **values
+            ),
+        ),
         **values,
     )
 

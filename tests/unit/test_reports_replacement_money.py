@@ -73,8 +73,8 @@ def test_the_sections_that_pass_their_rate_are_counted(exhibits) -> None:
     text = said(exhibits["benefit"])
     assert text.startswith(
         "As cable grows older, replacing returns its cost over 40 years on 2 sections (0.5 km); the best section "
-        "returns 2.00 of its cost. With the failure rate of the next 5 years held instead: Replacing returns its cost "
-        "on 1 section of 3 (0.2 km of 1.0 km)."
+        "returns 2.00 of its cost. With the failure rate of the next 5 years held instead, it returns its cost "
+        "on 1 section of 3 (0.2 km of 1.0 km); the best returns 1.50 of it."
     )
     # 150 of 100, 60 of 100 and 5 of 50: one passes, two reach half, the median is 60 %.
     assert "1 section is above, 2 reach half of it; the median section reaches 60 %." in text
@@ -114,7 +114,10 @@ def test_the_first_year_alone_is_added_up(exhibits) -> None:
     # 38,000 + 16,500 + 6,000 spent; 2,000 + 1,000 less 6,000 for mobilising.
     assert text.startswith("USD 60,500 replaces 0.2 km and injects 0.3 km on 1 loop and avoids 2.4 failures")
     assert "it returns USD 3,000 less than it costs" in text
-    assert "It avoids 0.42 of its cost (0.30 to 0.60); the whole plan 0.31 (0.20 to 0.45)." in text
+    assert (
+        "The failures it avoids are worth 0.42 of its cost (0.30 to 0.60); of the whole plan 0.31 (0.20 to 0.45)."
+        in text
+    )
     assert "Without injection the same budget would replace 0.4 km and avoid 3.0 failures:" in text
     assert "what injection leaves, 0.20 (0.05 to 0.40) of the failures: learnt from 2 failures" in text
     assert exhibits["programme"].tables[0].extra == 1
