@@ -8,7 +8,7 @@ same money with other failures (see pipelines.ranking.costs).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -28,22 +28,26 @@ class Lifetime:
     """Failures year by year: of the old cable from today, of the new from the day it is laid.
 
     old: years x sections, failures of each section in each year after the as-of date, multiplier included, nothing
-    done. new: failures of a kilometre of new cable in each year of its life. new_km: kilometres that the new cable of
-    each section counts as, its two ends included. horizon_years: horizon over which avoided failures are counted.
+    done, before the factor of scale. new: failures of a kilometre of new cable in each year of its life. new_km:
+    kilometres that the new cable of each section counts as, its two ends included. horizon_years: horizon over which
+    avoided failures are counted. kept: what has been summed over the years before the factor.
     """
 
     old: Floats
     new: Floats
     new_km: Floats
     horizon_years: float
+    factor: Floats | float = 1.0
+    kept: dict[tuple[float, ...], Floats] = field(default_factory=dict)
 
     def scale(self, factor: Floats | float = 1.0, new_factor: float = 1.0) -> Lifetime:
         """The same with the failures of each section, and those of new cable, times a factor."""
-        return Lifetime(self.old * factor, self.new * new_factor, self.new_km, self.horizon_years)
+        return replace(self, factor=self.factor * factor, new=self.new * new_factor)
 
     def take(self, places: Integers) -> Lifetime:
         """Of some sections alone."""
-        return Lifetime(self.old[:, places], self.new, self.new_km[places], self.horizon_years)
+        factor = self.factor[places] if isinstance(self.factor, np.ndarray) else self.factor
+        return replace(self, old=self.old[:, places], new_km=self.new_km[places], factor=factor, kept={})
 
     def add_life(self, sections: pd.DataFrame, terms: Replacement, year: int = 0) -> pd.DataFrame:
         """Add to sections what list_options values: failures over the life, each at its present value.
@@ -73,8 +77,8 @@ class Lifetime:
             weigh_years(years, terms.discount_rate_pct) for years in (terms.cable_life_years, terms.injection_years)
         )
         return sections.assign(
-            life_failures=life @ self._years(year, len(life)),
-            injected_failures=injected @ self._years(year, len(injected)),
+            life_failures=self._present(life, year),
+            injected_failures=self._present(injected, year),
             new_life_failures=self.new_km * float(life @ self._new(len(life))),
             new_failures=self.new_km * self.new_in_horizon,
         )
@@ -85,9 +89,20 @@ class Lifetime:
         horizon = weigh_years(self.horizon_years, 0.0)
         return float(horizon @ self._new(len(horizon)))
 
-    def _years(self, first: int, years: int) -> Floats:
-        """Failures of so many years from one on; beyond the last year looked at, as in it."""
-        return self.old[np.minimum(np.arange(first, first + years), len(self.old) - 1)]
+    def worst(self, years: int) -> Floats:
+        """Failures of each section in the worst of the first years."""
+        if (years,) not in self.kept:
+            self.kept[years,] = self.old[:years].max(axis=0)
+        return np.asarray(self.kept[years,] * self.factor)
+
+    def _present(self, weights: Floats, first: int) -> Floats:
+        """Weighed failures of the years from one on, worked out once; beyond the last year looked at, as in it."""
+        key = (float(first), *weights.tolist())
+        if key not in self.kept:
+            years = np.minimum(np.arange(first, first + len(weights)), len(self.old) - 1)
+            by_year = np.bincount(years, weights, len(self.old))
+            self.kept[key] = by_year[first:] @ self.old[first:]
+        return np.asarray(self.kept[key] * self.factor)
 
     def _new(self, years: int) -> Floats:
         return self.new[np.minimum(np.arange(years), len(self.new) - 1)]
@@ -135,10 +150,14 @@ def look_ahead(
     windows = model.windows
     place = pd.Index(windows.sections["section_id"]).get_indexer(section_ids.astype("str"))
     mean = (model.posterior.shape / model.posterior.rate)[place]
-    old, before = np.empty((years, len(place))), np.zeros(len(place))
+    scale = (model.end_factor * model.class_level)[place] * mean
+    treated, age, km_of_window = np.flatnonzero(np.isfinite(windows.treated_years)), windows.age_now, windows.km
+    old, before = np.empty((years, len(place))), model.curves.cumulative(model.codes, age)
     for year in range(years):
-        up_to = model.expected_by_class(year + 1.0)[place]
-        np.multiply(up_to - before, mean, out=old[year])
+        up_to = model.curves.cumulative(model.codes, age + (year + 1.0))
+        each = up_to - before
+        each[treated] = model.expect_between(treated, age[treated] + year, age[treated] + (year + 1.0))
+        np.multiply(windows.sum_by_section(km_of_window * each)[place], scale, out=old[year])
         before = up_to
     km = windows.sections["length_km"].to_numpy(dtype=np.float64)[place]
     of_class = windows.sections["cable_class"].eq(new_cable.cable_class or "").to_numpy(dtype=bool)
@@ -223,7 +242,7 @@ def find_best_year(lifetime: Lifetime, cost: Floats, cost_per_failure: Floats, t
     running, least = np.zeros(len(cost)), np.zeros(len(cost))
     wait, first = np.zeros(len(cost), dtype=np.int64), np.zeros(len(cost))
     for year, weight in enumerate(weights):
-        running += weight * (cost_per_failure * lifetime.old[year] - charge)
+        running += weight * (cost_per_failure * lifetime.old[year] * lifetime.factor - charge)
         first = running.copy() if year == 0 else first
         better = running <= least
         wait[better], least[better] = year + 1, running[better]
@@ -240,8 +259,7 @@ def find_waits(lifetime: Lifetime, cost: Floats, cost_per_failure: Floats, terms
     Checked by: tests/unit/test_investment_lifetime.py
     """
     life = weigh_years(terms.cable_life_years, terms.discount_rate_pct)
-    worst = lifetime.old[: len(life)].max(axis=0)
-    places = np.flatnonzero(worst * cost_per_failure * life.sum() >= cost)
+    places = np.flatnonzero(lifetime.worst(len(life)) * cost_per_failure * life.sum() >= cost)
     waits = np.full(len(cost), -1, dtype=np.int64)
     waits[places] = find_best_year(lifetime.take(places), cost[places], cost_per_failure[places], terms).wait_years
     return waits

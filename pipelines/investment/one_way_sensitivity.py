@@ -251,8 +251,7 @@ def _value_case(
     waits = None
     if lifetime:
         moved = (valued["expected_failures"] / sections["expected_failures"]).fillna(1.0).to_numpy()
-        if case.expected != "expected_failures" or case.new_factor != 1.0:
-            lifetime = lifetime.scale(moved, case.new_factor)
+        lifetime = lifetime.scale(moved, case.new_factor)
         valued = lifetime.add_life(valued, case.terms)
     replaced = value_replacements(valued, case.new_rate, case.terms, horizon_years)
     if work is None:

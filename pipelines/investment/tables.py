@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import datetime as dt
 from dataclasses import dataclass
 
 import numpy as np
@@ -104,7 +103,7 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
         curve,
         moved,
         pd.DataFrame(rows, columns=["figure", "amount", "explained"]).astype({"amount": float}),
-        list_section_options(sections, lifetime, programme, rate, terms, settings.general.as_of or dt.date.max),
+        list_section_options(sections, lifetime, programme, rate, terms, model.windows.as_of.date()),
         trace_budgets(
             offer,
             lifetime,
