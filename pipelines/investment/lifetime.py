@@ -250,16 +250,19 @@ def find_best_year(lifetime: Lifetime, cost: Floats, cost_per_failure: Floats, t
 
 
 def find_waits(lifetime: Lifetime, cost: Floats, cost_per_failure: Floats, terms: Replacement) -> Integers:
-    """Years to wait of find_best_year, -1 for never, at a fraction of its time where few sections ever pay.
+    """Years to wait of find_best_year as a plan needs them, at a fraction of its time where few sections pay soon.
 
     Notes
     -----
-    No charge is below the price spread over the whole life: a section whose failures never cost that is never replaced.
+    -1 for never, and, where the plan does not ask that work pays, mostly for years after it, which it need not know
+    apart (options.is_due). No charge is below the price spread over the whole life, and replacing is not best in a year
+    whose failures do not cost the charge: sections that never come to that are not looked at.
 
     Checked by: tests/unit/test_investment_lifetime.py
     """
     life = weigh_years(terms.cable_life_years, terms.discount_rate_pct)
-    places = np.flatnonzero(lifetime.worst(len(life)) * cost_per_failure * life.sum() >= cost)
+    years = len(life) if terms.least_benefit_cost_ratio >= 1.0 else min(terms.programme_years, len(life))
+    places = np.flatnonzero(lifetime.worst(years) * cost_per_failure * life.sum() >= cost)
     waits = np.full(len(cost), -1, dtype=np.int64)
     waits[places] = find_best_year(lifetime.take(places), cost[places], cost_per_failure[places], terms).wait_years
     return waits
