@@ -15,11 +15,18 @@ import numpy as np
 import pandas as pd
 
 from pipelines.investment.lifetime import Lifetime
+from pipelines.survival import treatment
+from pipelines.survival.curves import CLASS_SPREAD
 from pipelines.survival.model import FailureModel
+from pipelines.survival.power_law import fit_power_law, summarise_classes
 from shared.arrays import Floats, Integers
 
 DRAWS = 2000
 """Draws: an end of a 90 % limit is then right to about 1.5 % of the limits' width."""
+
+
+LIMITS = 0.9
+"""Coverage of the limits of a shape from which its standard deviation is taken."""
 
 
 @dataclass(frozen=True)
@@ -99,13 +106,9 @@ def prepare_draws(model: FailureModel, lifetime: Lifetime, place: Integers, rng:
     -----
     The variance that sections of a loop share is the one with which the loop's total over the horizon has its exact
     posterior variance (hierarchical_frailty.fit_totals). Level: FailureModel.variation, the mean over a class by what
-    it expects. Growth: the logarithm of a power law's shape has variance 1/n with n failures (Crow 1974), so that of
-    f(a + t) / f(a) = ((a + t) / a)^(b - 1) is b ln((a + t) / a) / sqrt(n), where b ln((a + t) / a) is read off the
-    curve as ln((a + t) / a) + ln(f(a + t) / f(a)), at the mean age of the class by what it expects.
-
-    References
-    ----------
-    L. H. Crow, AMSAA TR-138 (1974): variance of the shape's estimate, from memory.
+    it expects. Growth: f(a + t) / f(a) = ((a + t) / a)^(b - 1) of a power law errs, on the log scale, by
+    b ln((a + t) / a) times the error of ln b (_shape_errors), where b ln((a + t) / a) is read off the curve as
+    ln((a + t) / a) + ln(f(a + t) / f(a)), at the mean age of the class by what it expects.
 
     Checked by: tests/simulated/test_investment_fleet_draws.py
     """
@@ -131,12 +134,50 @@ def prepare_draws(model: FailureModel, lifetime: Lifetime, place: Integers, rng:
         return np.asarray(np.bincount(kind, expected * values, len(names)) / np.where(weight > 0, weight, 1.0))
 
     level = mean_by_class(model.variation[place])
-    of_curve = mean_by_class(windows.sum_by_section(windows.weight * model.curves.variation[model.codes])[place])
     age = mean_by_class(windows.sum_by_section(windows.weight * windows.age_now)[place])
     yearly = np.stack([np.bincount(kind, each, len(names)).astype(np.float64) for each in lifetime.old])
     years = np.arange(len(yearly)) + 0.5
     older = np.log1p(years[:, None] / np.maximum(age, 1.0))
     with np.errstate(divide="ignore", invalid="ignore"):
         risen = np.log(yearly / yearly[0])
-    growth = of_curve * np.maximum(older + np.where(np.isfinite(risen), risen, 0.0), 0.0)
+    growth = _shape_errors(model, names) * np.maximum(older + np.where(np.isfinite(risen), risen, 0.0), 0.0)
     return FleetDraws(own, shared, loop, kind, yearly, level, growth, rng.standard_normal((2, len(names), DRAWS)))
+
+
+def _shape_errors(model: FailureModel, names: pd.Index[str]) -> Floats:
+    """Standard deviation of the logarithm of each class's shape: its likelihood, with the prior that shapes have.
+
+    Notes
+    -----
+    The likelihood knows what ages were observed: a shape seen through a few years of age is loose whatever its number
+    of failures. Failures come in clusters, on loops; the variance grows by what that adds to a count of the class: one
+    and the mean, over its failures, of the loops' variance times what the loop expects.
+    """
+    from scipy.special import ndtri
+
+    bare = treatment.leave_out_treated(model.windows)
+    of_section = names.get_indexer(pd.Index(bare.sections["cable_class"]))
+    code = of_section[bare.owner]
+    seen, failed = code >= 0, code[bare.event_window] >= 0
+    data = summarise_classes(
+        code[seen],
+        len(names),
+        bare.entry_years[seen],
+        bare.exit_years[seen],
+        bare.km[seen],
+        code[bare.event_window][failed],
+        bare.event_age_years[failed],
+        bare.event_weight[failed],
+    )
+    loop = model.tree.loop_of_half[model.tree.half_of_section]
+    errors = np.full(len(names), CLASS_SPREAD)
+    for place, of_class in enumerate(data):
+        law = fit_power_law(of_class, LIMITS)
+        if law is None:
+            continue
+        mine = of_section == place
+        together = np.bincount(loop[mine], model.expected[mine])
+        clustered = 1.0 + model.variances.loop * (together**2).sum() / max(together.sum(), 1e-12)
+        likely = np.log(law.shape_hi / law.shape_lo) / (2.0 * ndtri((1.0 + LIMITS) / 2.0))
+        errors[place] = (1.0 / (clustered * likely**2) + 1.0 / CLASS_SPREAD**2) ** -0.5
+    return errors
