@@ -57,6 +57,7 @@ SAFETY = ("planning_aid", "no_permission_to_dig", "setting_is_a_proposal", "swit
 ACTED_ON = frozenset(
     (
         "marts.loop_ranking", "marts.section_ranking", "marts.programme", "marts.programme_years",
+        "marts.section_options",
         "marts.setting_proposals", "marts.velocity_by_class", "marts.instrument_bias", "marts.instrument_drift",
         "marts.loop_strips", "marts.loop_strip_marks", "marts.window_coverage", "core.locating_readings",
         "staging.test_shots", "marts.search_backtest",

@@ -33,8 +33,9 @@ if TYPE_CHECKING:
 SHEETS = {
     "replacement": (
         "loop_ranking", "section_ranking", "group_ranking", "programme", "programme_years", "cost_curve",
-        "input_sensitivity", "backtest", "backtest_differences", "backtest_calibration", "backtest_money",
-        "forecast_score", "before_after", "ranking_churn", "ranking_sensitivity", "watched_half_loops",
+        "section_options", "budget_curve", "input_sensitivity", "backtest", "backtest_differences",
+        "backtest_calibration", "backtest_money", "forecast_score", "before_after", "ranking_churn",
+        "ranking_sensitivity", "watched_half_loops",
         "replacement_figures", "class_survival", "age_rates", "mean_cumulative_failures",
         "mean_cumulative_by_vintage", "attribute_effects", "splice_failures",
     ),

@@ -220,6 +220,9 @@ class Replacement:
     new_cable_rate_per_100km_year: float = setting(
         0.5, "failures of new cable, where no class gives a rate", RECORDS, unit="1/(100 km year)", low=0
     )
+    new_cable_class: str = setting(
+        "", "class of the cable laid in place of the old; empty: the one now laid most", OURS
+    )
     customer_event_value: float = setting(
         0.0, "cost of an interruption to a customer, beside the minutes", "ours: off", unit="money/event", low=0
     )

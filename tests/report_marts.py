@@ -528,14 +528,50 @@ def money_marts() -> dict[str, pd.DataFrame]:
             ("sections_paying_injected", 7.0),
             ("replaced_only_km", 0.4),
             ("replaced_only_failures", 3.0),
+            ("injection_left", 0.2),
+            ("injection_left_lo", 0.05),
+            ("injection_left_hi", 0.4),
+            ("injection_failures_since", 2.0),
+            ("injection_expected_untreated", 8.0),
+            ("programme_benefit_cost", 0.42),
+            ("programme_benefit_cost_lo", 0.3),
+            ("programme_benefit_cost_hi", 0.6),
+            ("plan_benefit_cost", 0.31),
+            ("plan_benefit_cost_lo", 0.2),
+            ("plan_benefit_cost_hi", 0.45),
         ],
         columns=["figure", "amount"],
     ).assign(explained="")
+    options = pd.DataFrame(
+        {
+            "section_id": ["a", "b", "c"],
+            "loop_id": "L",
+            "best_action_now": ["replace", "wait", "wait"],
+            "best_year": pd.array([2026, 2030, None], dtype="Int64"),
+            "wait_years": pd.array([0, 4, None], dtype="Int64"),
+            "cost_of_waiting": [900.0, -300.0, -2_000.0],
+            "benefit_cost_flat": [1.5, 0.6, 0.1],
+            "benefit_cost_growing": [2.0, 1.1, 0.2],
+            "plan_year": pd.array([2, None, None], dtype="Int64"),
+            "why_waiting": ["budget", "later_year", None],
+        }
+    )
+    budgets = pd.DataFrame(
+        [
+            (share, 500_000.0 * share, year, 12.0 + year - 4.0 * share, 12.0 + year)
+            for share in (0.0, 0.5, 1.0, 1.5, 2.0)
+            for year in (1, 2)
+        ],
+        columns=["budget_share", "budget", "years_of_plan", "failures_per_year_with", "failures_per_year_without"],
+    )
+    budgets = budgets.assign(lo=budgets["failures_per_year_with"] - 2.0, hi=budgets["failures_per_year_with"] + 3.0)
     return {
         "marts.programme_years": years,
         "marts.cost_curve": curve,
         "marts.input_sensitivity": inputs,
         "marts.replacement_figures": figures,
+        "marts.section_options": options,
+        "marts.budget_curve": budgets,
     }
 
 

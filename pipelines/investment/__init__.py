@@ -7,6 +7,10 @@ programme.py           the best work under one budget, as an integer programme w
 lagrangian_bound.py    the same with the budget priced instead of kept: the bound
 primal_heuristic.py    a choice within the budget, made from that of the bound
 plan.py                what to replace, inject and leave, year by year, and how far from the best plan that may be
+lifetime.py            what cable costs over its life as it grows older, and in which year it is best replaced
+section_options.py     every section: what replacing and injecting return, the best year, why it waits
+fleet_draws.py         limits of any list of sections: draws of the posterior
+trajectory.py          failures a year over twenty years, by budget
 cost_curve.py          what one more failure avoided costs as the budget grows
 one_way_sensitivity.py what becomes of the first year when an input is wrong
 tables.py              puts the tables of money together

@@ -9,7 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipelines.investment.options import list_offers, read_budget
+from pipelines.investment.lifetime import Lifetime, find_waits
+from pipelines.investment.options import is_due, list_offers, read_budget
 from pipelines.investment.plan import LATER_GAP, choose_work, settle_actions
 from pipelines.ranking.costs import NewCable, value_replacements
 from shared.settings import Replacement
@@ -39,6 +40,7 @@ class Case:
     new_rate: float
     repair_cost: float
     expected: str = "expected_failures"
+    new_factor: float = 1.0
 
 
 @dataclass(frozen=True)
@@ -92,14 +94,16 @@ def list_moves(base: Case, sections: pd.DataFrame) -> Iterator[Moved]:
     for name, years in (("cable_life_years", terms.cable_life_years), ("injection_years", terms.injection_years)):
         yield _set(base, name, (max(years - LIFE_YEARS, 1.0), years + LIFE_YEARS))
     yield _set(base, "injection_multiplier", (DOUBLED[0] * left, min(DOUBLED[1] * left, 1.0)))
-    yield _learn(base, "new_cable_rate_per_100km_year", "new_rate", DOUBLED)
+    new = _learn(base, "new_cable_rate_per_100km_year", "new_rate", DOUBLED)
+    low, high = (dataclasses.replace(c, new_factor=f) for c, f in zip(new.cases, DOUBLED, strict=True))
+    yield dataclasses.replace(new, cases=(low, high))
     for name, moved in FORECASTS.items():
-        low, high = f"{name}_lo", f"{name}_hi"
+        lo, hi = f"{name}_lo", f"{name}_hi"
         yield Moved(
             moved,
             float(sections["expected_failures"].sum()),
-            (float(sections[low].sum()), float(sections[high].sum())),
-            (dataclasses.replace(base, expected=low), dataclasses.replace(base, expected=high)),
+            (float(sections[lo].sum()), float(sections[hi].sum())),
+            (dataclasses.replace(base, expected=lo), dataclasses.replace(base, expected=hi)),
         )
 
 
@@ -158,7 +162,14 @@ def add_district_limits(sections: pd.DataFrame, districts: pd.DataFrame) -> pd.D
 
 
 def vary_inputs(
-    sections: pd.DataFrame, terms: Replacement, new_cable: NewCable, repair_cost: float, horizon_years: float
+    sections: pd.DataFrame,
+    terms: Replacement,
+    new_cable: NewCable,
+    repair_cost: float,
+    horizon_years: float,
+    *,
+    lifetime: Lifetime | None = None,
+    first_work: pd.DataFrame | None = None,
 ) -> pd.DataFrame:
     """The first year's programme valued and chosen anew with each input at its low and its high value.
 
@@ -168,6 +179,10 @@ def vary_inputs(
         Sections by section_id; see options.list_options and list_moves.
     repair_cost
         Repair of one failure, as learned or set [money].
+    lifetime
+        See plan.plan_years.
+    first_work
+        The first year's work of the plan, by which all stands; chosen anew, to a coarser gap, where it is not given.
 
     Returns
     -------
@@ -179,22 +194,28 @@ def vary_inputs(
 
     Notes
     -----
-    Nothing is scaled by hand: every section is valued again, its action settled and the first year's work chosen again,
-    to plan.LATER_GAP of the best. A swing below that share of the avoided cost means nothing.
+    The standing row is the plan's own first year, so its total is the plan's. For the others every section is valued
+    again, its action settled and the first year's work chosen again, to plan.LATER_GAP of the best. A swing below that
+    share of the avoided cost means nothing.
 
     Checked by: tests/unit/test_investment_one_way_sensitivity.py
     """
     base = Case(terms, new_cable.rate_per_100km_year, repair_cost)
+    if first_work is not None:  # before names become numbers
+        ids: pd.Index[str] = pd.Index(sections["section_id"].astype("str"))
+        place = ids.get_indexer(pd.Index(first_work["section_id"].astype("str")))
+        loop = pd.factorize(sections["loop_id"])[0][place]
+        first_work = first_work.assign(section_id=place, loop_id=loop)
     # Numbers for names: the programme is chosen some two dozen times, and only counts come out of it.
     sections = sections.assign(
         section_id=np.arange(len(sections)),
         loop_id=pd.factorize(sections["loop_id"])[0],
         installation=sections["installation"].astype("category"),
     )
-    standing = _value_case(base, sections, horizon_years)
+    standing = _value_case(base, sections, horizon_years, lifetime, first_work)
     rows = []
     for moved in list_moves(base, sections):
-        low, high = (_value_case(case, sections, horizon_years) for case in moved.cases)
+        low, high = (_value_case(case, sections, horizon_years, lifetime) for case in moved.cases)
         rows.append(
             {
                 "input": moved.name,
@@ -218,21 +239,36 @@ def vary_inputs(
     return pd.DataFrame(rows).sort_values(["swing", "input"], ascending=[False, True], ignore_index=True)
 
 
-def _value_case(case: Case, sections: pd.DataFrame, horizon_years: float) -> Outcome:
-    """Value every section and choose the first year's programme under the inputs of a case."""
+def _value_case(
+    case: Case,
+    sections: pd.DataFrame,
+    horizon_years: float,
+    lifetime: Lifetime | None,
+    work: pd.DataFrame | None = None,
+) -> Outcome:
+    """Value every section and choose the first year's programme, if it is not given, under the inputs of a case."""
     valued = sections.assign(expected_failures=sections[case.expected], repair_cost_per_failure=case.repair_cost)
+    waits = None
+    if lifetime:
+        moved = (valued["expected_failures"] / sections["expected_failures"]).fillna(1.0).to_numpy()
+        lifetime = lifetime.scale(moved, case.new_factor)
+        valued = lifetime.add_life(valued, case.terms)
     replaced = value_replacements(valued, case.new_rate, case.terms, horizon_years)
-    # Only what is offered can be settled on and chosen.
-    offers = list_offers(valued, replaced, case.terms, horizon_years)
-    gap = max(case.terms.programme_gap, LATER_GAP)
-    budget = read_budget(case.terms)
-    settled = settle_actions(offers, budget, case.terms.programme_years)
-    chosen, _ = choose_work(offers[settled.worthwhile], budget, gap)
+    if work is None:
+        # Only what is offered can be settled on and chosen.
+        offers = list_offers(valued, replaced, case.terms, horizon_years)
+        if lifetime:
+            of_section = find_waits(lifetime, replaced.cost, replaced.cost_per_failure, case.terms)
+            waits = of_section[offers["section_id"].to_numpy()]
+        gap = max(case.terms.programme_gap, LATER_GAP)
+        budget = read_budget(case.terms)
+        settled = settle_actions(offers, budget, case.terms.programme_years)
+        work, _ = choose_work(offers[settled.worthwhile & is_due(offers, waits, case.terms, 0)], budget, gap)
     return Outcome(
-        float(chosen["net_benefit"].sum()) - case.terms.cost_per_loop * chosen["loop_id"].nunique(),
+        float(work["net_benefit"].sum()) - case.terms.cost_per_loop * work["loop_id"].nunique(),
         int((replaced.avoided_cost > replaced.cost).sum()),
-        int(chosen["is_paying"].sum()),
-        chosen,
+        int(work["is_paying"].sum()),
+        work,
     )
 
 

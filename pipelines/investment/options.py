@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.ranking.costs import Worth, value_injections, value_replacements
-from shared.arrays import Floats
+from shared.arrays import Booleans, Floats, Integers
 from shared.settings import Replacement
 
 INJECTED_INSULATIONS = ("HMWPE", "XLPE", "TRXLPE")
@@ -111,6 +111,35 @@ def list_options(
     """
     replaced = value_replacements(sections, new_rate_per_100km_year, terms, horizon_years)
     return _arrange(sections, replaced, terms, horizon_years, year, only_offered=False)
+
+
+def is_due(options: pd.DataFrame, waits: Integers | None, terms: Replacement, year: int) -> Booleans:
+    """Which options need not wait for a later year of the plan.
+
+    Parameters
+    ----------
+    options
+        Rows of list_options or of list_offers.
+    waits
+        Of each option the years until its section is best replaced, -1 for never (lifetime.find_waits); None: nothing
+        waits.
+    terms
+        programme_years and least_benefit_cost_ratio are used.
+    year
+        Year of the plan, 0 the first.
+
+    Notes
+    -----
+    A section that is best replaced in a later year of the plan waits for it. One whose year comes after the plan waits
+    too where only work that pays is wanted (least_benefit_cost_ratio of 1 or more); else the budget is there to be
+    spent, and the section is chosen or not like any that never pays. Injection does not wait.
+
+    Checked by: tests/unit/test_investment_lifetime.py
+    """
+    if waits is None:
+        return np.ones(len(options), dtype=bool)
+    in_plan = (waits < terms.programme_years) | (terms.least_benefit_cost_ratio >= 1.0)
+    return np.asarray(~(options["action"].eq("replace").to_numpy() & (waits > year) & in_plan))
 
 
 def list_offers(sections: pd.DataFrame, replaced: Worth, terms: Replacement, horizon_years: float) -> pd.DataFrame:

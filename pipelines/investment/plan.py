@@ -15,8 +15,10 @@ import numpy as np
 import pandas as pd
 
 from pipelines.investment.lagrangian_bound import number_names
-from pipelines.investment.options import Budget, list_options, read_budget
+from pipelines.investment.lifetime import Lifetime, find_waits
+from pipelines.investment.options import Budget, is_due, list_options, read_budget
 from pipelines.investment.programme import Choice, choose_options, find_price, order_programme
+from pipelines.ranking.costs import value_replacements
 from pipelines.survival.model import FailureModel
 from shared.arrays import Booleans
 from shared.settings import Replacement
@@ -176,6 +178,7 @@ def plan_years(
     new_rate_per_100km_year: float,
     terms: Replacement,
     horizon_years: float,
+    lifetime: Lifetime | None = None,
 ) -> Plan:
     """The work of each year of the plan, the years chosen one after another.
 
@@ -185,6 +188,9 @@ def plan_years(
         See list_options.
     expected
         Failures of forecast_years, a column a year of the plan, a row a section.
+    lifetime
+        Failures of each section year by year: work is then valued as cable grows older, and a section whose best year
+        is a later one waits for it (is_due). Without it the rate of the horizon is held: the flat reading.
 
     Returns
     -------
@@ -205,9 +211,16 @@ def plan_years(
 
     def offer_in(year: int) -> pd.DataFrame:
         then = sections.assign(expected_failures=by_year[year])
+        if lifetime:
+            then = lifetime.add_life(then, terms, year)
         return list_options(then, new_rate_per_100km_year, terms, horizon_years, year=year)
 
     offer = offer_in(0)
+    waits = None
+    if lifetime:
+        worth = value_replacements(sections, new_rate_per_100km_year, terms, horizon_years)
+        of_section = find_waits(lifetime, worth.cost, worth.cost_per_failure, terms)
+        waits = np.repeat(of_section, 1 + sections["is_injectable"].to_numpy(dtype=bool))
     settled = settle_actions(offer, budget, len(by_year))
     there = np.ones(len(offer), dtype=bool)
     works, rows, choices, offers = [], [], [], []
@@ -217,7 +230,8 @@ def plan_years(
         gap = max(terms.programme_gap, LATER_GAP if year else 0.0)
         # The last year takes what is left, worthwhile or not: a programme spends its budget.
         suits = settled.best if year == len(by_year) - 1 else settled.worthwhile
-        work, choice = choose_work(offer[suits & there], budget, gap, later=later)
+        due = is_due(offer, waits, terms, year)
+        work, choice = choose_work(offer[suits & there & due], budget, gap, later=later)
         work = order_work(work, budget)
         there &= ~offer["section_id"].isin(work["section_id"]).to_numpy()
         works.append(work.assign(plan_year=year + 1))

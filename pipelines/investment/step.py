@@ -17,6 +17,8 @@ TABLES = (
     "marts.cost_curve",
     "marts.input_sensitivity",
     "marts.replacement_figures",
+    "marts.section_options",
+    "marts.budget_curve",
 )
 
 
@@ -27,5 +29,5 @@ def run(
     if facts is None or model is None:
         return write_tables(con, dict.fromkeys(TABLES, pd.DataFrame()))
     money = plan_money(facts, model, settings)
-    frames = (money.programme, money.years, money.curve, money.sensitivity, money.figures)
+    frames = (money.programme, money.years, money.curve, money.sensitivity, money.figures, money.options, money.budgets)
     return write_tables(con, dict(zip(TABLES, frames, strict=True)))

@@ -9,13 +9,20 @@ import numpy as np
 import pandas as pd
 
 from pipelines.investment.cost_curve import trace_cost_curve
+from pipelines.investment.fleet_draws import FleetDraws, prepare_draws
+from pipelines.investment.lifetime import Lifetime, look_ahead, weigh_years
 from pipelines.investment.one_way_sensitivity import add_district_limits, vary_inputs
 from pipelines.investment.options import Budget, can_be_injected, list_options, read_budget
-from pipelines.investment.plan import LATER_GAP, Plan, choose_work, forecast_years, plan_years
-from pipelines.ranking.costs import annuity_factor
+from pipelines.investment.plan import Plan, choose_work, forecast_years, plan_years
+from pipelines.investment.section_options import list_section_options
+from pipelines.investment.trajectory import trace_budgets
+from pipelines.ranking.costs import NewCable, annuity_factor, value_replacements
 from pipelines.ranking.rankings import Facts, in_order
 from pipelines.survival.model import FailureModel, gamma_limits
 from shared.settings import Replacement, Settings
+
+SEED = 1960
+"""Of the draws: the same input gives the same limits."""
 
 Figures = list[tuple[str, float, str]]
 
@@ -29,6 +36,8 @@ class Money:
     curve: pd.DataFrame
     sensitivity: pd.DataFrame
     figures: pd.DataFrame
+    options: pd.DataFrame
+    budgets: pd.DataFrame
 
 
 def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
@@ -47,7 +56,8 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
     -----
     Checked by: tests/unit/test_ranking_rankings.py (through run_replacement)
     """
-    terms, rate, horizon = settings.replacement, facts.new_cable.rate_per_100km_year, facts.horizon_years
+    terms = use_learned_injection(settings.replacement, model)
+    rate, horizon = facts.new_cable.rate_per_100km_year, facts.horizon_years
     sections = in_order(facts.sections, "section_id")
     sections = sections.assign(
         is_injectable=can_be_injected(sections), installation=sections["installation"].astype("category")
@@ -59,19 +69,33 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
             for name in ("section_id", "loop_id")
         }
     )
-    plan = plan_years(sections, forecast_years(model, horizon, terms.programme_years), rate, terms, horizon)
+    lifetime = look_ahead(model, sections["section_id"], facts.new_cable, terms, horizon)
+    expected = forecast_years(model, horizon, terms.programme_years)
+    plan = plan_years(sections, expected, rate, terms, horizon, lifetime)
     in_money = dataclasses.replace(terms, budget_km=0.0)
     moved = vary_inputs(
-        add_district_limits(sections, facts.districts), terms, facts.new_cable, facts.costs.repair_cost, horizon
+        add_district_limits(sections, facts.districts),
+        terms,
+        facts.new_cable,
+        facts.costs.repair_cost,
+        horizon,
+        lifetime=lifetime,
+        first_work=plan.programme[plan.programme["plan_year"].eq(1)],
     )
+    lived = lifetime.add_life(sections, terms)
+    offer = list_options(lived, rate, terms, horizon)
+    rng = np.random.default_rng(SEED)
+    place = pd.Index(model.windows.sections["section_id"]).get_indexer(sections["section_id"].astype("str"))
+    draws = prepare_draws(model, lifetime, place, rng)
     rows = [
         *_list_prices(facts, terms),
-        *_list_paying(sections, list_options(sections, rate, terms, horizon)),
+        *_list_paying(sections, offer),
         *_list_plan(plan, read_budget(terms)),
-        *_list_without_injection(sections, rate, terms, horizon),
+        *_list_limits(plan, sections, lifetime, draws, model, facts.new_cable, terms, rng),
+        *_list_without_injection(lived, rate, terms, horizon),
         *_list_injected(model),
     ]
-    curve = trace_cost_curve(list_options(sections, rate, in_money, horizon), in_money)
+    curve = trace_cost_curve(list_options(lived, rate, in_money, horizon), in_money)
     programme = plan.programme.astype({"section_id": "str", "loop_id": "str", "action": "str"})
     return Money(
         programme,
@@ -79,15 +103,42 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
         curve,
         moved,
         pd.DataFrame(rows, columns=["figure", "amount", "explained"]).astype({"amount": float}),
+        list_section_options(sections, lifetime, programme, rate, terms, model.windows.as_of.date()),
+        trace_budgets(
+            offer,
+            lifetime,
+            draws,
+            find_new_variation(model, facts.new_cable),
+            read_budget(terms),
+            terms,
+            model.coverage,
+            rng,
+        ),
     )
+
+
+def use_learned_injection(terms: Replacement, model: FailureModel) -> Replacement:
+    """The settings with the share of failures that injection leaves as the records have it, the settings' as prior.
+
+    Notes
+    -----
+    Where nothing was injected the two are the same. A share of 1 in the settings says that nothing is injected, and
+    stays.
+
+    Checked by: tests/unit/test_investment_tables.py
+    """
+    if terms.injection_multiplier >= 1.0:
+        return terms
+    return dataclasses.replace(terms, injection_multiplier=min(model.treatment.factor, 1.0))
 
 
 def _list_prices(facts: Facts, terms: Replacement) -> Figures:
     costs, new = facts.costs, facts.new_cable
+    named = "the class of the settings" if terms.new_cable_class else "the class now laid most"
     new_from = (
-        f"{new.failures} failures in {new.exposure_km_years:.0f} km-years of {new.cable_class}, the class now laid most"
+        f"{new.failures} failures in {new.exposure_km_years:.0f} km-years of {new.cable_class}, {named}"
         if new.cable_class
-        else "from the settings: the class now laid most has too few failures"
+        else f"from the settings: {named} has too few failures"
     )
     repair_from = (
         f"mean of {costs.repair_cost_jobs} jobs that state it"
@@ -119,7 +170,16 @@ def _list_paying(sections: pd.DataFrame, options: pd.DataFrame) -> Figures:
     injected = options["action"].eq("inject")
     return [
         ("sections_in_service", len(sections), "sections ranked"),
-        ("sections_paying", int(sections["is_paying"].sum()), "sections whose avoided cost exceeds their own cost"),
+        (
+            "sections_paying",
+            int((~injected & options["is_paying"]).sum()),
+            "sections whose replacement avoids more cost than it costs, as cable grows older",
+        ),
+        (
+            "sections_paying_flat",
+            int(sections["is_paying"].sum()),
+            "the same with the failure rate of the horizon held over the life",
+        ),
         ("sections_injectable", int(injected.sum()), "sections that may be offered for injection"),
         (
             "sections_paying_injected",
@@ -154,6 +214,72 @@ def _list_plan(plan: Plan, budget: Budget) -> Figures:
     ]
 
 
+def find_new_variation(model: FailureModel, new_cable: NewCable) -> float:
+    """Coefficient of variation of new cable's failures: of its class's level; 0 where the settings give the rate."""
+    of_class = model.windows.sections["cable_class"].eq(new_cable.cable_class or "").to_numpy(dtype=bool)
+    return float(model.variation[of_class].mean()) if of_class.any() else 0.0
+
+
+def _list_limits(
+    plan: Plan,
+    sections: pd.DataFrame,
+    lifetime: Lifetime,
+    draws: FleetDraws,
+    model: FailureModel,
+    new_cable: NewCable,
+    terms: Replacement,
+    rng: np.random.Generator,
+) -> Figures:
+    """Avoided cost and benefit over cost of the first year and of the whole plan, with limits from the same draws."""
+    tail = (1.0 - model.coverage) / 2.0
+    valued = value_replacements(sections, new_cable.rate_per_100km_year, terms, lifetime.horizon_years)
+    left = model.treatment
+    new_shape, left_shape = 1.0 / max(find_new_variation(model, new_cable), 1e-6) ** 2, 1.0 / left.variation**2
+    size = draws.standard.shape[2]
+    new_level = rng.gamma(new_shape, 1.0 / new_shape, size)
+    factor = np.minimum(terms.injection_multiplier * rng.gamma(left_shape, 1.0 / left_shape, size), 1.0)
+    where: pd.Index[str] = pd.Index(sections["section_id"].astype("str"))
+    by_year, rows = [], []
+    for year in range(terms.programme_years):
+        work = plan.programme[plan.programme["plan_year"].eq(year + 1)]
+        place, injected = (
+            where.get_indexer(pd.Index(work["section_id"].astype("str"))),
+            work["action"].eq("inject").to_numpy(),
+        )
+        lived = lifetime.add_life(sections, terms, year)
+        money = (1.0 + terms.discount_rate_pct / 100.0) ** -year * valued.cost_per_failure
+        total = np.zeros(size)
+        for some, column, years in (
+            (place[~injected], "life_failures", terms.cable_life_years),
+            (place[injected], "injected_failures", terms.injection_years),
+        ):
+            weights = np.zeros(len(sections))
+            weights[some] = (money * lived[column].to_numpy())[some]
+            growth = draws.average_growth(weigh_years(years, terms.discount_rate_pct), year)
+            drawn = draws.draw(weights, growth, rng)
+            total += drawn if column == "life_failures" else (1.0 - factor) * drawn
+        total -= new_level * float((money * lived["new_life_failures"].to_numpy())[place[~injected]].sum())
+        later = (1.0 + terms.discount_rate_pct / 100.0) ** -year
+        by_year.append((total, later * float(work["cost"].sum() + work["mobilising_cost"].sum())))
+    for name, said, years in (("programme", "the first year's work", 1), ("plan", "the whole plan", len(by_year))):
+        avoided = sum((total for total, _ in by_year[:years]), np.zeros(size))
+        cost = sum(cost for _, cost in by_year[:years])
+        gain = float(plan.programme.loc[plan.programme["plan_year"].le(years), "avoided_cost"].sum())
+        lo, hi = np.quantile(avoided, [tail, 1.0 - tail])
+        rows += [
+            (f"{name}_avoided_cost", gain, f"present value of the failures that {said} avoids"),
+            (f"{name}_avoided_cost_lo", float(lo), f"lower limit of {name}_avoided_cost: draws of the posterior"),
+            (f"{name}_avoided_cost_hi", float(hi), f"upper limit of {name}_avoided_cost: draws of the posterior"),
+        ]
+        if cost > 0:
+            rows += [
+                (f"{name}_benefit_cost", gain / cost, f"avoided cost over cost, mobilising included, of {said}"),
+                (f"{name}_benefit_cost_lo", float(lo) / cost, f"lower limit of {name}_benefit_cost"),
+                (f"{name}_benefit_cost_hi", float(hi) / cost, f"upper limit of {name}_benefit_cost"),
+            ]
+    return rows
+
+
 def _list_injected(model: FailureModel) -> Figures:
     """What the record says of cable already injected: its forecast rests on this, not on the settings' share."""
     left = model.treatment
@@ -179,7 +305,7 @@ def _list_injected(model: FailureModel) -> Figures:
 def _list_without_injection(sections: pd.DataFrame, rate: float, terms: Replacement, horizon_years: float) -> Figures:
     """What the first year's budget buys where nothing is injected: how much rests on what injection is said to do."""
     options = list_options(sections.assign(is_injectable=False), rate, terms, horizon_years)
-    work, _ = choose_work(options, read_budget(terms), max(terms.programme_gap, LATER_GAP))
+    work, _ = choose_work(options, read_budget(terms), terms.programme_gap)
     return [
         (
             "replaced_only_gain",

@@ -166,17 +166,16 @@ def find_new_cable(
 
     Notes
     -----
-    The class most laid, by length, in the ten years before as_of; its failures over its exposure. It is held flat
-    over the life of the new cable, as the old cable's rate is held flat beyond the horizon.
+    The class of settings.new_cable_class, else the one most laid, by length, in the ten years before as_of; its
+    failures over its exposure. Over the life of the new cable investment.lifetime takes the curve of that class.
 
     Checked by: tests/unit/test_ranking_costs.py
     """
     installed = pd.to_datetime(sections["installed_on"])
     recent = sections[(installed > as_of - pd.DateOffset(years=10)) & (installed <= as_of)]
-    if recent.empty:
+    if recent.empty and not settings.new_cable_class:
         return NewCable(settings.new_cable_rate_per_100km_year, None, 0, 0.0)
-    laid = recent.groupby("cable_class")["length_km"].sum()
-    name = str(laid.idxmax())
+    name = settings.new_cable_class or str(recent.groupby("cable_class")["length_km"].sum().idxmax())
     exposure = float(sections.loc[sections["cable_class"].eq(name), "exposure_km_years"].sum())
     count = int(failures["cable_class"].eq(name).sum())
     if count < min_failures or exposure <= 0:
@@ -205,9 +204,11 @@ def value_replacements(
 
     Notes
     -----
+    Where sections have life_failures, new_life_failures and new_failures (investment.lifetime), those are valued: the
+    rates then grow with age. Else the rate of the horizon is held over the life: the flat reading.
+
     Checked by: tests/unit/test_ranking_costs.py (through value_sections)
     """
-    years = annuity_factor(settings.cable_life_years, settings.discount_rate_pct)
     length_km, expected, minutes, customers, repair = (
         sections[name].to_numpy(dtype=float)
         for name in (
@@ -223,11 +224,18 @@ def value_replacements(
         + settings.customer_minute_value * np.nan_to_num(minutes)
         + settings.customer_event_value * np.nan_to_num(customers)
     )
-    avoided = expected - new_rate_per_100km_year / 100.0 * length_km * horizon_years
+    if "life_failures" in sections:
+        new, life, new_life = (
+            sections[name].to_numpy(dtype=float) for name in ("new_failures", "life_failures", "new_life_failures")
+        )
+        avoided, over_life = expected - new, life - new_life
+    else:
+        avoided = expected - new_rate_per_100km_year / 100.0 * length_km * horizon_years
+        over_life = avoided / horizon_years * annuity_factor(settings.cable_life_years, settings.discount_rate_pct)
     return Worth(
         cost_per_failure=failure,
         cost=length_km * price_per_km(sections, settings),
-        avoided_cost=avoided / horizon_years * failure * years,
+        avoided_cost=over_life * failure,
         avoided_failures=avoided,
         avoided_minutes=avoided * minutes,
     )
@@ -264,8 +272,8 @@ def value_sections(
     Notes
     -----
     avoided_cost = (rate now - rate of the new cable) x length x cost of a failure x annuity factor of the cable's
-    life. The rate of the horizon is held afterwards: to carry an age curve forty years on would be a guess, and
-    this one errs to the side of waiting. Replacing pays where the rate exceeds
+    life. The rate of the horizon is held afterwards: the flat reading, beside which investment.lifetime sets the one
+    in which both cables grow older. Replacing pays, on this reading, where the rate exceeds
 
         new rate + cost per km / (cost of a failure x annuity factor),
 
@@ -326,7 +334,9 @@ def value_injections(
     -----
     The cable stays, and fails injection_multiplier times as often for injection_years, then as before:
 
-        avoided_cost = (1 - multiplier) x rate now x length x cost of a failure x annuity factor of those years.
+        avoided_cost = (1 - multiplier) x rate now x length x cost of a failure x annuity factor of those years,
+
+    or, where sections have injected_failures (investment.lifetime), with the failures of those years as they grow.
 
     Failures avoided are counted over the horizon, as those of replacing are, or over injection_years if fewer.
 
@@ -337,12 +347,17 @@ def value_injections(
         for name in ("length_km", "expected_failures", "customer_minutes_per_failure")
     )
     each = replaced.cost_per_failure[places]
-    yearly = (1.0 - settings.injection_multiplier) * expected / horizon_years
-    avoided = yearly * min(horizon_years, settings.injection_years)
+    less = 1.0 - settings.injection_multiplier
+    yearly = expected / horizon_years
+    if "injected_failures" in sections:
+        over_years = sections["injected_failures"].to_numpy(dtype=float)[places]
+    else:
+        over_years = yearly * annuity_factor(settings.injection_years, settings.discount_rate_pct)
+    avoided = less * yearly * min(horizon_years, settings.injection_years)
     return Worth(
         cost_per_failure=each,
         cost=1000.0 * settings.cost_per_m_injected * length,
-        avoided_cost=yearly * each * annuity_factor(settings.injection_years, settings.discount_rate_pct),
+        avoided_cost=less * over_years * each,
         avoided_failures=avoided,
         avoided_minutes=avoided * minutes,
     )

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -47,32 +48,112 @@ def chart_benefit(sections: pd.DataFrame) -> go.Figure:
     Parameters
     ----------
     sections
-        Rows of section_ranking: length_km, benefit_cost_ratio.
+        Rows of section_ranking with those of section_options: length_km, benefit_cost_ratio (the rate held) and
+        benefit_cost_growing.
 
     Notes
     -----
     Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
-    rows = sections.dropna(subset=["benefit_cost_ratio"]).sort_values(
-        ["benefit_cost_ratio", "section_id"], ascending=[False, True]
-    )
-    length = rows["length_km"].cumsum().to_numpy()
-    ratio = rows["benefit_cost_ratio"].to_numpy()
-    if len(rows) > CURVE_POINTS:
-        kept = np.unique(np.geomspace(1, len(rows), CURVE_POINTS).round().astype(int)) - 1
-        length, ratio = length[kept], ratio[kept]
     chart = style.new_chart(340)
-    chart.add_scatter(
-        x=length.tolist(),
-        y=ratio.tolist(),
-        mode="lines",
-        showlegend=False,
-        line={"color": style.INKS["first"], "width": 1.8},
-        hovertemplate="best %{x:.1f} [km]: the last section returns %{y:.2f} of its cost<extra></extra>",
-    )
+    for column, name, ink, dash in (
+        ("benefit_cost_growing", "cable grows older", "first", "solid"),
+        ("benefit_cost_ratio", "failure rate held", "fourth", "dash"),
+    ):
+        rows = sections.dropna(subset=[column]).sort_values([column, "section_id"], ascending=[False, True])
+        if rows.empty:
+            continue
+        length, ratio = rows["length_km"].cumsum().to_numpy(), rows[column].to_numpy()
+        if len(rows) > CURVE_POINTS:
+            kept = np.unique(np.geomspace(1, len(rows), CURVE_POINTS).round().astype(int)) - 1
+            length, ratio = length[kept], ratio[kept]
+        chart.add_scatter(
+            x=length.tolist(),
+            y=ratio.tolist(),
+            mode="lines",
+            name=name,
+            line={"color": style.INKS[ink], "width": 1.8, "dash": dash},
+            hovertemplate=f"best %{{x:.1f}} [km]: the last section returns %{{y:.2f}} of its cost, {name}"
+            "<extra></extra>",
+        )
     chart.add_hline(y=1, line={"color": style.INKS["second"], "width": 1, "dash": "dash"})
     chart.update_xaxes(title_text="Length, sections from the best downwards [km]", rangemode="tozero", showgrid=False)
     chart.update_yaxes(title_text="Benefit over cost", rangemode="tozero")
+    return chart
+
+
+def chart_best_year(options: pd.DataFrame, life_years: float) -> go.Figure:
+    """Sections by the years until they are best replaced, those never within the life beside them.
+
+    Parameters
+    ----------
+    options
+        Rows of section_options: wait_years, missing for never.
+    life_years
+        Life of new cable: as far as is looked.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_reports_replacement_money.py (through money.section)
+    """
+    waits = options["wait_years"].astype("Float64")
+    ends = [0, 1, 3, 6, 11, 21, int(np.ceil(life_years)) + 1]
+    names = ["now", "1 to 2 years", "3 to 5", "6 to 10", "11 to 20", "later"]
+    counts = [int(waits.ge(a).mul(waits.lt(b)).sum()) for a, b in itertools.pairwise(ends)]
+    chart = style.new_chart(300)
+    chart.add_bar(
+        x=[*names, f"not in {life_years:.0f} years"],
+        y=[*counts, int(waits.isna().sum())],
+        width=0.6,
+        showlegend=False,
+        marker={"color": style.INKS["first"]},
+        hovertemplate="%{x}: %{y} sections<extra></extra>",
+    )
+    chart.update_xaxes(title_text="From now until replacing is best", showgrid=False, ticks="")
+    chart.update_yaxes(title_text="Sections", rangemode="tozero")
+    return chart
+
+
+def chart_trajectory(budgets: pd.DataFrame) -> go.Figure:
+    """Failures a year over the coming years, a line a budget, with limits of the first and of the whole budget.
+
+    Parameters
+    ----------
+    budgets
+        Rows of budget_curve by budget_share and years_of_plan.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_reports_replacement_money.py (through money.section)
+    """
+    chart = style.new_chart(400)
+    names = {0.0: "nothing done", 0.5: "half the budget", 1.0: "the budget", 1.5: "1.5 budgets", 2.0: "two budgets"}
+    for place, share in enumerate(sorted(set(budgets["budget_share"].tolist()))):
+        rows = budgets[budgets["budget_share"].eq(share)]
+        years, ink = rows["years_of_plan"].tolist(), style.ink_of(place)
+        if share in (0.0, 1.0):
+            chart.add_scatter(
+                x=years + years[::-1],
+                y=rows["hi"].tolist() + rows["lo"].tolist()[::-1],
+                mode="lines",
+                line={"width": 0},
+                fill="toself",
+                fillcolor=ink,
+                opacity=0.15,
+                showlegend=False,
+                hoverinfo="skip",
+            )
+        chart.add_scatter(
+            x=years,
+            y=rows["failures_per_year_with"].tolist(),
+            mode="lines",
+            name=names.get(share, f"{share:g} budgets"),
+            line={"color": ink, "width": 1.8, "dash": style.dash_of(place)},
+            customdata=rows[["lo", "hi"]].values.tolist(),
+            hovertemplate="year %{x}: %{y:.1f} failures (%{customdata[0]:.1f} to %{customdata[1]:.1f})<extra></extra>",
+        )
+    chart.update_xaxes(title_text="Year of the plan", showgrid=False)
+    chart.update_yaxes(title_text="Failures in the year", rangemode="tozero")
     return chart
 
 

@@ -27,20 +27,25 @@ YEARS = "marts.programme_years"
 CURVE = "marts.cost_curve"
 INPUTS = "marts.input_sensitivity"
 FIGURES = "marts.replacement_figures"
+OPTIONS = "marts.section_options"
+BUDGETS = "marts.budget_curve"
 
 
 def section(marts: Marts, settings: Settings) -> Section:
     """The part of the replacement page that speaks of money."""
     found = judged(marts, "replacement")
-    amounts = marts.read(FIGURES).set_index("figure")["amount"].astype(float)
-    sections, work = marts.read(SECTIONS), marts.read(PROGRAMME)
+    figures_ = marts.read(FIGURES).set_index("figure")
+    amounts, explained = figures_["amount"].astype(float), figures_["explained"]
+    sections, work, options = marts.read(SECTIONS), marts.read(PROGRAMME), marts.read(OPTIONS)
     years, curve = in_order(marts.read(YEARS), "plan_year"), in_order(marts.read(CURVE), "curve_point")
     ranked = replacement_ranking.in_rank_order(marts.read(replacement_ranking.LOOPS))
     head = ranked["loop_id"].head(replacement_ranking.SHOWN_LOOPS).tolist()
     made = (
-        benefit(sections, amounts, found),
+        benefit(sections, options, amounts, explained, settings, found),
+        best_year(options, settings),
         programme(work, amounts, settings, head, found),
         plan(years, settings, found),
+        trajectory(marts.read(BUDGETS), settings),
         cost_curve(curve, years, settings, found),
         inputs(marts.read(INPUTS), settings, found),
     )
@@ -59,24 +64,108 @@ def budget_words(settings: Settings) -> str:
     return style.money(terms.budget, settings.general.currency)
 
 
-def benefit(sections: pd.DataFrame, amounts: pd.Series, found: Judged) -> Exhibit:
+def benefit(
+    sections: pd.DataFrame,
+    options: pd.DataFrame,
+    amounts: pd.Series,
+    explained: pd.Series,
+    settings: Settings,
+    found: Judged,
+) -> Exhibit:
     """How much cable is worth replacing, and from which failure rate."""
     rows = sections.dropna(subset=["benefit_cost_ratio", "length_km"]) if len(sections) else sections
     if rows.empty:
         return say.absent("benefit")
+    rows = rows.merge(options.drop(columns="loop_id"), on="section_id", how="left")
+    grows = bool(rows["benefit_cost_growing"].notna().any())
+    growing = rows["benefit_cost_growing"] >= 1
+    values = {
+        "settings": settings,
+        "currency": settings.general.currency,
+        "repair_cost": amounts.get("repair_cost", np.nan),
+        "new_rate": amounts.get("new_cable_rate_per_100km_year", np.nan),
+        "new_from": explained.get("new_cable_rate_per_100km_year", style.MISSING),
+    }
     finding = say(
-        "benefit.finding",
+        grows and "benefit.growing",
+        "benefit.flat" if grows else "benefit.finding",
         found["pays_above_lo"] is not None and "benefit.rates",
         bool(amounts.get("sections_injectable")) and "benefit.injecting",
         n_rows=len(rows),
         length_km=float(rows["length_km"].sum()),
         best=rows["benefit_cost_ratio"].max(),
+        paying=int(growing.sum()),
+        paying_km=float(rows.loc[growing, "length_km"].sum()),
+        best_growing=rows["benefit_cost_growing"].max(),
         found=found,
         amounts=amounts,
+        settings=settings,
     )
-    top = rows.sort_values(["benefit_cost_ratio", "section_id"], ascending=[False, True]).head(200)
+    by = ["benefit_cost_growing", "benefit_cost_ratio", "section_id"]
+    top = rows.sort_values(by, ascending=[False, False, True]).head(200)
     return say.exhibit(
-        "benefit", finding, top, extra=len(rows) - len(top), chart=figures.chart_benefit(rows), n_rows=len(rows)
+        "benefit",
+        finding,
+        top,
+        extra=len(rows) - len(top),
+        chart=figures.chart_benefit(rows),
+        n_rows=len(rows),
+        more=(
+            say(
+                "benefit.rests_on", "injection_left" in amounts and "benefit.injection_left", amounts=amounts, **values
+            ),
+        ),
+        **values,
+    )
+
+
+def best_year(options: pd.DataFrame, settings: Settings) -> Exhibit:
+    """In which year each section is best replaced, and why what pays waits."""
+    if options.empty:
+        return say.absent("best_year")
+    waits, why = options["wait_years"], options["why_waiting"]
+    finding = say(
+        "best_year.finding",
+        "best_year.waiting" if why.notna().any() else "best_year.none_waiting",
+        now=int(waits.eq(0).sum()),
+        later=int(waits.gt(0).sum()),
+        never=int(waits.isna().sum()),
+        settings=settings,
+        n_waiting=int(why.notna().sum()),
+        n_budget=int(why.eq("budget").sum()),
+        n_later=int(why.eq("later_year").sum()),
+    )
+    order = ["why_waiting", "cost_of_waiting", "section_id"]
+    rows = options.sort_values(order, ascending=[True, False, True], na_position="last").head(200)
+    return say.exhibit(
+        "best_year",
+        finding,
+        rows.reset_index(drop=True),
+        extra=len(options) - len(rows),
+        n_rows=len(options),
+        settings=settings,
+        chart=figures.chart_best_year(options, settings.replacement.cable_life_years),
+    )
+
+
+def trajectory(budgets: pd.DataFrame, settings: Settings) -> Exhibit:
+    """Failures a year over the coming years, with nothing done and by budget."""
+    if budgets.empty:
+        return say.absent("trajectory")
+    rows = budgets.sort_values(["budget_share", "years_of_plan"]).reset_index(drop=True)
+    last = rows[rows["years_of_plan"].eq(rows["years_of_plan"].max())].set_index("budget_share")
+    finding = say(
+        "trajectory.finding",
+        first=rows.iloc[0],
+        undone=last.loc[0.0],
+        half=last.loc[0.5],
+        whole=last.loc[1.0],
+        twice=last.loc[2.0],
+        years=int(rows["years_of_plan"].max()),
+        budget=budget_words(settings),
+    )
+    return say.exhibit(
+        "trajectory", finding, rows, chart=figures.chart_trajectory(rows), settings=settings, n_rows=len(rows)
     )
 
 
@@ -92,6 +181,7 @@ def programme(rows: pd.DataFrame, amounts: pd.Series, settings: Settings, head: 
     rests_on_injection = "replaced_only_failures" in amounts and bool((first["action"] == "inject").any())
     finding = say(
         "programme.finding",
+        "programme_benefit_cost_lo" in amounts and "programme.returns",
         rests_on_injection and "programme.without_injection",
         "programme.budget",
         bool(head) and "programme.first_loops",
@@ -115,6 +205,7 @@ def programme(rows: pd.DataFrame, amounts: pd.Series, settings: Settings, head: 
         extra=len(rows) - len(first),
         chart=figures.chart_programme(first, currency),
         n_first=len(first),
+        settings=settings,
     )
 
 

@@ -29,7 +29,10 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
     Checked by: tests/end_to_end/test_sheets.py (through render_sheet)
     """
     section = find_row(marts, "core.section_exposure", "section_id", ident)
-    rank, work = (one(marts, f"marts.{table}", "section_id", ident) for table in ("section_ranking", "programme"))
+    rank, work, money = (
+        one(marts, f"marts.{table}", "section_id", ident)
+        for table in ("section_ranking", "programme", "section_options")
+    )
     jobs = failure_words(marts.read_only("core.failures", "section_id", [ident]))
     readings = marts.read_only("marts.locating_errors", "section_id", [ident]).sort_values(["read_at", "job_id"])
     pieces = marts.read_only("staging.section_pieces", "section_id", [ident])
@@ -41,7 +44,7 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
         summary=(say("section.summary" if rank else "section.unranked", rank=rank, settings=settings),),
         sections=(
             Section(say.text("section.record"), record),
-            Section(say.text("section.forecast"), (forecast(rank, work, settings),)),
+            Section(say.text("section.forecast"), (forecast(rank, work, money, settings),)),
             Section(say.text("section.readings"), (listing("section-readings", readings),)),
         ),
     )
@@ -78,7 +81,20 @@ def register(marts: Marts, section: dict[str, Any], ident: str) -> Exhibit:
     return facts("register", finding, listed)
 
 
-def forecast(rank: Any, work: Any, settings: Settings) -> Exhibit:
+def growing(money: Any, settings: Settings) -> list[tuple[str, str]]:
+    """What replacing returns as cable grows older, and its best year."""
+    if money is None:
+        return []
+    years = style.number(settings.replacement.cable_life_years)
+    best = f"not within {years} years" if style.is_missing(money.best_year) else f"{int(money.best_year)}"
+    return [
+        ("Benefit over cost, as cable grows older", with_limits(money, "benefit_cost_growing", 2)),
+        ("Best year to replace", best),
+        ("A year's wait costs", style.money(money.cost_of_waiting, settings.general.currency)),
+    ]
+
+
+def forecast(rank: Any, work: Any, money: Any, settings: Settings) -> Exhibit:
     """The section's forecast, and whether the programme touches it."""
     if rank is None:
         return say.absent("section-facts")
@@ -91,8 +107,9 @@ def forecast(rank: Any, work: Any, settings: Settings) -> Exhibit:
         (f"Failures expected in {style.number(years)} years", with_limits(rank, "expected_failures", 2)),
         ("Times the rate of its class", with_limits(rank, "multiplier", 2)),
         ("Cost of replacing it", style.money(rank.replacement_cost, currency)),
-        ("Cost that avoids", style.money(rank.avoided_cost, currency)),
-        ("Benefit over cost", style.number(rank.benefit_cost_ratio, 2)),
+        ("Cost that avoids, failure rate held", style.money(rank.avoided_cost, currency)),
+        ("Benefit over cost, failure rate held", style.number(rank.benefit_cost_ratio, 2)),
+        *growing(money, settings),
         ("Programme", say("section-facts.work" if work else "section-facts.no_work", work=work)),
     )
     return facts("section-facts", say("section-facts.finding", rank=rank, settings=settings), listed, settings=settings)

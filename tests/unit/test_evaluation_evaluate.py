@@ -177,5 +177,5 @@ def test_what_the_forecast_of_injected_cable_rests_on_is_said_beside_the_setting
     sentence = page.injection_sentence(amounts, Settings())
     assert "0.40 times (0.23 to 0.60, gamma)" in sentence
     assert "13 failures where 31.8 were to be expected" in sentence
-    assert "0.30, from the settings" in sentence
+    assert "uses the same. The settings' 0.30 is its prior, worth one failure" in sentence
     assert page.injection_sentence(amounts.assign(amount=0.0), Settings()) == ""

@@ -346,7 +346,8 @@ def test_single_figures_by_hand() -> None:
     options = pd.DataFrame(
         {"action": ["inject", "replace", "inject", "inject"], "is_paying": [True, True, False, False]}
     )
-    assert [value for _, value, _ in _list_paying(sections, options)] == [3, 2, 3, 1]
+    # one replacement pays as cable grows older, two with the rate held
+    assert [value for _, value, _ in _list_paying(sections, options)] == [3, 1, 2, 3, 1]
 
     work = pd.DataFrame(
         {

@@ -181,5 +181,11 @@ def test_new_cable_is_the_class_now_laid_most_if_it_has_failed_often_enough() ->
     for laid, name in (("2015-12-31", None), ("2016-01-01", "new"), ("2025-12-31", "new"), ("2026-01-01", None)):
         alone = sections.assign(installed_on=pd.Timestamp(laid))[1:3]
         assert find_new_cable(alone, failures, TERMS, min_failures=5, as_of=as_of).cable_class == name
+    # the settings may name the class, laid lately or not
+    named = dataclasses.replace(TERMS, new_cable_class="old")
+    stated = find_new_cable(sections, failures, named, min_failures=5, as_of=as_of)
+    assert (stated.cable_class, stated.failures, stated.rate_per_100km_year) == ("old", 30, 100 * 30 / 90)
+    never = dataclasses.replace(TERMS, new_cable_class="never laid")
+    assert find_new_cable(sections, failures, never, min_failures=5, as_of=as_of).cable_class is None
     nothing = find_new_cable(sections.assign(installed_on=pd.NaT), failures, TERMS, min_failures=5, as_of=as_of)
     assert (nothing.cable_class, nothing.failures, nothing.exposure_km_years) == (None, 0, 0)

@@ -71,10 +71,42 @@ def test_without_data_every_exhibit_says_what_to_do() -> None:
 
 def test_the_sections_that_pass_their_rate_are_counted(exhibits) -> None:
     text = said(exhibits["benefit"])
-    assert text.startswith("Replacing returns its cost on 1 section of 3 (0.2 km of 1.0 km).")
+    assert text.startswith(
+        "As cable grows older, replacing returns its cost over 40 years on 2 sections (0.5 km); the best section "
+        "returns 2.00 of its cost. With the failure rate of the next 5 years held instead, it returns its cost "
+        "on 1 section of 3 (0.2 km of 1.0 km); the best returns 1.50 of it."
+    )
     # 150 of 100, 60 of 100 and 5 of 50: one passes, two reach half, the median is 60 %.
     assert "1 section is above, 2 reach half of it; the median section reaches 60 %." in text
     assert "Of 250 sections that can be injected, injecting returns its cost on 7." in text
+
+
+def test_what_present_values_rest_on_is_said(exhibits) -> None:
+    (text,) = exhibits["benefit"].more
+    text = shell.plain(text).replace("\u00a0", " ").replace("\u202f", " ")
+    for part in ("5 years for the failures counted", "5 % a year", "a life of 40 years", "Growth:", "Prices: USD 190"):
+        assert part in text, part
+
+
+def test_best_years_are_counted_and_what_waits_has_its_reason(exhibits) -> None:
+    assert said(exhibits["best_year"]) == (
+        "Replacing is best now on 1 section, in a later year on 1, and not within 40 years on 1. 2 sections return "
+        "their cost over the life of the work and are not in the first year's work: 1 because the budget does not "
+        "reach them, 1 because a later year is better."
+    )
+    (bars,) = exhibits["best_year"].chart.data
+    assert list(bars.y) == [1, 0, 1, 0, 0, 0, 1]
+    assert exhibits["best_year"].tables[0].frame["section_id"].tolist() == ["a", "b", "c"]
+
+
+def test_the_years_ahead_are_said_by_budget(exhibits) -> None:
+    assert said(exhibits["trajectory"]) == (
+        "With nothing done, failures go from 13.0 in the first year to 14.0 (12.0 to 17.0) in year 2. With USD 500,000 "
+        "every year it is 10.0 (8.0 to 13.0) then, with half of that 12.0 (10.0 to 15.0), with twice 6.0 (4.0 to 9.0)."
+    )
+    lines = {line.name: list(line.y) for line in exhibits["trajectory"].chart.data if line.name}
+    assert lines["the budget"] == [9.0, 10.0]
+    assert len(lines) == 5
 
 
 def test_the_first_year_alone_is_added_up(exhibits) -> None:
@@ -82,7 +114,12 @@ def test_the_first_year_alone_is_added_up(exhibits) -> None:
     # 38,000 + 16,500 + 6,000 spent; 2,000 + 1,000 less 6,000 for mobilising.
     assert text.startswith("USD 60,500 replaces 0.2 km and injects 0.3 km on 1 loop and avoids 2.4 failures")
     assert "it returns USD 3,000 less than it costs" in text
+    assert (
+        "The failures it avoids are worth 0.42 of its cost (0.30 to 0.60); of the whole plan 0.31 (0.20 to 0.45)."
+        in text
+    )
     assert "Without injection the same budget would replace 0.4 km and avoid 3.0 failures:" in text
+    assert "what injection leaves, 0.20 (0.05 to 0.40) of the failures: learnt from 2 failures" in text
     assert exhibits["programme"].tables[0].extra == 1
     assert exhibits["programme"].chart.data[0].x[-1] == pytest.approx(0.0605)
 

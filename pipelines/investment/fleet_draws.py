@@ -1,0 +1,183 @@
+"""Within what limits do failures and money of any list of sections lie? Draws of the failure model's posterior.
+
+Three things are uncertain, and each is drawn where it is shared:
+
+* a section's own multiplier, beside what its loop shares: independent from section to section;
+* what the sections of a loop share: one for the loop;
+* the curve of a class: its level and, the further ahead, its growth with age: one each for all sections of the class.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from pipelines.investment.lifetime import Lifetime
+from pipelines.survival import treatment
+from pipelines.survival.curves import CLASS_SPREAD
+from pipelines.survival.model import FailureModel
+from pipelines.survival.power_law import fit_power_law, summarise_classes
+from shared.arrays import Floats, Integers
+
+DRAWS = 2000
+"""Draws: an end of a 90 % limit is then right to about 1.5 % of the limits' width."""
+
+
+LIMITS = 0.9
+"""Coverage of the limits of a shape from which its standard deviation is taken."""
+
+
+@dataclass(frozen=True)
+class FleetDraws:
+    """What is uncertain of every section, and the draws of what its class shares.
+
+    own: variance of a section's relative multiplier beside what its loop shares. shared: variance of what a loop
+    shares. loop, kind: loop and class of each section. level, growth: standard deviation of the logarithm of a class's
+    level, and that of its growth by year (classes x years). standard: normal draws (2 x classes x draws), the same for
+    every list, so that totals of one fleet move together. loops' chance is drawn anew for each list.
+    """
+
+    own: Floats
+    shared: Floats
+    loop: Integers
+    kind: Integers
+    yearly: Floats
+    level: Floats
+    growth: Floats
+    standard: Floats
+
+    def draw(self, weights: Floats, growth: Floats, rng: np.random.Generator) -> Floats:
+        """Draws of a total, given what each section is expected to add to it.
+
+        Parameters
+        ----------
+        weights
+            One a section, in expectation: failures, or money.
+        growth
+            Standard deviation of the logarithm of each class's growth, over the time that the total counts.
+        rng
+            Source of the draws.
+
+        Notes
+        -----
+        Given the classes' curves the total is a gamma with its posterior mean and variance (exact for the sum of
+        independent sections given what their loop shares); the curves move the part of each class by a lognormal with
+        mean 1.
+
+        Checked by: tests/simulated/test_investment_fleet_draws.py
+        """
+        by_class = np.bincount(self.kind, weights, len(self.level))
+        by_loop = np.bincount(self.loop, weights, len(self.shared))
+        total = float(weights.sum())
+        if total <= 0.0:
+            return np.zeros(self.standard.shape[2])
+        variance = float(self.shared @ by_loop**2 + self.own @ weights**2)
+        spread = self.level**2 + growth**2
+        moved = self.level[:, None] * self.standard[0] + growth[:, None] * self.standard[1]
+        curves = by_class @ np.exp(moved - spread[:, None] / 2.0)
+        shape = total**2 / max(variance, 1e-12 * total**2)
+        return np.asarray(curves * rng.gamma(shape, 1.0 / shape, len(curves)))
+
+    def average_growth(self, weights: Floats, first: int = 0) -> Floats:
+        """Growth's deviation over years with weights from one on: the mean over the failures that they weigh."""
+        years = np.minimum(np.arange(first, first + len(weights)), len(self.yearly) - 1)
+        failures = weights[:, None] * self.yearly[years]
+        total = failures.sum(axis=0)
+        return np.asarray((failures * self.growth[years]).sum(axis=0) / np.where(total > 0, total, 1.0))
+
+
+def prepare_draws(model: FailureModel, lifetime: Lifetime, place: Integers, rng: np.random.Generator) -> FleetDraws:
+    """What the posterior says of every section, and the draws that are shared.
+
+    Parameters
+    ----------
+    model
+        The fitted failure model.
+    lifetime
+        Failures year by year of the sections.
+    place
+        Of each section in service its row in the model.
+    rng
+        Source of the draws.
+
+    Notes
+    -----
+    The variance that sections of a loop share is the one with which the loop's total over the horizon has its exact
+    posterior variance (hierarchical_frailty.fit_totals). Level: FailureModel.variation, the mean over a class by what
+    it expects. Growth: f(a + t) / f(a) = ((a + t) / a)^(b - 1) of a power law errs, on the log scale, by
+    b ln((a + t) / a) times the error of ln b (_shape_errors), where b ln((a + t) / a) is read off the curve as
+    ln((a + t) / a) + ln(f(a + t) / f(a)), at the mean age of the class by what it expects.
+
+    Checked by: tests/simulated/test_investment_fleet_draws.py
+    """
+    windows, post = model.windows, model.posterior
+    loop = model.tree.loop_of_half[model.tree.half_of_section][place]
+    kind, names = pd.factorize(windows.sections["cable_class"].iloc[place], sort=True)
+    horizon = lifetime.horizon_years
+    totals, mean = model.totals_ahead(horizon), (post.shape / post.rate)[place]
+    expected = model.ahead(horizon)[place] * mean
+    relative = 1.0 / post.shape[place]
+    loops = len(totals.loop_mean)
+    together, squares, apart = (
+        np.bincount(loop, each, loops) for each in (expected, expected**2, expected**2 * relative)
+    )
+    room = together**2 - squares
+    shared = np.where(
+        room > 1e-9 * together**2, (totals.loop_variance - apart) / np.where(room > 0, room, 1.0), 0.0
+    ).clip(0.0)
+    own = np.maximum(relative - shared[loop], 0.0)
+
+    def mean_by_class(values: Floats) -> Floats:
+        weight = np.bincount(kind, expected, len(names))
+        return np.asarray(np.bincount(kind, expected * values, len(names)) / np.where(weight > 0, weight, 1.0))
+
+    level = mean_by_class(model.variation[place])
+    age = mean_by_class(windows.sum_by_section(windows.weight * windows.age_now)[place])
+    yearly = np.stack([np.bincount(kind, each, len(names)).astype(np.float64) for each in lifetime.old])
+    years = np.arange(len(yearly)) + 0.5
+    older = np.log1p(years[:, None] / np.maximum(age, 1.0))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        risen = np.log(yearly / yearly[0])
+    growth = _shape_errors(model, names) * np.maximum(older + np.where(np.isfinite(risen), risen, 0.0), 0.0)
+    return FleetDraws(own, shared, loop, kind, yearly, level, growth, rng.standard_normal((2, len(names), DRAWS)))
+
+
+def _shape_errors(model: FailureModel, names: pd.Index[str]) -> Floats:
+    """Standard deviation of the logarithm of each class's shape: its likelihood, with the prior that shapes have.
+
+    Notes
+    -----
+    The likelihood knows what ages were observed: a shape seen through a few years of age is loose whatever its number
+    of failures. Failures come in clusters, on loops; the variance grows by what that adds to a count of the class: one
+    and the mean, over its failures, of the loops' variance times what the loop expects.
+    """
+    from scipy.special import ndtri
+
+    bare = treatment.leave_out_treated(model.windows)
+    of_section = names.get_indexer(pd.Index(bare.sections["cable_class"]))
+    code = of_section[bare.owner]
+    seen, failed = code >= 0, code[bare.event_window] >= 0
+    data = summarise_classes(
+        code[seen],
+        len(names),
+        bare.entry_years[seen],
+        bare.exit_years[seen],
+        bare.km[seen],
+        code[bare.event_window][failed],
+        bare.event_age_years[failed],
+        bare.event_weight[failed],
+    )
+    loop = model.tree.loop_of_half[model.tree.half_of_section]
+    errors = np.full(len(names), CLASS_SPREAD)
+    for place, of_class in enumerate(data):
+        law = fit_power_law(of_class, LIMITS)
+        if law is None:
+            continue
+        mine = of_section == place
+        together = np.bincount(loop[mine], model.expected[mine])
+        clustered = 1.0 + model.variances.loop * (together**2).sum() / max(together.sum(), 1e-12)
+        likely = np.log(law.shape_hi / law.shape_lo) / (2.0 * ndtri((1.0 + LIMITS) / 2.0))
+        errors[place] = (1.0 / (clustered * likely**2) + 1.0 / CLASS_SPREAD**2) ** -0.5
+    return errors
