@@ -48,6 +48,20 @@ def with_poisson_limits(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.assign(observed_lo=lo, observed_hi=hi)
 
 
+def summed_up(rows: pd.DataFrame, reference: str) -> pd.DataFrame:
+    """The back-test of one date as if it were all dates together, with invented limits."""
+    last = rows[rows["origin"] == rows["origin"].max()].drop(columns=["origin", "horizon_years"])
+    share = last["capture_fraction"]
+    fraction = "length_fraction" if "length_fraction" in last else "cost_fraction"
+    model = last[last["rule"] == reference].set_index(["level", fraction])["capture_fraction"]
+    gap = share - model.loc[pd.MultiIndex.from_frame(last[["level", fraction]])].to_numpy()
+    return last.rename(columns={"failures_total": "failures_distinct"}).assign(
+        origins=2, capture_lo=share - 0.03, capture_hi=share + 0.03, difference_to_model=gap,
+        difference_lo=gap - 0.02, difference_hi=gap + 0.02,
+        verdict=np.where(last["rule"] == reference, None, np.where(gap < -0.02, "worse", "cannot_tell")),
+    )  # fmt: skip
+
+
 def filled(table: str, frame: pd.DataFrame) -> pd.DataFrame:
     """The frame with every column of the dictionary's table; of those not given, counts are 0, the others missing."""
     facts = dictionary.columns()
@@ -63,7 +77,7 @@ class Given:
         self.tables, self.settings = tables, settings or Settings()
 
     def read(self, name: str) -> pd.DataFrame:
-        if name not in self.tables and (name.endswith("_findings") or name == "marts.backtest_pooled"):
+        if name not in self.tables and name.endswith("_findings"):
             return self.made(name)
         return self.tables.get(name, pd.DataFrame(columns=list(dictionary.tables()[name].columns))).copy()
 
@@ -383,14 +397,21 @@ def replacement_marts(draws: np.random.Generator, loops: int) -> dict[str, pd.Da
         "failures_total",
         "capture_fraction",
     ]
+    rows = pd.DataFrame(backtest, columns=columns)
+    tenths = pd.DataFrame(calibration, columns=["origin", "decile", "expected", "observed"])
+    summed = tenths.drop(columns="origin").groupby("decile").sum()
+    summed.loc[0] = summed.sum()
+    summary = with_poisson_limits(summed.sort_index().reset_index().assign(origins=2))
     return {
         "marts.loop_ranking": by_loop,
         "marts.section_ranking": by_section,
         "marts.programme": programme,
         **money_marts(),
-        "marts.backtest": pd.DataFrame(backtest, columns=columns),
-        "marts.backtest_calibration": with_poisson_limits(
-            pd.DataFrame(calibration, columns=["origin", "decile", "expected", "observed"])
+        "marts.backtest": rows,
+        "marts.backtest_summary": summed_up(rows, "model").assign(is_own_length=False),
+        "marts.backtest_calibration": with_poisson_limits(tenths),
+        "marts.calibration_summary": summary.rename(
+            columns={"expected": "expected_distinct", "observed": "observed_distinct"}
         ),
     }
 
@@ -442,6 +463,7 @@ def evaluation_marts(draws: np.random.Generator) -> dict[str, pd.DataFrame]:
     )  # fmt: skip
     return {
         "marts.forecast_score": scores, "marts.before_after": sets, "marts.backtest_money": money,
+        "marts.backtest_money_summary": summed_up(money[money["level"] == "loop"], "model_per_cost"),
         "marts.search_backtest": searches,
     }  # fmt: skip
 

@@ -11,6 +11,7 @@ import pandas as pd
 
 from pipelines.evaluation import backtest
 from pipelines.evaluation.backtest_money import CaptureByMoney, price_sections
+from pipelines.evaluation.backtest_summary import summarise_calibration
 from pipelines.evaluation.before_after import expect_nothing_done, tabulate_before_after
 from pipelines.evaluation.cohorts import join_members, list_by_rules, list_members
 from pipelines.evaluation.forecast_score import score_forecast
@@ -85,6 +86,9 @@ def evaluate_ranking(
         judged.append(judge_model(history, fitted, members, dates, settings))
         return _MeansOnly(fitted)
 
+    for_money = CaptureByMoney(
+        price_sections(history.keep(code_names).sections, terms), terms.cost_per_loop, general.interval_coverage
+    )
     tested = backtest.run_backtest(
         history,
         fit_as_then,
@@ -93,18 +97,19 @@ def evaluate_ranking(
         coverage=general.interval_coverage,
         replicates=terms.backtest_replicates,
         random=np.random.default_rng(general.seed),
-        further_measure=CaptureByMoney(
-            price_sections(history.keep(code_names).sections, terms), terms.cost_per_loop, general.interval_coverage
-        ),
+        present_rule={str(name): value for name, value in terms.present_rule.items()},
+        further_measure=for_money,
     )
     for day in dates[len(origins) :]:
         # the search for the variances begins at those of the last origin: a quarter of the time
         fit_as_then(known_at(history, day), judged[-1].variances)
     tables = {
         "marts.backtest": tested.captures,
-        "marts.backtest_differences": tested.differences,
+        "marts.backtest_summary": tested.summary,
         "marts.backtest_calibration": tested.calibration,
+        "marts.calibration_summary": summarise_calibration(tested.calibration, general.interval_coverage),
         "marts.backtest_money": tested.further,
+        "marts.backtest_money_summary": for_money.summarise(),
         **tabulate_judged(history, judged, general.interval_coverage),
         "marts.ranking_sensitivity": tabulate_sensitivity(history, model, general.horizon_years),
     }

@@ -14,9 +14,11 @@ from shared.store import read_model, write_tables
 
 TABLES = (
     "marts.backtest",
-    "marts.backtest_differences",
+    "marts.backtest_summary",
     "marts.backtest_calibration",
+    "marts.calibration_summary",
     "marts.backtest_money",
+    "marts.backtest_money_summary",
     "marts.before_after",
     "marts.forecast_score",
     "marts.ranking_sensitivity",
