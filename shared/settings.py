@@ -323,7 +323,9 @@ def _check(section: str, f: dataclasses.Field[Any], value: Any, where: str) -> N
             str: "text in quotes",
             dict[str, str]: "a table of texts",
             dict[str, dt.date]: "a table of dates",
-            dict[PresentRuleKey, float]: "a table such as { failures = 3, years = 5, failures_per_km = 2.0, age_years = 25 }",
+            dict[
+                PresentRuleKey, float
+            ]: "a table such as { failures = 3, years = 5, failures_per_km = 2.0, age_years = 25 }",
         }
         raise UserError(
             f"setting {key} = {value!r} is not {names.get(wanted, 'a date such as 2025-12-31')}",

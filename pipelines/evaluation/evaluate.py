@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,7 +15,7 @@ from pipelines.evaluation.backtest_summary import summarise_calibration
 from pipelines.evaluation.before_after import expect_nothing_done, tabulate_before_after
 from pipelines.evaluation.cohorts import join_members, list_by_rules, list_members
 from pipelines.evaluation.forecast_score import score_forecast
-from pipelines.evaluation.ranking_sensitivity import tabulate_sensitivity
+from pipelines.evaluation.ranking_sensitivity import tabulate_duplicates, tabulate_sensitivity
 from pipelines.survival.hierarchical_frailty import Variances
 from pipelines.survival.history import FailureHistory, code_names, known_at
 from pipelines.survival.model import FailureModel, ModelChoices, fit_failure_model
@@ -52,7 +52,12 @@ class _MeansOnly:
 
 
 def evaluate_ranking(
-    history: FailureHistory, model: FailureModel, form_now: ModelChoices, reasons: pd.DataFrame, settings: Settings
+    history: FailureHistory,
+    model: FailureModel,
+    form_now: ModelChoices,
+    reasons: pd.DataFrame,
+    settings: Settings,
+    duplicates: Collection[str] = (),
 ) -> tuple[dict[str, pd.DataFrame], list[pd.DataFrame]]:
     """Everything that holds the ranking against what followed: the back-test, and what else its models say, by table.
 
@@ -66,6 +71,8 @@ def evaluate_ranking(
         Form of that model; it stands in where the records are too short for a past date.
     reasons
         section_id and retired_because.
+    duplicates
+        Jobs that may be one with another, undecided.
     settings
         general, survival and replacement are used.
 
@@ -111,7 +118,8 @@ def evaluate_ranking(
         "marts.backtest_money": tested.further,
         "marts.backtest_money_summary": for_money.summarise(),
         **tabulate_judged(history, judged, general.interval_coverage),
-        "marts.ranking_sensitivity": tabulate_sensitivity(history, model, general.horizon_years),
+        "marts.ranking_sensitivity": tabulate_sensitivity(history, model, general.horizon_years, duplicates),
+        "marts.duplicates_both_ways": tabulate_duplicates(history, model, general.horizon_years, duplicates),
     }
     return tables, [one.forecast for one in judged]
 

@@ -25,6 +25,7 @@ MONEY = "marts.backtest_money_summary"
 SCORES = "marts.forecast_score"
 BEFORE_AFTER = "marts.before_after"
 FIGURES = "marts.replacement_figures"
+COUNTS = "marts.count_reconciliation"
 
 
 def sections(marts: Marts, settings: Settings) -> tuple[Section, Section]:
@@ -43,6 +44,7 @@ def section(marts: Marts, settings: Settings) -> Section:
             calibration(marts.read(CALIBRATION), settings, found),
             past_forecasts(marts.read(SCORES), settings, found),
             before_after(marts.read(BEFORE_AFTER), marts.read(FIGURES), settings, found),
+            counts(marts.read(COUNTS)),
         ),
         say("section.belief"),
     )
@@ -188,6 +190,17 @@ def before_after(sets: pd.DataFrame, amounts: pd.DataFrame, settings: Settings, 
         n_rows_2=len(rows) - len(drawn),
         sections_left_out=rows["sections_left_out"].sum(),
         untold=untold,
+    )
+
+
+def counts(steps: pd.DataFrame) -> Exhibit:
+    """From the rows read to each count that the page states."""
+    if steps.empty or not steps["jobs"].any():
+        return say.absent("counts")
+    rows = steps.sort_values("step_order", ignore_index=True)
+    stated = rows[rows["is_total"].astype(bool)].to_dict("records")
+    return say.exhibit(
+        "counts", say("counts.finding", said="; ".join(say("counts.one", row=row) for row in stated)), rows
     )
 
 

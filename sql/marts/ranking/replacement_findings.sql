@@ -1,5 +1,5 @@
 -- One row is a figure or a judgement that the replacement page states, of a group where the figure has several.
--- Reads: marts.loop_ranking, marts.section_ranking, marts.backtest_summary, marts.backtest_money_summary, marts.calibration_summary, marts.forecast_score, marts.before_after, marts.programme, marts.programme_years, marts.cost_curve, marts.input_sensitivity, marts.replacement_figures, settings.current
+-- Reads: marts.loop_ranking, marts.section_ranking, marts.backtest_summary, marts.backtest_money_summary, marts.calibration_summary, marts.forecast_score, marts.first_loops, marts.duplicates_both_ways, marts.count_reconciliation, marts.before_after, marts.programme, marts.programme_years, marts.cost_curve, marts.input_sensitivity, marts.replacement_figures, settings.current
 -- Key: figure, group_name
 -- Units: of the figure
 -- Why: pages choose words by these rows and judge nothing; a rule is better or worse than the model by its limits alone
@@ -277,6 +277,25 @@ select 'calibration_usual', '', count(*) * any_value(settings.general_interval_c
 from calibrated
 cross join settings.current as settings
 where decile > 0
+union all
+select 'first_' || ordered_by, '', null, loop_id
+from marts.first_loops
+union all
+select 'firsts', '', null, case when count(distinct loop_id) = 1 then 'one' else 'several' end
+from marts.first_loops
+having count(*) > 1
+union all
+select 'first_if_joined', '', null, group_name
+from marts.duplicates_both_ways
+where grouped_by = 'loop' and rank_joined = 1 and "rank" <> 1
+union all
+select 'duplicates', '', failures - failures_joined, null
+from marts.duplicates_both_ways
+where grouped_by = 'all'
+union all
+select 'count_stated', step_order::varchar, jobs, null
+from marts.count_reconciliation
+where is_total
 union all
 select 'forecast', '', null,
     case when model < better_rival then 'better_than_both' when model < worse_rival then 'between' else 'worse' end
