@@ -461,7 +461,21 @@ def evaluation_marts(draws: np.random.Generator) -> dict[str, pd.DataFrame]:
         mean_expected_tests=2.55, mean_entropy_bits=2.4, saved_tests=0.6, saved_tests_lo=0.3, saved_tests_hi=0.9,
         saved_on_halving=0.2, saved_on_halving_lo=0.05, saved_on_halving_hi=0.35,
     )  # fmt: skip
+    steps = pd.DataFrame(
+        [("Rows read", 900, True), ("in quarantine", -20, False), ("Failures in the class curves", 880, True)],
+        columns=["step", "jobs", "is_total"],
+    ).assign(step_order=[0, 1, 30], why="as it is")
+    doubted = pd.DataFrame(
+        [("all", "all", 880, 878, None, None), ("cable_class", CLASSES[0], 300, 298, None, None),
+         ("loop", "L-000001", 5, 3, 1, 4), ("loop", "L-000002", 4, 4, 2, 1)],
+        columns=["grouped_by", "group_name", "failures", "failures_joined", "rank", "rank_joined"],
+    )  # fmt: skip
+    firsts = pd.DataFrame(
+        [("per_km", "L-000001", 1, 3, 2.0), ("by_money", "L-000003", 3, 1, 1.0), ("programme", "L-000003", 3, 1, 1.0)],
+        columns=["ordered_by", "loop_id", "rank", "rank_by_money", "place_in_programme"],
+    ).assign(length_km=1.2, expected_failures=2.1, benefit_cost_ratio=0.9, replacement_cost=2e5)
     return {
+        "marts.count_reconciliation": steps, "marts.duplicates_both_ways": doubted, "marts.first_loops": firsts,
         "marts.forecast_score": scores, "marts.before_after": sets, "marts.backtest_money": money,
         "marts.backtest_money_summary": summed_up(money[money["level"] == "loop"], "model_per_cost"),
         "marts.search_backtest": searches,

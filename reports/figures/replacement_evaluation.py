@@ -22,7 +22,7 @@ RULE_NAMES = {
     "oldest_first": "oldest first",
     "three_in_five_years": "three in five years",
     "random": "random",
-    "present_rule": "present rule",
+    "present_rule": "the rule in use",
 }
 """Rules of the back-test in words, the model first."""
 
