@@ -1,10 +1,10 @@
 """What counting each failure once changes, and how often the limits of the back-test hold.
 
-`python -m tests.simulated.counts_study WORKSPACE` prints what the past dates of a refreshed workspace add up to: date by
-date as if they were independent, and with each failure counted once.
-`python -m tests.simulated.counts_study --fleets 400` draws fleets and prints how often 90 % limits of a difference hold
-the true one, percentile limits as they are and expanded for few loops, and how often a rule that is as good as the other
-is called better or worse.
+`python -m tests.simulated.counts_study WORKSPACE` prints what the past dates of a refreshed workspace add up to: date
+by date as if they were independent, and with each failure counted once.
+`python -m tests.simulated.counts_study --fleets 400` draws fleets and prints how often 90 % limits of a difference
+hold the true one, percentile limits as they are and expanded for few loops, and how often a rule that is as good as
+the other is called better or worse.
 """
 
 from __future__ import annotations
