@@ -141,7 +141,15 @@ def summarise_calibration(tenths: pd.DataFrame, coverage: float) -> pd.DataFrame
     """
     if tenths.empty:
         return pd.DataFrame()
-    counts = ["expected_distinct", "observed_distinct"]
-    sums = pd.concat([tenths.assign(decile=0), tenths]).groupby("decile")[counts].sum()
+    sums = pd.concat([tenths.assign(decile=0), tenths]).groupby("decile").sum(numeric_only=True)
     lo, hi = poisson_limits(sums["observed_distinct"].to_numpy(), coverage)
-    return sums.reset_index().assign(origins=tenths["origin"].nunique(), observed_lo=lo, observed_hi=hi)
+    return pd.DataFrame(
+        {
+            "decile": sums.index.to_numpy(),
+            "origins": tenths["origin"].nunique(),
+            "expected_distinct": sums["expected_distinct"].to_numpy(),
+            "observed_distinct": sums["observed_distinct"].to_numpy(),
+            "observed_lo": lo,
+            "observed_hi": hi,
+        }
+    )

@@ -56,7 +56,7 @@ def measure_capture(
     Returns
     -------
     captured, drawn
-        Failures captured, shape (counted, cuts), and in each replicate, shape (replicates, counted, cuts).
+        Failures captured (failures_captured), shape (counted, cuts); in each replicate, (replicates, counted, cuts).
 
     Notes
     -----

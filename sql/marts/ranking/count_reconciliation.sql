@@ -51,12 +51,10 @@ judged as (
         failures.loop_id,
         coalesce(failures.why_not = 'loop_only', false) as is_loop_only,
         failures.failed_on,
-        dates.origin,
+        (select max(dates.origin) from dates where dates.origin < failures.failed_on) as origin,
         -- days of the horizon are rounded as Python rounds them
-        dates.origin + round_even(dates.horizon_years * 365.25, 0)::integer as followed_to
+        (select round_even(max(dates.horizon_years) * 365.25, 0)::integer from dates) as horizon_days
     from core.failures as failures
-    -- the newest date before a failure, or none: no row multiplies
-    asof left join dates on failures.failed_on > dates.origin
     where failures.is_counted or failures.why_not in ('undated_section', 'loop_only')
 ),
 
@@ -67,7 +65,7 @@ placed as (
         judged.section_id in (select ranked.section_id from fitted.section_ranking as ranked) as is_ranked,
         case
             when judged.origin is null then 'before'
-            when judged.failed_on > judged.followed_to then 'beyond'
+            when judged.failed_on > judged.origin + judged.horizon_days then 'beyond'
             when not exists (
                 select 1
                 from core.section_exposure as sections
@@ -152,7 +150,7 @@ select
     step,
     coalesce(jobs, 0)::bigint as jobs,
     why,
-    step_order,
+    step_order::bigint as step_order,
     is_total
 from steps
 where is_total or jobs <> 0
