@@ -42,21 +42,27 @@ def chart_capture(summary: pd.DataFrame, by: str = "length") -> go.Figure:
     -----
     Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
-    chart = style.new_chart(430)
     is_own = summary.get("is_own_length", pd.Series(False, index=summary.index)).astype(bool)
     lines = [
         (rule, own) for own in (False, True) for rule in RULE_NAMES if (summary["rule"].eq(rule) & is_own.eq(own)).any()
     ]
+    chart = style.new_chart(330 + 24 * len(lines))  # the legend has a line a rule, and half the height
     for place, (rule, own) in enumerate(lines):
         rows = summary[summary["rule"].eq(rule) & is_own.eq(own)].sort_values(f"{by}_fraction")
         name = f"{RULE_NAMES[rule]}, at its own length" if own else RULE_NAMES[rule]
+        # there are more rules than inks: the marks of a second round are open, their dashes one on
+        again = place // len(style.MARKS)
         chart.add_scatter(
             x=(100 * rows[f"{by}_fraction"]).tolist(),
             y=(100 * rows["capture_fraction"]).tolist(),
             mode="markers" if own else "lines+markers",
             name=name,
-            line={"color": style.ink_of(place), "width": 2.4 if rule == "model" else 1.3, "dash": style.dash_of(place)},
-            marker={"symbol": style.mark_of(place), "size": 8},
+            line={
+                "color": style.ink_of(place),
+                "width": 2.4 if rule == "model" else 1.3,
+                "dash": style.dash_of(place + again),
+            },
+            marker={"symbol": style.mark_of(place) + "-open" * bool(again), "size": 8},
             hovertemplate=f"first %{{x:.1f}} % of {by}: %{{y:.0f}} % of failures<extra>{name}</extra>",
         )
     title = "Length picked [%]" if by == "length" else "Money spent, of the cost of it all [%]"

@@ -118,7 +118,7 @@ def first_of_each(firsts: pd.DataFrame) -> Exhibit:
         return say.absent("firsts")
     asked = dictionary.codes()["ordered_by"]
     rows = firsts.assign(place=firsts["ordered_by"].map(list(asked).index)).sort_values("place", ignore_index=True)
-    said = "; ".join(say("firsts.one", row=row, asked=asked[row["ordered_by"]]) for row in rows.to_dict("records"))
+    said = "; ".join(say("firsts.one", row=row) for row in rows.to_dict("records"))
     return say.exhibit(
         "firsts", say("firsts.finding", said=said), rows.assign(ordered_by=rows["ordered_by"].map(asked))
     )

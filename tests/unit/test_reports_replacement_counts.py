@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reports.figures.replacement_evaluation import chart_capture
+from reports.figures.replacement_evaluation import RULE_NAMES, chart_capture
 from reports.pages import replacement, replacement_evaluation, replacement_ranking, replacement_sensitivity
 from shared.settings import Settings
 from tests.report_marts import Given, evaluation_marts, found_in, replacement_marts
@@ -17,9 +17,8 @@ TABLES = {**replacement_marts(np.random.default_rng(5), 40), **evaluation_marts(
 def test_each_first_is_named_by_its_question() -> None:
     made = replacement_ranking.first_of_each(TABLES["marts.first_loops"])
     assert made.finding == (
-        "which cable fails most for its length, with nothing done? L-000001; "
-        "which loop returns most of what replacing it costs? L-000003; "
-        "where does the work within the budget begin? L-000003."
+        "Most failures for its length: L-000001; most returned of what replacing costs: L-000003; "
+        "first work within the budget: L-000003."
     )
     said = replacement.answer(Given(TABLES), Settings()).sentences[0]
     assert "Other questions have other firsts: L-000003 returns most of what replacing it costs" in said
@@ -129,3 +128,9 @@ def test_a_rule_that_flags_is_told_at_its_own_length_and_drawn_as_a_mark() -> No
     drawn = {trace.name: trace.mode for trace in chart_capture(rows).data}
     assert drawn["this model"] == "lines+markers"
     assert drawn["the rule in use, at its own length"] == "markers"
+
+
+def test_no_two_rules_are_drawn_alike() -> None:
+    rows = pd.concat([summary_of(), *(summary_of().assign(rule=rule) for rule in list(RULE_NAMES)[1:])])
+    looks = [(t.line.color, t.line.dash, t.marker.symbol) for t in chart_capture(rows).data]
+    assert len(looks) == len(RULE_NAMES) == len(set(looks))
