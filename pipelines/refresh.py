@@ -157,8 +157,8 @@ STEPS: dict[str, Callable[[Refresh], dict[str, int]]] = {
     **{topic: run_topic(topic) for topic in ("restoration", "locating", "survival")},
     "ranking": rank_fleet,
     "investment": plan_work,
-    "evaluation": evaluate_fleet,
     "validation": run_topic("validation"),
+    "evaluation": evaluate_fleet,
     "effects": weigh_corrections,
     "marts": build_marts,
 }

@@ -33,9 +33,10 @@ if TYPE_CHECKING:
 SHEETS = {
     "replacement": (
         "loop_ranking", "section_ranking", "group_ranking", "programme", "programme_years", "cost_curve",
-        "section_options", "budget_curve", "input_sensitivity", "backtest", "backtest_differences",
-        "backtest_calibration", "backtest_money", "forecast_score", "before_after", "ranking_churn",
-        "ranking_sensitivity", "watched_half_loops",
+        "section_options", "budget_curve", "input_sensitivity", "backtest", "first_loops", "count_reconciliation",
+        "duplicates_both_ways", "backtest_summary", "calibration_summary", "backtest_calibration", "backtest_money",
+        "backtest_money_summary", "forecast_score", "before_after", "ranking_churn", "ranking_sensitivity",
+        "watched_half_loops",
         "replacement_figures", "class_survival", "age_rates", "mean_cumulative_failures",
         "mean_cumulative_by_vintage", "attribute_effects", "splice_failures",
     ),

@@ -10,7 +10,7 @@ import typing
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 from shared.errors import UserError, suggest_name
 
@@ -27,6 +27,8 @@ RENAMED = {
     "locating.window_level": "locating.window_coverage",
 }
 """Keys of earlier versions, still accepted with a warning, and what each is called now."""
+
+PresentRuleKey = Literal["failures", "years", "failures_per_km", "age_years"]
 
 OURS = "ours"
 PRACTICE = "common practice, no source"
@@ -252,6 +254,11 @@ class Replacement:
     watched: dict[str, dt.date] = setting(
         {}, "loops to compare before and after a day: 'loop_id' = 2021-06-30", "ours: none"
     )
+    present_rule: dict[PresentRuleKey, float] = setting(
+        {},
+        "rule in use, tried beside the ranking: at least so many failures (in years), per km, at such an age",
+        "ours: none",
+    )
     backtest_replicates: int = setting(200, "bootstrap replicates of the back-test", OURS, low=50, high=10_000)
 
 
@@ -311,6 +318,10 @@ def _check(section: str, f: dataclasses.Field[Any], value: Any, where: str) -> N
         str: isinstance(value, str),
         dict[str, str]: isinstance(value, dict) and all(isinstance(v, str) for v in value.values()),
         dict[str, dt.date]: isinstance(value, dict) and all(type(v) is dt.date for v in value.values()),
+        dict[PresentRuleKey, float]: isinstance(value, dict)
+        and set(value) <= set(typing.get_args(PresentRuleKey))
+        and (not value or value.keys() - {"years"})
+        and all(isinstance(v, int | float) and not isinstance(v, bool) and v > 0 for v in value.values()),
         dt.date | None: value is None or type(value) is dt.date,
     }
     if not fits[wanted]:
@@ -321,6 +332,9 @@ def _check(section: str, f: dataclasses.Field[Any], value: Any, where: str) -> N
             str: "text in quotes",
             dict[str, str]: "a table of texts",
             dict[str, dt.date]: "a table of dates",
+            dict[
+                PresentRuleKey, float
+            ]: "a table such as { failures = 3, years = 5, failures_per_km = 2.0, age_years = 25 }",
         }
         raise UserError(
             f"setting {key} = {value!r} is not {names.get(wanted, 'a date such as 2025-12-31')}",

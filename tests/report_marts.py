@@ -48,6 +48,20 @@ def with_poisson_limits(rows: pd.DataFrame) -> pd.DataFrame:
     return rows.assign(observed_lo=lo, observed_hi=hi)
 
 
+def summed_up(rows: pd.DataFrame, reference: str) -> pd.DataFrame:
+    """The back-test of one date as if it were all dates together, with invented limits."""
+    last = rows[rows["origin"] == rows["origin"].max()].drop(columns=["origin", "horizon_years"])
+    share = last["capture_fraction"]
+    fraction = "length_fraction" if "length_fraction" in last else "cost_fraction"
+    model = last[last["rule"] == reference].set_index(["level", fraction])["capture_fraction"]
+    gap = share - model.loc[pd.MultiIndex.from_frame(last[["level", fraction]])].to_numpy()
+    return last.rename(columns={"failures_total": "failures_distinct"}).assign(
+        origins=2, capture_lo=share - 0.03, capture_hi=share + 0.03, difference_to_model=gap,
+        difference_lo=gap - 0.02, difference_hi=gap + 0.02,
+        verdict=np.where(last["rule"] == reference, None, np.where(gap < -0.02, "worse", "cannot_tell")),
+    )  # fmt: skip
+
+
 def filled(table: str, frame: pd.DataFrame) -> pd.DataFrame:
     """The frame with every column of the dictionary's table; of those not given, counts are 0, the others missing."""
     facts = dictionary.columns()
@@ -63,7 +77,7 @@ class Given:
         self.tables, self.settings = tables, settings or Settings()
 
     def read(self, name: str) -> pd.DataFrame:
-        if name not in self.tables and (name.endswith("_findings") or name == "marts.backtest_pooled"):
+        if name not in self.tables and name.endswith("_findings"):
             return self.made(name)
         return self.tables.get(name, pd.DataFrame(columns=list(dictionary.tables()[name].columns))).copy()
 
@@ -383,14 +397,21 @@ def replacement_marts(draws: np.random.Generator, loops: int) -> dict[str, pd.Da
         "failures_total",
         "capture_fraction",
     ]
+    rows = pd.DataFrame(backtest, columns=columns)
+    tenths = pd.DataFrame(calibration, columns=["origin", "decile", "expected", "observed"])
+    summed = tenths.drop(columns="origin").groupby("decile").sum()
+    summed.loc[0] = summed.sum()
+    summary = with_poisson_limits(summed.sort_index().reset_index().assign(origins=2))
     return {
         "marts.loop_ranking": by_loop,
         "marts.section_ranking": by_section,
         "marts.programme": programme,
         **money_marts(),
-        "marts.backtest": pd.DataFrame(backtest, columns=columns),
-        "marts.backtest_calibration": with_poisson_limits(
-            pd.DataFrame(calibration, columns=["origin", "decile", "expected", "observed"])
+        "marts.backtest": rows,
+        "marts.backtest_summary": summed_up(rows, "model").assign(is_own_length=False),
+        "marts.backtest_calibration": with_poisson_limits(tenths),
+        "marts.calibration_summary": summary.rename(
+            columns={"expected": "expected_distinct", "observed": "observed_distinct"}
         ),
     }
 
@@ -440,8 +461,23 @@ def evaluation_marts(draws: np.random.Generator) -> dict[str, pd.DataFrame]:
         mean_expected_tests=2.55, mean_entropy_bits=2.4, saved_tests=0.6, saved_tests_lo=0.3, saved_tests_hi=0.9,
         saved_on_halving=0.2, saved_on_halving_lo=0.05, saved_on_halving_hi=0.35,
     )  # fmt: skip
+    steps = pd.DataFrame(
+        [("Rows read", 900, True), ("in quarantine", -20, False), ("Failures in the class curves", 880, True)],
+        columns=["step", "jobs", "is_total"],
+    ).assign(step_order=[0, 1, 30], why="as it is")
+    doubted = pd.DataFrame(
+        [("all", "all", 880, 878, None, None), ("cable_class", CLASSES[0], 300, 298, None, None),
+         ("loop", "L-000001", 5, 3, 1, 4), ("loop", "L-000002", 4, 4, 2, 1)],
+        columns=["grouped_by", "group_name", "failures", "failures_joined", "rank", "rank_joined"],
+    )  # fmt: skip
+    firsts = pd.DataFrame(
+        [("per_km", "L-000001", 1, 3, 2.0), ("by_money", "L-000003", 3, 1, 1.0), ("programme", "L-000003", 3, 1, 1.0)],
+        columns=["ordered_by", "loop_id", "rank", "rank_by_money", "place_in_programme"],
+    ).assign(length_km=1.2, expected_failures=2.1, benefit_cost_ratio=0.9, replacement_cost=2e5)
     return {
+        "marts.count_reconciliation": steps, "marts.duplicates_both_ways": doubted, "marts.first_loops": firsts,
         "marts.forecast_score": scores, "marts.before_after": sets, "marts.backtest_money": money,
+        "marts.backtest_money_summary": summed_up(money[money["level"] == "loop"], "model_per_cost"),
         "marts.search_backtest": searches,
     }  # fmt: skip
 

@@ -4,7 +4,9 @@ Tables in: staging.sections, staging.test_shots, core.job_stages, core.section_e
 model that the ranking rests on. Tables out: step.TABLES.
 
 backtest.py            what the ranking would have captured at past dates, beside the rules people use
-rule_orders.py         in which order each rule picks
+backtest_summary.py    all past dates together, each failure counted once
+rule_orders.py         in which order each rule picks, or what it flags
+class_rates.py         the rates of a class that two rules go by
 capture.py             how many failures lie on what a rule picks first
 backtest_money.py      the same for the same money
 forecast_score.py      past forecasts of a year beside what came

@@ -10,14 +10,17 @@ from __future__ import annotations
 import datetime as dt
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Protocol
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from pipelines.evaluation.backtest_summary import Tally
 from pipelines.evaluation.capture import LENGTH_FRACTIONS, Draws, measure_capture, sum_drawn
-from pipelines.evaluation.rule_orders import RULES, order_by_rule
+from pipelines.evaluation.class_rates import rate_units
+from pipelines.evaluation.rule_orders import PRESENT_RULE, RULES, flag_by_rule, order_by_rule
 from pipelines.survival.history import (
     FailureHistory,
     code_names,
@@ -34,6 +37,12 @@ from shared.units import DAYS_PER_YEAR
 GRAINS = ("section", "loop")
 RECENT_YEARS = 3.0
 """Years that recent_failures looks back."""
+
+RATES = ("class_rate", "class_age_rate")
+"""Rates per km of class_rates.rate_units; a loop's is the mean by length."""
+
+COUNTED = ("observed", "observed_distinct")
+"""Failures of the whole horizon, and those that the date judges: up to the next past date."""
 
 
 class Model(Protocol):
@@ -54,10 +63,10 @@ table."""
 
 @dataclass(frozen=True)
 class Backtest:
-    """What each rule caught at each origin, the model's lead over each, and expected beside observed."""
+    """What each rule caught at each origin, and of all failures once, and expected beside observed."""
 
     captures: pd.DataFrame
-    differences: pd.DataFrame
+    summary: pd.DataFrame
     calibration: pd.DataFrame
     further: pd.DataFrame
 
@@ -100,6 +109,7 @@ def run_backtest(
     coverage: float,
     replicates: int,
     random: np.random.Generator,
+    present_rule: Mapping[str, float] | None = None,
     further_rules: Mapping[dt.date, Mapping[str, pd.Series]] | None = None,
     further_measure: Measure | None = None,
 ) -> Backtest:
@@ -119,6 +129,8 @@ def run_backtest(
         Bootstrap replicates, each drawing the fleet's loops anew.
     random
         Draws the loops.
+    present_rule
+        Thresholds of the rule in use (rule_orders.flag_by_rule); none: it is left out.
     further_rules
         Scores of sections (by section_id, failures per km, larger is picked first) under further rule names, by
         origin: perfect knowledge of a simulated fleet, for instance.
@@ -129,15 +141,14 @@ def run_backtest(
     -------
     Backtest
         captures: origin, horizon_years, level, rule, length_fraction, failures_captured, failures_total,
-        capture_fraction, capture_lo, capture_hi. differences: level, rule, length_fraction, origins, capture_model,
-        capture_rule, difference, difference_lo, difference_hi. calibration: origin, decile, length_km, expected,
-        observed, observed_lo, observed_hi. further: what further_measure gave.
+        capture_fraction, capture_lo, capture_hi. summary: marts.backtest_summary. calibration: calibrate, for every
+        origin. further: what further_measure gave.
 
     Notes
     -----
-    Limits are percentile limits over resampled loops, the same loops for all rules and origins, so that differences
-    are paired. Sections are picked as in service at the origin; what is retired within the horizon stops failing, as
-    it did.
+    Limits are by resampling loops, the same loops for all rules and origins, so that differences are paired. Sections
+    are picked as in service at the origin; what is retired within the horizon stops failing, as it did. Rules with
+    thresholds are also cut at what they flag.
 
     References
     ----------
@@ -147,30 +158,36 @@ def run_backtest(
     """
     history = history.keep(code_names)
     draws = draw_loops(int(history.sections["loop_code"].max()) + 1, replicates, random)
-    captures, calibrations, others, replicas = [], [], [], {}
+    captures, calibrations, others, tally = [], [], [], Tally()
+    present = present_rule or {}
 
-    def stand_on(origin: dt.date) -> None:
+    def stand_on(origin: dt.date, until: dt.date | None) -> None:
         """One origin; what it takes is let go before the next is fitted."""
-        further = (further_rules or {}).get(origin, {})
-        units = list_units(history, origin, horizon_years, fit(known_at(history, origin)), further)
+        further, known = (further_rules or {}).get(origin, {}), known_at(history, origin)
+        units = list_units(history, origin, horizon_years, fit(known), further, until, present.get("years"))
+        units = units.assign(**rate_units(known, units))
         for grain in GRAINS:
-            scored = units if grain == "section" else roll_up(units, tuple(further))
+            scored = units if grain == "section" else roll_up(units, (*RATES, *further))
             by_age, _ = order_by_rule(scored, "oldest_first")
             orders = {rule: order_by_rule(scored, rule, by_age) for rule in (*RULES, *further)}
-            totals = sum_drawn(scored, draws)
-            for rule, (order, groups) in orders.items():
-                found, drawn = measure_capture(scored, order, groups, draws, drawn_totals=totals)
-                replicas[origin, grain, rule] = drawn
-                captures.append(_capture_rows(scored, origin, horizon_years, grain, rule, found, drawn, coverage))
+            captures.append(
+                _capture(scored, orders, draws, present, tally, grain, coverage).assign(
+                    origin=pd.Timestamp(origin), horizon_years=horizon_years
+                )
+            )
             if further_measure is not None:
                 others.append(further_measure(scored, origin, horizon_years, grain, orders, draws))
         calibrations.append(calibrate(units, origin, coverage))
+        tally.origins += 1
 
+    later = dict(pairwise(sorted(origins)))
     for origin in origins:
-        stand_on(origin)
-    frame = _concatenate(captures)
+        stand_on(origin, later.get(origin))
     return Backtest(
-        frame, _compare(frame, replicas, origins, coverage), _concatenate(calibrations), _concatenate(others)
+        _concatenate(captures),
+        tally.tabulate(coverage).rename(columns={"picked_fraction": "length_fraction"}),
+        _concatenate(calibrations),
+        _concatenate(others),
     )
 
 
@@ -195,6 +212,8 @@ def list_units(
     horizon_years: float,
     model: Model,
     further: Mapping[str, pd.Series] | None = None,
+    until: dt.date | None = None,
+    present_years: float | None = None,
 ) -> pd.DataFrame:
     """Sections in service at the origin with what was known then, what was forecast, and what followed.
 
@@ -205,7 +224,9 @@ def list_units(
         expected_in_view (the part of it for the time the section stayed in service), failures, failures_recent,
         failures_five_years, age_years (-1 where the date is unknown), observed (failures that followed),
         observed_shared (with those of which only the loop is known, shared over its sections by what was expected of
-        each), and one column a further rule. In the order of section_code.
+        each), expected_distinct, observed_distinct and observed_distinct_shared (the same up to the next past date
+        alone), failures_present (of present_years; none: of the whole record), and one column a further rule. In the
+        order of section_code.
 
     Notes
     -----
@@ -214,6 +235,7 @@ def list_units(
     history = history.keep(code_names)
     forecast = model.forecast(horizon_years)
     place, code = find_sections(history, forecast)
+    by_code = None
     if np.any(np.diff(code) < 0):
         by_code = np.argsort(code, kind="stable")
         forecast, place, code = forecast.iloc[by_code], place[by_code], code[by_code]
@@ -230,8 +252,24 @@ def list_units(
     def known_within(years: float) -> Integers:
         return count(known & (failed_on > start - pd.Timedelta(days=round(years * DAYS_PER_YEAR))))
 
-    retired = pd.to_datetime(facts["retired_on"]).fillna(end)
-    in_service = ((retired - start).dt.days / (end - start).days).clip(0.0, 1.0).to_numpy()
+    alone = history.keep(list_loop_failures)
+    retired = pd.to_datetime(facts["retired_on"])
+
+    def follow(last: pd.Timestamp, expected: Floats) -> tuple[Floats, Integers, Floats]:
+        """Expected while in service up to a day, failures seen, and with those known by loop alone."""
+        in_service = ((retired.fillna(last) - start).dt.days / (last - start).days).clip(0.0, 1.0).to_numpy()
+        struck = alone.loc[(alone["failed_on"] > start) & (alone["failed_on"] <= last), "loop_code"]
+        seen = count((failed_on > start) & (failed_on <= last))
+        shared = share_over_loops(struck.to_numpy(), facts["loop_code"].to_numpy(), expected * in_service)
+        return expected * in_service, seen, seen + shared
+
+    expected = forecast["expected_failures"].to_numpy(dtype=float)
+    in_view, observed, observed_shared = whole = follow(end, expected)
+    if until is not None and pd.Timestamp(until) < end:
+        # to a hundredth of a year, so that every year from one date to the next is forecast alike
+        years = round((pd.Timestamp(until) - start).days / DAYS_PER_YEAR, 2)
+        sooner = model.forecast(years)["expected_failures"].to_numpy(dtype=float)
+        whole = follow(pd.Timestamp(until), sooner if by_code is None else sooner[by_code])
     installed = pd.to_datetime(facts["installed_on"]).where(facts["is_installed_on_known"].astype(bool))
     units = pd.DataFrame(
         {
@@ -239,19 +277,19 @@ def list_units(
             "section_code": code,
             "loop_code": facts["loop_code"].to_numpy(),
             "length_km": forecast["length_km"].to_numpy(dtype=float),
-            "expected": forecast["expected_failures"].to_numpy(dtype=float),
-            "expected_in_view": forecast["expected_failures"].to_numpy(dtype=float) * in_service,
+            "expected": expected,
+            "expected_in_view": in_view,
             "failures": count(known),
             "failures_recent": known_within(RECENT_YEARS),
             "failures_five_years": known_within(5.0),
+            "failures_present": count(known) if present_years is None else known_within(present_years),
             "age_years": ((start - installed).dt.days / DAYS_PER_YEAR).fillna(-1.0).to_numpy(),
-            "observed": count((failed_on > start) & (failed_on <= end)),
+            "observed": observed,
+            "observed_shared": observed_shared,
+            "expected_distinct": whole[0],
+            "observed_distinct": whole[1],
+            "observed_distinct_shared": whole[2],
         }
-    )
-    alone = history.keep(list_loop_failures)
-    struck = alone.loc[(alone["failed_on"] > start) & (alone["failed_on"] <= end), "loop_code"]
-    units["observed_shared"] = units["observed"] + share_over_loops(
-        struck.to_numpy(), units["loop_code"].to_numpy(), units["expected_in_view"].to_numpy()
     )
     for rule, score in (further or {}).items():
         units[rule] = score.reindex(units["section_id"]).to_numpy(dtype=float)
@@ -282,26 +320,47 @@ def roll_up(units: pd.DataFrame, further: tuple[str, ...] = ()) -> pd.DataFrame:
     return sums.drop(columns=["dated_km", "aged_km"]).assign(age_years=aged, **per_km)
 
 
-def _capture_rows(
+def _capture(
     units: pd.DataFrame,
-    origin: dt.date,
-    horizon_years: float,
+    orders: Orders,
+    draws: Draws,
+    present_rule: Mapping[str, float],
+    tally: Tally,
     grain: str,
-    rule: str,
-    captured: Floats,
-    drawn: Floats,
     coverage: float,
 ) -> pd.DataFrame:
+    """What every rule captures at one origin and level: rows of backtest; what the origin judges goes to the tally."""
+    totals, km = sum_drawn(units, draws, counted=COUNTED), units["length_km"].sum()
+    tally.count(grain, units, totals, draws.shape[1], "length_km")
+    flagging = ("three_in_five_years", *([PRESENT_RULE] if present_rule else []))
+    lengths = []
+    for rule in flagging:
+        part = units[flag_by_rule(units, rule, present_rule)]
+        drawn_km, drawn = sum_drawn(part, draws, counted=COUNTED[1:])
+        lengths.append((part["length_km"].sum(), drawn_km))
+        tally.add(grain, rule, rule, np.array([lengths[-1][0]]), np.array([part[COUNTED[1]].sum()]), drawn.T)
+    own = np.array([length for length, _ in lengths]), np.column_stack([drawn for _, drawn in lengths])
+    cuts, rows = len(LENGTH_FRACTIONS), []
+    for rule, (order, groups) in orders.items():
+        amounts = own if rule == "model" else None
+        found, drawn = measure_capture(
+            units, order, groups, draws, counted=COUNTED, drawn_totals=totals, amounts=amounts
+        )
+        tally.add(grain, rule, "", km * np.array(LENGTH_FRACTIONS), found[1, :cuts], drawn[:, 1, :cuts])
+        for place, flagged in enumerate(flagging if rule == "model" else (), start=cuts):
+            tally.add(grain, rule, flagged, own[0][[place - cuts]], found[1, [place]], drawn[:, 1, [place]])
+        shares = drawn[:, 0, :cuts] / np.maximum(totals[1][0], 1e-9)[:, None]
+        rows.append(capture_rows(units, found[0, :cuts], shares, coverage).assign(level=grain, rule=rule))
+    return pd.concat(rows, ignore_index=True).assign(length_fraction=np.tile(LENGTH_FRACTIONS, len(rows)))
+
+
+def capture_rows(units: pd.DataFrame, captured: Floats, shares: Floats, coverage: float) -> pd.DataFrame:
+    """Captured at each cut, of how many, with percentile limits of the share, which has replicates or not."""
     total = int(units["observed"].sum())
     tails = [(1.0 - coverage) / 2.0, (1.0 + coverage) / 2.0]
-    limits = np.quantile(drawn, tails, axis=0) if len(drawn) else np.full((2, len(captured)), np.nan)
+    limits = np.quantile(shares, tails, axis=0) if len(shares) else np.full((2, len(captured)), np.nan)
     return pd.DataFrame(
         {
-            "origin": pd.Timestamp(origin),
-            "horizon_years": horizon_years,
-            "level": grain,
-            "rule": rule,
-            "length_fraction": LENGTH_FRACTIONS,
             "failures_captured": captured,
             "failures_total": total,
             "capture_fraction": captured / total if total else np.nan,
@@ -309,37 +368,6 @@ def _capture_rows(
             "capture_hi": limits[1],
         }
     )
-
-
-def _compare(
-    captures: pd.DataFrame, replicas: dict[tuple[dt.date, str, str], Floats], origins: list[dt.date], coverage: float
-) -> pd.DataFrame:
-    """The model's capture less each rule's, mean over the origins, with paired limits."""
-    tails = [(1.0 - coverage) / 2.0, (1.0 + coverage) / 2.0]
-    rows = []
-    for grain, rule in sorted({(unit, rule) for _, unit, rule in replicas}):
-        if rule == "model":
-            continue
-        of_grain = captures[captures["level"].eq(grain)]
-        mean = of_grain.groupby(["rule", "length_fraction"])["capture_fraction"].mean()
-        gaps = np.mean([replicas[o, grain, "model"] - replicas[o, grain, rule] for o in origins], axis=0)
-        limits = np.quantile(gaps, tails, axis=0)
-        rows.append(
-            pd.DataFrame(
-                {
-                    "level": grain,
-                    "rule": rule,
-                    "length_fraction": LENGTH_FRACTIONS,
-                    "origins": len(origins),
-                    "capture_model": mean["model"].to_numpy(),
-                    "capture_rule": mean[rule].to_numpy(),
-                    "difference": (mean["model"] - mean[rule]).to_numpy(),
-                    "difference_lo": limits[0],
-                    "difference_hi": limits[1],
-                }
-            )
-        )
-    return _concatenate(rows)
 
 
 def calibrate(units: pd.DataFrame, origin: dt.date, coverage: float) -> pd.DataFrame:
@@ -353,10 +381,11 @@ def calibrate(units: pd.DataFrame, origin: dt.date, coverage: float) -> pd.DataF
     Checked by: tests/unit/test_evaluation_backtest.py
     """
     rate = (units["expected"] / units["length_km"]).to_numpy()
-    ordered = units[["length_km", "expected_in_view", "observed_shared"]].iloc[np.argsort(rate, kind="stable")]
+    counts = ["expected_in_view", "observed_shared", "expected_distinct", "observed_distinct_shared"]
+    ordered = units[["length_km", *counts]].iloc[np.argsort(rate, kind="stable")]
     km = ordered["length_km"].to_numpy(dtype=np.float64)
     decile = np.minimum((np.cumsum(km) - km / 2.0) / km.sum() * 10.0, 9.0).astype(np.int64) + 1
-    sums = ordered.groupby(decile)[["length_km", "expected_in_view", "observed_shared"]].sum()
+    sums = ordered.groupby(decile)[["length_km", *counts]].sum()
     lo, hi = poisson_limits(sums["observed_shared"].to_numpy(), coverage)
     return pd.DataFrame(
         {
@@ -367,6 +396,8 @@ def calibrate(units: pd.DataFrame, origin: dt.date, coverage: float) -> pd.DataF
             "observed": sums["observed_shared"].to_numpy(),
             "observed_lo": lo,
             "observed_hi": hi,
+            "expected_distinct": sums["expected_distinct"].to_numpy(),
+            "observed_distinct": sums["observed_distinct_shared"].to_numpy(),
         }
     )
 

@@ -7,11 +7,11 @@ import datetime as dt
 import numpy as np
 import pandas as pd
 
-from pipelines.evaluation.backtest import Orders
+from pipelines.evaluation.backtest import COUNTED, Orders, capture_rows
+from pipelines.evaluation.backtest_summary import Tally
 from pipelines.evaluation.capture import Draws, measure_capture, sum_drawn
 from pipelines.evaluation.rule_orders import RULES, order_by_rule
 from pipelines.ranking.costs import price_per_km
-from shared.arrays import Floats
 from shared.settings import Replacement
 
 COST_FRACTIONS = (0.01, 0.05, 0.10, 0.20)
@@ -50,7 +50,8 @@ class CaptureByMoney:
     -----
     Given to backtest.run_backtest as further_measure. Rules pick in their own order; model_per_cost orders by failures
     expected per unit of money. Prices are those of the settings, at every date. Limits, by resampling loops, are given
-    where loops are picked; sections have none here, for their sake alone would cost more than all else.
+    where loops are picked; sections have none here, for their sake alone would cost more than all else. tally: all
+    dates together, of loops.
 
     Checked by: tests/unit/test_evaluation_backtest_money.py
     """
@@ -59,6 +60,7 @@ class CaptureByMoney:
         self.section_costs = section_costs
         self.cost_per_loop = cost_per_loop
         self.coverage = coverage
+        self.tally = Tally()
         self._cost_of_loop: pd.Series | None = None
 
     def __call__(
@@ -73,50 +75,34 @@ class CaptureByMoney:
             if self._cost_of_loop is None:
                 raise ValueError("loops are priced by their sections, which come first")
             cost = units["loop_code"].map(self._cost_of_loop).astype(float)
-        priced = units[["length_km", "loop_code", "observed"]].assign(
+        priced = units[["length_km", "loop_code", *COUNTED]].assign(
             cost=cost, **{MONEY_RULE: units["expected"] / cost.clip(lower=1e-9)}
         )
-        totals = sum_drawn(priced, draws, "cost")
+        totals = sum_drawn(priced, draws, "cost", COUNTED)
         orders = {rule: orders[rule] for rule in RULES} | {MONEY_RULE: order_by_rule(priced, MONEY_RULE)}
-        return pd.concat(
-            [
-                self._rows(
-                    priced,
-                    origin,
-                    horizon_years,
-                    grain,
-                    rule,
-                    measure_capture(priced, order, groups, draws, COST_FRACTIONS, "cost", totals),
-                )
-                for rule, (order, groups) in orders.items()
-            ]
+        spent, rows = priced["cost"].sum() * np.array(COST_FRACTIONS), []
+        if grain == "loop":
+            self.tally.count(grain, priced, totals, draws.shape[1], "cost")
+            self.tally.origins += 1
+        for rule, (order, groups) in orders.items():
+            found, drawn = measure_capture(
+                priced, order, groups, draws, COST_FRACTIONS, "cost", counted=COUNTED, drawn_totals=totals
+            )
+            if grain == "loop":
+                self.tally.add(grain, rule, "", spent, found[1], drawn[:, 1])
+            shares = drawn[:, 0] / np.maximum(totals[1][0], 1e-9)[:, None]
+            rows.append(capture_rows(priced, found[0], shares, self.coverage).assign(rule=rule, money_spent=spent))
+        return pd.concat(rows, ignore_index=True).assign(
+            origin=pd.Timestamp(origin),
+            horizon_years=horizon_years,
+            level=grain,
+            cost_fraction=np.tile(COST_FRACTIONS, len(rows)),
         )
 
-    def _rows(
-        self,
-        priced: pd.DataFrame,
-        origin: dt.date,
-        horizon_years: float,
-        grain: str,
-        rule: str,
-        measured: tuple[Floats, Floats],
-    ) -> pd.DataFrame:
-        captured, drawn = measured
-        tails = [(1.0 - self.coverage) / 2.0, (1.0 + self.coverage) / 2.0]
-        limits = np.quantile(drawn, tails, axis=0) if len(drawn) else np.full((2, len(captured)), np.nan)
-        total = int(priced["observed"].sum())
-        return pd.DataFrame(
-            {
-                "origin": pd.Timestamp(origin),
-                "horizon_years": horizon_years,
-                "level": grain,
-                "rule": rule,
-                "cost_fraction": COST_FRACTIONS,
-                "money_spent": priced["cost"].sum() * np.array(COST_FRACTIONS),
-                "failures_captured": captured,
-                "failures_total": total,
-                "capture_fraction": captured / total if total else np.nan,
-                "capture_lo": limits[0],
-                "capture_hi": limits[1],
-            }
-        )
+    def summarise(self) -> pd.DataFrame:
+        """Rows of backtest_money_summary: all dates together, each failure counted once, against model_per_cost."""
+        found = self.tally.tabulate(self.coverage, MONEY_RULE).rename(columns={"picked_fraction": "cost_fraction"})
+        if found.empty:
+            return found
+        spent = np.concatenate([np.atleast_1d(one.picked) for _, one in sorted(self.tally.sums.items())])
+        return found.assign(money_spent=spent / self.tally.origins)

@@ -26,14 +26,17 @@ def measure_capture(
     draws: Draws,
     fractions: tuple[float, ...] = LENGTH_FRACTIONS,
     by: str = "length_km",
+    *,
+    counted: Sequence[str] = ("observed",),
     drawn_totals: tuple[Floats, Floats] | None = None,
+    amounts: tuple[Floats, Floats] | None = None,
 ) -> tuple[Floats, Floats]:
     """Failures on the cable picked until a share of the length is reached.
 
     Parameters
     ----------
     units
-        Units with observed failures, loop_code, and their length or another measure of what a pick uses up.
+        Units with failures that followed, loop_code, and their length or another measure of what a pick uses up.
     order, groups
         From order_by_rule.
     draws
@@ -42,14 +45,18 @@ def measure_capture(
         Shares of the measure.
     by
         Column that a pick uses up.
+    counted
+        Columns of failures that followed.
     drawn_totals
         sum_drawn of the units, where it has been worked out already: it is the same for every rule.
+    amounts
+        Further cuts after those at shares, in the measure itself: of the units, shape (cuts,), and of each replicate,
+        shape (replicates, cuts).
 
     Returns
     -------
-    captured, share_drawn
-        Failures captured (failures_captured), shape (fractions,); captured over all failures in each replicate, shape
-        (replicates, fractions).
+    captured, drawn
+        Failures captured (failures_captured), shape (counted, cuts); in each replicate, (replicates, counted, cuts).
 
     Notes
     -----
@@ -61,55 +68,62 @@ def measure_capture(
     Checked by: tests/unit/test_evaluation_backtest.py
     """
     size = units[by].to_numpy(dtype=np.float64)[order]
-    observed, loop = units["observed"].to_numpy(dtype=np.float64), units["loop_code"].to_numpy(dtype=np.int64)
+    followed = [units[name].to_numpy(dtype=np.float64) for name in counted]
+    loop = units["loop_code"].to_numpy(dtype=np.int64)
     running, total = np.cumsum(size), float(size.sum())
+    cuts = total * np.array(fractions) if amounts is None else np.append(total * np.array(fractions), amounts[0])
 
-    def take(share: float) -> tuple[Integers, Integers, Floats]:
-        """The first picks, to the end of the tie in which a share is reached; the tie of each, and sizes of ties."""
-        tie = np.searchsorted(groups, np.searchsorted(running, share * total), side="right")
+    def take(amount: float) -> tuple[Integers, Integers, Floats]:
+        """The first picks, to the end of the tie in which an amount is reached; the tie of each, and sizes of ties."""
+        tie = np.searchsorted(groups, np.searchsorted(running, amount), side="right")
         ends = np.append(groups[1 : tie + 1], len(order))[:tie]
         tie_of = np.repeat(np.arange(tie), np.diff(ends, prepend=0))
         return order[: len(tie_of)], tie_of, np.bincount(tie_of, size[: len(tie_of)]).astype(np.float64)
 
-    picks, tie, size_of_tie = take(max(fractions))
-    observed_of_tie = np.bincount(tie, observed[picks]).astype(np.float64)
-    captured = _interpolate_at(size_of_tie[None, :], observed_of_tie[None, :], np.outer([total], fractions))[0]
+    picks, tie, size_of_tie = take(cuts.max())
+    of_ties = [np.bincount(tie, failed[picks]).astype(np.float64)[None, :] for failed in followed]
+    captured = np.stack([_interpolate_at(size_of_tie[None, :], of_tie, cuts[None, :])[0] for of_tie in of_ties])
     if not len(draws):
-        return captured, np.zeros((0, len(fractions)))
-    targets, failed = sum_drawn(units, draws, by) if drawn_totals is None else drawn_totals
+        return captured, np.zeros((0, *captured.shape))
+    totals, failures = sum_drawn(units, draws, by, counted) if drawn_totals is None else drawn_totals
+    drawn_cuts = np.outer(totals, fractions)
+    if amounts is not None:
+        drawn_cuts = np.column_stack([drawn_cuts, amounts[1]])
     # a replicate reaches a share a little earlier or later in the order, by about 2 / sqrt(loops) of it
-    reach = max(fractions) * (1.0 + 10.0 / np.sqrt(draws.shape[1]))
+    reach = cuts.max() * (1.0 + 10.0 / np.sqrt(draws.shape[1]))
     while True:
         picks, tie, size_of_tie = take(reach)
         block = _number_blocks(size_of_tie, total)[tie]
         # without the last block: it may go on beyond these picks
         head = picks[: np.searchsorted(block, block[-1])]
-        sizes, counts = _sum_blocks([size[: len(head)], observed[head]], block[: len(head)], loop[head], draws)
+        kinds = [size[: len(head)], *(failed[head] for failed in followed)]
+        sizes, *counts = _sum_blocks(kinds, block[: len(head)], loop[head], draws)
         if len(picks) == len(order):
             # these are all: the last block is what is left of the whole
-            sizes, counts = (
+            sizes, *counts = (
                 np.column_stack([sums, np.maximum(whole - sums.sum(axis=1), 0.0)])
-                for sums, whole in ((sizes, targets), (counts, failed))
+                for sums, whole in zip([sizes, *counts], [totals, *failures], strict=True)
             )
             break
-        if np.all(sizes.sum(axis=1) >= targets * max(fractions) * (1.0 + 1e-9)):
+        if np.all(sizes.sum(axis=1) >= drawn_cuts.max(axis=1) * (1.0 + 1e-9)):
             break
         reach *= 2.0
-    inside = _interpolate_at(sizes, counts, np.outer(targets, fractions))
-    return captured, inside / np.maximum(failed, 1e-9)[:, None]
+    return captured, np.stack([_interpolate_at(sizes, count, drawn_cuts) for count in counts], axis=1)
 
 
-def sum_drawn(units: pd.DataFrame, draws: Draws, by: str = "length_km") -> tuple[Floats, Floats]:
-    """Sums of a measure and of the observed failures over all units, in each replicate."""
+def sum_drawn(
+    units: pd.DataFrame, draws: Draws, by: str = "length_km", counted: Sequence[str] = ("observed",)
+) -> tuple[Floats, Floats]:
+    """Sums over all units in each replicate: of a measure, and of what followed, shape (counted, replicates)."""
     loop = units["loop_code"].to_numpy(dtype=np.int64)
     by_loop = np.stack(
-        [np.bincount(loop, units[name].to_numpy(dtype=np.float64), draws.shape[1]) for name in (by, "observed")]
+        [np.bincount(loop, units[name].to_numpy(dtype=np.float64), draws.shape[1]) for name in (by, *counted)]
     )
-    sums = np.zeros((2, len(draws)))
+    sums = np.zeros((len(by_loop), len(draws)))
     for first in range(0, draws.shape[1], AT_ONCE):
         some = slice(first, first + AT_ONCE)
         sums += by_loop[:, some] @ draws[:, some].T.astype(np.float64)
-    return sums[0], sums[1]
+    return sums[0], sums[1:]
 
 
 def _number_blocks(size_of_tie: Floats, total: float) -> Integers:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,10 +11,11 @@ import pandas as pd
 
 from pipelines.evaluation import backtest
 from pipelines.evaluation.backtest_money import CaptureByMoney, price_sections
+from pipelines.evaluation.backtest_summary import summarise_calibration
 from pipelines.evaluation.before_after import expect_nothing_done, tabulate_before_after
 from pipelines.evaluation.cohorts import join_members, list_by_rules, list_members
 from pipelines.evaluation.forecast_score import score_forecast
-from pipelines.evaluation.ranking_sensitivity import tabulate_sensitivity
+from pipelines.evaluation.ranking_sensitivity import tabulate_duplicates, tabulate_sensitivity
 from pipelines.survival.hierarchical_frailty import Variances
 from pipelines.survival.history import FailureHistory, code_names, known_at
 from pipelines.survival.model import FailureModel, ModelChoices, fit_failure_model
@@ -51,7 +52,12 @@ class _MeansOnly:
 
 
 def evaluate_ranking(
-    history: FailureHistory, model: FailureModel, form_now: ModelChoices, reasons: pd.DataFrame, settings: Settings
+    history: FailureHistory,
+    model: FailureModel,
+    form_now: ModelChoices,
+    reasons: pd.DataFrame,
+    settings: Settings,
+    duplicates: Collection[str] = (),
 ) -> tuple[dict[str, pd.DataFrame], list[pd.DataFrame]]:
     """Everything that holds the ranking against what followed: the back-test, and what else its models say, by table.
 
@@ -65,6 +71,8 @@ def evaluate_ranking(
         Form of that model; it stands in where the records are too short for a past date.
     reasons
         section_id and retired_because.
+    duplicates
+        Jobs that may be one with another, undecided.
     settings
         general, survival and replacement are used.
 
@@ -85,6 +93,9 @@ def evaluate_ranking(
         judged.append(judge_model(history, fitted, members, dates, settings))
         return _MeansOnly(fitted)
 
+    for_money = CaptureByMoney(
+        price_sections(history.keep(code_names).sections, terms), terms.cost_per_loop, general.interval_coverage
+    )
     tested = backtest.run_backtest(
         history,
         fit_as_then,
@@ -93,20 +104,22 @@ def evaluate_ranking(
         coverage=general.interval_coverage,
         replicates=terms.backtest_replicates,
         random=np.random.default_rng(general.seed),
-        further_measure=CaptureByMoney(
-            price_sections(history.keep(code_names).sections, terms), terms.cost_per_loop, general.interval_coverage
-        ),
+        present_rule={str(name): value for name, value in terms.present_rule.items()},
+        further_measure=for_money,
     )
     for day in dates[len(origins) :]:
         # the search for the variances begins at those of the last origin: a quarter of the time
         fit_as_then(known_at(history, day), judged[-1].variances)
     tables = {
         "marts.backtest": tested.captures,
-        "marts.backtest_differences": tested.differences,
+        "marts.backtest_summary": tested.summary,
         "marts.backtest_calibration": tested.calibration,
+        "marts.calibration_summary": summarise_calibration(tested.calibration, general.interval_coverage),
         "marts.backtest_money": tested.further,
+        "marts.backtest_money_summary": for_money.summarise(),
         **tabulate_judged(history, judged, general.interval_coverage),
-        "marts.ranking_sensitivity": tabulate_sensitivity(history, model, general.horizon_years),
+        "marts.ranking_sensitivity": tabulate_sensitivity(history, model, general.horizon_years, duplicates),
+        "marts.duplicates_both_ways": tabulate_duplicates(history, model, general.horizon_years, duplicates),
     }
     return tables, [one.forecast for one in judged]
 

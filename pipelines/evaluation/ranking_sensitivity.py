@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,6 +24,7 @@ VARIANTS = (
     "unknown_causes_in_proportion",
     "loop_only_left_out",
     "undated_left_out",
+    "duplicates_joined",
 )
 
 
@@ -39,7 +41,9 @@ class Evidence:
     is_used: Booleans
 
 
-def tabulate_sensitivity(history: FailureHistory, model: FailureModel, horizon_years: float) -> pd.DataFrame:
+def tabulate_sensitivity(
+    history: FailureHistory, model: FailureModel, horizon_years: float, duplicates: Collection[str] = ()
+) -> pd.DataFrame:
     """How many of the first loops stay first under other readings of the same records.
 
     Parameters
@@ -48,6 +52,8 @@ def tabulate_sensitivity(history: FailureHistory, model: FailureModel, horizon_y
         What is known, and the model the ranking stands on.
     horizon_years
         Horizon of the ranking.
+    duplicates
+        Jobs that may be one with another, undecided.
 
     Returns
     -------
@@ -71,7 +77,7 @@ def tabulate_sensitivity(history: FailureHistory, model: FailureModel, horizon_y
     head: list[str] = []
     rows = []
     for variant in VARIANTS:
-        weights = weigh_failures(history.failures, variant, share)
+        weights = weigh_failures(history.failures, variant, share, duplicates)
         given = base if variant in ("as_it_is", "undated_left_out") else _weigh_evidence(placed, model, weights)
         if variant == "undated_left_out":
             given = Evidence(
@@ -100,6 +106,69 @@ def tabulate_sensitivity(history: FailureHistory, model: FailureModel, horizon_y
     return pd.DataFrame(rows)
 
 
+def tabulate_duplicates(
+    history: FailureHistory, model: FailureModel, horizon_years: float, duplicates: Collection[str]
+) -> pd.DataFrame:
+    """Failures, rates and ranks with jobs that may be one with another counted as they are, and once.
+
+    Parameters
+    ----------
+    history, model, horizon_years, duplicates
+        As for tabulate_sensitivity.
+
+    Returns
+    -------
+    DataFrame
+        grouped_by (all, cable_class, loop), group_name, failures, failures_joined (on known sections),
+        rate_per_100km_year, rate_joined_per_100km_year, rank, rank_joined. Groups with such a job, and the loop that
+        ranks first either way; no rows where no such job counts.
+
+    Notes
+    -----
+    Rates are those of the class curves: dated cable in view. Ranks are tabulate_sensitivity's.
+
+    Checked by: tests/unit/test_evaluation_ranking_sensitivity.py
+    """
+    failures = history.failures
+    is_one = failures["job_id"].isin(duplicates)
+    counts = counts_as_failure(failures)
+    if not (is_one & (counts | failures["why_not"].eq("loop_only"))).any():
+        return pd.DataFrame()
+    base, joined = (
+        gather_evidence(history, model, weigh_failures(failures, variant, 1.0, duplicates))
+        for variant in ("as_it_is", "duplicates_joined")
+    )
+    now, then = (rank_again(model, base, given, horizon_years) for given in (base, joined))
+    places = {loop: place for place, loop in enumerate(then, start=1)}
+    exposure = history.sections.groupby("cable_class", observed=True)["exposure_km_years"].sum()
+    rows = []
+    for grouped_by, column in (("all", ""), ("cable_class", "cable_class"), ("loop", "loop_id")):
+        names = failures[column].astype(object) if column else pd.Series("all", index=failures.index)
+        # the curves are of dated cable; the ranking's failures are those of any known section
+        used = failures["is_counted"].astype(bool) if grouped_by == "cable_class" else counts
+        before, after = names[used].value_counts(), names[used & ~is_one].value_counts()
+        named = set(names[is_one & (used | failures["why_not"].eq("loop_only"))].dropna())
+        for name in sorted(named | ({now[0], then[0]} if grouped_by == "loop" and now else set())):
+            km_years = exposure.sum() if grouped_by == "all" else exposure.get(name, np.nan)
+            is_loop = grouped_by == "loop"
+            rows.append(
+                {
+                    "grouped_by": grouped_by,
+                    "group_name": name,
+                    "failures": int(before.get(name, 0)),
+                    "failures_joined": int(after.get(name, 0)),
+                    "rate_per_100km_year": 100.0 * before.get(name, 0) / km_years if km_years else np.nan,
+                    "rate_joined_per_100km_year": 100.0 * after.get(name, 0) / km_years if km_years else np.nan,
+                    "rank": now.index(name) + 1 if is_loop and name in places else None,
+                    "rank_joined": places.get(name) if is_loop else None,
+                }
+            )
+    frame = pd.DataFrame(rows)
+    # of all cable the count is the ranking's, which holds cable without a date: no rate
+    frame.loc[frame["grouped_by"].ne("cable_class"), ["rate_per_100km_year", "rate_joined_per_100km_year"]] = np.nan
+    return frame.astype({"rank": "Int64", "rank_joined": "Int64"})
+
+
 def share_of_ageing(failures: pd.DataFrame) -> tuple[float, int]:
     """Share of the failures of the cable with a known cause that nobody brought about, and how many have one."""
     cable = failures["why_not"].isna() | failures["why_not"].isin(["excluded_cause", "undated_section", "loop_only"])
@@ -107,7 +176,7 @@ def share_of_ageing(failures: pd.DataFrame) -> tuple[float, int]:
     return (float(known["why_not"].ne("excluded_cause").mean()) if len(known) else 1.0), len(known)
 
 
-def weigh_failures(failures: pd.DataFrame, variant: str, share: float) -> Floats:
+def weigh_failures(failures: pd.DataFrame, variant: str, share: float, duplicates: Collection[str] = ()) -> Floats:
     """Weight of each failure under a variant."""
     unknown = failures["cause"].eq("unknown").to_numpy()
     alone = failures["why_not"].eq("loop_only").to_numpy()
@@ -118,6 +187,8 @@ def weigh_failures(failures: pd.DataFrame, variant: str, share: float) -> Floats
             return np.where(unknown, share, 1.0)
         case "loop_only_left_out":
             return np.where(alone, 0.0, 1.0)
+        case "duplicates_joined" if duplicates:
+            return np.where(failures["job_id"].isin(duplicates), 0.0, 1.0)
         case _:
             return np.ones(len(failures))
 
@@ -132,6 +203,7 @@ def explain_variant(variant: str, share: float, known: int) -> str:
         "causes that nobody brought about",
         "loop_only_left_out": "failures known by loop alone are left out",
         "undated_left_out": "sections without an installation date are left out, with their failures",
+        "duplicates_joined": "of two jobs that may be one, undecided, one counts",
     }[variant]
 
 

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from shared.arrays import Integers
+from shared.arrays import Booleans, Integers
 
 RULES: dict[str, str] = {
     "model": "failures the model expects per km over the horizon",
@@ -16,9 +17,40 @@ RULES: dict[str, str] = {
     "recent_failures": "failures of the last three years; ties by age",
     "failures_per_km": "failures on record per km; ties by age",
     "oldest_first": "age, by length where a loop has several",
+    "class_rate_times_failures": "rate of the cable's class times failures on record and a half, per km",
+    "class_age_times_failures": "rate of the cable's class at its age times failures on record and a half, per km",
     "three_in_five_years": "three failures or more in the last five years first, the rest as it comes",
     "random": "as it comes",
 }
+
+PRESENT_RULE = "present_rule"
+"""The rule in use at the utility, as replacement.present_rule of the settings has it; it flags, and does not order."""
+
+
+def flag_by_rule(units: pd.DataFrame, rule: str, present_rule: Mapping[str, float]) -> Booleans:
+    """Units that a rule with thresholds flags.
+
+    Parameters
+    ----------
+    units
+        Units with length_km, age_years, failures_five_years and failures_present (within the years of the rule).
+    rule
+        three_in_five_years or present_rule.
+    present_rule
+        Least failures (within years), failures_per_km and age_years, each where the rule has it; all must be met.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_evaluation_backtest_summary.py
+    """
+    if rule != PRESENT_RULE:
+        return np.asarray(units["failures_five_years"].to_numpy() >= 3)
+    failures, length = units["failures_present"].to_numpy(), units["length_km"].to_numpy()
+    has = {"failures": failures, "failures_per_km": failures / length, "age_years": units["age_years"].to_numpy()}
+    flagged = np.ones(len(units), dtype=bool)
+    for name in has.keys() & present_rule.keys():
+        flagged &= has[name] >= present_rule[name]
+    return flagged
 
 
 def order_by_rule(units: pd.DataFrame, rule: str, by_age: Integers | None = None) -> tuple[Integers, Integers]:
@@ -82,6 +114,10 @@ def _sort_key(units: pd.DataFrame, rule: str) -> tuple[NDArray[Any], bool]:
             return units["failures_recent"].to_numpy(), True
         case "failures_per_km":
             return units["failures"].to_numpy() / length, True
+        case "class_rate_times_failures":
+            return units["class_rate"].to_numpy() * (units["failures"].to_numpy() + 0.5) / length, False
+        case "class_age_times_failures":
+            return units["class_age_rate"].to_numpy() * (units["failures"].to_numpy() + 0.5) / length, False
         case "oldest_first":
             return np.zeros(len(units)), True
         case "three_in_five_years":

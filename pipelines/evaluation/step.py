@@ -10,16 +10,19 @@ from pipelines.evaluation.search_backtest import backtest_searches
 from pipelines.survival.step import FittedFleet
 from pipelines.warehouse import read_query
 from shared.settings import Settings
-from shared.store import read_model, write_tables
+from shared.store import has_table, read_model, write_tables
 
 TABLES = (
     "marts.backtest",
-    "marts.backtest_differences",
+    "marts.backtest_summary",
     "marts.backtest_calibration",
+    "marts.calibration_summary",
     "marts.backtest_money",
+    "marts.backtest_money_summary",
     "marts.before_after",
     "marts.forecast_score",
     "marts.ranking_sensitivity",
+    "marts.duplicates_both_ways",
     "marts.search_backtest",
 )
 
@@ -29,7 +32,10 @@ def run(con: duckdb.DuckDBPyConnection, fitted: FittedFleet | None, settings: Se
     if fitted is None:
         return write_tables(con, dict.fromkeys(TABLES, pd.DataFrame()))
     retired = read_model(con, "staging.sections", columns=["section_id", "retired_because"])
-    tables, forecasts = evaluate_ranking(fitted.history, fitted.model, fitted.form, retired, settings)
+    undecided = ["job_id", "cluster_decision"]
+    pairs = read_model(con, "marts.job_clusters", columns=undecided) if has_table(con, "marts.job_clusters") else None
+    duplicates = [] if pairs is None else pairs.loc[pairs["cluster_decision"].fillna("").eq(""), "job_id"].tolist()
+    tables, forecasts = evaluate_ranking(fitted.history, fitted.model, fitted.form, retired, settings, duplicates)
     searches = read_query(con, "evaluation/searches", forecasts=pd.concat(forecasts)) if forecasts else pd.DataFrame()
     tables["marts.search_backtest"] = backtest_searches(searches, settings.general.interval_coverage)
     return write_tables(con, tables)

@@ -17,20 +17,24 @@ RULE_NAMES = {
     "most_failures": "most failures",
     "recent_failures": "most recent failures",
     "failures_per_km": "failures per km",
+    "class_rate_times_failures": "class rate × (failures + ½)",
+    "class_age_times_failures": "class rate at its age × (failures + ½)",
     "oldest_first": "oldest first",
     "three_in_five_years": "three in five years",
     "random": "random",
+    "present_rule": "the rule in use",
 }
 """Rules of the back-test in words, the model first."""
 
 
-def chart_capture(pooled: pd.DataFrame, by: str = "length") -> go.Figure:
+def chart_capture(summary: pd.DataFrame, by: str = "length") -> go.Figure:
     """Share of the later failures caught against the share of length or cost picked, a line a rule.
 
     Parameters
     ----------
-    pooled
-        rule, length_fraction or cost_fraction, capture_fraction: one level, origins pooled.
+    summary
+        rule, length_fraction or cost_fraction, capture_fraction with limits, and is_own_length where length is picked:
+        one level. A rule at its own length is a mark without a line, named so.
     by
         length or cost.
 
@@ -38,18 +42,28 @@ def chart_capture(pooled: pd.DataFrame, by: str = "length") -> go.Figure:
     -----
     Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
-    chart = style.new_chart(430)
-    rules = [rule for rule in RULE_NAMES if (pooled["rule"] == rule).any()]
-    for place, rule in enumerate(rules):
-        rows = pooled[pooled["rule"] == rule].sort_values(f"{by}_fraction")
+    is_own = summary.get("is_own_length", pd.Series(False, index=summary.index)).astype(bool)
+    lines = [
+        (rule, own) for own in (False, True) for rule in RULE_NAMES if (summary["rule"].eq(rule) & is_own.eq(own)).any()
+    ]
+    chart = style.new_chart(330 + 24 * len(lines))  # the legend has a line a rule, and half the height
+    for place, (rule, own) in enumerate(lines):
+        rows = summary[summary["rule"].eq(rule) & is_own.eq(own)].sort_values(f"{by}_fraction")
+        name = f"{RULE_NAMES[rule]}, at its own length" if own else RULE_NAMES[rule]
+        # there are more rules than inks: the marks of a second round are open, their dashes one on
+        again = place // len(style.MARKS)
         chart.add_scatter(
             x=(100 * rows[f"{by}_fraction"]).tolist(),
             y=(100 * rows["capture_fraction"]).tolist(),
-            mode="lines+markers",
-            name=RULE_NAMES[rule],
-            line={"color": style.ink_of(place), "width": 2.4 if rule == "model" else 1.3, "dash": style.dash_of(place)},
-            marker={"symbol": style.mark_of(place), "size": 8},
-            hovertemplate=f"first %{{x:.0f}} % of {by}: %{{y:.0f}} % of failures<extra>{RULE_NAMES[rule]}</extra>",
+            mode="markers" if own else "lines+markers",
+            name=name,
+            line={
+                "color": style.ink_of(place),
+                "width": 2.4 if rule == "model" else 1.3,
+                "dash": style.dash_of(place + again),
+            },
+            marker={"symbol": style.mark_of(place) + "-open" * bool(again), "size": 8},
+            hovertemplate=f"first %{{x:.1f}} % of {by}: %{{y:.0f}} % of failures<extra>{name}</extra>",
         )
     title = "Length picked [%]" if by == "length" else "Money spent, of the cost of it all [%]"
     chart.update_xaxes(title_text=title, rangemode="tozero", showgrid=False)
@@ -57,20 +71,20 @@ def chart_capture(pooled: pd.DataFrame, by: str = "length") -> go.Figure:
     return chart
 
 
-def chart_calibration(deciles: pd.DataFrame) -> go.Figure:
-    """Failures seen against failures expected, a mark a tenth of the length and past date.
+def chart_calibration(tenths: pd.DataFrame) -> go.Figure:
+    """Failures seen against failures expected, a mark a tenth of the length.
 
     Parameters
     ----------
-    deciles
-        Rows of backtest_calibration with observed_lo and observed_hi, limits of the mean behind the count.
+    tenths
+        Rows of calibration_summary, without the whole.
 
     Notes
     -----
     Checked by: tests/end_to_end/test_reports_browser.py (through write_pages)
     """
     chart = style.new_chart(400)
-    top = float(max(deciles["expected"].max(), deciles["observed_hi"].max(), 1.0))
+    top = float(max(tenths["expected_distinct"].max(), tenths["observed_hi"].max(), 1.0))
     chart.add_scatter(
         x=[0, top],
         y=[0, top],
@@ -79,17 +93,16 @@ def chart_calibration(deciles: pd.DataFrame) -> go.Figure:
         hoverinfo="skip",
         line={"color": style.INKS["soft"], "width": 1, "dash": "dot"},
     )
-    for place, (origin, rows) in enumerate(deciles.groupby("origin", sort=True)):
-        chart.add_scatter(
-            x=rows["expected"].tolist(),
-            y=rows["observed"].tolist(),
-            mode="markers",
-            name=f"from {pd.Timestamp(str(origin)):%Y-%m-%d}",
-            marker={"symbol": style.mark_of(place), "size": 9, "color": style.ink_of(place)},
-            error_y=style.bars_between(rows["observed"], rows["observed_lo"], rows["observed_hi"]),
-            customdata=rows["decile"].tolist(),
-            hovertemplate="tenth %{customdata}: expected %{x:.1f}, seen %{y}<extra></extra>",
-        )
+    chart.add_scatter(
+        x=tenths["expected_distinct"].tolist(),
+        y=tenths["observed_distinct"].tolist(),
+        mode="markers",
+        name="a tenth of the length",
+        marker={"symbol": style.mark_of(0), "size": 9, "color": style.ink_of(0)},
+        error_y=style.bars_between(tenths["observed_distinct"], tenths["observed_lo"], tenths["observed_hi"]),
+        customdata=tenths["decile"].tolist(),
+        hovertemplate="tenth %{customdata}: expected %{x:.1f}, seen %{y:.1f}<extra></extra>",
+    )
     chart.update_xaxes(title_text="Failures expected", rangemode="tozero", showgrid=False)
     chart.update_yaxes(title_text="Failures seen", rangemode="tozero")
     return chart

@@ -45,7 +45,7 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
     closed = marts.read_only("marts.closed_jobs", "loop_id", [ident])
     minutes = closed[["job_id", "customers_interrupted", "customer_minutes", "report_to_restore_min"]]
     jobs = jobs.merge(minutes, on="job_id", how="left")
-    record = (drawing(ident, strip, marts), job_list(jobs, marts))
+    record = (drawing(ident, strip, marts), job_list(ident, jobs, marts))
     forecast = (
         forecast_facts(rank, settings),
         listing("loop-sections", sections.merge(work, on="section_id", how="left")),
@@ -111,10 +111,12 @@ def search_order(loop: dict[str, Any], strip: pd.DataFrame, marts: Marts, settin
     )
 
 
-def job_list(jobs: pd.DataFrame, marts: Marts) -> Exhibit:
+def job_list(ident: str, jobs: pd.DataFrame, marts: Marts) -> Exhibit:
     """The jobs of the loop, whether each counts as a failure of its cable, and undecided duplicates."""
     clusters = marts.read_only("marts.job_clusters", "job_id", jobs["job_id"].tolist())
     open_ = clusters[clusters["cluster_decision"].fillna("") == ""]
+    ways = marts.read_only("marts.duplicates_both_ways", "group_name", [ident]).query("grouped_by == 'loop'")
+    moved = ways[ways["failures"].ne(ways["failures_joined"]) | ways["rank"].ne(ways["rank_joined"])]
     pairs = [f"{job} and {other}" for job, other in zip(open_["job_id"], open_["joined_with"], strict=True)]
     return say.exhibit(
         "loop-jobs",
@@ -131,6 +133,7 @@ def job_list(jobs: pd.DataFrame, marts: Marts) -> Exhibit:
                 minutes=jobs["customer_minutes"].sum(),
             ),
             say(bool(pairs) and "loop-jobs.doubted", pairs="; ".join(pairs)),
+            say(bool(pairs) and len(moved) > 0 and "loop-jobs.joined", row=moved.iloc[0] if len(moved) else None),
         ),
     )
 

@@ -177,7 +177,7 @@ def search_order() -> Part:
 
 def back_test() -> Part:
     picks = pd.DataFrame({"length_km": [20.0, 30.0, 50.0], "observed": [9.0, 6.0, 5.0], "loop_code": [0, 1, 2]})
-    captured, _ = measure_capture(picks, np.arange(3), np.arange(3), np.ones((1, 3)), (0.35,))
+    (captured,), _ = measure_capture(picks, np.arange(3), np.arange(3), np.ones((0, 3)), (0.35,))
     return tell(
         "back_test", "Whether the ranking would have worked", captured_2=captured[0], captured_3=captured[0] / 20
     )

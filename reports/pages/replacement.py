@@ -34,6 +34,8 @@ SELDOM = frozenset(
         "vintages",
         "attributes",
         "splices",
+        "counts",
+        "duplicates",
     ]
 )
 """Figures looked at once in a while: when the prices, the method or a class is doubted."""
@@ -48,7 +50,14 @@ def build(marts: Marts, settings: Settings) -> Page:
         question=QUESTION,
         summary=answer(marts, settings).sentences,
         sections=(
-            Section("The ranking", (*replacement_ranking.ranking(marts, settings), reasons(loops, found))),
+            Section(
+                "The ranking",
+                (
+                    *replacement_ranking.ranking(marts, settings),
+                    replacement_ranking.first_of_each(marts.read(replacement_ranking.FIRST)),
+                    reasons(loops, found),
+                ),
+            ),
             replacement_money.section(marts, settings),
             *replacement_evaluation.sections(marts, settings),
             survival.section(marts, settings),
@@ -75,9 +84,14 @@ def answer(marts: Marts, settings: Settings) -> Answer:
         "tried": replacement_evaluation.backtest_sentence(found),
     }
     rank = "answer.first_rank_clear" if found["first_rank"] == "clear" else "answer.first_rank_open"
+    joined = found["first_if_joined"] is not None and "answer.joined"
     return Answer(
         QUESTION,
-        (say("answer.first", **values), say("answer.second", rank, **values), say("answer.third", **values)),
+        (
+            say("answer.first", found["firsts"] and f"answer.firsts_{found['firsts']}", joined, found=found, **values),
+            say("answer.second", rank, **values),
+            say("answer.third", **values),
+        ),
         **link,
     )
 

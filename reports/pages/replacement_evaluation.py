@@ -19,12 +19,13 @@ if TYPE_CHECKING:
 say = Words("replacement")
 
 BACKTEST = "marts.backtest"
-POOLED = "marts.backtest_pooled"
-CALIBRATION = "marts.backtest_calibration"
-MONEY = "marts.backtest_money"
+SUMMARY = "marts.backtest_summary"
+CALIBRATION = "marts.calibration_summary"
+MONEY = "marts.backtest_money_summary"
 SCORES = "marts.forecast_score"
 BEFORE_AFTER = "marts.before_after"
 FIGURES = "marts.replacement_figures"
+COUNTS = "marts.count_reconciliation"
 
 
 def sections(marts: Marts, settings: Settings) -> tuple[Section, Section]:
@@ -34,91 +35,102 @@ def sections(marts: Marts, settings: Settings) -> tuple[Section, Section]:
 
 def section(marts: Marts, settings: Settings) -> Section:
     """What holds the ranking against the years that followed."""
-    found, pooled = judged(marts, "replacement"), marts.read(POOLED)
+    found = judged(marts, "replacement")
     return Section(
         "Back-test on past dates",
         (
-            capture(marts.read(BACKTEST), pooled, found),
-            capture_by_money(marts.read(MONEY), pooled, settings, found),
+            capture(marts.read(SUMMARY), marts.read(BACKTEST), settings, found),
+            capture_by_money(marts.read(MONEY), settings, found),
             calibration(marts.read(CALIBRATION), settings, found),
             past_forecasts(marts.read(SCORES), settings, found),
             before_after(marts.read(BEFORE_AFTER), marts.read(FIGURES), settings, found),
+            counts(marts.read(COUNTS)),
         ),
         say("section.belief"),
     )
 
 
-def curves_of(pooled: pd.DataFrame, by: str) -> pd.DataFrame:
-    """Back-test of loops picked by length or by cost, its past dates pooled, in the order of the rules."""
-    rows = pooled[pooled["picked_by"].eq(by) & pooled["level"].eq("loop")]
-    order = list(figures.RULE_NAMES).index
-    rows = rows.sort_values(["rule", "picked_fraction"], key=lambda key: key.map(order) if key.name == "rule" else key)
-    return rows.rename(columns={"picked_fraction": f"{by}_fraction"}).reset_index(drop=True)
+def in_rule_order(summary: pd.DataFrame, by: str) -> pd.DataFrame:
+    """Rows of loops, all past dates together, in the order of the rules and of the shares picked."""
+    rows, order = summary[summary["level"].eq("loop")], list(figures.RULE_NAMES).index
+    key = ["rule", f"{by}_fraction"]
+    return rows.sort_values(key, key=lambda one: one.map(order) if one.name == "rule" else one, ignore_index=True)
 
 
 def capture_values(found: Judged, by: str) -> dict[str, Any]:
-    """What the back-test says of the model against the best simple rule, at a tenth of the length or cost."""
-    names = ("capture", "capture_model", "capture_rival", "capture_fraction_picked", "capture_failures")
-    values = {name: found.of(name, by) for name in names}
+    """What the back-test says of the model against the rule that is hardest to tell from it, at a tenth."""
+    kinds = ("", "_model", "_model_lo", "_model_hi", "_failures", "_rival", "_lead", "_lead_lo", "_lead_hi")
+    values = {f"capture{kind}": found.of(f"capture{kind}", by) for kind in kinds}
     return values | {"rule": figures.RULE_NAMES.get(found.of("capture_rival_rule", by), "")}
 
 
 def backtest_sentence(found: Judged) -> str:
-    """What the back-test says about the model against the best simple rule."""
+    """What the back-test says about the model against the rule that is hardest to tell from it."""
     values = capture_values(found, "length")
     return say("capture.finding" if values["capture"] else "capture.untried", **values)
 
 
-def capture(backtest: pd.DataFrame, pooled: pd.DataFrame, found: Judged) -> Exhibit:
+def flagged_sentence(found: Judged, rule: str) -> str:
+    """A rule with thresholds at the length that it flags, against as much of the ranking."""
+    kinds = ("", "_share", "_capture", "_lead", "_lead_lo", "_lead_hi")
+    values = {f"flagged{kind}": found.of(f"flagged{kind}", rule) for kind in kinds}
+    key = "capture.flagged_nothing" if values["flagged"] == "nothing" else "capture.flagged"
+    return say(values["flagged"] is not None and key, rule=figures.RULE_NAMES[rule], **values)
+
+
+def capture(summary: pd.DataFrame, backtest: pd.DataFrame, settings: Settings, found: Judged) -> Exhibit:
     """The ranking against the rules people use."""
-    rows, shown = backtest[backtest["level"] == "loop"], curves_of(pooled, "length")
-    if rows.empty or shown.empty:
+    shown = in_rule_order(summary, "length")
+    if shown.empty:
         return say.absent("capture")
-    origins = sorted(rows["origin"].unique())
+    origins = sorted(backtest["origin"].unique())
+    flagged = (flagged_sentence(found, rule) for rule in ("three_in_five_years", "present_rule"))
     return say.exhibit(
         "capture",
-        backtest_sentence(found),
+        " ".join(filter(None, (backtest_sentence(found), *flagged))),
         shown.assign(rule=shown["rule"].map(figures.RULE_NAMES)),
         chart=figures.chart_capture(shown),
-        years=rows["horizon_years"].iloc[0],
-        failures=shown["failures_total"].max(),
+        years=backtest["horizon_years"].iloc[0],
+        failures=shown["failures_distinct"].max(),
         n_origins=len(origins),
         dates=", ".join(f"{pd.Timestamp(o):%Y-%m-%d}" for o in origins),
-    )
-
-
-def capture_by_money(backtest: pd.DataFrame, pooled: pd.DataFrame, settings: Settings, found: Judged) -> Exhibit:
-    """The ranking against the rules people use, for the same money."""
-    shown = curves_of(pooled, "cost")
-    if shown.empty:
-        return say.absent("capture_by_money")
-    return say.exhibit(
-        "capture_by_money",
-        say("capture_by_money.finding", **capture_values(found, "cost"), by_rank=found["capture_by_rank_for_money"]),
-        shown.assign(rule=shown["rule"].map(figures.RULE_NAMES)),
-        chart=figures.chart_capture(shown, "cost"),
-        failures=shown["failures_total"].max(),
-        n_origins=backtest.loc[backtest["level"] == "loop", "origin"].nunique(),
-        money=found["capture_money"],
         settings=settings,
     )
 
 
-def calibration(deciles: pd.DataFrame, settings: Settings, found: Judged) -> Exhibit:
+def capture_by_money(summary: pd.DataFrame, settings: Settings, found: Judged) -> Exhibit:
+    """The ranking against the rules people use, for the same money."""
+    shown, values = in_rule_order(summary, "cost"), capture_values(found, "cost")
+    if shown.empty:
+        return say.absent("capture_by_money")
+    return say.exhibit(
+        "capture_by_money",
+        say(
+            "capture_by_money.finding" if values["capture"] else "capture.untried",
+            **values,
+            by_rank=found["capture_by_rank_for_money"],
+        ),
+        shown.assign(rule=shown["rule"].map(figures.RULE_NAMES)),
+        chart=figures.chart_capture(shown, "cost"),
+        failures=shown["failures_distinct"].max(),
+        n_origins=shown["origins"].max(),
+        money=shown.loc[shown["cost_fraction"].eq(0.1), "money_spent"].mean(),
+        settings=settings,
+    )
+
+
+def calibration(summary: pd.DataFrame, settings: Settings, found: Judged) -> Exhibit:
     """Whether as many failures came as were expected."""
-    if deciles.empty:
+    if summary.empty:
         return say.absent("calibration")
-    rows = deciles.sort_values(["origin", "decile"]).reset_index(drop=True)
-    observed = float(rows["observed"].sum())
-    sums = {"expected": float(rows["expected"].sum()), "observed": observed, "n_rows": len(rows)}
-    finding = say("calibration.finding", found=found, **sums)
+    rows = summary.sort_values("decile", ignore_index=True)
+    whole, tenths = rows.iloc[0], rows.iloc[1:]
     return say.exhibit(
         "calibration",
-        finding,
-        rows,
-        chart=figures.chart_calibration(rows),
-        observed=observed,
-        n_rows=len(rows),
+        say("calibration.finding", found=found, whole=whole, n_tenths=len(tenths)),
+        rows.assign(decile=rows["decile"].astype(str).where(rows["decile"].gt(0), "all")),
+        chart=figures.chart_calibration(tenths),
+        whole=whole,
         settings=settings,
     )
 
@@ -178,6 +190,17 @@ def before_after(sets: pd.DataFrame, amounts: pd.DataFrame, settings: Settings, 
         n_rows_2=len(rows) - len(drawn),
         sections_left_out=rows["sections_left_out"].sum(),
         untold=untold,
+    )
+
+
+def counts(steps: pd.DataFrame) -> Exhibit:
+    """From the rows read to each count that the page states."""
+    if steps.empty or not steps["jobs"].any():
+        return say.absent("counts")
+    rows = steps.sort_values("step_order", ignore_index=True)
+    stated = rows[rows["is_total"].astype(bool)].to_dict("records")
+    return say.exhibit(
+        "counts", say("counts.finding", said="; ".join(say("counts.one", row=row) for row in stated)), rows
     )
 
 

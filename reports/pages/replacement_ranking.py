@@ -13,6 +13,7 @@ from reports.figures.map import DRAWN_LOOPS, Plane, draw_map, lay_flat, nearest_
 from reports.marts import judged
 from reports.page import Exhibit
 from reports.words import Words
+from shared import dictionary
 
 if TYPE_CHECKING:
     from reports.marts import Judged, Marts
@@ -23,6 +24,7 @@ say = Words("replacement")
 LOOPS = "marts.loop_ranking"
 SECTIONS = "marts.section_ranking"
 PLACES = "marts.loop_places"
+FIRST = "marts.first_loops"
 
 SHOWN_LOOPS = 25
 """Loops drawn in the figure, and loops that have a sheet."""
@@ -107,6 +109,18 @@ def first_sections(sections: pd.DataFrame, loops: pd.DataFrame, settings: Settin
         failures_recorded=rows["failures_recorded"].sum(),
         settings=settings,
         limits=LIMITS,
+    )
+
+
+def first_of_each(firsts: pd.DataFrame) -> Exhibit:
+    """The loop that each of three orders puts first, and why they differ."""
+    if firsts.empty:
+        return say.absent("firsts")
+    asked = dictionary.codes()["ordered_by"]
+    rows = firsts.assign(place=firsts["ordered_by"].map(list(asked).index)).sort_values("place", ignore_index=True)
+    said = "; ".join(say("firsts.one", row=row) for row in rows.to_dict("records"))
+    return say.exhibit(
+        "firsts", say("firsts.finding", said=said), rows.assign(ordered_by=rows["ordered_by"].map(asked))
     )
 
 

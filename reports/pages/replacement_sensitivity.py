@@ -7,25 +7,31 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from reports.figures import replacement_evaluation as figures
+from reports.marts import judged
 from reports.page import Exhibit, Section
 from reports.pages.replacement_ranking import SHOWN_LOOPS
 from reports.words import Words
 from shared import dictionary
 
 if TYPE_CHECKING:
-    from reports.marts import Marts
+    from reports.marts import Judged, Marts
 
 say = Words("replacement")
 
 CHURN = "marts.ranking_churn"
 SENSITIVITY = "marts.ranking_sensitivity"
+DUPLICATES = "marts.duplicates_both_ways"
 
 
 def section(marts: Marts) -> Section:
     """The section of the page."""
     return Section(
         "Changes and sensitivity of the ranking",
-        (churn(marts.read(CHURN)), sensitivity(marts.read(SENSITIVITY))),
+        (
+            churn(marts.read(CHURN)),
+            sensitivity(marts.read(SENSITIVITY)),
+            duplicates(marts.read(DUPLICATES), judged(marts, "replacement")),
+        ),
         say("section.firmness"),
     )
 
@@ -112,3 +118,15 @@ def sensitivity(variants: pd.DataFrame) -> Exhibit:
         iloc=variants["loops_ranked"].iloc[0],
         loc=variants.loc[variants["variant"].eq("as_it_is"), "failures_used"].sum(),
     )
+
+
+def duplicates(rows: pd.DataFrame, found: Judged) -> Exhibit:
+    """Failures, rates and ranks with undecided duplicates as they are, and joined."""
+    if rows.empty:
+        return say.absent("duplicates")
+    order = ["all", "cable_class", "loop"]
+    shown = rows.sort_values(
+        ["grouped_by", "rank", "group_name"], key=lambda one: one.map(order.index) if one.name == "grouped_by" else one
+    )
+    first = "duplicates.first" if found["first_if_joined"] is not None else "duplicates.same_first"
+    return say.exhibit("duplicates", say("duplicates.finding", first, whole=shown.iloc[0], found=found), shown)

@@ -15,6 +15,7 @@ import numpy as np
 
 from pipelines.evaluation import backtest, evaluate
 from pipelines.evaluation.backtest_money import CaptureByMoney, price_sections
+from pipelines.evaluation.class_rates import rate_units
 from pipelines.evaluation.cohorts import list_members
 from pipelines.evaluation.ranking_sensitivity import tabulate_sensitivity
 from pipelines.evaluation.rule_orders import order_by_rule
@@ -61,9 +62,10 @@ def main(folder: Path) -> dict[str, float]:
     parts = []
     for origin, past in zip(origins, then, strict=False):
         units = backtest.list_units(history, origin, 5.0, past)
+        units = units.assign(**rate_units(known_at(history, origin), units))
         parts += [
             (part, origin, 5.0, grain, {rule: order_by_rule(part, rule) for rule in backtest.RULES}, draws)
-            for part, grain in ((units, "section"), (backtest.roll_up(units), "loop"))
+            for part, grain in ((units, "section"), (backtest.roll_up(units, backtest.RATES), "loop"))
         ]
     measure = CaptureByMoney(price_sections(history.sections, settings.replacement), 6_000.0, 0.9)
     timed("for the same money", lambda: [measure(*part) for part in parts], seconds)

@@ -183,8 +183,8 @@ def main(folder: Path) -> None:
         (section.loc["model"] / best).round(3).to_dict(),
         f"(wanted: {LEAST_RATIO} at 5, 10 and 20 %)",
     )
-    differences = tested.differences.query("level == 'section' and rule != 'random'")
-    print("\npaired differences, 90 % limits by resampling road segments")
+    differences = tested.summary.query("level == 'section' and rule != 'random'")
+    print("\neach failure counted once: differences to the model, 90 % limits by resampling road segments")
     print(differences.round(4).to_string(index=False))
     print(
         "\nhow far anyone could get: section level, mean over the origins\n",

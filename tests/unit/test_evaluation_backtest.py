@@ -13,9 +13,8 @@ from scipy import stats
 
 from pipelines.evaluation.backtest import (
     RULES,
-    _capture_rows,
-    _compare,
     calibrate,
+    capture_rows,
     choose_origins,
     draw_loops,
     list_units,
@@ -61,6 +60,7 @@ def make_history(sections: list[tuple], failures: list[tuple], as_of: str = "202
     frame = frame.assign(
         is_installed_on_known=frame["installed_on"].notna(),
         rejuvenated_on=pd.NaT,
+        cable_class=frame["loop_id"],
         in_view_from=frame["installed_on"].clip(lower=pd.Timestamp("2006-01-01")),
         in_view_to=frame["retired_on"].fillna(end),
         exposure_years=0.0,
@@ -70,13 +70,17 @@ def make_history(sections: list[tuple], failures: list[tuple], as_of: str = "202
     jobs["loop_id"] = jobs["section_id"].map(frame.set_index("section_id")["loop_id"])
     for column in ("failed_on", "closed_on"):
         jobs[column] = pd.to_datetime(jobs[column])
-    return FailureHistory(frame, jobs.assign(is_counted=True, why_not=None), dt.date.fromisoformat(as_of))
+    laid = jobs["section_id"].map(frame.set_index("section_id")["installed_on"])
+    age = (jobs["failed_on"] - laid).dt.days / 365.25
+    jobs = jobs.assign(is_counted=True, why_not=None, age_years=age, failed_component="cable")
+    return FailureHistory(frame, jobs, dt.date.fromisoformat(as_of))
 
 
 def make_units(**columns: list[float]) -> pd.DataFrame:
     n = len(next(iter(columns.values())))
     given = {name: np.array(values, dtype=float) for name, values in columns.items()}
-    counts = ("failures", "failures_recent", "failures_five_years", "age_years", "observed")
+    counts = ("failures", "failures_recent", "failures_five_years", "age_years", "observed", "observed_distinct")
+    counts += ("class_rate", "class_age_rate")
     base = {name: np.zeros(n) for name in counts}
     names = [f"s{k}" for k in range(n)]
     ids = {"section_id": names, "section_code": np.arange(n), "loop_code": np.arange(n)}
@@ -158,7 +162,7 @@ def test_ties_at_the_cut_count_in_part() -> None:
     units = make_units(length_km=[1, 1, 1, 1], failures=[5, 2, 2, 2], observed=[4, 6, 0, 0])
     order, groups = order_by_rule(units, "most_failures")
     captured, _ = measure_capture(units, order, groups, np.ones((1, 4)), (0.25, 0.625, 1.0))
-    assert captured.tolist() == pytest.approx([4, 4 + 6 * 1.5 / 3, 10])
+    assert captured[0].tolist() == pytest.approx([4, 4 + 6 * 1.5 / 3, 10])
 
 
 def test_a_long_unit_before_short_ones_is_not_blended_with_them() -> None:
@@ -167,14 +171,14 @@ def test_a_long_unit_before_short_ones_is_not_blended_with_them() -> None:
     order, groups = order_by_rule(units, "most_failures")
     cuts = (0.4, 0.405, 0.41, 0.415, 0.42)
     captured, drawn = measure_capture(units, order, groups, np.ones((1, 4)), cuts)
-    assert captured.tolist() == pytest.approx([0, 2, 4, 7, 10])
-    assert drawn[0].tolist() == pytest.approx([0, 0.2, 0.4, 0.7, 1.0])
+    assert captured[0].tolist() == pytest.approx([0, 2, 4, 7, 10])
+    assert drawn[0, 0].tolist() == pytest.approx([0, 2, 4, 7, 10])
 
 
 def test_random_captures_its_share() -> None:
     units = make_units(length_km=[3, 1, 6], observed=[5, 2, 13])
     captured, _ = measure_capture(units, *order_by_rule(units, "random"), np.ones((1, 3)), (0.1, 0.2))
-    assert captured.tolist() == pytest.approx([2, 4])
+    assert captured[0].tolist() == pytest.approx([2, 4])
 
 
 def test_replicates_draw_units_with_their_length_and_failures() -> None:
@@ -183,12 +187,12 @@ def test_replicates_draw_units_with_their_length_and_failures() -> None:
     weights = rng.multinomial(40, np.full(40, 1 / 40), size=7).astype(float)
     order, groups = order_by_rule(units, "failures_per_km")
     _, drawn = measure_capture(units, order, groups, weights, (0.1,))
-    for weight, share in zip(weights, drawn[:, 0], strict=True):
+    for weight, failures in zip(weights, drawn[:, 0, 0], strict=True):
         repeated = units.loc[units.index.repeat(weight.astype(int))].reset_index(drop=True)
         repeated["loop_code"] = np.arange(len(repeated))
         once = np.ones((1, len(repeated)))
         again, _ = measure_capture(repeated, *order_by_rule(repeated, "failures_per_km"), once, (0.1,))
-        assert share == pytest.approx(again[0] / repeated["observed"].sum(), rel=1e-4)
+        assert failures == pytest.approx(again[0, 0], rel=1e-4)
 
 
 def test_loops_are_sums_of_their_sections() -> None:
@@ -202,10 +206,13 @@ def test_loops_are_sums_of_their_sections() -> None:
 def test_calibration_goes_by_tenths_of_the_length() -> None:
     units = make_units(length_km=[1] * 20, expected=list(range(20)), observed=[1] * 20)
     units["expected_in_view"], units["observed_shared"] = units["expected"], units["observed"]
+    units["expected_distinct"], units["observed_distinct_shared"] = units["expected"] / 5, units["observed"] / 2
     table = calibrate(units, dt.date(2020, 12, 31), 0.90)
     assert table["decile"].tolist() == list(range(1, 11))
     assert table["expected"].tolist() == [2 * k + 2 * k + 1 for k in range(10)]
     assert table["observed"].tolist() == [2] * 10
+    assert table["expected_distinct"].tolist() == pytest.approx([(4 * k + 1) / 5 for k in range(10)])
+    assert table["observed_distinct"].tolist() == [1] * 10
 
 
 def test_a_failure_known_by_loop_alone_is_shared_as_the_forecast_is() -> None:
@@ -236,7 +243,7 @@ def test_later_events_change_neither_order_nor_forecast() -> None:
     origin = dt.date(2020, 12, 31)
     plain, extended = (make_history(sections, rows) for rows in (past, past + later))
     before, after = (list_units(h, origin, 5.0, FlatModel(known_at(h, origin))) for h in (plain, extended))
-    seen = ["observed", "observed_shared"]
+    seen = ["observed", "observed_shared", "observed_distinct", "observed_distinct_shared"]
     pd.testing.assert_frame_equal(before.drop(columns=seen), after.drop(columns=seen))
     assert after["observed"].sum() == 2
 
@@ -254,9 +261,9 @@ def test_every_rule_at_every_origin_and_level_and_the_same_each_time() -> None:
 
     first, second = test_once(), test_once()
     pd.testing.assert_frame_equal(first.captures, second.captures)
-    pd.testing.assert_frame_equal(first.differences, second.differences)
+    pd.testing.assert_frame_equal(first.summary, second.summary)
     assert len(first.captures) == 2 * 2 * len(RULES) * 4
-    assert len(first.differences) == 2 * (len(RULES) - 1) * 4
+    assert len(first.summary) == 2 * (len(RULES) * 4 + 1)
     assert first.captures.groupby("origin")["failures_total"].nunique().eq(1).all()
     assert first.captures["capture_fraction"].between(0, 1).all()
 
@@ -273,9 +280,9 @@ def test_replicates_taken_as_far_as_needed_are_those_of_the_whole() -> None:
     order, groups = order_by_rule(units, "most_failures")
     captured, drawn = measure_capture(units, order, groups, draws)
     whole, drawn_whole = measure_capture(units, order, groups, draws, (*(0.01, 0.05, 0.10, 0.20), 1.0))
-    np.testing.assert_allclose(captured, whole[:4])
-    np.testing.assert_allclose(drawn, drawn_whole[:, :4], rtol=1e-12)
-    np.testing.assert_allclose(drawn_whole[:, 4], 1.0)
+    np.testing.assert_allclose(captured, whole[:, :4])
+    np.testing.assert_allclose(drawn, drawn_whole[..., :4], rtol=1e-12)
+    np.testing.assert_allclose(drawn_whole[:, 0, 4], sum_drawn(units, draws)[1][0])
 
 
 def test_orders_are_those_of_a_plain_sort() -> None:
@@ -377,6 +384,7 @@ def test_tenths_of_the_length_go_by_the_middle_of_a_section() -> None:
     # Least per km first: 1, 3, 4 and 2 km, middles at 0.5, 2.5, 6 and 9 of 10.
     units = make_units(length_km=[4, 1, 2, 3], expected=[8, 0.5, 9, 3], observed=[0, 0, 0, 0])
     units["expected_in_view"], units["observed_shared"] = units["expected"], [1, 0, 2, 0]
+    units["expected_distinct"], units["observed_distinct_shared"] = units["expected"], units["observed_shared"]
     table = calibrate(units, dt.date(2020, 12, 31), 0.90)
     assert table["decile"].tolist() == [1, 3, 7, 10]
     assert table["length_km"].tolist() == [1, 3, 4, 2]
@@ -386,33 +394,17 @@ def test_tenths_of_the_length_go_by_the_middle_of_a_section() -> None:
     assert table["observed_hi"].tolist() == pytest.approx(stats.gamma.ppf(0.95, [1, 1, 2, 3]).tolist())
 
 
-def test_rows_of_captures_and_differences_by_hand() -> None:
-    day, later = dt.date(2020, 12, 31), dt.date(2021, 12, 31)
-    units = make_units(observed=[3, 1])
-    drawn = {"model": np.linspace(0.2, 0.4, 11)[:, None] * np.ones(4), "random": np.full((11, 4), 0.1)}
-    captures = pd.concat(
-        [
-            _capture_rows(units, on, 5.0, "loop", rule, np.array([2.0, 2, 3, 4]), drawn[rule], 0.8)
-            for on in (day, later)
-            for rule in drawn
-        ]
-    )
-    row = captures.iloc[0]
-    assert (row["failures_total"], row["capture_fraction"]) == (4, 0.5)
+def test_rows_of_captures_by_hand() -> None:
+    shares = np.linspace(0.2, 0.4, 11)[:, None] * np.ones(4)
+    rows = capture_rows(make_units(observed=[3, 1]), np.array([2.0, 2, 3, 4]), shares, 0.8)
+    assert rows["failures_total"].tolist() == [4] * 4
+    assert rows["capture_fraction"].tolist() == [0.5, 0.5, 0.75, 1]
     # the tenth and the ninetieth of eleven even steps
-    assert (row["capture_lo"], row["capture_hi"]) == (pytest.approx(0.22), pytest.approx(0.38))
-    captures.loc[captures["rule"].eq("random"), "capture_fraction"] = 0.125
-    found = _compare(captures, {(on, "loop", r): drawn[r] for on in (day, later) for r in drawn}, [day, later], 0.8)
-    assert found["rule"].tolist() == ["random"] * 4
-    assert found["origins"].tolist() == [2] * 4
-    assert found["capture_model"].tolist() == [0.5, 0.5, 0.75, 1]
-    assert found["difference"].tolist() == [0.375, 0.375, 0.625, 0.875]
-    assert found["difference_lo"].tolist() == pytest.approx([0.12] * 4)
-    assert found["difference_hi"].tolist() == pytest.approx([0.28] * 4)
-    nothing = _capture_rows(make_units(observed=[0]), day, 5.0, "loop", "model", np.zeros(4), np.zeros((0, 4)), 0.8)
+    assert rows["capture_lo"].tolist() == pytest.approx([0.22] * 4)
+    assert rows["capture_hi"].tolist() == pytest.approx([0.38] * 4)
+    nothing = capture_rows(make_units(observed=[0]), np.zeros(4), np.zeros((0, 4)), 0.8)
     assert nothing[["capture_fraction", "capture_lo", "capture_hi"]].isna().all(axis=None)
-    one = _capture_rows(make_units(observed=[1]), day, 5.0, "loop", "model", np.ones(4), np.ones((1, 4)), 0.8)
-    assert one["capture_fraction"].eq(1).all()
+    assert capture_rows(make_units(observed=[1]), np.ones(4), np.ones((1, 4)), 0.8)["capture_fraction"].eq(1).all()
 
 
 def test_further_rules_and_measures_are_taken_along() -> None:
@@ -436,7 +428,7 @@ def test_further_rules_and_measures_are_taken_along() -> None:
     assert best["truth", "loop", 0.2] == pytest.approx(0.8)
     assert found.calibration["origin"].eq(pd.Timestamp(day)).all()
     none = run_backtest(history, FlatModel, [], 5.0, coverage=0.9, replicates=20, random=np.random.default_rng(1))
-    assert none.captures.empty and none.differences.empty and none.calibration.empty and none.further.empty
+    assert none.captures.empty and none.summary.empty and none.calibration.empty and none.further.empty
 
 
 @pytest.mark.parametrize(
@@ -473,7 +465,7 @@ def test_blocks_and_their_sums_by_hand() -> None:
     assert found == pytest.approx(np.stack([np.bincount(long, values * row[loop]) for row in many]))
     units = make_units(length_km=rng.random(2500), observed=rng.integers(0, 3, 2500))
     weights = rng.integers(0, 4, (3, 2500))
-    length, failed = sum_drawn(units, weights)
+    length, (failed,) = sum_drawn(units, weights)
     assert length == pytest.approx(weights @ units["length_km"].to_numpy())
     assert failed == pytest.approx(weights @ units["observed"].to_numpy())
 

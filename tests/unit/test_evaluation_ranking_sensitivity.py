@@ -20,6 +20,7 @@ from pipelines.evaluation.ranking_sensitivity import (
     gather_evidence,
     rank_again,
     share_of_ageing,
+    tabulate_duplicates,
     tabulate_sensitivity,
     weigh_failures,
 )
@@ -126,6 +127,36 @@ def test_the_table_names_who_leaves_and_who_comes(history: FailureHistory, model
         assert len(left) == len(came) == 25 - row.top_stay
     assert table.loc["unknown_causes_left_out", "failures_used"] < table.loc["as_it_is", "failures_used"]
     assert table.loc["undated_left_out", "sections_used"] < table.loc["as_it_is", "sections_used"]
+
+
+def test_jobs_that_may_be_one_are_told_both_ways(history: FailureHistory, model: FailureModel) -> None:
+    failures = history.failures
+    first = rank_by(model)[0]
+    doubted = failures[failures["loop_id"].eq(first) & failures["is_counted"]]["job_id"].tolist()[1:]
+    assert len(doubted) >= 3
+    table = tabulate_duplicates(history, model, HORIZON, doubted).set_index(["grouped_by", "group_name"])
+    own = failures["is_counted"] | failures["why_not"].eq("undated_section")
+    whole = table.loc[("all", "all")]
+    assert (whole["failures"], whole["failures_joined"]) == (own.sum(), own.sum() - len(doubted))
+    loop, before = table.loc[("loop", first)], (own & failures["loop_id"].eq(first)).sum()
+    assert (loop["failures"], loop["failures_joined"]) == (before, before - len(doubted))
+    base = gather_evidence(history, model, np.ones(len(failures)))
+    kept = gather_evidence(history, model, np.where(failures["job_id"].isin(doubted), 0.0, 1.0))
+    then = rank_again(model, base, kept, HORIZON)
+    assert (loop["rank"], loop["rank_joined"]) == (1, then.index(first) + 1)
+    assert loop["rank_joined"] > 1
+    # the loop that would be first then is told of too, though none of its jobs is in doubt
+    assert table.loc[("loop", then[0]), "rank_joined"] == 1
+    classes = table.loc["cable_class"]
+    dated = failures[failures["job_id"].isin(doubted)].merge(history.sections[["section_id", "cable_class"]])
+    assert set(classes.index) == set(dated["cable_class"])
+    for name, row in classes.iterrows():
+        km_years = history.sections.loc[history.sections["cable_class"].eq(name), "exposure_km_years"].sum()
+        gap = row["rate_per_100km_year"] - row["rate_joined_per_100km_year"]
+        assert gap == pytest.approx(100 * dated["cable_class"].eq(name).sum() / km_years)
+    assert tabulate_duplicates(history, model, HORIZON, []).empty
+    variants = tabulate_sensitivity(history, model, HORIZON, doubted).set_index("variant")
+    assert first in variants.loc["duplicates_joined", "top_left"] or loop["rank_joined"] <= 25
 
 
 def test_without_a_known_cause_the_share_is_whole_and_variants_are_told_in_words() -> None:

@@ -83,7 +83,7 @@ def test_a_failure_on_a_section_without_a_date_counts_in_the_sentence_as_in_the_
             "report_to_restore_min": 10.0,
         }
     )
-    made = loop_sheet.job_list(failure_words(jobs), marts)
+    made = loop_sheet.job_list("L1", failure_words(jobs), marts)
     assert made.finding.startswith("3 closed jobs on record; 2 of them count as failures")
     entered = dict.fromkeys(("loop_id", "section_id", "named_section_id", "cause", "failed_component", "notes"), "x")
     entered |= {"revision": 1, "source_file": "jobs.csv", "row_number": 2, "load_id": "b1"}

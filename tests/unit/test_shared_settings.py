@@ -154,3 +154,13 @@ def test_watched_loops_carry_a_date_each(tmp_path: Path) -> None:
         "setting replacement.watched = {'OB-L0001': '2021'} is not a table of dates\n"
         "  where: DIR/settings.toml\n  to do: give replacement.watched a table of dates"
     )
+
+
+def test_the_present_rule_has_thresholds_by_name(tmp_path: Path) -> None:
+    settings = load_text(tmp_path, "[replacement]\npresent_rule = { failures = 3, years = 5 }\n")
+    assert settings.replacement.present_rule == {"failures": 3, "years": 5}
+    table = "a table such as { failures = 3, years = 5, failures_per_km = 2.0, age_years = 25 }"
+    for given in ("{ failure = 3 }", "{ years = 5 }", "{ failures = 0 }", '{ failures = "3" }', "{ failures = true }"):
+        fault = fault_of(tmp_path, f"[replacement]\npresent_rule = {given}\n")
+        assert f"is not {table}\n" in fault, given
+        assert fault.endswith(f"to do: give replacement.present_rule {table}")

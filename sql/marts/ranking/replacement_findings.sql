@@ -1,8 +1,8 @@
 -- One row is a figure or a judgement that the replacement page states, of a group where the figure has several.
--- Reads: marts.loop_ranking, marts.section_ranking, marts.backtest_pooled, marts.backtest_calibration, marts.forecast_score, marts.before_after, marts.programme, marts.programme_years, marts.cost_curve, marts.input_sensitivity, marts.replacement_figures, settings.current
+-- Reads: marts.loop_ranking, marts.section_ranking, marts.backtest_summary, marts.backtest_money_summary, marts.calibration_summary, marts.forecast_score, marts.first_loops, marts.duplicates_both_ways, marts.count_reconciliation, marts.before_after, marts.programme, marts.programme_years, marts.cost_curve, marts.input_sensitivity, marts.replacement_figures, settings.current
 -- Key: figure, group_name
 -- Units: of the figure
--- Why: pages choose words by these rows and judge nothing; half a point apart in capture is level: our choice
+-- Why: pages choose words by these rows and judge nothing; a rule is better or worse than the model by its limits alone
 with
 
 loops as (
@@ -65,37 +65,34 @@ reaching as (
     group by heads.place
 ),
 
-tenths as (
+summaries as (
     select
-        picked_by,
-        rule,
-        picked_fraction,
-        money_spent,
-        failures_total,
-        capture_fraction,
-        dense_rank() over (partition by picked_by order by abs(picked_fraction - 0.1), picked_fraction) as nearness
-    from marts.backtest_pooled
-    where level = 'loop'
+        'length' as picked_by, level, rule, length_fraction as picked_fraction, null::double as money_spent,
+        failures_distinct, capture_fraction, capture_lo, capture_hi, difference_to_model, difference_lo, difference_hi,
+        verdict, is_own_length
+    from marts.backtest_summary
+    union all
+    select
+        'cost', level, rule, cost_fraction, money_spent,
+        failures_distinct, capture_fraction, capture_lo, capture_hi, difference_to_model, difference_lo, difference_hi,
+        verdict, false
+    from marts.backtest_money_summary
 ),
 
 at_tenth as (
-    select
-        picked_by,
-        rule,
-        picked_fraction,
-        money_spent,
-        failures_total,
-        capture_fraction
-    from tenths
-    where nearness = 1 and (picked_by = 'length' or abs(picked_fraction - 0.1) < 1e-9)
+    select *
+    from summaries
+    where level = 'loop' and not is_own_length and abs(picked_fraction - 0.1) < 1e-9 and failures_distinct > 0
 ),
 
+-- the simple rule that is hardest to tell from the model comes first
 rivals as (
     select
-        picked_by,
-        rule,
-        capture_fraction,
-        row_number() over (partition by picked_by order by capture_fraction desc, rule) as place
+        *,
+        row_number() over (
+            partition by picked_by
+            order by case verdict when 'better' then 1 when 'cannot_tell' then 2 else 3 end, capture_fraction desc, rule
+        ) as place
     from at_tenth
     where rule not in ('model', 'model_per_cost', 'random')
 ),
@@ -103,20 +100,33 @@ rivals as (
 contests as (
     select
         ours.picked_by,
-        ours.picked_fraction,
-        ours.failures_total,
+        ours.failures_distinct,
         ours.capture_fraction as model,
+        ours.capture_lo as model_lo,
+        ours.capture_hi as model_hi,
         rivals.rule as rival_rule,
         rivals.capture_fraction as rival,
-        case
-            when ours.capture_fraction > rivals.capture_fraction + 0.005 then 'better'
-            when ours.capture_fraction < rivals.capture_fraction - 0.005 then 'worse'
-            else 'level'
-        end as judged
+        -rivals.difference_to_model as lead,
+        -rivals.difference_hi as lead_lo,
+        -rivals.difference_lo as lead_hi,
+        case rivals.verdict when 'worse' then 'better' when 'better' then 'worse' else 'cannot_tell' end as judged
     from at_tenth as ours
-    -- one best rival a way of picking
+    -- one rival a way of picking
     inner join rivals on rivals.picked_by = ours.picked_by and rivals.place = 1
     where ours.rule = case when ours.picked_by = 'length' then 'model' else 'model_per_cost' end
+),
+
+flagged as (
+    select *
+    from summaries
+    where level = 'loop' and is_own_length
+),
+
+calibrated as (
+    select
+        *,
+        expected_distinct between observed_lo and observed_hi as is_inside
+    from marts.calibration_summary
 ),
 
 forecasts as (
@@ -235,38 +245,57 @@ union all
 select 'capture', picked_by, null, judged
 from contests
 union all
-select 'capture_model', picked_by, model, null
-from contests
-union all
-select 'capture_rival', picked_by, rival, null
+select unnest(['capture_model', 'capture_model_lo', 'capture_model_hi', 'capture_rival', 'capture_lead',
+    'capture_lead_lo', 'capture_lead_hi', 'capture_failures']), picked_by,
+    unnest([model, model_lo, model_hi, rival, lead, lead_lo, lead_hi, failures_distinct]), null
 from contests
 union all
 select 'capture_rival_rule', picked_by, null, rival_rule
 from contests
 union all
-select 'capture_fraction_picked', picked_by, picked_fraction, null
-from contests
+select unnest(['flagged_share', 'flagged_capture', 'flagged_lead', 'flagged_lead_lo', 'flagged_lead_hi']), rule,
+    unnest([picked_fraction, capture_fraction, -difference_to_model, -difference_hi, -difference_lo]), null
+from flagged
 union all
-select 'capture_failures', picked_by, failures_total, null
-from contests
+select 'flagged', rule, null, case when picked_fraction = 0 or verdict is null then 'nothing' else verdict end
+from flagged
 union all
-select 'capture_by_rank_for_money', '', capture_fraction, null
+select unnest(['capture_by_rank_for_money', 'capture_money']), '', unnest([capture_fraction, money_spent]), null
 from at_tenth
 where picked_by = 'cost' and rule = 'model'
 union all
-select 'capture_money', '', money_spent, null
-from at_tenth
-where picked_by = 'cost' and rule = 'model'
+select unnest(['calibration_ratio', 'calibration_ratio_lo', 'calibration_ratio_hi']), '',
+    unnest([observed_distinct, observed_lo, observed_hi]) / nullif(expected_distinct, 0), null
+from calibrated
+where decile = 0
 union all
-select 'calibration_ratio', '', sum(observed) / nullif(sum(expected), 0), null
-from marts.backtest_calibration
-union all
-select 'calibration_inside', '', count(*) filter (where expected between observed_lo and observed_hi), null
-from marts.backtest_calibration
+select 'calibration_inside', '', count(*) filter (where is_inside), null
+from calibrated
+where decile > 0
 union all
 select 'calibration_usual', '', count(*) * any_value(settings.general_interval_coverage), null
-from marts.backtest_calibration
+from calibrated
 cross join settings.current as settings
+where decile > 0
+union all
+select 'first_' || ordered_by, '', null, loop_id
+from marts.first_loops
+union all
+select 'firsts', '', null, case when count(distinct loop_id) = 1 then 'one' else 'several' end
+from marts.first_loops
+having count(*) > 1
+union all
+select 'first_if_joined', '', null, group_name
+from marts.duplicates_both_ways
+where grouped_by = 'loop' and rank_joined = 1 and "rank" <> 1
+union all
+select 'duplicates', '', failures - failures_joined, null
+from marts.duplicates_both_ways
+where grouped_by = 'all'
+union all
+select 'count_stated', step_order::varchar, jobs, null
+from marts.count_reconciliation
+where is_total
 union all
 select 'forecast', '', null,
     case when model < better_rival then 'better_than_both' when model < worse_rival then 'between' else 'worse' end
