@@ -140,6 +140,9 @@ def _verdicts_sql(share: TableShare) -> str:
             select c.*, s.failures, s.failures_before, case
                 when c.stated_on is not null then 'new'
                 when c.former_no is not null or (c.differing is null and not c.later) then 'correction'
+                -- a free text said in other words, and days that contradict each other, tell of no other cable
+                when starts_with(c.differing, 'conductor ') and not c.later then 'correction'
+                when c.retired_on < c.installed_on then 'correction'
                 when c.reading = 'correction' then 'correction'
                 when c.was_retired_on <= c.installed_on then 'new'
                 when c.later and c.reading = 'new' then 'new'

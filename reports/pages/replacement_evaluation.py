@@ -81,7 +81,7 @@ def flagged_sentence(found: Judged, rule: str) -> str:
 def capture(summary: pd.DataFrame, backtest: pd.DataFrame, settings: Settings, found: Judged) -> Exhibit:
     """The ranking against the rules people use."""
     shown = in_rule_order(summary, "length")
-    if shown.empty:
+    if shown.empty or backtest.empty:
         return say.absent("capture")
     origins = sorted(backtest["origin"].unique())
     flagged = (flagged_sentence(found, rule) for rule in ("three_in_five_years", "present_rule"))

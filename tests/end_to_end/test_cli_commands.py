@@ -102,7 +102,7 @@ def test_status_tells_what_is_loaded_and_what_ran(demo_space: Workspace) -> None
 def test_quarantine_lists_and_exports(demo_space: Workspace, tmp_path: Path) -> None:
     listed = run("quarantine", "--workspace", demo_space.folder)
     assert listed.returncode == 0
-    assert "reject" in listed.stdout
+    assert "rows kept out, in quarantine" in listed.stdout
     exported = run("quarantine", "--workspace", demo_space.folder, "--export", tmp_path / "mend")
     assert exported.returncode == 0, exported.stderr
     assert "rows written to" in exported.stdout

@@ -51,7 +51,7 @@ def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
         (["load", f"gone{ESCAPE}.csv"], 1, r"where: gone\x1b]0;owned\x07"),
         (["quarantine", "--rule", ESCAPE], 1, r"there is no rule '\x1b]0;owned\x07"),
         (["load", "export", "--mapping", "bad.toml"], 1, r"unknown key '\x1b]0;owned"),
-        (["draft-mapping", "export/jobs.csv"], 0, "[table.columns]"),
+        (["draft-mapping", "export/jobs.csv"], 0, "is in the canonical form"),
         (["status", f"--{ESCAPE}"], 2, r"\x1b]0;owned"),
     ],
 )

@@ -54,7 +54,8 @@ def message_of(con: duckdb.DuckDBPyConnection, tmp_path: Path, monkeypatch):
         (
             "empty.csv",
             """the file's name says no table: known: corrections, customers_by_year, districts, instruments, \
-job_clusters, jobs, known_lengths, loops, restoration_steps, section_pieces, sections, terminals, test_shots
+job_clusters, jobs, known_lengths, loops, restoration_steps, section_pieces, section_successors, \
+sections, terminals, test_shots
   where: empty.csv
   to do: name it after its table, or write a mapping: loopwear draft-mapping empty.csv""",
         ),
@@ -111,8 +112,8 @@ def test_a_folder_with_nothing_for_a_table_is_refused(message_of) -> None:
         message_of("papers")
         == """the folder holds no file that is meant for a table
   where: papers
-  to do: name the files after their tables (districts, customers_by_year, loops, terminals, sections, section_pieces, \
-instruments, jobs, test_shots, restoration_steps, known_lengths, job_clusters, corrections), or give a --mapping"""
+  to do: name the files after their tables (districts, customers_by_year, loops, terminals, section_successors, \
+sections, section_pieces, instruments, jobs, test_shots, restoration_steps, known_lengths, job_clusters, corrections), or give a --mapping"""
     )
 
 

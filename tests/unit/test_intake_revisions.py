@@ -187,7 +187,7 @@ def test_as_newest_brings_a_former_state_back_and_a_higher_revision_still_wins(l
 def test_a_former_state_lets_nothing_out_of_quarantine(load) -> None:
     con, _ = load([job("", "A")])
     load([job("", "B")])
-    load([job("", "C", restored_at="2018-01-10 09:00")])
+    load([job("", "C", loop_id="L9")])
     load([job("", "A")])
     assert con.execute("select count(*) from raw.quarantined_rows where released_by is null").fetchone() == (1,)
 

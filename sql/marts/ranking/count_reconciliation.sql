@@ -9,9 +9,9 @@ with
 reasons as (
     select *
     from (values
-        (1, 'in quarantine', 'in quarantine', 'a rule rejected the row; it waits to be mended and loaded again'),
+        (1, 'in quarantine', 'in quarantine', 'a rule rejected the row; it waits to be corrected and loaded again'),
         (2, 'already loaded, unchanged', 'already loaded', 'the same row came before'),
-        (3, 'a later row of the job stands', 'earlier rows of a job', 'the highest revision of a job stands'),
+        (3, 'a later row of the job stands', 'earlier rows of a job', 'the highest revision of a job counts'),
         (4, 'joined with another job by decision', 'joined', 'a decision says that it is the same fault as another job'),
         (5, 'the job is not closed', 'not closed', 'cancelled, or still open'),
         (6, 'after_as_of', 'after the as-of day', 'reported after the last day counted'),
@@ -127,7 +127,7 @@ steps as (
         unnest(['cable since retired', 'up to the first past date', 'beyond the horizon of the dates', 'laid after the date']),
         unnest([replaced, -before, -beyond, -laid_later]),
         unnest([
-            'the back-test follows what stood on each past date', 'they are the record that the first order is made from',
+            'the back-test follows what was known on each past date', 'they are the record that the first order is made from',
             'no past date follows them', 'no order of the date before them could hold this cable'
         ]),
         false
