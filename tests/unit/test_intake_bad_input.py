@@ -113,7 +113,8 @@ def test_a_folder_with_nothing_for_a_table_is_refused(message_of) -> None:
         == """the folder holds no file that is meant for a table
   where: papers
   to do: name the files after their tables (districts, customers_by_year, loops, terminals, section_successors, \
-sections, section_pieces, instruments, jobs, test_shots, restoration_steps, known_lengths, job_clusters, corrections), or give a --mapping"""
+sections, section_pieces, instruments, jobs, test_shots, restoration_steps, known_lengths, \
+job_clusters, corrections), or give a --mapping"""
     )
 
 
