@@ -55,7 +55,15 @@ def unpack(path: Path, folder: Path, limit_bytes: int) -> list[tuple[Path, str]]
         return [(path, path.name)]
     try:
         return _unpack_gz(path, folder, limit_bytes) if suffix == ".gz" else _unpack_zip(path, folder, limit_bytes)
-    except (zipfile.BadZipFile, gzip.BadGzipFile, zlib.error, EOFError, NotImplementedError) as fault:
+    except (
+        zipfile.BadZipFile,
+        gzip.BadGzipFile,
+        zlib.error,
+        EOFError,
+        NotImplementedError,
+        OSError,
+        ValueError,
+    ) as fault:
         raise UserError(f"the archive cannot be unpacked: {fault}", str(path), "pack it again") from None
 
 

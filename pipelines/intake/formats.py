@@ -137,23 +137,20 @@ def _read_records(
 
 
 def _read_parquet(con: duckdb.DuckDBPyConnection, name: str, path: Path, label: str) -> ReadFile:
-    # Tried on a connection of its own first: an error would break off the load's transaction.
     try:
-        with duckdb.connect() as trial:
-            described = trial.execute("describe select * from read_parquet(?)", [str(path)]).fetchall()
-            trial.execute("select count(*) from read_parquet(?)", [str(path)])
+        described = con.execute("describe select * from read_parquet(?)", [str(path)]).fetchall()
+        check_width(len(described), label)
+        quoted = [(row[0], '"' + row[0].replace('"', '""') + '"') for row in described]
+        listed = ", ".join(f"{q}::varchar as c{i}" for i, (_, q) in enumerate(quoted, start=1))
+        con.execute(
+            f"create or replace temp table {name}_cells as select file_row_number + 2 as row_number, "
+            f"null::varchar as cells, null::varchar as fault, {listed} "
+            "from read_parquet(?, file_row_number=true)",
+            [str(path)],
+        )
     except duckdb.Error as fault:
         reason = str(fault).splitlines()[0]
         raise UserError(f"the Parquet file cannot be read: {reason}", label, "write the file again") from None
-    check_width(len(described), label)
-    quoted = [(row[0], '"' + row[0].replace('"', '""') + '"') for row in described]
-    listed = ", ".join(f"{q}::varchar as c{i}" for i, (_, q) in enumerate(quoted, start=1))
-    con.execute(
-        f"create or replace temp table {name}_cells as select file_row_number + 2 as row_number, "
-        f"null::varchar as cells, null::varchar as fault, {listed} "
-        "from read_parquet(?, file_row_number=true)",
-        [str(path)],
-    )
     con.execute(f"create or replace temp view {name} as select * from {name}_cells")
     zeros = " or ".join(["false", *(f"contains(c{i}, chr(0))" for i in range(1, len(quoted) + 1))])
     counted = con.execute(f"select count(*), coalesce(bool_or({zeros}), false) from {name}_cells").fetchone()
