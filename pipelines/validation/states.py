@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import duckdb
 
@@ -54,12 +54,11 @@ def find_older_states(
         where o.is_former and o.is_last_word and {rank.format("o")} >= {rank.format("s")}
         order by o.file_no, o.row_number
     """).fetchall()
+    named = [(number, f"{key} ({change or 'nothing'})") for number, key, change in rows]
     found = []
-    for file in files:
-        ours = [f"{key} ({change or 'nothing'})" for number, key, change in rows if number == file.number]
-        if ours:
-            say, they = ("row says", "It is") if len(ours) == 1 else ("rows say", "They are")
-            found.append(break_rule(file, rule, len(ours), identity[0], listed=name_some(ours), say=say, They=they))
+    for file, ours in _share_out(files, named):
+        say, they = ("row says", "It is") if len(ours) == 1 else ("rows say", "They are")
+        found.append(break_rule(file, rule, len(ours), identity[0], listed=name_some(ours), say=say, They=they))
     return found
 
 
@@ -78,11 +77,9 @@ def find_new_cables(
         where v.verdict = 'new' order by t.file_no, t.row_number
     """).fetchall()
     found = []
-    for file in files:
-        told = [said for number, said in rows if number == file.number]
-        if told:
-            say = "row says" if len(told) == 1 else "rows say"
-            found.append(break_rule(file, rule, len(told), "section_id", say=say, listed=name_some(told)))
+    for file, told in _share_out(files, rows):
+        say = "row says" if len(told) == 1 else "rows say"
+        found.append(break_rule(file, rule, len(told), "section_id", say=say, listed=name_some(told)))
     return found
 
 
@@ -101,12 +98,9 @@ def find_reopened_jobs(
         where j.status = 'open' and j.job_id in (select job_id from open_again) order by all
     """).fetchall()
     found = []
-    for file in files:
-        named = [job for number, job in rows if number == file.number]
-        if named:
-            say, leave = ("job is", "leaves") if len(named) == 1 else ("jobs are", "leave")
-            listed = name_some(named)
-            found.append(break_rule(file, rule, len(named), "status", say=say, leave=leave, listed=listed))
+    for file, named in _share_out(files, rows):
+        say, leave = ("job is", "leaves") if len(named) == 1 else ("jobs are", "leave")
+        found.append(break_rule(file, rule, len(named), "status", say=say, leave=leave, listed=name_some(named)))
     return found
 
 
@@ -121,16 +115,22 @@ def find_gone_rows(
     """
     del settings
     rows = con.execute("select file_no, named, fate from gone order by file_no, named").fetchall()
+    fates = {number: fate for number, _, fate in rows}
     found = []
-    for file in files:
-        named = [thing for number, thing, _ in rows if number == file.number]
-        if named:
-            fate = next(fate for number, _, fate in rows if number == file.number)
-            what, they = (f"row of {table} is", "It is") if len(named) == 1 else (f"rows of {table} are", "They are")
-            key = dictionary.load_tables()[table].key[0]
-            listed = name_some(named)
-            found.append(break_rule(file, rule, len(named), key, what=what, listed=listed, They=they, fate=fate))
+    for file, named in _share_out(files, [row[:2] for row in rows]):
+        what, they = (f"row of {table} is", "It is") if len(named) == 1 else (f"rows of {table} are", "They are")
+        key, listed = dictionary.load_tables()[table].key[0], name_some(named)
+        found.append(
+            break_rule(file, rule, len(named), key, what=what, listed=listed, They=they, fate=fates[file.number])
+        )
     return found
+
+
+def _share_out(files: Sequence[FileFacts], rows: Sequence[tuple[int, str]]) -> Iterator[tuple[FileFacts, list[str]]]:
+    """Each file of which something is to be told, with what: rows are numbers of files and texts."""
+    for file in files:
+        if own := [text for number, text in rows if number == file.number]:
+            yield file, own
 
 
 def name_some(things: Sequence[str]) -> str:
