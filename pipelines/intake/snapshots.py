@@ -21,16 +21,15 @@ STANDS = {
 def find_gone(share: TableShare) -> None:
     """Make ``gone``: what stands from the files of a snapshot's block and is in none of those loaded now.
 
-    ``fate`` says in words what becomes of it, ``is_closed`` whether :func:`close_gone` closes it. Nothing is closed
-    where a row's key cannot be read: the row might be the one that seems missing.
+    ``fate`` says in words what becomes of it, ``closed_on`` the day on which :func:`close_gone` closes it. Nothing is
+    closed where a row's key cannot be read: the row might be the one that seems missing.
 
     Notes
     -----
     Checked by: tests/unit/test_intake_snapshots.py (through load_paths)
     """
     share.con.execute(
-        "create or replace temp table gone "
-        "(file_no BIGINT, place BIGINT, named VARCHAR, fate VARCHAR, is_closed BOOLEAN)"
+        "create or replace temp table gone (file_no BIGINT, place BIGINT, named VARCHAR, fate VARCHAR, closed_on DATE)"
     )
     blocks = [f.source for n, f in enumerate(share.files) if f.source not in [g.source for g in share.files[:n]]]
     for block in blocks:
@@ -53,6 +52,7 @@ def _find_gone_of(share: TableShare, block: TableSource, numbers: list[int]) -> 
         fate = f"closed: its sections are retired on {block.taken_on}" if table == "loops" else f"closed: {fate}"
     else:
         fate = "kept" if block.gone == "keep" else 'kept; say gone = "close" or "keep" in the mapping'
+    closed_on = f"date '{block.taken_on}'" if is_closed else "null"
     labels = [
         label
         for (label,) in share.con.execute(f"select distinct source_file from raw.{table}").fetchall()
@@ -63,7 +63,7 @@ def _find_gone_of(share: TableShare, block: TableSource, numbers: list[int]) -> 
     share.con.execute(
         f"""
         insert into gone
-        select {numbers[0]}, s.place, {named}, {quoted(fate)}, {is_closed}
+        select {numbers[0]}, s.place, {named}, {quoted(fate)}, {closed_on}
         from ({latest_sql(table, (*dictionary.load_tables()[table].columns, "rowid as place"))}) as s
         where {where} and exists (
             from raw.{table} as r where r.source_file in (select unnest(?)) and {share.same("r", "s", key)}
@@ -83,20 +83,20 @@ def _is_of(label: str, pattern: str) -> bool:
 
 def close_gone(share: TableShare) -> None:
     """Append the rows that close what is gone: sections retired, jobs cancelled, the sections of loops retired."""
-    if not share.con.execute("select 1 from gone where is_closed limit 1").fetchone():
+    if not share.con.execute("select 1 from gone where closed_on is not null limit 1").fetchone():
         return
     table = "sections" if share.table == "loops" else share.table
     columns = dictionary.load_tables()[table].columns
-    source = f"(select * from raw.{table} where rowid in (select place from gone where is_closed))"
+    # two blocks may miss the same thing: it is closed once, on the earlier day
+    days = "(select place, min(closed_on) as closed_on from gone where closed_on is not null group by place)"
+    source = f"raw.{table} as s join {days} as g on g.place = s.rowid"
     if share.table == "loops":
-        lost = "select loop_id from raw.loops where rowid in (select place from gone where is_closed)"
         source = (
-            f"(select * from ({latest_sql('sections', (*columns, 'content_hash'))}) "
-            f"where retired_on is null and loop_id in ({lost}))"
+            f"({latest_sql('sections', (*columns, 'content_hash'))}) as s join raw.loops as l "
+            f"on l.loop_id = s.loop_id and s.retired_on is null join {days} as g on g.place = l.rowid"
         )
-    day = next((f"date '{f.source.taken_on}'" for f in share.files if f.source.taken_on), "null")
     closed = {
-        "retired_on": f"greatest({day}, s.installed_on)",
+        "retired_on": "greatest(g.closed_on, s.installed_on)",
         "retired_because": "coalesce(s.retired_because, 'unknown')",
         "status": "'cancelled'",
     }
@@ -108,5 +108,5 @@ def close_gone(share: TableShare) -> None:
         select {values}, '{share.load_id}', {label},
             (select coalesce(max(load_sequence), 0) from raw.{table}) + row_number() over (order by s."{columns[0]}"),
             s.content_hash || '-gone'
-        from {source} as s
+        from {source}
     """)

@@ -128,9 +128,10 @@ def find_gone_rows(
 
 def _share_out(files: Sequence[FileFacts], rows: Sequence[tuple[int, str]]) -> Iterator[tuple[FileFacts, list[str]]]:
     """Each file of which something is to be told, with what: rows are numbers of files and texts."""
-    for file in files:
-        if own := [text for number, text in rows if number == file.number]:
-            yield file, own
+    told: dict[int, list[str]] = {}
+    for number, text in rows:
+        told.setdefault(number, []).append(text)
+    yield from ((file, told[file.number]) for file in files if file.number in told)
 
 
 def name_some(things: Sequence[str]) -> str:

@@ -80,6 +80,30 @@ def test_a_section_that_is_gone_is_retired_on_the_day_of_the_snapshot(con, tmp_p
     assert row == ("2025-06-30", "unknown", "missing from sections.csv")
 
 
+def test_each_snapshot_closes_on_its_own_day(con, tmp_path: Path) -> None:
+    parts = {"north": TABLES["sections"][:3], "south": TABLES["sections"][3:]}
+    columns = "\n".join(f'{c} = "{c}"' for c in TABLES["sections"][0])
+    days = {"north": "2025-06-30", "south": "2024-03-31"}
+    mapping = tmp_path / "mapping.toml"
+    mapping.write_text(
+        "".join(
+            f'[[table]]\nto = "sections"\nfiles = "{name}*"\nsnapshot = true\ngone = "close"\ntaken_on = "{day}"\n'
+            f"[table.columns]\n{columns}\n"
+            for name, day in days.items()
+        )
+    )
+    load_paths(con, [write_csv(tmp_path / f"{n}.csv", rows) for n, rows in parts.items()], Settings(), mapping)
+    # said again with a change, so that they came from these files
+    changed = {n: [dict(row, customers="7") for row in rows] for n, rows in parts.items()}
+    load_paths(con, [write_csv(tmp_path / f"{n}.csv", rows) for n, rows in changed.items()], Settings(), mapping)
+    fewer = [write_csv(tmp_path / f"{n}.csv", rows[1:]) for n, rows in changed.items()]
+    load_paths(con, fewer, Settings(), mapping)
+    warehouse.build_models(con, "staging")
+    assert con.execute(
+        "select section_id, retired_on::varchar from staging.sections where retired_on is not null order by 1"
+    ).fetchall() == [("S1", "2025-06-30"), ("S4", "2024-03-31")]
+
+
 def test_the_sections_of_a_lost_loop_are_retired(con, tmp_path: Path) -> None:
     report = load_whole(con, tmp_path, "loops", TABLES["loops"][:1], *CLOSE)
     assert said(report) == [
