@@ -463,17 +463,17 @@ def quarantine(
 
     A file exported and corrected is loaded under any name: it tells itself what it is."""
     from pipelines.intake.quarantined import export_rows
-    from pipelines.validation.quarantine import SAID_OF, list_findings
+    from pipelines.validation.quarantine import SAID_OF, check_chosen, list_findings
     from shared.store import open_warehouse
 
     if export is not None and (severity or as_json):
         raise typer.BadParameter("--export writes rows kept out: give it without --severity and --json")
     with open_warehouse(open_workspace(workspace), read_only=True) as con:
-        found = list_findings(con, severity=severity, rule=rule, table=table, batch=batch)
         if export is not None:
-            written = export_rows(con, export, rule=rule, table=table, batch=batch)
+            written = export_rows(con, export, **check_chosen(con, rule=rule, table=table, batch=batch))
             print(f"{written} rows written to {export}\nonce corrected, load it under any name: loopwear load {export}")
             return
+        found = list_findings(con, severity=severity, rule=rule, table=table, batch=batch)
     if as_json:
         print(found.to_json(orient="records", indent=2, force_ascii=True))
         return

@@ -52,18 +52,8 @@ def list_findings(
     -----
     Checked by: tests/unit/test_intake_quarantined.py
     """
-    chosen = {"severity": severity, "rule": rule, "table": table, "batch": batch}
+    given = check_chosen(con, severity=severity, rule=rule, table=table, batch=batch)
     order = list(dictionary.codes()["severity"])
-    known = {
-        "severity": order,
-        "rule": [r.name for r in RULES],
-        "table": list(dictionary.load_tables()),
-        "batch": [load_id for (load_id,) in con.execute("select load_id from raw.loads order by 1").fetchall()],
-    }
-    for name, value in chosen.items():
-        if value is not None and value not in known[name]:
-            raise UserError(f"there is no {name} '{value}'", f"--{name}", suggest_name(value, known[name]))
-    given = {name: value for name, value in chosen.items() if value is not None}
     wanted = " and ".join(f'"{name}" = ?' for name in given) or "true"
     return con.execute(
         f"""
@@ -81,3 +71,24 @@ SAID_OF: dict[Severity, str] = {
     "warn": "rows kept with a warning",
 }
 """What the findings of a severity are, in words."""
+
+
+def check_chosen(con: duckdb.DuckDBPyConnection, **chosen: str | None) -> dict[str, str]:
+    """What of severity, rule, table and batch is asked for, by name.
+
+    Raises
+    ------
+    UserError
+        There is no such severity, rule, table or load.
+    """
+    known = {
+        "severity": list(dictionary.codes()["severity"]),
+        "rule": [r.name for r in RULES],
+        "table": list(dictionary.load_tables()),
+        "batch": [load_id for (load_id,) in con.execute("select load_id from raw.loads order by 1").fetchall()],
+    }
+    given = {name: value for name, value in chosen.items() if value is not None}
+    for name, value in given.items():
+        if value not in known[name]:
+            raise UserError(f"there is no {name} '{value}'", f"--{name}", suggest_name(value, known[name]))
+    return given
