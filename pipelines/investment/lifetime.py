@@ -79,7 +79,7 @@ class Lifetime:
         return sections.assign(
             life_failures=self._present(life, year),
             injected_failures=self._present(injected, year),
-            new_life_failures=self.new_km * float(life @ self._new(len(life))),
+            new_life_failures=self.new_km * float(life @ self.new_yearly(len(life))),
             new_failures=self.new_km * self.new_in_horizon,
         )
 
@@ -87,7 +87,7 @@ class Lifetime:
     def new_in_horizon(self) -> float:
         """Failures of a kilometre of new cable over the horizon."""
         horizon = weigh_years(self.horizon_years, 0.0)
-        return float(horizon @ self._new(len(horizon)))
+        return float(horizon @ self.new_yearly(len(horizon)))
 
     def worst(self, years: int) -> Floats:
         """Failures of each section in the worst of the first years."""
@@ -104,7 +104,8 @@ class Lifetime:
             self.kept[key] = by_year[first:] @ self.old[first:]
         return np.asarray(self.kept[key] * self.factor)
 
-    def _new(self, years: int) -> Floats:
+    def new_yearly(self, years: int) -> Floats:
+        """Failures of a kilometre of new cable in each of its first years; beyond the last looked at, as in it."""
         return self.new[np.minimum(np.arange(years), len(self.new) - 1)]
 
 
@@ -230,10 +231,7 @@ def find_best_year(lifetime: Lifetime, cost: Floats, cost_per_failure: Floats, t
     Checked by: tests/published/test_investment_best_year.py, tests/properties/test_investment_best_year.py
     """
     weights = weigh_years(terms.cable_life_years, terms.discount_rate_pct)
-    annuity, failures = (
-        np.cumsum(weights),
-        np.cumsum(weights * lifetime.new[np.minimum(np.arange(len(weights)), len(lifetime.new) - 1)]),
-    )
+    annuity, failures = np.cumsum(weights), np.cumsum(weights * lifetime.new_yearly(len(weights)))
     charge, kept = np.full(len(cost), np.inf), np.zeros(len(cost), dtype=np.int64)
     for years in range(len(weights)):
         each = (cost + cost_per_failure * lifetime.new_km * failures[years]) / annuity[years]
