@@ -239,7 +239,7 @@ def file_names(files: list[str]) -> list[str]:
 
 
 # ------------------------------------------------------------------ and back
-MEANING = ("table", "decimal", "timezone", "formats", "is_mapped")
+MEANING = ("table", "decimal", "timezone", "formats", "changed_cable", "is_mapped")
 """What of a mapping says how cells are meant; the rest says how a file is written, and an export is written by us."""
 
 

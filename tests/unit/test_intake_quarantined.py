@@ -269,6 +269,24 @@ def test_a_mapping_given_with_a_mended_file_is_taken_since_it_may_be_what_was_co
     assert mapped.execute("select cause from raw.jobs where job_id = 'A3'").fetchone() == ("vehicle",)
 
 
+def test_a_mended_row_keeps_what_its_mapping_said_of_a_changed_cable(
+    con: duckdb.DuckDBPyConnection, tmp_path: Path
+) -> None:
+    row = dict(TABLES["sections"][0], installed_on="2010-05-01", length_m="long")
+    columns = "\n".join(f'{c} = "{c}"' for c in row)
+    mapping = tmp_path / "register.toml"
+    mapping.write_text(
+        f'[[table]]\nto = "sections"\nfiles = "register*"\nchanged_cable = "new"\n[table.columns]\n{columns}\n'
+    )
+    load_paths(con, [write_csv(tmp_path / "register.csv", [row])], Settings(), mapping)
+    out = tmp_path / "out.csv"
+    assert export_rows(con, out, table="sections") == 1
+    out.write_text(out.read_text(encoding="utf-8").replace("long", "120"), encoding="utf-8")
+    (count,) = load_paths(con, [out], Settings()).files
+    assert (count.revised, count.quarantined) == (1, 0)
+    assert con.execute("select max(cable_no) from raw.sections where section_id = 'S1'").fetchone() == (2,)
+
+
 def test_only_rows_of_a_rule_a_table_or_a_load_are_listed_and_exported(
     mapped: duckdb.DuckDBPyConnection, tmp_path: Path
 ) -> None:
