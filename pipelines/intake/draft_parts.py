@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import datetime as dt
-import fnmatch
 import io
 import itertools
 import json
@@ -19,13 +18,13 @@ from pipelines.intake import guesses
 from pipelines.intake.archives import unpack
 from pipelines.intake.databases import export_query, is_sqlite, table_names
 from pipelines.intake.draft_headers import SAMPLE_ROWS, Header, find_header
-from pipelines.intake.formats import JSON, READABLE, SHEETS, TEXTS, sheet_names, sheet_records
+from pipelines.intake.formats import JSON, SHEETS, TEXTS, sheet_names, sheet_records
 from pipelines.intake.json_records import JSON_LINES, find_records, parse_document
 from pipelines.intake.mapping import Database, TableSource
 from pipelines.intake.mapping_file import parse_mapping_text
 from pipelines.intake.reading import read_one
 from pipelines.intake.share import TableShare
-from pipelines.intake.sources import JoinedFile, SourceFile, find_joined, list_files
+from pipelines.intake.sources import JoinedFile, SourceFile, find_joined, fits, is_readable, list_files
 from pipelines.intake.text import DELIMITERS, DoubtfulFileError, ReadFile, refuse_binary
 from pipelines.intake.text_records import find_file_encoding, read_records
 from pipelines.intake.typed import Zones
@@ -202,9 +201,10 @@ def _files_of(paths: Sequence[Path]) -> list[Path]:
     for path in paths:
         if not path.exists():
             raise UserError("there is no such file", str(path), "check the path; quote it if it holds spaces")
-        inside = list_files(path)[0] if path.is_dir() else [path]
-        known = (*READABLE, ".gz", ".zip")
-        files += [p for p in inside if not path.is_dir() or p.suffix.casefold() in known or is_sqlite(p)]
+        if path.is_dir():
+            files += [p for p in list_files(path)[0] if is_readable(p) or is_sqlite(p)]
+        else:
+            files.append(path)
     return files
 
 
@@ -298,7 +298,7 @@ def _put_together(parts: Sequence[Part]) -> list[Part]:
         names = [part.files[0][0].name for part in alike]
         pattern = _pattern(names)
         others = {path.name for part in parts if part not in alike for path, _ in part.files} - set(names)
-        if len(alike) == 1 or any(fnmatch.fnmatch(name.casefold(), pattern.casefold()) for name in others):
+        if len(alike) == 1 or any(fits(name, pattern) for name in others):
             found += alike
             continue
         # an encoding that only some of them need is found by itself

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import fnmatch
-
 from pipelines.intake.mapping import TableSource
 from pipelines.intake.share import TableShare
+from pipelines.intake.sources import fits
 from pipelines.validation.register import latest_sql
 from shared import dictionary
 from shared.store import quoted
@@ -78,7 +77,7 @@ def _find_gone_of(share: TableShare, block: TableSource, numbers: list[int]) -> 
 def _is_of(label: str, pattern: str) -> bool:
     """Whether a file once loaded, by what messages call it, is one that a mapping's block is for."""
     name = label.partition(", sheet ")[0].rpartition("/")[2].casefold()
-    return any(fnmatch.fnmatch(n, pattern.casefold()) for n in (name, name.removesuffix(".gz")))
+    return any(fits(n, pattern) for n in (name, name.removesuffix(".gz")))
 
 
 def close_gone(share: TableShare) -> None:

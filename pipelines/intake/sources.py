@@ -87,7 +87,7 @@ def find_sources(
         if not path.exists():
             raise UserError("there is no such file or folder", str(path), "check the path; quote it if it holds spaces")
         if path.is_dir():
-            named = [(p, p.relative_to(path).as_posix()) for p in list_files(path)[0] if _is_readable(p)]
+            named = [(p, p.relative_to(path).as_posix()) for p in list_files(path)[0] if is_readable(p)]
         else:
             named = [(path, path.name)]
         parts = [
@@ -99,7 +99,7 @@ def find_sources(
         for part in parts:
             corrected = [SourceFile(part[0], told, source) for told, source in find_corrected(*part)]
             sources.extend(corrected or _sources_of(*part, mapping))
-        if not sources and not any(_fits(part, join.source.pattern) for part, _ in parts for join in joins):
+        if not sources and not any(fits(part.name, join.source.pattern) for part, _ in parts for join in joins):
             _refuse(path)
         found.extend(sources)
         given.extend(parts)
@@ -117,8 +117,9 @@ def find_sources(
     return tuple(sorted(with_joined, key=lambda s: LOAD_ORDER.index(s.source.table)))
 
 
-def _fits(path: Path, pattern: str) -> bool:
-    return fnmatch.fnmatch(path.name.casefold(), pattern.casefold())
+def fits(name: str, pattern: str) -> bool:
+    """Whether a file's name fits a mapping's pattern."""
+    return fnmatch.fnmatch(name.casefold(), pattern.casefold())
 
 
 def find_joined(
@@ -131,7 +132,9 @@ def find_joined(
             joined.append(((queried[id(join)], join.source.database.label),))
             continue
         own = not join.source.pattern
-        files = ((source.path, source.label),) if own else tuple(f for f in given if _fits(f[0], join.source.pattern))
+        files = (
+            ((source.path, source.label),) if own else tuple(f for f in given if fits(f[0].name, join.source.pattern))
+        )
         if not files:
             raise UserError(
                 f"the mapping joins files = '{join.source.pattern}', and none of the files given is named so",
@@ -179,7 +182,8 @@ def list_files(folder: Path) -> tuple[list[Path], list[Path]]:
     return inside, links_out
 
 
-def _is_readable(path: Path) -> bool:
+def is_readable(path: Path) -> bool:
+    """Whether a file within a folder is read, by its ending."""
     return path.suffix.casefold() in (*READABLE, ".gz", ".zip")
 
 
@@ -199,8 +203,8 @@ def _refuse(path: Path) -> None:
 
 def _sources_of(path: Path, label: str, mapping: Sequence[TableSource]) -> list[SourceFile]:
     """What one file brings: by the mapping, else by its sheets' names, else by its own."""
-    mapped = [m for m in mapping if _fits(path, m.pattern)]
-    if mapped or any(_fits(path, join.source.pattern) for m in mapping for join in m.joins):
+    mapped = [m for m in mapping if fits(path.name, m.pattern)]
+    if mapped or any(fits(path.name, join.source.pattern) for m in mapping for join in m.joins):
         return [SourceFile(path, label, m) for m in mapped]
     if path.suffix.casefold() in SHEETS:
         sheets = [(s, table_of(Path(s))) for s in sheet_names(path, label)]
