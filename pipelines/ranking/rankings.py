@@ -19,7 +19,6 @@ from pipelines.ranking.rank_limits import group_alike, rank_units
 from pipelines.ranking.reasons import explain_loops
 from pipelines.survival.history import counts_as_failure
 from pipelines.survival.model import FailureHistory, FailureModel
-from shared.arrays import Floats
 from shared.settings import Settings
 
 
@@ -110,12 +109,7 @@ def rank_sections(facts: Facts, settings: Settings) -> pd.DataFrame:
     -----
     Checked by: tests/unit/test_ranking_rankings.py (through run_replacement)
     """
-    coverage = settings.general.interval_coverage
-    sections = in_order(facts.sections, "section_id")
-    # The posterior is the multiplier's; times what the class expects per km it is that of failures per km.
-    per_km = (sections["expected_class"] / sections["length_km"]).to_numpy(dtype=float)
-    with np.errstate(divide="ignore"):
-        return _add_ranks(sections, sections["gamma_rate"].to_numpy(dtype=float) / per_km, coverage)
+    return _add_ranks(in_order(facts.sections, "section_id"), settings.general.interval_coverage)
 
 
 def rank_loops(facts: Facts, sections: pd.DataFrame, settings: Settings) -> pd.DataFrame:
@@ -162,17 +156,26 @@ def _rank_groups(
         net_benefit=summed["avoided_cost"] - cost,
         expected_rate_per_100km_year=100.0 * summed["expected_failures"] / (summed["length_km"] * facts.horizon_years),
     )
-    # The posterior is that of the total; per km it has the same shape.
-    rate = (summed["gamma_rate"] * summed["length_km"]).to_numpy(dtype=float)
-    return _add_ranks(summed, rate, settings.general.interval_coverage)
+    return _add_ranks(summed, settings.general.interval_coverage)
 
 
-def _add_ranks(units: pd.DataFrame, rate: Floats, coverage: float) -> pd.DataFrame:
-    shape = units["gamma_shape"].to_numpy(dtype=float)
+def rank_posteriors(units: pd.DataFrame, coverage: float) -> pd.DataFrame:
+    """Ranks with limits, and groups that cannot be told apart, of units with gamma_shape, expected_failures, length_km.
+
+    Notes
+    -----
+    Checked by: tests/simulated/ranking_study.py, tests/unit/test_ranking_rankings.py (through run_replacement)
+    """
+    shape, expected = units["gamma_shape"].to_numpy(dtype=float), units["expected_failures"].to_numpy(dtype=float)
+    with np.errstate(divide="ignore"):
+        rate = shape * units["length_km"].to_numpy(dtype=float) / expected
+    ranks = rank_units(shape, rate, coverage).to_frame()
+    return ranks.assign(alike_group=group_alike(shape, rate, coverage))
+
+
+def _add_ranks(units: pd.DataFrame, coverage: float) -> pd.DataFrame:
     by_money = (-units["benefit_cost_ratio"].fillna(-np.inf)).rank(method="first").astype("int64")
-    return pd.concat([units, rank_units(shape, rate, coverage).to_frame()], axis=1).assign(
-        alike_group=group_alike(shape, rate, coverage), rank_by_money=by_money
-    )
+    return pd.concat([units, rank_posteriors(units, coverage)], axis=1).assign(rank_by_money=by_money)
 
 
 def _sum_sections(sections: pd.DataFrame, by: str) -> pd.DataFrame:

@@ -9,6 +9,7 @@ import pandas as pd
 from numpy.typing import ArrayLike
 
 from shared.arrays import Floats, Integers
+from shared.intervals import poisson_limits
 
 
 @dataclass(frozen=True)
@@ -72,7 +73,9 @@ def estimate_mean_cumulative(
     M(t) = sum over event ages of value / size at risk; at risk means entry < age <= exit, so an event at the age of
     exit counts and a unit entering just then does not (an event on the very day of entry counts its own unit in).
     Variance: sum over clusters of the squared sum of (own events / at risk) - size x (increments of M / at risk) over
-    the unit's time at risk; it holds however events cluster in units. Limits on the log scale, M exp(+-z se / M).
+    the unit's time at risk; it holds however events cluster in units. Limits on the log scale, M exp(+-t se / M), t of
+    as many degrees as clusters have failed by then; and never closer than M times the exact Poisson limits of as many
+    events over their number.
 
     References
     ----------
@@ -80,7 +83,7 @@ def estimate_mean_cumulative(
 
     Checked by: tests/published/test_survival_reference_fleet.py, tests/published/test_survival_published.py
     """
-    from scipy.special import ndtri
+    from scipy.special import stdtrit
 
     entry, leave, km = (np.asarray(a, dtype=np.float64) for a in (entry_years, exit_years, size))
     owner, when = np.asarray(owner_of_event, dtype=np.int64), np.asarray(event_ages_years, dtype=np.float64)
@@ -106,8 +109,13 @@ def estimate_mean_cumulative(
         compensator[place + 1],
     )
     mean, error = curve[shown], np.sqrt(variance)
-    spread = np.exp(ndtri((1 + coverage) / 2) * error / np.maximum(mean, 1e-300))
-    return MeanCumulative(ages[shown], at_risk[shown], mean, error, mean / spread, mean * spread)
+    events = np.cumsum(np.bincount(place, minlength=len(ages)))[shown]
+    first = pd.Series(place).groupby(group[owner]).min()  # step at which each cluster first failed
+    failed = np.searchsorted(np.sort(first.to_numpy()), shown, side="right")
+    spread = np.exp(stdtrit(failed, (1 + coverage) / 2) * error / np.maximum(mean, 1e-300))
+    least, most = (mean * limit / events for limit in poisson_limits(events, coverage))
+    lo, hi = np.minimum(mean / spread, least), np.maximum(mean * spread, most)
+    return MeanCumulative(ages[shown], at_risk[shown], mean, error, lo, hi)
 
 
 def _sum_squares(

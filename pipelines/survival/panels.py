@@ -138,7 +138,8 @@ def run_fit_test(view: ClassView, ages: Floats, law: PowerLaw) -> TrendTest:
 
 def _fit(view: ClassView, some: Booleans, settings: Settings) -> dict[str, object]:
     ages, owner = view.event_ages_years[some], view.owner[some]
-    law = fit_power_law(view.ages.with_failures(ages), settings.general.interval_coverage)
+    coverage = settings.general.interval_coverage
+    law = fit_power_law(view.ages.with_failures(ages), coverage, view.cluster_failures(some))
     window = view.entry_years[owner], view.exit_years[owner]
     laplace, ratio = run_laplace_test(*window, ages), run_log_ratio_test(*window, ages)
     fit = run_fit_test(view, ages, law) if law else TrendTest(float("nan"), 0, float("nan"))

@@ -12,9 +12,9 @@ from numpy.typing import NDArray
 
 from pipelines.survival.history import FailureHistory, code_names, years_between
 from pipelines.survival.mean_cumulative import estimate_mean_cumulative
-from pipelines.survival.power_law import PowerLaw, PowerLawData, fit_power_law, summarise_ages
+from pipelines.survival.power_law import Clusters, PowerLaw, PowerLawData, fit_power_law, summarise_ages
 from shared import dictionary
-from shared.arrays import Floats, Integers
+from shared.arrays import Booleans, Floats, Integers
 from shared.intervals import poisson_limits
 from shared.settings import Settings
 
@@ -47,13 +47,20 @@ class ClassView:
         """What a power law needs to know of the class."""
         return summarise_ages(self.entry_years, self.exit_years, self.km, self.event_ages_years)
 
+    def cluster_failures(self, some: Booleans | None = None) -> Clusters:
+        """Failures, or some of them, by loop."""
+        owner, ages = self.owner, self.event_ages_years
+        if some is not None:
+            owner, ages = owner[some], ages[some]
+        return Clusters(self.entry_years, self.exit_years, self.km, self.cluster, owner, ages)
+
     def fit(self, settings: Settings) -> PowerLaw | None:
         """Power law of the class; None where it has too few failures."""
         if len(self.event_ages_years) < settings.survival.min_failures:
             return None
         coverage = settings.general.interval_coverage
         if coverage not in self._laws:
-            self._laws[coverage] = fit_power_law(self.ages, coverage)
+            self._laws[coverage] = fit_power_law(self.ages, coverage, self.cluster_failures())
         return self._laws[coverage]
 
     @cached_property

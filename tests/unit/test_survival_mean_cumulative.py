@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from numpy.testing import assert_allclose
-from scipy.stats import norm
+from scipy.stats import chi2, t
 
 from pipelines.survival.mean_cumulative import estimate_mean_cumulative
 
@@ -35,10 +35,14 @@ def test_the_error_is_the_sum_of_squared_residuals_of_the_groups(values, cluster
             variance[step] += residual**2
     assert_allclose(curve.mean_cumulative, mean)
     assert_allclose(curve.standard_error, np.sqrt(variance))
-    spread = np.exp(norm.ppf(0.95) * np.sqrt(variance) / mean)
+    failed = [len(np.unique(group[owner[when <= age]])) for age in ages]
+    spread = np.exp(t.ppf(0.95, failed) * np.sqrt(variance) / mean)
+    count = np.array([(when <= age).sum() for age in ages])
+    lo = np.minimum(mean / spread, mean * chi2.ppf(0.05, 2 * count) / 2 / count)
+    hi = np.maximum(mean * spread, mean * chi2.ppf(0.95, 2 * count + 2) / 2 / count)
     frame = curve.to_frame()
     assert frame.columns.tolist() == ["age_years", "at_risk_km", "mcf_per_km", "mcf_lo", "mcf_hi"]
-    assert_allclose(frame.to_numpy().T, [ages, at_risk, mean, mean / spread, mean * spread])
+    assert_allclose(frame.to_numpy().T, [ages, at_risk, mean, lo, hi])
 
 
 @pytest.mark.parametrize(("steps", "options", "shown"), [(400, {}, 400), (401, {}, 400), (5, {"most_steps": 3}, 3)])

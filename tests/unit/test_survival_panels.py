@@ -14,7 +14,7 @@ from pipelines.survival.panels import (
     tabulate_first_failures,
     tabulate_fits,
 )
-from pipelines.survival.power_law import PowerLaw, fit_power_law, summarise_ages
+from pipelines.survival.power_law import Clusters, PowerLaw, fit_power_law, summarise_ages
 from pipelines.survival.rates import ClassView
 from pipelines.survival.trend import run_laplace_test, run_log_ratio_test
 from shared.settings import Settings
@@ -124,7 +124,8 @@ def test_fits_by_component(history) -> None:
     ]
     for row, some in zip(table.itertuples(), (np.arange(4), np.array([1, 2, 3])), strict=True):
         ages, owner = np.array(AGES)[some], OWNER[some]
-        fitted = fit_power_law(summarise_ages(ENTRY, EXIT, KM, ages), 0.9)
+        loops = Clusters(ENTRY, EXIT, KM, np.zeros(2, dtype=np.int64), owner, ages)
+        fitted = fit_power_law(summarise_ages(ENTRY, EXIT, KM, ages), 0.9, loops)
         laws = [fitted.shape, fitted.shape_lo, fitted.shape_hi, fitted.scale_years]
         assert_allclose([row.shape, row.shape_lo, row.shape_hi, row.scale_years_1km], laws, rtol=1e-9)
         laplace = run_laplace_test(ENTRY[owner], EXIT[owner], ages)

@@ -6,9 +6,9 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
-from scipy.stats import binom, binomtest, chi2
+from scipy.stats import binom, binomtest, chi2, t
 
-from pipelines.survival.power_law import fit_power_law, summarise_ages
+from pipelines.survival.power_law import Clusters, fit_power_law, summarise_ages
 from pipelines.survival.rates import (
     compare_rates,
     compare_splices,
@@ -54,7 +54,8 @@ def test_a_class_by_hand(history) -> None:
     assert_allclose(b[rates].astype(float), [0, 0, 100 / 4 * chi2.ppf(0.95, 2) / 2])
     assert c[[*counted, "failures_without_date"]].tolist() == [0, 0, 0, 0, 0, 0]
     assert c[rates].isna().all()
-    law = fit_power_law(summarise_ages(ENTRY, EXIT, KM, AGES), 0.9)
+    loops = Clusters(ENTRY, EXIT, KM, np.array([0, 0, 1]), np.array([0, 0, 1, 2, 0]), np.array(AGES))
+    law = fit_power_law(summarise_ages(ENTRY, EXIT, KM, AGES), 0.9, loops)
     names = ["shape", "shape_lo", "shape_hi", "scale_years", "scale_lo", "scale_hi"]
     own = [name.replace("scale_years", "scale_years_1km") for name in names]
     assert_allclose(a[own].astype(float), [getattr(law, name) for name in names], rtol=1e-9)
@@ -104,11 +105,14 @@ def test_the_curves_of_classes_are_robust_to_loops(history) -> None:
     assert table["at_risk_km"].tolist() == [1, 3, 3, 2]
     mean = np.cumsum([1, 1 / 3, 2 / 3, 1 / 2])
     assert_allclose(table["mcf_per_km"], mean)
-    assert_allclose(table["mcf_lo"] * table["mcf_hi"], mean**2)
     # at 24: sections 0 and 1 of loop L1 (in view 12 to 32 and 0 to 16), section 2 of L2 (20 to 28)
     loops = [1 + 1 / 3 + 1 / 3 - 1 * (1 + 1 / 9) - 2 * (1 / 9 + 2 / 9), 1 / 3 - 2 / 9]
-    error = np.log(table["mcf_hi"] / mean)[2] / 1.6448536 * mean[2]
-    assert error == pytest.approx(np.hypot(*loops), rel=1e-6)
+    spread = np.exp(t.ppf(0.95, 2) * np.hypot(*loops) / mean[2])
+    exact = np.array([chi2.ppf(0.05, 8), chi2.ppf(0.95, 10)]) / 2 / 4  # four failures by then
+    wider = [min(1 / spread, exact[0]), max(spread, exact[1])]
+    assert_allclose(table.loc[2, ["mcf_lo", "mcf_hi"]] / mean[2], wider)
+    # one failure of one loop at 4
+    assert_allclose(table.loc[0, ["mcf_lo", "mcf_hi"]], [chi2.ppf(0.05, 2) / 2, chi2.ppf(0.95, 4) / 2], rtol=0.01)
     bare = small_history([{}])
     assert tabulate_mean_cumulative(bare, SETTINGS).columns.tolist() == table.columns.tolist()
 

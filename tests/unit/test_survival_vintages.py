@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
+from scipy.stats import t
 
 from pipelines.survival.rates import view_classes
 from pipelines.survival.vintages import find_start, name_vintage, tabulate_vintages
@@ -107,7 +108,7 @@ def test_a_vintage_by_hand() -> None:
     # at 20: loop L1 (section 2 in view from 16) and loop L2
     residuals = np.array([1 / 19 - 2 / 19**2, 1 / 19 - 18 * 2 / 19**2])
     assert_allclose(
-        np.log(table["mcf_hi"] / table["mcf_per_km"])[0], 1.6448536 * np.hypot(*residuals) / (2 / 19), rtol=1e-6
+        np.log(table["mcf_hi"] / table["mcf_per_km"])[0], t.ppf(0.95, 2) * np.hypot(*residuals) / (2 / 19), rtol=1e-6
     )
     assert table[
         ["in_view_from_age_years", "vintage_length_km", "vintage_failures"]
