@@ -144,7 +144,7 @@ def restoration_tables() -> tuple[str, ...]:
 SERVED = ("core.customers_served", "core.customers_served_by_year")
 CURVES = (
     "marts.class_survival", "marts.age_rates", "marts.mean_cumulative_failures", "marts.mean_cumulative_by_vintage",
-    "marts.attribute_effects", "marts.splice_failures", "fitted.splice_comparison",
+    "marts.installation_years", "marts.attribute_effects", "marts.splice_failures", "fitted.splice_comparison",
 )  # fmt: skip
 
 

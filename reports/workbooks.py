@@ -38,7 +38,7 @@ SHEETS = {
         "backtest_money_summary", "forecast_score", "before_after", "ranking_churn", "ranking_sensitivity",
         "watched_half_loops",
         "replacement_figures", "class_survival", "age_rates", "mean_cumulative_failures",
-        "mean_cumulative_by_vintage", "attribute_effects", "splice_failures",
+        "mean_cumulative_by_vintage", "installation_years", "attribute_effects", "splice_failures",
     ),
     "restoration": ("restoration_summary", "restoration_stages"),
     "locating": ("velocity_by_class", "instrument_bias", "locating_errors"),

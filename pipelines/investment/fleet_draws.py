@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.investment.lifetime import Lifetime
-from pipelines.survival import treatment
+from pipelines.survival import evidence, treatment
 from pipelines.survival.curves import CLASS_SPREAD
 from pipelines.survival.model import FailureModel
 from pipelines.survival.power_law import fit_power_law, summarise_classes
@@ -141,7 +141,10 @@ def prepare_draws(model: FailureModel, lifetime: Lifetime, place: Integers, rng:
     with np.errstate(divide="ignore", invalid="ignore"):
         risen = np.log(yearly / yearly[0])
     growth = _shape_errors(model, names) * np.maximum(older + np.where(np.isfinite(risen), risen, 0.0), 0.0)
-    return FleetDraws(own, shared, loop, kind, yearly, level, growth, rng.standard_normal((2, len(names), DRAWS)))
+    standard = rng.standard_normal((2, len(names), DRAWS))
+    together = np.minimum(evidence.DRIFT / np.maximum(level, evidence.DRIFT), 1.0)[:, None]
+    standard[0] = np.sqrt(1.0 - together**2) * standard[0] + together * rng.standard_normal(DRAWS)
+    return FleetDraws(own, shared, loop, kind, yearly, level, growth, standard)
 
 
 def _shape_errors(model: FailureModel, names: pd.Index[str]) -> Floats:

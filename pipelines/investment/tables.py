@@ -217,7 +217,7 @@ def _list_plan(plan: Plan, budget: Budget) -> Figures:
 def find_new_variation(model: FailureModel, new_cable: NewCable) -> float:
     """Coefficient of variation of new cable's failures: of its class's level; 0 where the settings give the rate."""
     of_class = model.windows.sections["cable_class"].eq(new_cable.cable_class or "").to_numpy(dtype=bool)
-    return float(model.variation[of_class].mean()) if of_class.any() else 0.0
+    return float(model.curve_error[of_class].mean()) if of_class.any() else 0.0
 
 
 def _list_limits(

@@ -7,6 +7,7 @@ import numpy as np
 from pipelines.survival import chunks
 from pipelines.survival.curves import Curves
 from pipelines.survival.frailty import fit_dispersion, log_likelihood
+from pipelines.survival.frailty_tree import Tree, Variances
 from pipelines.survival.observation_windows import Windows
 from shared.arrays import Floats, Integers
 from shared.units import DAYS_PER_YEAR
@@ -26,6 +27,10 @@ LEVEL_YEARS = 5.0
 
 LEVEL_FAILURES = 10.0
 """Failures' worth of trust in the fitted curve against the level of the last years."""
+
+DRIFT = 0.065
+"""Coefficient of variation of what the calendar may yet do to all classes alike: weather, loading, practice. Ours, no
+source: with it limits of totals hold in the worlds of tests/simulated/ranking_study.py."""
 
 
 def count_occasions(windows: Windows) -> Floats:
@@ -86,6 +91,37 @@ def fit_end_length(occasions: Floats, expected: Floats, length_km: Floats) -> Fl
 
     found = minimize_scalar(loss, bounds=(0.0, LONGEST_END_M), method="bounded", options={"xatol": 0.01})
     return factor(float(found.x)) if found.fun < loss(0.0) else np.ones(len(expected))
+
+
+def spread_of_counts(class_codes: Integers, tree: Tree, variances: Variances) -> Floats:
+    """How many times a Poisson count's variance that of the failures of each section's class is.
+
+    Parameters
+    ----------
+    class_codes
+        Class of each section.
+    tree, variances
+        Sections in their loops with what was expected of them, and the variances of their multipliers.
+
+    Notes
+    -----
+    A count of expected e_i with multipliers shared at nested levels has the variance sum e + sum over levels of the
+    level's variance times the sum of its units' squared e.
+
+    Checked by: tests/unit/test_survival_evidence.py
+    """
+    half, expected = tree.half_of_section, tree.expected
+    levels = (
+        (variances.section, np.arange(len(half))),
+        (variances.half_loop, half),
+        (variances.loop, tree.loop_of_half[half]),
+    )
+    size = int(class_codes.max(initial=-1)) + 1
+    total, more = np.bincount(class_codes, expected, size), np.zeros(size)
+    for variance, unit in levels:
+        pair, place = np.unique(unit * size + class_codes, return_inverse=True)
+        more += variance * np.bincount(pair % size, np.bincount(place, expected) ** 2, size)
+    return (1.0 + more / np.maximum(total, 1e-300))[class_codes]
 
 
 def hold_levels(class_codes: Integers, failures: Floats, expected: Floats) -> tuple[Floats, Floats]:

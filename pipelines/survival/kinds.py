@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -10,12 +11,13 @@ import pandas as pd
 
 from pipelines.survival import treatment
 from pipelines.survival.cells import aggregate_cells, find_patterns
-from pipelines.survival.curves import Curves, PowerLawCurves, fit_power_law_curves
+from pipelines.survival.curves import Curves, PowerLawCurves, expect_between, fit_power_law_curves
 from pipelines.survival.evidence import Shares
 from pipelines.survival.history import FailureHistory
+from pipelines.survival.installation_years import InstallationYears, compare_years
 from pipelines.survival.observation_windows import Windows, loop_only_failures
 from pipelines.survival.treatment import Treatment
-from shared.arrays import Integers
+from shared.arrays import Floats, Integers
 from shared.settings import Settings
 
 if TYPE_CHECKING:
@@ -51,13 +53,13 @@ def fit_kinds(
     history: FailureHistory,
     windows: Windows,
     bare: Windows,
+    laws: PowerLawCurves,
     settings: Settings,
     choices: ModelChoices,
     assumed: Treatment,
 ) -> tuple[Integers, Curves, Integers, Shares]:
     """Class of each window, curves of the kinds of cable left alone, curve of each window, shared failures."""
     class_codes, classes = _code_classes(windows)
-    laws = _fit_laws(bare, class_codes, classes, settings, NO_SHARES)
     shared = _share_loop_failures(history, windows, class_codes, laws, assumed)
     early = keep_untreated(shared, windows)
     if len(early[0]):
@@ -67,6 +69,19 @@ def fit_kinds(
         if table.cells["failures"].sum() >= LEAST_FAILURES:
             return class_codes, *_draw_form(laws, class_codes, table, choices, {}), shared
     return class_codes, laws, class_codes, shared
+
+
+def fit_first_laws(bare: Windows, settings: Settings) -> tuple[PowerLawCurves, InstallationYears]:
+    """Power laws of the classes of cable left alone, and the years of installation that do not follow them."""
+    class_codes, classes = _code_classes(bare)
+
+    def fit(times: Floats | float) -> tuple[PowerLawCurves, InstallationYears]:
+        laws = _fit_laws(dataclasses.replace(bare, times=times), class_codes, classes, settings, NO_SHARES)
+        expected = bare.km * expect_between(laws, class_codes, bare.entry_years, bare.exit_years)
+        return laws, compare_years(bare, class_codes, expected, settings.general.interval_coverage)
+
+    laws, years = fit(1.0)
+    return fit(years.of_window) if years.table["is_apart"].any() else (laws, years)
 
 
 def keep_untreated(shared: Shares, windows: Windows) -> Shares:

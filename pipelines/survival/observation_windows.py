@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
@@ -12,6 +13,9 @@ from pipelines.survival.history import FailureHistory, code_names, counts_as_fai
 from pipelines.survival.missing_dates import spread_dates
 from shared.arrays import Booleans, Floats, Integers
 
+EVENT_FIELDS = ("event_window", "event_age_years", "event_weight", "event_on")
+"""What Windows holds of failures, one entry a failure and window."""
+
 
 @dataclass(frozen=True)
 class Windows:
@@ -19,7 +23,8 @@ class Windows:
 
     sections: one row a section. owner: section of each window. weight: share of the section the window stands for.
     entry_years, exit_years: ages in view (equal where never in view). age_now: age at the as-of date. treated_years:
-    age at which it was injected, infinite where it was not.
+    age at which it was injected, infinite where it was not. times: how many times its neighbours the cable of its year
+    of installation fails (installation_years); 1 before that is asked.
     event_owner, event_window, event_age_years, event_weight, event_on: one entry a failure and window.
     """
 
@@ -35,11 +40,13 @@ class Windows:
     event_age_years: Floats
     event_weight: Floats
     event_on: NDArray[np.datetime64]
+    times: Floats | float = 1.0
 
     @property
     def km(self) -> Floats:
-        """Kilometres each window stands for."""
-        return np.asarray(self.sections["length_km"].to_numpy(dtype=np.float64)[self.owner] * self.weight)
+        """Kilometres each window stands for; cable of a bad year as so many times its length."""
+        length = self.sections["length_km"].to_numpy(dtype=np.float64)[self.owner]
+        return np.asarray(length * self.weight * self.times)
 
     @property
     def in_service(self) -> Booleans:
@@ -129,6 +136,16 @@ def _meet_windows(failures: pd.DataFrame, spread: pd.DataFrame) -> pd.DataFrame:
             "failed_on": failures["failed_on"].to_numpy()[failure],
             "weight": spread["weight"].to_numpy()[window],
         }
+    )
+
+
+def leave_out(windows: Windows, left: Booleans) -> Windows:
+    """The same sections with nothing seen of some windows, so that codes of windows stay."""
+    seen = ~left[windows.event_window]
+    return dataclasses.replace(
+        windows,
+        entry_years=np.where(left, windows.exit_years, windows.entry_years),
+        **{name: getattr(windows, name)[seen] for name in EVENT_FIELDS},
     )
 
 

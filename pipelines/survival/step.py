@@ -81,6 +81,7 @@ def draw_curves(history: FailureHistory, settings: Settings) -> dict[str, pd.Dat
         "marts.age_rates": rates.tabulate_age_rates(history, settings),
         "marts.mean_cumulative_failures": rates.tabulate_mean_cumulative(history, settings),
         "marts.mean_cumulative_by_vintage": vintages.tabulate_vintages(history, settings),
+        "marts.installation_years": vintages.tabulate_years(history, settings),
         "marts.attribute_effects": attribute_effects.compare_attributes(history, settings),
         "marts.splice_failures": splices.tabulate_splices(history, settings),
     }

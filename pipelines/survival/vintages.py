@@ -8,8 +8,11 @@ import numpy as np
 import pandas as pd
 
 from pipelines.survival.history import FailureHistory
+from pipelines.survival.kinds import fit_first_laws
 from pipelines.survival.mean_cumulative import estimate_mean_cumulative
+from pipelines.survival.observation_windows import build_windows
 from pipelines.survival.rates import ClassView, view_classes
+from pipelines.survival.treatment import leave_out_treated
 from shared import dictionary
 from shared.arrays import Booleans
 from shared.settings import Settings
@@ -63,6 +66,23 @@ def tabulate_vintages(history: FailureHistory, settings: Settings) -> pd.DataFra
                 frames.append(curve.assign(cable_class=view.name, vintage=name_vintage(int(start))))
     table = dictionary.stack_frames("marts.mean_cumulative_by_vintage", frames)
     return table.sort_values(["cable_class", "vintage", "age_years"], kind="stable", ignore_index=True)
+
+
+def tabulate_years(history: FailureHistory, settings: Settings) -> pd.DataFrame:
+    """One row a year of installation of a class: its failures, what the years around it expect, whether it is apart.
+
+    Notes
+    -----
+    As the failure model has it: it counts the cable of a year that is apart as year_factor times its length
+    (installation_years.compare_years). Columns of marts.installation_years.
+
+    Checked by: tests/unit/test_survival_installation_years.py
+    """
+    bare = leave_out_treated(build_windows(history))
+    years = fit_first_laws(bare, settings)[1].table
+    names = np.asarray(pd.factorize(bare.sections["cable_class"], sort=True)[1], dtype=object)
+    named = years.assign(cable_class=names[years["class_code"].to_numpy()])
+    return named[list(dictionary.tables()["marts.installation_years"].columns)]
 
 
 def _part(view: ClassView, mine: Booleans) -> tuple[ClassView, float]:

@@ -30,8 +30,8 @@ SHOWN_LOOPS = 25
 """Loops drawn in the figure, and loops that have a sheet."""
 
 LIMITS = (
-    "limits of the posterior; those of failures hold the error of the class curve's level too, those of ranks take the "
-    "curves as they are."
+    "limits of the posterior; those of failures also hold the error of the class curve and of the years to come, those "
+    "of ranks take the curves as they are."
 )
 
 

@@ -14,9 +14,11 @@ from reports.pages.survival_groups import (
     SPLICE_COMPARISON,
     SPLICES,
     VINTAGES,
+    YEARS,
     attributes,
     splices,
     vintages,
+    years,
 )
 from reports.words import Words
 
@@ -45,6 +47,7 @@ def section(marts: Marts, settings: Settings) -> Section:
             shapes(classes, settings, found),
             cumulative(curves, classes, settings),
             vintages(marts.read(VINTAGES), settings),
+            years(marts.read(YEARS), settings),
             attributes(marts.read(ATTRIBUTES), settings),
             splices(marts.read(SPLICES), marts.read(SPLICE_COMPARISON), settings),
         ),

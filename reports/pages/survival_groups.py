@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 say = Words("replacement")
 
 VINTAGES = "marts.mean_cumulative_by_vintage"
+YEARS = "marts.installation_years"
 ATTRIBUTES = "marts.attribute_effects"
 SPLICES = "marts.splice_failures"
 SPLICE_COMPARISON = "fitted.splice_comparison"
@@ -38,6 +39,27 @@ def vintages(curves: pd.DataFrame, settings: Settings) -> Exhibit:
         vintage_failures=ends["vintage_failures"].sum(),
         n_ends=len(ends),
         cable_class=ends["cable_class"].nunique(),
+        settings=settings,
+    )
+
+
+def years(rows: pd.DataFrame, settings: Settings) -> Exhibit:
+    """Years of laying whose cable fails unlike that of the years around."""
+    if rows.empty:
+        return say.absent("years")
+    order = ["probability_apart", "cable_class", "installed_year"]
+    rows = rows.sort_values(order, ascending=[False, True, True], kind="stable", ignore_index=True)
+    classes = rows["cable_class"].nunique()
+    said = [say("years.year", row=row) for row in rows[rows["is_apart"]].to_dict("records")]
+    return say.exhibit(
+        "years",
+        say(
+            "years.apart" if said else "years.none_apart", listed="; ".join(said), n_years=len(rows), n_classes=classes
+        ),
+        rows,
+        failures=rows["failures"].sum(),
+        n_years=len(rows),
+        n_classes=classes,
         settings=settings,
     )
 

@@ -13,9 +13,9 @@ from scipy.stats import gamma
 from pipelines.survival import evidence, treatment
 from pipelines.survival import hierarchical_frailty as nested
 from pipelines.survival.curves import expect_between
-from pipelines.survival.kinds import fit_kinds, keep_untreated
+from pipelines.survival.kinds import fit_curves, fit_first_laws, fit_kinds, keep_untreated
 from pipelines.survival.model import DEFAULT_CHOICES, ModelChoices, fit_failure_model, gamma_limits
-from pipelines.survival.observation_windows import build_windows
+from pipelines.survival.observation_windows import EVENT_FIELDS, build_windows
 from shared.settings import Settings
 from tests.survival_fleets import AS_OF, make_fleet
 
@@ -72,10 +72,28 @@ def under_injection(model) -> np.ndarray:
     return w.sum_by_section(w.km * expected) * model.end_factor
 
 
+def without_own_fold(bare, untreated) -> np.ndarray:
+    """What curves say of loops that they have not seen, four parts of the loops in turn, at the fleet's sum."""
+    loop = bare.sections["loop_code"].to_numpy()[bare.owner]
+    expected = np.zeros(len(loop))
+    for one in range(4):
+        held = loop % 4 == one
+        kept = ~held[bare.event_window]
+        seen = {name: getattr(bare, name)[kept] for name in EVENT_FIELDS}
+        rest = dataclasses.replace(bare, entry_years=np.where(held, bare.exit_years, bare.entry_years), **seen)
+        [(curves, codes)] = fit_curves(rest, (CHOICES,), SETTINGS)
+        mean = expect_between(curves, codes, bare.entry_years, bare.exit_years)
+        expected += np.where(held, bare.km * mean, 0.0)
+    of_section = bare.sum_by_section(expected)
+    return of_section * untreated.sum() / of_section.sum()
+
+
 def test_every_part_of_the_fit_follows_from_the_parts_before(history, model) -> None:
     w = build_windows(history)
     bare, assumed = treatment.leave_out_treated(w), treatment.assume_treatment(0.3, 4.0)
-    classes, _, _, shared = fit_kinds(history, w, bare, SETTINGS, CHOICES, assumed)
+    laws, years = fit_first_laws(bare, SETTINGS)
+    assert not years.table["is_apart"].any()
+    classes, _, _, shared = fit_kinds(history, w, bare, laws, SETTINGS, CHOICES, assumed)
     early = keep_untreated(shared, w)
     assert 0 < len(early[0]) < len(shared[0])
     occasions, untreated = evidence.count_occasions(bare), in_view(model, bare)
@@ -91,7 +109,8 @@ def test_every_part_of_the_fit_follows_from_the_parts_before(history, model) -> 
     fresh = occasions.sum() / (bare.event_weight.sum() + early[2].sum())
     assert fresh < 0.97
     first = dataclasses.replace(model.tree, failures=occasions, expected=untreated * model.end_factor * fresh)
-    assert model.variances == nested.fit_variances(first, 1.0)
+    apart = dataclasses.replace(first, expected=without_own_fold(bare, untreated) * model.end_factor * fresh)
+    assert model.variances == nested.fit_variances(apart, 1.0)
     assert model.variances.length_power == 1.0
     under, seen = under_injection(model), evidence.count_occasions(w)
     left = treatment.fit_treatment(
@@ -113,7 +132,7 @@ def test_every_part_of_the_fit_follows_from_the_parts_before(history, model) -> 
     assert_allclose(model.posterior.shape, post.shape)
     assert model.coverage == 0.9
     from_there = fit_failure_model(history, SETTINGS, CHOICES, start=model.variances)
-    assert from_there.variances == nested.fit_variances(first, 1.0, model.variances)
+    assert from_there.variances == nested.fit_variances(apart, 1.0, model.variances)
 
 
 def test_what_lies_ahead_is_the_curve_of_each_window_less_what_injection_saves(model) -> None:
@@ -132,10 +151,21 @@ def test_what_lies_ahead_is_the_curve_of_each_window_less_what_injection_saves(m
     assert_allclose(model.ahead(2.0), model.expected_by_class(2.0))
     injected = pd.to_datetime(w.sections["rejuvenated_on"])
     assert model.is_treated.tolist() == (injected > pd.Timestamp("2021-12-31")).tolist()
-    own = w.sum_by_section(w.weight * model.curves.variation[model.codes])
-    own = np.maximum(own, model.level_variation)
-    wider = np.sqrt(own**2 + model.treatment.variation**2)
-    assert_allclose(model.variation, np.where(model.is_treated, wider, own))
+    v, e, half = model.variances, model.tree.expected, model.tree.half_of_section
+    code = pd.factorize(w.sections["cable_class"], sort=True)[0]
+    frame = pd.DataFrame({"class": code, "loop": model.tree.loop_of_half[half], "half": half, "e": e})
+    more = v.section * (e**2)
+    more = pd.Series(more).groupby(code).sum()
+    for level, variance in (("half", v.half_loop), ("loop", v.loop)):
+        more = more + variance * (frame.groupby(["class", level])["e"].sum() ** 2).groupby("class").sum()
+    spread = (1 + more / frame.groupby("class")["e"].sum()).to_numpy()[code]
+    assert_allclose(model.spread, spread)
+    own = 1 / (1 + v.section * e)
+    shared = 1 / (1 + (v.loop + v.half_loop) * pd.Series(e * own).groupby(frame["loop"]).transform("sum").to_numpy())
+    curve = w.sum_by_section(w.weight * model.curves.variation[model.codes]) * np.sqrt(spread) * own * shared
+    injected_part = np.where(model.is_treated, model.treatment.variation, 0)
+    parts = np.stack([curve, model.level_variation, np.full(len(e), evidence.DRIFT), injected_part])
+    assert_allclose(model.variation, np.sqrt((parts**2).sum(axis=0)))
 
 
 def limits(shape: np.ndarray, mean: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -206,7 +236,8 @@ def test_groups_by_their_definitions(model, by: str) -> None:
 
     expected, shape = total(ahead), mean**2 / variance
     lo, hi = limits(shape, mean / expected)
-    error = total(ahead * model.variation) / expected
+    of_section = ahead * model.posterior.shape / model.posterior.rate
+    error = total(of_section * model.variation) / total(of_section)
     wide_lo, wide_hi = limits(1 / (1 / shape + error**2), mean)
     wanted = {
         "length_km": total(w.sections["length_km"].to_numpy()),

@@ -11,7 +11,7 @@ from numpy.testing import assert_allclose
 from pipelines.survival import hazard, kinds, model_selection
 from pipelines.survival.curves import PowerLawCurves, fit_power_law_curves
 from pipelines.survival.hazard import PatternCurves, blend_curves
-from pipelines.survival.kinds import ModelChoices, fit_curves, fit_kinds, keep_untreated
+from pipelines.survival.kinds import ModelChoices, fit_curves, fit_first_laws, fit_kinds, keep_untreated
 from pipelines.survival.model_selection import CANDIDATES, choose_model, cut_windows
 from pipelines.survival.observation_windows import build_windows
 from pipelines.survival.treatment import assume_treatment, leave_out_treated
@@ -25,7 +25,9 @@ POWER_LAW = ModelChoices("power_law")
 
 def fitted(history, choices: ModelChoices = POWER_LAW):
     windows = build_windows(history)
-    return windows, fit_kinds(history, windows, leave_out_treated(windows), SETTINGS, choices, ASSUMED)
+    bare = leave_out_treated(windows)
+    laws, _ = fit_first_laws(bare, SETTINGS)
+    return windows, fit_kinds(history, windows, bare, laws, SETTINGS, choices, ASSUMED)
 
 
 def test_a_failure_known_by_loop_alone_is_shared_by_km_and_intensity() -> None:
