@@ -96,11 +96,13 @@ def sort_rows(share: TableShare) -> None:
         return
     share.con.execute(f"""
         create or replace temp table sorted as
-        with accepted as (
+        with told as (select distinct {identity} from typed where rowid not in (select rid from exempt)),
+        accepted as (
             select t.rowid as rid, t.file_no, t.row_number, t.content_hash, {", ".join(f"t.{c}" for c in share.key)},
                 {share.rank} as revision_rank
             from typed as t where t.rowid not in (select rid from rejected)
                 and t.rowid not in (select rid from exempt where is_former)
+                and exists (from told as n where {share.same("n", "t", share.identity)})
         ),
         in_order as (
             select *,
@@ -122,8 +124,10 @@ def sort_rows(share: TableShare) -> None:
         left join ({latest_by_key(share)}) as k on {share.same("k", "t", share.key)}
         left join prior as p on {share.same("p", "t", share.identity)}
         union all
-        select e.rid, t.file_no, t.row_number, 'former' from exempt as e join typed as t on t.rowid = e.rid
-        where e.is_former
+        -- where no row of a thing says anything new, nothing has to be put in order
+        select e.rid, t.file_no, t.row_number, if(e.is_former, 'former', 'unchanged')
+        from exempt as e join typed as t on t.rowid = e.rid
+        where e.is_former or not exists (from told as n where {share.same("n", "t", share.identity)})
     """)
 
 

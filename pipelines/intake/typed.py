@@ -51,10 +51,16 @@ def text_sql(source: ColumnSource, read: ReadFile) -> str:
     """SQL of a column's text as it stands in the file: joined, trimmed, null where blank."""
     if source.value is not None:
         return quoted(source.value)
-    cells = [f"nullif(trim({cell}, {BLANKS}), '')" for cell in cells_of(source, read)]
+    cells = [f"nullif({trimmed_sql(cell)}, '')" for cell in cells_of(source, read)]
     if not cells:
         return "null::varchar"
     return cells[0] if len(cells) == 1 else f"nullif(concat_ws({quoted(source.joiner)}, {', '.join(cells)}), '')"
+
+
+def trimmed_sql(cell: str) -> str:
+    """SQL of a cell without blanks at its ends; only a cell that may have some is trimmed, which is slow."""
+    may_have = f"{cell} < '!' or {cell}[-1] < '!' or contains({cell}, '\u00a0')"
+    return f"case when {may_have} then trim({cell}, {BLANKS}) else {cell} end"
 
 
 def cells_of(source: ColumnSource, read: ReadFile) -> list[str]:

@@ -1,16 +1,23 @@
 """How long a load takes, as a multiple of DuckDB's bare read of the same files into tables.
 
-    python -m tests.benchmarks.load_jobs [JOBS] [ROUNDS]
+    python -m tests.benchmarks.load_jobs [JOBS] [ROUNDS] [CHECKOUT ...]
 
 JOBS jobs of 30 columns and as many sections (1,000,000 each by default) are written once, then in each round the bare
 read and the whole load (typing, zones, every rule by Great Expectations on every row, findings, one transaction)
-are run one after the other, each in a process of its own and into a new warehouse. Before any time is printed, the
-rows kept are compared with the rows read. Processor seconds stand beside the seconds: on a machine with other work
-they are the better measure. Of the load's first round, the seconds and the peak of memory of each phase are shown.
+are run one after the other, each in a process of its own and into a new warehouse; the same files are then loaded
+again, and once more with one job revised. Before any time is printed, the rows kept are compared with the rows read.
+Processor seconds stand beside the seconds: on a machine with other work they are the better measure. Of the load's
+first round, the seconds and the peak of memory of each phase are shown.
+
+Two states of the code are compared by naming their checkouts, whose loads are then run by turns on the same files::
+
+    git worktree add ../older COMMIT
+    python -m tests.benchmarks.load_jobs 1000000 3 . ../older
 """
 
 from __future__ import annotations
 
+import itertools
 import json
 import os
 import resource
@@ -184,60 +191,86 @@ def whole_load(folder: Path, place: Path) -> dict[str, Any]:
     with PhaseWatch() as watch:
         report = load_paths(con, [folder], Settings())
         checkpoint(con)
-    seconds = time.perf_counter() - start
+    used = {"seconds": time.perf_counter() - start, "cpu_s": time.process_time(), "peak_mb": peak_mb()}
     counts = [f for f in report.files if f.table in MEMBERS]
     assert all(f.read == f.accounted_for for f in counts)
     kept = sum(con.execute(f"select count(*) from raw.{t}").fetchone()[0] for t in MEMBERS)
     found = dict(con.execute("select rule, count(*) from raw.findings group by rule order by 2 desc").fetchall())
+    used |= load_again(con, folder, "again") | load_again(con, revise_one(folder, place), "revised")
     return {
-        "seconds": seconds,
+        **used,
         "rows": kept + sum(f.quarantined for f in counts),
         "findings": found,
         "phases": {p: (s, watch.peak_mb[p]) for p, s in watch.seconds.items()},
     }
 
 
+def load_again(con: duckdb.DuckDBPyConnection, folder: Path, what: str) -> dict[str, float]:
+    """Processor seconds of a load of files of which all or all but one job stand already."""
+    from pipelines.intake.load import load_paths
+    from shared.settings import Settings
+
+    start = time.process_time()
+    files = load_paths(con, [folder], Settings()).files
+    checkpoint(con)
+    assert [sum(f.new for f in files), sum(f.revised for f in files)] == [0, int(what == "revised")]
+    return {f"{what}_cpu_s": time.process_time() - start}
+
+
+def revise_one(folder: Path, place: Path) -> Path:
+    """The files with another repair cost of the last job."""
+    (place / "revised").mkdir()
+    for file in folder.iterdir():
+        before, told, after = file.read_text().rpartition(",6100,")
+        (place / "revised" / file.name).write_text(f"{before},6200,{after}" if told else after)
+    return place / "revised"
+
+
 WAYS = {"bare": bare_read, "load": whole_load}
 
 
-def run_apart(way: str, folder: Path) -> dict[str, Any]:
-    """One way in a process of its own, with its peak of memory."""
+def run_apart(way: str, folder: Path, checkout: Path) -> dict[str, Any]:
+    """One way in a process of its own, with its peak of memory; the product is that of the checkout."""
     with tempfile.TemporaryDirectory() as place:
-        command = [sys.executable, "-m", "tests.benchmarks.load_jobs", "--way", way, str(folder), place]
-        done = subprocess.run(command, check=True, capture_output=True, text=True, env={**os.environ})
+        command = [sys.executable, __file__, "--way", way, str(folder), place]
+        env = {**os.environ, "PYTHONPATH": str(checkout)}
+        done = subprocess.run(command, check=True, capture_output=True, text=True, env=env, cwd=checkout)
     return json.loads(done.stdout.splitlines()[-1])
 
 
 def main(arguments: list[str]) -> None:
     if arguments[:1] == ["--way"]:
         result = WAYS[arguments[1]](Path(arguments[2]), Path(arguments[3]))
-        used = resource.getrusage(resource.RUSAGE_SELF)
-        result |= {"peak_mb": peak_mb(), "cpu_s": used.ru_utime + used.ru_stime}
-        print(json.dumps(result))
+        print(json.dumps({"peak_mb": peak_mb(), "cpu_s": time.process_time(), **result}))
         return
     jobs, rounds = (int(a) for a in (arguments + ["1000000", "3"][len(arguments) :])[:2])
+    checkouts = [Path(a).resolve() for a in arguments[2:]] or [Path(__file__).parents[2]]
     with tempfile.TemporaryDirectory() as place:
         folder = write_files(Path(place), jobs)
         size = sum(p.stat().st_size for p in folder.iterdir()) / 1e6
         print(f"{jobs} jobs and as many sections, {size:.0f} MB of CSV, {rounds} rounds")
-        ratios, cpu_ratios = [], []
-        for number in range(rounds):
-            bare, load = run_apart("bare", folder), run_apart("load", folder)
+        ratios: dict[tuple[str, str], list[float]] = defaultdict(list)
+        for number, checkout in itertools.product(range(rounds), checkouts):
+            name = checkout.name
+            bare, load = run_apart("bare", folder, checkout), run_apart("load", folder, checkout)
             if bare["rows"] != load["rows"]:
                 raise SystemExit(f"not compared: {bare['rows']} rows read, {load['rows']} accounted for")
             if number == 0:
                 print_phases(load)
                 print("  findings: " + ", ".join(f"{rule} {n}" for rule, n in load["findings"].items()))
-            ratios.append(load["seconds"] / bare["seconds"])
-            cpu_ratios.append(load["cpu_s"] / bare["cpu_s"])
-            for name, way in (("bare read", bare), ("load", load)):
-                print(f"{name}: {way['seconds']:.2f} s, {way['cpu_s']:.2f} s of processor, {way['peak_mb']:.0f} MB")
-            findings = sum(load["findings"].values())
-            print(f"ratio {ratios[-1]:.1f}, of processor {cpu_ratios[-1]:.1f}; {findings} findings", flush=True)
-        for name, found in (("seconds", ratios), ("processor seconds", cpu_ratios)):
+            for what, way in (("bare read", bare), ("load", load)):
+                used = f"{way['seconds']:.2f} s, {way['cpu_s']:.2f} s of processor, {way['peak_mb']:.0f} MB"
+                print(f"{name}, {what}: {used}")
             print(
-                f"load / bare read, {name}: median {statistics.median(found):.1f}, {min(found):.1f} to {max(found):.1f}"
+                f"{name}, loaded again: {load['again_cpu_s']:.2f} s of processor, with one job revised "
+                f"{load['revised_cpu_s']:.2f}; {sum(load['findings'].values())} findings",
+                flush=True,
             )
+            ratios[name, "load / bare read, seconds"].append(load["seconds"] / bare["seconds"])
+            for key, what in (("cpu_s", "load"), ("again_cpu_s", "load again"), ("revised_cpu_s", "one job revised")):
+                ratios[name, f"{what} / bare read, processor seconds"].append(load[key] / bare["cpu_s"])
+        for (name, what), found in ratios.items():
+            print(f"{name}, {what}: median {statistics.median(found):.2f}, {min(found):.2f} to {max(found):.2f}")
 
 
 def print_phases(load: dict[str, Any]) -> None:
