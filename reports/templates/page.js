@@ -36,9 +36,9 @@
   for (const script of document.querySelectorAll("script[data-chart]")) {
     charts.set(script.dataset.chart, { text: script.textContent, isDrawn: false });
   }
-  function specOf(id) {
+  function specOf(id, dark) {
     let text = charts.get(id).text;
-    if (state.dark) for (const role of Object.keys(facts.light)) text = text.replaceAll(facts.light[role], facts.dark[role]);
+    if (dark) for (const role of Object.keys(facts.light)) text = text.replaceAll(facts.light[role], facts.dark[role]);
     const spec = JSON.parse(text);
     if (state.units === "imperial") convert(spec);
     return spec;
@@ -51,7 +51,7 @@
       const unit = /\[(.+)\]$/.exec(axis.title.text);
       const other = unit && facts.units[unit[1]];
       if (!other) continue;
-      axis.title.text = axis.title.text.replace(unit[1], other[0]);
+      axis.title.text = axis.title.text.replace(unit[0], `[${other[0]}]`);
       if (axis.range) axis.range = axis.range.map((v) => (axis.type === "log" ? v + Math.log10(other[1]) : v * other[1]));
       if (axis.tickvals) { delete axis.tickvals; delete axis.ticktext; axis.tickmode = "auto"; }
       factor[key.replace("axis", "")] = [other[1], unit[1], other[0]];
@@ -92,10 +92,9 @@
     return broken;
   }
   const spanOf = (axis) => (axis.domain ? axis.domain[1] - axis.domain[0] : 1);
-  function draw(id) {
-    const box = document.getElementById(id);
-    const spec = specOf(id);
-    charts.get(id).isDrawn = true;
+  function draw(id, box = document.getElementById(id), dark = state.dark) {
+    const spec = specOf(id, dark);
+    charts.get(id).isDrawn ||= box.id === id;
     for (const [key, text] of Object.entries(breakTitles(spec.layout, (_, axis) => (box.clientWidth - 90) * spanOf(axis)))) {
       spec.layout[key.split(".")[0]].title.text = text;
     }
@@ -170,6 +169,7 @@
   }
 
 {% include "tables.js" %}
+{% include "save.js" %}
   // ---- a link keeps what is chosen: page.html#figure&units=imperial
   function readLink() {
     const parts = location.hash.slice(1).split("&").filter(Boolean);

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import base64
 import datetime as dt
 import re
 import shutil
@@ -11,6 +12,7 @@ from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Any
+from xml.etree import ElementTree
 
 import pandas as pd
 import pytest
@@ -392,6 +394,88 @@ def test_the_dark_scheme_redraws_charts_in_its_own_inks(browser: Any, small: Any
     assert paper == "rgb({}, {}, {})".format(*(int(DARK_INKS["paper"][i : i + 2], 16) for i in (1, 3, 5)))
 
 
+PIXELS = """async (png) => {
+    const image = new Image();
+    image.src = "data:image/png;base64," + png;
+    await image.decode();
+    const { width, height } = image;
+    const pen = Object.assign(document.createElement("canvas"), {width, height}).getContext("2d");
+    pen.drawImage(image, 0, 0);
+    const data = pen.getImageData(0, 0, width, height).data;
+    const inkAt = (i) => "#" + [0, 1, 2].map((n) => data[i + n].toString(16).padStart(2, "0")).join("");
+    const seen = new Set();
+    for (let i = 0; i < data.length; i += 4) seen.add(inkAt(i));
+    return [width, height, inkAt(0), [...seen]];
+}"""
+"""Width, height, the colour of the first corner and every colour of a picture."""
+
+
+def save_figure(page: Any, exhibit: str, kind: str) -> tuple[str, bytes]:
+    """Save a figure by keyboard: the name of the file and its bytes."""
+    with page.expect_download() as saved:
+        page.locator(f"#{exhibit} .save button", has_text=kind).press("Enter")
+    return saved.value.suggested_filename, Path(saved.value.path()).read_bytes()
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize(("name", "exhibit", "file"), [
+    ("replacement", "loops", "Replacement-loops"), ("restoration", "stages", "Restoration-stages"),
+    ("locating", "errors", "Locating-errors"), ("replacement", "age-rates", "Replacement-age-rates"),
+    ("replacement", "map", "Replacement-map"), ("loop-L-000004", "strip", "Loop-L-000004-strip"),
+    ("index", "replacement", "In-short-replacement"),
+])  # fmt: skip
+def test_a_figure_is_saved_with_its_words_counts_and_day_on_white(
+    browser: Any, small: Any, name: str, exhibit: str, file: str, scheme: str
+) -> None:
+    from reports.style import DARK_INKS, INKS
+
+    with Visit(browser, small[0] / f"{name}.html", width=390, color_scheme=scheme, accept_downloads=True) as visit:
+        page = visit.page
+        host = page.locator(f"#{exhibit}")
+        said = [
+            host.locator("h2, h3").first,
+            *host.locator(".caution dd").all(),
+            *host.locator("dt:text-is('Count') + dd").all(),
+        ]
+        words = [re.sub(r"[ \n]+", " ", part.text_content()).strip() for part in said]
+        svg_name, svg = save_figure(page, exhibit, "SVG")
+        png_name, png = save_figure(page, exhibit, "PNG")
+        # read back by a parser of XML; a line ends where the next text begins
+        read = ElementTree.fromstring(svg)
+        lines = " ".join(part.text or "" for part in read.findall("{http://www.w3.org/2000/svg}text"))
+        wide, tall, corner, colours = page.evaluate(PIXELS, base64.b64encode(png).decode())
+        assert visit.faults == []
+    assert (svg_name, png_name) == (f"{file}-2025-12-31.svg", f"{file}-2025-12-31.png")
+    assert words and all(text in lines for text in words)
+    assert "31 December 2025" in lines
+    assert (wide, tall) == (3 * int(read.get("width")), 3 * int(read.get("height")))
+    assert wide == 3 * (640 + 2 * 24)  # whatever the screen's width
+    assert corner == "#ffffff"
+    assert INKS["text"] in colours and not set(DARK_INKS.values()) & set(colours)
+
+
+def test_a_saved_figure_keeps_the_unit_and_the_series_chosen(browser: Any, small: Any) -> None:
+    with Visit(browser, small[0] / "locating.html", link="#units=imperial", accept_downloads=True) as visit:
+        names = [trace["name"] for trace in visit.traces("errors-chart")]
+        whole = save_figure(visit.page, "errors", "SVG")[1].decode()
+        visit.page.locator("#errors-chart .legendtoggle").first.click()
+        visit.page.wait_for_function(
+            "document.getElementById('errors-chart')._fullData.some((t) => t.visible === 'legendonly')"
+        )
+        part = save_figure(visit.page, "errors", "SVG")[1].decode()
+        assert visit.page.locator(".away").count() == 0
+    assert len(names) > 1 and "Dug distance [ft]" in whole and "Estimated minus dug [ft]" in whole
+    assert part.count('class="point"') < whole.count('class="point"')
+
+
+def test_without_a_script_a_page_offers_no_picture(browser: Any, small: Any) -> None:
+    page = browser.new_page(java_script_enabled=False)
+    page.goto((small[0] / "locating.html").as_uri())
+    assert page.get_by_role("button", name="Save").count() == 0
+    assert page.locator("#errors h3").is_visible()
+    page.close()
+
+
 @pytest.mark.parametrize("link", ["#units=imperial", "?units=imperial", "?units=metric#errors&units=imperial"])
 def test_a_link_keeps_the_unit(browser: Any, small: Any, link: str) -> None:
     with Visit(browser, small[0] / "locating.html", link=link) as visit:
@@ -473,6 +557,8 @@ def test_a_strict_content_policy_forbids_nothing_a_page_needs(browser: Any, serv
     page.wait_for_function("[...document.querySelectorAll('.chart')].every((c) => c.querySelector('.main-svg'))")
     page.locator(".chart .nsewdrag").first.hover(force=True)
     page.wait_for_timeout(200)
+    first = page.locator(".exhibit:has(.save)").first.get_attribute("id")
+    assert [save_figure(page, first, kind)[1][:4] for kind in ("SVG", "PNG")] == [b"<svg", b"\x89PNG"]
     assert page.evaluate("document.adoptedStyleSheets.length") == 1
     page.close()
     assert faults == []
