@@ -1,6 +1,7 @@
 """One workbook for each of the three people: the export tables of their page, and what each column means.
 
-No macros, no formulas, no links: every text is written as text, so nothing in the data can run.
+No macros, no formulas, no links: every text is written as text, so nothing in the data can run. Beside some tables a
+chart of the spreadsheet's own stands on their cells, to be taken over into slides.
 """
 
 from __future__ import annotations
@@ -66,12 +67,89 @@ WIDEST = 48
 
 
 @dataclass(frozen=True)
+class Chart:
+    """A chart beside a table, drawn by the spreadsheet from cells of the table."""
+
+    title: str
+    kind: str
+    """limits: marks with a line from the low to the high limit; line, stacked, column, scatter."""
+    names: str
+    """Column along the foot."""
+    values: tuple[str, ...]
+    """A series each; those ending in _lo and _hi are limits."""
+    where: str = ""
+    """Rows that are drawn, as a condition on the columns; empty: all."""
+    split: str = ""
+    """Column of which each value has series of its own."""
+    first: int | None = None
+    """Rows drawn at most."""
+
+
+CHARTS = {
+    "loop_ranking": Chart("Failures expected of the first 25 loops", "limits", "loop_id",
+        ("expected_failures", "expected_failures_lo", "expected_failures_hi"), first=25),
+    "programme_years": Chart("Failures avoided by each year's work", "column", "plan_year", ("avoided_failures",)),
+    "cost_curve": Chart("Failures avoided by what is spent", "scatter", "spent", ("avoided_failures",)),
+    "budget_curve": Chart("Failures a year by share of the budget", "line", "years_of_plan",
+        ("failures_per_year_with",), split="budget_share"),
+    "calibration_summary": Chart("Failures expected and observed, by tenth", "limits", "decile",
+        ("observed_distinct", "observed_lo", "observed_hi", "expected_distinct"), "decile > 0"),
+    "class_survival": Chart("Failure rate by cable class", "limits", "cable_class",
+        ("rate_per_100km_year", "rate_lo", "rate_hi")),
+    "age_rates": Chart("Failure rate by age", "scatter", "age_from", ("rate_per_100km_year",), split="cable_class"),
+    "mean_cumulative_failures": Chart("Failures so far by age", "scatter", "age_years", ("mcf_per_km",),
+        split="cable_class"),
+    "restoration_summary": Chart("Mean minutes by year", "line", "group_name",
+        ("mean_time_to_restore_min", "mean_time_to_restore_lo", "mean_time_to_restore_hi",
+         "mean_time_to_locate_min", "mean_time_to_locate_lo", "mean_time_to_locate_hi"), "grouped_by == 'year'"),
+    "restoration_stages": Chart("Mean minutes of each stage, by year", "stacked", "group_name", ("mean_min",),
+        "grouped_by == 'year' and stage in ('report_to_dispatch', 'dispatch_to_arrive', 'arrive_to_locate', "
+        "'locate_to_restore')", "stage"),
+    "restoration_trend": Chart("Time to locate by month, with control limits", "line", "reported_month",
+        ("mean_min", "centre_min", "lower_min", "upper_min"), "measure == 'time_to_locate'"),
+    "velocity_by_class": Chart("Velocity fitted, and the median setting", "limits", "cable_class",
+        ("velocity_fitted_pct", "velocity_lo", "velocity_hi", "setting_median_pct")),
+    "instrument_bias": Chart("Scale of each instrument", "limits", "instrument_id",
+        ("scale", "scale_lo", "scale_hi")),
+    "window_coverage": Chart("Share of dig windows along the loop that held the fault", "limits", "window_level",
+        ("held_share", "held_lo", "held_hi"), "grouped_by == 'all' and way == 'along_loop'"),
+}  # fmt: skip
+"""Charts by table, where one answers the question of its sheet."""
+
+KINDS = {
+    "limits": {"type": "line"},
+    "line": {"type": "line"},
+    "column": {"type": "column"},
+    "stacked": {"type": "column", "subtype": "stacked"},
+    "scatter": {"type": "scatter", "subtype": "straight"},
+}
+"""Kind of chart as the library names it."""
+
+
+@dataclass(frozen=True)
 class Sheet:
     """An export table as its sheet shows it: the first rows, and how many there are in all."""
 
     table: dictionary.Table
     shown: pd.DataFrame
     rows: int
+
+    @property
+    def drawn(self) -> pd.DataFrame:
+        """Rows of the sheet that its chart shows: none where there is no chart, or the rows wanted may be cut off."""
+        chart, rows = CHARTS.get(self.table.stem), self.shown.reset_index(drop=True)
+        if chart is None:
+            return rows.iloc[:0]
+        wanted = rows.query(chart.where) if chart.where else rows
+        is_cut = self.rows > len(rows) and chart.first is None and wanted.index.max() == rows.index.max()
+        return wanted.iloc[: 0 if is_cut else chart.first]
+
+    @property
+    def chart_at(self) -> str:
+        """The cell at the chart's upper left: under the headings, a column away from the table."""
+        from xlsxwriter.utility import xl_rowcol_to_cell
+
+        return str(xl_rowcol_to_cell(1, len(self.table.columns) + 1))
 
 
 @contextmanager
@@ -163,7 +241,11 @@ def _read_sheet(con: duckdb.DuckDBPyConnection, table: dictionary.Table) -> Shee
         return Sheet(table, pd.DataFrame(columns=list(table.columns)), 0)
     counted = con.execute(f"select count(*) from {table.name}").fetchone()
     first_by = "rank" if "rank" in table.columns else None
-    shown = read_model(con, table.name, first_by=first_by, rows=ROWS_AT_MOST)
+    if "grouped_by" in table.columns:  # months, the most rows, come last: what is cut off is theirs
+        whole = read_model(con, table.name, first_by=first_by)
+        shown = whole.sort_values("grouped_by", key=lambda by: by == "month", kind="stable").head(ROWS_AT_MOST)
+    else:
+        shown = read_model(con, table.name, first_by=first_by, rows=ROWS_AT_MOST)
     return Sheet(table, shown, counted[0] if counted else 0)
 
 
@@ -235,6 +317,56 @@ def write_sheet(book: Any, forms: dict[str, Any], made: Sheet, settings: Setting
         sheet.write_string(0, place, heading, forms["head_right" if kind in ("number", "integer") else "head"])
         longest = write_column(sheet, forms, place, name, kind, shown[name])
         sheet.set_column(place, place, min(WIDEST, max(longest + 2, max(map(len, heading.split(" "))) + 2, 9)))
+    if not made.drawn.empty:
+        sheet.insert_chart(made.chart_at, draw_chart(book, made, settings), {"object_position": 3})
+
+
+def draw_chart(book: Any, made: Sheet, settings: Settings) -> Any:
+    """The chart of a table; every series names the cells it stands on, so that it follows a sorted sheet."""
+    chart, columns = CHARTS[made.table.stem], list(made.table.columns)
+    drawn = book.add_chart(KINDS[chart.kind])
+    parts: list[tuple[Any, pd.DataFrame]] = [("", made.drawn)]
+    if chart.split:
+        known = list(dictionary.codes().get(dictionary.columns()[chart.split].codes or "", ()))
+        parts = list(made.drawn.groupby(chart.split, sort=False))
+        parts.sort(key=lambda part: known.index(part[0]) if part[0] in known else 0)
+    for place, (value, rows) in enumerate(parts):
+        for turn, name in enumerate(chart.values):
+            is_limit = name.endswith(("_lo", "_hi"))
+            ink = {"color": style.ink_of(place + turn // 3)}
+            look: dict[str, Any] = {"fill": ink}
+            if chart.kind in ("line", "scatter"):
+                dash = "dash" if is_limit else "solid"
+                look = {"line": {**ink, "width": 1 if is_limit else 2, "dash_type": dash}, "marker": {"type": "none"}}
+            elif chart.kind == "limits":
+                shape = "long_dash" if is_limit else "diamond" if turn else "circle"
+                look = {"line": {"none": True}, "marker": {"type": shape, "size": 6, "border": ink, "fill": ink}}
+            cells = {"categories": chart.names, "values": name}
+            for part, column in cells.items():
+                look[part] = _cells(made.table.stem, rows.index.to_numpy() + 1, columns.index(column))
+                if look[part].startswith("=("):  # the library reads no cells of several ranges itself
+                    look[f"{part}_data"] = [None if style.is_missing(v) else v for v in rows[column].tolist()]
+            drawn.add_series(look | {"name": style.cell(value, chart.split) if chart.split else style.label_of(name)})
+    if chart.kind == "limits":
+        drawn.set_high_low_lines({"line": {"color": style.INKS["first"]}})
+    face = {"name": "Cambria", "size": 10, "bold": False}
+    title = f"{chart.title}, as of {style.date_words(settings.general.as_of)}"
+    drawn.set_title({"name": title, "name_font": {**face, "size": 12}})
+    for set_axis, name in ((drawn.set_x_axis, chart.names), (drawn.set_y_axis, chart.values[0])):
+        heading = heading_of(name, settings.general.currency)
+        set_axis({"name": heading, "name_font": face, "num_font": face, "line": {"color": style.INKS["soft"]}})
+    drawn.set_legend({"position": "bottom", "font": face})
+    drawn.set_size({"width": 760, "height": 440})
+    return drawn
+
+
+def _cells(sheet: str, rows: np.ndarray, column: int) -> str:
+    """Cells of a column on some rows, as a chart names them: a run of rows as a range, several in brackets."""
+    from xlsxwriter.utility import xl_range_abs
+
+    runs = np.split(rows, np.flatnonzero(np.diff(rows) != 1) + 1)
+    named = [f"'{sheet}'!{xl_range_abs(int(run[0]), column, int(run[-1]), column)}" for run in runs]
+    return f"={named[0]}" if len(named) == 1 else f"=({','.join(named)})"
 
 
 def write_column(sheet: Any, forms: dict[str, Any], place: int, name: str, kind: str, values: pd.Series) -> int:
@@ -293,6 +425,10 @@ def write_notes(book: Any, forms: dict[str, Any], person: str, sheets: list[Shee
             size += f"; the first {ROWS_AT_MOST:,} are here, all are in {table.stem}.csv"
         lines += [("text", ("",)), ("bold", (table.stem, "", "", f"One row is {table.grain}: {size}."))]
         lines += [("wrap", ("", "", "Caution", dictionary.caveats()[key])) for key in table.caveats]
+        if not made.drawn.empty:
+            lines.append(
+                ("wrap", ("", "", "Chart", f"{CHARTS[table.stem].title}: beside the table, at {made.chart_at}"))
+            )
         lines.append(("head", ("Heading", "Column in the CSV", "Unit", "Meaning")))
         for name in table.columns:
             unit = "UTC" if dictionary.columns()[name].type == "instant" else style.unit_of(name)

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import datetime as dt
 import multiprocessing
+import re
 import subprocess
 import sys
 import zipfile
 from pathlib import Path
+from xml.etree import ElementTree
 
 import duckdb
 import pandas as pd
@@ -102,6 +104,86 @@ def test_the_headings_stay_in_view(written: tuple[Path, dict[str, pd.DataFrame]]
         ranking = parts.read("xl/worksheets/sheet2.xml").decode()
     assert 'state="frozen"' in ranking
     assert "<autoFilter" in ranking
+
+
+DRAWN = "{http://schemas.openxmlformats.org/drawingml/2006/chart}"
+
+
+def charts_of(book: Path) -> dict[str, list[dict[str, object]]]:
+    """Series of each sheet's chart: its kind, its name, and what stands in the cells it names, heading first."""
+    sheets = pd.read_excel(book, sheet_name=None, header=None, engine="calamine")
+    found: dict[str, list[dict[str, object]]] = {}
+    with zipfile.ZipFile(book) as parts:
+        for name in sorted(n for n in parts.namelist() if n.startswith("xl/charts/chart")):
+            for plot in ElementTree.fromstring(parts.read(name)).find(f".//{DRAWN}plotArea"):
+                for series in plot.findall(f"{DRAWN}ser"):
+                    cells = {}
+                    for what, tags in (("names", ("cat", "xVal")), ("values", ("val", "yVal"))):
+                        drawn = next(part for tag in tags for part in series.findall(f"{DRAWN}{tag}"))
+                        ranges = re.findall(
+                            r"'(\w+)'!\$([A-Z]+)\$(\d+)(?::\$[A-Z]+\$(\d+))?", drawn.find(f".//{DRAWN}f").text
+                        )
+                        assert len({(sheet, column) for sheet, column, *_ in ranges}) == 1
+                        sheet, letters = ranges[0][:2]
+                        place = sum((ord(c) - 64) * 26**n for n, c in enumerate(reversed(letters))) - 1
+                        rows = [r for *_, first, last in ranges for r in range(int(first) - 1, int(last or first))]
+                        cells[what] = [sheets[sheet].iloc[0, place], *sheets[sheet].iloc[rows, place]]
+                    of_series = {
+                        "kind": plot.tag.removeprefix(DRAWN),
+                        "name": series.findtext(f".//{DRAWN}tx/{DRAWN}v"),
+                    }
+                    found.setdefault(sheet, []).append(of_series | cells)
+    return found
+
+
+def test_charts_stand_on_the_cells_they_name(written: tuple[Path, dict[str, pd.DataFrame]]) -> None:
+    first = written[1]["loop_ranking"].sort_values("rank").head(25)
+    expected, low, high = charts_of(written[0] / "replacement.xlsx")["loop_ranking"]
+    for series, column, heading in (
+        (expected, "expected_failures", "Expected failures"),
+        (low, "expected_failures_lo", "Expected failures, low"),
+        (high, "expected_failures_hi", "Expected failures, high"),
+    ):
+        assert (series["kind"], series["name"]) == ("lineChart", heading)
+        assert series["names"] == ["Loop", *first["loop_id"]]
+        assert series["values"] == [heading, *(pytest.approx(value) for value in first[column])]
+
+
+def test_stages_are_drawn_by_year_in_the_order_of_a_job(tmp_path: Path) -> None:
+    con = open_warehouse(Workspace(tmp_path))
+    write_small_marts(con)
+    names = ["report_to_dispatch", "dispatch_to_arrive", "arrive_to_locate", "locate_to_restore"]
+    stages = read_model(con, "marts.restoration_stages").query("grouped_by == 'all'")
+    years = [
+        stages.assign(grouped_by="year", group_name=f"{year}", mean_min=stages["mean_min"] + year)
+        for year in (2024, 2025)
+    ]
+    months = [stages.assign(grouped_by="month", group_name=f"2000-{n:04d}") for n in range(workbooks.ROWS_AT_MOST // 9)]
+    write_table(con, "marts.restoration_stages", pd.concat([stages, *months, *years]))
+    drawn = charts_of(write_books(tmp_path, con) / "restoration.xlsx")["restoration_stages"]
+    means = stages.set_index("stage")["mean_min"]
+    assert [series["name"] for series in drawn] == [name.replace("_", " ") for name in names]
+    for series, name in zip(drawn, names, strict=True):
+        assert series["kind"] == "barChart"
+        assert [str(value) for value in series["names"][1:]] == ["2024", "2025"]
+        assert series["values"][1:] == pytest.approx([means[name] + 2024, means[name] + 2025])
+
+
+def test_the_notes_say_where_each_chart_is(written: tuple[Path, dict[str, pd.DataFrame]]) -> None:
+    for person in workbooks.SHEETS:
+        book = written[0] / f"{person}.xlsx"
+        notes = pd.read_excel(book, sheet_name="notes", header=None, engine="calamine")
+        said = notes.loc[notes[2] == "Chart", 3].str.extract(r"^(.+): beside the table, at ([A-Z]+)2$")
+        wanted = [workbooks.CHARTS[stem].title for stem in charts_of(book)]
+        assert sorted(said[0]) == sorted(wanted) and wanted
+
+
+def test_a_chart_whose_rows_may_be_cut_off_is_left_out() -> None:
+    table = dictionary.export_tables()["restoration_summary"]
+    shown = pd.DataFrame({"grouped_by": ["all", "year", "year"]})
+    assert len(workbooks.Sheet(table, shown, 3).drawn) == 2
+    assert workbooks.Sheet(table, shown, 4).drawn.empty
+    assert len(workbooks.Sheet(table, pd.concat([shown, shown[:1]]), 5).drawn) == 2
 
 
 def test_the_same_warehouse_gives_the_same_bytes(tmp_path: Path) -> None:
