@@ -12,7 +12,7 @@ import pandas as pd
 from pipelines.investment.lifetime import Lifetime, find_waits
 from pipelines.investment.options import is_due, list_offers, read_budget
 from pipelines.investment.plan import LATER_GAP, choose_work, settle_actions
-from pipelines.ranking.costs import NewCable, value_replacements
+from pipelines.ranking.costs import KINDS, NewCable, value_replacements
 from shared.settings import Replacement
 
 DISCOUNT_POINTS = 2.0
@@ -89,7 +89,7 @@ def list_moves(base: Case, sections: pd.DataFrame) -> Iterator[Moved]:
     yield _scale(base, "cost_per_m_injected", prices)
     yield _scale(base, "cost_per_loop", prices)
     yield _learn(base, "repair_cost", "repair_cost", prices)
-    yield _scale(base, "customer_minute_value", DOUBLED)
+    yield _scale(base, "customer_minute_value", DOUBLED, *(f"{kind}_interruption_cost" for kind in KINDS))
     yield _set(base, "discount_rate_pct", (max(rate - DISCOUNT_POINTS, 0.0), rate + DISCOUNT_POINTS))
     for name, years in (("cable_life_years", terms.cable_life_years), ("injection_years", terms.injection_years)):
         yield _set(base, name, (max(years - LIFE_YEARS, 1.0), years + LIFE_YEARS))

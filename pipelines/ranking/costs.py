@@ -11,6 +11,9 @@ import pandas as pd
 from shared.arrays import Floats, Integers
 from shared.settings import Replacement
 
+KINDS = ("residential", "business", "critical")
+"""Kinds of customers that terminals may record and settings may price."""
+
 
 @dataclass(frozen=True)
 class FailureCosts:
@@ -116,13 +119,13 @@ def add_consequences(sections: pd.DataFrame, costs: FailureCosts) -> pd.DataFram
     ----------
     sections
         Sections in service: section_id, loop_id, half_loop_id, district_id, configuration, customers (of the
-        section), loop_customers (of the whole loop).
+        section), loop_customers (of the whole loop); where recorded, customers_residential and the other KINDS.
 
     Returns
     -------
     DataFrame
-        The same rows with customers_interrupted_per_failure, customer_minutes_per_failure [min] and
-        repair_cost_per_failure [money].
+        The same rows with customers_interrupted_per_failure, customer_minutes_per_failure [min],
+        repair_cost_per_failure [money] and, of the kinds recorded, residential_per_failure and so on.
 
     Notes
     -----
@@ -143,7 +146,13 @@ def add_consequences(sections: pd.DataFrame, costs: FailureCosts) -> pd.DataFram
         .merge(costs.minutes_per_customer, on=["district_id", "configuration"], how="left")["minutes_per_customer"]
         .fillna(costs.fleet_minutes_per_customer)
     )
+    by_kind = {
+        f"{kind}_per_failure": sections[f"customers_{kind}"].astype("float64")
+        for kind in KINDS
+        if f"customers_{kind}" in sections
+    }
     return sections.assign(
+        **{name: count.groupby(sections["half_loop_id"]).transform("sum") for name, count in by_kind.items()},
         customers_interrupted_per_failure=customers.astype(float),
         customer_minutes_per_failure=customers.to_numpy(dtype=float) * minutes.to_numpy(dtype=float),
         repair_cost_per_failure=costs.repair_cost,
@@ -205,7 +214,8 @@ def value_replacements(
     Notes
     -----
     Where sections have life_failures, new_life_failures and new_failures (investment.lifetime), those are valued: the
-    rates then grow with age. Else the rate of the horizon is held over the life: the flat reading.
+    rates then grow with age. Else the rate of the horizon is held over the life: the flat reading. Customers of a kind
+    that terminals record and settings price cost that price an interruption; all others the value of their minutes.
 
     Checked by: tests/unit/test_ranking_costs.py (through value_sections)
     """
@@ -219,10 +229,19 @@ def value_replacements(
             "repair_cost_per_failure",
         )
     )
+    of_kind, to_kinds = np.zeros(len(sections)), np.zeros(len(sections))
+    for kind in KINDS:
+        price = getattr(settings, f"{kind}_interruption_cost")
+        if price > 0 and f"{kind}_per_failure" in sections:
+            count = sections[f"{kind}_per_failure"].to_numpy(dtype=float)
+            of_kind, to_kinds = of_kind + count, to_kinds + price * count
+    with np.errstate(divide="ignore", invalid="ignore"):  # of no or unknown customers: nobody is left over by kind
+        others = 1.0 - np.nan_to_num(np.minimum(of_kind / customers, 1.0))
     failure = (
         repair
-        + settings.customer_minute_value * np.nan_to_num(minutes)
-        + settings.customer_event_value * np.nan_to_num(customers)
+        + to_kinds
+        + others * settings.customer_minute_value * np.nan_to_num(minutes)
+        + others * settings.customer_event_value * np.nan_to_num(customers)
     )
     if "life_failures" in sections:
         new, life, new_life = (

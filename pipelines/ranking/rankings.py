@@ -36,7 +36,12 @@ class Facts:
 
 
 def gather(
-    history: FailureHistory, model: FailureModel, jobs: pd.DataFrame, loops: pd.DataFrame, settings: Settings
+    history: FailureHistory,
+    model: FailureModel,
+    jobs: pd.DataFrame,
+    loops: pd.DataFrame,
+    settings: Settings,
+    kinds: pd.DataFrame | None = None,
 ) -> Facts:
     """Put forecast, register and money together.
 
@@ -50,6 +55,8 @@ def gather(
         Loops with configuration and customers.
     settings
         general and replacement are used.
+    kinds
+        Customers by kind at the end of each section: section_id and customers_residential, _business, _critical.
 
     Notes
     -----
@@ -75,6 +82,8 @@ def gather(
         .merge(register, left_on="section_id", right_index=True, how="left")
         .merge(loops.rename(columns={"customers": "loop_customers"}), on="loop_id", how="left")
     )
+    if kinds is not None:
+        sections = sections.merge(kinds, on="section_id", how="left")
     sections = sections.assign(
         last_failure_on=last.reindex(sections["section_id"]).to_numpy(),
         installed_on=pd.to_datetime(sections["installed_on"]).where(sections["is_installed_on_known"].astype(bool)),

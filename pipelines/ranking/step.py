@@ -6,6 +6,7 @@ import duckdb
 import pandas as pd
 
 from pipelines.ranking import ranking_history, rankings
+from pipelines.ranking.costs import KINDS
 from pipelines.ranking.rank_changes import choose_earlier, compare_rankings, is_worth_keeping, take_ranking
 from pipelines.survival.step import FittedFleet
 from shared.settings import Settings
@@ -29,11 +30,13 @@ def run(
     )
     stated = read_model(con, "staging.jobs", columns=["job_id", "repair_cost"])
     loops = read_model(con, "staging.loops", columns=["loop_id", "configuration", "customers"])
+    is_priced = any(getattr(settings.replacement, f"{kind}_interruption_cost") for kind in KINDS)
+    kinds = read_kinds(con) if is_priced else None
     kept = ranking_history.read_kept(con)
     run_number = ranking_history.next_run_number(con)
 
     # compute
-    facts = rankings.gather(history, fitted.model, jobs.merge(stated, on="job_id", how="left"), loops, settings)
+    facts = rankings.gather(history, fitted.model, jobs.merge(stated, on="job_id", how="left"), loops, settings, kinds)
     sections = rankings.rank_sections(facts, settings)
     by_loop = rankings.rank_loops(facts, sections, settings)
     now = take_ranking(
@@ -52,3 +55,12 @@ def run(
     if is_worth_keeping(kept, now):
         ranking_history.write_kept(con, now)
     return write_tables(con, dict(zip(TABLES, (sections, by_loop, groups, changes), strict=True))), facts
+
+
+def read_kinds(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
+    """Customers by kind at the terminal at each section's end: section_id and customers_residential and so on."""
+    ends = read_model(con, "staging.sections", columns=["section_id", "to_terminal_id"])
+    columns = ["terminal_id", *(f"customers_{kind}" for kind in KINDS)]
+    terminals = read_model(con, "staging.terminals", columns=columns).rename(columns={"terminal_id": "to_terminal_id"})
+    # one row a terminal: no section multiplies
+    return ends.merge(terminals, on="to_terminal_id", how="left").drop(columns="to_terminal_id")

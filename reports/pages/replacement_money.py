@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from pipelines.ranking.costs import KINDS
 from reports import style
 from reports.figures import replacement_money as figures
 from reports.marts import judged
@@ -112,7 +113,11 @@ def benefit(
         n_rows=len(rows),
         more=(
             say(
-                "benefit.rests_on", "injection_left" in amounts and "benefit.injection_left", amounts=amounts, **values
+                "benefit.rests_on",
+                any(getattr(settings.replacement, f"{kind}_interruption_cost") for kind in KINDS) and "benefit.by_kind",
+                "injection_left" in amounts and "benefit.injection_left",
+                amounts=amounts,
+                **values,
             ),
         ),
         **values,

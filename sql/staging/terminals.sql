@@ -11,6 +11,9 @@ select
     tail_m,
     x,
     y,
+    customers_residential,
+    customers_business,
+    customers_critical,
     load_id,
     source_file,
     row_number

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 
 from pipelines.ranking.costs import (
+    KINDS,
     add_consequences,
     annuity_factor,
     find_new_cable,
@@ -109,6 +110,41 @@ def one_section(expected_failures: float, installation: str = "buried") -> pd.Da
             "repair_cost_per_failure": [6500.0],
         }
     )
+
+
+def test_customers_of_a_kind_cost_its_price_and_the_others_their_minutes() -> None:
+    costs = learn_failure_costs(jobs_of([("D", "loop", 10, 1000, None)] * 3), TERMS, small_group=3)
+    sections = pd.DataFrame(
+        {
+            "section_id": ["s1", "s2", "s3", "s4"],
+            "loop_id": "L",
+            "half_loop_id": ["L/A", "L/A", "L/B", "M"],
+            "district_id": "D",
+            "configuration": "loop",
+            "customers": [6.0, 4.0, 5.0, None],
+            "loop_customers": [15.0, 15.0, 15.0, None],
+            "length_km": 0.2, "installation": "buried", "expected_failures": 1.0,
+            # as the warehouse has them; A leaves 2 of its 10 unknown, B counts more than its customers, M none
+            "customers_residential": pd.array([4, 2, 5, None], dtype="Int64"),
+            "customers_business": pd.array([None, 2, 1, None], dtype="Int64"),
+            "customers_critical": pd.array([None] * 4, dtype="Int64"),
+        }
+    )  # fmt: skip
+    terms = dataclasses.replace(TERMS, customer_event_value=10.0)
+    priced = dataclasses.replace(terms, residential_interruption_cost=5.0, business_interruption_cost=650.0)
+    homes = dataclasses.replace(terms, residential_interruption_cost=5.0)
+    known = add_consequences(sections, costs)
+    # a minute is worth 0.30 and a customer is out for 100 of them: 30 and 10 for each whose kind has no price
+    for settings, wanted in (
+        (priced, [6 * 5 + 2 * 650 + 2 * 40] * 2 + [5 * 5 + 650, 10 * 40]),
+        (homes, [6 * 5 + 4 * 40] * 2 + [5 * 5, 10 * 40]),
+        (terms, [10 * 40, 10 * 40, 5 * 40, 10 * 40]),
+    ):
+        found = value_sections(known, 0.5, settings, 5.0)["cost_per_failure"] - TERMS.repair_cost
+        assert found.tolist() == pytest.approx(wanted)
+    # without the columns, the prices of kinds change nothing
+    bare = add_consequences(sections.drop(columns=[f"customers_{kind}" for kind in KINDS]), costs)
+    assert value_sections(bare, 0.5, priced, 5.0).equals(value_sections(bare, 0.5, terms, 5.0))
 
 
 def test_benefit_by_hand() -> None:

@@ -8,8 +8,11 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipelines.investment import step as investment
+from pipelines.ranking import step as ranking
 from pipelines.ranking.costs import FailureCosts, NewCable, annuity_factor
 from pipelines.ranking.rankings import Facts, in_order, rank_half_loops_and_districts, rank_loops, rank_sections
+from pipelines.survival.step import fit_fleet
 from shared.settings import Settings
 from shared.store import read_model
 from synthetic_data.demo import make_tables
@@ -48,6 +51,40 @@ def test_the_step_s_tables_agree_with_one_another(written) -> None:
     money = tables["marts.backtest_money"].set_index(["level", "rule", "cost_fraction"]).sort_index()
     assert money.loc["loop", "capture_lo"].notna().all()
     assert tables["marts.ranking_sensitivity"]["top_loops"].eq(-(-len(loops) // 10)).all()
+
+
+def test_customers_of_a_priced_kind_weigh_in_every_table(make_warehouse) -> None:
+    """Homes on record on one loop and business customers on another, priced: their failures alone cost more."""
+    tables = make_tables(30, 7)
+    homes, shops = tables["loops"]["loop_id"].iloc[:2]
+    of_loop = tables["terminals"]["loop_id"]
+    tables["terminals"] = tables["terminals"].assign(
+        customers_residential=np.where(of_loop == homes, 3, None),
+        customers_business=np.where(of_loop == shops, 2, None),
+    )
+    prices = {"residential_interruption_cost": 200.0, "business_interruption_cost": 900.0, "backtest_origins": 2}
+    settings = SETTINGS.override("replacement", **prices)
+    con = make_warehouse(tables, settings=settings)
+    found = {}
+    for name, each in (("plain", SETTINGS), ("priced", settings)):
+        _, facts = ranking.run(con, fitted := fit_fleet(con, each), each)
+        investment.run(con, facts, fitted.model, each)
+        found[name] = read_model(con, "fitted.section_ranking").merge(
+            read_model(con, "marts.section_options")[["section_id", "benefit_cost_flat"]], on="section_id"
+        )
+        assert found[name]["benefit_cost_flat"].tolist() == pytest.approx(found[name]["benefit_cost_ratio"].tolist())
+        each_costs = facts.sections.set_index("section_id")["cost_per_failure"]
+    plain, priced = found["plain"], found["priced"]
+    ratio = (priced["avoided_cost"] / plain["avoided_cost"]).groupby(plain["loop_id"]).agg(["min", "max"])
+    assert ratio.drop([homes, shops]).to_numpy() == pytest.approx(1.0)
+    assert (ratio.loc[[homes, shops], "max"] > 1.001).all()
+    # each section of the loop costs the repair, 200 for each home at the ends of its half-loop's sections, and minutes
+    of_homes = facts.sections[facts.sections["loop_id"] == homes]
+    ends = of_homes.groupby("half_loop_id")["section_id"].transform("size")
+    customers = of_homes["customers_interrupted_per_failure"]
+    by_minutes = 0.30 * of_homes["customer_minutes_per_failure"] * (1 - np.minimum(3 * ends / customers, 1))
+    wanted = of_homes["repair_cost_per_failure"] + 200.0 * 3 * ends + by_minutes
+    assert each_costs[of_homes["section_id"]].tolist() == pytest.approx(wanted.tolist())
 
 
 def check_ranks(ranking) -> None:
