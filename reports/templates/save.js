@@ -57,7 +57,6 @@
   }
   async function pictureOf(drawn) {
     const host = drawn.closest(".exhibit, li");
-    const noted = (name) => [...host.querySelectorAll(".notes dt")].filter((dt) => textOf(dt) === name).map((dt) => textOf(dt.nextElementSibling));
     const title = textOf(host.querySelector(".kicker")).replace(/^\d+/, ":");
     const [above, start] = typeset([
       [textOf(document.querySelector("h1")) + title, 13, "soft", 400],
@@ -65,12 +64,12 @@
       [textOf(host.querySelector("figcaption:first-child")), 13, "soft", 400],
     ], 12);
     const [figure, high] = await (drawn.matches(".chart") ? copyChart(drawn) : copyDrawing(drawn));
-    const counts = noted("Count");
+    const count = textOf([...host.querySelectorAll(".notes dd")].find((dd) => textOf(dd.previousElementSibling) === "Count"));
+    const cautions = [...host.querySelectorAll(".caution dd, p.caution")].map((part) => ["Caution: " + textOf(part), 12, "second", 400]);
     const people = host.querySelector(".population") || document.querySelector(".opening .population");
     const [below, end] = typeset([
-      [textOf(people), 12, "soft", 400], ...counts.map((text) => [text, 12, "soft", 400]),
-      ...noted("Caution").map((text) => ["Caution: " + text, 12, "second", 400]),
-      [`${counts.length ? "" : `As of ${textOf(document.querySelector(".facts strong"))}. `}Run ${metaOf("run")}.`, 12, "soft", 400],
+      [textOf(people), 12, "soft", 400], [count, 12, "soft", 400], ...cautions,
+      [`${count ? "" : `As of ${textOf(document.querySelector(".facts strong"))}. `}Run ${metaOf("run")}.`, 12, "soft", 400],
     ], start + 8 + Math.ceil(high));
     const [wide, tall] = [PICTURE.wide + 2 * PICTURE.edge, end + 16];
     return [`<svg xmlns="http://www.w3.org/2000/svg" width="${wide}" height="${tall}" viewBox="0 0 ${wide} ${tall}" font-family="${escaped(face)}">`

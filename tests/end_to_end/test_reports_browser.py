@@ -434,7 +434,7 @@ def test_a_figure_is_saved_with_its_words_counts_and_day_on_white(
         host = page.locator(f"#{exhibit}")
         said = [
             host.locator("h2, h3").first,
-            *host.locator(".caution dd").all(),
+            *host.locator(".caution dd, p.caution").all(),
             *host.locator("dt:text-is('Count') + dd").all(),
         ]
         words = [re.sub(r"[ \n]+", " ", part.text_content()).strip() for part in said]
