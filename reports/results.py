@@ -12,6 +12,7 @@ from reports.choice import Known
 from reports.marts import Marts
 from reports.narrow import Narrowed
 from shared.errors import UserError
+from shared.migrations import read_steps
 from shared.store import has_table, open_results, read_settings
 
 if TYPE_CHECKING:
@@ -31,7 +32,7 @@ class Results:
     Raises
     ------
     UserError
-        There are no results yet.
+        There are no results yet, or another version of loopwear published them.
 
     Notes
     -----
@@ -46,6 +47,9 @@ class Results:
         self.file = file.resolve()
         self.con = open_results(self.file)
         self._narrowed: dict[Choice, Narrowed] = {}
+        if self.con.execute("select schema_version from about").fetchall() != [(str(max(read_steps())),)]:
+            self.close()
+            raise UserError("another version of loopwear published these results", str(file), "run: loopwear refresh")
 
     def __enter__(self) -> Results:
         return self

@@ -5,6 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from pathlib import Path
 
+import duckdb
 import pytest
 
 from reports.choice import Choice
@@ -43,3 +44,12 @@ def test_an_unknown_page_or_sheet_names_the_known_ones(results: Results) -> None
         render(results, "restore")
     with pytest.raises(UserError, match="there is no sheet of a 'pole'"):
         render_sheet(results, "pole", "1")
+
+
+def test_results_of_another_version_ask_for_a_refresh(tmp_path: Path) -> None:
+    file = publish_small(tmp_path, SETTINGS)
+    with duckdb.connect(str(file)) as con:
+        con.execute("update about set schema_version = '1'")
+    with pytest.raises(UserError, match="another version of loopwear published these results") as told:
+        Results(file)
+    assert told.value.remedy == "run: loopwear refresh"
