@@ -283,7 +283,10 @@ def take_back(space: Workspace, load_id: str, settings: Path | None) -> None:
 
 @app.command(name="draft-mapping", epilog="Example: loopwear draft-mapping outages.csv digs.xlsx --to ours.toml")
 def draft_mapping(
-    paths: Annotated[list[Path], typer.Argument(help="Files with their own column headers, and folders of them.")],
+    paths: Annotated[
+        list[str],
+        typer.Argument(help="Files with their own column headers, folders of them, and postgresql://HOST/DATABASE."),
+    ],
     to: Annotated[Path | None, typer.Option(help="Where to write the mapping; default: standard output.")] = None,
     workspace: WorkspaceOption = DEFAULT_WORKSPACE,
     settings: SettingsOption = None,
@@ -295,20 +298,25 @@ def draft_mapping(
     """
     from pipelines.intake import draft
     from pipelines.intake.databases import is_sqlite
+    from pipelines.intake.draft_parts import toml
     from shared.store import open_warehouse
 
-    check_paths(paths)
+    addresses = [path for path in paths if path.startswith("postgresql:")]
+    files = [Path(path) for path in paths if path not in addresses]
+    check_paths(files)
     space = open_workspace(workspace)
     opened = open_warehouse(space, read_only=True) if space.warehouse.exists() else nullcontext()
     with opened as con:
-        text = draft.draft_mapping(paths, con, choose_settings(space, settings, aside=to is None))
+        text = draft.draft_mapping(files, con, choose_settings(space, settings, aside=to is None), addresses)
     if to is None:
         print(text, end="")
         return
     if to.exists():
         raise UserError("that file exists already", str(to), "give another name after --to, or remove it")
+    # a database that lies beside the mapping is named from there, so that both can be moved
+    text = text.replace(toml(f"sqlite:{to.resolve().parent}/")[:-1], '"sqlite:')
     to.write_text(text, encoding="utf-8")
-    named = " ".join(str(path) for path in paths if path.is_dir() or not is_sqlite(path))  # a mapping names databases
+    named = " ".join(str(path) for path in files if path.is_dir() or not is_sqlite(path))  # a mapping names databases
     print(f"mapping drafted: {to}\nread it through, then: loopwear load {named} --mapping {to}")
 
 

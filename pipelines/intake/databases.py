@@ -28,17 +28,26 @@ def is_sqlite(path: Path) -> bool:
         return handle.read(16) == b"SQLite format 3\x00"
 
 
-def table_names(path: Path) -> list[str]:
-    """Names of the tables and views of a database of SQLite.
+def table_names(address: str, file: Path | None) -> list[str]:
+    """Names of the tables and views of a database that may be read, as a mapping says them.
 
     Notes
     -----
-    Checked by: tests/unit/test_intake_draft.py (through draft_mapping)
+    Checked by: tests/unit/test_intake_draft.py (through draft_mapping),
+    tests/unit/test_intake_databases.py (through draft_mapping)
     """
     query = "select name from sqlite_master where type in ('table', 'view') and name not like 'sqlite_%' order by name"
-    rows = _read_sqlite(Database(f"sqlite:{path.name}", query, file=path))
-    next(rows)
-    return [str(name) for (name,) in rows]
+    if file is None:
+        query = """
+            select format('%I.%I', table_schema, table_name) from information_schema.tables
+            where table_schema not in ('pg_catalog', 'information_schema')
+                and has_table_privilege(format('%I.%I', table_schema, table_name), 'select')
+            order by 1
+        """
+    with closing((_read_sqlite if file else _read_postgres)(Database(address, query, file=file))) as rows:
+        next(rows)
+        names = [str(name) for (name,) in rows]
+    return [n if re.fullmatch(r"\w+", n) else _identifier(n) for n in names] if file else names
 
 
 def export_query(database: Database, folder: Path) -> Path:

@@ -35,7 +35,9 @@ LISTS = (
 """What a typed row says of its columns that could not be read."""
 
 
-def draft_mapping(paths: Sequence[Path], con: duckdb.DuckDBPyConnection | None, settings: Settings) -> str:
+def draft_mapping(
+    paths: Sequence[Path], con: duckdb.DuckDBPyConnection | None, settings: Settings, addresses: Sequence[str] = ()
+) -> str:
     """Text of one mapping for some files and folders, to be edited by hand.
 
     Parameters
@@ -47,6 +49,8 @@ def draft_mapping(paths: Sequence[Path], con: duckdb.DuckDBPyConnection | None, 
         Read only.
     settings
         Insulation codes, and what an archive may unpack to.
+    addresses
+        Databases of PostgreSQL to map.
 
     Returns
     -------
@@ -66,7 +70,7 @@ def draft_mapping(paths: Sequence[Path], con: duckdb.DuckDBPyConnection | None, 
     """
     with tempfile.TemporaryDirectory(prefix="loopwear_draft_") as unpacked, duckdb.connect() as scratch:
         scratch.execute("set TimeZone = 'UTC'")
-        reader, parts = find_parts(scratch, paths, Path(unpacked), settings)
+        reader, parts = find_parts(scratch, paths, Path(unpacked), settings, addresses)
         known = _known_on_record(con)
         on_record = set(known.ids)
         choice = put_together(reader, parts, known)

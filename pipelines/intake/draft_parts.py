@@ -22,6 +22,8 @@ from pipelines.intake.formats import JSON, SHEETS, TEXTS, sheet_names, sheet_rec
 from pipelines.intake.json_records import JSON_LINES, find_records, parse_document
 from pipelines.intake.mapping import Database, TableSource
 from pipelines.intake.mapping_file import parse_mapping_text
+from pipelines.intake.mapping_place import PASSWORD_REMEDY
+from pipelines.intake.mapping_shapes import holds_password
 from pipelines.intake.reading import read_one
 from pipelines.intake.share import TableShare
 from pipelines.intake.sources import JoinedFile, SourceFile, find_joined, fits, is_readable, list_files
@@ -33,6 +35,8 @@ from shared.settings import Settings
 
 SEARCHED_ROWS = 10_000
 """Rows among which the header is looked for."""
+FIRST_ROWS = 100_000
+"""Rows of each table on a server that a draft reads: it may hold more than anybody waits for."""
 TOTALS = ("total", "totals", "sum", "grand total")
 
 
@@ -163,9 +167,13 @@ class Reader:
 
 
 def find_parts(
-    con: duckdb.DuckDBPyConnection, paths: Sequence[Path], unpacked: Path, settings: Settings
+    con: duckdb.DuckDBPyConnection,
+    paths: Sequence[Path],
+    unpacked: Path,
+    settings: Settings,
+    addresses: Sequence[str] = (),
 ) -> tuple[Reader, list[Part]]:
-    """The parts of files and folders, files of one form together, and what reads them in other shapes.
+    """The parts of files, folders and databases, files of one form together, and what reads them in other shapes.
 
     Parameters
     ----------
@@ -173,6 +181,8 @@ def find_parts(
         A connection of the draft's own: every part is read into views of it.
     unpacked
         Where archives are unpacked to.
+    addresses
+        Databases of PostgreSQL.
 
     Raises
     ------
@@ -187,11 +197,12 @@ def find_parts(
     files = _files_of(paths)
     databases = [file for file in files if is_sqlite(file)]
     given = [inner for file in files if file not in databases for inner in unpack(file, unpacked, limit)]
-    found = [part for file in databases for part in _parts_of_database(file, unpacked)]
+    found = [p for file in databases for p in _parts_of_database(f"sqlite:{file.resolve()}", file, unpacked)]
+    found += [part for address in addresses for part in _parts_of_database(address, None, unpacked)]
     found += [part for file, label in given for part in _parts_of_file(file, label) if part.headers]
     if not found:
         what = "the file holds no table" if len(paths) == 1 else "the files hold no table"
-        raise UserError(what, ", ".join(map(str, paths)), "export one with a header row")
+        raise UserError(what, ", ".join(map(str, (*paths, *addresses))), "export one with a header row")
     reader = Reader(con, settings, unpacked, given)
     return reader, [reader.read(part) for part in _put_together(found)]
 
@@ -208,17 +219,17 @@ def _files_of(paths: Sequence[Path]) -> list[Path]:
     return files
 
 
-def _parts_of_database(path: Path, unpacked: Path) -> list[Part]:
-    """The tables and views of a file of SQLite that hold anything; a mapping names it by its whole path."""
-    address = f"sqlite:{path.resolve()}"
+def _parts_of_database(address: str, path: Path | None, unpacked: Path) -> list[Part]:
+    """The tables and views of a database; of those on a server the first rows."""
+    if holds_password(address):
+        raise UserError("the database's address holds a password", "loopwear draft-mapping", PASSWORD_REMEDY)
     found = []
-    for name in table_names(path):
-        relation = name if re.fullmatch(r"\w+", name) else '"' + name.replace('"', '""') + '"'
-        file = export_query(Database(address, relation=relation, file=path), unpacked)
+    for relation in table_names(address, path):
+        first = None if path else f"select * from {relation} limit {FIRST_ROWS}"
+        file = export_query(Database(address, first, None if first else relation, path), unpacked)
         reading = (f"database = {toml(address)}", f"from = {toml(relation)}")
-        found.append(
-            Part(((file, f"{path.name}, {name}"),), f"{path.name}, {name}", reading, (), (Column("", "", ()),))
-        )
+        label = f"{path.name if path else address}, {relation}"
+        found.append(Part(((file, label),), label, reading, (), (Column("", "", ()),)))
     return found
 
 

@@ -1,10 +1,16 @@
-"""What stood and is missing from files that are said to be whole: listed, and closed or kept as the mapping says."""
+"""What stood and is missing from files that are whole: listed, and closed or kept as the mapping says.
+
+What a mapping does not call a snapshot is taken for whole where it holds most of what its source gave before: what it
+lacks is then told, and stays as it is.
+"""
 
 from __future__ import annotations
 
 from pipelines.intake.mapping import TableSource
+from pipelines.intake.mapping_state import CLOSABLE
 from pipelines.intake.share import TableShare
 from pipelines.intake.sources import fits
+from pipelines.validation.quarantine import QUARANTINE_ID
 from pipelines.validation.register import latest_sql
 from shared import dictionary
 from shared.store import quoted
@@ -18,22 +24,26 @@ STANDS = {
 
 
 def find_gone(share: TableShare) -> None:
-    """Make ``gone``: what stands from the files of a snapshot's block and is in none of those loaded now.
+    """Make ``gone``: what stands from the files of a block and is in none of those loaded now.
 
-    ``fate`` says in words what becomes of it, ``closed_on`` the day on which :func:`close_gone` closes it. Nothing is
-    closed where a row's key cannot be read: the row might be the one that seems missing.
+    ``fate`` says in words what becomes of what a snapshot lacks, ``closed_on`` the day on which :func:`close_gone`
+    closes it; of files that are no snapshot ``loaded`` says of how many it is. Nothing is closed where a row's key
+    cannot be read: the row might be the one that seems missing.
 
     Notes
     -----
     Checked by: tests/unit/test_intake_snapshots.py (through load_paths)
     """
     share.con.execute(
-        "create or replace temp table gone (file_no BIGINT, place BIGINT, named VARCHAR, fate VARCHAR, closed_on DATE)"
+        "create or replace temp table gone (file_no BIGINT, place BIGINT, named VARCHAR, fate VARCHAR, closed_on DATE, "
+        "loaded BIGINT)"
     )
     blocks = [f.source for n, f in enumerate(share.files) if f.source not in [g.source for g in share.files[:n]]]
     for block in blocks:
-        if block.snapshot:
-            _find_gone_of(share, block, [n for n, f in enumerate(share.files) if f.source == block])
+        numbers = [n for n, f in enumerate(share.files) if f.source == block]
+        mended = any(QUARANTINE_ID in share.reads[n].headers for n in numbers)
+        if block.snapshot or (share.table in CLOSABLE and not mended):
+            _find_gone_of(share, block, numbers)
 
 
 def _find_gone_of(share: TableShare, block: TableSource, numbers: list[int]) -> None:
@@ -55,20 +65,33 @@ def _find_gone_of(share: TableShare, block: TableSource, numbers: list[int]) -> 
     labels = [
         label
         for (label,) in share.con.execute(f"select distinct source_file from raw.{table}").fetchall()
-        if label in [share.files[n].label for n in numbers] or _is_of(label, block.pattern)
+        if label in [share.files[n].label for n in numbers] or (block.is_mapped and _is_of(label, block.pattern))
     ]
+    if not labels:
+        return
     where = STANDS.get(table, "true").format(latest_sql("sections", ("loop_id", "retired_on")))
     named = f"concat_ws(' / ', {', '.join(f's.{c}' for c in key)})"
+    loaded, most = "null", ""
+    if not block.snapshot:
+        loaded, most = "loaded", "and here * 2 >= loaded"
+        if table == "jobs":  # an export of some months lacks no job of others
+            ours = f"from typed where file_no in ({listed})"
+            where += f" and s.reported_at between (select min(reported_at) {ours}) and (select max(reported_at) {ours})"
     share.con.execute(
         f"""
         insert into gone
-        select {numbers[0]}, s.place, {named}, {quoted(fate)}, {closed_on}
-        from ({latest_sql(table, (*dictionary.load_tables()[table].columns, "rowid as place"))}) as s
-        where {where} and exists (
-            from raw.{table} as r where r.source_file in (select unnest(?)) and {share.same("r", "s", key)}
-        ) and not exists (
-            from typed as t where t.file_no in ({listed}) and {share.same("t", "s", key)}
+        with known as (
+            select s.place, {named} as named, exists (
+                from typed as t where t.file_no in ({listed}) and {share.same("t", "s", key)}
+            ) as is_here
+            from ({latest_sql(table, (*dictionary.load_tables()[table].columns, "rowid as place"))}) as s
+            where {where} and exists (
+                from raw.{table} as r where r.source_file in (select unnest(?)) and {share.same("r", "s", key)}
+            )
         )
+        select {numbers[0]}, place, named, {quoted(fate)}, {closed_on}, {loaded}
+        from known, (select count(*) as loaded, count(*) filter (is_here) as here from known)
+        where not is_here {most}
     """,
         [labels],
     )
@@ -81,7 +104,10 @@ def _is_of(label: str, pattern: str) -> bool:
 
 
 def close_gone(share: TableShare) -> None:
-    """Append the rows that close what is gone: sections retired, jobs cancelled, the sections of loops retired."""
+    """Append the rows that close what is gone: sections retired, jobs cancelled, the sections of loops retired.
+
+    The day stands in their fingerprints too: a snapshot of a later day brings them back.
+    """
     if not share.con.execute("select 1 from gone where closed_on is not null limit 1").fetchone():
         return
     table = "sections" if share.table == "loops" else share.table
@@ -106,6 +132,6 @@ def close_gone(share: TableShare) -> None:
         insert into raw.{table} ({listed}, load_id, source_file, load_sequence, content_hash)
         select {values}, '{share.load_id}', {label},
             (select coalesce(max(load_sequence), 0) from raw.{table}) + row_number() over (order by s."{columns[0]}"),
-            s.content_hash || '-gone'
+            concat(s.content_hash, '-gone-', g.closed_on)
         from {source}
     """)

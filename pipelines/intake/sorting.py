@@ -15,7 +15,8 @@ def set_known_apart(share: TableShare) -> None:
     Notes
     -----
     A row is exempt when it says what raw last said under its key, and, unless the load is taken as the newest, when it
-    says what raw said under its key before that: an older export loaded again does not bring the older state back.
+    says what raw said under its key before that: an older export loaded again does not bring the older state back. A
+    snapshot does bring back what one of an earlier day closed as missing.
 
     Checked by: tests/unit/test_intake_revisions.py (through load_paths)
     """
@@ -23,16 +24,20 @@ def set_known_apart(share: TableShare) -> None:
     con.execute("create or replace temp table exempt (rid BIGINT, is_former BOOLEAN)")
     if share.has_rows():
         key = ", ".join(share.key)
+        days = [(n, f.source.taken_on) for n, f in enumerate(share.files) if f.source.snapshot and f.source.taken_on]
+        taken_on = " ".join(f"when {n} then date '{day}'" for n, day in days)
+        closed_on = "try_cast(regexp_extract(r.newest_hash, '-gone-(.*)$', 1) as date)"
+        is_back = f"coalesce(case t.file_no {taken_on} end > {closed_on}, false)" if days else "false"
         con.execute(f"""
             insert into exempt
             with said as (
-                select {key}, content_hash, row_number() over (partition by {key} order by load_sequence desc) > 1
-                    as is_former
-                from raw.{share.table}
+                select {key}, content_hash, row_number() over newest > 1 as is_former,
+                    first_value(content_hash) over newest as newest_hash
+                from raw.{share.table} window newest as (partition by {key} order by load_sequence desc)
             )
             select t.rowid, bool_and(r.is_former) from typed as t
             join said as r on {share.same("r", "t", share.key)} and r.content_hash = t.content_hash
-            {"where not r.is_former" if share.as_newest else ""} group by all
+            where not (r.is_former and {"true" if share.as_newest else is_back}) group by all
         """)
     _find_repeats(share)
     con.execute("""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import fnmatch
+import os
 import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
@@ -83,13 +84,7 @@ def find_sources(
     found: list[SourceFile] = []
     given: list[JoinedFile] = []
     joins = [join for source in mapping for join in source.joins]
-    for path in paths:
-        if not path.exists():
-            raise UserError("there is no such file or folder", str(path), "check the path; quote it if it holds spaces")
-        if path.is_dir():
-            named = [(p, p.relative_to(path).as_posix()) for p in list_files(path)[0] if is_readable(p)]
-        else:
-            named = [(path, path.name)]
+    for path, named in zip(paths, name_files(paths), strict=True):
         parts = [
             (part, label if part is file else f"{label}{part_label.removeprefix(file.name)}")
             for file, label in named
@@ -115,6 +110,30 @@ def find_sources(
     beside = {id(j): export_query(j.source.database, unpacked) for j in joins if j.source.database}
     with_joined = [replace(source, joined=find_joined(source, given, beside)) for source in found]
     return tuple(sorted(with_joined, key=lambda s: LOAD_ORDER.index(s.source.table)))
+
+
+def name_files(paths: Sequence[Path]) -> list[list[JoinedFile]]:
+    """The files that each path gives, and what messages call them: by their folders where two have one name.
+
+    Raises
+    ------
+    UserError
+        A path does not exist.
+    """
+    given: list[list[tuple[Path, Path, str]]] = []
+    folders: dict[str, set[Path]] = {}
+    for path in paths:
+        if not path.exists():
+            raise UserError("there is no such file or folder", str(path), "check the path; quote it if it holds spaces")
+        root = path if path.is_dir() else path.parent
+        files = [p for p in list_files(path)[0] if is_readable(p)] if path.is_dir() else [path]
+        given.append([(p, root.resolve(), p.relative_to(root).as_posix()) for p in files])
+        for _, folder, name in given[-1]:
+            folders.setdefault(name, set()).add(folder)
+    return [
+        [(p, (folder.relative_to(os.path.commonpath(folders[name])) / name).as_posix()) for p, folder, name in files]
+        for files in given
+    ]
 
 
 def fits(name: str, pattern: str) -> bool:
@@ -164,7 +183,7 @@ def find_passed_over(paths: Sequence[Path], sources: Sequence[SourceFile]) -> tu
             for name in (p.relative_to(folder).as_posix() for p in inside)
             if not name.rpartition("/")[2].startswith(".")
             and not name.endswith(".toml")
-            and not any(label.startswith(name) for label in used)
+            and not any(f"/{name}" in f"/{label}" for label in used)
         ]
     return tuple(found)
 

@@ -155,6 +155,33 @@ FILE_RULES: tuple[FileRule, ...] = (
         "job J-17, loaded last month, is not in this month's export of all jobs",
     ),
     FileRule(
+        "rows_missing",
+        "warn",
+        ("loops", "sections", "jobs"),
+        "what was loaded before from files of the same name or mapping block, and is not in one without snapshot = "
+        "true that holds half of it or more; of jobs, those of the days from its first to its last",
+        "{rows} of the {loaded} {table} loaded from this source before {are} not in this file: {listed}; snapshot = "
+        "true in a mapping, with gone and taken_on, would close {them}",
+        "12 of 300 sections are not in the register loaded again a year later",
+    ),
+    FileRule(
+        "closed_returned",
+        "warn",
+        ("sections", "jobs"),
+        "rows of what was closed as missing from a snapshot, in a snapshot of a later day, changed since, or taken as "
+        "the newest",
+        "{rows} {what} back after being closed as missing: {listed}. {they} again",
+        "section S5, missing in June and retired so, is in the register of December",
+    ),
+    FileRule(
+        "open_point_moved",
+        "warn",
+        ("loops",),
+        "loops whose normal_open_terminal_id is another than the one on record",
+        "{rows} {has} normally open point moved: {listed}",
+        "loop L1 is normally open at T4, until now at T3",
+    ),
+    FileRule(
         "orphan_share",
         "warn",
         ("jobs",),

@@ -15,7 +15,15 @@ from pipelines.validation.file_results import FileFacts, FileResult, break_rule
 from pipelines.validation.file_rules import FileRule
 from pipelines.validation.number_marks import find_assumed_thousands, find_unread_decimals
 from pipelines.validation.quarantine import OWN_COLUMNS
-from pipelines.validation.states import find_gone_rows, find_new_cables, find_older_states, find_reopened_jobs
+from pipelines.validation.states import (
+    find_gone_rows,
+    find_missing_rows,
+    find_moved_open_points,
+    find_new_cables,
+    find_older_states,
+    find_reopened_jobs,
+    find_returned_rows,
+)
 from shared import dictionary
 from shared.dictionary.aliases import header_score
 from shared.errors import UserError
@@ -353,6 +361,9 @@ OF_READING = (
     "cable_replaced",
     "job_reopened",
     "gone_from_snapshot",
+    "rows_missing",
+    "closed_returned",
+    "open_point_moved",
     "join_unmatched",
     "join_unread",
 )
@@ -369,6 +380,9 @@ MEASURES = {
     "cable_replaced": find_new_cables,
     "job_reopened": find_reopened_jobs,
     "gone_from_snapshot": find_gone_rows,
+    "rows_missing": find_missing_rows,
+    "closed_returned": find_returned_rows,
+    "open_point_moved": find_moved_open_points,
     "join_unmatched": _find_unjoined,
     "join_unread": _find_unread_beside,
     "orphan_share": _measure_orphans,

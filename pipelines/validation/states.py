@@ -114,7 +114,7 @@ def find_gone_rows(
     Checked by: tests/unit/test_intake_snapshots.py (through load_paths)
     """
     del settings
-    rows = con.execute("select file_no, named, fate from gone order by file_no, named").fetchall()
+    rows = con.execute("select file_no, named, fate from gone where loaded is null order by file_no, named").fetchall()
     fates = {number: fate for number, _, fate in rows}
     found = []
     for file, named in _share_out(files, [row[:2] for row in rows]):
@@ -123,6 +123,79 @@ def find_gone_rows(
         found.append(
             break_rule(file, rule, len(named), key, what=what, listed=listed, They=they, fate=fates[file.number])
         )
+    return found
+
+
+def find_missing_rows(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
+    """What is missing from files that repeat most of what their source gave before; nothing becomes of it.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_intake_snapshots.py (through load_paths)
+    """
+    del settings
+    rows = con.execute(
+        "select file_no, named, loaded from gone where loaded is not null order by file_no, named"
+    ).fetchall()
+    loaded = {number: count for number, _, count in rows}
+    found = []
+    for file, named in _share_out(files, [row[:2] for row in rows]):
+        are, them = ("is", "it") if len(named) == 1 else ("are", "them")
+        words = {"loaded": loaded[file.number], "table": table, "are": are, "them": them, "listed": name_some(named)}
+        found.append(break_rule(file, rule, len(named), dictionary.load_tables()[table].key[0], **words))
+    return found
+
+
+def find_returned_rows(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
+    """What was closed as missing from a snapshot and stands again.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_intake_snapshots.py (through load_paths)
+    """
+    del settings
+    key = dictionary.load_tables()[table].key[0]
+    closed = {"sections": "j.retired_on is not null", "jobs": "j.status = 'cancelled'"}[table]
+    rows = con.execute(f"""
+        select distinct j.file_no, j.{key} from judged as j
+        join ({latest_sql(table, (key, "content_hash"))}) as s on s.{key} = j.{key}  -- one row stands for a key
+        where contains(s.content_hash, '-gone') and not coalesce({closed}, false)
+            and j.rid not in (select rid from new_findings where severity = 'reject')
+        order by all
+    """).fetchall()
+    found = []
+    for file, named in _share_out(files, rows):
+        what, they = (f"row of {table} is", "It counts") if len(named) == 1 else (f"rows of {table} are", "They count")
+        found.append(break_rule(file, rule, len(named), key, what=what, they=they, listed=name_some(named)))
+    return found
+
+
+def find_moved_open_points(
+    con: duckdb.DuckDBPyConnection, table: str, files: Sequence[FileFacts], rule: FileRule, settings: Validation
+) -> list[FileResult]:
+    """Loops whose normally open point is another terminal now.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_intake_revisions.py (through load_paths)
+    """
+    del table, settings
+    rows = con.execute(f"""
+        select j.file_no, concat(j.loop_id, ' (', s.normal_open_terminal_id, ' to ', j.normal_open_terminal_id, ')')
+        from judged as j join ({latest_sql("loops", ("loop_id", "normal_open_terminal_id"))}) as s
+        on s.loop_id = j.loop_id  -- one row stands for a loop
+        where s.normal_open_terminal_id <> j.normal_open_terminal_id
+            and j.rid not in (select rid from new_findings where severity = 'reject')
+        order by j.file_no, j.row_number
+    """).fetchall()
+    found = []
+    for file, named in _share_out(files, rows):
+        has = "loop has its" if len(named) == 1 else "loops have their"
+        found.append(break_rule(file, rule, len(named), "normal_open_terminal_id", has=has, listed=name_some(named)))
     return found
 
 

@@ -11,17 +11,20 @@ from __future__ import annotations
 
 import argparse
 import gzip
+import html
 import io
 import json
 import multiprocessing
 import random
 import resource
 import shutil
+import sqlite3
 import tempfile
 import time
 import traceback
 import zipfile
 from collections import Counter
+from contextlib import closing
 from pathlib import Path
 
 import duckdb
@@ -44,12 +47,16 @@ HOSTILE = (
     *("", '"', "'", "\x00", "\x1b[2J", "\r", "\n", ";", "\u202e", "1e999", "-1", "nan", "9" * 20, "0x1", "2018-02-30"),
     *("31.12.2131 25:61", "12,5", "1.234.567,8", "=1+1", "J1", "L1", "é" * 50, "x" * 70_000, "😀"),
 )
+FORMS = ("csv", "csv", "tsv", "xlsx", "xlsx", "jsonl", "json", "xls", "parquet", "zip", "gz", "db", "mapped", "mended")
+MAPPED = ("json", "mapped", "db")
+"""Forms that are loaded through a mapping; a document of JSON now and then without."""
+PART_NAMES = ("{0}.{1}", "year/{0}-{2}.{1}", "../{0}_{2}.{1}", "{0} {2}.{1}", "{0}.{1}.gz", "\\{0}\x1b.{1}")
 TABLE_NAMES = ("jobs", "sections", "loops", "restoration_steps", "known_lengths", "districts", "test_shots")
 MAPPING = """
 insulations = {{ TAPE = "taped" }}
 [[table]]
 to = "jobs"
-files = "*"
+{place}
 skip_rows = {skip}
 decimal = "{decimal}"
 timezone = "America/Chicago"
@@ -60,6 +67,11 @@ velocity_setting_pct = {{ from = "velocity_setting_pct", unit = "fraction" }}
 cause = {{ from = "cause", codes = {{ "squirrel" = "animal" }}, default = "other" }}
 reported_at = {{ join = ["reported_at"], formats = ["%Y-%m-%d %H:%M", "%d/%m/%Y"] }}
 """
+DEEP = "nested deep"
+PLACES = {
+    "json": ('files = "*"\nrecords = "data.rows"', 'files = "*"'),
+    "db": ('database = "sqlite:book.db"\nfrom = "book"', 'database = "sqlite:book.db"\nquery = "select * from book"'),
+}
 
 
 class Maker:
@@ -113,49 +125,96 @@ class Maker:
             con.execute(f"copy ({made}) to '{path}' (format parquet)", values)
         return path.read_bytes()
 
-    def make(self) -> tuple[str, bytes, str | None]:
-        """Name and bytes of a file, and a mapping's text where it is loaded through one."""
-        table, rows = self.rows()
-        form = self.draws.choice(
-            ("csv", "csv", "tsv", "xlsx", "xlsx", "jsonl", "parquet", "zip", "gz", "mapped", "mended")
+    def document(self, rows: list[Row]) -> bytes:
+        """An array of records, or one at the depth that the mapping says, with lists within records."""
+        listed: list[object] = [self.nested(row) for row in rows]
+        listed.insert(self.draws.randrange(len(listed)), self.draws.choice((listed[0], [listed[0]], 5, None)))
+        whole: object = self.draws.choice(
+            (listed, {"data": {"of": "all", "rows": listed}}, {"data": [{"rows": listed}]})
         )
-        mapping = None
+        return self.json_text(whole)
+
+    def page(self, rows: list[Row], table: str) -> bytes:
+        """A table of HTML as programs save it under the name of a workbook."""
+        cell, coded = self.draws.choice(("td", "th")), self.draws.choice(("utf-8", "cp1252", "utf-16"))
+        spans = ("", "", "", " colspan=2", ' colspan="999999999"', " rowspan=x")
+        lines = (
+            "<tr>" + "".join(f"<{cell}{self.draws.choice(spans) if self.draws.random() < 0.01 else ''}>{html.escape(c)}"
+                             for c in cells)
+            for cells in (list(rows[0]), *(row.values() for row in rows))
+        )  # fmt: skip
+        said = self.draws.choice((coded, coded, "none-such"))
+        text = f"<html><meta charset={said}><table><caption>{table}</caption>{''.join(lines)}</table></html>"
+        return text.encode(coded, "replace")
+
+    def database(self, rows: list[Row]) -> bytes:
+        """A database of SQLite that holds values of every type it has."""
+        path = self.folder / "made.db"
+        path.unlink(missing_ok=True)
+        odd = (None, 1.5, 10**18, b"\xff\x00", float("inf"))
+        with closing(sqlite3.connect(path)) as db, db:
+            db.execute("create table book (" + ", ".join(f'"{name}"' for name in rows[0]) + ")")
+            asked = f"insert into book values ({', '.join('?' for _ in rows[0])})"
+            for row in rows:
+                db.execute(asked, [c if self.draws.random() > 0.02 else self.draws.choice(odd) for c in row.values()])
+            if self.draws.random() < 0.1:
+                db.execute(f"update book set \"{self.draws.choice(list(rows[0]))}\" = cast(x'ff41' as text)")
+        return path.read_bytes()
+
+    def parts(self, rows: list[Row], table: str) -> bytes:
+        """A zip whose parts hold the rows between them, each in a form and under a name of its own, and a register."""
+        made = {"loops.csv": self.text(TABLES["loops"])}
+        count = self.draws.choice((1, 2, 3))
+        for number in range(min(count, len(rows))):
+            form = self.draws.choice(("csv", "tsv", "jsonl", "xlsx", "xls", "parquet", "zip", "gz"))
+            name = self.draws.choice(PART_NAMES).format(table, form, number)
+            made[name] = self.form(form, rows[number::count], table)
+        return self.zipped(made)
+
+    def form(self, form: str, rows: list[Row], table: str) -> bytes:
+        """Rows as a file of a form."""
+        if form == "xlsx":
+            return self.workbook(rows, table)
+        if form == "jsonl":
+            return b"\n".join(self.json_text(self.nested(row)) for row in rows)
+        if form == "gz":
+            return gzip.compress(self.text(rows))
+        own = {"json": self.document, "parquet": self.parquet, "db": self.database}
+        by_name = {"xls": self.page, "zip": self.parts}
+        return by_name[form](rows, table) if form in by_name else own.get(form, self.text)(rows)
+
+    def make(self) -> tuple[str, str, bytes, str | None]:
+        """Form, name and bytes of a file, and a mapping's text where it is loaded through one."""
+        table, rows = self.rows()
+        form, mapping = self.draws.choice(FORMS), None
+        if form in MAPPED and (form != "json" or self.draws.random() < 0.6):
+            table, rows = "jobs", [dict(row) for row in TABLES["jobs"]]
+            own = ("velocity_setting_pct", "cause", "reported_at")
+            mapping = MAPPING.format(
+                place=self.draws.choice(PLACES.get(form, ('files = "*"',))),
+                columns="\n".join(f'{c} = "{c}"' for c in rows[0] if c not in own),
+                skip=self.draws.choice((0, 0, 1)),
+                decimal=self.draws.choice(".,"),
+            )
         if form == "mended":
             path = self.draws.choice(self.mended)
             name, data = f"any name{path.suffix}", path.read_bytes()
-        elif form == "xlsx":
-            name, data = f"{table}.xlsx", self.workbook(rows, table)
-        elif form == "jsonl":
-            name, data = f"{table}.jsonl", "\n".join(json.dumps(self.nested(row)) for row in rows).encode()
-        elif form == "parquet":
-            name, data = f"{table}.parquet", self.parquet(rows)
-        elif form == "zip":
-            name, data = (
-                f"{table}.zip",
-                self.zipped({f"{table}.csv": self.text(rows), "loops.csv": self.text(TABLES["loops"])}),
-            )
-        elif form == "gz":
-            name, data = f"{table}.csv.gz", gzip.compress(self.text(rows))
-        elif form == "mapped":
-            table, rows = "jobs", [dict(row) for row in TABLES["jobs"]]
-            name, data = "book.csv", self.text(rows)
-            own = ("velocity_setting_pct", "cause", "reported_at")
-            columns = "\n".join(f'{c} = "{c}"' for c in rows[0] if c not in own)
-            mapping = MAPPING.format(
-                columns=columns, skip=self.draws.choice((0, 0, 1)), decimal=self.draws.choice(".,")
-            )
         else:
-            name, data = f"{table}.{form}", self.text(rows)
-        if mapping is not None and self.draws.random() < 0.7:
+            name = {"mapped": "book.csv", "db": "book.db", "gz": f"{table}.csv.gz"}.get(form, f"{table}.{form}")
+            data = self.form(form, rows, table)
+        if mapping is not None and self.draws.random() < 0.5:
             mapping = self.hurt(mapping.encode()).decode("utf-8", "surrogateescape")
-        return self.rename(name), self.hurt_within(data), mapping
+        return form, name if form == "db" else self.rename(name), self.hurt_within(data), mapping
 
     def nested(self, row: Row) -> dict[str, object]:
-        deep: object = "x"
-        for _ in range(self.draws.choice((0, 0, 0, 3, 3_000))):
-            deep = [deep]
-        odd = self.draws.choice((None, True, 1.5, 10**30, {"a": [1]}, deep))
+        odd = self.draws.choice((None, True, 1.5, 10**30, {"a": [1]}, DEEP))
         return {**row, self.draws.choice(list(row)): odd} if self.draws.random() < 0.3 else dict(row)
+
+    def json_text(self, value: object) -> bytes:
+        """A value as JSON, some of it nested deeper than it could be written by itself."""
+        deep = self.draws.choice((1, 3, 3, 3_000))
+        text = json.dumps(value, ensure_ascii=self.draws.random() < 0.5)
+        return text.replace(f'"{DEEP}"', "[" * deep + "]" * deep).encode("utf-8", "replace")
 
     @staticmethod
     def zipped(parts: dict[str, bytes]) -> bytes:
@@ -205,14 +264,14 @@ def try_files(seed: int, folder: Path, mended: list[Path]) -> None:
     con = open_warehouse(space)
     with (folder / "outcomes").open("w", encoding="utf-8", errors="backslashreplace") as outcomes:
         for number in range(FILES_AT_ONCE):
-            name, data, mapping = maker.make()
+            form, name, data, mapping = maker.make()
             place = folder / f"try {number}"
             place.mkdir()
             path, mapped = place / name, place / "mapping.toml" if mapping is not None else None
             path.write_bytes(data)
             if mapped is not None and mapping is not None:
                 mapped.write_bytes(mapping.encode("utf-8", "surrogateescape"))
-            print(f"began\t{path.suffix}\t{place.name}", file=outcomes, flush=True)
+            print(f"began\t{form}\t{place.name}", file=outcomes, flush=True)
             try:
                 outcome = try_one(con, path, mapped)
             except BaseException:  # a panic of a reader is no Exception
@@ -222,7 +281,7 @@ def try_files(seed: int, folder: Path, mended: list[Path]) -> None:
                 outcome = "traceback"
                 con.close()
                 con = open_warehouse(space)
-            print(f"{outcome}\t{path.suffix}\t{place.name}", file=outcomes, flush=True)
+            print(f"{outcome}\t{form}\t{place.name}", file=outcomes, flush=True)
             if outcome != "traceback":
                 shutil.rmtree(place)
     con.close()
@@ -233,7 +292,7 @@ def try_one(con: duckdb.DuckDBPyConnection, path: Path, mapping: Path | None) ->
     kept = "select count(*) from raw.jobs union all select count(*) from raw.quarantined_rows where released_by is null"
     before = con.execute(kept).fetchall()
     try:
-        report = load_paths(con, [path], Settings(), mapping)
+        report = load_paths(con, [] if path.suffix == ".db" else [path], Settings(), mapping)
     except UserError as refusal:
         assert path.name in refusal.where or str(mapping) in refusal.where or refusal.where.startswith("setting ")
         assert con.execute(kept).fetchall() == before
@@ -259,9 +318,9 @@ def prepare(folder: Path) -> list[Path]:
 
 
 def run(minutes: float, seed: int, keep: Path) -> tuple[Counter[str], Counter[tuple[str, str]]]:
-    """Try files until the time is up; returns counts by outcome, and by ending and outcome."""
+    """Try files until the time is up; returns counts by outcome, and by form and outcome."""
     until = time.monotonic() + 60 * minutes
-    counts, by_ending = Counter[str](), Counter[tuple[str, str]]()
+    counts, by_form = Counter[str](), Counter[tuple[str, str]]()
     with tempfile.TemporaryDirectory() as made:
         mended = prepare(Path(made))
         slice_no = 0
@@ -280,15 +339,17 @@ def run(minutes: float, seed: int, keep: Path) -> tuple[Counter[str], Counter[tu
             if lines[-1][0] == "began":  # it ended its process, or never ended
                 lines.append(["traceback", *lines[-1][1:]])
                 (folder / lines[-1][2] / "traceback.txt").write_text(f"the process ended with {tried.exitcode}\n")
-            for outcome, ending, place in lines:
+            else:
+                assert tried.exitcode == 0, "no file could be made"
+            for outcome, form, place in lines:
                 if outcome != "began":
                     counts[outcome] += 1
-                    by_ending[ending, outcome] += 1
+                    by_form[form, outcome] += 1
                 if outcome == "traceback":
                     shutil.copytree(folder / place, keep / f"seed {seed} slice {slice_no} {place}", dirs_exist_ok=True)
             shutil.rmtree(folder)
             slice_no += 1
-    return counts, by_ending
+    return counts, by_form
 
 
 def main() -> None:
@@ -298,12 +359,12 @@ def main() -> None:
     given.add_argument("--seed", type=int, default=1)
     given.add_argument("--keep", type=Path, default=Path("fuzz_found"))
     chosen = given.parse_args()
-    counts, by_ending = run(chosen.minutes, chosen.seed, chosen.keep)
+    counts, by_form = run(chosen.minutes, chosen.seed, chosen.keep)
     print(f"files tried: {counts.total()}, seed {chosen.seed}, {chosen.minutes:g} minutes")
     print(f"refused by name: {counts['refused']}\nloaded: {counts['loaded']}\ntracebacks: {counts['traceback']}")
-    for ending in sorted({e for e, _ in by_ending}):
-        told = ", ".join(f"{by_ending[ending, o]} {o}" for o in ("refused", "loaded", "traceback"))
-        print(f"  {ending}: {told}")
+    for form in sorted({f for f, _ in by_form}):
+        told = ", ".join(f"{by_form[form, o]} {o}" for o in ("refused", "loaded", "traceback"))
+        print(f"  {form}: {told}")
     if counts["traceback"]:
         print(f"the files that made them are in {chosen.keep}")
         raise SystemExit(1)

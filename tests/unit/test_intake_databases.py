@@ -18,6 +18,7 @@ import duckdb
 import psycopg
 import pytest
 
+from pipelines.intake.draft import draft_mapping
 from pipelines.intake.load import LoadReport, load_paths
 from pipelines.load import load as load_workspace
 from shared.errors import UserError
@@ -260,6 +261,25 @@ def test_a_table_of_postgresql_is_read_with_its_instants_whole(
     assert jobs_of(con) == EXPECTED
     closed = con.execute("select restored_at::varchar from raw.jobs order by job_id limit 1").fetchone()
     assert closed == ("2018-01-10 18:15:00+00",)  # no zone in the database: the district's own
+
+
+def test_the_tables_of_postgresql_are_drafted_and_the_draft_loads_them(
+    con: duckdb.DuckDBPyConnection, tmp_path: Path, server: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("PGPASSWORD", PASSWORD)
+    monkeypatch.setattr("pipelines.intake.draft_parts.FIRST_ROWS", 500)
+    text = draft_mapping([], con, Settings(), [server])
+    assert f'# Drafted from {server}, "out".jobs, {server}, "out".many.' in text and PASSWORD not in text
+    mapping = tmp_path / "drafted.toml"
+    mapping.write_text(text.replace('# reported_at = "???"', 'reported_at = "opened"'))
+    report = load_paths(con, [], Settings(), mapping)
+    assert [(f.file, f.read, f.new) for f in report.files] == [
+        (f'{server}, "out".jobs', 2, 2),
+        (f'{server}, "out".many', 25_000, 25_000),
+    ]
+    with pytest.raises(UserError, match="the database's address holds a password") as caught:
+        draft_mapping([], con, Settings(), [server.replace("reader@", f"reader:{PASSWORD}@")])
+    assert PASSWORD not in str(caught.value)
 
 
 def test_rows_come_in_portions_and_none_is_lost(

@@ -10,6 +10,7 @@ from pathlib import Path
 
 import pytest
 
+from pipelines.cli import draft_mapping as draft_by_command
 from pipelines.intake.draft import draft_mapping
 from pipelines.intake.guesses import guess_decimal, guess_formats, guess_length_unit, guess_velocity
 from pipelines.intake.load import load_paths
@@ -317,6 +318,22 @@ def test_a_database_is_drafted_table_by_table(tmp_path: Path) -> None:
     source = drafted(draft_mapping([tmp_path], None, Settings()))["jobs"]
     assert source.database is not None
     assert (source.database.relation, source.database.file) == ('"old tickets"', tmp_path / "book.db")
+
+
+def test_a_database_beside_the_mapping_is_named_from_there(tmp_path: Path) -> None:
+    folder = tmp_path / "a [b] 'c'"
+    header, *rows = csv.reader(TICKETS.splitlines())
+    for place in (folder / "data" / "book.db", tmp_path / "far.db"):
+        place.parent.mkdir(parents=True, exist_ok=True)
+        with closing(sqlite3.connect(place)) as con, con:
+            con.execute(f"create table {place.stem} ({', '.join(map(repr, header))})")
+            con.executemany(f"insert into {place.stem} values ({', '.join('?' * len(header))})", rows)
+    mapping = folder / "ours.toml"
+    given = [str(folder / "data"), str(tmp_path / "far.db")]
+    draft_by_command(given, mapping, tmp_path / "none")
+    blocks = parse_mapping_text(mapping.read_text(), mapping).tables
+    assert {b.database.address for b in blocks if b.database} == {"sqlite:data/book.db", f"sqlite:{tmp_path}/far.db"}
+    assert all(b.database and b.database.file and b.database.file.is_file() for b in blocks)
 
 
 def test_a_pattern_finds_no_file_of_another_form(tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ import pytest
 from pipelines.intake.formats import sheet_names, sheet_records
 from pipelines.intake.load import load_paths
 from pipelines.intake.text_records import find_encoding
+from pipelines.validation.quarantine import list_findings
 from shared.errors import UserError
 from shared.settings import Intake, Settings
 from shared.store import Workspace, open_warehouse
@@ -340,6 +341,20 @@ def test_files_of_a_folder_of_which_nothing_is_loaded_are_named(tmp_path: Path) 
     report = load_paths(con, [folder], Settings())
     assert {f.file for f in report.files} == {"districts.csv", "more.zip/loops.csv"}
     assert report.passed_over == ("old/tickets 2009.csv", "readme.pdf")
+
+
+def test_files_of_one_name_are_told_apart_by_their_folders(con: duckdb.DuckDBPyConnection, tmp_path: Path) -> None:
+    """In what is said of them, and in quarantine; a file whose name no other has keeps its own."""
+    bad = [{**row, "loop_id": "L9"} for row in TABLES["jobs"]]
+    paths = [
+        write_csv(tmp_path / f"{at}/2019/jobs.csv", [row]) for at, row in zip(("north", "south"), bad, strict=False)
+    ]
+    write_csv(tmp_path / "south" / "2019" / "sections.csv", TABLES["sections"])
+    (tmp_path / "south" / "2019" / "readme.pdf").write_text("x")
+    report = load_paths(con, [paths[0], paths[1].parent], Settings())
+    assert {f.file for f in report.files} == {"north/2019/jobs.csv", "south/2019/jobs.csv", "sections.csv"}
+    assert report.passed_over == ("readme.pdf",)
+    assert set(list_findings(con, severity="reject")["file"]) == {"north/2019/jobs.csv", "south/2019/jobs.csv"}
 
 
 @pytest.mark.parametrize("encoding", ["cp1252", "latin-1", "utf-8", "utf-8-sig", "utf-16", "utf-16-le", "utf-16-be"])

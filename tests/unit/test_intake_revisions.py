@@ -79,6 +79,16 @@ def test_a_job_open_again_leaves_the_figures_until_it_is_closed_again(load) -> N
     assert standing(con) == [("J1", 3, "B"), ("J2", 1, "A")]
 
 
+def test_a_moved_open_point_is_said_with_both_its_terminals(load) -> None:
+    first, second = TABLES["loops"]
+    moved = {**first, "normal_open_terminal_id": "T4"}
+    con, counts = load([moved, {**second, "normal_open_terminal_id": "T6"}], name="loops")
+    assert counts == [(2, 0, 2, 0, 0, 0)]
+    load([{**moved, "customers": "121"}, {**first, "district_id": "D9", "normal_open_terminal_id": "T2"}], name="loops")
+    said = con.execute("select message from raw.file_results where rule = 'open_point_moved'").fetchall()
+    assert said == [("1 loop has its normally open point moved: L1 (T3 to T4)",)]  # L2 had none, D9 is no district
+
+
 def test_an_open_job_with_a_reading_is_an_open_window_of_its_instrument(load) -> None:
     """Under the source's own headings any cell that is an instrument's id names it."""
     read = {"status": "open", "instrument_id": "I1", "estimated_distance_m": "90"}

@@ -153,6 +153,57 @@ def test_what_was_closed_comes_back_only_as_the_newest(con, tmp_path: Path) -> N
     assert counted(con) == (3, 5)
 
 
+def test_what_a_later_snapshot_holds_again_comes_back_and_what_an_earlier_one_holds_does_not(
+    con, tmp_path: Path
+) -> None:
+    for table, keys in (("jobs", "J2; J3"), ("sections", "S2; S3; S4; S5")):
+        load_whole(con, tmp_path, table, TABLES[table][:1], *CLOSE)
+        assert counted(con)[table == "sections"] == 1
+        for day in ("2025-06-30", "2024-12-31"):
+            (older,) = load_whole(con, tmp_path, table, TABLES[table], f'taken_on = "{day}"').broken
+            assert older.rule == "older_state" and counted(con)[table == "sections"] == 1
+        (back,) = load_whole(con, tmp_path, table, TABLES[table], 'taken_on = "2025-12-31"').broken
+        assert (back.rule, back.message) == (
+            "closed_returned",
+            f"{keys.count(';') + 1} rows of {table} are back after being closed as missing: {keys}. They count again",
+        )
+    assert counted(con) == (3, 5)
+    again = load_whole(con, tmp_path, "sections", TABLES["sections"][:4], *CLOSE[:1], 'taken_on = "2026-03-31"')
+    assert said(again) == ["1 row of sections is missing from a snapshot: S5. It is closed: retired on 2026-03-31"]
+    (row,) = load_paths(
+        con, [write_csv(tmp_path / "sections.csv", [{**TABLES["sections"][4], "customers": "7"}])], Settings()
+    ).broken
+    assert row.message == "1 row of sections is back after being closed as missing: S5. It counts again"
+
+
+def test_what_a_file_that_is_no_snapshot_lacks_is_told_and_stays(con, tmp_path: Path) -> None:
+    def lacking(table: str, rows: list[Row]) -> list[str | None]:
+        report = load_paths(con, [write_csv(tmp_path / "new" / f"{table}.csv", rows)], Settings())
+        return [r.message for r in report.broken if r.rule == "rows_missing"]
+
+    said = "; snapshot = true in a mapping, with gone and taken_on, would close "
+    assert lacking("sections", TABLES["sections"][:3]) == [
+        f"2 of the 5 sections loaded from this source before are not in this file: S4; S5{said}them"
+    ]
+    assert lacking("loops", TABLES["loops"][:1]) == [
+        f"1 of the 2 loops loaded from this source before is not in this file: L2{said}it"
+    ]
+    assert lacking("jobs", [TABLES["jobs"][0], TABLES["jobs"][2]]) == [
+        f"1 of the 3 jobs loaded from this source before is not in this file: J2{said}it"
+    ]
+    assert counted(con) == (3, 5)
+    assert lacking("sections", TABLES["sections"][:2]) == []  # a part of the register
+    assert lacking("jobs", TABLES["jobs"][1:]) == []  # later months
+    assert lacking("jobs", [{**TABLES["jobs"][0], "job_id": ""}, TABLES["jobs"][2]]) == []  # it may be the one
+    assert lacking("terminals", TABLES["terminals"][:5]) == []  # none could be closed
+    load_whole(con, tmp_path, "sections", [{**r, "customers": "9"} for r in TABLES["sections"]], name="sections_2024")
+    mapping = tmp_path / "mapping.toml"
+    mapping.write_text(mapping.read_text().replace("snapshot = true", ""))
+    path = write_csv(tmp_path / "sections_2025.csv", TABLES["sections"][:4])
+    (missing,) = [r for r in load_paths(con, [path], Settings(), mapping).broken if r.rule == "rows_missing"]
+    assert (missing.file, missing.rows) == ("sections_2025.csv", 1)
+
+
 @pytest.mark.parametrize(
     ("block", "what"),
     [
