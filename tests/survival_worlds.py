@@ -36,7 +36,8 @@ class World:
     trend: growth a year. weather: coefficient of variation of a district's year. replaced: sections a year that are
     replaced, those with the most failures on record. early_recorded: share of the failures of half the districts put on
     record before 2012. bad_year: times by which BAD_CLASS of BAD_YEAR fails more. is_scattered: the years of a loop's
-    sections differ; else a loop is laid in one year.
+    sections differ; else a loop is laid in one year. jacketed: times by which the cable of half the loops, with a
+    jacketed neutral, fails as often.
     """
 
     loops: int = 200
@@ -53,6 +54,7 @@ class World:
     early_recorded: float = 1.0
     bad_year: float = 1.0
     is_scattered: bool = False
+    jacketed: float = 1.0
 
 
 WORLDS = {
@@ -68,6 +70,7 @@ WORLDS = {
     "one bad year": World(bad_year=6.0),
     "bad year, scattered": World(bad_year=6.0, is_scattered=True),
     "12 loops": World(loops=12),
+    "jacketed half": World(jacketed=0.5),
 }
 
 
@@ -118,6 +121,7 @@ def make_world(world: World, seed: int) -> KnownWorld:
     if world.section_variance:
         multiplier *= rng.gamma(1 / world.section_variance, world.section_variance, len(loop))
     multiplier *= np.where((code == BAD_CLASS) & (laid == BAD_YEAR), world.bad_year, 1.0)
+    multiplier *= np.where(loop // 4 % 2, world.jacketed, 1.0)
     retired = np.full(len(loop), np.inf)
     spread = world.weather**2 / 4.0
     weather = (
@@ -176,6 +180,7 @@ def make_world(world: World, seed: int) -> KnownWorld:
         {"section_id": ids, "loop_id": [f"L{n:04d}" for n in loop], "district_id": [f"D{n + 1}" for n in district]}
     )
     truth = truth.assign(cable_class=CLASSES["cable_class"].to_numpy()[code], installed=installed, length_km=km)
+    truth = truth.assign(neutral=np.where((loop // 4 % 2 == 1) & (world.jacketed != 1.0), "jacketed", "bare"))
     truth = truth.assign(multiplier=multiplier, seen=seen, retired=retired, **ahead)
     undated = rng.random(len(km)) < world.undated
     keep = rng.permutation(np.flatnonzero(put_down))
@@ -200,11 +205,10 @@ def _record(
     retired = _day(truth["retired"].where(np.isfinite(truth["retired"]), LAST + 1).to_numpy())
     retired = retired.where(np.isfinite(truth["retired"]))
     number = truth.groupby("loop_id").cumcount() + 1
-    sections = truth[["section_id", "loop_id", "district_id", "cable_class", "length_km"]].assign(
+    sections = truth[["section_id", "loop_id", "district_id", "cable_class", "neutral", "length_km"]].assign(
         half_loop_id=truth["loop_id"] + np.where(number % 2, "/A", "/B"),
         position=number,
         insulation=truth["cable_class"],
-        neutral="bare",
         installation="buried",
         conductor="1/0 AL",
         length_m=truth["length_km"] * 1000.0,

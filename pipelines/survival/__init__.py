@@ -31,6 +31,7 @@ cox.py                  hazard ratios with limits robust to loops
 attribute_effects.py    what neutral, installation, vintage and district do
 splices.py              how often splices fail
 audit.py                faults of the register, and what each moves
+completeness.py         which districts have early years not on record
 panels.py               late entry, first failures, fit of the power law, for the page
 step.py                 the only reading and writing
 """

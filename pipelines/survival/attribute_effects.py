@@ -9,6 +9,7 @@ import pandas as pd
 
 from pipelines.survival.cox import fit_cox
 from pipelines.survival.history import FailureHistory, code_names
+from pipelines.survival.rates import LEAST_JUDGED
 from pipelines.survival.vintages import name_vintage
 from shared import dictionary
 from shared.arrays import Floats, Integers
@@ -35,14 +36,22 @@ def compare_attributes(history: FailureHistory, settings: Settings) -> pd.DataFr
         One row a value of an attribute: attribute, attribute_value, reference_value (the value with the most failures),
         hazard_ratio to it with limits, sections, failures, exposure_km_years, attribute_verdict (reference, higher,
         lower, within_chance, not_separable, too_few). Sections of a value with fewer than min_failures take no
-        part, and count for no other value.
+        part, and count for no other value. A verdict may be within_chance though the limits exclude 1.
 
     Notes
     -----
     Proportional hazards per km by age (Andersen and Gill), one baseline for each insulation, all attributes together,
-    so each ratio holds the others still. Limits: normal on the log scale, robust to failures clustering on loops (Lin
-    and Wei). Not separable: no insulation has cable of both values in view at one age, once the other attributes are
-    held. Cable of one age in two decades was observed at two times, so the decade's ratio is also that of the times.
+    so each ratio holds the others still. Limits are those of one ratio alone: Student's t on the log scale, robust to
+    failures clustering on loops (Lin and Wei, times m / (m - 1) of m loops that failed, never below the model's own
+    variance); degrees of freedom: loops that failed less coefficients. Higher and lower are said of all ratios at once:
+    where one minus the coverage is not reached by Holm's p-value over every pair of values of an attribute, since the
+    reference is chosen after the fact, and where value and reference have LEAST_JUDGED failures each. Not separable: no
+    insulation has cable of both values in view at one age, once the other attributes are held. Cable of one age in two
+    decades was observed at two times, so the decade's ratio is also that of the times.
+
+    References
+    ----------
+    S. Holm, Scandinavian Journal of Statistics 6 (1979) 65-70.
 
     Checked by: tests/unit/test_survival_attribute_effects.py
     """
@@ -156,17 +165,26 @@ def _count_values(part: _Part) -> pd.DataFrame:
 
 
 def _fill_in(described: pd.DataFrame, part: _Part, coverage: float) -> pd.DataFrame:
-    """The ratios of all values but the references."""
-    is_asked = described["attribute_value"].ne(described["reference_value"])
-    asked = described[is_asked]
-    ratios = np.exp(_fit(asked, part, coverage))
-    lo, ratio, hi = ratios.T
+    """The ratios of all values but the references, which have the most failures of their attribute."""
+    from scipy.stats import t
+
+    asked = described[described["attribute_value"].ne(described["reference_value"])]
+    logs, errors, freedom = _fit(asked, part)
+    spread = t.ppf((1.0 + coverage) / 2.0, freedom) * errors
+    ratios = np.exp(np.column_stack([logs - spread, logs, logs + spread]))
+    is_told = np.isfinite(logs) & np.isfinite(errors)
+    is_judged = is_told & asked["failures"].ge(LEAST_JUDGED).to_numpy()
+    pairs = asked[is_judged].groupby("attribute").size().pipe(lambda n: n * (n + 1) // 2).sum()
+    is_clear = np.zeros(len(asked), dtype=np.bool_)
+    p_values = 2.0 * t.sf(np.abs(logs[is_judged]) / errors[is_judged], freedom)
+    order = np.argsort(p_values)
+    passed = p_values[order] * (pairs - np.arange(len(order))) <= 1.0 - coverage
+    is_clear[np.flatnonzero(is_judged)[order[np.logical_and.accumulate(passed)]]] = True
     verdict = np.select(
-        [np.isnan(ratio), ~np.isfinite(ratio) | (ratio == 0.0), lo > 1.0, hi < 1.0],
+        [np.isnan(logs), ~is_told, is_clear & (logs > 0.0), is_clear],
         ["not_separable", "too_few", "higher", "lower"],
         "within_chance",
     )
-    is_told = np.isin(verdict, ["higher", "lower", "within_chance"])
     table = described.assign(hazard_ratio=1.0)
     names = ["hazard_ratio_lo", "hazard_ratio", "hazard_ratio_hi"]
     table.loc[asked.index, names] = np.where(is_told[:, None], ratios, np.nan)
@@ -174,10 +192,8 @@ def _fill_in(described: pd.DataFrame, part: _Part, coverage: float) -> pd.DataFr
     return table
 
 
-def _fit(asked: pd.DataFrame, part: _Part, coverage: float) -> Floats:
-    """Lower limit, value and upper limit of the log hazard ratio of each value asked for."""
-    from scipy.special import ndtri
-
+def _fit(asked: pd.DataFrame, part: _Part) -> tuple[Floats, Floats, int]:
+    """Log hazard ratio of each value asked for, its standard error, and the degrees of freedom."""
     s = part.sections
     kind = np.asarray(s.groupby(["insulation", *ATTRIBUTES], sort=True, observed=True).ngroup(), dtype=np.int64)
     kinds = s.iloc[np.unique(kind, return_index=True)[1]]
@@ -195,5 +211,8 @@ def _fit(asked: pd.DataFrame, part: _Part, coverage: float) -> Floats:
         kinds["insulation"].cat.codes.to_numpy().astype(np.int64),
         s["loop_code"].to_numpy(),
     )
-    spread = ndtri((1.0 + coverage) / 2.0) * np.sqrt(np.diag(fit.robust_variance))
-    return np.column_stack([fit.coefficients - spread, fit.coefficients, fit.coefficients + spread])
+    loops = s["loop_code"].to_numpy()[part.row]
+    failed = len(np.unique(loops))
+    robust = np.diag(fit.robust_variance) * failed / max(failed - 1, 1)
+    errors = np.sqrt(np.maximum(robust, np.diag(fit.variance)))
+    return fit.coefficients, errors, max(failed - int(np.isfinite(fit.coefficients).sum()), 1)

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator
 import numpy as np
 import pandas as pd
 
+from pipelines.survival.completeness import assess_completeness
 from pipelines.survival.history import FailureHistory, code_names
 from pipelines.survival.observation_windows import Windows, build_windows
 from pipelines.survival.power_law import fit_power_law, summarise_ages
@@ -46,10 +47,13 @@ def audit_register(history: FailureHistory, settings: Settings) -> pd.DataFrame:
     most km on the loop. replaced_under_its_id: failures before the installation date of their section; counted.
     after_retirement: counted. no_retirements: years on record without a single retirement, before the first; with the
     cable carried back that the first three years of retirements would imply, and the orphans of those years.
+    incomplete_years: years of a district before its records are complete (assess_completeness); in as used; with the
+    district on record from the first complete year alone.
 
     Checked by: tests/unit/test_survival_audit.py
     """
     history = history.keep(code_names)
+    starts = history.keep(assess_completeness).starts
     classes = history.sections["cable_class"].astype("category")  # told apart by number
     history = dataclasses.replace(history, sections=history.sections.assign(cable_class=classes))
     windows = build_windows(history)
@@ -62,7 +66,9 @@ def audit_register(history: FailureHistory, settings: Settings) -> pd.DataFrame:
         used = frame[(frame["cable_class"] == name) & frame["is_known"]]
         seen = events[(events["cable_class"] == name) & events["is_known"]]
         base = _summary(used, seen, settings)
-        for finding, concerned, km, extra, treated in _findings(name, sections, frame, events, failures, history):
+        for finding, concerned, km, extra, treated in _findings(
+            name, sections, frame, events, failures, history, starts
+        ):
             if concerned == 0 and extra == 0:
                 continue
             other = treated(settings, used, seen)
@@ -115,6 +121,7 @@ def _findings(
     events: pd.DataFrame,
     failures: pd.DataFrame,
     history: FailureHistory,
+    starts: dict[str, pd.Timestamp],
 ) -> Iterator[tuple[str, int, float, int, Treatment]]:
     """Each finding of a class: sections, km and failures concerned, and the figures with it treated the other way."""
     mine = failures[failures["cable_class"] == name]
@@ -150,6 +157,10 @@ def _findings(
         yield (finding, len(concerned), float(concerned["length_km"].sum()), len(group), _counted(len(group), 0.0))
     km, exposure, orphans = _carry_back(sections, mine, history)
     yield "no_retirements", 0, km, orphans if km else 0, _counted(orphans, exposure)
+    short = sections[_begins(sections, starts) > pd.to_datetime(sections["in_view_from"])]
+    before = pd.to_datetime(mine["failed_on"]) < _begins(mine, starts)
+    number = int((before & mine["is_counted"].astype(bool)).sum())
+    yield "incomplete_years", len(short), float(short["length_km"].sum()), number, _begun_at(starts)
 
 
 def _carry_back(sections: pd.DataFrame, mine: pd.DataFrame, history: FailureHistory) -> tuple[float, float, int]:
@@ -180,6 +191,20 @@ def _without(codes: pd.Series) -> Treatment:
         return _summary(used[~used["section_code"].isin(codes)], seen[~seen["section_code"].isin(codes)], settings)
 
     return treat
+
+
+def _begun_at(starts: dict[str, pd.Timestamp]) -> Treatment:
+    def treat(settings: Settings, used: pd.DataFrame, seen: pd.DataFrame) -> tuple[float | None, float | None]:
+        age = ((_begins(used, starts) - used["installed_on"]).dt.days / DAYS_PER_YEAR).fillna(0.0)
+        entry = age.clip(lower=used["entry_years"]).clip(upper=used["exit_years"])
+        return _summary(used.assign(entry_years=entry), seen[~(seen["failed_on"] < _begins(seen, starts))], settings)
+
+    return treat
+
+
+def _begins(rows: pd.DataFrame, starts: dict[str, pd.Timestamp]) -> pd.Series:
+    """First day of the complete records of each row's district, where its early years are incomplete."""
+    return pd.to_datetime(rows["district_id"].astype("object").map(starts))
 
 
 def _counted(failures: int, exposure_km_years: float) -> Treatment:
@@ -227,13 +252,14 @@ def _exposure(used: pd.DataFrame) -> float:
 
 
 def _window_frame(windows: Windows) -> pd.DataFrame:
-    owned = windows.sections[["section_code", "cable_class", "is_installed_on_known"]]
+    owned = windows.sections[["section_code", "cable_class", "district_id", "is_installed_on_known"]]
     owned = owned.iloc[windows.owner].reset_index(drop=True)
     days = pd.to_timedelta(np.round(windows.age_now * DAYS_PER_YEAR), unit="D")
     return pd.DataFrame(
         {
             "section_code": owned["section_code"],
             "cable_class": owned["cable_class"],
+            "district_id": owned["district_id"],
             "is_known": owned["is_installed_on_known"].astype(bool),
             "km": windows.km,
             "entry_years": windows.entry_years,
@@ -244,7 +270,8 @@ def _window_frame(windows: Windows) -> pd.DataFrame:
 
 
 def _event_frame(windows: Windows, frame: pd.DataFrame) -> pd.DataFrame:
-    owned = frame[["section_code", "cable_class", "is_known"]].iloc[windows.event_window].reset_index(drop=True)
+    owned = frame[["section_code", "cable_class", "district_id", "is_known"]]
+    owned = owned.iloc[windows.event_window].reset_index(drop=True)
     return owned.assign(age_years=windows.event_age_years, weight=windows.event_weight, failed_on=windows.event_on)
 
 

@@ -18,6 +18,9 @@ from shared.arrays import Booleans, Floats, Integers
 from shared.intervals import poisson_limits
 from shared.settings import Settings
 
+LEAST_JUDGED = 10
+"""Failures below which nothing is said to differ, grow or lead: a few more may be one bad loop."""
+
 
 @dataclass(frozen=True)
 class ClassView:
@@ -312,7 +315,8 @@ def compare_splices(bands: pd.DataFrame, coverage: float) -> pd.DataFrame:
         judged = "all_young" if counts[0] else "all_later"
         return pd.DataFrame([(int(sum(counts)), *rates, None, None, None, judged)], columns=columns)
     found = compare_rates(counts, years, coverage)
-    judged = "beyond_chance" if found.lo > 1.0 or found.hi < 1.0 else "within_chance"
+    is_clear = sum(counts) >= LEAST_JUDGED and (found.lo > 1.0 or found.hi < 1.0)
+    judged = "beyond_chance" if is_clear else "within_chance"
     return pd.DataFrame([(int(sum(counts)), *rates, found.ratio, found.lo, found.hi, judged)], columns=columns)
 
 

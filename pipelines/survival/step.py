@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import duckdb
 import pandas as pd
 
-from pipelines.survival import attribute_effects, audit, model_selection, panels, rates, splices, vintages
+from pipelines.survival import attribute_effects, audit, completeness, model_selection, panels, rates, splices, vintages
 from pipelines.survival.history import FailureHistory, code_names
 from pipelines.survival.model import DEFAULT_CHOICES, FailureModel, ModelChoices, fit_failure_model
 from shared.settings import Settings
@@ -98,6 +98,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     # compute
     frames = draw_curves(history, settings) | {
         "marts.register_audit": audit.audit_register(history, settings),
+        "marts.record_completeness": completeness.tabulate_completeness(history, settings),
         "marts.register_orphans": audit.count_orphans(history),
         "marts.late_entry": panels.compare_late_entry(history, settings),
         "marts.first_failures": panels.tabulate_first_failures(history, settings),

@@ -47,6 +47,7 @@ def build(marts: Marts, settings: Settings) -> Page:
                     values.completeness(marts),
                     gaps(marts),
                     values.orphans(marts, settings),
+                    values.recorded(marts, settings),
                     values.heaping(marts, settings),
                 ),
             ),

@@ -145,6 +145,39 @@ def orphans(marts: Marts, settings: Settings) -> Exhibit:
     return say.exhibit("orphans", finding, counts, chart=figures.chart_orphans(counts), total=total, coverage=coverage)
 
 
+def recorded(marts: Marts, settings: Settings) -> Exhibit:
+    """Districts whose early years have failures missing, and how to leave those years out."""
+    rows, audit = marts.read("marts.record_completeness"), marts.read("marts.register_audit")
+    if rows.empty:
+        return say.absent("recorded")
+    short = rows[rows["completeness_verdict"].eq("likely_incomplete")]
+    sums = short.groupby("district_id", as_index=False).agg(
+        first=("year", "min"), last=("year", "max"), failures=("failures", "sum"), expected=("expected_failures", "sum")
+    )
+    moved = audit[audit["finding"].eq("incomplete_years") & audit["effect_pct"].notna()]
+    unsure = rows["completeness_verdict"].eq("too_few_to_tell")
+    return say.exhibit(
+        "recorded",
+        say(
+            "recorded.finding" if len(sums) else "recorded.none_found",
+            len(sums) > 0 and "recorded.remedy_of",
+            len(moved) > 0 and "recorded.effect",
+            bool(unsure.any()) and "recorded.unsure",
+            listed="; ".join(say("recorded.one", row=row) for row in sums.to_dict("records")),
+            starts=", ".join(
+                say("recorded.start", row=row) for row in sums.assign(start=sums["last"] + 1).to_dict("records")
+            ),
+            moved=largest(moved, "effect_pct") if len(moved) else None,
+            n_unsure=int(unsure.sum()),
+            n_rows=len(rows),
+        ),
+        rows,
+        failures=rows["failures"].sum(),
+        districts=rows["district_id"].nunique(),
+        settings=settings,
+    )
+
+
 def heaping(marts: Marts, settings: Settings) -> Exhibit:
     """Columns whose values gather at midnight, at quarters of an hour or at whole tens."""
     rows = marts.read("marts.heaping")

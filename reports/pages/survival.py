@@ -114,13 +114,16 @@ def shapes(classes: pd.DataFrame, settings: Settings, found: Judged) -> Exhibit:
 
 def cumulative(curves: pd.DataFrame, classes: pd.DataFrame, settings: Settings) -> Exhibit:
     """Mean cumulative failures per kilometre by class."""
+    from pipelines.survival.rates import LEAST_JUDGED
+
     if curves.empty:
         return say.absent("cumulative")
     rows = curves.sort_values(["cable_class", "age_years"]).reset_index(drop=True)
     drawn = classes_drawn(classes, rows["cable_class"])
     last = rows[rows["cable_class"].isin(drawn)].groupby("cable_class", sort=True).tail(1)
-    highest = largest(last, "mcf_per_km")
-    finding = say("cumulative.finding", highest=highest)
+    firm = last[last["cable_class"].isin(classes.loc[classes["failures"].ge(LEAST_JUDGED), "cable_class"])]
+    highest = largest(firm, "mcf_per_km") if len(firm) else None
+    finding = say("cumulative.finding" if len(firm) else "cumulative.loose", highest=highest)
     ends = last.sort_values(["mcf_per_km", "cable_class"], ascending=[False, True]).reset_index(drop=True)
     return say.exhibit(
         "cumulative",

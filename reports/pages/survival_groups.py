@@ -24,15 +24,18 @@ SPLICE_COMPARISON = "fitted.splice_comparison"
 
 def vintages(curves: pd.DataFrame, settings: Settings) -> Exhibit:
     """Mean cumulative failures by decade of laying; drawn is the class with the most failures that has two decades."""
+    from pipelines.survival.rates import LEAST_JUDGED
+
     if curves.empty:
         return say.absent("vintages", settings=settings)
     ends = curves.groupby(["cable_class", "vintage"], sort=True).tail(1).reset_index(drop=True)
     name = class_with_decades(ends)
     drawn = curves[curves["cable_class"].eq(name)]
-    said = [say("vintages.decade", row=row) for row in ends[ends["cable_class"].eq(name)].to_dict("records")]
+    firm = ends[ends["cable_class"].eq(name) & ends["vintage_failures"].ge(LEAST_JUDGED)]
+    said = [say("vintages.decade", row=row) for row in firm.to_dict("records")]
     return say.exhibit(
         "vintages",
-        say("vintages.finding", name=name, decades="; ".join(said)),
+        say("vintages.finding" if said else "vintages.loose", name=name, decades="; ".join(said)),
         ends,
         extra=len(curves) - len(ends),
         chart=figures.chart_vintages(drawn),

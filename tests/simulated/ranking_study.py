@@ -1,16 +1,17 @@
 """Do the ranking's limits hold, and are its totals right, on fleets of many kinds that nobody built it with?
 
-python -m tests.simulated.ranking_study [--fleets 20] [--seed 1] [--world "one bad year"]... [--jobs 2]
+python -m tests.simulated.ranking_study [--fleets 20] [--seed 1] [--world "one bad year"]... [--jobs 2] [--statements]
 
 One line a world: coverage of every limit printed by the product, in percent with its standard error over fleets; the
 failures expected over the true ones; what the order captures against knowing the true parameters and against the best
-rule; statements that are false. `12 loops` has five times the fleets.
+rule; statements that are false. `12 loops` has five times the fleets. --statements: these alone, in a moment.
 """
 
 from __future__ import annotations
 
 import argparse
 from concurrent.futures import ProcessPoolExecutor
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -24,6 +25,7 @@ from pipelines.ranking.costs import NewCable
 from pipelines.ranking.rankings import rank_posteriors
 from pipelines.survival import hierarchical_frailty
 from pipelines.survival.attribute_effects import compare_attributes
+from pipelines.survival.completeness import assess_completeness
 from pipelines.survival.history import code_names
 from pipelines.survival.model import FailureModel, fit_failure_model
 from pipelines.survival.model_selection import choose_model
@@ -36,6 +38,8 @@ COVERAGE = 0.90
 LEVELS = {"section": "section_id", "half-loop": "half_loop_id", "loop": "loop_id", "district": "district_id"}
 CURVES = ("shape", "scale", "cumulative")
 LENGTHS = (0.05, 0.10, 0.20)
+SAID = ("any false effect", "effect found", "false incomplete", "incomplete found", "both found")
+"""Statements of which the share of fleets is printed."""
 
 
 def within(lo: object, true: object, hi: object) -> float:
@@ -98,7 +102,7 @@ def score_total(model: FailureModel, known: KnownWorld, seed: int) -> dict[str, 
 def score_curves(known: KnownWorld, world: World, settings: Settings) -> dict[str, float]:
     """Whether limits of shapes, scales and mean cumulative failures hold, where a power law is the truth."""
     is_plain = np.isinf(world.flat_from) and not (world.early or world.splice or world.trend or world.weather)
-    is_plain &= world.early_recorded == 1.0 and world.bad_year == 1.0 and not world.replaced
+    is_plain &= world.early_recorded == world.bad_year == world.jacketed == 1.0 and not world.replaced
     if not is_plain:
         return {}
     of = CLASSES.set_index("cable_class")
@@ -154,27 +158,48 @@ def score_orders(model: FailureModel, known: KnownWorld, world: World) -> dict[s
     return found
 
 
-def score_statements(known: KnownWorld, settings: Settings) -> dict[str, float]:
-    """Statements that are false: an attribute said to matter, in worlds where none does."""
+def score_statements(known: KnownWorld, world: World, settings: Settings) -> dict[str, float]:
+    """Statements that are false or missing: attributes that matter, districts with early years not on record.
+
+    A decade matters where years of laying or the times do, a district where its early years are not on record.
+    """
     effects = compare_attributes(known.history, settings)
     asked = effects[effects["attribute_verdict"].isin(["higher", "lower", "within_chance"])]
-    plain = asked[asked["attribute"] != "vintage"]
-    wrong = plain["attribute_verdict"].isin(["higher", "lower"])
-    return {
+    is_real = asked["attribute"].eq("neutral")
+    if world.early_recorded < 1.0:
+        is_real |= asked["attribute"].eq("district_id")
+    if world.bad_year != 1.0 or world.trend or world.replaced or world.early_recorded < 1.0:
+        is_real |= asked["attribute"].eq("vintage")
+    wrong = asked.loc[~is_real, "attribute_verdict"].isin(["higher", "lower"])
+    starts = known.history.keep(code_names).keep(assess_completeness).starts
+    true = {"D1", "D2"} if world.early_recorded < 1.0 else set()
+    found = {
         "false effects": float(wrong.sum()),
-        "effects asked": float(len(plain)),
+        "effects asked": float(len(wrong)),
         "any false effect": float(wrong.any()),
+        "false incomplete": float(bool(set(starts) - true)),
     }
+    if true:
+        named = set(starts) & true
+        found["incomplete found"], found["both found"] = float(bool(named)), float(named == true)
+        found["complete from"] = float(np.mean([starts[d].year for d in named])) if named else np.nan
+    if world.jacketed != 1.0:
+        jacketed = asked.loc[asked["attribute"].eq("neutral") & asked["hazard_ratio_lo"].notna()].iloc[0]
+        is_jacketed = jacketed["attribute_value"] == "jacketed"
+        found["effect found"] = float(jacketed["attribute_verdict"] == ("lower" if is_jacketed else "higher"))
+    return found
 
 
-def score_fleet(name: str, seed: int) -> dict[str, float]:
-    """Everything of one fleet."""
+def score_fleet(name: str, seed: int, is_told_alone: bool = False) -> dict[str, float]:
+    """Everything of one fleet; or its statements alone."""
     world, settings = WORLDS[name], Settings()
     known = make_world(world, seed)
+    if is_told_alone:
+        return score_statements(known, world, settings)
     choices = choose_model(known.history, settings).chosen
     model = fit_failure_model(known.history, settings, choices)
     found = score_units(model, known) | score_total(model, known, seed) | score_curves(known, world, settings)
-    found |= score_orders(model, known, world) | score_statements(known, settings)
+    found |= score_orders(model, known, world) | score_statements(known, world, settings)
     if world.bad_year != 1.0:
         forecast = model.forecast(YEARS).set_index("section_id")["expected_failures"]
         truth = known.truth.set_index("section_id")
@@ -186,7 +211,7 @@ def score_fleet(name: str, seed: int) -> dict[str, float]:
     return found
 
 
-def run(names: list[str], fleets: int, seed: int, jobs: int) -> dict[str, pd.DataFrame]:
+def run(names: list[str], fleets: int, seed: int, jobs: int, is_told_alone: bool = False) -> dict[str, pd.DataFrame]:
     """Scores of every fleet, a row each, by world."""
     tasks = [
         (name, seed * 100_000 + 1_000 * list(WORLDS).index(name) + n)
@@ -194,7 +219,7 @@ def run(names: list[str], fleets: int, seed: int, jobs: int) -> dict[str, pd.Dat
         for n in range(fleets * (5 if name == "12 loops" else 1))
     ]
     with ProcessPoolExecutor(jobs) as pool:
-        scores = list(pool.map(score_fleet, *zip(*tasks, strict=True)))
+        scores = list(pool.map(partial(score_fleet, is_told_alone=is_told_alone), *zip(*tasks, strict=True)))
     by_world: dict[str, list[dict[str, float]]] = {name: [] for name in names}
     for (name, _), score in zip(tasks, scores, strict=True):
         by_world[name].append(score)
@@ -227,11 +252,7 @@ def tabulate(scores: dict[str, pd.DataFrame]) -> list[pd.DataFrame]:
         rows[name] = {
             one: f"{score[f'{one} expected'].sum() / score[f'{one} true'].sum():.3f}" if f"{one} true" in score else "-"
             for one in sums
-        } | {
-            "fleets": str(len(score)),
-            "false effects": f"{score['false effects'].sum() / score['effects asked'].sum():.3f}",
         }
-        rows[name]["fleets with one"] = tell(score["any false effect"])
         orders[name] = {}
         for level in ("section", "loop"):
             for fraction in LENGTHS:
@@ -239,7 +260,19 @@ def tabulate(scores: dict[str, pd.DataFrame]) -> list[pd.DataFrame]:
                 model, best = sum_of.pop("model"), sum_of.pop("true_curves")
                 rule = max(sum_of, key=lambda one: sum_of[one])
                 orders[name][f"{level} {fraction:.0%}"] = f"{model / best:.3f} {rule} {sum_of[rule] / best:.3f}"
-    return [*tables, pd.DataFrame(rows).T, pd.DataFrame(orders).T]
+    return [*tables, pd.DataFrame(rows).T, pd.DataFrame(orders).T, tabulate_statements(scores)]
+
+
+def tabulate_statements(scores: dict[str, pd.DataFrame]) -> pd.DataFrame:
+    """Fleets of each world with a statement that is false, and with one that is true and found."""
+    pooled = scores | ({"all": pd.concat(scores.values(), ignore_index=True)} if len(scores) > 1 else {})
+    said = {}
+    for name, score in pooled.items():
+        false = f"{score['false effects'].sum() / max(score['effects asked'].sum(), 1):.3f}"
+        said[name] = {"fleets": str(len(score)), "false effects": false}
+        said[name] |= {one: tell(score[one]) if one in score else "-" for one in SAID}
+        said[name]["complete from"] = tell(score["complete from"], 1.0) if "complete from" in score else "-"
+    return pd.DataFrame(said).T
 
 
 def main() -> None:
@@ -249,16 +282,19 @@ def main() -> None:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--world", action="append", choices=list(WORLDS))
     parser.add_argument("--jobs", type=int, default=2)
+    parser.add_argument("--statements", action="store_true")
     asked = parser.parse_args()
-    scores = run(asked.world or list(WORLDS), asked.fleets, asked.seed, asked.jobs)
+    scores = run(asked.world or list(WORLDS), asked.fleets, asked.seed, asked.jobs, asked.statements)
     titles = (
         f"coverage of {COVERAGE:.0%} limits, % with standard error over fleets",
         "width: median of (upper - lower) / expected; of ranks, over the number of units",
-        f"expected over true failures of the next {YEARS} years (one year: of the next), and effects said falsely",
+        f"expected over true failures of the next {YEARS} years (one year: of the next)",
         "true failures captured on the first lengths: model over the true posterior, and the best rule over it",
-    )
+        "statements: % of fleets with a false attribute effect, a district falsely called incomplete, what was found",
+    )[-1 if asked.statements else 0 :]
+    tables = [tabulate_statements(scores)] if asked.statements else tabulate(scores)
     with pd.option_context("display.width", 250, "display.max_columns", 50, "display.max_colwidth", 40):
-        for title, table in zip(titles, tabulate(scores), strict=True):
+        for title, table in zip(titles, tables, strict=True):
             print(f"\n{title}\n{table.to_string()}")
 
 

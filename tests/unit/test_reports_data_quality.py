@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import pytest
 
-from reports.page import Exhibit
+from reports.page import Exhibit, plain
 from reports.pages import data_quality_decisions as decisions
 from reports.pages import data_quality_values as values
 from shared import dictionary
@@ -178,3 +178,22 @@ def test_proposals_and_clusters_are_counted_by_job() -> None:
     assert told(decisions.clusters(Fixed(job_clusters=clusters))) == (
         "2 jobs may repeat another job, in 1 cluster: 2 entered twice. All are counted as separate jobs until decided."
     )
+
+
+def test_districts_with_early_years_missing_are_named_with_the_years_and_the_remedy() -> None:
+    verdicts = ["likely_incomplete", "likely_incomplete", "complete", "too_few_to_tell"]
+    rows = pd.DataFrame({"district_id": "D1", "year": range(2006, 2010), "failures": [1, 2, 6, 7]})
+    rows = rows.assign(expected_failures=[5.2, 5.4, 6.0, 6.2], completeness_verdict=verdicts)
+    audit = pd.DataFrame({"finding": "incomplete_years", "cable_class": ["A", "B"], "effect_pct": [3.0, -20.0]})
+    audit = audit.assign(rate_per_100km_year=10.0, rate_with=[10.3, 8.0])
+    made = values.recorded(Fixed(record_completeness=rows, register_audit=audit), Settings())
+    assert plain(made.finding).replace("\u00a0", " ") == (
+        "Failures are likely missing from the records of D1 in 2006 to 2007 (3 failures on record, 11 to be expected). "
+        "The rates use these years as they are. To leave them out, set recorded_from in districts.csv (D1: "
+        "2008-01-01), load the file and refresh. That moves the rate of B most: from 10.00 per 100 km and year to 8.00 "
+        "per 100 km and year. 1 of 4 district-years has too few failures to tell."
+    )
+    whole = rows.assign(completeness_verdict="complete")
+    made = values.recorded(Fixed(record_completeness=whole), Settings())
+    assert told(made) == "No district has early years with failures missing beyond chance."
+    assert values.recorded(Fixed(), Settings()).is_absent

@@ -80,3 +80,19 @@ def test_the_class_drawn_is_the_one_with_most_failures_among_those_with_two_deca
     )
     assert page.class_with_decades(ends) == "C"
     assert page.class_with_decades(ends.head(1)) == "A"
+
+
+def test_a_decade_of_few_failures_is_in_the_table_alone() -> None:
+    ends = pd.DataFrame({"cable_class": "A", "vintage": ["1970-1979", "1980-1989"], "vintage_failures": [30, 9]})
+    ends = ends.assign(mcf_per_km=[0.5, 4.0], mcf_lo=0.3, mcf_hi=5.0, age_years=40.0, in_view_from_age_years=20.0)
+    made = page.vintages(ends.assign(at_risk_km=1.0, vintage_length_km=1.0), Settings())
+    assert "laid 1970-1979" in made.finding
+    assert "laid 1980-1989" not in made.finding
+    few = page.vintages(ends.head(0).reindex([0]).fillna(ends.iloc[1]), Settings())
+    assert few.finding.startswith("No decade of any class has ten failures yet")
+
+
+def test_splices_are_not_said_to_differ_on_nine_failures() -> None:
+    assert compared([0, 9, 0, 0, 0, 0]).startswith("After a repair 9 splices failed")
+    assert compared([0, 8, 0, 0, 1, 0]).endswith("within chance.")
+    assert compared([0, 9, 0, 0, 1, 0]).endswith("beyond chance.")

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from numpy.testing import assert_allclose
-from scipy.stats import norm
+from scipy.stats import t
 
 from pipelines.survival import attribute_effects
 from pipelines.survival.attribute_effects import ATTRIBUTES, compare_attributes
@@ -132,8 +132,10 @@ def test_a_ratio_and_its_limits_by_hand() -> None:
     # score residuals of the loops of D1, five and three of its km with five failures and one: p too few is p too many
     share = 2 / 8
     own = share * (np.array([5, 1]) - 6 * np.array([5, 3]) / 8)
-    error = np.sqrt((own**2).sum()) / (8 * share * (1 - share))
-    spread = norm.ppf(0.95) * error
+    known = 8 * share * (1 - share)
+    # of three loops, one coefficient; the loops differ less than the model alone would have it
+    assert (own**2).sum() / known * 3 / 2 < 1.0
+    spread = t.ppf(0.95, 2) / np.sqrt(known)
     limits = last["hazard_ratio"] * np.exp([-spread, spread])
     assert_allclose([last["hazard_ratio_lo"], last["hazard_ratio_hi"]], limits, rtol=1e-9)
     few = compare_attributes(history, SETTINGS.override("survival", min_failures=3))
@@ -145,23 +147,64 @@ def test_a_ratio_and_its_limits_by_hand() -> None:
     assert few["attribute"].tolist() == table["attribute"].tolist()
 
 
+def test_limits_of_loops_that_differ_widen_with_their_number() -> None:
+    """Two districts alike in km; all failures of D2 on one of its two loops, so that loops vary more than the model."""
+    sections = [{"loop_id": f"L{n}", "district_id": f"D{1 + n // 2}"} for n in range(4)]
+    struck = [("S0", 4), ("S1", 3), ("S2", 6)]
+    failures = [{"section_id": s, "failed_on": day(2004 + n)} for s, count in struck for n in range(count)]
+    row = of(compare_attributes(small_history(sections, failures), SETTINGS), "district_id", "D2")
+    # residuals by loop of 13 failures at equal km: own less a quarter of all; by half for D2, less a half for D1
+    own = np.array([4, 3, 6, 0]) - np.repeat([7, 6], 2) / 2
+    share = 6 / 13
+    own = own * np.where(np.arange(4) < 2, -share, 1 - share)
+    error = np.sqrt((own**2).sum() * 3 / 2) / (13 * share * (1 - share))
+    assert row["hazard_ratio"] == pytest.approx(6 / 7)
+    limits = row["hazard_ratio"] * np.exp(np.array([-1, 1]) * t.ppf(0.95, 2) * error)
+    assert_allclose([row["hazard_ratio_lo"], row["hazard_ratio_hi"]], limits, rtol=1e-9)
+
+
 @pytest.mark.parametrize(
-    ("logs", "verdict", "is_told"),
+    ("p_values", "failures", "clear"),
     [
-        ([0.05, 0.5, 0.9], "higher", True),
-        ([0.0, 0.5, 0.9], "within_chance", True),
-        ([-0.9, -0.5, -0.1], "lower", True),
-        ([-0.9, -0.5, 0.0], "within_chance", True),
-        ([np.nan] * 3, "not_separable", False),
-        ([np.nan, np.inf, np.nan], "too_few", False),
-        ([np.nan, -np.inf, np.nan], "too_few", False),
+        # three values against a reference could have been six pairs: 0.1 / 6, then 0.1 / 5, then 0.1 / 4
+        ([0.016, 0.019, 0.024], [50, 50, 50], [True, True, True]),
+        ([0.016, 0.021, 0.024], [50, 50, 50], [True, False, False]),
+        ([0.017, 0.001, 0.5], [50, 50, 50], [True, True, False]),
+        ([0.017, 0.5, 0.5], [50, 50, 50], [False, False, False]),
+        # what has too few failures for a verdict is no pair: three are left, then one
+        ([0.033, 0.049, 0.0], [50, 10, 9], [True, True, False]),
+        ([0.034, 0.5, 0.0], [50, 10, 9], [False, False, False]),
+        ([0.0, 0.099, 0.0], [9, 10, 9], [False, True, False]),
     ],
 )
-def test_a_verdict_follows_the_limits(monkeypatch: pytest.MonkeyPatch, logs: list, verdict: str, is_told: bool) -> None:
-    monkeypatch.setattr(attribute_effects, "_fit", lambda *_: np.array([logs]))
-    described = pd.DataFrame({"attribute_value": ["a", "b"], "reference_value": "a", "attribute_verdict": "reference"})
-    described = described.assign(hazard_ratio=np.nan, hazard_ratio_lo=np.nan, hazard_ratio_hi=np.nan)
-    row = attribute_effects._fill_in(described, None, 0.9).iloc[1]
+def test_a_verdict_is_adjusted_for_every_pair(
+    monkeypatch: pytest.MonkeyPatch, p_values: list, failures: list, clear: list
+) -> None:
+    signs, errors = np.array([1.0, -1.0, 1.0]), np.array([0.5, 1.0, 2.0])
+    logs = signs * errors * t.isf(np.array(p_values) / 2 + 1e-12, 7)
+    monkeypatch.setattr(attribute_effects, "_fit", lambda *_: (logs, errors, 7))
+    described = describe(["a", "b", "c", "d"], [60, *failures])
+    table = attribute_effects._fill_in(described, None, 0.9)
+    words = np.where(clear, np.where(signs > 0, "higher", "lower"), "within_chance")
+    assert table["attribute_verdict"].tolist() == ["reference", *words]
+    spread = t.ppf(0.95, 7) * errors
+    assert_allclose(table["hazard_ratio_lo"][1:], np.exp(logs - spread))
+    assert_allclose(table["hazard_ratio_hi"][1:], np.exp(logs + spread))
+
+
+def describe(values: list[str], failures: list[int]) -> pd.DataFrame:
+    described = pd.DataFrame({"attribute": "neutral", "attribute_value": values, "reference_value": values[0]})
+    return described.assign(failures=failures, attribute_verdict="reference", hazard_ratio=np.nan)
+
+
+@pytest.mark.parametrize(
+    ("log", "error", "verdict"),
+    [(np.nan, np.nan, "not_separable"), (np.inf, np.nan, "too_few"), (-np.inf, 1, "too_few")],
+)
+def test_what_cannot_be_told_has_no_ratio(
+    monkeypatch: pytest.MonkeyPatch, log: float, error: float, verdict: str
+) -> None:
+    monkeypatch.setattr(attribute_effects, "_fit", lambda *_: (np.array([log]), np.array([error]), 5))
+    row = attribute_effects._fill_in(describe(["a", "b"], [50, 50]), None, 0.9).iloc[1]
     assert row["attribute_verdict"] == verdict
-    found = row[["hazard_ratio_lo", "hazard_ratio", "hazard_ratio_hi"]].astype(float)
-    assert_allclose(found, np.exp(logs) if is_told else [np.nan] * 3)
+    assert row[["hazard_ratio_lo", "hazard_ratio", "hazard_ratio_hi"]].isna().all()

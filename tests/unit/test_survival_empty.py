@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.survival import attribute_effects, audit, panels, rates, splices, vintages
+from pipelines.survival import attribute_effects, audit, completeness, panels, rates, splices, vintages
 from pipelines.survival.cells import find_patterns
 from pipelines.survival.cox import fit_cox
 from pipelines.survival.evidence import count_occasions
@@ -28,6 +28,7 @@ TABLES = (
     attribute_effects.compare_attributes,
     splices.tabulate_splices,
     audit.audit_register,
+    completeness.tabulate_completeness,
     panels.compare_late_entry,
     panels.tabulate_first_failures,
     panels.tabulate_fits,

@@ -2,7 +2,7 @@
 -- Reads: marts.class_survival, marts.age_rates
 -- Key: figure, group_name
 -- Units: of the figure
--- Why: pages choose words by these rows and judge nothing; a rate on fewer than five failures is loose: our choice
+-- Why: pages choose words by these rows and judge nothing; a headline rests on ten failures at least: our choice
 with
 
 firm as (
@@ -11,14 +11,19 @@ firm as (
         age_from,
         row_number() over (order by rate_per_100km_year desc, cable_class, age_from) as place
     from marts.age_rates
-    where exposure_km_years > 0 and failures >= 5
+    where exposure_km_years > 0 and failures >= 10
 )
 
 select
     'shape' as figure,
     cable_class as group_name,
     shape as amount,
-    case when shape_lo > 1 then 'grows' when shape_hi < 1 then 'falls' else 'within_chance' end as judged
+    case
+        when failures < 10 then 'too_few'
+        when shape_lo > 1 then 'grows'
+        when shape_hi < 1 then 'falls'
+        else 'within_chance'
+    end as judged
 from marts.class_survival
 where shape is not null and shape_lo is not null and shape_hi is not null
 union all
