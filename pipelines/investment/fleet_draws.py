@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.investment.lifetime import Lifetime
-from pipelines.survival import evidence, treatment
+from pipelines.survival import treatment
 from pipelines.survival.curves import CLASS_SPREAD
 from pipelines.survival.model import FailureModel
 from pipelines.survival.power_law import fit_power_law, summarise_classes
@@ -142,8 +142,8 @@ def prepare_draws(model: FailureModel, lifetime: Lifetime, place: Integers, rng:
         risen = np.log(yearly / yearly[0])
     growth = _shape_errors(model, names) * np.maximum(older + np.where(np.isfinite(risen), risen, 0.0), 0.0)
     standard = rng.standard_normal((2, len(names), DRAWS))
-    together = np.minimum(evidence.DRIFT / np.maximum(level, evidence.DRIFT), 1.0)[:, None]
-    standard[0] = np.sqrt(1.0 - together**2) * standard[0] + together * rng.standard_normal(DRAWS)
+    alike = (model.common_variation / np.maximum(level, model.common_variation))[:, None]
+    standard[0] = np.sqrt(1.0 - alike**2) * standard[0] + alike * rng.standard_normal(DRAWS)
     return FleetDraws(own, shared, loop, kind, yearly, level, growth, standard)
 
 

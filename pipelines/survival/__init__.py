@@ -13,6 +13,7 @@ chunks.py               windows added up some at a time
 rates.py                how often each class fails, by age, with exact limits
 mean_cumulative.py      mean cumulative failures per km
 vintages.py             the same by decade of laying
+installation_years.py   which year of laying fails unlike the years around it
 kaplan_meier.py         share of sections without a recorded failure
 power_law.py            the power law of one class, by maximum likelihood
 trend.py                tests of trend and of fit

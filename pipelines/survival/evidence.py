@@ -25,11 +25,14 @@ LONGEST_END_M = 30.0
 LEVEL_YEARS = 5.0
 """Memory of a class's level: a year so long ago counts 1/e of the last one."""
 
+MOST_YEARS = 100
+"""Years back that are told apart; whatever lies further back is counted with the last."""
+
 LEVEL_FAILURES = 10.0
 """Failures' worth of trust in the fitted curve against the level of the last years."""
 
-DRIFT = 0.065
-"""Coefficient of variation of what the calendar may yet do to all classes alike: weather, loading, practice. Ours, no
+DRIFT = 0.04
+"""Coefficient of variation of what the calendar may do to all classes alike beside what its years have shown. Ours, no
 source: with it limits of totals hold in the worlds of tests/simulated/ranking_study.py."""
 
 
@@ -146,37 +149,58 @@ def hold_levels(class_codes: Integers, failures: Floats, expected: Floats) -> tu
     return np.asarray(level[class_codes]), np.asarray(1.0 / np.sqrt(LEVEL_FAILURES + seen))[class_codes]
 
 
+def vary_together(yearly_failures: Floats, yearly_expected: Floats) -> float:
+    """Coefficient of variation of the coming years' level of all classes alike.
+
+    Parameters
+    ----------
+    yearly_failures, yearly_expected
+        Of the fleet, by years before the as-of date: seen, and expected by the curves.
+
+    Notes
+    -----
+    Three parts: the failures on record are so many and no more; years differ by more than chance (their dispersion d is
+    a gamma-Poisson's), and a level remembered over LEVEL_YEARS averages few of them; DRIFT.
+
+    Checked by: tests/unit/test_survival_evidence.py
+    """
+    seen = yearly_expected > 0
+    weight = np.exp(-(np.flatnonzero(seen) + 0.5) / LEVEL_YEARS)
+    dispersion = fit_dispersion(yearly_failures[seen], yearly_expected[seen]) if seen.sum() > 2 else 0.0
+    years = dispersion * (weight**2).sum() / max(weight.sum() ** 2, 1e-12)
+    return float(np.sqrt(DRIFT**2 + years + 1.0 / max(yearly_failures.sum(), 1.0)))
+
+
 def discount_years(
     windows: Windows, shared: Shares, curves: Curves, codes: Integers, memory_years: float
-) -> tuple[Floats, Floats]:
-    """Failures and expected failures of each section, older ones counting less."""
+) -> tuple[Floats, Floats, Floats, Floats]:
+    """Failures and expected failures of each section, older ones counting less; and the fleet's by years ago."""
     ago = (windows.as_of.to_datetime64() - windows.event_on) / np.timedelta64(1, "D") / DAYS_PER_YEAR
     failures = windows.sum_by_section(windows.event_weight * np.exp(-ago / memory_years), windows.event_window)
     failures += windows.sum_by_section(shared[2] * np.exp(-shared[3] / memory_years), shared[0])
-    expected = (
-        np.concatenate(
-            [
-                _discount_curves(
-                    curves,
-                    codes[part],
-                    windows.age_now[part],
-                    windows.entry_years[part],
-                    windows.exit_years[part],
-                    memory_years,
-                )
-                for part in chunks.split(len(codes))
-            ]
-        )
-        if len(codes)
-        else np.zeros(0)
+    expected, yearly = np.zeros(len(codes)), np.zeros(MOST_YEARS)
+    for part in chunks.split(len(codes)):
+        ages = windows.age_now[part], windows.entry_years[part], windows.exit_years[part]
+        expected[part] = _discount_curves(curves, codes[part], windows.km[part], *ages, memory_years, yearly)
+    seen = np.bincount(
+        np.clip(np.concatenate([ago, shared[3]]), 0, MOST_YEARS - 1).astype(np.int64),
+        np.concatenate([windows.event_weight, shared[2]]),
+        MOST_YEARS,
     )
-    return failures, windows.sum_by_section(windows.km * expected)
+    return failures, windows.sum_by_section(expected), seen.astype(np.float64), yearly
 
 
 def _discount_curves(
-    curves: Curves, codes: Integers, age_now: Floats, entry_years: Floats, exit_years: Floats, memory_years: float
+    curves: Curves,
+    codes: Integers,
+    km: Floats,
+    age_now: Floats,
+    entry_years: Floats,
+    exit_years: Floats,
+    memory_years: float,
+    yearly: Floats,
 ) -> Floats:
-    """Failures a kilometre of each window was to have, year by year back from now, older years counting less."""
+    """Failures each window was to have, year by year back from now, older years counting less; yearly is added to."""
     expected = np.zeros(len(codes))
     up_to = curves.cumulative(codes, np.clip(age_now, entry_years, exit_years))
     some = np.arange(len(codes))  # windows that reach back so far
@@ -184,7 +208,9 @@ def _discount_curves(
     while len(some):
         low = np.clip(age_now - (year + 1), entry_years, exit_years)
         before = curves.cumulative(codes, low)
-        expected[some] += np.exp(-(year + 0.5) / memory_years) * (up_to - before)
+        of_year = km[some] * (up_to - before)
+        expected[some] += np.exp(-(year + 0.5) / memory_years) * of_year
+        yearly[min(year, MOST_YEARS - 1)] += of_year.sum()
         further = np.flatnonzero(low > entry_years)
         some, codes = some[further], codes[further]
         up_to, age_now, entry_years, exit_years = (each[further] for each in (before, age_now, entry_years, exit_years))

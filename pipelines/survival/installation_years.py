@@ -68,7 +68,7 @@ def compare_years(windows: Windows, class_codes: Integers, expected: Floats, cov
     ----------
     T. J. Mitchell and J. J. Beauchamp, JASA 83 (1988) 1023-1032 (a spike at no effect and a slab beside it).
 
-    Checked by: tests/unit/test_survival_installation_years.py, tests/simulated/ranking_study.py
+    Checked by: tests/unit/test_survival_installation_years.py
     """
     day = windows.as_of.year + (windows.as_of.day_of_year - 1) / 366.0
     year = np.floor(day - windows.age_now + 1e-3).astype(np.int64)

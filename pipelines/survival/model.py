@@ -40,8 +40,8 @@ class FailureModel:
 
     codes: curve of each window. failures, expected: seen and expected by kind and length, of each section in view
     (failures shared from the loop included). recorded: whole failures on record of each section. end_factor,
-    class_level, level_variation: see evidence.fit_end_length and evidence.hold_levels, one a section. treatment: what
-    injection leaves of the failures.
+    class_level, level_variation, spread: see evidence.fit_end_length, hold_levels and spread_of_counts, one a section.
+    common_variation: see evidence.vary_together. treatment: what injection leaves of the failures.
     """
 
     windows: Windows
@@ -55,6 +55,7 @@ class FailureModel:
     end_factor: Floats
     class_level: Floats
     level_variation: Floats
+    common_variation: float
     spread: Floats
     treatment: Treatment
     tree: hierarchical_frailty.Tree
@@ -109,11 +110,11 @@ class FailureModel:
 
         Notes
         -----
-        Three parts. The level of the years to come: level_variation and evidence.DRIFT. What injection leaves. The
-        curve's own error, as far as the section's record has not made good for it: where a curve lies too high, more
-        failures were expected than came, and the multipliers are the lower for it. The mean of a gamma of variance v
-        given e expected failures answers a factor on e with its power -v e / (1 + v e); of sections within a loop so
-        do both levels.
+        Three parts. The level of the years to come: level_variation, and common_variation of all classes alike. What
+        injection leaves. The curve's own error, as far as the section's record has not made good for it: where a curve
+        lies too high, more failures were expected than came, and the multipliers are the lower for it. The mean of a
+        gamma of variance v given e expected failures answers a factor on e with its power -v e / (1 + v e); of sections
+        within a loop so do both levels.
         """
         half, v, expected = self.tree.half_of_section, self.variances, self.tree.expected
         loop = self.tree.loop_of_half[half]
@@ -122,7 +123,10 @@ class FailureModel:
         injected = self.is_treated * self.treatment.variation
         return np.asarray(
             np.sqrt(
-                (self.curve_error * own * shared[loop]) ** 2 + self.level_variation**2 + evidence.DRIFT**2 + injected**2
+                (self.curve_error * own * shared[loop]) ** 2
+                + self.level_variation**2
+                + self.common_variation**2
+                + injected**2
             )
         )
 
@@ -334,7 +338,7 @@ def fit_failure_model(
 
     occasions, untreated = evidence.count_occasions(bare), expect_in_view(bare)
     end_factor = evidence.fit_end_length(occasions, untreated, windows.sections["length_km"].to_numpy(dtype=np.float64))
-    late, late_expected = evidence.discount_years(bare, early, curves, codes, evidence.LEVEL_YEARS)
+    late, late_expected, *by_year = evidence.discount_years(bare, early, curves, codes, evidence.LEVEL_YEARS)
     fresh = occasions.sum() / max(bare.event_weight.sum() + early[2].sum(), 1e-300)
     tree = _grow_tree(windows, occasions, untreated * end_factor * fresh)
     variances = hierarchical_frailty.fit_variances(
@@ -381,6 +385,7 @@ def fit_failure_model(
         end_factor=end_factor,
         class_level=rate_level,
         level_variation=level_variation,
+        common_variation=evidence.vary_together(*by_year),
         spread=evidence.spread_of_counts(of_section, tree, variances),
         treatment=left,
         tree=tree,
@@ -405,7 +410,7 @@ def expect_apart(windows: Windows, choices: ModelChoices, settings: Settings, ex
     Curves bend towards the loops that they are fitted to, so that the loops look more alike than they are: variances
     are judged by what curves say of loops that they have not seen. Many loops leave no curve room to bend.
 
-    Checked by: tests/simulated/ranking_study.py
+    Checked by: tests/unit/test_survival_forecast.py (through fit_failure_model)
     """
     loop = windows.sections["loop_code"].to_numpy(dtype=np.int64)
     if len(np.unique(loop)) >= MANY_LOOPS or not len(windows.event_window):

@@ -13,6 +13,7 @@ from scipy.stats import nbinom
 from pipelines.survival import evidence, model_selection
 from pipelines.survival.curves import PowerLawCurves
 from pipelines.survival.frailty import fit_dispersion
+from pipelines.survival.frailty_tree import Variances, build_tree
 from pipelines.survival.model import DEFAULT_CHOICES, ModelChoices, fit_failure_model
 from pipelines.survival.observation_windows import build_windows
 from shared.settings import Settings
@@ -137,10 +138,14 @@ def test_older_years_count_less_by_hand() -> None:
     )
     curves = PowerLawCurves(np.array([1.0]), np.array([0.1]), np.zeros(1))
     shared = np.array([1, 1]), np.zeros(2), np.array([0.5, 0.25]), np.array([2.0, 6.0])
-    failures, expected = evidence.discount_years(w, shared, curves, np.zeros(2, dtype=np.int64), 5.0)
+    failures, expected, seen, yearly = evidence.discount_years(w, shared, curves, np.zeros(2, dtype=np.int64), 5.0)
     assert_allclose(failures, [np.exp(-4 / 5), np.exp(-12 / 5) + 0.5 * np.exp(-2 / 5) + 0.25 * np.exp(-6 / 5)])
     year = np.exp(-(np.arange(5) + 0.5) / 5)
     assert_allclose(expected, [0.2 * (year[0] + year[1] + year[2] / 2), 0.1 * (year[2] + year[3] + year[4] / 2)])
+    # failures 4 and 12 years ago, shares 2 and 6 years ago
+    assert_allclose(seen[[2, 4, 6, 12]], [0.5, 1, 0.25, 1])
+    assert seen.sum() == 2.75
+    assert_allclose(yearly[:6], [0.2, 0.2, 0.1 + 0.1, 0.1, 0.05, 0])
     none = np.zeros(0, dtype=np.int64)
     gone = dataclasses.replace(
         w,
@@ -152,7 +157,8 @@ def test_older_years_count_less_by_hand() -> None:
         event_on=w.event_on[:0],
     )
     empty = evidence.discount_years(gone, (none,) * 4, curves, none, 5.0)
-    assert [len(part) for part in empty] == [0, 0]
+    assert [len(part) for part in empty[:2]] == [0, 0]
+    assert [part.sum() for part in empty[2:]] == [0, 0]
 
 
 def score(candidates: dict[int, tuple[float, float]]) -> np.ndarray:
@@ -174,3 +180,24 @@ def score(candidates: dict[int, tuple[float, float]]) -> np.ndarray:
 )
 def test_a_lead_counts_from_two_standard_errors_on(leads: dict, place: int) -> None:
     assert model_selection._choose(score(leads)) == model_selection.CANDIDATES[place]
+
+
+def test_a_count_varies_by_every_level_that_its_cable_shares() -> None:
+    """Two classes; of the first one section alone and two on one half-loop, by the sum of squares."""
+    tree = build_tree(
+        np.zeros(4), np.array([1.0, 2.0, 3.0, 4.0]), np.ones(4), np.array([0, 1, 1, 2]), np.array([0, 0, 0, 1])
+    )
+    found = evidence.spread_of_counts(np.array([0, 0, 0, 1]), tree, Variances(loop=0.5, half_loop=0.1, section=0.2))
+    first = 1 + (0.2 * (1 + 4 + 9) + 0.1 * (1 + 25) + 0.5 * 36) / 6
+    assert_allclose(found, [first] * 3 + [1 + (0.2 + 0.1 + 0.5) * 16 / 4])
+
+
+def test_years_that_differ_and_a_short_record_widen_what_all_classes_share() -> None:
+    steady = evidence.vary_together(np.full(20, 20.0), np.full(20, 20.0))
+    assert steady == pytest.approx(np.sqrt(0.04**2 + 1 / 400))
+    seen, expected = np.tile([5.0, 35.0], 10), np.full(20, 20.0)
+    weight = np.exp(-(np.arange(20) + 0.5) / 5)
+    years = fit_dispersion(seen, expected) * (weight**2).sum() / weight.sum() ** 2
+    assert years > 0.01
+    assert evidence.vary_together(seen, expected) == pytest.approx(np.sqrt(0.04**2 + 1 / 400 + years))
+    assert evidence.vary_together(np.r_[4.0, 0.0], np.r_[5.0, 0.0]) == pytest.approx(np.sqrt(0.04**2 + 1 / 4))

@@ -100,7 +100,8 @@ def test_every_part_of_the_fit_follows_from_the_parts_before(history, model) -> 
     length = w.sections["length_km"].to_numpy()
     assert_allclose(model.end_factor, evidence.fit_end_length(occasions, untreated, length))
     assert np.ptp(model.end_factor) > 0
-    late, late_expected = evidence.discount_years(bare, early, model.curves, model.codes, 5.0)
+    late, late_expected, *by_year = evidence.discount_years(bare, early, model.curves, model.codes, 5.0)
+    assert model.common_variation == evidence.vary_together(*by_year)
     of_section = np.zeros(len(w.sections), dtype=np.int64)
     of_section[w.owner] = classes
     level, variation = evidence.hold_levels(of_section, late, late_expected * model.end_factor)
@@ -164,7 +165,7 @@ def test_what_lies_ahead_is_the_curve_of_each_window_less_what_injection_saves(m
     shared = 1 / (1 + (v.loop + v.half_loop) * pd.Series(e * own).groupby(frame["loop"]).transform("sum").to_numpy())
     curve = w.sum_by_section(w.weight * model.curves.variation[model.codes]) * np.sqrt(spread) * own * shared
     injected_part = np.where(model.is_treated, model.treatment.variation, 0)
-    parts = np.stack([curve, model.level_variation, np.full(len(e), evidence.DRIFT), injected_part])
+    parts = np.stack([curve, model.level_variation, np.full(len(e), model.common_variation), injected_part])
     assert_allclose(model.variation, np.sqrt((parts**2).sum(axis=0)))
 
 
