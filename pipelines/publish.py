@@ -18,15 +18,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import duckdb
 
 from shared import dictionary, migrations
+from shared.settings import Settings
 from shared.store import Workspace, comment_on, has_table, quoted
-
-if TYPE_CHECKING:
-    import duckdb
-
-    from shared.settings import Settings
 
 PUBLISHED = ("exports", "reports", "results.duckdb")
 """What a generation holds; each has a link of its name in the workspace."""

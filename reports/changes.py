@@ -4,14 +4,12 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from reports import style
+from reports.marts import Marts
 from reports.words import Words
-
-if TYPE_CHECKING:
-    from reports.marts import Marts
-    from shared.settings import Settings
+from shared.settings import Settings
 
 FILE = "last_figures.json"
 """Kept beside the pages: the figures of this run, and of the last one that had others."""

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Protocol
+from collections.abc import Mapping, Sequence
+from typing import Any, Protocol
 
+import duckdb
 import pandas as pd
 
 from shared import dictionary
 from shared.store import has_table, read_model
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    import duckdb
 
 
 class Marts:

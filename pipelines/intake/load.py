@@ -11,9 +11,9 @@ import threading
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import duckdb
+import pandas as pd
 
 from pipelines.intake.cables import tell_cables
 from pipelines.intake.corrections import apply_corrections, join_jobs, renew_decisions
@@ -35,9 +35,6 @@ from pipelines.validation.judge_files import judge_files
 from pipelines.validation.rules import file_rules_for, rules_for
 from shared.settings import Settings
 from shared.store import UNPACKED, roll_back
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 @dataclass(frozen=True)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING
 
+import duckdb
 import numpy as np
 import pandas as pd
 
@@ -28,9 +28,6 @@ from pipelines.locating.window import COVERAGES
 from shared import dictionary
 from shared.settings import Settings
 from shared.store import read_model, write_tables
-
-if TYPE_CHECKING:
-    import duckdb
 
 TABLES = (
     "marts.velocity_by_class",

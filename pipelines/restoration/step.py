@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import duckdb
 import numpy as np
 import pandas as pd
 
@@ -17,13 +18,9 @@ from pipelines.restoration.trend import chart_months, compare_last_years
 from pipelines.restoration.what_if import summarise_savings
 from pipelines.warehouse import read_query
 from shared import dictionary
+from shared.settings import Settings
 from shared.store import write_tables
 from shared.units import DAYS_PER_YEAR
-
-if TYPE_CHECKING:
-    import duckdb
-
-    from shared.settings import Settings
 
 PAGE_GROUPINGS = ("all", "district", "configuration", "loop_size")
 WEEKS_SHOWN = 12

@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from reports import style
 from reports.figures import validation as figures
+from reports.marts import Marts
 from reports.page import Exhibit, Page, Section, largest
 from reports.pages import data_quality_decisions as decisions
 from reports.pages import data_quality_values as values
 from reports.words import Words
 from shared import dictionary
-
-if TYPE_CHECKING:
-    from reports.marts import Marts
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("data_quality")
 

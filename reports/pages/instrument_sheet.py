@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
@@ -17,11 +17,9 @@ from reports.pages.locating_settings import say as settle
 from reports.pages.sheet import facts, find_row, lead, listing, one, say, with_limits
 
 INSTRUMENTS, DRIFT = "staging.instruments", "marts.instrument_drift"
-
-if TYPE_CHECKING:
-    from reports.marts import Marts
-    from reports.page import Exhibit
-    from shared.settings import Settings
+from reports.marts import Marts
+from reports.page import Exhibit
+from shared.settings import Settings
 
 
 def build(marts: Marts, settings: Settings, ident: str) -> Page:

@@ -2,20 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from reports.figures import locating as figures
-from reports.marts import judged
+from reports.marts import Judged, Marts, judged
 from reports.page import Answer, Exhibit, Page, Section
 from reports.pages import locating_digs as digs
 from reports.pages import locating_settings as setting
 from reports.words import Words
-
-if TYPE_CHECKING:
-    from reports.marts import Judged, Marts
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("locating")
 

@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from reports.figures import locating as figures
 from reports.figures.locating_settings import chart_coverage
+from reports.marts import Judged, Marts
 from reports.page import Exhibit, largest
 from reports.words import Words
-
-if TYPE_CHECKING:
-    from reports.marts import Judged, Marts
 
 say = Words("locating")
 

@@ -4,21 +4,17 @@ from __future__ import annotations
 
 import datetime as dt
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from reports import style
 from reports.figures import locating_settings as figures
+from reports.marts import Judged, Marts
 from reports.page import Exhibit
 from reports.words import Words
+from shared.settings import Settings
 from shared.units import VELOCITY_PCT
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from reports.marts import Judged, Marts
-    from shared.settings import Settings
 
 say = Words("locating")
 

@@ -2,18 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
-from reports.marts import judged
+from reports.marts import Judged, Marts, judged
 from reports.page import Answer, Exhibit, Page, Section
 from reports.pages import replacement_evaluation, replacement_money, replacement_ranking, survival
 from reports.words import Words
-
-if TYPE_CHECKING:
-    from reports.marts import Judged, Marts
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("replacement")
 

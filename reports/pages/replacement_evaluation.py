@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from reports.figures import replacement_evaluation as figures
-from reports.marts import judged
+from reports.marts import Judged, Marts, judged
 from reports.page import Exhibit, Section, largest
 from reports.pages import replacement_sensitivity
 from reports.words import Words
-
-if TYPE_CHECKING:
-    from reports.marts import Judged, Marts
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("replacement")
 

@@ -2,23 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
 from pipelines.ranking.costs import KINDS
 from reports import style
 from reports.figures import replacement_money as figures
-from reports.marts import judged
+from reports.marts import Judged, Marts, judged
 from reports.page import Exhibit, Section
 from reports.pages import replacement_ranking
 from reports.words import Words
 from shared import dictionary
-
-if TYPE_CHECKING:
-    from reports.marts import Judged, Marts
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("replacement")
 

@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
 from reports.figures import replacement as figures
 from reports.figures.map import DRAWN_LOOPS, Plane, draw_map, lay_flat, nearest_m
-from reports.marts import judged
+from reports.marts import Judged, Marts, judged
 from reports.page import Exhibit
 from reports.words import Words
 from shared import dictionary
-
-if TYPE_CHECKING:
-    from reports.marts import Judged, Marts
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("replacement")
 

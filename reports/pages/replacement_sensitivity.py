@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from reports.figures import replacement_evaluation as figures
-from reports.marts import judged
+from reports.marts import Judged, Marts, judged
 from reports.page import Exhibit, Section
 from reports.pages.replacement_ranking import SHOWN_LOOPS
 from reports.words import Words
 from shared import dictionary
-
-if TYPE_CHECKING:
-    from reports.marts import Judged, Marts
 
 say = Words("replacement")
 

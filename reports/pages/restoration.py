@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from reports.marts import judged
+from reports.marts import Judged, Marts, judged
 from reports.page import Answer, Page, Section
 from reports.pages import restoration_changes as changes
 from reports.pages import restoration_clocks as clocks
 from reports.pages.restoration_clocks import STAGES, SUMMARY, of_group, say
-
-if TYPE_CHECKING:
-    from reports.marts import Judged, Marts
-    from shared.settings import Settings
+from shared.settings import Settings
 
 QUESTION = "Where do the restoration minutes go?"
 

@@ -2,20 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipelines.restoration.periods import compare_periods
 from pipelines.restoration.stages import STAGES
-from reports.choice import compared_with, period_words
+from reports.choice import Choice, compared_with, period_words
 from reports.figures.restoration import STAGE_NAMES, chart_periods
 from reports.links import jobs_of
-from reports.page import largest
+from reports.page import Exhibit, largest
+from reports.results import Results
 from reports.words import Words
-
-if TYPE_CHECKING:
-    from reports.choice import Choice
-    from reports.page import Exhibit
-    from reports.results import Results
 
 say = Words("choice")
 

@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from reports import style
 from reports.figures import restoration as figures
 from reports.figures import restoration_compare, restoration_minutes
+from reports.marts import Judged
+from reports.page import Exhibit
 from reports.pages.restoration_clocks import interval_words, of_group, say
-
-if TYPE_CHECKING:
-    from reports.marts import Judged
-    from reports.page import Exhibit
-    from shared.settings import Settings
+from shared.settings import Settings
 
 TREND = "marts.restoration_trend"
 YEARS = "fitted.restoration_year_change"

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from reports.figures import restoration as figures
 from reports.figures import restoration_compare, restoration_minutes
+from reports.marts import Judged
+from reports.page import Exhibit
 from reports.words import Words
-
-if TYPE_CHECKING:
-    from reports.marts import Judged
-    from reports.page import Exhibit
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("restoration")
 

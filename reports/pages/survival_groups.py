@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from reports.figures import survival_groups as figures
 from reports.page import Exhibit
 from reports.words import Words
-
-if TYPE_CHECKING:
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("replacement")
 
