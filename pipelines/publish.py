@@ -7,8 +7,6 @@
 A run that fails or is killed leaves the generation of before in its place; the next sweeps what it left unfinished.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import hashlib
 import json

@@ -4,8 +4,6 @@ Read only by construction: it opens results.duckdb alone, read only, answers GET
 answer is of one generation; when a newer one is published, requests under way finish on theirs.
 """
 
-from __future__ import annotations
-
 import hmac
 import secrets
 import socket

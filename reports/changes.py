@@ -1,7 +1,5 @@
 """What changed since the last run: the key figures of the run before beside those of this one."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
 from typing import Any

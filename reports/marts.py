@@ -1,7 +1,5 @@
 """What a page may read: tables of the warehouse by name, each read once."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping, Sequence
 from typing import Any, Protocol
 

@@ -5,8 +5,6 @@ that every mean, share and limit of a page is what those rows alone would have g
 whole, and `parts_left_open` says by which parts of the choice.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from functools import cache

@@ -1,7 +1,5 @@
 """A page is a function of the results and a choice: `render(results, page, choice)`."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from importlib import import_module
 from typing import Any

@@ -1,7 +1,5 @@
 """Writes the standing pages: those of everything, sheets of the first loops and all instruments, every field card."""
 
-from __future__ import annotations
-
 import itertools
 from dataclasses import replace
 from pathlib import Path

@@ -3,8 +3,6 @@
 ``sql/migrations/NNN_name.sql`` leads from version NNN - 1 to NNN. A warehouse that bears no number is of version 1.
 """
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import duckdb

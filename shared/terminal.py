@@ -1,7 +1,5 @@
 """What is said on a terminal: no text of the data makes it do anything."""
 
-from __future__ import annotations
-
 import re
 from typing import Any, TextIO
 

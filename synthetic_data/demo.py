@@ -1,7 +1,5 @@
 """The invented utility as tables and as files: what it would export, and the truth kept apart."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from pathlib import Path
 

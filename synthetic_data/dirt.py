@@ -5,8 +5,6 @@ written. Every error says which rule of the data dictionary should find it; an e
 gives it away, and only a comparison with other data can.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

@@ -3,8 +3,6 @@
 All times are seconds since 1970, UTC, until the frames are made; they are whole minutes in the end.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Notes of the errors put into the records, each with the row it is on and the rule that should find it."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 import numpy as np

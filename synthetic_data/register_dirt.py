@@ -1,7 +1,5 @@
 """Errors of the register: lost sections, dates, lengths, open points."""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

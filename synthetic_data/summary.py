@@ -1,7 +1,5 @@
 """What was drawn, counted, beside what was meant."""
 
-from __future__ import annotations
-
 import pandas as pd
 
 from shared.units import DAYS_PER_YEAR

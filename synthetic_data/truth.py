@@ -3,8 +3,6 @@
 Nothing here is read by the product. Tests compare the product's estimates with these values.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final
 

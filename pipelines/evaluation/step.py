@@ -1,7 +1,5 @@
 """Holds the ranking against the years that followed, and writes what it found."""
 
-from __future__ import annotations
-
 import duckdb
 import pandas as pd
 

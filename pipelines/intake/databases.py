@@ -1,7 +1,5 @@
 """Reads a query of a database into a file of texts, as it stands at one moment, and writes nothing there."""
 
-from __future__ import annotations
-
 import re
 import sqlite3
 from collections.abc import Generator, Sequence

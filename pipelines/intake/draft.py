@@ -1,7 +1,5 @@
 """Drafts a mapping from the headers, values and keys of several files, every guess with its evidence beside it."""
 
-from __future__ import annotations
-
 import json
 import tempfile
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """Where the header of a table stands: among titles above it, units and dashes below it."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass

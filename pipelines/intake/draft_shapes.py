@@ -1,7 +1,5 @@
 """Shapes that parts of files must be given before they are tables: numbered headings, pairs, two ids in one text."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping

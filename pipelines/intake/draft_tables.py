@@ -1,7 +1,5 @@
 """Which tables the parts of some files hold, and which header is which column: by names, values and keys that join."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace

@@ -3,8 +3,6 @@
 A load is one transaction: all of it is kept, or nothing.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import tempfile
 import threading

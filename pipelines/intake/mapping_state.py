@@ -1,7 +1,5 @@
 """What a block of a mapping says of the state its files tell: whether they are whole, and what a changed cable is."""
 
-from __future__ import annotations
-
 import datetime as dt
 from typing import Any
 

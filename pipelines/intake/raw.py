@@ -1,7 +1,5 @@
 """The raw tables: made from the dictionary, appended to, never changed."""
 
-from __future__ import annotations
-
 import duckdb
 
 from shared import dictionary

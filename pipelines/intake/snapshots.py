@@ -4,8 +4,6 @@ What a mapping does not call a snapshot is taken for whole where it holds most o
 lacks is then told, and stays as it is.
 """
 
-from __future__ import annotations
-
 from pipelines.intake.mapping import TableSource
 from pipelines.intake.mapping_state import CLOSABLE
 from pipelines.intake.share import TableShare

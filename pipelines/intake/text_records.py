@@ -1,7 +1,5 @@
 """Reads a delimited text record by record: of a long file never more is in memory than an open quote may span."""
 
-from __future__ import annotations
-
 import codecs
 import csv
 import itertools

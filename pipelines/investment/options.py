@@ -1,7 +1,5 @@
 """What may be done in a year of the plan, what it costs and avoids, and what the year may spend?"""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

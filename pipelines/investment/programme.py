@@ -5,8 +5,6 @@ budget, gain the most. It is first shrunk with its Lagrangian bound, which settl
 large fleet, and the rest is solved by HiGHS. The gap to the bound is kept and printed.
 """
 
-from __future__ import annotations
-
 import ctypes
 import os
 import sys

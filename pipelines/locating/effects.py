@@ -1,7 +1,5 @@
 """What the fit says of cable and instruments, in the form that corrects a reading: estimates and their covariance."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The windows in forward order: each past dig asked as crews ask, by a fit to the readings before it."""
 
-from __future__ import annotations
-
 import itertools
 from collections.abc import Callable
 

@@ -1,7 +1,5 @@
 """Where along its way a reading ends, and how surely: the one arithmetic of command, card, export and back-test."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

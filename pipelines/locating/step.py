@@ -1,7 +1,5 @@
 """Reads the readings, fits them, writes the fitted tables: the only place of the topic that touches the store."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import partial
 

@@ -1,7 +1,5 @@
 """In tolerance, out of it, or not to be said: equivalence logic, never "no significant bias"."""
 
-from __future__ import annotations
-
 import math
 from collections.abc import Callable
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What dig windows are made from: the tables of the last refresh, and what they say of the reading asked."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from datetime import date

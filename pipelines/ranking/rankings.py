@@ -1,7 +1,5 @@
 """What does the ranking of sections and of loops say, put together from forecast, money, limits and reasons?"""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

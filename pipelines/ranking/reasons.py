@@ -1,7 +1,5 @@
 """Why does a loop or a section rank where it does? In words and numbers, from the ranking's own columns."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Did the stages take longer in one period than in another?"""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 from scipy.special import stdtrit

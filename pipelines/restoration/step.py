@@ -1,7 +1,5 @@
 """The restoration step: reads core tables, fits, writes marts.restoration_*."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import duckdb

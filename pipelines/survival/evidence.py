@@ -1,7 +1,5 @@
 """What of a failure record speaks for the multipliers, for the level of a class, and for the ends of a section."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from pipelines.survival import chunks

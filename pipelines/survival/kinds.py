@@ -1,7 +1,5 @@
 """Curves of the kinds of cable left alone: how often a kilometre of each fails by age, before any multiplier."""
 
-from __future__ import annotations
-
 import dataclasses
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """How often each class fails, by age: exposure, exact limits, power law and mean cumulative failures."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property

@@ -4,8 +4,6 @@ Cable is injected because it failed, so that a plain before and after flatters t
 are compared with what the section's own curve and multiplier, both from the years before, expect of them untreated.
 """
 
-from __future__ import annotations
-
 import dataclasses
 from dataclasses import dataclass
 

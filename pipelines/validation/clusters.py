@@ -1,7 +1,5 @@
 """Which jobs may be one and the same, which of them would stand, and what speaks for it?"""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 import duckdb

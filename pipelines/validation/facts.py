@@ -4,8 +4,6 @@
 A fact that cannot be judged, because a value is unknown, passes.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 from shared import dictionary

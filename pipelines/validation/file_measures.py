@@ -1,7 +1,5 @@
 """How unlike are a file's values and those loaded before? Pure measures for the rules of whole files."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What a load knows of its files, and what the rules of whole files find of them."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 

@@ -5,8 +5,6 @@ reads, an encoding that had to be assumed, values unlike all that were loaded be
 Warned of, the file is loaded and the finding kept with its load; with severity reject the whole load is refused.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 

@@ -1,7 +1,5 @@
 """Counts, from the staging tables, of stamps at midnight and at quarters of an hour, and of lengths at whole tens."""
 
-from __future__ import annotations
-
 import duckdb
 import pandas as pd
 

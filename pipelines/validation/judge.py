@@ -1,7 +1,5 @@
 """Puts the rules to the typed rows of a load and writes down every finding."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 
 import duckdb

@@ -1,7 +1,5 @@
 """What the commas and points in a file's numbers may mean: thousands that were assumed, decimals that were not read."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import duckdb

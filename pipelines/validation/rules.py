@@ -4,8 +4,6 @@ A rule speaks of the *facts* of its table (facts.py): typed values and compariso
 demands of a fact is one of four expectations, run by Great Expectations on every row (suite.py).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 from pipelines.validation.file_rules import FILE_RULES, FileRule, Severity

@@ -1,7 +1,5 @@
 """What would a load change back, which cables and jobs does it begin or open again, and what does it lack?"""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 
 import duckdb

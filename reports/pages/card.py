@@ -1,7 +1,5 @@
 """Field cards: a page a district, in one file, that turns a reading into a distance and a window by itself."""
 
-from __future__ import annotations
-
 import itertools
 from dataclasses import dataclass, replace
 from typing import Any

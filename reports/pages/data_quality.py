@@ -1,7 +1,5 @@
 """What was loaded, what was refused and why: the page to read before the others."""
 
-from __future__ import annotations
-
 import pandas as pd
 
 from reports import style

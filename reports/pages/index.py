@@ -1,7 +1,5 @@
 """The first page: what needs attention, three questions, three answers, a small chart each."""
 
-from __future__ import annotations
-
 import pandas as pd
 from markupsafe import Markup
 

@@ -1,7 +1,5 @@
 """The sheet of a job: what happened when, to scale, its customers, its reading, and what was set aside."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import pandas as pd

@@ -1,7 +1,5 @@
 """Whether the velocity settings are right: the page of the calibration lead."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import pandas as pd

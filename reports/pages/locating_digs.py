@@ -1,7 +1,5 @@
 """Locating page: what the digs say of single readings, before and after correction, and of the register."""
 
-from __future__ import annotations
-
 import pandas as pd
 
 from reports.figures import locating as figures

@@ -1,7 +1,5 @@
 """Locating page: which instrument stands on which setting, and what it should be."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping
 from typing import Any

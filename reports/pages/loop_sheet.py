@@ -1,7 +1,5 @@
 """The sheet of a loop: its strip, its record, its forecast and what that rests on."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import pandas as pd

@@ -3,8 +3,6 @@
 The examples are worked out here by the product's own functions, from small made-up numbers.
 """
 
-from __future__ import annotations
-
 from typing import Any
 
 import numpy as np

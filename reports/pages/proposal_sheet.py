@@ -1,7 +1,5 @@
 """The sheet that proposes an instrument's settings to whoever may change them: one printed side."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Pages to look things up in: the data dictionary, the rules, the settings, the methods."""
 
-from __future__ import annotations
-
 import dataclasses
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Which loops to replace first: the page of the reliability engineer."""
 
-from __future__ import annotations
-
 import pandas as pd
 
 from reports.marts import Judged, Marts, judged

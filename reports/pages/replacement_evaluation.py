@@ -1,7 +1,5 @@
 """Why believe the ranking? The part of the replacement page that holds it against what followed."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import pandas as pd

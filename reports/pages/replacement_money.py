@@ -1,7 +1,5 @@
 """Cost and benefit: how much cable is worth replacing, the plan by year, what a failure avoided costs."""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

@@ -1,7 +1,5 @@
 """The ranking of loops and sections as tables to search, and a sheet for each of the first loops."""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 from markupsafe import Markup

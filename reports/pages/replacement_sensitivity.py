@@ -1,7 +1,5 @@
 """How firm is the ranking? What moved since the last one, and what other readings of the records would move."""
 
-from __future__ import annotations
-
 import pandas as pd
 
 from reports.figures import replacement_evaluation as figures

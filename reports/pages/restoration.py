@@ -1,7 +1,5 @@
 """Where the restoration minutes go: the page of the restoration manager."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from reports.marts import Judged, Marts, judged

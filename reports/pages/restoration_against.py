@@ -1,7 +1,5 @@
 """The stages of the choice's period beside those of the period it is compared with."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from pipelines.restoration.periods import compare_periods

@@ -1,7 +1,5 @@
 """Is it getting better, what would save minutes, and who differs: months, what-ifs and comparisons."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import pandas as pd

@@ -1,7 +1,5 @@
 """The customer's, the crew's and the cable's clock: where the minutes pass, and how long each clock runs."""
 
-from __future__ import annotations
-
 from typing import Any
 
 import pandas as pd

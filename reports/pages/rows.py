@@ -1,7 +1,5 @@
 """The rows behind a mark: an exported table, narrowed to a choice and to the conditions of an address."""
 
-from __future__ import annotations
-
 from urllib.parse import parse_qsl, urlencode
 
 from markupsafe import Markup

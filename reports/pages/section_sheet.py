@@ -1,7 +1,5 @@
 """The sheet of a section: what the register says, its failures, its forecast, and the readings on it."""
 
-from __future__ import annotations
-
 from typing import Any
 
 from markupsafe import Markup

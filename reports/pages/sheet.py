@@ -1,7 +1,5 @@
 """What the sheets of a loop, a section, a job and an instrument share."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from typing import Any
 

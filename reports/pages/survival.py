@@ -1,7 +1,5 @@
 """How the cable of each class ages: the survival part of the replacement page."""
 
-from __future__ import annotations
-
 import pandas as pd
 
 from reports.figures import survival as figures

@@ -1,7 +1,5 @@
 """Cable of one class or insulation compared by when and how it was laid: part of the replacement page."""
 
-from __future__ import annotations
-
 import pandas as pd
 
 from reports.figures import survival_groups as figures
