@@ -196,8 +196,6 @@ def note_attempt(workspace: Workspace, **facts: Any) -> None:
 def read_last_attempt(workspace: Workspace) -> dict[str, Any] | None:
     """The last refresh, done or not; one that says it is running and whose process is gone was killed.
 
-    Notes
-    -----
     Checked by: tests/end_to_end/test_publishing.py
     """
     try:

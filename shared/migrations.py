@@ -22,8 +22,6 @@ def read_steps() -> dict[int, str]:
 def find_version(con: duckdb.DuckDBPyConnection) -> int:
     """Schema version of a warehouse; 0 where nothing was ever kept in it.
 
-    Notes
-    -----
     Checked by: tests/end_to_end/test_warehouse_versions.py (through open_warehouse)
     """
     tables = set(con.execute("select schema_name, table_name from duckdb_tables() where not internal").fetchall())

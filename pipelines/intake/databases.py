@@ -33,6 +33,7 @@ def table_names(address: str, file: Path | None) -> list[str]:
     -----
     Checked by: tests/unit/test_intake_draft.py (through draft_mapping),
     tests/unit/test_intake_databases.py (through draft_mapping)
+    Checked by: tests/unit/test_intake_draft.py (through draft_mapping)
     """
     query = "select name from sqlite_master where type in ('table', 'view') and name not like 'sqlite_%' order by name"
     if file is None:

@@ -25,8 +25,6 @@ class Header:
 def find_header(rows: Sequence[tuple[int, list[str]]]) -> Header:
     """The header among some rows, each with its number in the file.
 
-    Notes
-    -----
     Checked by: tests/unit/test_intake_draft.py (through draft_mapping)
     """
     if not rows:

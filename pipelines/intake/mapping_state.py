@@ -13,8 +13,6 @@ CLOSABLE = ("loops", "sections", "jobs")
 def parse_state(place: Place, block: dict[str, Any], number: int) -> dict[str, Any]:
     """The fields of a TableSource that a block's snapshot, gone, taken_on and changed_cable say, checked.
 
-    Notes
-    -----
     Checked by: tests/unit/test_intake_snapshots.py (through parse_mapping_text)
     """
     gone, table, reading = block.get("gone"), block["to"], block.get("changed_cable")

@@ -48,8 +48,6 @@ BOOKS = {
 def ensure_raw_tables(con: duckdb.DuckDBPyConnection) -> None:
     """Make the raw tables and intake's books where they are missing.
 
-    Notes
-    -----
     Checked by: tests/unit/test_intake_revisions.py
     """
     provenance = ", ".join(f'"{c}" {dictionary.columns()[c].duckdb_type}' for c in dictionary.PROVENANCE)

@@ -28,8 +28,6 @@ def find_gone(share: TableShare) -> None:
     closes it; of files that are no snapshot ``loaded`` says of how many it is. Nothing is closed where a row's key
     cannot be read: the row might be the one that seems missing.
 
-    Notes
-    -----
     Checked by: tests/unit/test_intake_snapshots.py (through load_paths)
     """
     share.con.execute(

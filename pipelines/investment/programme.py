@@ -119,8 +119,6 @@ def choose_options(
 def find_price(options: pd.DataFrame, budget: float, *, loop_weight: float = 0.0, loop_penalty: float = 0.0) -> float:
     """Gain that the last unit of a budget brings, to six digits: where the bound of choose_options is least.
 
-    Notes
-    -----
     Checked by: tests/properties/test_investment_plan.py
     """
     problem = as_problem(options, budget, loop_weight, loop_penalty)

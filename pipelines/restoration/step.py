@@ -29,8 +29,6 @@ HISTORY_DAYS = 5 * DAYS_PER_YEAR
 def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     """Fit the restoration figures; returns the tables written and their rows.
 
-    Notes
-    -----
     Checked by: tests/unit/test_restoration_step.py
     """
     return write_tables(con, fit_tables(con, settings, find_known_until(con)))

@@ -69,8 +69,6 @@ class ClassView:
 def view_classes(history: FailureHistory) -> list[ClassView]:
     """Every class with a section on the register: its dated sections observed and their counted failures.
 
-    Notes
-    -----
     Checked by: tests/sql/test_survival_core.py (through tabulate_classes)
     """
     return history.keep(_view_classes)

@@ -48,8 +48,6 @@ def assume_treatment(multiplier: float, years: float) -> Treatment:
 def leave_out_treated(windows: Windows) -> Windows:
     """Windows and failures up to the injection of each section; all there is where none was injected.
 
-    Notes
-    -----
     Checked by: tests/unit/test_survival_treatment.py
     """
     if not np.isfinite(windows.treated_years).any():

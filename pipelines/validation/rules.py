@@ -628,8 +628,6 @@ def rules_for(table: str, settings: Settings) -> tuple[Rule, ...]:
 def file_rules_for(table: str, settings: Settings) -> tuple[FileRule, ...]:
     """Rules of the files of one table with the severities of the settings; those turned off are left out.
 
-    Notes
-    -----
     Checked by: tests/unit/test_validation_file_rules.py
     """
     chosen = _chosen_severities(settings)

@@ -78,8 +78,6 @@ class Card:
 def make_cards(results: Results, districts: tuple[str, ...]) -> list[Card]:
     """The cards of districts, of everything where there are none; none where nothing is fitted.
 
-    Notes
-    -----
     Checked by: tests/unit/test_reports_card.py
     """
     try:

@@ -16,7 +16,6 @@ say = Words("data_quality")
 
 QUESTION = "What are the figures based on?"
 
-QUARANTINE = "marts.quarantine"
 
 REMEDY = "load the files with: loopwear load PATH..., then run: loopwear refresh"
 
@@ -26,7 +25,7 @@ SHOWN_FINDINGS = 2_000
 
 def build(marts: Marts, settings: Settings) -> Page:
     """The data quality page."""
-    findings = marts.read(QUARANTINE)
+    findings = marts.read("marts.quarantine")
     return Page(
         key="data_quality",
         title="Data quality",

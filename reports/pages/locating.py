@@ -16,14 +16,14 @@ say = Words("locating")
 
 QUESTION = "Are the velocity settings right?"
 
-ERRORS = "marts.locating_errors"
-VELOCITIES = "marts.velocity_by_class"
-BIAS = "marts.instrument_bias"
-
 
 def build(marts: Marts, settings: Settings) -> Page:
     """The locating page."""
-    errors, velocities, bias = marts.read(ERRORS), marts.read(VELOCITIES), marts.read(BIAS)
+    errors, velocities, bias = (
+        marts.read("marts.locating_errors"),
+        marts.read("marts.velocity_by_class"),
+        marts.read("marts.instrument_bias"),
+    )
     found = judged(marts, "locating")
     standing = (
         setting.proposals(marts, settings, found),
@@ -58,7 +58,11 @@ def build(marts: Marts, settings: Settings) -> Page:
 
 def answer(marts: Marts, settings: Settings) -> Answer:
     """The calibration lead's question in three sentences."""
-    velocities, bias, found = marts.read(VELOCITIES), marts.read(BIAS), judged(marts, "locating")
+    velocities, bias, found = (
+        marts.read("marts.velocity_by_class"),
+        marts.read("marts.instrument_bias"),
+        judged(marts, "locating"),
+    )
     link = {"link": "locating", "link_text": "By cable class, instrument and dig", "caution": "setting_is_a_proposal"}
     if velocities.empty:
         return Answer(QUESTION, (say("answer.nothing"), f"To do: {say('remedy')}."), **link)
@@ -70,7 +74,7 @@ def answer(marts: Marts, settings: Settings) -> Answer:
     return Answer(
         QUESTION,
         (
-            setting.headline(marts.read(setting.PROPOSALS), found) + ".",
+            setting.headline(marts.read("marts.setting_proposals"), found) + ".",
             " ".join(filter(None, (second, drift_words(marts.read(setting.DRIFT), bias)))),
             digs.gain_words(found),
         ),

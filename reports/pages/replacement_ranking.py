@@ -14,10 +14,6 @@ from shared.settings import Settings
 
 say = Words("replacement")
 
-LOOPS = "marts.loop_ranking"
-SECTIONS = "marts.section_ranking"
-PLACES = "marts.loop_places"
-FIRST = "marts.first_loops"
 
 SHOWN_LOOPS = 25
 """Loops drawn in the figure, and loops that have a sheet."""
@@ -35,11 +31,11 @@ def in_rank_order(rows: pd.DataFrame) -> pd.DataFrame:
 
 def ranking(marts: Marts, settings: Settings) -> tuple[Exhibit, ...]:
     """Exhibits of the ranking: loops, the map where there are coordinates, sections."""
-    loops, found = marts.read(LOOPS), judged(marts, "replacement")
+    loops, found = marts.read("marts.loop_ranking"), judged(marts, "replacement")
     made = (
         first_loops(loops, settings, found),
-        loop_map(loops, marts.read(PLACES)),
-        first_sections(marts.read(SECTIONS), loops, settings, found),
+        loop_map(loops, marts.read("marts.loop_places")),
+        first_sections(marts.read("marts.section_ranking"), loops, settings, found),
     )
     return tuple(exhibit for exhibit in made if exhibit is not None)
 

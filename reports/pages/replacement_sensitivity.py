@@ -13,7 +13,6 @@ say = Words("replacement")
 
 CHURN = "marts.ranking_churn"
 SENSITIVITY = "marts.ranking_sensitivity"
-DUPLICATES = "marts.duplicates_both_ways"
 
 
 def section(marts: Marts) -> Section:
@@ -23,7 +22,7 @@ def section(marts: Marts) -> Section:
         (
             churn(marts.read(CHURN)),
             sensitivity(marts.read(SENSITIVITY)),
-            duplicates(marts.read(DUPLICATES), judged(marts, "replacement")),
+            duplicates(marts.read("marts.duplicates_both_ways"), judged(marts, "replacement")),
         ),
         say("section.firmness"),
     )

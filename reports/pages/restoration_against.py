@@ -13,13 +13,11 @@ from reports.words import Words
 
 say = Words("choice")
 
-JOBS = "marts.closed_jobs"
-
 
 def build(results: Results, choice: Choice) -> Exhibit:
     """Mean of each stage in both periods, with the limits of the difference."""
     other, coverage = compared_with(choice, results.known), results.settings.general.interval_coverage
-    now, before = results.marts(choice).read(JOBS), results.marts(other).read(JOBS)
+    now, before = results.marts(choice).read("marts.closed_jobs"), results.marts(other).read("marts.closed_jobs")
     period = period_words(other.first or results.known.first, other.last or results.known.last)
     rows = compare_periods(now, before, STAGES, coverage)
     by_stage = rows.set_index("stage")

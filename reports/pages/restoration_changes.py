@@ -12,14 +12,7 @@ from reports.page import Exhibit
 from reports.pages.restoration_clocks import interval_words, of_group, say
 from shared.settings import Settings
 
-TREND = "marts.restoration_trend"
-YEARS = "fitted.restoration_year_change"
-MATURITY = "marts.restoration_maturity"
-LAG = "fitted.closing_lag"
-WHAT_IF = "marts.restoration_what_if"
-SEARCH = "marts.restoration_search"
 SEARCH_BACKTEST = "marts.search_backtest"
-COMPARISON = "marts.restoration_comparison"
 
 MEASURE_NAMES = {
     "time_to_restore": ("Time to restore, jobs on loops", "Mean time to restore [min]"),

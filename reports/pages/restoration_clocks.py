@@ -13,15 +13,6 @@ from shared.settings import Settings
 
 say = Words("restoration")
 
-SUMMARY = "marts.restoration_summary"
-STAGES = "marts.restoration_stages"
-CLOCKS = "marts.restoration_clocks"
-WATERFALL = "marts.restoration_waterfall"
-NAIVE = "marts.restoration_naive"
-INDICES = "marts.restoration_indices"
-CUSTOMERS = "marts.restoration_customers"
-ABNORMAL = "marts.restoration_abnormal"
-
 
 def of_group(rows: pd.DataFrame, grouping: str) -> pd.DataFrame:
     """Rows of one grouping."""

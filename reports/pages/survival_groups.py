@@ -9,12 +9,6 @@ from shared.settings import Settings
 
 say = Words("replacement")
 
-VINTAGES = "marts.mean_cumulative_by_vintage"
-YEARS = "marts.installation_years"
-ATTRIBUTES = "marts.attribute_effects"
-SPLICES = "marts.splice_failures"
-SPLICE_COMPARISON = "fitted.splice_comparison"
-
 
 def vintages(curves: pd.DataFrame, settings: Settings) -> Exhibit:
     """Mean cumulative failures by decade of laying; drawn is the class with the most failures that has two decades."""
