@@ -17,8 +17,6 @@ KEPT_BETWEEN = 0.70
 def spoil_register(tables: dict[str, pd.DataFrame], notes: Notes, rng: np.random.Generator) -> dict[str, pd.DataFrame]:
     """Put errors into sections and loops; the tables given are not changed.
 
-    Notes
-    -----
     Checked by: tests/unit/test_synthetic_dirt.py (through spoil_tables)
     """
     sections, loops = tables["sections"].copy(), tables["loops"].copy()

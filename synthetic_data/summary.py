@@ -47,8 +47,6 @@ def rates_of_last_years(utility: Utility) -> pd.DataFrame:
 def summarise(loops: int, seed: int) -> str:
     """The figures as text: plain fleet (no programmes, no districts or vintages) beside what was meant, then the demo.
 
-    Notes
-    -----
     Checked by: tests/simulated/test_synthetic_recovery.py
     """
     share = loops / LOOPS_MEANT
