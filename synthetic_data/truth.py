@@ -11,7 +11,6 @@ import pandas as pd
 
 from shared.units import DAYS_PER_YEAR
 
-RECORDS_FROM: Final = np.datetime64("2006-01-01", "s")
 RECORDS_TO: Final = np.datetime64("2026-01-01", "s")
 """The extract is made at this moment: jobs whose paper is not closed by then are not in it."""
 

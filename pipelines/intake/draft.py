@@ -156,7 +156,7 @@ def _block(
     part, table = proposal.part, proposal.table
     reading = list(part.reading)
     facts = dictionary.load_tables()[table]
-    if any(dictionary.columns()[c].type == "instant" for c in facts.source_columns):
+    if facts.instants:
         reading.append('# timezone = "UTC"  # ??? only where the stamps are not in the district\'s own zone')
     columns = [line for column in facts.source_columns for line in _column_lines(proposal, column, median)]
     lines = [

@@ -9,7 +9,6 @@ from pipelines.validation.register import pairs_in_time_sql, same_spot_pairs_sql
 from pipelines.warehouse import queries, read_query
 
 COLUMNS = ["cluster_id", "jobs_in_cluster", "job_id", "joined_with", "likeness", "grounds", "cluster_decision"]
-LIKENESSES = ("entered_twice", "opened_again")
 
 
 def group_jobs(pairs: Iterable[tuple[str, str]], rank: dict[str, tuple[float, str]]) -> dict[str, str]:

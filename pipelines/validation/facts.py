@@ -9,16 +9,7 @@ from dataclasses import dataclass, field
 from shared import dictionary
 from shared.eras import EARLIEST_YEAR
 
-STAMPS = (
-    "reported_at",
-    "dispatched_at",
-    "arrived_at",
-    "located_at",
-    "restored_at",
-    "pinpointed_at",
-    "repaired_at",
-    "normal_at",
-)
+STAMPS = dictionary.load_tables()["jobs"].instants
 DISTANCES = {
     "jobs": ("estimated_distance_m", "far_end_distance_m", "dug_distance_m"),
     "test_shots": ("far_end_distance_m", "fault_distance_m"),
@@ -159,13 +150,13 @@ def _job_facts(date_only: frozenset[str], registered: frozenset[str], now: float
         whole_day = f" + case when contains(j.date_only_columns, '{column}') then {DAY_S} else 0 end"
         return earliest(column) + (whole_day if column in date_only else "")
 
-    stamps = ", ".join(earliest(c) for c in STAMPS)
-    later = (*STAMPS[1:], "closed_at")
+    stamps = ", ".join(earliest(c) for c in STAMPS[:-1])
+    later = STAMPS[1:]
     is_after_all = (
         f"len(list_filter([{', '.join(f'j.{c}' for c in later)}], lambda s: s is not null)) > 1 and "
         f"epoch(j.reported_at) > greatest({', '.join(latest(c) for c in later)})"
     )
-    after_closed = [f"case when {earliest(c)} > {latest('closed_at')} then '{c}' end" for c in STAMPS]
+    after_closed = [f"case when {earliest(c)} > {latest('closed_at')} then '{c}' end" for c in STAMPS[:-1]]
     facts = {
         "unknown_status_columns": "coalesce(j.unknown_status_columns, case when j.status = 'open' and j.job_id not in "
         "(select job_id from open_again) then 'status' end)",

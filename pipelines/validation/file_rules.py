@@ -8,22 +8,11 @@ Warned of, the file is loaded and the finding kept with its load; with severity 
 from dataclasses import dataclass
 from typing import Literal
 
+from shared import dictionary
+
 Severity = Literal["reject", "empty", "warn", "off"]
 
-SOURCES = (
-    "districts",
-    "customers_by_year",
-    "loops",
-    "terminals",
-    "sections",
-    "section_successors",
-    "section_pieces",
-    "instruments",
-    "jobs",
-    "test_shots",
-    "restoration_steps",
-    "known_lengths",
-)
+SOURCES = tuple(dictionary.source_tables())
 MEASURED = ("loops", "terminals", "sections", "jobs", "test_shots", "restoration_steps", "known_lengths")
 
 

@@ -69,22 +69,7 @@ class Rule:
     may_lack: tuple[str, ...] = ()
 
 
-EVERY = (
-    "districts",
-    "customers_by_year",
-    "loops",
-    "terminals",
-    "sections",
-    "section_successors",
-    "section_pieces",
-    "instruments",
-    "jobs",
-    "test_shots",
-    "restoration_steps",
-    "known_lengths",
-    "corrections",
-    "job_clusters",
-)
+EVERY = tuple(dictionary.load_tables())
 DATED = (
     "districts",
     "sections",

@@ -17,8 +17,6 @@ say = Words("data_quality")
 QUESTION = "What are the figures based on?"
 
 
-REMEDY = "load the files with: loopwear load PATH..., then run: loopwear refresh"
-
 SHOWN_FINDINGS = 2_000
 """Findings in the page at most; the export has all."""
 

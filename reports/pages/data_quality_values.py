@@ -13,7 +13,6 @@ from shared.settings import Settings
 
 say = Words("data_quality")
 
-REMEDY = "load the files with: loopwear load PATH..., then run: loopwear refresh"
 LATE_DAYS = 365
 LEAST_JOBS = 20
 FELL = 0.10

@@ -85,6 +85,11 @@ class Table:
         """Columns a file may bring (those intake derives are left out)."""
         return tuple(c for c in self.columns if c not in self.derived)
 
+    @property
+    def instants(self) -> tuple[str, ...]:
+        """Those that are moments."""
+        return tuple(c for c in self.source_columns if columns()[c].type == "instant")
+
     def column(self, name: str) -> Column:
         """A column as it is in this table: with its own meaning and codes, where it has such."""
         own = columns()[name]
@@ -141,6 +146,11 @@ def load_tables() -> dict[str, Table]:
 def export_tables() -> dict[str, Table]:
     """Tables written to exports/, by file stem."""
     return {t.stem: t for t in tables().values() if t.export}
+
+
+def tables_made_in(folder: str) -> tuple[str, ...]:
+    """Tables whose maker stands in a folder of the product."""
+    return tuple(t.name for t in tables().values() if t.made_by.startswith(f"{folder}/"))
 
 
 def make_frame(table: str, rows: Iterable[Mapping[str, Any]] = ()) -> pd.DataFrame:
