@@ -194,36 +194,21 @@ def soil_temperature_c(day_of_year: np.ndarray) -> np.ndarray:
 
 def classes_frame() -> pd.DataFrame:
     """The classes' true parameters, one row a class."""
-    return pd.DataFrame(
-        [
-            {
-                "cable_class": c.name,
-                "share_of_loops": c.share_of_loops,
-                "installed_from": c.installed_from,
-                "installed_to": c.installed_to,
-                "rate_at_30_per_100km_year": c.rate_at_30,
-                "shape": c.shape,
-                "velocity_pct": c.velocity_pct,
-                "velocity_sd_pct": c.velocity_sd_pct,
-            }
-            for c in CLASSES
-        ]
-    )
+    told = [
+        "share_of_loops",
+        "installed_from",
+        "installed_to",
+        "rate_at_30",
+        "shape",
+        "velocity_pct",
+        "velocity_sd_pct",
+    ]
+    frame = pd.DataFrame(list(CLASSES), index=pd.Index([c.name for c in CLASSES], name="cable_class"))
+    return frame[told].rename(columns={"rate_at_30": "rate_at_30_per_100km_year"}).reset_index()
 
 
 def instruments_frame() -> pd.DataFrame:
     """The instruments' true settings, offsets, noise and drift, one row an instrument."""
-    return pd.DataFrame(
-        [
-            {
-                "instrument_id": i.instrument_id,
-                "setting_pct": i.setting_pct,
-                "offset_m": i.offset_m,
-                "noise_fraction": i.noise,
-                "drift_from_year": i.drift_from,
-                "drift_per_year": i.drift_per_year,
-                "setting_recorded_share": i.recorded,
-            }
-            for i in INSTRUMENTS
-        ]
-    )
+    renamed = {"noise": "noise_fraction", "drift_from": "drift_from_year", "recorded": "setting_recorded_share"}
+    told = ["instrument_id", "setting_pct", "offset_m", "noise", "drift_from", "drift_per_year", "recorded"]
+    return pd.DataFrame(list(INSTRUMENTS))[told].rename(columns=renamed)
