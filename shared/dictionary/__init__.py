@@ -30,6 +30,9 @@ DUCKDB_TYPES = {
 PROVENANCE = ("load_id", "source_file", "row_number", "load_sequence", "content_hash")
 """Columns that intake adds to every raw table."""
 
+LIKE_RAW = ("grain", "key", "codes", "meanings")
+"""What a staging table has of the raw table of its name, where it says nothing else."""
+
 
 @dataclass(frozen=True)
 class Column:
@@ -113,8 +116,11 @@ def columns() -> dict[str, Column]:
 def tables() -> dict[str, Table]:
     """Every table by its name with the layer."""
     found: dict[str, Table] = {}
-    for layer, named in _read("tables.toml").items():
-        for stem, facts in named.items():
+    layers = _read("tables.toml")
+    for layer, named in layers.items():
+        for stem, own in named.items():
+            raw = layers["raw"].get(stem, {}) if layer == "staging" else {}
+            facts = {"export": layer == "marts"} | {k: raw[k] for k in LIKE_RAW if k in raw} | own
             listed: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in facts.items()}
             listed |= {name: tuple(listed.get(name, {}).items()) for name in ("meanings", "codes", "column_makers")}
             found[f"{layer}.{stem}"] = Table(name=f"{layer}.{stem}", **listed)
