@@ -29,11 +29,8 @@ def is_sqlite(path: Path) -> bool:
 def table_names(address: str, file: Path | None) -> list[str]:
     """Names of the tables and views of a database that may be read, as a mapping says them.
 
-    Notes
-    -----
     Checked by: tests/unit/test_intake_draft.py (through draft_mapping),
     tests/unit/test_intake_databases.py (through draft_mapping)
-    Checked by: tests/unit/test_intake_draft.py (through draft_mapping)
     """
     query = "select name from sqlite_master where type in ('table', 'view') and name not like 'sqlite_%' order by name"
     if file is None:
