@@ -4,8 +4,6 @@ Nothing is estimated: the records are altered in a database of its own beside th
 from them, and the velocities fitted, just as a refresh does. The warehouse itself is only read.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path

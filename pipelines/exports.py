@@ -1,7 +1,5 @@
 """Writes the export tables: one CSV and one Parquet a table, in the order of their key."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 from shared import dictionary

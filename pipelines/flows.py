@@ -1,7 +1,5 @@
 """Every flow and task of the workflow engine, a few lines each; the work is in the steps they call."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable
 from pathlib import Path

@@ -1,7 +1,5 @@
 """What a person sees while a long command runs: a line on a terminal, nothing in a pipe, and a log in the workspace."""
 
-from __future__ import annotations
-
 import datetime as dt
 import sys
 from collections.abc import Iterator

@@ -7,8 +7,6 @@
 A run that fails or is killed leaves the generation of before in its place; the next sweeps what it left unfinished.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import hashlib
 import json
@@ -18,15 +16,13 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.metadata import version
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import duckdb
 
 from shared import dictionary, migrations
+from shared.settings import Settings
 from shared.store import Workspace, comment_on, has_table, quoted
-
-if TYPE_CHECKING:
-    import duckdb
-
-    from shared.settings import Settings
 
 PUBLISHED = ("exports", "reports", "results.duckdb")
 """What a generation holds; each has a link of its name in the workspace."""
@@ -200,8 +196,6 @@ def note_attempt(workspace: Workspace, **facts: Any) -> None:
 def read_last_attempt(workspace: Workspace) -> dict[str, Any] | None:
     """The last refresh, done or not; one that says it is running and whose process is gone was killed.
 
-    Notes
-    -----
     Checked by: tests/end_to_end/test_publishing.py
     """
     try:

@@ -5,8 +5,6 @@ API runs in a child that ends when its standard input closes, in whatever way th
 history is a convenience; the record of truth is raw.runs in the warehouse.
 """
 
-from __future__ import annotations
-
 import contextlib
 import os
 import shutil

@@ -1,7 +1,5 @@
 """The record of truth of what ran: one row a run and one a step, in raw.runs and raw.run_steps."""
 
-from __future__ import annotations
-
 import datetime as dt
 import time
 from collections.abc import Callable, Iterator

@@ -1,7 +1,5 @@
 """What a workspace holds: rows by table, days covered, findings, last runs."""
 
-from __future__ import annotations
-
 import duckdb
 import pandas as pd
 

@@ -4,15 +4,14 @@ Read only by construction: it opens results.duckdb alone, read only, answers GET
 answer is of one generation; when a newer one is published, requests under way finish on theirs.
 """
 
-from __future__ import annotations
-
 import hmac
 import secrets
 import socket
 import threading
 from collections import OrderedDict
+from collections.abc import Callable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import Any, TypeVar
 from urllib.parse import urlencode
 
 from starlette.applications import Starlette
@@ -22,6 +21,7 @@ from starlette.middleware.trustedhost import TrustedHostMiddleware
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 from starlette.routing import Route
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from pipelines.publish import read_last_attempt
 from reports import page as shell
@@ -32,13 +32,7 @@ from reports.render import find_ids, render, render_found, render_rows, render_s
 from reports.results import Results
 from reports.words import Words
 from shared.errors import UserError
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
-
-    from starlette.types import ASGIApp, Message, Receive, Scope, Send
-
-    from shared.store import Workspace
+from shared.store import Workspace
 
 say = Words("choice")
 

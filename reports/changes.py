@@ -1,17 +1,13 @@
 """What changed since the last run: the key figures of the run before beside those of this one."""
 
-from __future__ import annotations
-
 import json
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from reports import style
+from reports.marts import Marts
 from reports.words import Words
-
-if TYPE_CHECKING:
-    from reports.marts import Marts
-    from shared.settings import Settings
+from shared.settings import Settings
 
 FILE = "last_figures.json"
 """Kept beside the pages: the figures of this run, and of the last one that had others."""

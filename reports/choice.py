@@ -8,15 +8,12 @@ from __future__ import annotations
 import calendar
 import datetime as dt
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 from urllib.parse import parse_qsl, urlencode
 
 from reports import style
 from shared.errors import UserError, suggest_name
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
 
 LONGEST = 2_000
 """Characters of an address's choice at most: no page needs more, and a longer one is no honest choice."""

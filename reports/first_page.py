@@ -1,7 +1,5 @@
 """Make the picture of the first page that the README shows: python -m reports.first_page REPORTS PICTURE."""
 
-from __future__ import annotations
-
 import os
 import subprocess
 import sys

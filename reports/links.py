@@ -4,8 +4,6 @@ Figures and tables name what a mark leads to by a token: `loop:ID`, `section:ID`
 `proposal:ID`, or rows such as `jobs?method=thump` and `readings?cable_class=...`. Links turn tokens into addresses.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from urllib.parse import quote
 

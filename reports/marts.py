@@ -1,18 +1,13 @@
 """What a page may read: tables of the warehouse by name, each read once."""
 
-from __future__ import annotations
+from collections.abc import Mapping, Sequence
+from typing import Any, Protocol
 
-from typing import TYPE_CHECKING, Any, Protocol
-
+import duckdb
 import pandas as pd
 
 from shared import dictionary
 from shared.store import has_table, read_model
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
-
-    import duckdb
 
 
 class Marts:

@@ -5,26 +5,20 @@ that every mean, share and limit of a page is what those rows alone would have g
 whole, and `parts_left_open` says by which parts of the choice.
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable, Collection
 from dataclasses import dataclass
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import duckdb
 
 from pipelines import warehouse
-from reports.choice import PARTS
+from reports.choice import PARTS, Choice
 from reports.marts import Marts
 from shared import dictionary
 from shared.dictionary import lineage
+from shared.settings import Settings
 from shared.store import LAYERS, create_table, quoted, read_model, write_tables
-
-if TYPE_CHECKING:
-    from reports.choice import Choice
-    from shared.settings import Settings
 
 CARRIERS: dict[str, tuple[tuple[str, str], ...]] = {
     "district": (

@@ -1,7 +1,5 @@
 """The pages as PDF, printed by a chromium that is already on the machine."""
 
-from __future__ import annotations
-
 import os
 import shutil
 import subprocess

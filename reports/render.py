@@ -1,29 +1,24 @@
 """A page is a function of the results and a choice: `render(results, page, choice)`."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 from importlib import import_module
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from reports import page as shell
 from reports.choice import EVERYTHING, Choice, in_words
-from reports.links import KINDS, NOWHERE
+from reports.links import KINDS, NOWHERE, Links
+from reports.marts import Marts
 from reports.narrow import parts_left_open
+from reports.page import Exhibit, Frame, Page
+from reports.pages.card import Card
+from reports.results import Results
 from reports.table import Table
 from reports.words import Words
 from shared import dictionary
 from shared.dictionary import lineage
 from shared.errors import UserError, suggest_name
-
-if TYPE_CHECKING:
-    from reports.links import Links
-    from reports.marts import Marts
-    from reports.page import Exhibit, Frame, Page
-    from reports.pages.card import Card
-    from reports.results import Results
 
 say = Words("choice")
 

@@ -6,20 +6,15 @@ import datetime as dt
 from dataclasses import replace
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING
+from types import TracebackType
 
-from reports.choice import Known
+from reports.choice import Choice, Known
 from reports.marts import Marts
 from reports.narrow import Narrowed
 from shared.errors import UserError
 from shared.migrations import read_steps
+from shared.settings import Settings
 from shared.store import has_table, open_results, read_settings
-
-if TYPE_CHECKING:
-    from types import TracebackType
-
-    from reports.choice import Choice
-    from shared.settings import Settings
 
 NARROWED_KEPT = 4
 """Choices whose tables are kept, each a database in memory: a page reads its choice, the period compared with, and the

@@ -1,10 +1,9 @@
 """Writes the standing pages: those of everything, sheets of the first loops and all instruments, every field card."""
 
-from __future__ import annotations
-
 import itertools
 from dataclasses import replace
-from typing import TYPE_CHECKING, Any
+from pathlib import Path
+from typing import Any
 
 from reports import changes
 from reports import page as shell
@@ -13,11 +12,7 @@ from reports.links import NOWHERE, sheet_file
 from reports.pages.card import make_cards
 from reports.pages.card import render as render_card
 from reports.render import PAGES, REFERENCES, frame_of, render, render_sheet
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from reports.results import Results
+from reports.results import Results
 
 LOOPS = 25
 """First loops of the ranking that have a standing sheet; browse and `loopwear sheet` have every other."""

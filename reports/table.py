@@ -1,7 +1,5 @@
 """Tables of the pages: the first rows in plain HTML; the export has the rest."""
 
-from __future__ import annotations
-
 import base64
 import json
 import math

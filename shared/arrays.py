@@ -1,7 +1,5 @@
 """Kinds of numpy arrays, each named once."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import NDArray
 

@@ -1,7 +1,5 @@
 """The one error a user ever sees: what is wrong, where, and what to do about it."""
 
-from __future__ import annotations
-
 import difflib
 from collections.abc import Iterable
 

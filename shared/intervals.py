@@ -1,7 +1,5 @@
 """Interval formulas shared by the topics."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

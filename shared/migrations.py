@@ -3,8 +3,6 @@
 ``sql/migrations/NNN_name.sql`` leads from version NNN - 1 to NNN. A warehouse that bears no number is of version 1.
 """
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import duckdb
@@ -24,8 +22,6 @@ def read_steps() -> dict[int, str]:
 def find_version(con: duckdb.DuckDBPyConnection) -> int:
     """Schema version of a warehouse; 0 where nothing was ever kept in it.
 
-    Notes
-    -----
     Checked by: tests/end_to_end/test_warehouse_versions.py (through open_warehouse)
     """
     tables = set(con.execute("select schema_name, table_name from duckdb_tables() where not internal").fetchall())

@@ -1,7 +1,5 @@
 """What is said on a terminal: no text of the data makes it do anything."""
 
-from __future__ import annotations
-
 import re
 from typing import Any, TextIO
 
@@ -12,8 +10,6 @@ CONTROLS = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u20
 def visible(text: str) -> str:
     """A text whose control characters are written out, such as \\x1b; line ends and tabs stay.
 
-    Notes
-    -----
     Checked by: tests/end_to_end/test_terminal.py
     """
     return CONTROLS.sub(lambda found: repr(found.group())[1:-1], text)

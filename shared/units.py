@@ -1,7 +1,5 @@
 """Units: everything behind intake is metres, minutes, and percent of the velocity of light."""
 
-from __future__ import annotations
-
 from typing import Final
 
 C_M_PER_US: Final = 299.792458

@@ -1,7 +1,5 @@
 """Write the demo files, or print what is in them: python -m synthetic_data --folder DIR --loops N --seed S."""
 
-from __future__ import annotations
-
 import argparse
 from pathlib import Path
 

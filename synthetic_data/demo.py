@@ -1,7 +1,5 @@
 """The invented utility as tables and as files: what it would export, and the truth kept apart."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -264,8 +262,6 @@ def make_tables(loops: int = DEFAULT_LOOPS, seed: int = DEFAULT_SEED, *, dirt: b
 def write_demo(folder: Path, *, loops: int = DEFAULT_LOOPS, seed: int = DEFAULT_SEED) -> DemoFiles:
     """Write the files the utility would export, and the truth in a folder of its own.
 
-    Notes
-    -----
     Checked by: tests/unit/test_synthetic_demo.py
     """
     utility = make_utility(loops, seed)

@@ -5,7 +5,7 @@ written. Every error says which rule of the data dictionary should find it; an e
 gives it away, and only a comparison with other data can.
 """
 
-from __future__ import annotations
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -112,23 +112,15 @@ def _write_utc_as_local(jobs: pd.DataFrame, taken: np.ndarray, notes: Notes, rng
         wrong = wrong.dt.tz_convert("UTC").fillna(jobs[column])
         late = wrong > jobs["restored_at"]
         rule = np.where((column == "located_at") & late.iloc[rows], "restored_before_located", "")
-        notes.add("utc_written_as_local", "jobs", jobs.iloc[rows], column, wrong.iloc[rows], rule)
-        jobs.loc[rows, column] = wrong.iloc[rows]
+        notes.put("utc_written_as_local", "jobs", jobs, rows, column, wrong.iloc[rows], rule)
     taken[rows] = True
     return taken
 
 
 def _close_in_one_go(jobs: pd.DataFrame, taken: np.ndarray, notes: Notes, rng: np.random.Generator) -> np.ndarray:
     rows = pick_rows(rng, ~taken, RESTORED_IS_CLOSED, of=len(jobs))
-    notes.add(
-        "restored_set_to_closed",
-        "jobs",
-        jobs.iloc[rows],
-        "restored_at",
-        jobs["closed_at"].iloc[rows],
-        "restored_equals_closed",
-    )
-    jobs.loc[rows, "restored_at"] = jobs["closed_at"].iloc[rows]
+    closed = jobs["closed_at"].iloc[rows]
+    notes.put("restored_set_to_closed", "jobs", jobs, rows, "restored_at", closed, "restored_equals_closed")
     taken[rows] = True
     return taken
 
@@ -137,8 +129,7 @@ def _halve_velocity(jobs: pd.DataFrame, taken: np.ndarray, notes: Notes, rng: np
     """The half velocity in a column of whole velocities."""
     rows = pick_rows(rng, jobs["velocity_setting_pct"].notna() & ~taken, VELOCITY_HALVED, of=len(jobs))
     halved = (jobs["velocity_setting_pct"].iloc[rows] / 2).round(2)
-    notes.add("velocity_halved", "jobs", jobs.iloc[rows], "velocity_setting_pct", halved, "velocity_out_of_range")
-    jobs.loc[rows, "velocity_setting_pct"] = halved
+    notes.put("velocity_halved", "jobs", jobs, rows, "velocity_setting_pct", halved, "velocity_out_of_range")
     taken[rows] = True
     return taken
 
@@ -152,29 +143,20 @@ def _read_in_feet_or_backwards(
     free = np.ones(len(jobs), dtype=bool)
 
     rows = pick_rows(rng, both, BACK_FILLED)
-    notes.add(
-        "estimate_back_filled",
-        "jobs",
-        jobs.iloc[rows],
-        "estimated_distance_m",
-        jobs["dug_distance_m"].iloc[rows],
-        "estimate_equals_dug",
-    )
-    jobs.loc[rows, "estimated_distance_m"] = jobs["dug_distance_m"].iloc[rows]
+    dug = jobs["dug_distance_m"].iloc[rows]
+    notes.put("estimate_back_filled", "jobs", jobs, rows, "estimated_distance_m", dug, "estimate_equals_dug")
     free[rows] = False
 
     slips = {i.instrument_id: i.unit_slips or FEET_FOR_METRES for i in truth.INSTRUMENTS}
     rate = jobs["instrument_id"].map(slips).fillna(0).to_numpy(dtype=float)
     rows = np.flatnonzero(shown & free & (rng.random(len(jobs)) < rate))
     feet = (jobs["estimated_distance_m"].iloc[rows] / M_PER_FT).round(1)
-    notes.add("feet_for_metres", "jobs", jobs.iloc[rows], "estimated_distance_m", feet)
-    jobs.loc[rows, "estimated_distance_m"] = feet
+    notes.put("feet_for_metres", "jobs", jobs, rows, "estimated_distance_m", feet)
     free[rows] = False
 
     rows = pick_rows(rng, shown & free & jobs["toward_terminal_id"].notna(), WRONG_TERMINAL)
     ends = jobs[["test_terminal_id", "toward_terminal_id"]].iloc[rows]
-    notes.add("wrong_terminal", "jobs", jobs.iloc[rows], "test_terminal_id", ends["toward_terminal_id"])
-    jobs.loc[rows, "test_terminal_id"] = ends["toward_terminal_id"]
+    notes.put("wrong_terminal", "jobs", jobs, rows, "test_terminal_id", ends["toward_terminal_id"])
     jobs.loc[rows, "toward_terminal_id"] = ends["test_terminal_id"]
     return taken
 
@@ -183,47 +165,32 @@ def _mislabel(
     jobs: pd.DataFrame, loops: pd.DataFrame, steps: pd.DataFrame, notes: Notes, rng: np.random.Generator
 ) -> None:
     """Causes, components, sections, crews and customers as a clerk writes them."""
-
-    def put(
-        kind: str,
-        rows: np.ndarray,
-        column: str,
-        value: np.ndarray | str | None,
-        rule: object = "",
-        found_in: str = "jobs",
-    ) -> None:
-        notes.add(kind, "jobs", jobs.iloc[rows], column, value, rule, found_in=found_in)
-        jobs.loc[rows, column] = value
-
-    put(
-        "splice_logged_as_cable",
-        pick_rows(rng, jobs["failed_component"] == "splice", SPLICE_AS_CABLE),
-        "failed_component",
-        "cable",
-    )
-    put(
-        "dig_in_coded_as_ageing",
-        pick_rows(rng, jobs["cause"] == "dig_in", DIG_IN_AS_AGEING),
-        "cause",
-        "insulation_breakdown",
-    )
-    put("cause_unknown", pick_rows(rng, ~jobs["cause"].isin(["dig_in"]), CAUSE_UNKNOWN), "cause", "unknown")
+    put = partial(notes.put, table="jobs", rows=jobs)
+    rows = pick_rows(rng, jobs["failed_component"] == "splice", SPLICE_AS_CABLE)
+    put("splice_logged_as_cable", places=rows, column="failed_component", written="cable")
+    rows = pick_rows(rng, jobs["cause"] == "dig_in", DIG_IN_AS_AGEING)
+    put("dig_in_coded_as_ageing", places=rows, column="cause", written="insulation_breakdown")
+    rows = pick_rows(rng, ~jobs["cause"].isin(["dig_in"]), CAUSE_UNKNOWN)
+    put("cause_unknown", places=rows, column="cause", written="unknown")
     early = (jobs["reported_at"] < pd.Timestamp("2012-01-01", tz="UTC")).to_numpy()
     missing = rng.random(len(jobs)) < np.where(early, SECTION_MISSING_EARLY, SECTION_MISSING_LATE)
-    put("section_missing", np.flatnonzero(missing), "section_id", None)
+    put("section_missing", places=np.flatnonzero(missing), column="section_id", written=None)
     rows = pick_rows(rng, np.ones(len(jobs), dtype=bool), CREW_VARIANT)
     crews = jobs["crew_id"].iloc[rows].astype(str)
     forms = [crews.str.lower().str.replace("-", ""), crews.str.replace("-", " "), crews.str.replace("-", "-0")]
-    put("crew_spelling", rows, "crew_id", np.choose(rng.integers(0, 3, len(rows)), [f.to_numpy() for f in forms]))
+    spelt = np.choose(rng.integers(0, 3, len(rows)), [f.to_numpy() for f in forms])
+    put("crew_spelling", places=rows, column="crew_id", written=spelt)
     on_loop = jobs["loop_id"].map(loops.set_index("loop_id")["customers"])
     rows = pick_rows(rng, on_loop > jobs["customers_interrupted"], BOTH_HALVES)
     stepped = jobs["job_id"].iloc[rows].isin(steps["job_id"])
+    rule = np.where(stepped, "steps_not_adding_up", "")
+    both = on_loop.iloc[rows].astype(int).to_numpy()
     put(
         "both_halves_counted",
-        rows,
-        "customers_interrupted",
-        on_loop.iloc[rows].astype(int).to_numpy(),
-        np.where(stepped, "steps_not_adding_up", ""),
+        places=rows,
+        column="customers_interrupted",
+        written=both,
+        rule=rule,
         found_in="restoration_steps",
     )
 
@@ -233,8 +200,7 @@ def _forget_hours(jobs: pd.DataFrame, taken: np.ndarray, notes: Notes, rng: np.r
     rows = pick_rows(rng, ~taken, REPAIR_AT_MIDNIGHT)
     midnight = _local(jobs["repaired_at"]).dt.floor("D").dt.tz_localize(truth.ZONE).dt.tz_convert("UTC")
     midnight = midnight.astype(jobs["repaired_at"].dtype)
-    notes.add("repaired_without_hour", "jobs", jobs.iloc[rows], "repaired_at", midnight.iloc[rows])
-    jobs.loc[rows, "repaired_at"] = midnight.iloc[rows]
+    notes.put("repaired_without_hour", "jobs", jobs, rows, "repaired_at", midnight.iloc[rows])
 
 
 def _write_twice(

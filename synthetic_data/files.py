@@ -1,7 +1,5 @@
 """Tables to files as the utility would export them, with its slips of writing, and where each row came to stand."""
 
-from __future__ import annotations
-
 from pathlib import Path
 
 import numpy as np

@@ -1,7 +1,5 @@
 """The fleet as first laid: districts, loops, terminals, sections, with the hidden multipliers of each section."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

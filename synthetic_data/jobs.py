@@ -3,13 +3,12 @@
 All times are seconds since 1970, UTC, until the frames are made; they are whole minutes in the end.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
+from shared import dictionary
 from synthetic_data import truth
 from synthetic_data.failures import BODY, DIG_IN, SPLICE, TERMINATION, History
 from synthetic_data.fleet import Fleet
@@ -17,17 +16,7 @@ from synthetic_data.search import HALVING, INDICATORS, OUTWARD, SEEN, Search, se
 
 MINUTE, DAY = 60.0, 86400.0
 STEPS_FROM = np.datetime64("2012-01-01", "s").astype(float)
-STAMPS = (
-    "reported_at",
-    "dispatched_at",
-    "arrived_at",
-    "located_at",
-    "restored_at",
-    "pinpointed_at",
-    "repaired_at",
-    "normal_at",
-    "closed_at",
-)
+STAMPS = dictionary.load_tables()["jobs"].instants
 
 
 @dataclass(frozen=True)

@@ -4,8 +4,6 @@ A pulse measures time. Over a path of cable, tails included, it needs sum(length
 instrument shows that time multiplied by its own setting and scale, plus its offset, with noise.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

@@ -1,8 +1,7 @@
 """Notes of the errors put into the records, each with the row it is on and the rule that should find it."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -53,6 +52,22 @@ class Notes:
                 }
             )
         )
+
+    def put(
+        self,
+        kind: str,
+        table: str,
+        rows: pd.DataFrame,
+        places: np.ndarray,
+        column: str,
+        written: Any,
+        rule: object = "",
+        *,
+        found_in: str | None = None,
+    ) -> None:
+        """Note an error and put it into the rows at some places."""
+        self.add(kind, table, rows.iloc[places], column, written, rule, found_in=found_in)
+        rows.loc[places, column] = written
 
     def to_frame(self) -> pd.DataFrame:
         """All errors, in the order of kind, table and key."""

@@ -3,8 +3,6 @@
 What is dug is taped along the route, which is shorter than the cable by tails and slack.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

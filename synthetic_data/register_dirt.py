@@ -1,7 +1,5 @@
 """Errors of the register: lost sections, dates, lengths, open points."""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 
@@ -19,8 +17,6 @@ KEPT_BETWEEN = 0.70
 def spoil_register(tables: dict[str, pd.DataFrame], notes: Notes, rng: np.random.Generator) -> dict[str, pd.DataFrame]:
     """Put errors into sections and loops; the tables given are not changed.
 
-    Notes
-    -----
     Checked by: tests/unit/test_synthetic_dirt.py (through spoil_tables)
     """
     sections, loops = tables["sections"].copy(), tables["loops"].copy()
@@ -51,10 +47,7 @@ def _spoil_dates(sections: pd.DataFrame, notes: Notes, rng: np.random.Generator)
     rows = pick_rows(rng, (sections["insulation"] == "TRXLPE") & sections["retired_on"].isna(), TRXLPE_TOO_EARLY)
     early = pd.to_datetime(pd.Series(rng.integers(1972, 1981, len(rows))).astype(str) + "-06-15").to_numpy()
     early = early.astype("datetime64[us]")
-    notes.add(
-        "install_date_impossible", "sections", sections.iloc[rows], "installed_on", early, "install_date_impossible"
-    )
-    sections.loc[rows, "installed_on"] = early
+    notes.put("install_date_impossible", "sections", sections, rows, "installed_on", early, "install_date_impossible")
 
 
 def _spoil_lengths(sections: pd.DataFrame, loops: pd.DataFrame, notes: Notes, rng: np.random.Generator) -> None:
@@ -68,14 +61,12 @@ def _spoil_lengths(sections: pd.DataFrame, loops: pd.DataFrame, notes: Notes, rn
             chosen.append(feeder)
     rows = np.flatnonzero(by_feeder.isin(chosen))
     feet = (sections["length_m"].iloc[rows] / M_PER_FT).round(1)
-    notes.add("length_in_feet", "sections", sections.iloc[rows], "length_m", feet)
-    sections.loc[rows, "length_m"] = feet
+    notes.put("length_in_feet", "sections", sections, rows, "length_m", feet)
 
     rows = pick_rows(rng, ~by_feeder.isin(chosen), LENGTH_OFF, of=len(sections))
     factor = np.exp(rng.choice([-1, 1], len(rows)) * rng.uniform(0.08, 0.35, len(rows)))
     off = (sections["length_m"].iloc[rows] * factor).round(1)
-    notes.add("length_off", "sections", sections.iloc[rows], "length_m", off)
-    sections.loc[rows, "length_m"] = off
+    notes.put("length_off", "sections", sections, rows, "length_m", off)
 
 
 def _move_open_points(loops: pd.DataFrame, notes: Notes, rng: np.random.Generator) -> None:
@@ -86,8 +77,7 @@ def _move_open_points(loops: pd.DataFrame, notes: Notes, rng: np.random.Generato
         [-1, 1], len(rows)
     )
     moved = stem + number.map("{:02d}".format)
-    notes.add("open_point_moved", "loops", loops.iloc[rows], "normal_open_terminal_id", moved)
-    loops.loc[rows, "normal_open_terminal_id"] = moved
+    notes.put("open_point_moved", "loops", loops, rows, "normal_open_terminal_id", moved)
 
 
 def lose_sections(tables: dict[str, pd.DataFrame], notes: Notes, rng: np.random.Generator) -> dict[str, pd.DataFrame]:

@@ -4,8 +4,6 @@ One search is one short walk over a half-loop of up to twenty sections; there is
 it, drawn by the caller, so that the walk itself is a plain function.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

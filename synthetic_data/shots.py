@@ -1,7 +1,5 @@
 """Readings besides the one a dig follows: the tests of a search, and calibration readings on known lengths."""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

@@ -1,7 +1,5 @@
 """What was drawn, counted, beside what was meant."""
 
-from __future__ import annotations
-
 import pandas as pd
 
 from shared.units import DAYS_PER_YEAR
@@ -49,8 +47,6 @@ def rates_of_last_years(utility: Utility) -> pd.DataFrame:
 def summarise(loops: int, seed: int) -> str:
     """The figures as text: plain fleet (no programmes, no districts or vintages) beside what was meant, then the demo.
 
-    Notes
-    -----
     Checked by: tests/simulated/test_synthetic_recovery.py
     """
     share = loops / LOOPS_MEANT

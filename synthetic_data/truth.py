@@ -3,8 +3,6 @@
 Nothing here is read by the product. Tests compare the product's estimates with these values.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Final
 
@@ -13,7 +11,6 @@ import pandas as pd
 
 from shared.units import DAYS_PER_YEAR
 
-RECORDS_FROM: Final = np.datetime64("2006-01-01", "s")
 RECORDS_TO: Final = np.datetime64("2026-01-01", "s")
 """The extract is made at this moment: jobs whose paper is not closed by then are not in it."""
 
@@ -197,36 +194,21 @@ def soil_temperature_c(day_of_year: np.ndarray) -> np.ndarray:
 
 def classes_frame() -> pd.DataFrame:
     """The classes' true parameters, one row a class."""
-    return pd.DataFrame(
-        [
-            {
-                "cable_class": c.name,
-                "share_of_loops": c.share_of_loops,
-                "installed_from": c.installed_from,
-                "installed_to": c.installed_to,
-                "rate_at_30_per_100km_year": c.rate_at_30,
-                "shape": c.shape,
-                "velocity_pct": c.velocity_pct,
-                "velocity_sd_pct": c.velocity_sd_pct,
-            }
-            for c in CLASSES
-        ]
-    )
+    told = [
+        "share_of_loops",
+        "installed_from",
+        "installed_to",
+        "rate_at_30",
+        "shape",
+        "velocity_pct",
+        "velocity_sd_pct",
+    ]
+    frame = pd.DataFrame(list(CLASSES), index=pd.Index([c.name for c in CLASSES], name="cable_class"))
+    return frame[told].rename(columns={"rate_at_30": "rate_at_30_per_100km_year"}).reset_index()
 
 
 def instruments_frame() -> pd.DataFrame:
     """The instruments' true settings, offsets, noise and drift, one row an instrument."""
-    return pd.DataFrame(
-        [
-            {
-                "instrument_id": i.instrument_id,
-                "setting_pct": i.setting_pct,
-                "offset_m": i.offset_m,
-                "noise_fraction": i.noise,
-                "drift_from_year": i.drift_from,
-                "drift_per_year": i.drift_per_year,
-                "setting_recorded_share": i.recorded,
-            }
-            for i in INSTRUMENTS
-        ]
-    )
+    renamed = {"noise": "noise_fraction", "drift_from": "drift_from_year", "recorded": "setting_recorded_share"}
+    told = ["instrument_id", "setting_pct", "offset_m", "noise", "drift_from", "drift_per_year", "recorded"]
+    return pd.DataFrame(list(INSTRUMENTS))[told].rename(columns=renamed)

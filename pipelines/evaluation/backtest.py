@@ -5,8 +5,6 @@ share of the length is reached, and the failures that followed on it are counted
 frames, so the same harness scores the warehouse, a simulated fleet and open data.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass

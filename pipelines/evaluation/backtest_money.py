@@ -1,7 +1,5 @@
 """Would the ranking have caught more of the failures that followed for the same money, not only for the same length?"""
 
-from __future__ import annotations
-
 import datetime as dt
 
 import numpy as np

@@ -5,8 +5,6 @@ luck does not repeat. So what was seen after a date is compared with what the mo
 from what was known then; the fall from the record itself is shown beside it, for that is the one people quote.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray

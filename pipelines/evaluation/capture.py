@@ -1,7 +1,5 @@
 """How many failures lie on what a rule picks first?"""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -1,7 +1,5 @@
 """How often the cable of a class fails, and at an age: what the two smoothed rules of the back-test go by."""
 
-from __future__ import annotations
-
 from itertools import pairwise
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Which cable was picked, when, and what counts as failing afterwards: the sets that before and after are told of."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping
 

@@ -1,7 +1,5 @@
 """Would the ranking have been right? Puts together what compares it with the years that followed."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """How good was last year's forecast? Failures expected at past dates beside those of the year that followed."""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

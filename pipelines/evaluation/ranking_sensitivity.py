@@ -1,7 +1,5 @@
 """Does the head of the ranking hang on choices nobody can prove? The ranking under each of them."""
 
-from __future__ import annotations
-
 from collections.abc import Collection
 from dataclasses import dataclass
 

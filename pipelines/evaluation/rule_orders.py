@@ -1,7 +1,5 @@
 """In which order does a rule that people use pick sections or loops?"""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
 from typing import Any
 

@@ -1,7 +1,5 @@
 """Would the order of tests have found past faults sooner? It beside what crews used, the outward walk and halving."""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

@@ -1,7 +1,5 @@
 """Holds the ranking against the years that followed, and writes what it found."""
 
-from __future__ import annotations
-
 import duckdb
 import pandas as pd
 
@@ -9,22 +7,11 @@ from pipelines.evaluation.evaluate import evaluate_ranking
 from pipelines.evaluation.search_backtest import backtest_searches
 from pipelines.survival.step import FittedFleet
 from pipelines.warehouse import read_query
+from shared import dictionary
 from shared.settings import Settings
 from shared.store import has_table, read_model, write_tables
 
-TABLES = (
-    "marts.backtest",
-    "marts.backtest_summary",
-    "marts.backtest_calibration",
-    "marts.calibration_summary",
-    "marts.backtest_money",
-    "marts.backtest_money_summary",
-    "marts.before_after",
-    "marts.forecast_score",
-    "marts.ranking_sensitivity",
-    "marts.duplicates_both_ways",
-    "marts.search_backtest",
-)
+TABLES = dictionary.tables_made_in("pipelines/evaluation")
 
 
 def run(con: duckdb.DuckDBPyConnection, fitted: FittedFleet | None, settings: Settings) -> dict[str, int]:

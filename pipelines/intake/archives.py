@@ -1,7 +1,5 @@
 """Unpacks gz and zip files into a temporary folder, within limits, by names of our own."""
 
-from __future__ import annotations
-
 import gzip
 import re
 import zipfile

@@ -1,7 +1,5 @@
 """Is a row of sections that says another cable under a known id a new cable there, or a correction?"""
 
-from __future__ import annotations
-
 from pipelines.intake.share import TableShare
 from pipelines.validation.facts import DEFAULT_DATES
 from pipelines.validation.register import latest_sql

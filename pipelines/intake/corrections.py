@@ -1,7 +1,5 @@
 """Applies what a person decided, corrections and joins: new rows in raw beside the old ones, with their lineage."""
 
-from __future__ import annotations
-
 import duckdb
 
 from pipelines.intake.share import TableShare

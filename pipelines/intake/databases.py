@@ -1,7 +1,5 @@
 """Reads a query of a database into a file of texts, as it stands at one moment, and writes nothing there."""
 
-from __future__ import annotations
-
 import re
 import sqlite3
 from collections.abc import Generator, Sequence
@@ -31,8 +29,6 @@ def is_sqlite(path: Path) -> bool:
 def table_names(address: str, file: Path | None) -> list[str]:
     """Names of the tables and views of a database that may be read, as a mapping says them.
 
-    Notes
-    -----
     Checked by: tests/unit/test_intake_draft.py (through draft_mapping),
     tests/unit/test_intake_databases.py (through draft_mapping)
     """

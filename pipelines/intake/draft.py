@@ -1,7 +1,5 @@
 """Drafts a mapping from the headers, values and keys of several files, every guess with its evidence beside it."""
 
-from __future__ import annotations
-
 import json
 import tempfile
 from collections.abc import Sequence
@@ -158,7 +156,7 @@ def _block(
     part, table = proposal.part, proposal.table
     reading = list(part.reading)
     facts = dictionary.load_tables()[table]
-    if any(dictionary.columns()[c].type == "instant" for c in facts.source_columns):
+    if facts.instants:
         reading.append('# timezone = "UTC"  # ??? only where the stamps are not in the district\'s own zone')
     columns = [line for column in facts.source_columns for line in _column_lines(proposal, column, median)]
     lines = [

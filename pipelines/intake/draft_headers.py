@@ -1,7 +1,5 @@
 """Where the header of a table stands: among titles above it, units and dashes below it."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -27,8 +25,6 @@ class Header:
 def find_header(rows: Sequence[tuple[int, list[str]]]) -> Header:
     """The header among some rows, each with its number in the file.
 
-    Notes
-    -----
     Checked by: tests/unit/test_intake_draft.py (through draft_mapping)
     """
     if not rows:

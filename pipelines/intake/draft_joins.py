@@ -1,7 +1,5 @@
 """Puts together what the parts of some files hold apart: shapes first, then joins on keys, each by its evidence."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 

@@ -1,7 +1,5 @@
 """What some files hold, part by part (a file, a sheet, files of one form), for drafting: headers, values, how read."""
 
-from __future__ import annotations
-
 import datetime as dt
 import io
 import itertools

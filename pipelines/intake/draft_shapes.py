@@ -1,7 +1,5 @@
 """Shapes that parts of files must be given before they are tables: numbered headings, pairs, two ids in one text."""
 
-from __future__ import annotations
-
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterator, Mapping
@@ -122,7 +120,7 @@ def _split(column: Column, known: Known) -> list[tuple[str, str]]:
 
 def _after(part: Part) -> Iterator[str]:
     """Stamps given as minutes or hours after the report."""
-    instants = [c for c in dictionary.load_tables()["jobs"].source_columns if dictionary.columns()[c].type == "instant"]
+    instants = dictionary.load_tables()["jobs"].instants
     reported = [c for c in part.columns if c.formats is not None and header_score(c.header, "reported_at") >= SURE]
     if not reported:
         return

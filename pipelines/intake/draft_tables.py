@@ -1,7 +1,5 @@
 """Which tables the parts of some files hold, and which header is which column: by names, values and keys that join."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
@@ -142,7 +140,7 @@ def match_columns(part: Part, table: str, known: Known, taken: Iterable[str] = (
         if header not in used and name not in found:
             found[name] = scores[header, name]
             used.add(header)
-    for name in [n for n in found if dictionary.columns()[n].type == "instant"]:
+    for name in [n for n in found if n in dictionary.load_tables()[table].instants]:
         found[name] = _join_hour(part, name, found, used)
     return {name: found[name] for name in names if name in found}
 

@@ -1,7 +1,5 @@
 """Derived headers: an expression of a mapping as SQL over the texts of a row."""
 
-from __future__ import annotations
-
 import ast
 import datetime as dt
 from collections.abc import Mapping

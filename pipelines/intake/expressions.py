@@ -1,7 +1,5 @@
 """Small safe expressions of a mapping's derived headers: read by Python's own parser, and nothing of them is run."""
 
-from __future__ import annotations
-
 import ast
 import re
 from dataclasses import dataclass

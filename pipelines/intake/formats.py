@@ -1,7 +1,5 @@
 """Reads spreadsheets, JSON and Parquet into the same temporary tables of texts as delimited files."""
 
-from __future__ import annotations
-
 import datetime as dt
 import itertools
 from collections.abc import Iterator

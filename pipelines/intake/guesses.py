@@ -1,7 +1,5 @@
 """Guesses about a column from its values, each with its evidence."""
 
-from __future__ import annotations
-
 import re
 import statistics
 from collections.abc import Sequence

@@ -1,7 +1,5 @@
 """Tables of HTML, as programs save them under the name of a workbook."""
 
-from __future__ import annotations
-
 import re
 from collections.abc import Iterator
 from pathlib import Path

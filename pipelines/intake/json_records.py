@@ -1,7 +1,5 @@
 """Records of JSON: lines of objects, arrays of them, and lists of them at any depth; nested objects lie flat."""
 
-from __future__ import annotations
-
 import json
 from collections.abc import Iterator
 from pathlib import Path

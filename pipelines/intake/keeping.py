@@ -1,7 +1,5 @@
 """Keeps what a load brought: rows in raw, rejected rows in quarantine as received, findings, and the counts."""
 
-from __future__ import annotations
-
 import json
 from dataclasses import dataclass
 

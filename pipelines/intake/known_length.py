@@ -1,7 +1,5 @@
 """A test on a run of known length, entered by hand: written as a file of the workspace and loaded like any other."""
 
-from __future__ import annotations
-
 import csv
 import hashlib
 from pathlib import Path

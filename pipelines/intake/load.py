@@ -3,17 +3,15 @@
 A load is one transaction: all of it is kept, or nothing.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 import tempfile
 import threading
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import duckdb
+import pandas as pd
 
 from pipelines.intake.cables import tell_cables
 from pipelines.intake.corrections import apply_corrections, join_jobs, renew_decisions
@@ -35,9 +33,6 @@ from pipelines.validation.judge_files import judge_files
 from pipelines.validation.rules import file_rules_for, rules_for
 from shared.settings import Settings
 from shared.store import UNPACKED, roll_back
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,5 @@
 """Reads a mapping file (TOML) and says, with the line, what is wrong in it."""
 
-from __future__ import annotations
-
 import tomllib
 from dataclasses import replace
 from pathlib import Path

@@ -1,7 +1,5 @@
 """The parts of a mapping that shape rows or say where they come from but for files, checked."""
 
-from __future__ import annotations
-
 import re
 from typing import Any
 

@@ -1,7 +1,5 @@
 """What a block of a mapping says of the state its files tell: whether they are whole, and what a changed cable is."""
 
-from __future__ import annotations
-
 import datetime as dt
 from typing import Any
 
@@ -15,8 +13,6 @@ CLOSABLE = ("loops", "sections", "jobs")
 def parse_state(place: Place, block: dict[str, Any], number: int) -> dict[str, Any]:
     """The fields of a TableSource that a block's snapshot, gone, taken_on and changed_cable say, checked.
 
-    Notes
-    -----
     Checked by: tests/unit/test_intake_snapshots.py (through parse_mapping_text)
     """
     gone, table, reading = block.get("gone"), block["to"], block.get("changed_cable")

@@ -1,7 +1,5 @@
 """Rows in quarantine, given to a person as files or as a workbook, and known again once they come back corrected."""
 
-from __future__ import annotations
-
 import csv
 import dataclasses
 import json

@@ -1,7 +1,5 @@
 """The raw tables: made from the dictionary, appended to, never changed."""
 
-from __future__ import annotations
-
 import duckdb
 
 from shared import dictionary
@@ -50,8 +48,6 @@ BOOKS = {
 def ensure_raw_tables(con: duckdb.DuckDBPyConnection) -> None:
     """Make the raw tables and intake's books where they are missing.
 
-    Notes
-    -----
     Checked by: tests/unit/test_intake_revisions.py
     """
     provenance = ", ".join(f'"{c}" {dictionary.columns()[c].duckdb_type}' for c in dictionary.PROVENANCE)

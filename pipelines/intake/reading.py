@@ -1,7 +1,5 @@
 """From files to typed rows: the temporary table ``typed`` of a table's share of a load."""
 
-from __future__ import annotations
-
 from pipelines.intake.expression_sql import Marks
 from pipelines.intake.formats import read_file
 from pipelines.intake.mapping import Join

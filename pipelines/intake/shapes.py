@@ -3,8 +3,6 @@
 Each step is SQL over the texts of the step before; the last is kept as the temporary table of the file.
 """
 
-from __future__ import annotations
-
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass, replace

@@ -4,8 +4,6 @@ The rows themselves stay in temporary tables of the connection: ``read_0``, ``re
 ``typed`` (values), ``judged`` (those that need judging), ``new_findings``, ``rejected`` and ``sorted``.
 """
 
-from __future__ import annotations
-
 import datetime as dt
 from dataclasses import dataclass, field
 from pathlib import Path

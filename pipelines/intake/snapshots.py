@@ -4,8 +4,6 @@ What a mapping does not call a snapshot is taken for whole where it holds most o
 lacks is then told, and stays as it is.
 """
 
-from __future__ import annotations
-
 from pipelines.intake.mapping import TableSource
 from pipelines.intake.mapping_state import CLOSABLE
 from pipelines.intake.share import TableShare
@@ -30,8 +28,6 @@ def find_gone(share: TableShare) -> None:
     closes it; of files that are no snapshot ``loaded`` says of how many it is. Nothing is closed where a row's key
     cannot be read: the row might be the one that seems missing.
 
-    Notes
-    -----
     Checked by: tests/unit/test_intake_snapshots.py (through load_paths)
     """
     share.con.execute(

@@ -1,7 +1,5 @@
 """What each row is against what stood before it: new, revised, unchanged, superseded or rejected."""
 
-from __future__ import annotations
-
 from pipelines.intake.share import TableShare
 from pipelines.intake.text import source_row
 

@@ -1,7 +1,5 @@
 """Which files a load is made of, and which table each is meant for."""
 
-from __future__ import annotations
-
 import fnmatch
 import os
 import re

@@ -4,8 +4,6 @@ Clean files go through DuckDB with the dialect given whole. A file is clean when
 as many rows as the file has line ends; any other file is read by Python's csv, record by record.
 """
 
-from __future__ import annotations
-
 import codecs
 import csv
 import itertools

@@ -1,7 +1,5 @@
 """Reads a delimited text record by record: of a long file never more is in memory than an open quote may span."""
 
-from __future__ import annotations
-
 import codecs
 import csv
 import itertools
@@ -120,8 +118,6 @@ def read_records(lines: Iterable[str], delimiter: str) -> Iterator[Record]:
     Blank lines are counted but not given. A quote that is never closed, or is followed by more than a delimiter,
     spoils its own first line alone; reading goes on with the next line.
 
-    Notes
-    -----
     Checked by: tests/properties/test_intake_readers.py
     """
     csv.field_size_limit(MAX_CELL)

@@ -1,7 +1,5 @@
 """Texts to values, set-wise: numbers in metres, codes, dates and zoned times, and what could not be read."""
 
-from __future__ import annotations
-
 import datetime as dt
 from dataclasses import dataclass
 

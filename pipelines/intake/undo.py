@@ -1,7 +1,5 @@
 """Takes a load back: the warehouse is then as it was before it."""
 
-from __future__ import annotations
-
 import duckdb
 
 from pipelines.intake.raw import BOOKS

@@ -1,7 +1,5 @@
 """Local times to instants: where the clock skips an hour or passes it twice, nothing is guessed."""
 
-from __future__ import annotations
-
 import datetime as dt
 from functools import cache
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError

@@ -1,7 +1,5 @@
 """What does one more failure avoided cost, as the budget of the first year grows?"""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

@@ -1,7 +1,5 @@
 """The programme with its budget priced instead of kept: it falls apart into loops, and bounds every choice."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """How far do net benefit and the sections that pay move when an input is wrong, and does the same work stay chosen?"""
 
-from __future__ import annotations
-
 import dataclasses
 from collections.abc import Iterator
 from dataclasses import dataclass

@@ -1,7 +1,5 @@
 """What may be done in a year of the plan, what it costs and avoids, and what the year may spend?"""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
@@ -145,8 +143,6 @@ def is_due(options: pd.DataFrame, waits: Integers | None, terms: Replacement, ye
 def list_offers(sections: pd.DataFrame, replaced: Worth, terms: Replacement, horizon_years: float) -> pd.DataFrame:
     """The rows of list_options of the first year that are offered, from what replacing the sections is worth.
 
-    Notes
-    -----
     Checked by: tests/unit/test_investment_plan.py
     """
     return _arrange(sections, replaced, terms, horizon_years, 0, only_offered=True)

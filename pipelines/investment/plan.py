@@ -6,8 +6,6 @@ and the proven gap of each is kept. That is not the best plan over all years tog
 that is bounded by pricing each year's budget (bound_plan).
 """
 
-from __future__ import annotations
-
 from collections.abc import Callable
 from dataclasses import dataclass
 

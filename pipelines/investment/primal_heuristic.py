@@ -1,7 +1,5 @@
 """A choice that keeps to the budget, made from the relaxation's by a few changes that use up what is left."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -5,8 +5,6 @@ budget, gain the most. It is first shrunk with its Lagrangian bound, which settl
 large fleet, and the rest is solved by HiGHS. The gap to the bound is kept and printed.
 """
 
-from __future__ import annotations
-
 import ctypes
 import os
 import sys
@@ -121,8 +119,6 @@ def choose_options(
 def find_price(options: pd.DataFrame, budget: float, *, loop_weight: float = 0.0, loop_penalty: float = 0.0) -> float:
     """Gain that the last unit of a budget brings, to six digits: where the bound of choose_options is least.
 
-    Notes
-    -----
     Checked by: tests/properties/test_investment_plan.py
     """
     problem = as_problem(options, budget, loop_weight, loop_penalty)

@@ -1,7 +1,5 @@
 """What is there to do about each section, what does it return, and when is it best done?"""
 
-from __future__ import annotations
-
 import datetime as dt
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Plans the work under the budget and writes the tables of money."""
 
-from __future__ import annotations
-
 import duckdb
 import pandas as pd
 

@@ -1,7 +1,5 @@
 """What do the plan, its cost curve and the moved inputs say, put together from the forecast and the money?"""
 
-from __future__ import annotations
-
 import dataclasses
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """How many failures a year are to come over twenty years, with nothing done and with more or less money a year?"""
 
-from __future__ import annotations
-
 import dataclasses
 
 import numpy as np

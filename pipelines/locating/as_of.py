@@ -1,7 +1,5 @@
 """The fit as of a day: season and movement of the instruments taken off, what is left fitted as it stands that day."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What the fit says of each class and each instrument, as the tables that are exported."""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

@@ -1,7 +1,5 @@
 """Displayed distances of past digs turned into distances along the route, by the terminals or by class alone."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

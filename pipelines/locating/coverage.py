@@ -1,7 +1,5 @@
 """Do the windows hold what they promise: quantiles of past errors, and their back-test."""
 
-from __future__ import annotations
-
 import bisect
 import itertools
 import math

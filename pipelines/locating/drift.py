@@ -1,7 +1,5 @@
 """Has an instrument drifted: EWMA and CUSUM charts of its readings in time."""
 
-from __future__ import annotations
-
 import datetime as dt
 from dataclasses import dataclass
 

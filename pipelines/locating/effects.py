@@ -1,7 +1,5 @@
 """What the fit says of cable and instruments, in the form that corrects a reading: estimates and their covariance."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +13,11 @@ from shared.arrays import Floats
 FIXED = ("slack", "tail_m")
 OWN = ("scale", "zero_m", "scale_rate")
 """Terms of an instrument: scale and time zero on the as-of day, and the drift of the scale a year after it."""
+USUAL = (
+    "usual_tail_m", "usual_tail_per_m", "usual_tail_variance_m2", "usual_tail_variance_per_m", "usual_tails",
+    "usual_tails_per_m",
+)  # fmt: skip
+"""Terms of the effects that stand in for tails that are not given."""
 ENOUGH_PATHS = 10
 """Digs with known terminals from which the usual tail of a path is learnt; with fewer, from the terminals alone."""
 
@@ -127,14 +130,10 @@ def _usual_tail(fit: VelocityFit, terminal_tails: pd.Series) -> dict[str, float]
     """Tails that a path of some length passes on this record: that of a terminal, growing by least squares with it."""
     readings = fit.readings
     of = readings.is_dug
-    names = (
-        "usual_tail_m", "usual_tail_per_m", "usual_tail_variance_m2", "usual_tail_variance_per_m", "usual_tails",
-        "usual_tails_per_m",
-    )  # fmt: skip
     tails = terminal_tails.dropna().to_numpy(float)
     near, variance = (float(tails.mean()), float(tails.var())) if len(tails) else (0.0, 0.0)
     if of.sum() < ENOUGH_PATHS:
-        return dict(zip(names, (near, 0.0, variance, 0.0, 1.0, 0.0), strict=True))
+        return dict(zip(USUAL, (near, 0.0, variance, 0.0, 1.0, 0.0), strict=True))
     tail, route = readings.tail_m[of], (readings.length_m - readings.tail_m)[of]
 
     def growth(values: Floats) -> float:
@@ -142,7 +141,7 @@ def _usual_tail(fit: VelocityFit, terminal_tails: pd.Series) -> dict[str, float]
 
     per_m = growth(tail - near)
     scatter = growth((tail - near - per_m * route) ** 2 - variance)
-    return dict(zip(names, (near, per_m, variance, scatter, 1.0, growth(readings.tails[of] - 1.0)), strict=True))
+    return dict(zip(USUAL, (near, per_m, variance, scatter, 1.0, growth(readings.tails[of] - 1.0)), strict=True))
 
 
 def store_effects(effects: Effects) -> dict[str, pd.DataFrame]:

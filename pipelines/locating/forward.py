@@ -1,9 +1,7 @@
 """The windows in forward order: each past dig asked as crews ask, by a fit to the readings before it."""
 
-from __future__ import annotations
-
 import itertools
-from typing import TYPE_CHECKING
+from collections.abc import Callable
 
 import numpy as np
 import pandas as pd
@@ -12,9 +10,6 @@ from pipelines.locating.as_of import FitAsOf, years_after
 from pipelines.locating.correction import ALONG, BY_CLASS, Register, place_digs
 from pipelines.locating.readings import Readings, keep_readings
 from pipelines.locating.season import season_shift, take_season_off
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 ORIGINS = 5
 """Times the fit is made anew, with equally many digs between them."""

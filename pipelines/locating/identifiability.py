@@ -1,7 +1,5 @@
 """Which instruments and classes can be told apart, by the graph of who read what."""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

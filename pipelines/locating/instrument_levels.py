@@ -1,7 +1,5 @@
 """How an instrument's scale and offset move in time: steady, drifting, stepped, or set anew at its calibration."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

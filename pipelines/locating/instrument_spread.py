@@ -1,7 +1,5 @@
 """How much instruments differ from one another: restricted likelihood, its uncertainty, and who is out of order."""
 
-from __future__ import annotations
-
 import contextlib
 import itertools
 from dataclasses import dataclass, replace

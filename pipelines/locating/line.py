@@ -1,7 +1,5 @@
 """The line a reading lies on, and its linear form about an estimate."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

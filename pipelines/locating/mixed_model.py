@@ -4,8 +4,6 @@ Every reading belongs to one instrument at most, so the random effects fall into
 identity leaves one small system in the fixed effects: no matrix with a side of the number of readings is formed.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Any
 

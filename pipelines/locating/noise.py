@@ -1,7 +1,5 @@
 """Noise of a reading: how it grows with distance, how it differs by the way the true length was measured."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

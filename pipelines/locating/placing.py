@@ -1,20 +1,12 @@
 """Where along its way a reading ends, and how surely: the one arithmetic of command, card, export and back-test."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
 
-from pipelines.locating.effects import Effects
+from pipelines.locating.effects import USUAL, Effects
 from pipelines.locating.ways import Ways
 from shared.arrays import Booleans, Floats, Integers
-
-USUAL = (
-    "usual_tail_m", "usual_tail_per_m", "usual_tail_variance_m2", "usual_tail_variance_per_m", "usual_tails",
-    "usual_tails_per_m",
-)  # fmt: skip
-"""Terms of the effects that stand in for tails that are not given."""
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,5 @@
 """Which setting each instrument should stand on for each class, and what following it would have done to past digs."""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

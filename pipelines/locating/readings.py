@@ -1,7 +1,5 @@
 """Which readings enter the fit, as arrays: the door between the tables and the model."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import numpy as np

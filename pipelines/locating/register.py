@@ -1,7 +1,5 @@
 """Lengths of the register that readings of cable ends contradict."""
 
-from __future__ import annotations
-
 from itertools import pairwise
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What a pulse of some length can show: the near-end blind zone, two marks told apart, how finely a mark is read."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from shared.arrays import Floats

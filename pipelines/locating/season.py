@@ -1,7 +1,5 @@
 """The season in the readings: how large it is, and readings with it taken off."""
 
-from __future__ import annotations
-
 from dataclasses import replace
 
 import numpy as np

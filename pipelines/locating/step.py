@@ -1,11 +1,9 @@
 """Reads the readings, fits them, writes the fitted tables: the only place of the topic that touches the store."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING
 
+import duckdb
 import numpy as np
 import pandas as pd
 
@@ -29,27 +27,7 @@ from shared import dictionary
 from shared.settings import Settings
 from shared.store import read_model, write_tables
 
-if TYPE_CHECKING:
-    import duckdb
-
-TABLES = (
-    "marts.velocity_by_class",
-    "marts.instrument_bias",
-    "marts.instrument_levels",
-    "fitted.corrected_distances",
-    "fitted.locating_effects",
-    "fitted.locating_covariance",
-    "fitted.window_quantiles",
-    "fitted.window_backtest",
-    "marts.window_coverage",
-    "fitted.locating_noise",
-    "marts.setting_proposals",
-    "marts.reads_long",
-    "marts.drift_chart",
-    "marts.instrument_drift",
-    "marts.season",
-    "marts.register_lengths",
-)
+TABLES = dictionary.tables_made_in("pipelines/locating")
 
 
 def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:

@@ -1,7 +1,5 @@
 """Velocity of each cable class, and offset and scale of each instrument, from all readings at once."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 from functools import cached_property
 

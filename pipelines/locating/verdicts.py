@@ -1,18 +1,13 @@
 """In tolerance, out of it, or not to be said: equivalence logic, never "no significant bias"."""
 
-from __future__ import annotations
-
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 
 from shared.arrays import Floats
 from shared.settings import Locating
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 MOST_NEEDED = 500
 """Further readings above which no number is given: the error lies at the edge of the tolerance."""

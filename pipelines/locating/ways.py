@@ -1,7 +1,5 @@
 """The way a pulse takes: tails and cable in the order passed, as terminals, route and classes say."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Where to dig next: corrected distance and window of a reading, asked by terminals of the register or by class."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from datetime import date

@@ -1,12 +1,11 @@
 """What dig windows are made from: the tables of the last refresh, and what they say of the reading asked."""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 from datetime import date
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import duckdb
 import numpy as np
 import pandas as pd
 
@@ -15,13 +14,9 @@ from pipelines.locating.season import season_shift
 from pipelines.locating.ways import Ways, lay_classes
 from shared.arrays import Floats
 from shared.errors import UserError, suggest_name
+from shared.settings import Locating
 from shared.store import has_table, read_model, read_settings
 from shared.units import DAYS_PER_YEAR
-
-if TYPE_CHECKING:
-    import duckdb
-
-    from shared.settings import Locating
 
 
 @dataclass(frozen=True)

@@ -1,7 +1,5 @@
 """Dig windows of many readings: a CSV of readings in, a row of windows each out."""
 
-from __future__ import annotations
-
 import csv
 import io
 import re

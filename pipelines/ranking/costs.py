@@ -1,7 +1,5 @@
 """What does a failure cost, what does replacing cable buy, and from which failure rate does it pay?"""
 
-from __future__ import annotations
-
 import math
 from dataclasses import dataclass
 

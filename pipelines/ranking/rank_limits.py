@@ -6,8 +6,6 @@ units above a value x is the sum of all the units' posterior tail probabilities 
 limits are that sum at the limits of its own posterior.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -3,8 +3,6 @@
 They are written inside the transaction of a refresh, so a refresh that fails leaves them as they were.
 """
 
-from __future__ import annotations
-
 import json
 from typing import Any
 

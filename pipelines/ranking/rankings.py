@@ -1,7 +1,5 @@
 """What does the ranking of sections and of loops say, put together from forecast, money, limits and reasons?"""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np
@@ -114,8 +112,6 @@ def in_order(frame: pd.DataFrame, name: str) -> pd.DataFrame:
 def rank_sections(facts: Facts, settings: Settings) -> pd.DataFrame:
     """The section ranking: by failures expected per km, with limits, groups and money; its reasons are put in SQL.
 
-    Notes
-    -----
     Checked by: tests/unit/test_ranking_rankings.py (through run_replacement)
     """
     return _add_ranks(in_order(facts.sections, "section_id"), settings.general.interval_coverage)
@@ -124,8 +120,6 @@ def rank_sections(facts: Facts, settings: Settings) -> pd.DataFrame:
 def rank_loops(facts: Facts, sections: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     """The loop ranking, with the money of its sections and the cost of mobilising once.
 
-    Notes
-    -----
     Checked by: tests/unit/test_ranking_rankings.py (through run_replacement)
     """
     return _rank_groups(facts.loops, "loop_id", facts, sections, settings).pipe(
@@ -136,8 +130,6 @@ def rank_loops(facts: Facts, sections: pd.DataFrame, settings: Settings) -> pd.D
 def rank_half_loops_and_districts(facts: Facts, sections: pd.DataFrame, settings: Settings) -> pd.DataFrame:
     """Half-loops and districts ranked like loops, one below the other: grouped_by, group_name and the ranking.
 
-    Notes
-    -----
     Checked by: tests/unit/test_ranking_rankings.py (through run_replacement)
     """
     frames = [

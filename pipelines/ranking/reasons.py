@@ -1,7 +1,5 @@
 """Why does a loop or a section rank where it does? In words and numbers, from the ranking's own columns."""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 from typing import Any
 
@@ -9,27 +7,7 @@ import numpy as np
 import pandas as pd
 
 Row = Any
-"""A row of the loop ranking (LOOP_COLUMNS) as a named tuple, its days as text."""
-
-LOOP_COLUMNS = [
-    "loop_id",
-    "failures_recorded",
-    "expected_recorded",
-    "multiplier",
-    "multiplier_lo",
-    "multiplier_hi",
-    "expected_failures",
-    "expected_failures_lo",
-    "expected_failures_hi",
-    "length_km",
-    "worst_class",
-    "worst_class_km",
-    "oldest_installed",
-    "last_failure_on",
-    "sections",
-    "sections_paying",
-    "benefit_cost_ratio",
-]
+"""A row of the loop ranking as a named tuple, its days as text."""
 
 
 def explain_loops(loops: pd.DataFrame, sections: pd.DataFrame, horizon_years: float) -> list[str]:
@@ -50,7 +28,7 @@ def explain_loops(loops: pd.DataFrame, sections: pd.DataFrame, horizon_years: fl
     Checked by: tests/unit/test_ranking_reasons.py
     """
     shares = _leading_sections(sections)
-    told = loops[LOOP_COLUMNS].assign(**{day: _days(loops[day]) for day in ("oldest_installed", "last_failure_on")})
+    told = loops.assign(**{day: _days(loops[day]) for day in ("oldest_installed", "last_failure_on")})
     texts = []
     rows: Iterable[Row] = told.itertuples(index=False)
     for row in rows:

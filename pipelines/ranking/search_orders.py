@@ -1,7 +1,5 @@
 """In which order are opening points tested: the best order, the outward walk, halving, and what each costs."""
 
-from __future__ import annotations
-
 from collections.abc import Callable
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Ranks the fleet and writes the rankings, and what moved since the last one."""
 
-from __future__ import annotations
-
 import duckdb
 import pandas as pd
 

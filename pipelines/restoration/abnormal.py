@@ -1,7 +1,5 @@
 """How long do loops run away from their normal open point, and what does that risk?"""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -5,8 +5,6 @@ mean is had from a saddlepoint approximation, that of a resampled quantile is ex
 groups too small for the approximation are resampled.
 """
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray

@@ -3,8 +3,6 @@
 Only closed jobs are on file, and slow jobs close last: seen too early, every recent week looks fast.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

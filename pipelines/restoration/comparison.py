@@ -1,7 +1,5 @@
 """Which districts, crews and methods are slower or faster than their jobs explain?"""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

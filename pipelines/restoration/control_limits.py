@@ -1,7 +1,5 @@
 """Is a month out of the ordinary, or within its usual wandering?"""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Which days are so far out that they say nothing about everyday work?"""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,15 +1,10 @@
 """Did the stages take longer in one period than in another?"""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 from scipy.special import stdtrit
 
-if TYPE_CHECKING:
-    from shared.arrays import Floats
+from shared.arrays import Floats
 
 
 def compare_periods(now: pd.DataFrame, before: pd.DataFrame, stages: tuple[str, ...], coverage: float) -> pd.DataFrame:

@@ -4,8 +4,6 @@ The distribution of a resampled order statistic is binomial, so the percentile b
 drawing.
 """
 
-from __future__ import annotations
-
 from functools import lru_cache
 
 import numpy as np

@@ -1,7 +1,5 @@
 """How many tests did the crews use to find the section, against the least that halving needs?"""
 
-from __future__ import annotations
-
 import bisect
 from collections.abc import Sequence
 

@@ -1,7 +1,5 @@
 """Which values belong to which group? Sorted once, for limits of means and of quantiles."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

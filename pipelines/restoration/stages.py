@@ -1,7 +1,5 @@
 """How long does each stage of a job take, in every grouping of the jobs?"""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

@@ -1,9 +1,8 @@
 """The restoration step: reads core tables, fits, writes marts.restoration_*."""
 
-from __future__ import annotations
+from typing import Any
 
-from typing import TYPE_CHECKING, Any
-
+import duckdb
 import numpy as np
 import pandas as pd
 
@@ -17,13 +16,9 @@ from pipelines.restoration.trend import chart_months, compare_last_years
 from pipelines.restoration.what_if import summarise_savings
 from pipelines.warehouse import read_query
 from shared import dictionary
+from shared.settings import Settings
 from shared.store import write_tables
 from shared.units import DAYS_PER_YEAR
-
-if TYPE_CHECKING:
-    import duckdb
-
-    from shared.settings import Settings
 
 PAGE_GROUPINGS = ("all", "district", "configuration", "loop_size")
 WEEKS_SHOWN = 12
@@ -34,8 +29,6 @@ HISTORY_DAYS = 5 * DAYS_PER_YEAR
 def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     """Fit the restoration figures; returns the tables written and their rows.
 
-    Notes
-    -----
     Checked by: tests/unit/test_restoration_step.py
     """
     return write_tables(con, fit_tables(con, settings, find_known_until(con)))

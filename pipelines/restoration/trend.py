@@ -1,7 +1,5 @@
 """Do the months drift, or only wander?"""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

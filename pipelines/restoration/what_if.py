@@ -1,7 +1,5 @@
 """How many customer-minutes would a change have saved?"""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import numpy as np

@@ -1,7 +1,5 @@
 """What is wrong with the register, and how far does each fault move the rates? Looked at before any fit."""
 
-from __future__ import annotations
-
 import dataclasses
 from collections.abc import Callable, Iterator
 

@@ -1,7 +1,5 @@
 """Exposure and failures by pattern and year of age: all that a hazard piecewise constant in age needs."""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

@@ -1,7 +1,5 @@
 """Windows are added up some at a time, so that their columns stay in the processor's cache and none is copied whole."""
 
-from __future__ import annotations
-
 WINDOWS = 2**15
 
 

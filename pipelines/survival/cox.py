@@ -5,8 +5,6 @@ each day of age on which something failed. Sections are read once, into that tab
 every step of the fit in between costs kinds times days.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Failure curves of all classes at once: a power law each, and what stands in for a class with too few failures."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Protocol
 

@@ -1,7 +1,5 @@
 """What of a failure record speaks for the multipliers, for the level of a class, and for the ends of a section."""
 
-from __future__ import annotations
-
 import numpy as np
 
 from pipelines.survival import chunks
@@ -39,8 +37,6 @@ source: with it limits of totals hold in the worlds of tests/simulated/ranking_s
 def count_occasions(windows: Windows) -> Floats:
     """Occasions on which each section failed: a failure within REPEAT_DAYS of the one before is no new occasion.
 
-    Notes
-    -----
     Checked by: tests/unit/test_survival_evidence.py
     """
     owner = windows.owner[windows.event_window]

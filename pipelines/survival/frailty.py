@@ -1,7 +1,5 @@
 """How much do units of one class differ? The spread of gamma-Poisson multipliers, one level."""
 
-from __future__ import annotations
-
 import numpy as np
 from numpy.typing import ArrayLike
 

@@ -1,7 +1,5 @@
 """Sections in their half-loops and loops, as arrays: what the multipliers are fitted to."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 

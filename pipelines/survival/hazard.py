@@ -4,8 +4,6 @@ The hazard is constant within a year of age, so the likelihood is that of a Pois
 law of its class expects of a cell is the exposure; the regression says by how much the cell does better or worse.
 """
 
-from __future__ import annotations
-
 from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any, Self

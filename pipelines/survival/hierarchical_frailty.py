@@ -5,8 +5,6 @@ the outer two the section level has a closed form (negative binomial); the outer
 multipliers and passed up and down the tree, so a failure is used once however many levels it informs.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from functools import lru_cache
 

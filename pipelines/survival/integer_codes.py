@@ -1,7 +1,5 @@
 """Rows numbered by what they have in common: numbers sort, join and count faster than names."""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

@@ -1,7 +1,5 @@
 """Share of sections still without a recorded failure by age, under late entry."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

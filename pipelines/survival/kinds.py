@@ -1,10 +1,7 @@
 """Curves of the kinds of cable left alone: how often a kilometre of each fails by age, before any multiplier."""
 
-from __future__ import annotations
-
 import dataclasses
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -13,16 +10,13 @@ from pipelines.survival import treatment
 from pipelines.survival.cells import aggregate_cells, find_patterns
 from pipelines.survival.curves import Curves, PowerLawCurves, expect_between, fit_power_law_curves
 from pipelines.survival.evidence import Shares
+from pipelines.survival.hazard import PatternCurves
 from pipelines.survival.history import FailureHistory
 from pipelines.survival.installation_years import InstallationYears, compare_years
 from pipelines.survival.observation_windows import Windows, loop_only_failures
 from pipelines.survival.treatment import Treatment
 from shared.arrays import Floats, Integers
 from shared.settings import Settings
-
-if TYPE_CHECKING:
-    from pipelines.survival.hazard import PatternCurves
-
 
 NO_SHARES: Shares = (np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0), np.zeros(0))
 

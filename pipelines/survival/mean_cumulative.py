@@ -1,7 +1,5 @@
 """Mean cumulative failures of a kilometre by age, with robust limits and the length at risk."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

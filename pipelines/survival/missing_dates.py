@@ -1,7 +1,5 @@
 """Sections whose installation date is unknown, spread over the years in which their like was laid."""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

@@ -1,7 +1,5 @@
 """Which sections and loops fail next: class curve times multiplier, fitted to a failure history."""
 
-from __future__ import annotations
-
 import dataclasses
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Which form of the hazard foretells later years best? Chosen on years it was not fitted on."""
 
-from __future__ import annotations
-
 import dataclasses
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """Ages between which each section was observed, and ages at its failures, from a failure history."""
 
-from __future__ import annotations
-
 import dataclasses
 from dataclasses import dataclass
 

@@ -1,7 +1,5 @@
 """What late entry does to the rates, survival to the first failure, and whether the power law holds."""
 
-from __future__ import annotations
-
 import dataclasses
 
 import numpy as np

@@ -1,7 +1,5 @@
 """How often each class fails, by age: exposure, exact limits, power law and mean cumulative failures."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -74,8 +72,6 @@ class ClassView:
 def view_classes(history: FailureHistory) -> list[ClassView]:
     """Every class with a section on the register: its dated sections observed and their counted failures.
 
-    Notes
-    -----
     Checked by: tests/sql/test_survival_core.py (through tabulate_classes)
     """
     return history.keep(_view_classes)

@@ -1,7 +1,5 @@
 """How often do splices fail, by the time since the cable was last cut for a repair?"""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 

@@ -1,7 +1,5 @@
 """Reads exposure and failures, fits the classes, writes the tables of how each class fails."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 import duckdb

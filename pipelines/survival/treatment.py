@@ -4,8 +4,6 @@ Cable is injected because it failed, so that a plain before and after flatters t
 are compared with what the section's own curve and multiplier, both from the years before, expect of them untreated.
 """
 
-from __future__ import annotations
-
 import dataclasses
 from dataclasses import dataclass
 
@@ -50,8 +48,6 @@ def assume_treatment(multiplier: float, years: float) -> Treatment:
 def leave_out_treated(windows: Windows) -> Windows:
     """Windows and failures up to the injection of each section; all there is where none was injected.
 
-    Notes
-    -----
     Checked by: tests/unit/test_survival_treatment.py
     """
     if not np.isfinite(windows.treated_years).any():

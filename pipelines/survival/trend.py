@@ -1,7 +1,5 @@
 """Does the failure intensity grow with age, and does the power law fit? Tests on windows of age."""
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 
 import numpy as np

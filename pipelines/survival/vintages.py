@@ -1,7 +1,5 @@
 """Does cable of one class fail more by when it was laid? Mean cumulative failures by class and decade of laying."""
 
-from __future__ import annotations
-
 import dataclasses
 
 import numpy as np

@@ -1,7 +1,5 @@
 """Which jobs may be one and the same, which of them would stand, and what speaks for it?"""
 
-from __future__ import annotations
-
 from collections.abc import Iterable
 
 import duckdb
@@ -11,7 +9,6 @@ from pipelines.validation.register import pairs_in_time_sql, same_spot_pairs_sql
 from pipelines.warehouse import queries, read_query
 
 COLUMNS = ["cluster_id", "jobs_in_cluster", "job_id", "joined_with", "likeness", "grounds", "cluster_decision"]
-LIKENESSES = ("entered_twice", "opened_again")
 
 
 def group_jobs(pairs: Iterable[tuple[str, str]], rank: dict[str, tuple[float, str]]) -> dict[str, str]:

@@ -4,23 +4,12 @@
 A fact that cannot be judged, because a value is unknown, passes.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, field
 
 from shared import dictionary
 from shared.eras import EARLIEST_YEAR
 
-STAMPS = (
-    "reported_at",
-    "dispatched_at",
-    "arrived_at",
-    "located_at",
-    "restored_at",
-    "pinpointed_at",
-    "repaired_at",
-    "normal_at",
-)
+STAMPS = dictionary.load_tables()["jobs"].instants
 DISTANCES = {
     "jobs": ("estimated_distance_m", "far_end_distance_m", "dug_distance_m"),
     "test_shots": ("far_end_distance_m", "fault_distance_m"),
@@ -68,15 +57,9 @@ def plan_facts(table: str, date_only: frozenset[str], *, registered: frozenset[s
     now
         Seconds since 1970, UTC: what lies beyond is in the future.
     """
-    common, culprits = _common_facts(table, now)
+    common, culprits = _common_facts(table, registered, now)
     nothing: Special = ("", {}, {}, {})
-    own = (
-        _job_facts(date_only, registered, now)
-        if table == "jobs"
-        else _SPECIAL[table](registered)
-        if table in _SPECIAL
-        else nothing
-    )
+    own = _job_facts(date_only, now) if table == "jobs" else _SPECIAL[table]() if table in _SPECIAL else nothing
     joins, special, more_culprits, expected = own
     return FactsPlan(joins, {**common, **special}, {**culprits, **more_culprits}, expected)
 
@@ -85,7 +68,7 @@ def _listing(arms: list[str]) -> str:
     return f"nullif(concat_ws(',', {', '.join(arms)}), '')" if arms else "null::varchar"
 
 
-def _common_facts(table: str, now: float) -> tuple[dict[str, str], dict[str, str]]:
+def _common_facts(table: str, registered: frozenset[str], now: float) -> tuple[dict[str, str], dict[str, str]]:
     facts_of = {c: dictionary.columns()[c] for c in dictionary.load_tables()[table].source_columns}
     required = dictionary.load_tables()[table].required
     own_rule = {*DISTANCES.get(table, ()), "length_m", "known_length_m"}
@@ -120,6 +103,7 @@ def _common_facts(table: str, now: float) -> tuple[dict[str, str], dict[str, str
             ]
         ),
         "is_key_new": "j.repeats_row is null",
+        **_references(tuple(facts_of), registered),
         "low_columns": _listing([f"case when j.\"{c}\" < {bound} then '{c}' end" for c, bound in low.items()]),
     }
     culprits = {}
@@ -144,15 +128,19 @@ def _known(id_sql: str, table: str, key: str) -> str:
     return f"coalesce({id_sql} in (select {key} from {table}), true)"
 
 
-def _unknown_terminals(columns: tuple[str, ...], registered: frozenset[str]) -> str:
-    if "terminals" not in registered:
-        return "null::varchar"
-    return _listing(
-        [f"case when not {_known(f'j.{c}', 'known_terminals', 'terminal_id')} then '{c}' end" for c in columns]
-    )
+def _references(columns: tuple[str, ...], registered: frozenset[str]) -> dict[str, str]:
+    """Whether what a row names is on the register; rules of the tables that name it ask."""
+    named = [c for c in ("district_id", "loop_id", "section_id", "job_id", "instrument_id") if c in columns]
+    facts = {f"is_{c[:-3]}_known": _known(f"j.{c}", f"known_{c[:-3]}s", c) for c in named}
+    if "instrument_id" in columns and "instruments" not in registered:
+        facts["is_instrument_known"] = "true"
+    terminals = [c for c in columns if c.endswith("terminal_id")] if "terminals" in registered else []
+    unknown = [f"case when not {_known(f'j.{c}', 'known_terminals', 'terminal_id')} then '{c}' end" for c in terminals]
+    is_class_known = _known("j.cable_class", "known_classes", "cable_class") if "sections" in registered else "true"
+    return {**facts, "unknown_terminal_columns": _listing(unknown), "is_class_known": is_class_known}
 
 
-def _job_facts(date_only: frozenset[str], registered: frozenset[str], now: float) -> Special:
+def _job_facts(date_only: frozenset[str], now: float) -> Special:
     def earliest(column: str) -> str:
         """A time that lies in the future is wrong by itself: the others are not measured by it."""
         return f"nullif(least(epoch(j.{column}), {now!r} + 1), {now!r} + 1)"
@@ -161,24 +149,18 @@ def _job_facts(date_only: frozenset[str], registered: frozenset[str], now: float
         whole_day = f" + case when contains(j.date_only_columns, '{column}') then {DAY_S} else 0 end"
         return earliest(column) + (whole_day if column in date_only else "")
 
-    stamps = ", ".join(earliest(c) for c in STAMPS)
-    later = (*STAMPS[1:], "closed_at")
+    stamps = ", ".join(earliest(c) for c in STAMPS[:-1])
+    later = STAMPS[1:]
     is_after_all = (
         f"len(list_filter([{', '.join(f'j.{c}' for c in later)}], lambda s: s is not null)) > 1 and "
         f"epoch(j.reported_at) > greatest({', '.join(latest(c) for c in later)})"
     )
-    after_closed = [f"case when {earliest(c)} > {latest('closed_at')} then '{c}' end" for c in STAMPS]
+    after_closed = [f"case when {earliest(c)} > {latest('closed_at')} then '{c}' end" for c in STAMPS[:-1]]
     facts = {
         "unknown_status_columns": "coalesce(j.unknown_status_columns, case when j.status = 'open' and j.job_id not in "
         "(select job_id from open_again) then 'status' end)",
         "is_loop_known": "j.loop_id is null or l.loop_id is not null",
         "is_section_known": "j.section_id is null or s.section_id is not null",
-        "unknown_terminal_columns": _unknown_terminals(
-            ("test_terminal_id", "toward_terminal_id", "far_end_terminal_id"), registered
-        ),
-        "is_instrument_known": _known("j.instrument_id", "known_instruments", "instrument_id")
-        if "instruments" in registered
-        else "true",
         **{c: earliest(c) for c in ("reported_at", "dispatched_at", "arrived_at", "located_at")},
         "is_reported_possible": f"not coalesce({is_after_all}, false)",
         "arrived_latest": latest("arrived_at"),
@@ -223,29 +205,14 @@ def _job_facts(date_only: frozenset[str], registered: frozenset[str], now: float
     return joins, facts, culprits, expected
 
 
-def _district_facts(_: frozenset[str]) -> Special:
+def _district_facts() -> Special:
     return "", {"is_timezone_known": "coalesce(j.timezone in (select name from known_zones), true)"}, {}, {}
 
 
-def _of_district(_: frozenset[str]) -> Special:
-    return "", {"is_district_known": _known("j.district_id", "known_districts", "district_id")}, {}, {}
-
-
-def _loop_facts(_: frozenset[str]) -> Special:
-    # Terminals are loaded after their loops, so a loop's open point cannot be compared with them yet.
-    return "", {"is_district_known": _known("j.district_id", "known_districts", "district_id")}, {}, {}
-
-
-def _terminal_facts(_: frozenset[str]) -> Special:
-    return "", {"is_loop_known": _known("j.loop_id", "known_loops", "loop_id")}, {}, {}
-
-
-def _section_facts(registered: frozenset[str]) -> Special:
+def _section_facts() -> Special:
     defaults = ", ".join(f"date '{d}'" for d in DEFAULT_DATES)
     earliest = " ".join(f"when '{k}' then {year}" for k, year in EARLIEST_YEAR.items())
     facts = {
-        "is_loop_known": _known("j.loop_id", "known_loops", "loop_id"),
-        "unknown_terminal_columns": _unknown_terminals(("from_terminal_id", "to_terminal_id"), registered),
         "length_checked_m": "j.length_m",
         "retired_at": "epoch(j.retired_on)",
         "installed_at": INSTALLED_FROM,
@@ -262,38 +229,12 @@ def _section_facts(registered: frozenset[str]) -> Special:
     return joins, facts, {}, expected
 
 
-def _piece_facts(_: frozenset[str]) -> Special:
-    return (
-        "",
-        {
-            "is_section_known": _known("j.section_id", "known_sections", "section_id"),
-            "length_checked_m": "j.to_m - j.from_m",
-        },
-        {},
-        {},
-    )
+def _piece_facts() -> Special:
+    return "", {"length_checked_m": "j.to_m - j.from_m"}, {}, {}
 
 
-def _shot_facts(registered: frozenset[str]) -> Special:
-    return (
-        "",
-        {
-            "is_job_known": _known("j.job_id", "known_jobs", "job_id"),
-            "unknown_terminal_columns": _unknown_terminals(
-                ("terminal_id", "toward_terminal_id", "far_end_terminal_id"), registered
-            ),
-            "is_instrument_known": _known("j.instrument_id", "known_instruments", "instrument_id")
-            if "instruments" in registered
-            else "true",
-        },
-        {},
-        {},
-    )
-
-
-def _step_facts(_: frozenset[str]) -> Special:
+def _step_facts() -> Special:
     facts = {
-        "is_job_known": _known("j.job_id", "known_jobs", "job_id"),
         "is_restored_within": "coalesce(t.restored <= k.customers_interrupted, true)",
         "is_restored_whole": "coalesce(t.restored >= k.customers_interrupted, true)",
     }
@@ -302,32 +243,21 @@ def _step_facts(_: frozenset[str]) -> Special:
     return joins, facts, {}, {"more_restored_than_interrupted": sums, "steps_not_adding_up": sums}
 
 
-def _known_length_facts(registered: frozenset[str]) -> Special:
-    return (
-        "",
-        {
-            "is_section_known": _known("j.section_id", "known_sections", "section_id"),
-            "is_instrument_known": _known("j.instrument_id", "known_instruments", "instrument_id")
-            if "instruments" in registered
-            else "true",
-            "has_length_source": "j.section_id is not null or j.known_length_m is not null",
-            "is_run_named": "j.section_id is not null or j.cable_class is not null",
-            "is_class_known": _known("j.cable_class", "known_classes", "cable_class")
-            if "sections" in registered
-            else "true",
-            "length_checked_m": "j.known_length_m",
-        },
-        {},
-        {},
-    )
+def _known_length_facts() -> Special:
+    facts = {
+        "has_length_source": "j.section_id is not null or j.known_length_m is not null",
+        "is_run_named": "j.section_id is not null or j.cable_class is not null",
+        "length_checked_m": "j.known_length_m",
+    }
+    return "", facts, {}, {}
 
 
-def _correction_facts(_: frozenset[str]) -> Special:
+def _correction_facts() -> Special:
     joins = ' left join correction_faults as m on m.job_id = j.job_id and m."column" = j."column"'
     return joins, {"is_correction_current": "m.fault is null"}, {}, {"correction_stale": "m.fault"}
 
 
-def _cluster_facts(_: frozenset[str]) -> Special:
+def _cluster_facts() -> Special:
     joins = " left join cluster_faults as m on m.job_id = j.job_id and m.joined_with = j.joined_with"
     return joins, {"is_cluster_current": "m.fault is null"}, {}, {"cluster_stale": "m.fault"}
 
@@ -336,12 +266,8 @@ _SPECIAL = {
     "corrections": _correction_facts,
     "job_clusters": _cluster_facts,
     "districts": _district_facts,
-    "customers_by_year": _of_district,
-    "loops": _loop_facts,
-    "terminals": _terminal_facts,
     "sections": _section_facts,
     "section_pieces": _piece_facts,
-    "test_shots": _shot_facts,
     "restoration_steps": _step_facts,
     "known_lengths": _known_length_facts,
 }

@@ -1,7 +1,5 @@
 """How unlike are a file's values and those loaded before? Pure measures for the rules of whole files."""
 
-from __future__ import annotations
-
 import math
 
 import numpy as np
@@ -87,8 +85,6 @@ def ks_by_chance(n: int, m: int, chance: float = CHANCE) -> float:
 def name_factor(median: float, median_before: float, column: str) -> str:
     """What a ratio of medians within 5 % of a known factor suggests of a column, in words; else nothing.
 
-    Notes
-    -----
     Checked by: tests/unit/test_validation_file_rules.py
     """
     if median <= 0 or median_before <= 0:

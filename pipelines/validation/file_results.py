@@ -1,7 +1,5 @@
 """What a load knows of its files, and what the rules of whole files find of them."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -68,6 +66,24 @@ def break_rule(file: FileFacts, rule: FileRule, rows: int, column: str = "", **w
     """A rule that a file breaks, in the rule's words."""
     said = rule.message.format(column=column, rows=rows, **words)
     return FileResult(file.label, rule.name, rule.severity, column or None, rows=rows, message=said)
+
+
+def weigh_rule(
+    file: FileFacts,
+    rule: FileRule,
+    column: str,
+    rows: int,
+    measured: float,
+    allowed: float,
+    *,
+    is_broken: bool,
+    year: int | None = None,
+    **words: object,
+) -> FileResult:
+    """What was measured of a file, with the rule's words where it breaks the rule."""
+    told = {"column": column, "rows": rows, "measured": measured, "allowed": allowed, "year": year, **words}
+    said = rule.message.format(**told) if is_broken else None
+    return FileResult(file.label, rule.name, rule.severity, column, year, rows, measured, allowed, said)
 
 
 YEARS_NAMED = 3

@@ -5,27 +5,14 @@ reads, an encoding that had to be assumed, values unlike all that were loaded be
 Warned of, the file is loaded and the finding kept with its load; with severity reject the whole load is refused.
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass
 from typing import Literal
 
+from shared import dictionary
+
 Severity = Literal["reject", "empty", "warn", "off"]
 
-SOURCES = (
-    "districts",
-    "customers_by_year",
-    "loops",
-    "terminals",
-    "sections",
-    "section_successors",
-    "section_pieces",
-    "instruments",
-    "jobs",
-    "test_shots",
-    "restoration_steps",
-    "known_lengths",
-)
+SOURCES = tuple(dictionary.source_tables())
 MEASURED = ("loops", "terminals", "sections", "jobs", "test_shots", "restoration_steps", "known_lengths")
 
 

@@ -1,7 +1,5 @@
 """How many values of a column were rounded, or are a clock's or a form's default, rather than read?"""
 
-from __future__ import annotations
-
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike

@@ -1,7 +1,5 @@
 """Counts, from the staging tables, of stamps at midnight and at quarters of an hour, and of lengths at whole tens."""
 
-from __future__ import annotations
-
 import duckdb
 import pandas as pd
 
@@ -41,7 +39,7 @@ def count_heaps(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:
 
 
 def _count_stamps(con: duckdb.DuckDBPyConnection, table: str) -> pd.DataFrame:
-    columns = [c for c in dictionary.load_tables()[table].source_columns if dictionary.columns()[c].type == "instant"]
+    columns = dictionary.load_tables()[table].instants
     listed = ", ".join(f"timezone(d.timezone, s.{c}) as {c}" for c in columns)
     counted = con.execute(f"""
         with local as (

@@ -1,9 +1,6 @@
 """Puts the rules to the typed rows of a load and writes down every finding."""
 
-from __future__ import annotations
-
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
 
 import duckdb
 import numpy as np
@@ -14,10 +11,8 @@ from pipelines.validation.register import draw_register
 from pipelines.validation.rules import RULES, Listed, NotBefore, Rule, Within, emptied_columns
 from pipelines.validation.suite import run_suite
 from shared import dictionary
+from shared.arrays import Integers
 from shared.store import quoted
-
-if TYPE_CHECKING:
-    from shared.arrays import Integers
 
 ROWS_AT_ONCE = 500_000
 """Rows judged at once at most; fewer where little memory is allowed."""

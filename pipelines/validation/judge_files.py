@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.validation.file_measures import ks_by_chance, ks_distance, name_factor
-from pipelines.validation.file_results import FileFacts, FileResult, break_rule
+from pipelines.validation.file_results import FileFacts, FileResult, break_rule, weigh_rule
 from pipelines.validation.file_rules import FileRule
 from pipelines.validation.number_marks import find_assumed_thousands, find_unread_decimals
 from pipelines.validation.quarantine import OWN_COLUMNS
@@ -219,15 +219,12 @@ def _measure_orphans(
     """,
         [settings.file_min_rows],
     ).fetchall()
-    labels = {file.number: file.label for file in files}
-    results = []
-    for number, year, rows, share in (row for row in counted if row[0] in labels):
-        allowed = settings.orphan_share_limit
-        said = rule.message.format(measured=share, rows=rows, year=year, allowed=allowed) if share > allowed else None
-        results.append(
-            FileResult(labels[number], rule.name, rule.severity, "section_id", year, rows, share, allowed, said)
-        )
-    return results
+    ours, allowed = {file.number: file for file in files}, settings.orphan_share_limit
+    return [
+        weigh_rule(ours[number], rule, "section_id", rows, share, allowed, is_broken=share > allowed, year=year)
+        for number, year, rows, share in counted
+        if number in ours
+    ]
 
 
 def _count_given(
@@ -266,27 +263,18 @@ def _measure_emptied_columns(
     rows_before, *before = _count_given(con, f"raw.{table}", columns)[0]
     if rows_before < settings.file_min_rows:
         return []
-    labels = {file.number: file.label for file in files}
-    filled = {file.number: file.columns for file in files}
+    ours, allowed = {file.number: file for file in files}, settings.emptied_share
     results = []
     counted = _count_given(con, "judged", columns, by="file_no")
-    for number, rows, *now in (row for row in counted if row[0] in labels):
+    for number, rows, *now in (row for row in counted if row[0] in ours):
         for column, here, earlier in zip(columns, now, before, strict=True):
-            share_before = earlier / rows_before
-            if share_before * rows < EXPECTED_VALUES or column not in filled[number]:
+            share, usual = here / rows, earlier / rows_before
+            if usual * rows < EXPECTED_VALUES or column not in ours[number].columns:
                 continue
-            kept = here / rows / share_before
-            said = (
-                rule.message.format(
-                    column=column, share=here / rows, rows=rows, before=share_before, rows_before=rows_before
-                )
-                if kept < settings.emptied_share
-                else None
-            )
+            kept = share / usual
+            told: dict[str, Any] = {"share": share, "before": usual, "rows_before": rows_before}
             results.append(
-                FileResult(
-                    labels[number], rule.name, rule.severity, column, None, rows, kept, settings.emptied_share, said
-                )
+                weigh_rule(ours[number], rule, column, rows, kept, allowed, is_broken=kept < allowed, **told)
             )
     return results
 
@@ -312,7 +300,9 @@ def _measure_distributions(
         for column in columns:
             measured = _compare(now[column], before[column], settings)
             if measured is not None:
-                results.append(_distribution_result(file, rule, column, measured))
+                hint = name_factor(measured["median"], measured["median_before"], column)
+                is_broken = measured["measured"] > measured["allowed"]
+                results.append(weigh_rule(file, rule, column, is_broken=is_broken, hint=hint, **measured))
     return results
 
 
@@ -328,26 +318,6 @@ def _compare(now: pd.Series[Any], before: pd.Series[Any], settings: Validation) 
         "median": float(np.median(here)),
         "median_before": float(np.median(there)),
     }
-
-
-def _distribution_result(file: FileFacts, rule: FileRule, column: str, measured: dict[str, Any]) -> FileResult:
-    hint = name_factor(measured["median"], measured["median_before"], column)
-    said = (
-        rule.message.format(column=column, hint=hint, **measured)
-        if measured["measured"] > measured["allowed"]
-        else None
-    )
-    return FileResult(
-        file.label,
-        rule.name,
-        rule.severity,
-        column,
-        None,
-        measured["rows"],
-        measured["measured"],
-        measured["allowed"],
-        said,
-    )
 
 
 OF_READING = (

@@ -1,7 +1,5 @@
 """What the commas and points in a file's numbers may mean: thousands that were assumed, decimals that were not read."""
 
-from __future__ import annotations
-
 from collections.abc import Sequence
 
 import duckdb
@@ -19,8 +17,6 @@ def find_assumed_thousands(
 ) -> list[FileResult]:
     """Numbers such as 1,250 read as thousands, where nobody states the decimal mark and no other number proves it.
 
-    Notes
-    -----
     Checked by: tests/unit/test_validation_file_rules.py (through load_paths)
     """
     del settings
@@ -44,8 +40,6 @@ def find_unread_decimals(
 ) -> list[FileResult]:
     """Columns in which more numbers can be read with the other decimal mark alone than bear the one in force.
 
-    Notes
-    -----
     Checked by: tests/unit/test_validation_file_rules.py (through load_paths)
     """
     del settings

@@ -1,7 +1,5 @@
 """What the rows of a load are compared with: the register and the jobs as they stand, latest word on each."""
 
-from __future__ import annotations
-
 from zoneinfo import available_timezones
 
 import duckdb

@@ -4,8 +4,6 @@ A rule speaks of the *facts* of its table (facts.py): typed values and compariso
 demands of a fact is one of four expectations, run by Great Expectations on every row (suite.py).
 """
 
-from __future__ import annotations
-
 from dataclasses import dataclass, replace
 
 from pipelines.validation.file_rules import FILE_RULES, FileRule, Severity
@@ -65,28 +63,13 @@ class Rule:
     severity: Severity
     tables: tuple[str, ...]
     demand: Demand
-    column: str
     message: str
     example: str
+    column: str = ""
     may_lack: tuple[str, ...] = ()
 
 
-EVERY = (
-    "districts",
-    "customers_by_year",
-    "loops",
-    "terminals",
-    "sections",
-    "section_successors",
-    "section_pieces",
-    "instruments",
-    "jobs",
-    "test_shots",
-    "restoration_steps",
-    "known_lengths",
-    "corrections",
-    "job_clusters",
-)
+EVERY = tuple(dictionary.load_tables())
 DATED = (
     "districts",
     "sections",
@@ -112,7 +95,6 @@ RULES: tuple[Rule, ...] = (
         "reject",
         EVERY,
         Holds("is_well_formed"),
-        "",
         "the row cannot be split into columns: {value}; correct its delimiters and quotes",
         "a row with 12 cells under a header of 13",
     ),
@@ -121,7 +103,6 @@ RULES: tuple[Rule, ...] = (
         "reject",
         EVERY,
         Listed("missing_columns"),
-        "",
         "{column} is required and is empty; fill it in",
         "a job without loop_id",
     ),
@@ -130,7 +111,6 @@ RULES: tuple[Rule, ...] = (
         "reject",
         EVERY,
         Listed("unreadable_columns"),
-        "",
         "{column} = '{value}' is not {expected}; correct it, or state its form in the mapping",
         "reported_at = 'yesterday'",
     ),
@@ -139,7 +119,6 @@ RULES: tuple[Rule, ...] = (
         "reject",
         EVERY,
         Listed("empty_key_columns"),
-        "",
         "{column} is part of the row's key and cannot be read from '{value}'; correct it",
         "shot_no = 'first', where required_unreadable is set to warn",
     ),
@@ -148,7 +127,6 @@ RULES: tuple[Rule, ...] = (
         "empty",
         EVERY,
         Listed("doubtful_columns"),
-        "",
         "{column} = '{value}' is not {expected}; correct it, or state its form in the mapping",
         "dug_distance_m = '12O' with a letter O",
     ),
@@ -157,7 +135,6 @@ RULES: tuple[Rule, ...] = (
         "empty",
         EVERY,
         Listed("unknown_code_columns"),
-        "",
         "{column} = '{value}' is not {expected}; translate it in the mapping, or correct it",
         "cause = 'squirrel' where animal is meant",
     ),
@@ -166,7 +143,6 @@ RULES: tuple[Rule, ...] = (
         "reject",
         ("jobs",),
         Listed("unknown_status_columns"),
-        "",
         "{column} = '{value}' is not {expected}: only closed jobs count, so an open one waits here until it is loaded "
         "closed; translate in the mapping what means closed, cancelled or, of a job closed before, open",
         "status = 'open'",
@@ -176,7 +152,6 @@ RULES: tuple[Rule, ...] = (
         "empty",
         ("jobs", "test_shots", "restoration_steps"),
         Listed("clock_columns"),
-        "",
         "{column} = '{value}' does not exist or occurs twice on that night of the clock change; state the "
         "offset, e.g. -05:00",
         "located_at = 01:30 on the night the clock goes back",
@@ -186,7 +161,6 @@ RULES: tuple[Rule, ...] = (
         "reject",
         ("jobs", "restoration_steps"),
         Listed("required_clock_columns"),
-        "",
         "{column} = '{value}' does not exist or occurs twice on that night of the clock change, and it is required: "
         "state the offset, e.g. -05:00",
         "reported_at = 02:30 on the night the clock goes forward",
@@ -196,7 +170,6 @@ RULES: tuple[Rule, ...] = (
         "reject",
         EVERY,
         Holds("is_key_new"),
-        "",
         "the key {value} is in row {expected} of the same file with other content; keep one of them, or give "
         "the later one a higher revision",
         "two rows J-17, revision 1, with different restored_at",
@@ -206,7 +179,6 @@ RULES: tuple[Rule, ...] = (
         "empty",
         EVERY,
         Listed("low_columns"),
-        "",
         "{column} = '{value}' is below its bound of {expected}; correct it",
         "customers_interrupted = -4",
     ),
@@ -216,53 +188,52 @@ RULES: tuple[Rule, ...] = (
         "reject",
         ("districts",),
         Holds("is_timezone_known"),
-        "timezone",
         "timezone = '{value}' is not an IANA time zone; give one such as America/Chicago",
         "timezone = 'Central'",
+        column="timezone",
     ),
     Rule(
         "district_unknown",
         "reject",
         ("loops", "customers_by_year"),
         Holds("is_district_known"),
-        "district_id",
         "district_id = '{value}' is not in any districts file; load the district first, or correct the id",
         "a loop of a district that was never loaded",
+        column="district_id",
     ),
     Rule(
         "loop_unknown",
         "reject",
         ("terminals", "sections", "jobs"),
         Holds("is_loop_known"),
-        "loop_id",
         "loop_id = '{value}' is not in any loops file; load the loop first, or correct the id",
         "a job on loop L-999, which is not in the register",
+        column="loop_id",
     ),
     Rule(
         "job_unknown",
         "warn",
         ("test_shots", "restoration_steps"),
         Holds("is_job_known"),
-        "job_id",
         "job_id = '{value}' is not in any jobs file; the row counts once its job is loaded",
         "a restoration step of a job in quarantine",
+        column="job_id",
     ),
     Rule(
         "section_unknown",
         "warn",
         ("jobs", "section_pieces", "known_lengths"),
         Holds("is_section_known"),
-        "section_id",
         "section_id = '{value}' is not in the register; the row is kept. Sections that left the "
         "register make old cable look better than it was",
         "a job of 2009 on a section deleted in 2010",
+        column="section_id",
     ),
     Rule(
         "terminal_unknown",
         "warn",
         ("jobs", "test_shots", "sections"),
         Listed("unknown_terminal_columns"),
-        "",
         "{column} = '{value}' is not in the register; the row is kept, but its readings cannot be placed",
         "test_terminal_id = 'T-99'",
     ),
@@ -271,37 +242,37 @@ RULES: tuple[Rule, ...] = (
         "warn",
         ("jobs", "test_shots", "known_lengths"),
         Holds("is_instrument_known"),
-        "instrument_id",
         "instrument_id = '{value}' is not in the register; the row is kept",
         "a reading by an instrument nobody listed",
+        column="instrument_id",
     ),
     Rule(
         "length_source_missing",
         "reject",
         ("known_lengths",),
         Holds("has_length_source"),
-        "known_length_m",
         "neither section_id nor known_length_m is given; give one of them",
         "a calibration reading on no known run",
+        column="known_length_m",
     ),
     Rule(
         "run_not_named",
         "warn",
         ("known_lengths",),
         Holds("is_run_named"),
-        "section_id",
         "neither section_id nor cable_class is given; the reading says nothing until one of them is",
         "a calibration reading on 150 m of some cable",
+        column="section_id",
     ),
     Rule(
         "class_unknown",
         "reject",
         ("known_lengths",),
         Holds("is_class_known"),
-        "cable_class",
         "cable_class = '{value}' is the class of no section of the register; it is insulation/neutral/installation "
         "joined by /, or a name of the settings",
         "XLPE/bare/burried",
+        column="cable_class",
     ),
     # ---- order of the stamps
     Rule(
@@ -309,43 +280,42 @@ RULES: tuple[Rule, ...] = (
         "empty",
         ("jobs",),
         NotBefore("arrived_latest", "dispatched_at"),
-        "dispatched_at,arrived_at",
         "{column} = '{value}' cannot be: arrived_at is before dispatched_at; correct one of them",
         "sent at 10:20, on site at 10:05",
+        column="dispatched_at,arrived_at",
     ),
     Rule(
         "located_before_arrived",
         "empty",
         ("jobs",),
         NotBefore("located_latest", "arrived_at"),
-        "arrived_at,located_at",
         "{column} = '{value}' cannot be: located_at is before arrived_at; correct one of them",
         "on site at 11:00, located at 10:40",
+        column="arrived_at,located_at",
     ),
     Rule(
         "restored_before_reported",
         "empty",
         ("jobs",),
         NotBefore("restored_latest", "reported_at"),
-        "restored_at",
         "restored_at = '{value}' is before reported_at; correct one of them",
         "reported at 14:00, restored at 13:10",
+        column="restored_at",
     ),
     Rule(
         "repaired_before_reported",
         "empty",
         ("jobs",),
         NotBefore("repaired_latest", "reported_at"),
-        "repaired_at",
         "repaired_at = '{value}' is before reported_at; correct one of them",
         "repaired the day before the report",
+        column="repaired_at",
     ),
     Rule(
         "stamp_after_closed",
         "empty",
         ("jobs",),
         NotBefore("closed_latest", "last_before_closing"),
-        "",
         "{column} = '{value}' cannot be: closed_at is before {expected}; correct one of them",
         "closed on 3 May, back to normal on 9 May",
     ),
@@ -354,7 +324,6 @@ RULES: tuple[Rule, ...] = (
         "empty",
         DATED,
         NotBefore("now_at", "last_stamp"),
-        "",
         "{column} = '{value}' lies in the future; correct it",
         "reported_at in 2062 where 2026 is meant",
     ),
@@ -363,64 +332,64 @@ RULES: tuple[Rule, ...] = (
         "reject",
         ("jobs",),
         Holds("is_reported_possible"),
-        "reported_at",
         "reported_at = '{value}' is after every other stamp of the job ({expected}); correct it",
         "reported on 14 June, restored, repaired and closed on 14 January",
+        column="reported_at",
     ),
     Rule(
         "not_yet_installed",
         "reject",
         ("sections", "section_pieces"),
         NotBefore("now_at", "installed_from"),
-        "installed_on",
         "installed_on = '{value}' lies in the future: nothing can be counted from cable that is not in the ground; "
         "load it once it is, or correct the date",
         "a section planned for 2031",
+        column="installed_on",
     ),
     Rule(
         "dispatched_before_reported",
         "warn",
         ("jobs",),
         NotBefore("dispatched_latest", "reported_at"),
-        "dispatched_at",
         "dispatched_at = '{value}' is before reported_at; the stage is left out",
         "crew sent at 09:58, first call written at 10:02",
+        column="dispatched_at",
     ),
     Rule(
         "restored_before_located",
         "warn",
         ("jobs",),
         NotBefore("restored_latest", "located_at"),
-        "restored_at",
         "restored_at = '{value}' is before located_at: a temporary cable, or clocks that differ",
         "customers back on a temporary cable before the fault was found",
+        column="restored_at",
     ),
     Rule(
         "restored_equals_closed",
         "warn",
         ("jobs",),
         Holds("is_restored_not_closed"),
-        "restored_at",
         "restored_at = '{value}' equals closed_at: probably closed in a batch, so the time to restore is unreliable",
         "both stamps 2019-04-02 16:30",
+        column="restored_at",
     ),
     Rule(
         "span_over_7_days",
         "warn",
         ("jobs",),
         Within("span_s", high=WEEK_S),
-        "restored_at",
         "restored_at = '{value}' is more than 7 days after reported_at; check the dates",
         "reported 3 March, restored 13 March",
+        column="restored_at",
     ),
     Rule(
         "failure_before_installation",
         "warn",
         ("jobs",),
         Holds("is_after_installation"),
-        "section_id",
         "section_id = '{value}' was installed after this job was reported; probably the section that replaced it",
         "a failure of 1998 on a section installed in 2004",
+        column="section_id",
     ),
     # ---- lengths, distances, velocities
     Rule(
@@ -428,7 +397,6 @@ RULES: tuple[Rule, ...] = (
         "empty",
         ("jobs", "test_shots", "known_lengths"),
         Listed("negative_columns"),
-        "",
         "{column} = '{value}' is negative; correct it",
         "dug_distance_m = -12",
     ),
@@ -437,35 +405,34 @@ RULES: tuple[Rule, ...] = (
         "reject",
         ("sections", "section_pieces", "known_lengths"),
         Within("length_checked_m", low=0.0, low_open=True),
-        "length_m",
         "the length '{value}' is not above 0; correct it",
         "length_m = 0",
+        column="length_m",
     ),
     Rule(
         "velocity_out_of_range",
         "empty",
         ("jobs", "test_shots", "known_lengths"),
         Within("velocity_setting_pct", low=30.0, high=80.0),
-        "velocity_setting_pct",
         "velocity_setting_pct = '{value}' is outside 30 to 80 % of c; state its convention in the mapping "
         "(percent, fraction, m_per_us, half_m_per_us, ft_per_us, half_ft_per_us)",
         "0.53 given as a fraction",
+        column="velocity_setting_pct",
     ),
     Rule(
         "velocity_unusual",
         "warn",
         ("jobs",),
         Holds("is_velocity_usual"),
-        "velocity_setting_pct",
         "velocity_setting_pct = '{value}' is outside the usual band of its class (extruded 48 to 60, PILC 38 to 57)",
         "66 % on XLPE",
+        column="velocity_setting_pct",
     ),
     Rule(
         "distance_beyond_loop",
         "warn",
         ("jobs",),
         Listed("beyond_loop_columns"),
-        "",
         "{column} = '{value}' is longer than the whole loop; perhaps feet for metres",
         "estimated_distance_m = 2100 on a loop of 900 m",
     ),
@@ -474,10 +441,10 @@ RULES: tuple[Rule, ...] = (
         "warn",
         ("jobs",),
         Holds("is_estimate_own"),
-        "estimated_distance_m",
         "estimated_distance_m = '{value}' equals the dug distance to the digit: filled in afterwards, and left out "
         "of the accuracy",
         "both 137.2",
+        column="estimated_distance_m",
     ),
     # ---- sections
     Rule(
@@ -485,57 +452,57 @@ RULES: tuple[Rule, ...] = (
         "empty",
         ("sections",),
         NotBefore("retired_at", "installed_at"),
-        "installed_on",
         "installed_on = '{value}' is after retired_on ({expected}); correct one of them",
         "installed 1988, retired 1979",
+        column="installed_on",
     ),
     Rule(
         "install_date_missing",
         "warn",
         ("sections",),
         Holds("is_install_date_given"),
-        "installed_on",
         "installed_on is empty; the section's age is not known",
         "installed_on left empty",
+        column="installed_on",
     ),
     Rule(
         "install_date_default",
         "warn",
         ("sections",),
         Holds("is_install_date_chosen"),
-        "installed_on",
         "installed_on = '{value}' is a system's default date, not an installation",
         "installed_on = 1970-01-01",
+        column="installed_on",
     ),
     Rule(
         "install_date_impossible",
         "warn",
         ("sections",),
         Holds("is_install_date_possible"),
-        "installed_on",
         "installed_on = '{value}' is earlier than this insulation was made",
         "TRXLPE installed in 1975",
+        column="installed_on",
     ),
     Rule(
         "loop_not_one_chain",
         "warn",
         ("sections",),
         Holds("is_loop_chained"),
-        "loop_id",
         "the sections of loop '{value}' do not form one chain at every date: {expected}. A gap that ends with an "
         "installation is a predecessor that left the register",
         "position 3 was installed in 2009 and nothing lay there before, while positions 2 and 4 are of 1978",
+        column="loop_id",
     ),
     Rule(
         "cable_changed",
         "reject",
         ("sections",),
         Holds("is_cable_told"),
-        "section_id",
         "section {value} is said to be another cable, a new one or a correction of the register: {expected}. The old "
         "row is kept; say which it is by changed_cable = 'new' or 'correction' in the mapping or under [intake] of the "
         "settings, or by a row of section_successors, and load the file again",
         "insulation EPR where XLPE was, with the day of installation as before",
+        column="section_id",
     ),
     # ---- corrections
     Rule(
@@ -543,18 +510,18 @@ RULES: tuple[Rule, ...] = (
         "reject",
         ("corrections",),
         Holds("is_correction_current"),
-        "value_now",
         "{expected}; nothing is changed: export the proposals again, or correct value_now",
         "a correction of an estimate that was revised in the meantime",
+        column="value_now",
     ),
     Rule(
         "cluster_stale",
         "reject",
         ("job_clusters",),
         Holds("is_cluster_current"),
-        "joined_with",
         "{expected}; nothing is changed: export the clusters again, or correct the two ids",
         "a job to be joined with one that was cancelled in the meantime",
+        column="joined_with",
     ),
     # ---- customers
     Rule(
@@ -562,9 +529,9 @@ RULES: tuple[Rule, ...] = (
         "empty",
         ("restoration_steps",),
         Holds("is_restored_within"),
-        "customers_restored",
         "the steps of this job restore more customers than were interrupted ({expected}); correct the steps or the job",
         "steps of 80 and 60 on a job of 120 customers",
+        column="customers_restored",
         may_lack=("customers_restored",),
     ),
     Rule(
@@ -572,9 +539,9 @@ RULES: tuple[Rule, ...] = (
         "warn",
         ("restoration_steps",),
         Holds("is_restored_whole"),
-        "customers_restored",
         "the steps of this job do not add up to the customers interrupted ({expected})",
         "steps of 80 and 20 on a job of 120 customers",
+        column="customers_restored",
     ),
     # ---- jobs against jobs
     Rule(
@@ -582,18 +549,18 @@ RULES: tuple[Rule, ...] = (
         "warn",
         ("jobs",),
         Holds("is_alone_on_loop"),
-        "reported_at",
         "another job on this loop was reported within 15 minutes ({expected}): possibly the same fault; both are kept",
         "J-17 at 10:02 and J-18 at 10:09 on one loop",
+        column="reported_at",
     ),
     Rule(
         "possible_reopened",
         "warn",
         ("jobs",),
         Holds("is_first_on_spot"),
-        "section_id",
         "another job on this section within 30 days and 3 m ({expected}): possibly re-opened, or a failed repair",
         "two digs at 141 m and 142 m two weeks apart",
+        column="section_id",
     ),
 )
 
@@ -630,8 +597,6 @@ def rules_for(table: str, settings: Settings) -> tuple[Rule, ...]:
 def file_rules_for(table: str, settings: Settings) -> tuple[FileRule, ...]:
     """Rules of the files of one table with the severities of the settings; those turned off are left out.
 
-    Notes
-    -----
     Checked by: tests/unit/test_validation_file_rules.py
     """
     chosen = _chosen_severities(settings)

@@ -1,7 +1,5 @@
 """What would a load change back, which cables and jobs does it begin or open again, and what does it lack?"""
 
-from __future__ import annotations
-
 from collections.abc import Iterator, Sequence
 
 import duckdb
@@ -23,8 +21,6 @@ def find_older_states(
 
     Left out are those of which the same load says more, and those below a higher revision: they would change nothing.
 
-    Notes
-    -----
     Checked by: tests/unit/test_intake_revisions.py (through load_paths)
     """
     del settings
@@ -67,8 +63,6 @@ def find_new_cables(
 ) -> list[FileResult]:
     """Sections that have a new cable under their id, with what stays with the old one.
 
-    Notes
-    -----
     Checked by: tests/unit/test_intake_cables.py (through load_paths)
     """
     del table, settings
@@ -88,8 +82,6 @@ def find_reopened_jobs(
 ) -> list[FileResult]:
     """Jobs that were loaded before and are open again.
 
-    Notes
-    -----
     Checked by: tests/unit/test_intake_revisions.py (through load_paths)
     """
     del table, settings
@@ -109,8 +101,6 @@ def find_gone_rows(
 ) -> list[FileResult]:
     """What is missing from files that are whole, and what becomes of it.
 
-    Notes
-    -----
     Checked by: tests/unit/test_intake_snapshots.py (through load_paths)
     """
     del settings

@@ -1,7 +1,5 @@
 """Weighs the records for suspected errors, jobs that may be one, rounded values; writes them down, changes nothing."""
 
-from __future__ import annotations
-
 import duckdb
 import pandas as pd
 

@@ -4,8 +4,6 @@ Nothing here changes a record. Choosing the nearest explanation for every odd re
 each proposal waits for a person's decision in a corrections file.
 """
 
-from __future__ import annotations
-
 import math
 from collections.abc import Hashable
 from typing import Any

@@ -1,10 +1,8 @@
 """Field cards: a page a district, in one file, that turns a reading into a distance and a window by itself."""
 
-from __future__ import annotations
-
 import itertools
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 from urllib.parse import quote
 
 import pandas as pd
@@ -18,16 +16,14 @@ from pipelines.locating.window_basis import Basis, instrument_movement, read_bas
 from pipelines.ranking.search_sequence import section_chances
 from reports import page as shell
 from reports.links import sheet_file
+from reports.page import Frame, Page
+from reports.results import Results
 from reports.table import as_json
 from reports.words import Words
 from shared import dictionary
 from shared.errors import UserError
+from shared.settings import Restoration
 from shared.units import DAYS_PER_YEAR, M_PER_FT, VELOCITY_PCT
-
-if TYPE_CHECKING:
-    from reports.page import Frame, Page
-    from reports.results import Results
-    from shared.settings import Restoration
 
 say = Words("card")
 
@@ -82,8 +78,6 @@ class Card:
 def make_cards(results: Results, districts: tuple[str, ...]) -> list[Card]:
     """The cards of districts, of everything where there are none; none where nothing is fitted.
 
-    Notes
-    -----
     Checked by: tests/unit/test_reports_card.py
     """
     try:

@@ -1,30 +1,21 @@
 """What was loaded, what was refused and why: the page to read before the others."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from reports import style
 from reports.figures import validation as figures
+from reports.marts import Marts
 from reports.page import Exhibit, Page, Section, largest
 from reports.pages import data_quality_decisions as decisions
 from reports.pages import data_quality_values as values
 from reports.words import Words
 from shared import dictionary
-
-if TYPE_CHECKING:
-    from reports.marts import Marts
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("data_quality")
 
 QUESTION = "What are the figures based on?"
 
-QUARANTINE = "marts.quarantine"
-
-REMEDY = "load the files with: loopwear load PATH..., then run: loopwear refresh"
 
 SHOWN_FINDINGS = 2_000
 """Findings in the page at most; the export has all."""
@@ -32,7 +23,7 @@ SHOWN_FINDINGS = 2_000
 
 def build(marts: Marts, settings: Settings) -> Page:
     """The data quality page."""
-    findings = marts.read(QUARANTINE)
+    findings = marts.read("marts.quarantine")
     return Page(
         key="data_quality",
         title="Data quality",

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from reports.figures import validation as figures
+from reports.marts import Marts
 from reports.page import Exhibit, largest
 from reports.words import Words
 from shared import dictionary
-
-if TYPE_CHECKING:
-    from reports.marts import Marts
 
 say = Words("data_quality")
 

@@ -2,22 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from reports.figures import validation as figures
+from reports.marts import Marts
 from reports.page import Exhibit, largest
 from reports.words import Words
 from shared import dictionary
-
-if TYPE_CHECKING:
-    from reports.marts import Marts
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("data_quality")
 
-REMEDY = "load the files with: loopwear load PATH..., then run: loopwear refresh"
 LATE_DAYS = 365
 LEAST_JOBS = 20
 FELL = 0.10

@@ -1,19 +1,13 @@
 """The first page: what needs attention, three questions, three answers, a small chart each."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
+import pandas as pd
+from markupsafe import Markup
 
 from reports.figures.small import bars
+from reports.marts import Marts
 from reports.page import Page
 from reports.words import Words
-
-if TYPE_CHECKING:
-    import pandas as pd
-    from markupsafe import Markup
-
-    from reports.marts import Marts
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("index")
 

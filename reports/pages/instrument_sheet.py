@@ -1,8 +1,6 @@
 """The sheet of an instrument: how it stands on the as-of day, how it moved, its readings, windows and calibrations."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
@@ -10,18 +8,14 @@ from pipelines.locating.instrument_levels import FALSE_ALARMS
 from reports import style
 from reports.figures.locating import chart_errors, chart_errors_in_time
 from reports.figures.locating_settings import chart_levels
-from reports.marts import judged
-from reports.page import Page, Section
+from reports.marts import Marts, judged
+from reports.page import Exhibit, Page, Section
 from reports.pages.locating_settings import WORDINGS, standing, why_open
 from reports.pages.locating_settings import say as settle
 from reports.pages.sheet import facts, find_row, lead, listing, one, say, with_limits
+from shared.settings import Settings
 
 INSTRUMENTS, DRIFT = "staging.instruments", "marts.instrument_drift"
-
-if TYPE_CHECKING:
-    from reports.marts import Marts
-    from reports.page import Exhibit
-    from shared.settings import Settings
 
 
 def build(marts: Marts, settings: Settings, ident: str) -> Page:

@@ -1,8 +1,6 @@
 """The sheet of a job: what happened when, to scale, its customers, its reading, and what was set aside."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 from markupsafe import Markup
@@ -11,14 +9,11 @@ from pipelines.restoration.stages import STAGES
 from pipelines.survival.history import counts_as_failure
 from reports import style
 from reports.figures.restoration import STAGE_NAMES, chart_timeline
-from reports.page import Page, Section
+from reports.marts import Marts
+from reports.page import Exhibit, Page, Section
 from reports.pages.sheet import COUNT_WORDS, facts, find_row, lead, listing, one, say
 from shared import dictionary
-
-if TYPE_CHECKING:
-    from reports.marts import Marts
-    from reports.page import Exhibit
-    from shared.settings import Settings
+from shared.settings import Settings
 
 
 def build(marts: Marts, settings: Settings, ident: str) -> Page:

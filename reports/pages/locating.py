@@ -1,34 +1,29 @@
 """Whether the velocity settings are right: the page of the calibration lead."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from reports.figures import locating as figures
-from reports.marts import judged
+from reports.marts import Judged, Marts, judged
 from reports.page import Answer, Exhibit, Page, Section
 from reports.pages import locating_digs as digs
 from reports.pages import locating_settings as setting
 from reports.words import Words
-
-if TYPE_CHECKING:
-    from reports.marts import Judged, Marts
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("locating")
 
 QUESTION = "Are the velocity settings right?"
 
-ERRORS = "marts.locating_errors"
-VELOCITIES = "marts.velocity_by_class"
-BIAS = "marts.instrument_bias"
-
 
 def build(marts: Marts, settings: Settings) -> Page:
     """The locating page."""
-    errors, velocities, bias = marts.read(ERRORS), marts.read(VELOCITIES), marts.read(BIAS)
+    errors, velocities, bias = (
+        marts.read("marts.locating_errors"),
+        marts.read("marts.velocity_by_class"),
+        marts.read("marts.instrument_bias"),
+    )
     found = judged(marts, "locating")
     standing = (
         setting.proposals(marts, settings, found),
@@ -63,7 +58,11 @@ def build(marts: Marts, settings: Settings) -> Page:
 
 def answer(marts: Marts, settings: Settings) -> Answer:
     """The calibration lead's question in three sentences."""
-    velocities, bias, found = marts.read(VELOCITIES), marts.read(BIAS), judged(marts, "locating")
+    velocities, bias, found = (
+        marts.read("marts.velocity_by_class"),
+        marts.read("marts.instrument_bias"),
+        judged(marts, "locating"),
+    )
     link = {"link": "locating", "link_text": "By cable class, instrument and dig", "caution": "setting_is_a_proposal"}
     if velocities.empty:
         return Answer(QUESTION, (say("answer.nothing"), f"To do: {say('remedy')}."), **link)
@@ -75,7 +74,7 @@ def answer(marts: Marts, settings: Settings) -> Answer:
     return Answer(
         QUESTION,
         (
-            setting.headline(marts.read(setting.PROPOSALS), found) + ".",
+            setting.headline(marts.read("marts.setting_proposals"), found) + ".",
             " ".join(filter(None, (second, drift_words(marts.read(setting.DRIFT), bias)))),
             digs.gain_words(found),
         ),

@@ -1,24 +1,15 @@
 """Locating page: what the digs say of single readings, before and after correction, and of the register."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from reports.figures import locating as figures
 from reports.figures.locating_settings import chart_coverage
+from reports.marts import Judged, Marts
 from reports.page import Exhibit, largest
 from reports.words import Words
 
-if TYPE_CHECKING:
-    from reports.marts import Judged, Marts
-
 say = Words("locating")
 
-ERRORS = "marts.locating_errors"
-COVERAGE = "marts.window_coverage"
-LENGTHS = "marts.register_lengths"
 LISTED = 60
 """Contradicted lengths printed; the export holds all."""
 
@@ -90,7 +81,7 @@ def called_sections(errors: pd.DataFrame, found: Judged) -> Exhibit:
 
 def coverage(marts: Marts, found: Judged) -> Exhibit:
     """Whether dig windows held what they promise."""
-    rows = marts.read(COVERAGE)
+    rows = marts.read("marts.window_coverage")
     if rows.empty:
         return say.absent("coverage")
     overall = rows[rows["grouped_by"] == "all"].sort_values(["way", "window_level"])
@@ -113,7 +104,9 @@ def coverage(marts: Marts, found: Judged) -> Exhibit:
 
 def register_lengths(marts: Marts) -> Exhibit:
     """Sections whose length the readings contradict."""
-    rows = marts.read(LENGTHS).sort_values(["evidence_se", "section_id"], ascending=[False, True], ignore_index=True)
+    rows = marts.read("marts.register_lengths").sort_values(
+        ["evidence_se", "section_id"], ascending=[False, True], ignore_index=True
+    )
     if rows.empty:
         return say.absent("register")
     slips = rows[rows["likely_slip"].fillna("") != ""]

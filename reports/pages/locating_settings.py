@@ -1,33 +1,22 @@
 """Locating page: which instrument stands on which setting, and what it should be."""
 
-from __future__ import annotations
-
 import datetime as dt
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from reports import style
 from reports.figures import locating_settings as figures
+from reports.marts import Judged, Marts
 from reports.page import Exhibit
 from reports.words import Words
+from shared.settings import Settings
 from shared.units import VELOCITY_PCT
-
-if TYPE_CHECKING:
-    from collections.abc import Mapping
-
-    from reports.marts import Judged, Marts
-    from shared.settings import Settings
 
 say = Words("locating")
 
-PROPOSALS = "marts.setting_proposals"
-BIAS = "marts.instrument_bias"
-READS_LONG = "marts.reads_long"
 DRIFT = "marts.instrument_drift"
-DRIFT_CHART = "marts.drift_chart"
-SEASON = "marts.season"
 
 WORDINGS = {"verdict": say.text("verdicts"), "verdict_reason": say.text("reasons")}
 DRAWN = 24
@@ -85,13 +74,15 @@ def standing(bias: Any, drift: Any, settings: Settings) -> str:
 
 def standings(marts: Marts, names: list[str], settings: Settings) -> list[str]:
     """How each of some instruments stands."""
-    bias, drift = ({r.instrument_id: r for r in marts.read(name).itertuples()} for name in (BIAS, DRIFT))
+    bias, drift = (
+        {r.instrument_id: r for r in marts.read(name).itertuples()} for name in ("marts.instrument_bias", DRIFT)
+    )
     return [standing(bias[name], drift.get(name), settings) for name in names if name in bias]
 
 
 def proposals(marts: Marts, settings: Settings, found: Judged) -> Exhibit:
     """Settings in use and proposed."""
-    rows, bias = marts.read(PROPOSALS), marts.read(BIAS)
+    rows, bias = marts.read("marts.setting_proposals"), marts.read("marts.instrument_bias")
     if rows.empty:
         return say.absent("proposals")
     rows["pair"] = rows["instrument_id"] + ", " + rows["cable_class"]
@@ -135,7 +126,7 @@ def class_settings(velocities: pd.DataFrame) -> Exhibit:
 
 def reads_long(marts: Marts, found: Judged) -> Exhibit:
     """How far each instrument reads, whatever its setting."""
-    rows = marts.read(READS_LONG)
+    rows = marts.read("marts.reads_long")
     if rows.empty:
         return say.absent("reads_long")
     unset = rows[rows["instrument_id"].map(found["settings_on_record"] or {}).eq("few")]
@@ -149,7 +140,7 @@ def reads_long(marts: Marts, found: Judged) -> Exhibit:
 
 def drift(marts: Marts, settings: Settings, found: Judged) -> Exhibit:
     """Instruments that drift, and the verdict on each."""
-    rows, chart_rows = marts.read(DRIFT), marts.read(DRIFT_CHART)
+    rows, chart_rows = marts.read(DRIFT), marts.read("marts.drift_chart")
     if rows.empty:
         return say.absent("drift")
     moving = rows[rows["drift_verdict"].isin(("drifting", "stepped"))]
@@ -188,7 +179,7 @@ def day_words(day_of_year: int) -> str:
 
 def season(marts: Marts) -> Exhibit:
     """The season in the readings."""
-    rows = marts.read(SEASON)
+    rows = marts.read("marts.season")
     if rows.empty:
         return say.absent("season")
     shown = rows[rows["is_carried"].astype(bool)].to_dict("records")

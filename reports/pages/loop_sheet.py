@@ -1,8 +1,6 @@
 """The sheet of a loop: its strip, its record, its forecast and what that rests on."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 from markupsafe import Markup
@@ -13,13 +11,10 @@ from reports import style
 from reports.figures.strip import draw_strip, short_names, terminal_names
 from reports.figures.strip_layout import pieces_of
 from reports.figures.strip_marks import letters_of
-from reports.page import Page, Section
+from reports.marts import Marts
+from reports.page import Exhibit, Page, Section
 from reports.pages.sheet import facts, failure_words, find_row, listing, one, say, with_limits
-
-if TYPE_CHECKING:
-    from reports.marts import Marts
-    from reports.page import Exhibit
-    from shared.settings import Settings
+from shared.settings import Settings
 
 
 def build(marts: Marts, settings: Settings, ident: str) -> Page:

@@ -3,9 +3,7 @@
 The examples are worked out here by the product's own functions, from small made-up numbers.
 """
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -25,10 +23,8 @@ from pipelines.survival.treatment import PRIOR_FAILURES
 from reports.pages.reference import Part, Reference
 from reports.words import Words
 from shared.intervals import poisson_limits, ratio_limits
+from shared.settings import Settings
 from shared.units import C_M_PER_US, DAYS_PER_YEAR, one_way_time_us
-
-if TYPE_CHECKING:
-    from shared.settings import Settings
 
 say = Words("methods")
 

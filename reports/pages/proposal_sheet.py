@@ -1,24 +1,19 @@
 """The sheet that proposes an instrument's settings to whoever may change them: one printed side."""
 
-from __future__ import annotations
-
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from reports import style
-from reports.marts import judged
+from reports.marts import Judged, Marts, judged
 from reports.page import Page
 from reports.pages.locating_settings import say as settle
 from reports.pages.locating_settings import standing, why_open
 from reports.pages.sheet import find_row, one, say
 from shared import dictionary
+from shared.settings import Settings
 from shared.units import VELOCITY_PCT
-
-if TYPE_CHECKING:
-    from reports.marts import Judged, Marts
-    from shared.settings import Settings
 
 CONVENTIONS = ("m_per_us", "half_m_per_us", "ft_per_us", "half_ft_per_us")
 """Conventions of a velocity setting besides percent of c, in the order of the columns."""

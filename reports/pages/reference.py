@@ -1,16 +1,11 @@
 """Pages to look things up in: the data dictionary, the rules, the settings, the methods."""
 
-from __future__ import annotations
-
 import dataclasses
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from reports import page as shell
 from shared import dictionary
-
-if TYPE_CHECKING:
-    from shared.settings import Settings
+from shared.settings import Settings
 
 LAYERS = {
     "raw": "What goes in", "staging": "The latest word on each thing", "core": "Judgements made once",

@@ -1,25 +1,17 @@
 """Which loops to replace first: the page of the reliability engineer."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
-from reports.marts import judged
+from reports.marts import Judged, Marts, judged
 from reports.page import Answer, Exhibit, Page, Section
 from reports.pages import replacement_evaluation, replacement_money, replacement_ranking, survival
 from reports.words import Words
-
-if TYPE_CHECKING:
-    from reports.marts import Judged, Marts
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("replacement")
 
 QUESTION = "Which loops should be replaced first?"
 
-LOOPS = "marts.loop_ranking"
 
 SELDOM = frozenset(
     [
@@ -43,7 +35,7 @@ SELDOM = frozenset(
 
 def build(marts: Marts, settings: Settings) -> Page:
     """The replacement page."""
-    loops, found = marts.read(LOOPS), judged(marts, "replacement")
+    loops, found = marts.read("marts.loop_ranking"), judged(marts, "replacement")
     return Page(
         key="replacement",
         title="Replacement",
@@ -54,7 +46,7 @@ def build(marts: Marts, settings: Settings) -> Page:
                 "The ranking",
                 (
                     *replacement_ranking.ranking(marts, settings),
-                    replacement_ranking.first_of_each(marts.read(replacement_ranking.FIRST)),
+                    replacement_ranking.first_of_each(marts.read("marts.first_loops")),
                     reasons(loops, found),
                 ),
             ),
@@ -68,7 +60,7 @@ def build(marts: Marts, settings: Settings) -> Page:
 
 def answer(marts: Marts, settings: Settings) -> Answer:
     """The engineer's question in three sentences."""
-    loops, found = replacement_ranking.in_rank_order(marts.read(LOOPS)), judged(marts, "replacement")
+    loops, found = replacement_ranking.in_rank_order(marts.read("marts.loop_ranking")), judged(marts, "replacement")
     link = {"link": "replacement", "link_text": say("answer.link"), "caution": "planning_aid"}
     if loops.empty:
         return Answer(QUESTION, (say("answer.nothing"), f"To do: {say('remedy')}."), **link)

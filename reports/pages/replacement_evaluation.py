@@ -1,31 +1,21 @@
 """Why believe the ranking? The part of the replacement page that holds it against what followed."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from reports.figures import replacement_evaluation as figures
-from reports.marts import judged
+from reports.marts import Judged, Marts, judged
 from reports.page import Exhibit, Section, largest
 from reports.pages import replacement_sensitivity
 from reports.words import Words
-
-if TYPE_CHECKING:
-    from reports.marts import Judged, Marts
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("replacement")
 
-BACKTEST = "marts.backtest"
-SUMMARY = "marts.backtest_summary"
-CALIBRATION = "marts.calibration_summary"
-MONEY = "marts.backtest_money_summary"
 SCORES = "marts.forecast_score"
 BEFORE_AFTER = "marts.before_after"
 FIGURES = "marts.replacement_figures"
-COUNTS = "marts.count_reconciliation"
 
 
 def sections(marts: Marts, settings: Settings) -> tuple[Section, Section]:
@@ -39,12 +29,12 @@ def section(marts: Marts, settings: Settings) -> Section:
     return Section(
         "Back-test on past dates",
         (
-            capture(marts.read(SUMMARY), marts.read(BACKTEST), settings, found),
-            capture_by_money(marts.read(MONEY), settings, found),
-            calibration(marts.read(CALIBRATION), settings, found),
+            capture(marts.read("marts.backtest_summary"), marts.read("marts.backtest"), settings, found),
+            capture_by_money(marts.read("marts.backtest_money_summary"), settings, found),
+            calibration(marts.read("marts.calibration_summary"), settings, found),
             past_forecasts(marts.read(SCORES), settings, found),
             before_after(marts.read(BEFORE_AFTER), marts.read(FIGURES), settings, found),
-            counts(marts.read(COUNTS)),
+            counts(marts.read("marts.count_reconciliation")),
         ),
         say("section.belief"),
     )

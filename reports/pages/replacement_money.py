@@ -1,54 +1,44 @@
 """Cost and benefit: how much cable is worth replacing, the plan by year, what a failure avoided costs."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
 from pipelines.ranking.costs import KINDS
 from reports import style
 from reports.figures import replacement_money as figures
-from reports.marts import judged
+from reports.marts import Judged, Marts, judged
 from reports.page import Exhibit, Section
 from reports.pages import replacement_ranking
 from reports.words import Words
 from shared import dictionary
-
-if TYPE_CHECKING:
-    from reports.marts import Judged, Marts
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("replacement")
 
 SECTIONS = "marts.section_ranking"
 PROGRAMME = "marts.programme"
-YEARS = "marts.programme_years"
-CURVE = "marts.cost_curve"
-INPUTS = "marts.input_sensitivity"
-FIGURES = "marts.replacement_figures"
-OPTIONS = "marts.section_options"
-BUDGETS = "marts.budget_curve"
 
 
 def section(marts: Marts, settings: Settings) -> Section:
     """The part of the replacement page that speaks of money."""
     found = judged(marts, "replacement")
-    figures_ = marts.read(FIGURES).set_index("figure")
+    figures_ = marts.read("marts.replacement_figures").set_index("figure")
     amounts, explained = figures_["amount"].astype(float), figures_["explained"]
-    sections, work, options = marts.read(SECTIONS), marts.read(PROGRAMME), marts.read(OPTIONS)
-    years, curve = in_order(marts.read(YEARS), "plan_year"), in_order(marts.read(CURVE), "curve_point")
-    ranked = replacement_ranking.in_rank_order(marts.read(replacement_ranking.LOOPS))
+    sections, work, options = marts.read(SECTIONS), marts.read(PROGRAMME), marts.read("marts.section_options")
+    years, curve = (
+        in_order(marts.read("marts.programme_years"), "plan_year"),
+        in_order(marts.read("marts.cost_curve"), "curve_point"),
+    )
+    ranked = replacement_ranking.in_rank_order(marts.read("marts.loop_ranking"))
     head = ranked["loop_id"].head(replacement_ranking.SHOWN_LOOPS).tolist()
     made = (
         benefit(sections, options, amounts, explained, settings, found),
         best_year(options, settings),
         programme(work, amounts, settings, head, found),
         plan(years, settings, found),
-        trajectory(marts.read(BUDGETS), settings),
+        trajectory(marts.read("marts.budget_curve"), settings),
         cost_curve(curve, years, settings, found),
-        inputs(marts.read(INPUTS), settings, found),
+        inputs(marts.read("marts.input_sensitivity"), settings, found),
     )
     return Section("Cost and benefit", made)
 

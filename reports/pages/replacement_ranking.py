@@ -1,30 +1,19 @@
 """The ranking of loops and sections as tables to search, and a sheet for each of the first loops."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 from markupsafe import Markup
 
 from reports.figures import replacement as figures
 from reports.figures.map import DRAWN_LOOPS, Plane, draw_map, lay_flat, nearest_m
-from reports.marts import judged
+from reports.marts import Judged, Marts, judged
 from reports.page import Exhibit
 from reports.words import Words
 from shared import dictionary
-
-if TYPE_CHECKING:
-    from reports.marts import Judged, Marts
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("replacement")
 
-LOOPS = "marts.loop_ranking"
-SECTIONS = "marts.section_ranking"
-PLACES = "marts.loop_places"
-FIRST = "marts.first_loops"
 
 SHOWN_LOOPS = 25
 """Loops drawn in the figure, and loops that have a sheet."""
@@ -42,11 +31,11 @@ def in_rank_order(rows: pd.DataFrame) -> pd.DataFrame:
 
 def ranking(marts: Marts, settings: Settings) -> tuple[Exhibit, ...]:
     """Exhibits of the ranking: loops, the map where there are coordinates, sections."""
-    loops, found = marts.read(LOOPS), judged(marts, "replacement")
+    loops, found = marts.read("marts.loop_ranking"), judged(marts, "replacement")
     made = (
         first_loops(loops, settings, found),
-        loop_map(loops, marts.read(PLACES)),
-        first_sections(marts.read(SECTIONS), loops, settings, found),
+        loop_map(loops, marts.read("marts.loop_places")),
+        first_sections(marts.read("marts.section_ranking"), loops, settings, found),
     )
     return tuple(exhibit for exhibit in made if exhibit is not None)
 

@@ -1,26 +1,18 @@
 """How firm is the ranking? What moved since the last one, and what other readings of the records would move."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from reports.figures import replacement_evaluation as figures
-from reports.marts import judged
+from reports.marts import Judged, Marts, judged
 from reports.page import Exhibit, Section
 from reports.pages.replacement_ranking import SHOWN_LOOPS
 from reports.words import Words
 from shared import dictionary
 
-if TYPE_CHECKING:
-    from reports.marts import Judged, Marts
-
 say = Words("replacement")
 
 CHURN = "marts.ranking_churn"
 SENSITIVITY = "marts.ranking_sensitivity"
-DUPLICATES = "marts.duplicates_both_ways"
 
 
 def section(marts: Marts) -> Section:
@@ -30,7 +22,7 @@ def section(marts: Marts) -> Section:
         (
             churn(marts.read(CHURN)),
             sensitivity(marts.read(SENSITIVITY)),
-            duplicates(marts.read(DUPLICATES), judged(marts, "replacement")),
+            duplicates(marts.read("marts.duplicates_both_ways"), judged(marts, "replacement")),
         ),
         say("section.firmness"),
     )

@@ -1,53 +1,57 @@
 """Where the restoration minutes go: the page of the restoration manager."""
 
-from __future__ import annotations
+from typing import Any
 
-from typing import TYPE_CHECKING, Any
-
-from reports.marts import judged
+from reports.marts import Judged, Marts, judged
 from reports.page import Answer, Page, Section
 from reports.pages import restoration_changes as changes
 from reports.pages import restoration_clocks as clocks
-from reports.pages.restoration_clocks import STAGES, SUMMARY, of_group, say
-
-if TYPE_CHECKING:
-    from reports.marts import Judged, Marts
-    from shared.settings import Settings
+from reports.pages.restoration_clocks import of_group, say
+from shared.settings import Settings
 
 QUESTION = "Where do the restoration minutes go?"
 
 
 def build(marts: Marts, settings: Settings) -> Page:
     """The restoration page."""
-    stages, trend, years = marts.read(STAGES), marts.read(changes.TREND), marts.read(changes.YEARS)
-    comparison, found = marts.read(changes.COMPARISON), judged(marts, "restoration")
+    stages, trend, years = (
+        marts.read("marts.restoration_stages"),
+        marts.read("marts.restoration_trend"),
+        marts.read("fitted.restoration_year_change"),
+    )
+    comparison, found = marts.read("marts.restoration_comparison"), judged(marts, "restoration")
     show_crews = settings.restoration.show_crews
     compared = ["district", "method", *(["crew"] if show_crews else [])]
     customer = (
-        clocks.waterfall(marts.read(clocks.WATERFALL), found),
+        clocks.waterfall(marts.read("marts.restoration_waterfall"), found),
         clocks.stage_means(stages, settings, found),
-        clocks.three_clocks(marts.read(clocks.CLOCKS), settings),
-        clocks.naive_figure(marts.read(clocks.NAIVE)),
-        clocks.indices(marts.read(clocks.INDICES), found),
-        clocks.hit_customers(marts.read(clocks.CUSTOMERS)),
+        clocks.three_clocks(marts.read("marts.restoration_clocks"), settings),
+        clocks.naive_figure(marts.read("marts.restoration_naive")),
+        clocks.indices(marts.read("marts.restoration_indices"), found),
+        clocks.hit_customers(marts.read("marts.restoration_customers")),
     )
     saving = (
-        changes.savings(marts.read(changes.WHAT_IF), settings, found),
-        changes.search_effort(marts.read(changes.SEARCH), settings, found),
+        changes.savings(marts.read("marts.restoration_what_if"), settings, found),
+        changes.search_effort(marts.read("marts.restoration_search"), settings, found),
         changes.search_backtest(marts.read(changes.SEARCH_BACKTEST), settings),
     )
     better = (
         changes.months(trend, years, "time_to_restore", settings),
         changes.months(trend, years, "time_to_locate", settings),
-        changes.latest_weeks(marts.read(changes.MATURITY), marts.read(changes.LAG), settings, found),
+        changes.latest_weeks(
+            marts.read("marts.restoration_maturity"), marts.read("fitted.closing_lag"), settings, found
+        ),
     )
-    cable = (clocks.later_stages(stages, settings), clocks.abnormal_days(marts.read(clocks.ABNORMAL), settings, found))
+    cable = (
+        clocks.later_stages(stages, settings),
+        clocks.abnormal_days(marts.read("marts.restoration_abnormal"), settings, found),
+    )
     funnels = (
         changes.funnel(comparison, grouping, measure, settings, found)
         for grouping in compared
         for measure in ("time_to_locate", "time_to_restore")
     )
-    by_side = (*funnels, changes.cable_classes(marts.read(SUMMARY), settings, found))
+    by_side = (*funnels, changes.cable_classes(marts.read("marts.restoration_summary"), settings, found))
     return Page(
         key="restoration",
         title="Restoration",
@@ -68,7 +72,7 @@ def answer(marts: Marts, settings: Settings) -> Answer:
     """The manager's question in three sentences."""
     del settings
     link = {"link": "restoration", "link_text": say("answer.link"), "caution": "closed_jobs_alone"}
-    summary = of_group(marts.read(SUMMARY), "all")
+    summary = of_group(marts.read("marts.restoration_summary"), "all")
     if summary.empty:
         return Answer(QUESTION, (say("answer.nothing"), f"To do: {say('remedy')}."), **link)
     row: Any = next(summary.itertuples())
@@ -79,7 +83,7 @@ def answer(marts: Marts, settings: Settings) -> Answer:
 
 def where_minutes_go(marts: Marts) -> str:
     """The first sentence: how long, and in which part of it the minutes pass."""
-    by_clock = marts.read(clocks.CLOCKS)
+    by_clock = marts.read("marts.restoration_clocks")
     rows = by_clock[by_clock["stage"] == "customer_clock"]
     kept = rows[(rows["grouped_by"] == "configuration") & (rows["group_name"] == "loop")]
     place = " on a loop" if len(kept) else ""
@@ -88,7 +92,10 @@ def where_minutes_go(marts: Marts) -> str:
         return say("answer.no_times")
     if not kept.iloc[0].mean_min > 0:
         return say("answer.all_at_once")
-    stages, parts = of_group(marts.read(STAGES), "all"), of_group(marts.read(clocks.WATERFALL), "configuration")
+    stages, parts = (
+        of_group(marts.read("marts.restoration_stages"), "all"),
+        of_group(marts.read("marts.restoration_waterfall"), "configuration"),
+    )
     search = stages[stages["stage"] == "arrive_to_locate"]
     finding = parts[(parts["group_name"] == "loop") & (parts["part"] == "arrive_to_locate")]
     said = say("answer.minutes", place=place, row=kept.iloc[0])
@@ -98,7 +105,7 @@ def where_minutes_go(marts: Marts) -> str:
 
 def what_would_save(marts: Marts, found: Judged) -> str:
     """The second sentence: what the two changes would save."""
-    rows = of_group(marts.read(changes.WHAT_IF), "all")
+    rows = of_group(marts.read("marts.restoration_what_if"), "all")
     by_change = rows.set_index("scenario") if len(rows) else rows
     if by_change.empty or not (by_change["customer_minutes"] > 0).any():
         return say("answer.no_savings")

@@ -1,31 +1,23 @@
 """The stages of the choice's period beside those of the period it is compared with."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pipelines.restoration.periods import compare_periods
 from pipelines.restoration.stages import STAGES
-from reports.choice import compared_with, period_words
+from reports.choice import Choice, compared_with, period_words
 from reports.figures.restoration import STAGE_NAMES, chart_periods
 from reports.links import jobs_of
-from reports.page import largest
+from reports.page import Exhibit, largest
+from reports.results import Results
 from reports.words import Words
 
-if TYPE_CHECKING:
-    from reports.choice import Choice
-    from reports.page import Exhibit
-    from reports.results import Results
-
 say = Words("choice")
-
-JOBS = "marts.closed_jobs"
 
 
 def build(results: Results, choice: Choice) -> Exhibit:
     """Mean of each stage in both periods, with the limits of the difference."""
     other, coverage = compared_with(choice, results.known), results.settings.general.interval_coverage
-    now, before = results.marts(choice).read(JOBS), results.marts(other).read(JOBS)
+    now, before = results.marts(choice).read("marts.closed_jobs"), results.marts(other).read("marts.closed_jobs")
     period = period_words(other.first or results.known.first, other.last or results.known.last)
     rows = compare_periods(now, before, STAGES, coverage)
     by_stage = rows.set_index("stage")

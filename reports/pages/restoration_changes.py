@@ -1,29 +1,18 @@
 """Is it getting better, what would save minutes, and who differs: months, what-ifs and comparisons."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from reports import style
 from reports.figures import restoration as figures
 from reports.figures import restoration_compare, restoration_minutes
+from reports.marts import Judged
+from reports.page import Exhibit
 from reports.pages.restoration_clocks import interval_words, of_group, say
+from shared.settings import Settings
 
-if TYPE_CHECKING:
-    from reports.marts import Judged
-    from reports.page import Exhibit
-    from shared.settings import Settings
-
-TREND = "marts.restoration_trend"
-YEARS = "fitted.restoration_year_change"
-MATURITY = "marts.restoration_maturity"
-LAG = "fitted.closing_lag"
-WHAT_IF = "marts.restoration_what_if"
-SEARCH = "marts.restoration_search"
 SEARCH_BACKTEST = "marts.search_backtest"
-COMPARISON = "marts.restoration_comparison"
 
 MEASURE_NAMES = {
     "time_to_restore": ("Time to restore, jobs on loops", "Mean time to restore [min]"),

@@ -1,30 +1,17 @@
 """The customer's, the crew's and the cable's clock: where the minutes pass, and how long each clock runs."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import pandas as pd
 
 from reports.figures import restoration as figures
 from reports.figures import restoration_compare, restoration_minutes
+from reports.marts import Judged
+from reports.page import Exhibit
 from reports.words import Words
-
-if TYPE_CHECKING:
-    from reports.marts import Judged
-    from reports.page import Exhibit
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("restoration")
-
-SUMMARY = "marts.restoration_summary"
-STAGES = "marts.restoration_stages"
-CLOCKS = "marts.restoration_clocks"
-WATERFALL = "marts.restoration_waterfall"
-NAIVE = "marts.restoration_naive"
-INDICES = "marts.restoration_indices"
-CUSTOMERS = "marts.restoration_customers"
-ABNORMAL = "marts.restoration_abnormal"
 
 
 def of_group(rows: pd.DataFrame, grouping: str) -> pd.DataFrame:

@@ -1,23 +1,18 @@
 """The rows behind a mark: an exported table, narrowed to a choice and to the conditions of an address."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
 from urllib.parse import parse_qsl, urlencode
 
 from markupsafe import Markup
 
 from reports import style
 from reports.choice import MANY, SINGLE
+from reports.links import Links
+from reports.marts import Marts
 from reports.page import Exhibit, Page, Section
 from reports.table import Table
 from reports.words import Words
 from shared import dictionary
 from shared.errors import UserError, suggest_name
-
-if TYPE_CHECKING:
-    from reports.links import Links
-    from reports.marts import Marts
 
 say = Words("choice")
 

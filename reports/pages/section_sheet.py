@@ -1,19 +1,14 @@
 """The sheet of a section: what the register says, its failures, its forecast, and the readings on it."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from markupsafe import Markup
 
 from reports import style
-from reports.page import Page, Section
+from reports.marts import Marts
+from reports.page import Exhibit, Page, Section
 from reports.pages.sheet import facts, failure_words, find_row, lead, listing, one, say, with_limits
-
-if TYPE_CHECKING:
-    from reports.marts import Marts
-    from reports.page import Exhibit
-    from shared.settings import Settings
+from shared.settings import Settings
 
 
 def build(marts: Marts, settings: Settings, ident: str) -> Page:

@@ -1,22 +1,17 @@
 """What the sheets of a loop, a section, a job and an instrument share."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterable
+from typing import Any
 
 import pandas as pd
 from markupsafe import Markup
 
 from reports import style
+from reports.marts import Marts
+from reports.page import Exhibit
 from reports.page import words as written
 from reports.words import Words
 from shared.errors import UserError, suggest_name
-
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-
-    from reports.marts import Marts
-    from reports.page import Exhibit
 
 say = Words("sheets")
 

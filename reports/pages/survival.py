@@ -1,36 +1,16 @@
 """How the cable of each class ages: the survival part of the replacement page."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from reports.figures import survival as figures
-from reports.marts import judged
+from reports.marts import Judged, Marts, judged
 from reports.page import Exhibit, Section, largest
-from reports.pages.survival_groups import (
-    ATTRIBUTES,
-    SPLICE_COMPARISON,
-    SPLICES,
-    VINTAGES,
-    YEARS,
-    attributes,
-    splices,
-    vintages,
-    years,
-)
+from reports.pages.survival_groups import attributes, splices, vintages, years
 from reports.words import Words
-
-if TYPE_CHECKING:
-    from reports.marts import Judged, Marts
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("replacement")
 
-CLASSES = "marts.class_survival"
-AGES = "marts.age_rates"
-CURVES = "marts.mean_cumulative_failures"
 
 DRAWN_CLASSES = 6
 """Classes drawn in a chart; the others are in its table."""
@@ -39,17 +19,21 @@ DRAWN_CLASSES = 6
 def section(marts: Marts, settings: Settings) -> Section:
     """Rates, shapes and cumulative failures by class."""
     found = judged(marts, "survival")
-    ages, classes, curves = marts.read(AGES), marts.read(CLASSES), marts.read(CURVES)
+    ages, classes, curves = (
+        marts.read("marts.age_rates"),
+        marts.read("marts.class_survival"),
+        marts.read("marts.mean_cumulative_failures"),
+    )
     return Section(
         "How the cable ages",
         (
             age_rates(ages, classes, settings, found),
             shapes(classes, settings, found),
             cumulative(curves, classes, settings),
-            vintages(marts.read(VINTAGES), settings),
-            years(marts.read(YEARS), settings),
-            attributes(marts.read(ATTRIBUTES), settings),
-            splices(marts.read(SPLICES), marts.read(SPLICE_COMPARISON), settings),
+            vintages(marts.read("marts.mean_cumulative_by_vintage"), settings),
+            years(marts.read("marts.installation_years"), settings),
+            attributes(marts.read("marts.attribute_effects"), settings),
+            splices(marts.read("marts.splice_failures"), marts.read("fitted.splice_comparison"), settings),
         ),
     )
 

@@ -1,25 +1,13 @@
 """Cable of one class or insulation compared by when and how it was laid: part of the replacement page."""
 
-from __future__ import annotations
-
-from typing import TYPE_CHECKING
-
 import pandas as pd
 
 from reports.figures import survival_groups as figures
 from reports.page import Exhibit
 from reports.words import Words
-
-if TYPE_CHECKING:
-    from shared.settings import Settings
+from shared.settings import Settings
 
 say = Words("replacement")
-
-VINTAGES = "marts.mean_cumulative_by_vintage"
-YEARS = "marts.installation_years"
-ATTRIBUTES = "marts.attribute_effects"
-SPLICES = "marts.splice_failures"
-SPLICE_COMPARISON = "fitted.splice_comparison"
 
 
 def vintages(curves: pd.DataFrame, settings: Settings) -> Exhibit:

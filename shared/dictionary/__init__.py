@@ -30,6 +30,9 @@ DUCKDB_TYPES = {
 PROVENANCE = ("load_id", "source_file", "row_number", "load_sequence", "content_hash")
 """Columns that intake adds to every raw table."""
 
+LIKE_RAW = ("grain", "key", "codes", "meanings")
+"""What a staging table has of the raw table of its name, where it says nothing else."""
+
 
 @dataclass(frozen=True)
 class Column:
@@ -85,6 +88,11 @@ class Table:
         """Columns a file may bring (those intake derives are left out)."""
         return tuple(c for c in self.columns if c not in self.derived)
 
+    @property
+    def instants(self) -> tuple[str, ...]:
+        """Those that are moments."""
+        return tuple(c for c in self.source_columns if columns()[c].type == "instant")
+
     def column(self, name: str) -> Column:
         """A column as it is in this table: with its own meaning and codes, where it has such."""
         own = columns()[name]
@@ -108,8 +116,11 @@ def columns() -> dict[str, Column]:
 def tables() -> dict[str, Table]:
     """Every table by its name with the layer."""
     found: dict[str, Table] = {}
-    for layer, named in _read("tables.toml").items():
-        for stem, facts in named.items():
+    layers = _read("tables.toml")
+    for layer, named in layers.items():
+        for stem, own in named.items():
+            raw = layers["raw"].get(stem, {}) if layer == "staging" else {}
+            facts = {"export": layer == "marts"} | {k: raw[k] for k in LIKE_RAW if k in raw} | own
             listed: dict[str, Any] = {k: tuple(v) if isinstance(v, list) else v for k, v in facts.items()}
             listed |= {name: tuple(listed.get(name, {}).items()) for name in ("meanings", "codes", "column_makers")}
             found[f"{layer}.{stem}"] = Table(name=f"{layer}.{stem}", **listed)
@@ -141,6 +152,11 @@ def load_tables() -> dict[str, Table]:
 def export_tables() -> dict[str, Table]:
     """Tables written to exports/, by file stem."""
     return {t.stem: t for t in tables().values() if t.export}
+
+
+def tables_made_in(folder: str) -> tuple[str, ...]:
+    """Tables whose maker stands in a folder of the product."""
+    return tuple(t.name for t in tables().values() if t.made_by.startswith(f"{folder}/"))
 
 
 def make_frame(table: str, rows: Iterable[Mapping[str, Any]] = ()) -> pd.DataFrame:

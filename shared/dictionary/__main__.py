@@ -5,8 +5,6 @@ python -m shared.dictionary where COLUMN   every table with the column, exported
                                            TABLE.COLUMN: of that table alone
 """
 
-from __future__ import annotations
-
 import sys
 
 from shared import dictionary

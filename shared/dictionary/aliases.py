@@ -1,7 +1,5 @@
 """What utilities call the columns and codes of the dictionary: words of the trade, for guessing a mapping."""
 
-from __future__ import annotations
-
 import re
 from functools import cache
 

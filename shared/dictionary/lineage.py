@@ -1,7 +1,5 @@
 """Where does a column of a table come from: which function or which line of SQL makes it, and from what?"""
 
-from __future__ import annotations
-
 import ast
 import re
 from functools import cache

@@ -123,7 +123,7 @@ def test_no_cluster_has_the_columns_of_one() -> None:
 
 
 def rule(name: str, demand: Holds | Listed | NotBefore | Within) -> Rule:
-    return Rule(name, "warn", ("loops",), demand, "", "", "")
+    return Rule(name, "warn", ("loops",), demand, "", "")
 
 
 FACTS = pd.DataFrame(

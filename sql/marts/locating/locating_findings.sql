@@ -118,13 +118,8 @@ union all
 select figure, cable_class, amount, null
 from per_class
 union all
-select 'gain_digs', '', count(*), null
-from corrected
-union all
-select 'error_before', '', median(abs(error_m)), null
-from corrected
-union all
-select 'error_after', '', median(abs(corrected_error_m)), null
+select unnest(['gain_digs', 'error_before', 'error_after']), '',
+    unnest([count(*), median(abs(error_m)), median(abs(corrected_error_m))]), null
 from corrected
 union all
 select 'displayed_reads', '', null, case when median(error_m) > 0 then 'long' else 'short' end
@@ -138,15 +133,8 @@ union all
 select 'called_right_of_all', '', sum(called_right) / nullif(sum(called_readings), 0), null
 from by_class
 union all
-select 'corrected_digs', '', count(*), null
-from digs
-where section_called_right is not null and corrected_section_right is not null
-union all
-select 'called_before', '', avg(section_called_right::integer), null
-from digs
-where section_called_right is not null and corrected_section_right is not null
-union all
-select 'called_after', '', avg(corrected_section_right::integer), null
+select unnest(['corrected_digs', 'called_before', 'called_after']), '',
+    unnest([count(*), avg(section_called_right::integer), avg(corrected_section_right::integer)]), null
 from digs
 where section_called_right is not null and corrected_section_right is not null
 union all
@@ -199,10 +187,8 @@ select 'setting_reads', pair, abs(reads_long_pct), case when reads_long_pct > 0 
 from proposals
 where reads_long_pct is not null
 union all
-select 'usual_error_before', '', sum(error_before_m * digs) / nullif(sum(digs), 0), null
-from proposals
-union all
-select 'usual_error_after', '', sum(error_after_m * digs) / nullif(sum(digs), 0), null
+select unnest(['usual_error_before', 'usual_error_after']), '',
+    unnest([sum(error_before_m * digs), sum(error_after_m * digs)]) / nullif(sum(digs), 0), null
 from proposals
 union all
 select 'settings_on_record', instrument_id, settings_known,

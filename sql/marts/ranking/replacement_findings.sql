@@ -196,30 +196,15 @@ kept as (
 )
 
 select
-    'loops_length_share' as figure,
+    unnest(['loops_length_share', 'loops_failures_share', 'short_loops', 'loops_failed_ratio', 'loops_carried_ratio'])
+        as figure,
     place::varchar as group_name,
-    length_share as amount,
+    unnest([length_share, failures_share, short_loops, failed_ratio, carried_ratio]) as amount,
     null as judged
 from loop_heads
 where place <= 100
 union all
-select 'loops_failures_share', place::varchar, failures_share, null
-from loop_heads
-where place <= 100
-union all
-select 'short_loops', place::varchar, short_loops, null
-from loop_heads
-where place <= 100
-union all
 select 'short_loop_km', '', 0.1, null
-union all
-select 'loops_failed_ratio', place::varchar, failed_ratio, null
-from loop_heads
-where place <= 100
-union all
-select 'loops_carried_ratio', place::varchar, carried_ratio, null
-from loop_heads
-where place <= 100
 union all
 -- of a few loops that are the whole fleet there is no rest that may be bad luck
 select 'loops_luck', place::varchar, null,
@@ -234,11 +219,8 @@ select 'first_rank', '', null, case when rank_hi <= 1 then 'clear' else 'open' e
 from loop_heads
 where place = 1
 union all
-select 'sections_length_share', place::varchar, length_share, null
-from section_heads
-where place <= 100
-union all
-select 'sections_failures_share', place::varchar, failures_share, null
+select unnest(['sections_length_share', 'sections_failures_share']), place::varchar,
+    unnest([length_share, failures_share]), null
 from section_heads
 where place <= 100
 union all
@@ -301,33 +283,19 @@ select 'forecast', '', null,
     case when model < better_rival then 'better_than_both' when model < worse_rival then 'between' else 'worse' end
 from forecasts
 union all
-select 'left_alone_fell', '', 1 - seen / nullif(naive, 0), null
+select unnest(['left_alone_fell', 'left_alone_expected_fall']), '',
+    1 - unnest([seen, expected]) / nullif(naive, 0), null
 from left_alone
 union all
-select 'left_alone_expected_fall', '', 1 - expected / nullif(naive, 0), null
-from left_alone
-union all
-select 'sections_returning', '', count(*), null
-from marts.section_ranking
-where benefit_cost_ratio >= 1 and length_km is not null
-union all
-select 'returning_km', '', coalesce(sum(length_km), 0), null
+select unnest(['sections_returning', 'returning_km']), '', unnest([count(length_km), coalesce(sum(length_km), 0)]), null
 from marts.section_ranking
 where benefit_cost_ratio >= 1
 union all
-select 'pays_above_lo', '', quantile_cont(pays_above, 0.05), null
-from reaches
-union all
-select 'pays_above_hi', '', quantile_cont(pays_above, 0.95), null
-from reaches
-union all
-select 'sections_passing', '', count(*) filter (where reach > 1), null
-from reaches
-union all
-select 'sections_half_way', '', count(*) filter (where reach > 0.5), null
-from reaches
-union all
-select 'median_reach', '', median(reach), null
+select unnest(['pays_above_lo', 'pays_above_hi', 'median_reach', 'sections_passing', 'sections_half_way']), '',
+    unnest([
+        quantile_cont(pays_above, 0.05), quantile_cont(pays_above, 0.95), median(reach),
+        count(*) filter (where reach > 1), count(*) filter (where reach > 0.5)
+    ]), null
 from reaches
 union all
 select 'first_year_returns', '', null, case when net >= 0 then 'more' else 'less' end
@@ -340,11 +308,8 @@ select 'together_gain', '', max(amount) filter (where figure = 'plan_bound')
     / nullif(greatest(max(amount) filter (where figure = 'plan_gain'), 0), 0) - 1, null
 from marts.replacement_figures
 union all
-select 'curve_near', '', curve_point, null
-from curve
-where nearness = 1
-union all
-select 'curve_worth', '', marginal_cost_per_failure_avoided * marginal_return, null
+select unnest(['curve_near', 'curve_worth']), '',
+    unnest([curve_point, marginal_cost_per_failure_avoided * marginal_return]), null
 from curve
 where nearness = 1
 union all
@@ -360,8 +325,8 @@ select 'least_kept_input', '', null, input
 from kept
 where place = 1
 union all
-select 'paying_moved_lo', '', least(min(programme_paying_at_low), min(programme_paying_at_high)), null
-from marts.input_sensitivity
-union all
-select 'paying_moved_hi', '', greatest(max(programme_paying_at_low), max(programme_paying_at_high)), null
+select unnest(['paying_moved_lo', 'paying_moved_hi']), '', unnest([
+        least(min(programme_paying_at_low), min(programme_paying_at_high)),
+        greatest(max(programme_paying_at_low), max(programme_paying_at_high))
+    ]), null
 from marts.input_sensitivity

@@ -82,18 +82,12 @@ union all
 select 'stage_share', stage, share, null
 from customer_stages
 union all
-select 'half_closed_days', '', min(lag_days), null
+select unnest(['half_closed_days', 'most_closed_days']), '', unnest([
+        min(lag_days) filter (where share_closed >= 0.5), min(lag_days) filter (where share_closed >= 0.95)
+    ]), null
 from fitted.closing_lag
-where share_closed >= 0.5
 union all
-select 'most_closed_days', '', min(lag_days), null
-from fitted.closing_lag
-where share_closed >= 0.95
-union all
-select 'saved_lo_pct', scenario, lo, null
-from saved
-union all
-select 'saved_hi_pct', scenario, hi, null
+select unnest(['saved_lo_pct', 'saved_hi_pct']), scenario, unnest([lo, hi]), null
 from saved
 union all
 select
@@ -121,12 +115,7 @@ select 'class_limits', '', null,
 from classes
 having count(*) >= 2
 union all
-select 'saidi_before_lo', '', min(saidi_min), null
-from years
-where place > 1 and years >= 4
-having count(*) > 0
-union all
-select 'saidi_before_hi', '', max(saidi_min), null
+select unnest(['saidi_before_lo', 'saidi_before_hi']), '', unnest([min(saidi_min), max(saidi_min)]), null
 from years
 where place > 1 and years >= 4
 having count(*) > 0
