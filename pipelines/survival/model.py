@@ -118,15 +118,9 @@ class FailureModel:
         loop = self.tree.loop_of_half[half]
         own = 1.0 / (1.0 + v.section * expected)
         shared = 1.0 / (1.0 + (v.loop + v.half_loop) * np.bincount(loop, expected * own))
-        injected = self.is_treated * self.treatment.variation
-        return np.asarray(
-            np.sqrt(
-                (self.curve_error * own * shared[loop]) ** 2
-                + self.level_variation**2
-                + self.common_variation**2
-                + injected**2
-            )
-        )
+        curve = self.curve_error * own * shared[loop]
+        ahead = np.hypot(self.level_variation, self.common_variation)
+        return np.asarray(np.hypot(np.hypot(curve, ahead), self.is_treated * self.treatment.variation))
 
     def forecast(self, years: float) -> pd.DataFrame:
         """Failures to expect of every section in service over the years after the as-of date.
