@@ -30,15 +30,24 @@ from pipelines.survival.history import code_names
 from pipelines.survival.model import FailureModel, fit_failure_model
 from pipelines.survival.model_selection import choose_model
 from pipelines.survival.rates import tabulate_classes, tabulate_mean_cumulative
+from pipelines.survival.vintages import tabulate_years
 from shared.settings import Settings
-from tests.survival_worlds import CLASSES, WORLDS, KnownWorld, World, cumulate, make_world
+from tests.survival_worlds import BAD_CLASS, BAD_YEAR, CLASSES, WORLDS, KnownWorld, World, cumulate, make_world
 
 YEARS = 5
 COVERAGE = 0.90
 LEVELS = {"section": "section_id", "half-loop": "half_loop_id", "loop": "loop_id", "district": "district_id"}
 CURVES = ("shape", "scale", "cumulative")
 LENGTHS = (0.05, 0.10, 0.20)
-SAID = ("any false effect", "effect found", "false incomplete", "incomplete found", "both found")
+SAID = (
+    "any false effect",
+    "effect found",
+    "false incomplete",
+    "incomplete found",
+    "both found",
+    "false year",
+    "bad year named",
+)
 """Statements of which the share of fleets is printed."""
 
 
@@ -179,6 +188,12 @@ def score_statements(known: KnownWorld, world: World, settings: Settings) -> dic
         "any false effect": float(wrong.any()),
         "false incomplete": float(bool(set(starts) - true)),
     }
+    years = tabulate_years(known.history, settings)
+    years = years.loc[years["is_apart"], ["cable_class", "installed_year"]].apply(tuple, axis=1).tolist()
+    bad = {(CLASSES["cable_class"][BAD_CLASS], BAD_YEAR)} if world.bad_year != 1.0 else set()
+    found["false year"] = float(bool(set(years) - bad))
+    if bad:
+        found["bad year named"] = float(bad <= set(years))
     if true:
         named = set(starts) & true
         found["incomplete found"], found["both found"] = float(bool(named)), float(named == true)
@@ -203,7 +218,8 @@ def score_fleet(name: str, seed: int, is_told_alone: bool = False) -> dict[str, 
     if world.bad_year != 1.0:
         forecast = model.forecast(YEARS).set_index("section_id")["expected_failures"]
         truth = known.truth.set_index("section_id")
-        bad = truth.index[(truth["cable_class"] == "XLPE") & (np.floor(truth["installed"]) == 1978)]
+        of_class = truth["cable_class"].eq(CLASSES["cable_class"][BAD_CLASS])
+        bad = truth.index[of_class & np.floor(truth["installed"]).eq(BAD_YEAR)]
         found["bad year expected"], found["bad year true"] = (
             forecast.loc[bad].sum(),
             known.expected(YEARS).loc[bad].sum(),
@@ -290,7 +306,7 @@ def main() -> None:
         "width: median of (upper - lower) / expected; of ranks, over the number of units",
         f"expected over true failures of the next {YEARS} years (one year: of the next)",
         "true failures captured on the first lengths: model over the true posterior, and the best rule over it",
-        "statements: % of fleets with a false attribute effect, a district falsely called incomplete, what was found",
+        "statements: % of fleets with a false attribute effect, a district or a year falsely named, what was found",
     )[-1 if asked.statements else 0 :]
     tables = [tabulate_statements(scores)] if asked.statements else tabulate(scores)
     with pd.option_context("display.width", 250, "display.max_columns", 50, "display.max_colwidth", 40):

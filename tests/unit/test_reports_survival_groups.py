@@ -47,6 +47,18 @@ def test_only_what_lies_beyond_chance_is_said_to_differ() -> None:
     assert page.attributes_sentence(clear, apart).endswith("the other attributes: duct installation.")
 
 
+def test_the_page_names_the_years_of_laying_that_stand_out() -> None:
+    row = {"cable_class": "XLPE", "installed_year": 1978, "loops": 12, "failures": 40.0, "expected_failures": 8.0}
+    limits = {"year_factor": 4.6, "year_factor_lo": 3.5, "year_factor_hi": 6.0, "probability_apart": 0.99}
+    plain = {"installed_year": 1979, "failures": 9.0, "year_factor": 1.0, "probability_apart": 0.01, "is_apart": False}
+    rows = pd.DataFrame([row | limits | plain, row | limits | {"is_apart": True}])
+    said = page.years(rows, Settings()).finding
+    assert "XLPE laid in 1978 fails 4.6 times as often as that of the years around (3.5 to 6.0; 40 failures" in said
+    assert "1979" not in said
+    assert page.years(rows.head(1), Settings()).finding.startswith("No year of laying fails unlike the years around it")
+    assert page.years(rows.head(0), Settings()).is_absent
+
+
 def test_a_fleet_with_nothing_to_compare_says_so() -> None:
     assert page.attributes(effects(attribute_verdict="reference"), Settings()).is_absent
     assert page.attributes(effects().head(0), Settings()).is_absent
