@@ -33,12 +33,14 @@ LIMITS = 0.9
 class FleetDraws:
     """What is uncertain of every section, and the draws of what its class shares.
 
-    own: variance of a section's relative multiplier beside what its loop shares. shared: variance of what a loop
-    shares. loop, kind: loop and class of each section. level, growth: standard deviation of the logarithm of a class's
-    level, and that of its growth by year (classes x years). standard: normal draws (2 x classes x draws), the same for
-    every list, so that totals of one fleet move together. loops' chance is drawn anew for each list.
+    classes: names of the classes. own: variance of a section's relative multiplier beside what its loop shares.
+    shared: variance of what a loop shares. loop, kind: loop and class of each section. level, growth: deviation
+    of the logarithm of a class's level, and that of its growth by year (classes x years). standard: normal draws (2 x
+    classes x draws), the same for every list, so that totals of one fleet move together. loops' chance is drawn anew
+    for each list.
     """
 
+    classes: list[str]
     own: Floats
     shared: Floats
     loop: Integers
@@ -79,6 +81,27 @@ class FleetDraws:
         curves = by_class @ np.exp(moved - spread[:, None] / 2.0)
         shape = total**2 / max(variance, 1e-12 * total**2)
         return np.asarray(curves * rng.gamma(shape, 1.0 / shape, len(curves)))
+
+    def tabulate(self) -> pd.DataFrame:
+        """What draws of any list's failures over the horizon need of the classes: rows of marts.class_draws.
+
+        Notes
+        -----
+        With expected_failures e, own_variance and loop_variance of the sections of a list, its total in a draw is the
+        sum of e times the level_factor of their class, times a gamma variate of mean 1 whose variance is the sum of
+        own_variance e^2 and of loop_variance times each loop's squared sum of e, over the squared sum of e.
+
+        Checked by: tests/simulated/test_investment_fleet_draws.py
+        """
+        factor = np.exp(self.level[:, None] * self.standard[0] - self.level[:, None] ** 2 / 2.0)
+        classes, draws = factor.shape
+        return pd.DataFrame(
+            {
+                "cable_class": np.repeat(np.array(self.classes, dtype=object), draws),
+                "draw": np.tile(np.arange(1, draws + 1), classes),
+                "level_factor": factor.ravel(),
+            }
+        )
 
     def average_growth(self, weights: Floats, first: int = 0) -> Floats:
         """Growth's deviation over years with weights from one on: the mean over the failures that they weigh."""
@@ -144,7 +167,7 @@ def prepare_draws(model: FailureModel, lifetime: Lifetime, place: Integers, rng:
     standard = rng.standard_normal((2, len(names), DRAWS))
     alike = (model.common_variation / np.maximum(level, model.common_variation))[:, None]
     standard[0] = np.sqrt(1.0 - alike**2) * standard[0] + alike * rng.standard_normal(DRAWS)
-    return FleetDraws(own, shared, loop, kind, yearly, level, growth, standard)
+    return FleetDraws(names.tolist(), own, shared, loop, kind, yearly, level, growth, standard)
 
 
 def _shape_errors(model: FailureModel, names: pd.Index[str]) -> Floats:

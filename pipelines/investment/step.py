@@ -1,5 +1,7 @@
 """Plans the work under the budget and writes the tables of money."""
 
+import dataclasses
+
 import duckdb
 import pandas as pd
 
@@ -17,6 +19,7 @@ TABLES = (
     "marts.replacement_figures",
     "marts.section_options",
     "marts.budget_curve",
+    "marts.class_draws",
 )
 
 
@@ -27,5 +30,5 @@ def run(
     if facts is None or model is None:
         return write_tables(con, dict.fromkeys(TABLES, pd.DataFrame()))
     money = plan_money(facts, model, settings)
-    frames = (money.programme, money.years, money.curve, money.sensitivity, money.figures, money.options, money.budgets)
+    frames = (getattr(money, field.name) for field in dataclasses.fields(money))
     return write_tables(con, dict(zip(TABLES, frames, strict=True)))

@@ -36,6 +36,7 @@ class Money:
     figures: pd.DataFrame
     options: pd.DataFrame
     budgets: pd.DataFrame
+    class_draws: pd.DataFrame
 
 
 def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
@@ -101,7 +102,9 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
         curve,
         moved,
         pd.DataFrame(rows, columns=["figure", "amount", "explained"]).astype({"amount": float}),
-        list_section_options(sections, lifetime, programme, rate, terms, model.windows.as_of.date()),
+        list_section_options(sections, lifetime, programme, rate, terms, model.windows.as_of.date()).assign(
+            own_variance=draws.own, loop_variance=draws.shared[draws.loop]
+        ),
         trace_budgets(
             offer,
             lifetime,
@@ -112,6 +115,7 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
             model.coverage,
             rng,
         ),
+        draws.tabulate(),
     )
 
 

@@ -78,3 +78,28 @@ def test_limits_hold_the_mean_that_is_to_come() -> None:
         lo, hi = np.quantile(total, [0.05, 0.95])
         inside += lo <= known.true_expected(5.0).sum() <= hi
     assert inside >= 9
+
+
+def test_limits_of_any_list_follow_from_what_is_written(fleet) -> None:
+    """A list of every third section, by the dictionary's formula from the tables alone, against the draws."""
+    model, lifetime, place, draws = fleet
+    e = lifetime.old[:5].sum(axis=0)
+    listed = np.arange(len(e)) % 3 == 0
+    table = draws.tabulate().pivot_table("level_factor", "cable_class", "draw")
+    of = pd.DataFrame(
+        {
+            "e": e,
+            "own": draws.own,
+            "shared": draws.shared[draws.loop],
+            "loop": draws.loop,
+            "cable_class": model.windows.sections["cable_class"].iloc[place].to_numpy(),
+        }
+    )[listed]
+    loops = of.groupby("loop").agg(e=("e", "sum"), shared=("shared", "first"))
+    variance = (of["own"] * of["e"] ** 2).sum() + (loops["shared"] * loops["e"] ** 2).sum()
+    shape = of["e"].sum() ** 2 / variance
+    by_class = of.groupby("cable_class")["e"].sum()
+    total = by_class @ table.loc[by_class.index] * np.random.default_rng(5).gamma(shape, 1 / shape, table.shape[1])
+    drawn = draws.draw(np.where(listed, e, 0.0), np.zeros(len(by_class)), np.random.default_rng(6))
+    wanted = np.quantile(drawn, [0.05, 0.5, 0.95])
+    assert np.quantile(total, [0.05, 0.5, 0.95]) == pytest.approx(wanted, rel=0.05)
