@@ -8,7 +8,8 @@ import pandas as pd
 from pipelines.evaluation import step as evaluation
 from pipelines.investment import step as investment
 from pipelines.ranking import step as ranking
-from pipelines.survival.step import fit_fleet
+from pipelines.ranking.rankings import Facts
+from pipelines.survival.step import FittedFleet, fit_fleet
 from shared.settings import Replacement, Settings
 
 FAILURE = 7100.0
@@ -44,9 +45,16 @@ def make_sections(rows: list[tuple[str, str, float, float, str]]) -> pd.DataFram
     )
 
 
+def run_ranking(
+    con: duckdb.DuckDBPyConnection, settings: Settings
+) -> tuple[FittedFleet | None, dict[str, int], Facts | None]:
+    """Fit and rank as a refresh does; returns the fit, rows by table, and the facts that the plan takes."""
+    fitted = fit_fleet(con, settings)
+    return fitted, *ranking.run(con, fitted, settings)
+
+
 def run_replacement(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     """Rank, plan and evaluate as a refresh does; returns rows by table."""
-    fitted = fit_fleet(con, settings)
-    ranked, facts = ranking.run(con, fitted, settings)
+    fitted, ranked, facts = run_ranking(con, settings)
     planned = investment.run(con, facts, fitted.model if fitted else None, settings)
     return ranked | planned | evaluation.run(con, fitted, settings)

@@ -11,7 +11,7 @@ from pipelines import refresh as road
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse, read_model
-from tests.replacement_fleets import run_replacement
+from tests.replacement_fleets import run_ranking, run_replacement
 
 
 @pytest.fixture
@@ -27,19 +27,19 @@ def test_a_changed_setting_is_told_and_a_repeat_tells_the_same(space: Workspace)
     first = con.execute("select run_number from raw.ranking_runs").fetchall()
     assert len(first) == 1
 
-    run_replacement(con, settings)
+    run_ranking(con, settings)
     assert read_model(con, "marts.ranking_churn").empty
     assert con.execute("select run_number from raw.ranking_runs").fetchall() == first
 
     sooner = settings.override("general", horizon_years=2.0)
-    run_replacement(con, sooner)
+    run_ranking(con, sooner)
     told = read_model(con, "marts.ranking_churn")
     assert told["run_then"].eq(first[0][0]).all()
     assert (told["places_own"] + told["places_by_others"]).eq(told["places_moved"]).all()
     moved = told[told["places_moved"].ne(0)]
     assert len(moved)
     assert moved["churn_reasons"].str.contains("settings changed: general.horizon_years from 5.0 to 2.0").all()
-    run_replacement(con, sooner)
+    run_ranking(con, sooner)
     assert read_model(con, "marts.ranking_churn").equals(told)
 
 

@@ -364,24 +364,29 @@ def test_sheets_are_light(demo_space: Workspace) -> None:
     assert max(len(sheet.encode()) for sheet in sheets) < 60_000
 
 
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_sheets_and_the_map_print_within_the_margins(browser: Any, demo_space: Workspace, paper: str) -> None:
+PAPERS = {
+    paper: ((width_mm - 36) / 25.4 * 96, (height_mm - 38) / 25.4 * 96)
+    for paper, width_mm, height_mm in (("A4", 210, 297), ("Letter", 215.9, 279.4))
+}
+"""Between the margins of 18, 18 and 18, 20 mm by the style sheet, 96 CSS pixels an inch."""
+
+
+def test_sheets_and_the_map_print_within_the_margins(browser: Any, demo_space: Workspace) -> None:
     """Drawings and tables are no wider than the paper between its margins; a page's end does not cut a drawing."""
-    width_mm, height_mm = {"A4": (210, 297), "Letter": (215.9, 279.4)}[paper]
-    # 96 CSS pixels an inch; margins of 18, 18 and 18, 20 mm by the style sheet
-    wide, high = (width_mm - 36) / 25.4 * 96, (height_mm - 38) / 25.4 * 96
     for name in (*sorted(path.stem for path in demo_space.reports.glob("loop-*.html")), "replacement"):
-        with Visit(browser, demo_space.reports / f"{name}.html", width=int(wide)) as visit:
+        with Visit(browser, demo_space.reports / f"{name}.html") as visit:
             visit.page.emulate_media(media="print")
             visit.page.evaluate("for (const d of document.querySelectorAll('details')) d.open = true")
-            drawings = visit.page.evaluate(
-                "[...document.querySelectorAll('.strip, .map')].map((s) => [s.getBoundingClientRect().width, "
-                "s.getBoundingClientRect().height, getComputedStyle(s.parentElement).breakInside])"
-            )
-            tables = visit.page.evaluate("[...document.querySelectorAll('table')].map((t) => t.scrollWidth)")
-        assert len(drawings) == 1, name
-        assert drawings[0][0] <= wide and drawings[0][1] <= high and drawings[0][2] == "avoid", name
-        assert max(tables) <= wide, name
+            for paper, (wide, high) in PAPERS.items():
+                visit.page.set_viewport_size({"width": int(wide), "height": 900})
+                drawings = visit.page.evaluate(
+                    "[...document.querySelectorAll('.strip, .map')].map((s) => [s.getBoundingClientRect().width, "
+                    "s.getBoundingClientRect().height, getComputedStyle(s.parentElement).breakInside])"
+                )
+                tables = visit.page.evaluate("[...document.querySelectorAll('table')].map((t) => t.scrollWidth)")
+                assert len(drawings) == 1, (name, paper)
+                assert drawings[0][0] <= wide and drawings[0][1] <= high and drawings[0][2] == "avoid", (name, paper)
+                assert max(tables) <= wide, (name, paper)
 
 
 def test_the_dark_scheme_redraws_charts_in_its_own_inks(browser: Any, small: Any) -> None:
@@ -601,10 +606,8 @@ def test_everything_can_be_reached_by_keyboard(browser: Any, small: Any) -> None
     assert {"A", "INPUT", "SELECT", "SUMMARY", "BUTTON"} <= reached
 
 
-@pytest.mark.parametrize("paper", ["A4", "Letter"])
-def test_pages_print_without_a_cut_figure(browser: Any, small: Any, paper: str) -> None:
+def test_pages_print_without_a_cut_figure(browser: Any, small: Any) -> None:
     """No chart is wider than the paper between its margins, and none is taller than a sheet."""
-    width_mm, height_mm = {"A4": (210, 297), "Letter": (215.9, 279.4)}[paper]
     for name in ("replacement", "restoration", "locating"):
         with Visit(browser, small[0] / f"{name}.html") as visit:
             visit.page.emulate_media(media="print")
@@ -612,17 +615,16 @@ def test_pages_print_without_a_cut_figure(browser: Any, small: Any, paper: str) 
                 "[...document.querySelectorAll('.chart .main-svg')].map((c) => [c.getBoundingClientRect().width, "
                 "c.getBoundingClientRect().height])"
             )
-            pdf = visit.page.pdf(format=paper, prefer_css_page_size=False, print_background=True)
-        # 96 CSS pixels an inch; margins of 18, 18 and 18, 20 mm by the style sheet
-        assert max(w for w, _ in boxes) <= (width_mm - 36) / 25.4 * 96
-        assert max(h for _, h in boxes) <= (height_mm - 38) / 25.4 * 96
-        assert pdf.startswith(b"%PDF") and len(pdf) > 20_000
+            for paper, (wide, high) in PAPERS.items():
+                pdf = visit.page.pdf(format=paper, prefer_css_page_size=False, print_background=True)
+                assert max(w for w, _ in boxes) <= wide and max(h for _, h in boxes) <= high, (name, paper)
+                assert pdf.startswith(b"%PDF") and len(pdf) > 20_000, (name, paper)
 
 
 @pytest.mark.parametrize("name", ["locating", "replacement", "restoration", "data_quality", "settings"])
 def test_tables_print_within_the_margins(browser: Any, demo_space: Workspace, name: str) -> None:
     """On A4 between its margins, 657 px; tables that are folded away are not printed."""
-    wide = int((210 - 36) / 25.4 * 96)
+    wide = int(PAPERS["A4"][0])
     with Visit(browser, demo_space.reports / f"{name}.html", width=wide) as visit:
         visit.page.emulate_media(media="print")
         visit.page.evaluate("dispatchEvent(new Event('beforeprint'))")
