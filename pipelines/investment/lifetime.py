@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.ranking.costs import NewCable, annuity_factor
+from pipelines.survival import chunks
 from pipelines.survival.curves import expect_between
 from pipelines.survival.model import FailureModel
 from shared.arrays import Booleans, Floats, Integers
@@ -232,23 +233,36 @@ def find_best_year(lifetime: Lifetime, cost: Floats, cost_per_failure: Floats, t
     """
     weights = weigh_years(terms.cable_life_years, terms.discount_rate_pct)
     annuity, failures = np.cumsum(weights), np.cumsum(weights * lifetime.new_yearly(len(weights)))
-    charge, kept = np.full(len(cost), np.inf), np.zeros(len(cost), dtype=np.int64)
-    for years in range(len(weights)):
-        each = (cost + cost_per_failure * lifetime.new_km * failures[years]) / annuity[years]
-        kept[each < charge] = years + 1
-        np.minimum(charge, each, out=charge)
-    running, least = np.zeros(len(cost)), np.zeros(len(cost))
-    wait, first = np.zeros(len(cost), dtype=np.int64), np.zeros(len(cost))
-    for year, weight in enumerate(weights):
-        running += weight * (cost_per_failure * lifetime.old[year] * lifetime.factor - charge)
-        first = running.copy() if year == 0 else first
-        better = running <= least
-        wait[better], least[better] = year + 1, running[better]
+    wait, kept = np.zeros(len(cost), dtype=np.int64), np.zeros(len(cost), dtype=np.int64)
+    charge, first, factor = np.full(len(cost), np.inf), np.zeros(len(cost)), np.broadcast_to(lifetime.factor, len(cost))
+    for part in chunks.split(len(cost)):
+        price, each_failure, best = cost[part], cost_per_failure[part], charge[part]
+        of_new = each_failure * lifetime.new_km[part]
+        for years in range(len(weights)):
+            each = (price + of_new * failures[years]) / annuity[years]
+            kept[part][each < best] = years + 1
+            np.minimum(best, each, out=best)
+        running, least = np.zeros(len(best)), np.zeros(len(best))
+        for year, weight in enumerate(weights):
+            running += weight * (each_failure * lifetime.old[year, part] * factor[part] - best)
+            if year == 0:
+                first[part] = running
+            better = running <= least
+            wait[part][better], least[better] = year + 1, running[better]
     return BestYear(np.where(wait == len(weights), -1, wait), first, charge, kept)
 
 
-def find_waits(lifetime: Lifetime, cost: Floats, cost_per_failure: Floats, terms: Replacement) -> Integers:
+def find_waits(
+    lifetime: Lifetime, cost: Floats, cost_per_failure: Floats, terms: Replacement, asked: Booleans | None = None
+) -> Integers:
     """Years to wait of find_best_year as a plan needs them, at a fraction of its time where few sections pay soon.
+
+    Parameters
+    ----------
+    lifetime, cost, cost_per_failure, terms
+        As in find_best_year.
+    asked
+        Sections that are asked for, all where it is not given; of the others -1 is told.
 
     Notes
     -----
@@ -260,7 +274,8 @@ def find_waits(lifetime: Lifetime, cost: Floats, cost_per_failure: Floats, terms
     """
     life = weigh_years(terms.cable_life_years, terms.discount_rate_pct)
     years = len(life) if terms.least_benefit_cost_ratio >= 1.0 else min(terms.programme_years, len(life))
-    places = np.flatnonzero(lifetime.worst(years) * cost_per_failure * life.sum() >= cost)
+    comes_to_pay = lifetime.worst(years) * cost_per_failure * life.sum() >= cost
+    places = np.flatnonzero(comes_to_pay if asked is None else comes_to_pay & asked)
     waits = np.full(len(cost), -1, dtype=np.int64)
     waits[places] = find_best_year(lifetime.take(places), cost[places], cost_per_failure[places], terms).wait_years
     return waits

@@ -256,8 +256,10 @@ def _value_case(
         # Only what is offered can be settled on and chosen.
         offers = list_offers(valued, replaced, case.terms, horizon_years)
         if lifetime:
-            of_section = find_waits(lifetime, replaced.cost, replaced.cost_per_failure, case.terms)
-            waits = of_section[offers["section_id"].to_numpy()]
+            offered = offers["section_id"].to_numpy()
+            asked = np.bincount(offered, minlength=len(valued)) > 0
+            of_section = find_waits(lifetime, replaced.cost, replaced.cost_per_failure, case.terms, asked)
+            waits = of_section[offered]
         gap = max(case.terms.programme_gap, LATER_GAP)
         budget = read_budget(case.terms)
         settled = settle_actions(offers, budget, case.terms.programme_years)

@@ -11,7 +11,7 @@ from pipelines.investment.fleet_draws import FleetDraws, prepare_draws
 from pipelines.investment.lifetime import Lifetime, look_ahead, weigh_years
 from pipelines.investment.one_way_sensitivity import add_district_limits, vary_inputs
 from pipelines.investment.options import Budget, can_be_injected, list_options, read_budget
-from pipelines.investment.plan import Plan, choose_work, forecast_years, plan_years
+from pipelines.investment.plan import LATER_GAP, Plan, choose_work, forecast_years, plan_years
 from pipelines.investment.section_options import list_section_options
 from pipelines.investment.trajectory import trace_budgets
 from pipelines.ranking.costs import NewCable, annuity_factor, value_replacements
@@ -307,7 +307,7 @@ def _list_injected(model: FailureModel) -> Figures:
 def _list_without_injection(sections: pd.DataFrame, rate: float, terms: Replacement, horizon_years: float) -> Figures:
     """What the first year's budget buys where nothing is injected: how much rests on what injection is said to do."""
     options = list_options(sections.assign(is_injectable=False), rate, terms, horizon_years)
-    work, _ = choose_work(options, read_budget(terms), terms.programme_gap)
+    work, _ = choose_work(options, read_budget(terms), max(terms.programme_gap, LATER_GAP))
     return [
         (
             "replaced_only_gain",

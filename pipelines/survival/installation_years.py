@@ -29,6 +29,12 @@ GRID: Floats = np.linspace(-2.5, 2.5, 51)
 LEAST_PROBABILITY = 0.5
 """A year is apart when that is more likely than not; all others keep their class's curve."""
 
+PLAIN = 2.0
+"""Standard deviations within which no year is apart: that takes odds of 49 to 1, some three of them."""
+
+MOST_PAIRS = 50_000
+"""Years on loops, evenly spaced, that the dispersion is judged by."""
+
 ROUNDS = 4
 """Neighbours of a year that stands out are judged again without it."""
 
@@ -46,7 +52,9 @@ class InstallationYears:
     of_window: Floats
 
 
-def compare_years(windows: Windows, class_codes: Integers, expected: Floats, coverage: float) -> InstallationYears:
+def compare_years(
+    windows: Windows, class_codes: Integers, expected: Floats, coverage: float, least_deviation: float = 0.0
+) -> InstallationYears:
     """Factors of the years of installation of each class.
 
     Parameters
@@ -57,6 +65,9 @@ def compare_years(windows: Windows, class_codes: Integers, expected: Floats, cov
         Class of each window, and failures that the power law of its class expects of it in view.
     coverage
         Of the limits.
+    least_deviation
+        Years whose failures lie within so many standard deviations of what is expected are not weighed: at PLAIN none
+        of them could be apart. Their factor is 1, limits and probability are missing.
 
     Notes
     -----
@@ -86,14 +97,23 @@ def compare_years(windows: Windows, class_codes: Integers, expected: Floats, cov
     code, at = cell // span, cell % span + first
     near = (code[:, None] == code) & (at[:, None] != at)
     near = near * np.exp(-0.5 * ((at[:, None] - at) / REACH_YEARS) ** 2)
+    every = max(len(pair) // MOST_PAIRS, 1)
     factor, is_apart = np.ones(len(cell)), np.zeros(len(cell), dtype=np.bool_)
     for _ in range(ROUNDS):
         seen, awaited = (np.bincount(of_pair, each, len(cell)) for each in (n / factor[of_pair], e))
         level = (near @ seen + NEIGHBOUR_FAILURES) / (near @ awaited + NEIGHBOUR_FAILURES)
         around = e * level[of_pair]
-        dispersion = max(fit_dispersion(n, np.maximum(around * factor[of_pair], 1e-12)), 1e-3)
+        counted = np.maximum(around * factor[of_pair], 1e-12)
+        dispersion = max(fit_dispersion(n[::every], counted[::every]), 1e-3)
         met = is_apart
-        factor, lo, hi, apart = _weigh(n, around, of_pair, len(cell), dispersion, coverage)
+        variance = np.bincount(of_pair, around + dispersion * around**2, len(cell))
+        mean = np.bincount(of_pair, around, len(cell))
+        asked = np.abs(np.bincount(of_pair, n, len(cell)) - mean) >= least_deviation * np.sqrt(variance)
+        some, of_asked = asked[of_pair], np.cumsum(asked) - 1
+        weighed = _weigh(n[some], around[some], of_asked[of_pair[some]], int(asked.sum()), dispersion, coverage)
+        factor, lo, hi, apart = (np.full(len(cell), np.nan) for _ in weighed)
+        for whole, part in zip((factor, lo, hi, apart), weighed, strict=True):
+            whole[asked] = part
         is_apart = apart > LEAST_PROBABILITY
         factor = np.where(is_apart, factor, 1.0)
         if np.array_equal(met, is_apart):

@@ -12,10 +12,10 @@ from pipelines.survival.curves import Curves, PowerLawCurves, expect_between, fi
 from pipelines.survival.evidence import Shares
 from pipelines.survival.hazard import PatternCurves
 from pipelines.survival.history import FailureHistory
-from pipelines.survival.installation_years import InstallationYears, compare_years
+from pipelines.survival.installation_years import PLAIN, InstallationYears, compare_years
 from pipelines.survival.observation_windows import Windows, loop_only_failures
 from pipelines.survival.treatment import Treatment
-from shared.arrays import Floats, Integers
+from shared.arrays import Integers
 from shared.settings import Settings
 
 NO_SHARES: Shares = (np.zeros(0, dtype=np.int64), np.zeros(0), np.zeros(0), np.zeros(0))
@@ -65,17 +65,18 @@ def fit_kinds(
     return class_codes, laws, class_codes, shared
 
 
-def fit_first_laws(bare: Windows, settings: Settings) -> tuple[PowerLawCurves, InstallationYears]:
+def fit_first_laws(
+    bare: Windows, settings: Settings, least_deviation: float = PLAIN
+) -> tuple[PowerLawCurves, InstallationYears]:
     """Power laws of the classes of cable left alone, and the years of installation that do not follow them."""
     class_codes, classes = _code_classes(bare)
-
-    def fit(times: Floats | float) -> tuple[PowerLawCurves, InstallationYears]:
-        laws = _fit_laws(dataclasses.replace(bare, times=times), class_codes, classes, settings, NO_SHARES)
-        expected = bare.km * expect_between(laws, class_codes, bare.entry_years, bare.exit_years)
-        return laws, compare_years(bare, class_codes, expected, settings.general.interval_coverage)
-
-    laws, years = fit(1.0)
-    return fit(years.of_window) if years.table["is_apart"].any() else (laws, years)
+    laws = _fit_laws(bare, class_codes, classes, settings, NO_SHARES)
+    expected = bare.km * expect_between(laws, class_codes, bare.entry_years, bare.exit_years)
+    years = compare_years(bare, class_codes, expected, settings.general.interval_coverage, least_deviation)
+    if years.table["is_apart"].any():  # laws that a bad year no longer bends
+        counted = dataclasses.replace(bare, times=years.of_window)
+        laws = _fit_laws(counted, class_codes, classes, settings, NO_SHARES)
+    return laws, years
 
 
 def keep_untreated(shared: Shares, windows: Windows) -> Shares:

@@ -19,6 +19,7 @@ from tests.replacement_fleets import PLAIN, make_sections
 def trace(sections: pd.DataFrame, lifetime: Lifetime, terms: Replacement) -> pd.DataFrame:
     size = len(sections)
     nothing = FleetDraws(
+        classes=["A"],
         own=np.full(size, 1e-9),
         shared=np.zeros(1),
         loop=np.zeros(size, dtype=np.int64),
