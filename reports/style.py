@@ -86,7 +86,7 @@ DECIMALS_OF_COLUMN: Final = {
 }
 """Decimals of the columns whose unit does not settle them."""
 
-CALENDAR_YEARS: Final = frozenset(("year", "reported_year"))
+CALENDAR_YEARS: Final = frozenset(("year", "reported_year", "installed_year", "best_year"))
 """Whole numbers that are written without commas."""
 
 ACRONYMS: Final = {

@@ -14,6 +14,7 @@ from pipelines.locating import step as locating_step
 from pipelines.survival import step as survival_step
 from pipelines.survival.attribute_effects import compare_attributes
 from pipelines.survival.model import fit_failure_model
+from pipelines.survival.vintages import tabulate_years
 from shared.settings import Settings
 from shared.store import read_model
 from synthetic_data import truth
@@ -126,6 +127,16 @@ def test_district_effects_and_the_effect_of_injection_are_found(make_warehouse):
         true = np.log(table["attribute_value"].map(factors) / table["reference_value"].map(factors))
         error = np.log(table["hazard_ratio_hi"] / table["hazard_ratio"]) / norm.ppf(0.95)
         off = (np.log(table["hazard_ratio"]) - true) / error
+        first, last = truth.VINTAGE_YEARS
+        years = tabulate_years(history, _settings())
+        named = years[years["is_apart"]]
+        print(
+            named[["cable_class", "installed_year", "failures", "expected_failures", "year_factor"]]
+            .round(2)
+            .to_string()
+        )
+        assert named["cable_class"].eq(truth.VINTAGE_CLASS).all()
+        assert named["installed_year"].between(first, last).all()  # on a fleet this size they may also go unseen
         # the fluid mends the cable: not the splices of earlier repairs, nor what lightning does (4 % of these failures)
         body = history.failures[history.failures["failed_component"].ne("splice")]
         model = fit_failure_model(dataclasses.replace(history, failures=body), _settings())
