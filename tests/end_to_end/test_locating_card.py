@@ -313,7 +313,7 @@ def test_the_unit_of_the_page_goes_along_to_the_card(browser, demo_space) -> Non
     page.get_by_label("feet and miles").check()
     page.click("text=Field card for the phone")
     page.wait_for_url("**/card.html*")
-    page.locator("ul.cards a", has_text="OB").click()
+    page.locator("ul.cards a[href*='units=imperial']", has_text="OB").click()  # once the page's script has run
     page.wait_for_url("**/card-OB.html*")
     assert page.input_value("#unit") == "ft"
     page.select_option("#unit", "m")
