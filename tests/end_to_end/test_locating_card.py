@@ -153,6 +153,7 @@ def test_a_reading_in_the_blind_zone_of_the_pulse_stated_gets_no_window(card) ->
     card.fill("#pulse", "")
     card.fill("#sampling", "6")
     assert float(card.get_attribute(".found", "data-error")) > width
+    card.wait_for_timeout(1000)  # what is kept is written by another process of the browser
     card.reload()
     assert card.is_visible("#sampling") and card.input_value("#sampling") == "6"
     card.click("#clear")
@@ -183,6 +184,7 @@ def test_it_says_where_to_test_first(card) -> None:
     card.check("[name=by][value=search]")
     assert f"the reading of 40.0 m (131 ft) from {stops[0]} toward {stops[1]}, which puts" in card.inner_text("#more")
     said = card.inner_text("#short")
+    card.wait_for_timeout(1000)  # what is kept is written by another process of the browser
     card.reload()
     assert card.inner_text("#short") == said
 
@@ -233,6 +235,7 @@ def test_a_reading_is_kept_with_its_time_and_cleared_at_one_tap(card) -> None:
     fill(card, distance="93,4")
     found, said = corrected(card), card.inner_text("#when")
     assert "Distance typed" in said
+    card.wait_for_timeout(1000)  # what is kept is written by another process of the browser
     card.reload()
     assert (corrected(card), card.inner_text("#when"), card.input_value("#distance")) == (found, said, "93.4")
     # two days later
@@ -242,20 +245,24 @@ def test_a_reading_is_kept_with_its_time_and_cleared_at_one_tap(card) -> None:
         " localStorage[key] = JSON.stringify(kept); }",
         key,
     )
+    card.wait_for_timeout(1000)  # what is kept is written by another process of the browser
     card.reload()
     assert "2 days ago: is it this dig's?" in card.inner_text("#when")
     card.click("#clear")
     assert card.inner_text("#answer") == "Give the loop." and card.evaluate("localStorage.length") == 0
+    card.wait_for_timeout(1000)  # what is kept is written by another process of the browser
     card.reload()
     assert card.input_value("#distance") == card.input_value("#loop") == ""
     # what another run's card kept is not this one's
     card.evaluate('([key, other]) => localStorage.setItem(other, \'{"loop": "X"}\')', [key, key[:-3] + "abc"])
+    card.wait_for_timeout(1000)  # what is kept is written by another process of the browser
     card.reload()
     assert card.input_value("#loop") == "" and card.evaluate("localStorage.length") == 0
 
 
 def test_a_browser_that_keeps_nothing_still_answers(card) -> None:
     card.add_init_script("Object.defineProperty(window, 'localStorage', { get() { throw new Error('forbidden'); } });")
+    card.wait_for_timeout(1000)  # what is kept is written by another process of the browser
     card.reload()
     fill(card)
     card.click("#clear")
@@ -317,6 +324,7 @@ def test_the_unit_of_the_page_goes_along_to_the_card(browser, demo_space) -> Non
     page.wait_for_url("**/card-OB.html*")
     assert page.input_value("#unit") == "ft"
     page.select_option("#unit", "m")
+    page.wait_for_timeout(1000)  # what is kept is written by another process of the browser
     page.reload()
     assert page.input_value("#unit") == "m"  # chosen here since
     page.close()
