@@ -1,6 +1,7 @@
 """What would a load change back, which cables and jobs does it begin or open again, and what does it lack?"""
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Mapping, Sequence
+from types import MappingProxyType
 
 import duckdb
 
@@ -51,11 +52,7 @@ def find_older_states(
         order by o.file_no, o.row_number
     """).fetchall()
     named = [(number, f"{key} ({change or 'nothing'})") for number, key, change in rows]
-    found = []
-    for file, ours in _share_out(files, named):
-        say, they = ("row says", "It is") if len(ours) == 1 else ("rows say", "They are")
-        found.append(break_rule(file, rule, len(ours), identity[0], listed=name_some(ours), say=say, They=they))
-    return found
+    return _tell(files, named, rule, identity[0], say=("row says", "rows say"), They=("It is", "They are"))
 
 
 def find_new_cables(
@@ -70,11 +67,7 @@ def find_new_cables(
         select t.file_no, v.told from cable_changes as v join typed as t on t.rowid = v.rid
         where v.verdict = 'new' order by t.file_no, t.row_number
     """).fetchall()
-    found = []
-    for file, told in _share_out(files, rows):
-        say = "row says" if len(told) == 1 else "rows say"
-        found.append(break_rule(file, rule, len(told), "section_id", say=say, listed=name_some(told)))
-    return found
+    return _tell(files, rows, rule, "section_id", say=("row says", "rows say"))
 
 
 def find_reopened_jobs(
@@ -89,11 +82,7 @@ def find_reopened_jobs(
         select distinct j.file_no, j.job_id from judged as j
         where j.status = 'open' and j.job_id in (select job_id from open_again) order by all
     """).fetchall()
-    found = []
-    for file, named in _share_out(files, rows):
-        say, leave = ("job is", "leaves") if len(named) == 1 else ("jobs are", "leave")
-        found.append(break_rule(file, rule, len(named), "status", say=say, leave=leave, listed=name_some(named)))
-    return found
+    return _tell(files, rows, rule, "status", say=("job is", "jobs are"), leave=("leaves", "leave"))
 
 
 def find_gone_rows(
@@ -105,15 +94,9 @@ def find_gone_rows(
     """
     del settings
     rows = con.execute("select file_no, named, fate from gone where loaded is null order by file_no, named").fetchall()
-    fates = {number: fate for number, _, fate in rows}
-    found = []
-    for file, named in _share_out(files, [row[:2] for row in rows]):
-        what, they = (f"row of {table} is", "It is") if len(named) == 1 else (f"rows of {table} are", "They are")
-        key, listed = dictionary.load_tables()[table].key[0], name_some(named)
-        found.append(
-            break_rule(file, rule, len(named), key, what=what, listed=listed, They=they, fate=fates[file.number])
-        )
-    return found
+    fates = {number: {"fate": fate} for number, _, fate in rows}
+    what, key = (f"row of {table} is", f"rows of {table} are"), dictionary.load_tables()[table].key[0]
+    return _tell(files, [row[:2] for row in rows], rule, key, fates, what=what, They=("It is", "They are"))
 
 
 def find_missing_rows(
@@ -121,21 +104,15 @@ def find_missing_rows(
 ) -> list[FileResult]:
     """What is missing from files that repeat most of what their source gave before; nothing becomes of it.
 
-    Notes
-    -----
     Checked by: tests/unit/test_intake_snapshots.py (through load_paths)
     """
     del settings
     rows = con.execute(
         "select file_no, named, loaded from gone where loaded is not null order by file_no, named"
     ).fetchall()
-    loaded = {number: count for number, _, count in rows}
-    found = []
-    for file, named in _share_out(files, [row[:2] for row in rows]):
-        are, them = ("is", "it") if len(named) == 1 else ("are", "them")
-        words = {"loaded": loaded[file.number], "table": table, "are": are, "them": them, "listed": name_some(named)}
-        found.append(break_rule(file, rule, len(named), dictionary.load_tables()[table].key[0], **words))
-    return found
+    loaded = {number: {"loaded": count, "table": table} for number, _, count in rows}
+    key, are = dictionary.load_tables()[table].key[0], ("is", "are")
+    return _tell(files, [row[:2] for row in rows], rule, key, loaded, are=are, them=("it", "them"))
 
 
 def find_returned_rows(
@@ -143,8 +120,6 @@ def find_returned_rows(
 ) -> list[FileResult]:
     """What was closed as missing from a snapshot and stands again.
 
-    Notes
-    -----
     Checked by: tests/unit/test_intake_snapshots.py (through load_paths)
     """
     del settings
@@ -157,11 +132,8 @@ def find_returned_rows(
             and j.rid not in (select rid from new_findings where severity = 'reject')
         order by all
     """).fetchall()
-    found = []
-    for file, named in _share_out(files, rows):
-        what, they = (f"row of {table} is", "It counts") if len(named) == 1 else (f"rows of {table} are", "They count")
-        found.append(break_rule(file, rule, len(named), key, what=what, they=they, listed=name_some(named)))
-    return found
+    what = (f"row of {table} is", f"rows of {table} are")
+    return _tell(files, rows, rule, key, what=what, they=("It counts", "They count"))
 
 
 def find_moved_open_points(
@@ -169,8 +141,6 @@ def find_moved_open_points(
 ) -> list[FileResult]:
     """Loops whose normally open point is another terminal now.
 
-    Notes
-    -----
     Checked by: tests/unit/test_intake_revisions.py (through load_paths)
     """
     del table, settings
@@ -182,19 +152,34 @@ def find_moved_open_points(
             and j.rid not in (select rid from new_findings where severity = 'reject')
         order by j.file_no, j.row_number
     """).fetchall()
-    found = []
-    for file, named in _share_out(files, rows):
-        has = "loop has its" if len(named) == 1 else "loops have their"
-        found.append(break_rule(file, rule, len(named), "normal_open_terminal_id", has=has, listed=name_some(named)))
-    return found
+    return _tell(files, rows, rule, "normal_open_terminal_id", has=("loop has its", "loops have their"))
 
 
-def _share_out(files: Sequence[FileFacts], rows: Sequence[tuple[int, str]]) -> Iterator[tuple[FileFacts, list[str]]]:
-    """Each file of which something is to be told, with what: rows are numbers of files and texts."""
+def _tell(
+    files: Sequence[FileFacts],
+    rows: Sequence[tuple[int, str]],
+    rule: FileRule,
+    column: str,
+    of_file: Mapping[int, Mapping[str, object]] = MappingProxyType({}),
+    **words: tuple[str, str],
+) -> list[FileResult]:
+    """What is to be told of each file: rows are numbers of files and texts; words as of one thing and as of several."""
     told: dict[int, list[str]] = {}
     for number, text in rows:
         told.setdefault(number, []).append(text)
-    yield from ((file, told[file.number]) for file in files if file.number in told)
+    return [
+        break_rule(
+            file,
+            rule,
+            len(named),
+            column,
+            listed=name_some(named),
+            **{name: of_one if len(named) == 1 else of_many for name, (of_one, of_many) in words.items()},
+            **of_file.get(file.number, {}),
+        )
+        for file in files
+        if (named := told.get(file.number))
+    ]
 
 
 def name_some(things: Sequence[str]) -> str:
