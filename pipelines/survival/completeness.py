@@ -211,7 +211,7 @@ def _times_log(count: Floats, mean: Floats) -> Floats:
 
 def _count(history: FailureHistory) -> tuple[list[str], Integers, Floats, Floats, Floats]:
     """Districts, years, failures of each; km-years of each and of each class and age, and the failures of these."""
-    windows = build_windows(history)
+    windows = history.keep(build_windows)
     sections = windows.sections
     district = pd.Categorical(sections["district_id"].astype(str))
     kind, kinds = pd.factorize(sections["cable_class"].astype(str))

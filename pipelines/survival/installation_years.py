@@ -97,24 +97,22 @@ def compare_years(
     code, at = cell // span, cell % span + first
     near = (code[:, None] == code) & (at[:, None] != at)
     near = near * np.exp(-0.5 * ((at[:, None] - at) / REACH_YEARS) ** 2)
+    failures, awaited, squares = (np.bincount(of_pair, each, len(cell)) for each in (n, e, e**2))
     every = max(len(pair) // MOST_PAIRS, 1)
     factor, is_apart = np.ones(len(cell)), np.zeros(len(cell), dtype=np.bool_)
     for _ in range(ROUNDS):
-        seen, awaited = (np.bincount(of_pair, each, len(cell)) for each in (n / factor[of_pair], e))
-        level = (near @ seen + NEIGHBOUR_FAILURES) / (near @ awaited + NEIGHBOUR_FAILURES)
-        around = e * level[of_pair]
+        level = (near @ (failures / factor) + NEIGHBOUR_FAILURES) / (near @ awaited + NEIGHBOUR_FAILURES)
+        around, mean = e * level[of_pair], awaited * level
         counted = np.maximum(around * factor[of_pair], 1e-12)
         dispersion = max(fit_dispersion(n[::every], counted[::every]), 1e-3)
-        met = is_apart
-        variance = np.bincount(of_pair, around + dispersion * around**2, len(cell))
-        mean = np.bincount(of_pair, around, len(cell))
-        asked = np.abs(np.bincount(of_pair, n, len(cell)) - mean) >= least_deviation * np.sqrt(variance)
+        asked = np.abs(failures - mean) >= least_deviation * np.sqrt(mean + dispersion * squares * level**2)
         some, of_asked = asked[of_pair], np.cumsum(asked) - 1
-        weighed = _weigh(n[some], around[some], of_asked[of_pair[some]], int(asked.sum()), dispersion, coverage)
-        factor, lo, hi, apart = (np.full(len(cell), np.nan) for _ in weighed)
-        for whole, part in zip((factor, lo, hi, apart), weighed, strict=True):
-            whole[asked] = part
-        is_apart = apart > LEAST_PROBABILITY
+        weighed = np.full((4, len(cell)), np.nan)
+        weighed[:, asked] = _weigh(
+            n[some], around[some], of_asked[of_pair[some]], int(asked.sum()), dispersion, coverage
+        )
+        factor, lo, hi, apart = weighed
+        met, is_apart = is_apart, apart > LEAST_PROBABILITY
         factor = np.where(is_apart, factor, 1.0)
         if np.array_equal(met, is_apart):
             break
@@ -123,8 +121,8 @@ def compare_years(
             "class_code": code,
             "installed_year": at,
             "loops": np.bincount(of_pair, minlength=len(cell)),
-            "failures": np.bincount(of_pair, n, len(cell)),
-            "expected_failures": np.bincount(of_pair, around, len(cell)),
+            "failures": failures,
+            "expected_failures": mean,
             "year_factor": factor,
             "year_factor_lo": lo,
             "year_factor_hi": hi,

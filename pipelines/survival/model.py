@@ -2,6 +2,7 @@
 
 import dataclasses
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -96,13 +97,13 @@ class FailureModel:
             kept[years] = hierarchical_frailty.fit_totals(self.tree, self.variances, self.ahead(years))
         return kept[years]
 
-    @property
+    @cached_property
     def curve_error(self) -> Floats:
         """Coefficient of variation of the level of each section's curve over the years on record."""
         w = self.windows
         return w.sum_by_section(w.weight * self.curves.variation[self.codes]) * np.sqrt(self.spread)
 
-    @property
+    @cached_property
     def variation(self) -> Floats:
         """Coefficient of variation of what is expected of each section that its multiplier does not know of.
 

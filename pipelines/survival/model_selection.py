@@ -9,7 +9,7 @@ import pandas as pd
 from pipelines.survival import kinds
 from pipelines.survival.curves import Curves, expect_between
 from pipelines.survival.history import FailureHistory
-from pipelines.survival.observation_windows import Windows, build_windows
+from pipelines.survival.observation_windows import Windows, build_windows, keep_events
 from pipelines.survival.treatment import leave_out_treated
 from shared.arrays import Floats, Integers
 from shared.settings import Settings
@@ -63,7 +63,7 @@ def choose_model(history: FailureHistory, settings: Settings) -> Choice:
 
     Checked by: tests/unit/test_survival_model.py
     """
-    windows = leave_out_treated(build_windows(history))  # the curves are those of cable left alone
+    windows = leave_out_treated(history.keep(build_windows))  # the curves are those of cable left alone
     if windows.event_weight.sum() < LEAST_FAILURES:
         return Choice(kinds.DEFAULT_CHOICES, _table(CANDIDATES, np.full((len(CANDIDATES), 3), np.nan)))
     scores, sums = np.zeros((len(CANDIDATES), len(windows.sections))), np.zeros((len(CANDIDATES), 3))
@@ -94,25 +94,13 @@ def cut_windows(windows: Windows, years_ago: float, until_years_ago: float) -> t
     ago = (windows.as_of.to_datetime64() - windows.event_on) / np.timedelta64(1, "D") / DAYS_PER_YEAR
     cut, end = windows.age_now - years_ago, windows.age_now - until_years_ago
     early, late = ago >= years_ago, (ago < years_ago) & (ago >= until_years_ago)
-    before = dataclasses.replace(
-        windows,
-        exit_years=np.clip(windows.exit_years, None, np.maximum(cut, windows.entry_years)),
-        event_window=windows.event_window[early],
-        event_age_years=windows.event_age_years[early],
-        event_weight=windows.event_weight[early],
-        event_on=windows.event_on[early],
-    )
+    leaves = np.clip(windows.exit_years, None, np.maximum(cut, windows.entry_years))
     entry = np.maximum(windows.entry_years, cut)
-    after = dataclasses.replace(
-        windows,
-        entry_years=entry,
-        exit_years=np.maximum(np.minimum(windows.exit_years, end), entry),
-        event_window=windows.event_window[late],
-        event_age_years=windows.event_age_years[late],
-        event_weight=windows.event_weight[late],
-        event_on=windows.event_on[late],
+    end = np.maximum(np.minimum(windows.exit_years, end), entry)
+    return (
+        dataclasses.replace(keep_events(windows, early), exit_years=leaves),
+        dataclasses.replace(keep_events(windows, late), entry_years=entry, exit_years=end),
     )
-    return before, after
 
 
 def _score(after: Windows, curves: Curves, codes: Integers) -> tuple[Floats, Floats]:

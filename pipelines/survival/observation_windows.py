@@ -137,14 +137,15 @@ def _meet_windows(failures: pd.DataFrame, spread: pd.DataFrame) -> pd.DataFrame:
     )
 
 
+def keep_events(windows: Windows, kept: Booleans) -> Windows:
+    """The same windows with some of their failures alone: kept is one an entry of event_window."""
+    return dataclasses.replace(windows, **{name: getattr(windows, name)[kept] for name in EVENT_FIELDS})
+
+
 def leave_out(windows: Windows, left: Booleans) -> Windows:
     """The same sections with nothing seen of some windows, so that codes of windows stay."""
-    seen = ~left[windows.event_window]
-    return dataclasses.replace(
-        windows,
-        entry_years=np.where(left, windows.exit_years, windows.entry_years),
-        **{name: getattr(windows, name)[seen] for name in EVENT_FIELDS},
-    )
+    entry = np.where(left, windows.exit_years, windows.entry_years)
+    return dataclasses.replace(keep_events(windows, ~left[windows.event_window]), entry_years=entry)
 
 
 def loop_only_failures(history: FailureHistory, windows: Windows) -> tuple[Integers, Integers, Floats]:

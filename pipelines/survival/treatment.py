@@ -11,7 +11,7 @@ import numpy as np
 
 from pipelines.survival import hierarchical_frailty
 from pipelines.survival.curves import Curves, expect_between
-from pipelines.survival.observation_windows import Windows
+from pipelines.survival.observation_windows import Windows, keep_events
 from shared.arrays import Booleans, Floats, Integers
 
 PRIOR_FAILURES = 1.0
@@ -53,14 +53,8 @@ def leave_out_treated(windows: Windows) -> Windows:
     if not np.isfinite(windows.treated_years).any():
         return windows
     kept = windows.event_age_years <= windows.treated_years[windows.event_window]
-    return dataclasses.replace(
-        windows,
-        exit_years=np.clip(windows.treated_years, windows.entry_years, windows.exit_years),
-        event_window=windows.event_window[kept],
-        event_age_years=windows.event_age_years[kept],
-        event_weight=windows.event_weight[kept],
-        event_on=windows.event_on[kept],
-    )
+    leaves = np.clip(windows.treated_years, windows.entry_years, windows.exit_years)
+    return dataclasses.replace(keep_events(windows, kept), exit_years=leaves)
 
 
 def is_treated(treated_years: Floats, ages_years: Floats, years: float) -> Booleans:

@@ -76,7 +76,7 @@ def tabulate_years(history: FailureHistory, settings: Settings) -> pd.DataFrame:
 
     Checked by: tests/unit/test_survival_installation_years.py
     """
-    bare = leave_out_treated(build_windows(history))
+    bare = leave_out_treated(history.keep(build_windows))
     years = fit_first_laws(bare, settings, 0.0)[1].table
     names = np.asarray(pd.factorize(bare.sections["cable_class"], sort=True)[1], dtype=object)
     named = years.assign(cable_class=names[years["class_code"].to_numpy()])
