@@ -523,7 +523,7 @@ def money_marts() -> dict[str, pd.DataFrame]:
             "sections_waiting": [390, 387],
             "waiting_km": [40.2, 39.9],
             "waiting_paying": [1, 0],
-            "gap": [0.0001, 0.002],
+            "price": [1.2, 1.1],
         }
     )
     curve = pd.DataFrame(
@@ -557,7 +557,7 @@ def money_marts() -> dict[str, pd.DataFrame]:
     )
     figures = pd.DataFrame(
         [
-            ("programme_gap", 0.0001),
+            ("plan_gap", 0.0001),
             ("plan_gain", 290_000.0),
             ("plan_bound", 305_000.0),
             ("sections_injectable", 250.0),

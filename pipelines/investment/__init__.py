@@ -3,10 +3,8 @@
 Tables in: what the ranking made of the fleet, and the failure model of survival. Tables out: step.TABLES.
 
 options.py             what may be done to a section in a year, what it costs and avoids
-programme.py           the best work under one budget, as an integer programme with a proven bound
-lagrangian_bound.py    the same with the budget priced instead of kept: the bound
-primal_heuristic.py    a choice within the budget, made from that of the bound
-plan.py                what to replace, inject and leave, year by year, and how far from the best plan that may be
+programme.py           the best work of all years under their budgets: an integer programme with a proven bound
+plan.py                what to replace, inject and leave, year by year
 lifetime.py            what cable costs over its life as it grows older, and in which year it is best replaced
 section_options.py     every section: what replacing and injecting return, the best year, why it waits
 fleet_draws.py         limits of any list of sections: draws of the posterior

@@ -9,7 +9,7 @@ import pandas as pd
 
 from pipelines.investment.lifetime import Lifetime, find_waits
 from pipelines.investment.options import is_due, list_offers, read_budget
-from pipelines.investment.plan import LATER_GAP, choose_work, settle_actions
+from pipelines.investment.plan import choose_first, settle_actions
 from pipelines.ranking.costs import KINDS, NewCable, value_replacements
 from shared.settings import Replacement
 
@@ -22,6 +22,9 @@ LIFE_YEARS = 10.0
 DOUBLED = (0.5, 2.0)
 """Factors for what is judged more than known: the value of a minute, new cable's failures, what injection leaves."""
 
+
+COARSE = 0.003
+"""Share of the best that the work of a moved input may miss: it is chosen some two dozen times."""
 
 FORECASTS = {
     "expected_failures": "expected_failures_of_sections",
@@ -180,7 +183,7 @@ def vary_inputs(
     lifetime
         See plan.plan_years.
     first_work
-        The first year's work of the plan, by which all stands; chosen anew, to a coarser gap, where it is not given.
+        The first year's work of the plan, from whose net benefit the others move; else a year chosen for itself.
 
     Returns
     -------
@@ -192,25 +195,22 @@ def vary_inputs(
 
     Notes
     -----
-    The standing row is the plan's own first year, so its total is the plan's. For the others every section is valued
-    again, its action settled and the first year's work chosen again, to plan.LATER_GAP of the best. A swing below that
-    share of the avoided cost means nothing.
+    Every section is valued again, its action settled by the price of all years' money, and a first year's work chosen
+    for itself, to COARSE of the best, with the inputs as they stand too. What the net benefit changes between the two is
+    added to that of the plan's own first year, which all years choose together. A swing below that share of the avoided
+    cost means nothing.
 
     Checked by: tests/unit/test_investment_one_way_sensitivity.py
     """
     base = Case(terms, new_cable.rate_per_100km_year, repair_cost)
-    if first_work is not None:  # before names become numbers
-        ids: pd.Index[str] = pd.Index(sections["section_id"].astype("str"))
-        place = ids.get_indexer(pd.Index(first_work["section_id"].astype("str")))
-        loop = pd.factorize(sections["loop_id"])[0][place]
-        first_work = first_work.assign(section_id=place, loop_id=loop)
     # Numbers for names: the programme is chosen some two dozen times, and only counts come out of it.
     sections = sections.assign(
         section_id=np.arange(len(sections)),
         loop_id=pd.factorize(sections["loop_id"])[0],
         installation=sections["installation"].astype("category"),
     )
-    standing = _value_case(base, sections, horizon_years, lifetime, first_work)
+    standing = _value_case(base, sections, horizon_years, lifetime)
+    of_plan = 0.0 if first_work is None else _net_of_work(first_work, terms) - standing.net_benefit
     rows = []
     for moved in list_moves(base, sections):
         low, high = (_value_case(case, sections, horizon_years, lifetime) for case in moved.cases)
@@ -220,9 +220,9 @@ def vary_inputs(
                 "input_standing": moved.standing,
                 "input_low": moved.ends[0],
                 "input_high": moved.ends[1],
-                "net_benefit": standing.net_benefit,
-                "net_benefit_at_low": low.net_benefit,
-                "net_benefit_at_high": high.net_benefit,
+                "net_benefit": of_plan + standing.net_benefit,
+                "net_benefit_at_low": of_plan + low.net_benefit,
+                "net_benefit_at_high": of_plan + high.net_benefit,
                 "swing": np.ptp([standing.net_benefit, low.net_benefit, high.net_benefit]),
                 "sections_paying": standing.sections_paying,
                 "sections_paying_at_low": low.sections_paying,
@@ -237,14 +237,8 @@ def vary_inputs(
     return pd.DataFrame(rows).sort_values(["swing", "input"], ascending=[False, True], ignore_index=True)
 
 
-def _value_case(
-    case: Case,
-    sections: pd.DataFrame,
-    horizon_years: float,
-    lifetime: Lifetime | None,
-    work: pd.DataFrame | None = None,
-) -> Outcome:
-    """Value every section and choose the first year's programme, if it is not given, under the inputs of a case."""
+def _value_case(case: Case, sections: pd.DataFrame, horizon_years: float, lifetime: Lifetime | None) -> Outcome:
+    """Value every section and choose the first year's programme under the inputs of a case."""
     valued = sections.assign(expected_failures=sections[case.expected], repair_cost_per_failure=case.repair_cost)
     waits = None
     if lifetime:
@@ -252,24 +246,29 @@ def _value_case(
         lifetime = lifetime.scale(moved, case.new_factor)
         valued = lifetime.add_life(valued, case.terms)
     replaced = value_replacements(valued, case.new_rate, case.terms, horizon_years)
-    if work is None:
-        # Only what is offered can be settled on and chosen.
-        offers = list_offers(valued, replaced, case.terms, horizon_years)
-        if lifetime:
-            offered = offers["section_id"].to_numpy()
-            asked = np.bincount(offered, minlength=len(valued)) > 0
-            of_section = find_waits(lifetime, replaced.cost, replaced.cost_per_failure, case.terms, asked)
-            waits = of_section[offered]
-        gap = max(case.terms.programme_gap, LATER_GAP)
-        budget = read_budget(case.terms)
-        settled = settle_actions(offers, budget, case.terms.programme_years)
-        work, _ = choose_work(offers[settled.worthwhile & is_due(offers, waits, case.terms, 0)], budget, gap)
+    # Only what is offered can be settled on and chosen.
+    offers = list_offers(valued, replaced, case.terms, horizon_years)
+    if lifetime:
+        offered = offers["section_id"].to_numpy()
+        asked = np.bincount(offered, minlength=len(valued)) > 0
+        of_section = find_waits(lifetime, replaced.cost, replaced.cost_per_failure, case.terms, asked)
+        waits = of_section[offered]
+    budget = read_budget(case.terms)
+    settled = settle_actions(offers, budget, case.terms.programme_years)
+    work = choose_first(
+        offers[settled.worthwhile & is_due(offers, waits, case.terms, 0)], budget, max(case.terms.programme_gap, COARSE)
+    )
     return Outcome(
-        float(work["net_benefit"].sum()) - case.terms.cost_per_loop * work["loop_id"].nunique(),
+        _net_of_work(work, case.terms),
         int((replaced.avoided_cost > replaced.cost).sum()),
         int(work["is_paying"].sum()),
         work,
     )
+
+
+def _net_of_work(work: pd.DataFrame, terms: Replacement) -> float:
+    """Net benefit of a first year's work, mobilising included."""
+    return float(work["net_benefit"].sum()) - terms.cost_per_loop * work["loop_id"].nunique()
 
 
 def _share_kept(standing: pd.DataFrame, chosen: pd.DataFrame) -> float:

@@ -1,51 +1,37 @@
 """What to replace, what to inject and what to leave, year by year, under a budget each year?
 
-Which action fits a section is settled first, by what money is worth over all years of the plan (settle_actions). Then
-the years are chosen one after another: each spends its budget as well as it can on what the years before have left,
-and the proven gap of each is kept. That is not the best plan over all years together; how far it can fall short of
-that is bounded by pricing each year's budget (bound_plan).
+The work of all years is chosen together (programme.choose_work), each option valued in each year as cable grows older.
 """
 
-from collections.abc import Callable
+import dataclasses
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from pipelines.investment.lagrangian_bound import number_names
 from pipelines.investment.lifetime import Lifetime, find_waits
 from pipelines.investment.options import Budget, is_due, list_options, read_budget
-from pipelines.investment.programme import Choice, choose_options, find_price, order_programme
+from pipelines.investment.programme import Fleet, arrange_fleet, choose_work, find_prices, number_names
 from pipelines.ranking.costs import value_replacements
 from pipelines.survival.model import FailureModel
-from shared.arrays import Booleans
+from shared.arrays import Booleans, Floats, Integers
 from shared.settings import Replacement
-
-LATER_GAP = 0.003
-"""Share of the best that a later year may miss, where programme_gap is less: later years are planned anew before they
-come, and the last tenths of a percent are what takes an integer search."""
-
-BOUND_STEPS = 40
-"""Steps of the search for the price at which the plan's bound is least: (2/3)^40 of where it began."""
-
-
-BOUND_BY = ("section_id", "loop_id", "weight", "gain", "is_offered")
-"""Columns of list_options that bound_plan looks at: of large fleets a year's other columns are let go with the year."""
 
 
 @dataclass(frozen=True)
 class Plan:
-    """Work chosen (a row a section), a row a year, the first year's choice, what the plan gains and at most could."""
+    """Work chosen (a row a section), a row a year, what the plan gains and at most could, and the price of each
+    year's money."""
 
     programme: pd.DataFrame
     years: pd.DataFrame
-    first: Choice
     gain: float
     bound: float
+    price: Floats
 
     @property
     def gap(self) -> float:
-        """Share of the bound that the whole plan may miss."""
+        """Share of the bound that the plan may miss."""
         return max(0.0, self.bound - self.gain) / abs(self.bound) if self.bound else 0.0
 
 
@@ -89,6 +75,35 @@ class Settled:
     worthwhile: Booleans
 
 
+def choose_first(options: pd.DataFrame, budget: Budget, relative_gap: float) -> pd.DataFrame:
+    """The best work of a single year among what is offered.
+
+    Parameters
+    ----------
+    options
+        Rows of list_options or list_offers.
+    budget
+        What the year may spend.
+    relative_gap
+        See programme.choose_work.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_investment_one_way_sensitivity.py (through vary_inputs)
+    """
+    offered = options[options["is_offered"]].reset_index(drop=True)
+    chosen = choose_work(_arrange(offered, offered["gain"].to_numpy()[None, :], budget, np.ones(1)), relative_gap).year
+    return offered.iloc[np.flatnonzero(chosen == 0)]
+
+
+def _arrange(options: pd.DataFrame, gain: Floats, budget: Budget, later: Floats) -> Fleet:
+    """The fleet under the same budget each year; later: present value of a unit of each year's money."""
+    amounts = np.full(len(gain), budget.amount)
+    return arrange_fleet(
+        options, gain, amounts, loop_weight=budget.loop_weight, loop_penalty=later * budget.loop_penalty
+    )
+
+
 def settle_actions(options: pd.DataFrame, budget: Budget, years: int) -> Settled:
     """What fits each section over the whole plan, at the price that money has over all its years.
 
@@ -104,27 +119,23 @@ def settle_actions(options: pd.DataFrame, budget: Budget, years: int) -> Settled
     Settled
         best: of each section the option that gains most after paying for its money at the price that the last unit of
         all years' budgets brings (both where they are equal). worthwhile: those that then gain anything; about as many
-        as all years can pay for. In a plan of one year all options are both, and the programme settles them itself.
+        as all years can pay for. In a plan of one year all options are both.
 
     Notes
     -----
     A year for itself would inject where the plan as a whole replaces: an injection buys more for a little money, but
-    the section is then done. On drawn fleets of 400 sections the plan comes to 97 % of the best of all years together
-    with this, and to 89 to 95 % without (python -m tests.benchmarks.replacement_money). What does not fit into one
-    year's budget is no action.
+    the section is then done. What does not fit into one year's budget is no action.
 
-    Checked by: tests/unit/test_investment_plan.py (through plan_years), tests/properties/test_investment_plan.py
+    Checked by: tests/properties/test_investment_plan.py
     """
     if years == 1 or options.empty:
         return Settled(np.ones(len(options), dtype=bool), np.ones(len(options), dtype=bool))
     weight, gain = options["weight"].to_numpy(dtype=float), options["gain"].to_numpy(dtype=float)
     fits = options["is_offered"].to_numpy() & (weight + budget.loop_weight <= budget.amount)
-    price = find_price(
-        options.loc[fits, ["section_id", "loop_id", "weight", "gain"]],
-        years * budget.amount,
-        loop_weight=budget.loop_weight,
-        loop_penalty=budget.loop_penalty,
-    )
+    price = 0.0
+    if fits.any():
+        whole = dataclasses.replace(budget, amount=years * budget.amount)
+        price = float(find_prices(_arrange(options, np.where(fits, gain, 0.0)[None, :], whole, np.ones(1)))[0][0])
     worth = np.where(fits, gain - price * weight, -np.inf)
     section = number_names(options["section_id"])
     most = np.maximum.reduceat(worth, np.flatnonzero(np.diff(section, prepend=-1)))  # a section's rows stand together
@@ -132,42 +143,34 @@ def settle_actions(options: pd.DataFrame, budget: Budget, years: int) -> Settled
     return Settled(best, best & (worth > 0))
 
 
-def choose_work(
-    options: pd.DataFrame, budget: Budget, relative_gap: float, *, later: float = 1.0
-) -> tuple[pd.DataFrame, Choice]:
-    """The best work of one year among what is offered, and how good it is.
+def order_work(work: pd.DataFrame, budget: Budget) -> pd.DataFrame:
+    """Put the work of a year in order: loops by gain per money, then sections within the loop.
 
     Parameters
     ----------
-    options
-        Rows of list_options.
+    work
+        Chosen options with section_id, loop_id, weight and gain.
     budget
-        What the year may spend.
-    relative_gap
-        See choose_options.
-    later
-        Present value of one unit of that year's money.
+        loop_weight and cost_per_loop are used.
+
+    Returns
+    -------
+    DataFrame
+        The same rows in order, with mobilising_cost, which the loop's first row bears. Ties are broken by loop_id and
+        section_id.
 
     Notes
     -----
-    Checked by: tests/unit/test_investment_plan.py (through plan_years)
+    Checked by: tests/properties/test_investment_programme.py
     """
-    offered = options[options["is_offered"]].reset_index(drop=True)
-    choice = choose_options(
-        offered,
-        budget.amount,
-        loop_weight=budget.loop_weight,
-        loop_penalty=later * budget.loop_penalty,
-        relative_gap=relative_gap,
+    sums = work.groupby("loop_id", observed=True)[["weight", "gain"]].transform("sum")
+    ordered = (
+        work.assign(of_loop=sums["gain"] / (sums["weight"] + budget.loop_weight), ratio=work["gain"] / work["weight"])
+        .sort_values(["of_loop", "loop_id", "ratio", "section_id"], ascending=[False, True, False, True], kind="stable")
+        .drop(columns=["of_loop", "ratio"])
+        .reset_index(drop=True)
     )
-    return offered[choice.chosen], choice
-
-
-def order_work(work: pd.DataFrame, budget: Budget) -> pd.DataFrame:
-    """The work of a year in order (order_programme); the first row of each loop bears its mobilising."""
-    ordered = order_programme(work, loop_weight=budget.loop_weight)
-    opens = ~ordered["loop_id"].duplicated()
-    return ordered.assign(mobilising_cost=np.where(opens, budget.cost_per_loop, 0.0))
+    return ordered.assign(mobilising_cost=np.where(ordered["loop_id"].duplicated(), 0.0, budget.cost_per_loop))
 
 
 def plan_years(
@@ -178,7 +181,7 @@ def plan_years(
     horizon_years: float,
     lifetime: Lifetime | None = None,
 ) -> Plan:
-    """The work of each year of the plan, the years chosen one after another.
+    """The work of each year of the plan, all years chosen together.
 
     Parameters
     ----------
@@ -194,60 +197,61 @@ def plan_years(
     -------
     Plan
         programme: rows of list_options with plan_year from 1, programme_order and mobilising_cost. years: a row a year
-        with what was chosen, what waits, and bound and gap of the year's choice.
+        with what was chosen, what waits, and the price of its money.
 
     Notes
     -----
-    Actions are settled by the first year's terms. What is not chosen in a year waits: a year later it is a year older
-    and its money is discounted once more. A section is worked on once in a plan. Every loop on which work is done in a
-    year bears its mobilising in that year.
+    A section is worked on once in a plan. Every loop on which work is done in a year bears its mobilising in that year.
 
     Checked by: tests/unit/test_investment_plan.py, tests/properties/test_investment_plan.py
     """
     budget = read_budget(terms)
     by_year = expected.reindex(sections["section_id"].astype("str")).to_numpy(dtype=float).T
-
-    def offer_in(year: int) -> pd.DataFrame:
-        then = sections.assign(expected_failures=by_year[year])
-        if lifetime:
-            then = lifetime.add_life(then, terms, year)
-        return list_options(then, new_rate_per_100km_year, terms, horizon_years, year=year)
-
-    offer = offer_in(0)
     waits = None
     if lifetime:
         worth = value_replacements(sections, new_rate_per_100km_year, terms, horizon_years)
         of_section = find_waits(lifetime, worth.cost, worth.cost_per_failure, terms)
         waits = np.repeat(of_section, 1 + sections["is_injectable"].to_numpy(dtype=bool))
-    settled = settle_actions(offer, budget, len(by_year))
-    there = np.ones(len(offer), dtype=bool)
-    works, rows, choices, offers = [], [], [], []
+
+    def offer(year: int, rows: Integers | None = None) -> pd.DataFrame:
+        some = slice(None) if rows is None else rows
+        then = sections.iloc[some].assign(expected_failures=by_year[year][some])
+        if lifetime:
+            then = (lifetime if rows is None else lifetime.take(rows)).add_life(then, terms, year)
+        return list_options(then, new_rate_per_100km_year, terms, horizon_years, year=year)
+
+    options, gains, paying = offer(0), [], []
     for year in range(len(by_year)):
-        offer = offer_in(year) if year else offer
-        later = (1.0 + terms.discount_rate_pct / 100.0) ** -year
-        gap = max(terms.programme_gap, LATER_GAP if year else 0.0)
-        # The last year takes what is left, worthwhile or not: a programme spends its budget.
-        suits = settled.best if year == len(by_year) - 1 else settled.worthwhile
-        due = is_due(offer, waits, terms, year)
-        work, choice = choose_work(offer[suits & there & due], budget, gap, later=later)
-        work = order_work(work, budget)
-        there &= ~offer["section_id"].isin(work["section_id"]).to_numpy()
+        then = offer(year) if year else options
+        gains.append(np.where(then["is_offered"] & is_due(then, waits, terms, year), then["gain"], 0.0))
+        paying.append(then["is_paying"].to_numpy())
+    later = (1.0 + terms.discount_rate_pct / 100.0) ** -np.arange(len(by_year), dtype=float)
+    found = choose_work(_arrange(options, np.array(gains), budget, later), terms.programme_gap)
+    section = number_names(options["section_id"])  # the place of each option's section
+    there, works, rows = np.ones(len(options), dtype=bool), [], []
+    for year in range(len(by_year)):
+        chosen = np.flatnonzero(found.year == year)
+        there &= ~np.isin(section, section[chosen])
+        work = offer(year, section[chosen])
+        action = pd.Series(options["action"].array[chosen].astype("str"), index=options["section_id"].array[chosen])
+        is_chosen = work["action"].astype("str").to_numpy() == action.reindex(work["section_id"]).to_numpy()
+        work = order_work(work[is_chosen], budget)
         works.append(work.assign(plan_year=year + 1))
-        rows.append(_describe_year(year, work, offer[there], choice, budget, later))
-        choices.append(choice)
-        offers.append(offer[list(BOUND_BY)])
+        rows.append(
+            _describe_year(year, work, options[there].assign(is_paying=paying[year][there]), budget, later[year])
+        )
     programme = pd.concat(works, ignore_index=True)
     return Plan(
         programme.assign(programme_order=np.arange(1, len(programme) + 1)),
-        pd.DataFrame(rows),
-        choices[0],
-        sum(choice.gain for choice in choices),
-        bound_plan(offers, budget, terms.discount_rate_pct),
+        pd.DataFrame(rows).assign(price=found.price),
+        found.gain,
+        found.bound,
+        found.price,
     )
 
 
 def _describe_year(
-    year: int, work: pd.DataFrame, waiting: pd.DataFrame, choice: Choice, budget: Budget, later: float
+    year: int, work: pd.DataFrame, waiting: pd.DataFrame, budget: Budget, later: float
 ) -> dict[str, float | int]:
     """One row of the table of years."""
     replaced, waits = work["action"].eq("replace"), waiting[waiting["action"].eq("replace")]
@@ -268,80 +272,4 @@ def _describe_year(
         "sections_waiting": len(waits),
         "waiting_km": float(waits["length_m"].sum() / 1000.0),
         "waiting_paying": int(waiting.loc[waiting["is_paying"], "section_id"].nunique()),
-        "gain_bound": choice.bound,
-        "gap": choice.gap,
     }
-
-
-def bound_plan(offers: list[pd.DataFrame], budget: Budget, discount_rate_pct: float) -> float:
-    """What no plan over the same years can gain more than.
-
-    Parameters
-    ----------
-    offers
-        list_options (BOUND_BY of it) of each year, the same rows in the same order, as if nothing had been done before.
-    budget
-        What each year may spend.
-    discount_rate_pct
-        Discount rate, percent a year.
-
-    Returns
-    -------
-    float
-        An upper limit of the gain of every plan that works on a section once, whichever way its years are chosen.
-
-    Notes
-    -----
-    With a price p_t of each year's budget the budgets need not be kept, and a loop that is opened bears at least the
-    cheapest year's mobilising. Of each section then at most the best pair of action a and year t is taken:
-
-        L(p) = budget sum p_t + sum over loops of max(0, sum over sections of max(0, max over a, t of gain_at - p_t
-               weight_at) - least p_t x loop_weight - least loop_penalty_t).
-
-    Any prices give a limit. They fall from year to year as all gains together do, and the level with the least L is
-    sought.
-
-    Checked by: tests/properties/test_investment_plan.py (through plan_years)
-    """
-    gain = np.stack([np.where(o["is_offered"], o["gain"], 0.0) for o in offers])
-    weight = offers[0]["weight"].to_numpy(dtype=float)
-    useful = gain.max(axis=0) > 0
-    if not useful.any():
-        return 0.0
-    gain, weight = gain[:, useful], weight[useful]
-    section = number_names(offers[0].loc[useful, "section_id"])
-    loop = number_names(offers[0].loc[useful, "loop_id"])
-    first = np.flatnonzero(np.diff(section, prepend=-1))  # a section's rows stand together
-    falls = np.minimum(gain.sum(axis=1) / gain[0].sum(), 1.0) if gain[0].sum() > 0 else np.ones(len(gain))
-    penalty = budget.loop_penalty * (1.0 + discount_rate_pct / 100.0) ** (1 - len(offers))
-
-    # sections in the order of the price from which they are worth nothing: a price then looks at the first of them
-    until = np.maximum.reduceat((gain / np.maximum(falls[:, None] * weight, 1e-300)).max(axis=0), first)
-    order = np.argsort(-until, kind="stable")
-    count = np.diff(np.append(first, len(section)))[order]
-    begins = np.cumsum(count) - count
-    rows = np.arange(len(section)) - np.repeat(begins, count) + np.repeat(first[order], count)
-    until, loop, gain, weight = until[order], loop[first[order]], np.ascontiguousarray(gain[:, rows]), weight[rows]
-    loops = int(loop.max()) + 1
-
-    def limit(price: float) -> float:
-        size = int(np.searchsorted(-until, -price, side="right"))
-        top = int(begins[size - 1] + count[size - 1]) if size else 0
-        worth = (gain[:, :top] - price * falls[:, None] * weight[:top]).max(axis=0)
-        best = np.maximum(np.maximum.reduceat(worth, begins[:size]), 0.0) if size else worth
-        surplus = np.bincount(loop[:size], best, loops) - price * falls.min() * budget.loop_weight - penalty
-        return float(price * falls.sum() * budget.amount + np.maximum(surplus, 0.0).sum())
-
-    low, high = 0.0, float(np.max(gain.max(axis=0) / np.maximum(falls.min() * weight, 1e-12)))
-    return min(limit(0.0), _least(limit, low, high))
-
-
-def _least(function: Callable[[float], float], low: float, high: float) -> float:
-    """Least value of a convex function that a search by thirds finds between two places."""
-    least = np.inf
-    for _ in range(BOUND_STEPS):
-        left, right = low + (high - low) / 3.0, high - (high - low) / 3.0
-        at_left, at_right = function(left), function(right)
-        least = min(least, at_left, at_right)
-        low, high = (low, right) if at_left <= at_right else (left, high)
-    return float(least)

@@ -1,56 +1,64 @@
-"""Which sections to work on under a budget, when every loop opened costs its mobilising once?
+"""Which work in which year, under a budget each year, when every loop opened costs its mobilising once?
 
-An integer programme: choose at most one action a section, open the loops they lie on, stay within the
-budget, gain the most. It is first shrunk with its Lagrangian bound, which settles nearly every loop of a
-large fleet, and the rest is solved by HiGHS. The gap to the bound is kept and printed.
+An integer programme over all years together, solved by pricing. With a price on each year's money the fleet falls
+apart into loops, and each loop answers with the work that gains it most. A linear programme over the answers found so
+far sets the next prices, until they no longer move the bound; HiGHS then chooses among the answers. Fleets small
+enough are given to HiGHS whole. What is missing to the proven bound is kept and printed.
 """
 
 import ctypes
 import os
 import sys
-import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from itertools import combinations
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 
-from pipelines.investment.lagrangian_bound import (
-    Problem,
-    Relaxed,
-    as_problem,
-    find_least_bound,
-    relax,
-    spend,
-    total_gain,
-)
-from pipelines.investment.primal_heuristic import fill_up_well
 from shared.arrays import Booleans, Floats, Integers
 
-SEARCH_OPTIONS = 6000
-"""Options that the integer search is given at most; HiGHS settles as many in a few seconds."""
+LOOP_YEARS = 2
+"""Years of a plan in which the same loop is opened at most: our choice, nobody mobilises there every year."""
 
-FIRST_ROOM, MORE_ROOM = 1 / 16, 4.0
-"""Share of what is missing to the bound that the first core is settled with, and how much more the next one has."""
+SMALL = 1500
+"""Choices (options and loops, in each year) up to which HiGHS is given the whole programme."""
+
+LOOPS_PRICED = 1000
+"""Loops from which prices are found on an even sample of so many, and then moved on the whole fleet."""
+
+ROUNDS, CLOSE = 60, 1e-4
+"""Prices asked for at most, and the share of the bound within which they are good enough."""
+
+AROUND = (-0.1, -0.05, -0.02, 0.02, 0.05, 0.1)
+"""Shares by which prices, all together and each year's for itself, are moved for other answers to choose among."""
+
+LEFT_OPEN = 0.005
+"""Share of the budgets of a large fleet that is left to the search among answers."""
+
+NODES = 30, 1000
+"""Branches that HiGHS follows among answers and in the whole programme: counts and not a time, so that the same input
+gives the same plan."""
 
 
 @dataclass(frozen=True)
-class Choice:
-    """What was chosen among the options, and how near to the best possible it is.
+class Work:
+    """What was chosen, and how near to the best possible it is.
 
-    chosen runs along the options; gain is theirs less loop_penalty a loop; bound is the proven upper limit of the
-    gain; spent counts the options' weight and loop_weight a loop; price is the gain that one more unit of budget
-    would buy; searched says how many options were left to the integer search.
+    year runs along the options: the year of the plan from 0, -1 where an option is not chosen. gain is theirs less
+    loop_penalty a loop and year; bound is the proven upper limit of the gain; spent and price run along the years: what
+    the work takes of each budget, and the gain that one more unit of it would buy.
     """
 
-    chosen: Booleans
+    year: Integers
     gain: float
     bound: float
-    spent: float
-    price: float
-    searched: int
+    spent: Floats
+    price: Floats
 
     @property
     def gap(self) -> float:
@@ -58,84 +66,277 @@ class Choice:
         return max(0.0, self.bound - self.gain) / abs(self.bound) if self.bound else 0.0
 
 
-def choose_options(
-    options: pd.DataFrame,
-    budget: float,
-    *,
-    loop_weight: float = 0.0,
-    loop_penalty: float = 0.0,
-    relative_gap: float = 1e-4,
-    time_limit_s: float = 20.0,
-) -> Choice:
-    """Choose at most one option a section, gaining the most within the budget.
+@dataclass(frozen=True)
+class Fleet:
+    """Options in the order of loop and section: gain (years, options), weight, and where each section and loop begins.
+
+    rows is the length of the table that the options come from, row each one's place in it. budget and loop_penalty run
+    along the years.
+    """
+
+    rows: int
+    row: Integers
+    gain: Floats
+    weight: Floats
+    section_at: Integers
+    loop_at: Integers
+    budget: Floats
+    loop_weight: float
+    loop_penalty: Floats
+
+    @property
+    def loop_of_section(self) -> Integers:
+        """Number of the loop of each section."""
+        return np.repeat(np.arange(len(self.loop_at)), np.diff(np.append(self.loop_at, len(self.section_at))))
+
+    @property
+    def section_of_option(self) -> Integers:
+        """Number of the section of each option."""
+        return np.repeat(np.arange(len(self.section_at)), np.diff(np.append(self.section_at, len(self.weight))))
+
+    def take_options(self, kept: Booleans) -> "Fleet":
+        """Some of the options alone; sections and loops that have none are gone."""
+        options = np.flatnonzero(kept)
+        section = self.section_of_option[options]
+        section_at = np.flatnonzero(np.diff(section, prepend=-1))
+        loop = self.loop_of_section[section[section_at]]
+        return replace(
+            self,
+            row=self.row[options],
+            gain=self.gain[:, options],
+            weight=self.weight[options],
+            section_at=section_at,
+            loop_at=np.flatnonzero(np.diff(loop, prepend=-1)),
+        )
+
+
+@dataclass(frozen=True)
+class Answer:
+    """Work that gains every loop most at some prices: options and their years, and the bound of all work at them."""
+
+    option: Integers
+    year: Integers
+    bound: float
+
+
+def number_names(names: pd.Series) -> Integers:
+    """Numbers from 0 for names, in the order in which they first come."""
+    if isinstance(names.dtype, pd.CategoricalDtype):
+        names = names.cat.codes
+    if pd.api.types.is_integer_dtype(names.dtype):
+        values = names.to_numpy()
+        rises = np.diff(values) > 0
+        if (rises | (np.diff(values) == 0)).all():  # in order already: counted up, at a fraction of the time
+            return np.concatenate([np.zeros(min(len(values), 1), dtype=np.int64), np.cumsum(rises)])
+    return np.asarray(pd.factorize(names)[0], dtype=np.int64)
+
+
+def arrange_fleet(
+    options: pd.DataFrame, gain: Floats, budget: ArrayLike, *, loop_weight: float = 0.0, loop_penalty: ArrayLike = 0.0
+) -> Fleet:
+    """Options as the arrays of a fleet; what gains nothing in any year, or fits into no year, is left out.
 
     Parameters
     ----------
     options
-        One row a possible action: section_id, loop_id, weight (share of the budget, at least 0) and gain. Order
-        the rows by key: of two equal choices the solver then always takes the same.
-    budget
-        What the weights may sum to, loop_weight included.
-    loop_weight
-        Added to the spending once for each loop with any option chosen.
-    loop_penalty
-        Taken from the gain once for each such loop.
+        One row a possible action: section_id, loop_id, weight (share of a year's budget, at least 0).
+    gain
+        What each option gains in each year, present value, shape (years, options); 0 or less where it is not offered.
+    budget, loop_weight, loop_penalty
+        See choose_work.
+    """
+    weight = options["weight"].to_numpy(dtype=float)
+    budget = np.asarray(budget, dtype=float)
+    row = np.flatnonzero((gain > 0).any(axis=0) & (weight + loop_weight <= budget.max(initial=0.0) * (1 + 1e-12)))
+    loop, section = (number_names(options[name])[row] for name in ("loop_id", "section_id"))
+    order = np.lexsort((row, section, loop))
+    row, loop, section = row[order], loop[order], section[order]
+    section_at = np.flatnonzero(np.diff(section, prepend=-1))
+    return Fleet(
+        len(options),
+        row,
+        np.ascontiguousarray(gain[:, row]),
+        weight[row],
+        section_at,
+        np.flatnonzero(np.diff(loop[section_at], prepend=-1)),
+        budget,
+        loop_weight,
+        np.broadcast_to(np.asarray(loop_penalty, dtype=float), budget.shape),
+    )
+
+
+def choose_work(fleet: Fleet, relative_gap: float = 1e-4) -> Work:
+    """Choose at most one option a section and its year, gaining the most within the budget of each year.
+
+    Parameters
+    ----------
+    fleet
+        Options, budgets, and what opening a loop takes of a year's budget (loop_weight) and of the gain (loop_penalty).
     relative_gap
         The search stops when the gain is proven to be within this share of the bound.
-    time_limit_s
-        The search stops after this time with the best found; the gap says how good that is.
 
     Notes
     -----
-    maximise sum gain x - loop_penalty sum y, subject to sum weight x + loop_weight sum y <= budget,
-    x_o <= y_loop(o), sum of x over a section <= 1, all 0 or 1. For a price p of the budget the bound is
+    maximise sum gain_ot x_ot - sum penalty_t y_lt, subject to sum weight_o x_ot + loop_weight sum y_lt <= budget_t in
+    each year, x_ot <= y_lt of its loop, sum of x over a section <= 1, sum over years of y_lt <= LOOP_YEARS, all 0 or
+    1. With a price p_t of each year's budget the bound is
 
-        L(p) = p budget + sum over loops of max(0, sum over sections of max(0, best gain - p weight)
-                                                   - p loop_weight - loop_penalty),
-
-    least over p. A loop or option whose other state would push L below a known choice is settled for good.
+        L(p) = sum p_t budget_t + sum over loops of max over sets of years S of max(0, sum over sections of
+               max(0, max over o, t in S of gain_ot - p_t weight_o) - sum over t in S of p_t loop_weight + penalty_t).
 
     References
     ----------
-    M. L. Fisher, Management Science 27 (1981) 1-18, Lagrangian relaxation.
+    G. B. Dantzig and P. Wolfe, Operations Research 8 (1960) 101-111, decomposition; M. L. Fisher, Management Science 27
+    (1981) 1-18, the bound.
 
     Checked by: tests/published/test_investment_programme.py, tests/properties/test_investment_programme.py
     """
-    problem = as_problem(options, budget, loop_weight, loop_penalty)
-    if len(problem.weight) == 0:
-        return Choice(np.zeros(0, dtype=bool), 0.0, 0.0, 0.0, 0.0, 0)
-    relaxed = find_least_bound(problem)
-    bound, searched = relaxed.bound, 0
-    enough = bound - max(relative_gap, 1e-9) * abs(bound)
-    chosen = fill_up_well(problem, relaxed, enough)
-    gain = total_gain(problem, chosen)
-    if gain < enough:
-        better, bound, searched = _search(problem, relaxed, chosen, relative_gap, time_limit_s)
-        if total_gain(problem, better) > gain:
-            chosen, gain = better, total_gain(problem, better)
-    return Choice(chosen, gain, max(bound, gain), spend(problem, chosen), relaxed.price, searched)
+    years = len(fleet.budget)
+    if not len(fleet.row):
+        return Work(np.full(fleet.rows, -1), 0.0, 0.0, np.zeros(years), np.zeros(years))
+    prices, bound, answers = find_prices(fleet)
+    if fleet.gain.size + years * len(fleet.loop_at) <= SMALL:
+        row, year, proven = _solve_whole(fleet, relative_gap)
+        bound = min(bound, proven)
+    else:
+        row, year = _choose_answers(fleet, prices, answers, relative_gap)
+    chosen = np.full(fleet.rows, -1, dtype=np.int64)
+    chosen[row] = year
+    option = np.flatnonzero(chosen[fleet.row] >= 0)
+    gain, spent = _add_up(fleet, option, chosen[fleet.row[option]])
+    return Work(chosen, gain, max(bound, gain), spent, prices)
 
 
-def find_price(options: pd.DataFrame, budget: float, *, loop_weight: float = 0.0, loop_penalty: float = 0.0) -> float:
-    """Gain that the last unit of a budget brings, to six digits: where the bound of choose_options is least.
+def _add_up(fleet: Fleet, option: Integers, year: Integers) -> tuple[float, Floats]:
+    """Gain of some work, and what it takes of each year's budget."""
+    years = len(fleet.budget)
+    opened = np.unique(fleet.loop_of_section[fleet.section_of_option[option]] * years + year) % years
+    times = np.bincount(opened, minlength=years)
+    gain = float(fleet.gain[year, option].sum() - times @ fleet.loop_penalty)
+    return gain, np.bincount(year, fleet.weight[option], minlength=years) + fleet.loop_weight * times
 
-    Checked by: tests/properties/test_investment_plan.py
+
+def answer(fleet: Fleet, prices: Floats) -> Answer:
+    """What each loop answers to a price on each year's money."""
+    worth = fleet.gain - prices[:, None] * fleet.weight
+    of_section = np.maximum(np.maximum.reduceat(worth, fleet.section_at, axis=1), 0.0)
+    opening = prices * fleet.loop_weight + fleet.loop_penalty
+    surplus, years = np.zeros(len(fleet.loop_at)), np.full((2, len(fleet.loop_at)), -1)
+    for some in (each for size in range(1, LOOP_YEARS + 1) for each in combinations(range(len(prices)), size)):
+        best = of_section[some[0]] if len(some) == 1 else np.maximum(of_section[some[0]], of_section[some[1]])
+        value = np.add.reduceat(best, fleet.loop_at) - opening[list(some)].sum()
+        better = value > surplus
+        surplus[better] = value[better]
+        years[:, better] = [[some[0]], [some[-1]]]
+    first, second = years[:, fleet.loop_of_section]
+    sections = np.arange(len(first))
+    year = np.where(of_section[second, sections] > of_section[first, sections], second, first)
+    most = np.where(first >= 0, of_section[year, sections], 0.0)
+    section = fleet.section_of_option
+    option = np.flatnonzero((most[section] > 0) & (worth[year[section], np.arange(len(section))] == most[section]))
+    option = option[np.diff(section[option], prepend=-1) > 0]  # of a section's equal options the first
+    return Answer(option, year[section[option]], float(prices @ fleet.budget + surplus.sum()))
+
+
+class Answers:
+    """Answers of single loops, each once: their gain, and what they take of each year's budget."""
+
+    def __init__(self, fleet: Fleet) -> None:
+        self.fleet = fleet
+        self.work: dict[tuple[int, bytes], tuple[Integers, Integers]] = {}
+        self.gain: list[float] = []
+        self.use: list[Floats] = []
+
+    def add(self, given: Answer) -> None:
+        """Take in the answer of each loop that has not given it before."""
+        fleet, years = self.fleet, len(self.fleet.budget)
+        loop = fleet.loop_of_section[fleet.section_of_option[given.option]]
+        begins = np.flatnonzero(np.diff(loop, prepend=-1))
+        codes = given.option * years + given.year
+        for start, end in zip(begins, [*begins[1:], len(loop)], strict=False):
+            key = int(loop[start]), codes[start:end].tobytes()
+            if key not in self.work:
+                option, year = given.option[start:end], given.year[start:end]
+                gain, use = _add_up(fleet, option, year)
+                self.work[key] = option, year
+                self.gain.append(gain)
+                self.use.append(use)
+
+    @property
+    def loop(self) -> Integers:
+        """Loop of each answer."""
+        return np.array([loop for loop, _ in self.work], dtype=np.int64)
+
+
+def find_prices(fleet: Fleet) -> tuple[Floats, float, Answers]:
+    """Prices of the years' money at which the bound is about least, that bound, and the answers given on the way.
+
+    Notes
+    -----
+    The next prices lie half-way between the best so far and those of the linear programme over the answers
+    (P. Wentges, International Transactions in Operational Research 4 (1997) 151-162). Of a large fleet an even sample
+    of loops is asked, with its share of the budgets; the bound is that of the whole fleet.
     """
-    problem = as_problem(options, budget, loop_weight, loop_penalty)
-    return find_least_bound(problem, 1e-6).price if len(problem.weight) else 0.0
+    loops = len(fleet.loop_at)
+    if loops > LOOPS_PRICED:
+        asked = np.unique(np.linspace(0, loops - 1, LOOPS_PRICED).astype(np.int64))
+        sample = fleet.take_options(np.isin(fleet.loop_of_section, asked)[fleet.section_of_option])
+        prices, _, _ = find_prices(replace(sample, budget=fleet.budget * len(asked) / loops))
+        return prices, answer(fleet, prices).bound, Answers(fleet)
+    ratio = fleet.gain.max(axis=0) / np.maximum(fleet.weight, 1e-12)
+    order = np.argsort(-ratio, kind="stable")
+    spent_by = np.cumsum(fleet.weight[order])
+    last = min(int(np.searchsorted(spent_by, fleet.budget.sum())), len(order) - 1)
+    prices = np.full(len(fleet.budget), ratio[order[last]] if spent_by[-1] > fleet.budget.sum() else 0.0)
+    best, least, answers = prices, np.inf, Answers(fleet)
+    for _ in range(ROUNDS):
+        given = answer(fleet, prices)
+        if given.bound < least:
+            best, least = prices, given.bound
+        answers.add(given)
+        value, dual = _relax(answers)
+        if least - value <= CLOSE * abs(least):
+            break
+        prices = (best + dual) / 2.0
+    return best, least, answers
+
+
+def _constraints(answers: Answers) -> tuple[Any, Any]:
+    """What the answers take of each budget (years, answers), and which loop each is of (loops, answers)."""
+    from scipy.sparse import csr_array
+
+    _, loop = np.unique(answers.loop, return_inverse=True)
+    n = len(loop)
+    return csr_array(np.array(answers.use).T), csr_array((np.ones(n), (loop, np.arange(n))), shape=(loop.max() + 1, n))
+
+
+def _relax(answers: Answers) -> tuple[float, Floats]:
+    """The best mixture of the answers found so far, and the price of each year's money in it."""
+    from scipy.optimize import linprog
+    from scipy.sparse import vstack
+
+    years = len(answers.fleet.budget)
+    if not answers.work:
+        return 0.0, np.zeros(years)
+    use, one_each = _constraints(answers)
+    limits = np.concatenate([answers.fleet.budget, np.ones(one_each.shape[0])])
+    found = linprog(-np.array(answers.gain), A_ub=vstack([use, one_each]), b_ub=limits, method="highs")
+    return float(np.array(answers.gain) @ found.x), np.maximum(-found.ineqlin.marginals[:years], 0.0)
 
 
 def choose_at_prices(
     options: pd.DataFrame, prices: Floats, *, loop_weight: float = 0.0
 ) -> list[tuple[Booleans, float]]:
-    """The best choice at each price of the budget, and what it spends.
+    """The best choice of a year at each price of its budget, and what it spends.
 
     Parameters
     ----------
-    options, loop_weight
-        See choose_options.
+    options
+        See arrange_fleet, with gain.
     prices
         Gain that one unit of budget must bring.
+    loop_weight
+        What opening a loop takes of the budget.
 
     Notes
     -----
@@ -144,105 +345,135 @@ def choose_at_prices(
 
     Checked by: tests/properties/test_investment_plan.py
     """
-    problem = as_problem(options, 0.0, loop_weight, 0.0)
-    if len(problem.weight) == 0:
-        return [(np.zeros(0, dtype=bool), 0.0) for _ in prices]
-    relaxed = [relax(problem, float(price)) for price in prices]
-    return [(each.chosen, each.spent) for each in relaxed]
+    gain = options["gain"].to_numpy(dtype=float)[None, :]
+    everything = float(options["weight"].sum()) + loop_weight * len(options)
+    fleet = arrange_fleet(options, gain, [everything], loop_weight=loop_weight)
+    found = []
+    for price in prices:
+        given = answer(fleet, np.array([price]))
+        chosen = np.zeros(len(options), dtype=bool)
+        chosen[fleet.row[given.option]] = True
+        found.append((chosen, float(_add_up(fleet, given.option, given.year)[1][0])))
+    return found
 
 
-def _search(
-    problem: Problem, relaxed: Relaxed, known: Booleans, relative_gap: float, time_limit_s: float
-) -> tuple[Booleans, float, int]:
-    """Integer search over what the bound leaves open; returns choice, bound, options searched.
+def _choose_answers(fleet: Fleet, prices: Floats, answers: Answers, relative_gap: float) -> tuple[Integers, Integers]:
+    """One answer a loop at most, within the budgets; most loops of a large fleet are settled before (_settle)."""
+    years, loops = len(fleet.budget), len(fleet.loop_at)
+    if loops > LOOPS_PRICED:  # what pays at no price asked is in no answer
+        pays = fleet.gain > (1.0 + AROUND[0]) * prices[:, None] * fleet.weight
+        fleet = fleet.take_options(np.asarray(pays.any(axis=0)))
+        answers = Answers(fleet)
+    loop_of_option = fleet.loop_of_section[fleet.section_of_option]
+    which = np.concatenate([np.ones((1, years)), np.eye(years)])[: 1 if years == 1 else None]
+    moved = [prices, *((1.0 + share * each) * prices for each in which for share in AROUND)]
+    asked = [answer(fleet, each) for each in moved]
+    option = year = np.zeros(0, dtype=np.int64)
+    in_doubt = np.arange(loops)
+    if loops > LOOPS_PRICED:
+        option, year, in_doubt = _settle(fleet, asked)
+    rest = fleet.budget - _add_up(fleet, option, year)[1]
+    for each in asked:
+        there = np.isin(loop_of_option[each.option], in_doubt)
+        answers.add(Answer(each.option[there], each.year[there], each.bound))
+    use, one_each = _constraints(answers)
+    taken = _search(-np.array(answers.gain), [(use, rest), (one_each, 1.0)], max(relative_gap, 5e-4), NODES[0])[0]
+    picked = [work for work, is_taken in zip(answers.work.values(), taken, strict=True) if is_taken]
+    return (
+        fleet.row[np.concatenate([option, *(options for options, _ in picked)])],
+        np.concatenate([year, *(years for _, years in picked)]),
+    )
+
+
+def _settle(fleet: Fleet, asked: list[Answer]) -> tuple[Integers, Integers, Integers]:
+    """Work of most loops of a large fleet: options, years, and the loops left in doubt.
 
     Notes
     -----
-    The most doubtful options are searched first. No choice outside such a core gains more than the bound less the room
-    that its options were settled with, so the core's bound or that one, whichever is more, is proven for all. A small
-    core mostly comes within the gap at once; a larger one is searched only where it does not.
+    A linear programme finds in which shares the answers of the whole fleet keep to the budgets; each loop then follows
+    one of them, so many of the loops each. Of the loops that this moves an even sample is left in doubt, to use up what
+    a split by loops leaves.
     """
-    bound, searched, ends_at = relaxed.bound, 0, time.monotonic() + time_limit_s
-    room = FIRST_ROOM * (relaxed.bound - total_gain(problem, known))
-    while True:
-        missing = relaxed.bound - total_gain(problem, known) + 1e-9 * max(1.0, abs(relaxed.bound))
-        room = min(room, missing)
-        core = _settle(problem, relaxed, room)
-        is_last = room >= missing
-        while core.open_options > SEARCH_OPTIONS:
-            room, is_last = room / 2.0, True
-            core = _settle(problem, relaxed, room)
-        searched = max(searched, core.open_options)
-        values, of_core = _solve_core(problem, core, relative_gap / 4.0, max(ends_at - time.monotonic(), 0.0))
-        bound = min(bound, max(of_core, relaxed.bound - room))
-        if values is not None:  # else nothing was found in the time, and the known choice stands
-            found = np.zeros(len(problem.weight), dtype=bool)
-            found[core.options[values]] = True
-            known = found if total_gain(problem, found) > total_gain(problem, known) else known
-        is_enough = total_gain(problem, known) >= bound - relative_gap * abs(bound)
-        if is_last or is_enough or time.monotonic() >= ends_at:
-            return known, bound, searched
-        room *= MORE_ROOM
+    from scipy.optimize import linprog
+
+    years, loops = len(fleet.budget), len(fleet.loop_at)
+    loop_of_option = fleet.loop_of_section[fleet.section_of_option]
+    sums = [_add_up(fleet, each.option, each.year) for each in asked]
+    gains, uses = np.array([0.0, *(gain for gain, _ in sums)]), np.array([np.zeros(years), *(use for _, use in sums)])
+    shares: Any = linprog(
+        -gains,
+        A_ub=uses.T,
+        b_ub=(1.0 - LEFT_OPEN) * fleet.budget,
+        A_eq=np.ones((1, len(gains))),
+        b_eq=[1.0],
+        method="highs",
+    ).x
+    # multiples of the golden ratio spread evenly, however the loops are ordered
+    follows = np.searchsorted(np.cumsum(shares), np.arange(loops) * 0.6180339887498949 % 1.0) - 1
+    codes = [each.option * years + each.year for each in asked]
+    active = [each for each, share in zip(codes, shares[1:], strict=True) if share > 0]
+    apart = np.concatenate([np.setxor1d(active[0], each) for each in active] or [np.zeros(0, dtype=np.int64)])
+    in_doubt = np.unique(loop_of_option[apart // years])
+    in_doubt = in_doubt[np.unique(np.linspace(0, len(in_doubt) - 1, LOOPS_PRICED).astype(np.int64))]
+    kept = [
+        np.flatnonzero(
+            (follows[loop_of_option[each.option]] == place) & ~np.isin(loop_of_option[each.option], in_doubt)
+        )
+        for place, each in enumerate(asked)
+    ]
+    return (
+        np.concatenate([each.option[some] for each, some in zip(asked, kept, strict=True)]),
+        np.concatenate([each.year[some] for each, some in zip(asked, kept, strict=True)]),
+        in_doubt,
+    )
 
 
-@dataclass(frozen=True)
-class _Core:
-    """Options not settled as left out, which of them are settled as taken, and which loops are surely open."""
-
-    options: Integers
-    is_taken: Booleans
-    is_always_open: Booleans
-
-    @property
-    def open_options(self) -> int:
-        return int(len(self.options) - self.is_taken.sum())
-
-
-def _settle(problem: Problem, relaxed: Relaxed, room: float) -> _Core:
-    """Settle every loop and option whose other state would lower the bound by more than room."""
-    surplus = relaxed.surplus_of_loop
-    always_open = surplus > room
-    with_option = surplus[problem.loop] - relaxed.best_of_section[problem.section] + relaxed.worth
-    loss = np.maximum(surplus, 0.0)[problem.loop] - with_option
-    options = np.flatnonzero(loss <= room)
-    rivals = np.bincount(problem.section[options], minlength=len(problem.loop_of_section))[problem.section[options]]
-    taken = (rivals == 1) & always_open[problem.loop[options]] & (relaxed.worth[options] > room)
-    return _Core(options, taken, always_open)
-
-
-def _solve_core(
-    problem: Problem, core: _Core, relative_gap: float, time_limit_s: float
-) -> tuple[Booleans | None, float]:
-    """Solve what is left with HiGHS; returns which of the core's options are chosen (none if none found), bound."""
-    from scipy.optimize import Bounds, LinearConstraint, milp
+def _solve_whole(fleet: Fleet, relative_gap: float) -> tuple[Integers, Integers, float]:
+    """The whole programme by HiGHS: options, their years, and the proven bound."""
     from scipy.sparse import csr_array
 
-    options, n = core.options, len(core.options)
-    loops, loop_place = np.unique(problem.loop[options], return_inverse=True)
-    _, section_place = np.unique(problem.section[options], return_inverse=True)
-    columns, rows = n + len(loops), np.arange(n)
-    link = csr_array(
-        (np.concatenate([np.ones(n), -np.ones(n)]), (np.tile(rows, 2), np.concatenate([rows, n + loop_place]))),
-        shape=(n, columns),
-    )
-    one_each = csr_array((np.ones(n), (section_place, rows)), shape=(int(section_place.max(initial=-1)) + 1, columns))
-    weights = np.concatenate([problem.weight[options], np.full(len(loops), problem.loop_weight)])
-    gains = np.concatenate([problem.gain[options], np.full(len(loops), -problem.loop_penalty)])
-    lower = np.concatenate([core.is_taken, core.is_always_open[loops]]).astype(float)
+    years, options, loops = len(fleet.budget), len(fleet.row), len(fleet.loop_at)
+    n, columns = years * options, years * (options + loops)
+    place, year = np.arange(n), np.repeat(np.arange(years), options)
+    section = np.tile(fleet.section_of_option, years)
+    opened = n + year * loops + fleet.loop_of_section[section]
+    one = np.ones(n)
+
+    def rows(row: Integers, column: Integers, value: Floats, size: int) -> Any:
+        return csr_array((value, (row, column)), shape=(size, columns))
+
+    opening = np.arange(n, columns)
+    costs = np.concatenate([np.tile(fleet.weight, years), np.full(len(opening), fleet.loop_weight)])
+    of_year = np.concatenate([year, np.repeat(np.arange(years), loops)])
+    limits = [
+        (rows(np.tile(place, 2), np.concatenate([place, opened]), np.concatenate([one, -one]), n), 0.0),
+        (rows(section, place, one, len(fleet.section_at)), 1.0),
+        (rows(np.tile(np.arange(loops), years), opening, np.ones(len(opening)), loops), float(LOOP_YEARS)),
+        (rows(of_year, np.arange(columns), costs, years), fleet.budget),
+    ]
+    gain = np.concatenate([fleet.gain.ravel(), -np.repeat(fleet.loop_penalty, loops)])
+    earlier = gain * (1.0 - 1e-9 * of_year)  # of two years that gain alike the earlier
+    taken, bound = _search(-earlier, limits, relative_gap, NODES[1], (gain > 0) | (np.arange(columns) >= n))
+    found = np.flatnonzero(taken[:n])
+    return fleet.row[found % options], found // options, bound
+
+
+def _search(
+    loss: Floats, limits: list[tuple[Any, Any]], relative_gap: float, nodes: int, may: Booleans | None = None
+) -> tuple[Booleans, float]:
+    """What HiGHS takes among choices of 0 or 1, and its proven bound of the gain."""
+    from scipy.optimize import Bounds, LinearConstraint, milp
+
     with _nothing_printed():
-        result = milp(
-            -gains,
-            constraints=[
-                LinearConstraint(csr_array(weights[None, :]), -np.inf, problem.budget),
-                LinearConstraint(link, -np.inf, 0.0),
-                LinearConstraint(one_each, -np.inf, 1.0),
-            ],
-            bounds=Bounds(lower, 1.0),
-            integrality=np.ones(columns, dtype=np.int64),
-            options={"mip_rel_gap": relative_gap, "time_limit": time_limit_s},
+        found = milp(
+            loss,
+            constraints=[LinearConstraint(matrix, -np.inf, most) for matrix, most in limits],
+            bounds=Bounds(0.0, 1.0 if may is None else may.astype(float)),
+            integrality=np.ones(len(loss), dtype=np.int64),
+            options={"mip_rel_gap": relative_gap, "node_limit": nodes},
         )
-    bound = np.inf if result.mip_dual_bound is None else -float(result.mip_dual_bound)
-    return None if result.x is None else np.asarray(result.x[:n] > 0.5), bound
+    bound = np.inf if found.mip_dual_bound is None else -float(found.mip_dual_bound)
+    return np.zeros(len(loss), dtype=bool) if found.x is None else np.asarray(found.x > 0.5), bound
 
 
 @contextmanager
@@ -259,38 +490,3 @@ def _nothing_printed() -> Iterator[None]:
             ctypes.CDLL(None).fflush(None)
         os.dup2(kept, 1)
         os.close(kept)
-
-
-def order_programme(chosen: pd.DataFrame, *, loop_weight: float) -> pd.DataFrame:
-    """Put the chosen work in order: loops by gain per money, then sections within the loop.
-
-    Parameters
-    ----------
-    chosen
-        Chosen options with section_id, loop_id, weight and gain.
-    loop_weight
-        Cost of mobilising, counted once a loop.
-
-    Returns
-    -------
-    DataFrame
-        The same rows in order, with programme_order from 1 and mobilising_cost, which the loop's first row bears.
-
-    Notes
-    -----
-    Ties are broken by loop_id and section_id.
-
-    Checked by: tests/properties/test_investment_programme.py
-    """
-    sums = chosen.groupby("loop_id")[["weight", "gain"]].transform("sum")
-    ordered = (
-        chosen.assign(loop_ratio=sums["gain"] / (sums["weight"] + loop_weight), ratio=chosen["gain"] / chosen["weight"])
-        .sort_values(
-            ["loop_ratio", "loop_id", "ratio", "section_id"], ascending=[False, True, False, True], kind="stable"
-        )
-        .reset_index(drop=True)
-    )
-    return ordered.drop(columns=["loop_ratio", "ratio"]).assign(
-        programme_order=np.arange(1, len(ordered) + 1),
-        mobilising_cost=np.where(ordered["loop_id"].duplicated(), 0.0, loop_weight),
-    )

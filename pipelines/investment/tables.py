@@ -11,7 +11,7 @@ from pipelines.investment.fleet_draws import FleetDraws, prepare_draws
 from pipelines.investment.lifetime import Lifetime, look_ahead, weigh_years
 from pipelines.investment.one_way_sensitivity import add_district_limits, vary_inputs
 from pipelines.investment.options import Budget, can_be_injected, list_options, read_budget
-from pipelines.investment.plan import LATER_GAP, Plan, choose_work, forecast_years, plan_years
+from pipelines.investment.plan import Plan, choose_first, forecast_years, plan_years
 from pipelines.investment.section_options import list_section_options
 from pipelines.investment.trajectory import trace_budgets
 from pipelines.ranking.costs import NewCable, annuity_factor, value_replacements
@@ -193,7 +193,7 @@ def _list_paying(sections: pd.DataFrame, options: pd.DataFrame) -> Figures:
 
 def _list_plan(plan: Plan, budget: Budget) -> Figures:
     less = ", less mobilising" if budget.is_km else ""
-    first, work = plan.first, plan.programme[plan.programme["plan_year"].eq(1)]
+    work = plan.programme[plan.programme["plan_year"].eq(1)]
     return [
         ("programme_sections", len(work), "sections chosen in the first year"),
         ("programme_loops", work["loop_id"].nunique(), "loops opened in the first year"),
@@ -202,17 +202,19 @@ def _list_plan(plan: Plan, budget: Budget) -> Figures:
             float(work["cost"].sum() + work["mobilising_cost"].sum()),
             "cost of the first year's work and of mobilising on its loops",
         ),
-        ("programme_gain", first.gain, f"avoided cost of the first year's work{less}"),
         (
-            "programme_bound",
-            first.bound,
-            "proven upper limit of the first year's avoided cost under the budget, actions as settled for the plan",
+            "programme_gain",
+            float(work["gain"].sum() - budget.loop_penalty * work["loop_id"].nunique()),
+            f"avoided cost of the first year's work{less}",
         ),
-        ("programme_gap", first.gap, "share of the first year's bound that may be missing"),
-        ("programme_price", first.price, "avoided cost that one more unit of the first year's budget would buy"),
+        (
+            "programme_price",
+            float(plan.price[0]),
+            "avoided cost that one more unit of the first year's budget would buy",
+        ),
         ("plan_gain", plan.gain, f"avoided cost of all years of the plan{less}"),
-        ("plan_bound", plan.bound, "upper limit of the avoided cost of any plan over the same years"),
-        ("plan_gap", plan.gap, "share of the plan's bound that choosing actions first and years in turn may miss"),
+        ("plan_bound", plan.bound, "proven upper limit of the avoided cost of any plan over the same years"),
+        ("plan_gap", plan.gap, "share of the plan's bound that may be missing"),
     ]
 
 
@@ -307,7 +309,7 @@ def _list_injected(model: FailureModel) -> Figures:
 def _list_without_injection(sections: pd.DataFrame, rate: float, terms: Replacement, horizon_years: float) -> Figures:
     """What the first year's budget buys where nothing is injected: how much rests on what injection is said to do."""
     options = list_options(sections.assign(is_injectable=False), rate, terms, horizon_years)
-    work, _ = choose_work(options, read_budget(terms), max(terms.programme_gap, LATER_GAP))
+    work = choose_first(options, read_budget(terms), terms.programme_gap)
     return [
         (
             "replaced_only_gain",

@@ -10,7 +10,7 @@ import pandas as pd
 
 from pipelines.evaluation.capture import measure_capture
 from pipelines.evaluation.forecast_score import deviance
-from pipelines.investment.programme import choose_options
+from pipelines.investment.programme import arrange_fleet, choose_work
 from pipelines.ranking.search_orders import (
     count_tests,
     find_best_order,
@@ -145,13 +145,15 @@ def plan(settings: Settings) -> Part:
             "gain": [50.0, 18.0, 30.0, 16.0],
         }
     )
-    choice = choose_options(options, 50.0, loop_weight=6.0, relative_gap=0.0)
+    gain = options.pop("gain").to_numpy()[None, :]
+    choice = choose_work(arrange_fleet(options, gain, [50.0], loop_weight=6.0), 0.0)
     later = (1 + terms.discount_rate_pct / 100) ** -2
     return tell(
         "plan",
         "Replace, inject or wait",
         paragraphs=2,
         choice=choice,
+        spent=choice.spent[0],
         discount_rate_pct=1 + terms.discount_rate_pct / 100,
         later_2=100 * later,
     )

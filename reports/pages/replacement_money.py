@@ -189,7 +189,7 @@ def programme(rows: pd.DataFrame, amounts: pd.Series, settings: Settings, head: 
         found=found,
         amounts=amounts,
         budget=budget_words(settings),
-        gap=amounts.get("programme_gap", np.nan),
+        gap=amounts.get("plan_gap", np.nan),
         n_head=len(head),
         with_work=with_work,
     )
@@ -223,7 +223,6 @@ def plan(years: pd.DataFrame, settings: Settings, found: Judged) -> Exhibit:
         "plan.finding",
         "plan.several_years" if len(years) > 1 else "plan.one_year",
         "plan.waiting",
-        len(years) > 1 and found["together_gain"] is not None and "plan.together",
         n_years=len(years),
         budget=budget_words(settings),
         replaced_km=float(years["replaced_km"].sum()),

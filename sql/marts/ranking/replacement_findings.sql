@@ -1,5 +1,5 @@
 -- One row is a figure or a judgement that the replacement page states, of a group where the figure has several.
--- Reads: marts.loop_ranking, marts.section_ranking, marts.backtest_summary, marts.backtest_money_summary, marts.calibration_summary, marts.forecast_score, marts.first_loops, marts.duplicates_both_ways, marts.count_reconciliation, marts.before_after, marts.programme, marts.programme_years, marts.cost_curve, marts.input_sensitivity, marts.replacement_figures, settings.current
+-- Reads: marts.loop_ranking, marts.section_ranking, marts.backtest_summary, marts.backtest_money_summary, marts.calibration_summary, marts.forecast_score, marts.first_loops, marts.duplicates_both_ways, marts.count_reconciliation, marts.before_after, marts.programme, marts.programme_years, marts.cost_curve, marts.input_sensitivity, settings.current
 -- Key: figure, group_name
 -- Units: of the figure
 -- Why: pages choose words by these rows and judge nothing; a rule is better or worse than the model by its limits alone
@@ -303,10 +303,6 @@ from first_year
 union all
 select 'first_year_net', '', abs(net), null
 from first_year
-union all
-select 'together_gain', '', max(amount) filter (where figure = 'plan_bound')
-    / nullif(greatest(max(amount) filter (where figure = 'plan_gain'), 0), 0) - 1, null
-from marts.replacement_figures
 union all
 select unnest(['curve_near', 'curve_worth']), '',
     unnest([curve_point, marginal_cost_per_failure_avoided * marginal_return]), null
