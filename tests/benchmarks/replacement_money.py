@@ -123,8 +123,8 @@ def main(sections: int = 100_000) -> float:
     moved = vary_inputs(frame, terms, NewCable(RATE, None, 0, 0.0), 7_000.0, 5.0)
     print(
         f"{sections:,} sections, budget {terms.budget:,.0f} a year: plan of {len(plan.years)} years "
-        f"{years - start:.2f} s, gap {100 * plan.gap:.3f} % of the bound; curve of {len(curve)} points {curved - years:.2f} s; "
-        f"{len(moved)} inputs moved {time.process_time() - curved:.2f} s (CPU)"
+        f"{years - start:.2f} s, gap {100 * plan.gap:.3f} % of the bound; curve of {len(curve)} points "
+        f"{curved - years:.2f} s; {len(moved)} inputs moved {time.process_time() - curved:.2f} s (CPU)"
     )
     return plan.gap
 
