@@ -196,7 +196,7 @@ def vary_inputs(
     Notes
     -----
     Every section is valued again, its action settled by the price of all years' money, and a first year's work chosen
-    for itself, to COARSE of the best, with the inputs as they stand too. What changes of the net benefit between the two
+    for itself, to COARSE of the best, with the inputs as they stand too. What the net benefit changes between them
     is added to that of the plan's own first year, which all years choose together. A swing below that share of the
     avoided cost means nothing.
 
