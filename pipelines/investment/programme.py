@@ -12,6 +12,7 @@ import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, replace
+from functools import cached_property
 from itertools import combinations
 from pathlib import Path
 from typing import Any
@@ -34,7 +35,7 @@ LOOPS_PRICED = 1000
 ROUNDS, CLOSE = 60, 1e-4
 """Prices asked for at most, and the share of the bound within which they are good enough."""
 
-AROUND = (-0.1, -0.05, -0.02, 0.02, 0.05, 0.1)
+AROUND = (0.02, 0.05, 0.1)
 """Shares by which prices, all together and each year's for itself, are moved for other answers to choose among."""
 
 LEFT_OPEN = 0.005
@@ -84,12 +85,12 @@ class Fleet:
     loop_weight: float
     loop_penalty: Floats
 
-    @property
+    @cached_property
     def loop_of_section(self) -> Integers:
         """Number of the loop of each section."""
         return np.repeat(np.arange(len(self.loop_at)), np.diff(np.append(self.loop_at, len(self.section_at))))
 
-    @property
+    @cached_property
     def section_of_option(self) -> Integers:
         """Number of the section of each option."""
         return np.repeat(np.arange(len(self.section_at)), np.diff(np.append(self.section_at, len(self.weight))))
@@ -209,11 +210,19 @@ def choose_work(fleet: Fleet, relative_gap: float = 1e-4) -> Work:
 
 def _add_up(fleet: Fleet, option: Integers, year: Integers) -> tuple[float, Floats]:
     """Gain of some work, and what it takes of each year's budget."""
-    years = len(fleet.budget)
-    opened = np.unique(fleet.loop_of_section[fleet.section_of_option[option]] * years + year) % years
-    times = np.bincount(opened, minlength=years)
-    gain = float(fleet.gain[year, option].sum() - times @ fleet.loop_penalty)
-    return gain, np.bincount(year, fleet.weight[option], minlength=years) + fleet.loop_weight * times
+    gain, use = _add_up_loops(fleet, option, year)
+    return float(gain.sum()), np.asarray(use.sum(axis=0))
+
+
+def _add_up_loops(fleet: Fleet, option: Integers, year: Integers) -> tuple[Floats, Floats]:
+    """The same of each loop: shapes (loops,) and (loops, years)."""
+    years, loops = len(fleet.budget), len(fleet.loop_at)
+    loop = fleet.loop_of_section[fleet.section_of_option[option]]
+    cell, size = loop * years + year, loops * years
+    opened = (np.bincount(cell, minlength=size) > 0).reshape(loops, years)
+    use = np.bincount(cell, fleet.weight[option], size).reshape(loops, years)
+    gain = np.bincount(loop, fleet.gain[year, option], loops)
+    return gain - opened @ fleet.loop_penalty, use + fleet.loop_weight * opened
 
 
 def answer(fleet: Fleet, prices: Floats) -> Answer:
@@ -253,14 +262,13 @@ class Answers:
         loop = fleet.loop_of_section[fleet.section_of_option[given.option]]
         begins = np.flatnonzero(np.diff(loop, prepend=-1))
         codes = given.option * years + given.year
+        gain, use = _add_up_loops(fleet, given.option, given.year)
         for start, end in zip(begins, [*begins[1:], len(loop)], strict=False):
             key = int(loop[start]), codes[start:end].tobytes()
             if key not in self.work:
-                option, year = given.option[start:end], given.year[start:end]
-                gain, use = _add_up(fleet, option, year)
-                self.work[key] = option, year
-                self.gain.append(gain)
-                self.use.append(use)
+                self.work[key] = given.option[start:end], given.year[start:end]
+                self.gain.append(float(gain[loop[start]]))
+                self.use.append(use[loop[start]])
 
     @property
     def loop(self) -> Integers:
@@ -359,19 +367,18 @@ def choose_at_prices(
 
 def _choose_answers(fleet: Fleet, prices: Floats, answers: Answers, relative_gap: float) -> tuple[Integers, Integers]:
     """One answer a loop at most, within the budgets; most loops of a large fleet are settled before (_settle)."""
-    years, loops = len(fleet.budget), len(fleet.loop_at)
+    loops = len(fleet.loop_at)
     if loops > LOOPS_PRICED:  # what pays at no price asked is in no answer
-        pays = fleet.gain > (1.0 + AROUND[0]) * prices[:, None] * fleet.weight
+        pays = fleet.gain > (1.0 - 2.0 * AROUND[-1]) * prices[:, None] * fleet.weight
         fleet = fleet.take_options(np.asarray(pays.any(axis=0)))
         answers = Answers(fleet)
     loop_of_option = fleet.loop_of_section[fleet.section_of_option]
-    which = np.concatenate([np.ones((1, years)), np.eye(years)])[: 1 if years == 1 else None]
-    moved = [prices, *((1.0 + share * each) * prices for each in which for share in AROUND)]
-    asked = [answer(fleet, each) for each in moved]
     option = year = np.zeros(0, dtype=np.int64)
     in_doubt = np.arange(loops)
     if loops > LOOPS_PRICED:
-        option, year, in_doubt = _settle(fleet, asked)
+        option, year, in_doubt, asked = _settle(fleet, prices)
+    else:
+        asked = [given for share in AROUND for given in _ask_around(fleet, prices, share)]
     rest = fleet.budget - _add_up(fleet, option, year)[1]
     for each in asked:
         there = np.isin(loop_of_option[each.option], in_doubt)
@@ -385,29 +392,39 @@ def _choose_answers(fleet: Fleet, prices: Floats, answers: Answers, relative_gap
     )
 
 
-def _settle(fleet: Fleet, asked: list[Answer]) -> tuple[Integers, Integers, Integers]:
-    """Work of most loops of a large fleet: options, years, and the loops left in doubt.
+def _ask_around(fleet: Fleet, prices: Floats, share: float) -> list[Answer]:
+    """Answers at the prices, and with all of them, then each year's alone, moved up and down by a share."""
+    years = len(prices)
+    which = [np.ones(years), *np.eye(years)] if years > 1 else [np.ones(1)]
+    moved = [(1.0 + sign * share * each) * prices for each in which for sign in (-1.0, 1.0)]
+    return [answer(fleet, each) for each in (prices, *moved)]
+
+
+def _settle(fleet: Fleet, prices: Floats) -> tuple[Integers, Integers, Integers, list[Answer]]:
+    """Work of most loops of a large fleet: options, years, the loops left in doubt, and all answers asked for.
 
     Notes
     -----
-    A linear programme finds in which shares the answers of the whole fleet keep to the budgets; each loop then follows
-    one of them, so many of the loops each. Of the loops that this moves an even sample is left in doubt, to use up what
-    a split by loops leaves.
+    A linear programme finds in which shares the answers of the whole fleet keep to the budgets, and new prices, around
+    which it is asked again, nearer each time; each loop then follows one of the answers, so many of the loops each. Of
+    the loops that this moves an even sample is left in doubt, to use up what a split by loops leaves.
     """
     from scipy.optimize import linprog
 
     years, loops = len(fleet.budget), len(fleet.loop_at)
     loop_of_option = fleet.loop_of_section[fleet.section_of_option]
-    sums = [_add_up(fleet, each.option, each.year) for each in asked]
-    gains, uses = np.array([0.0, *(gain for gain, _ in sums)]), np.array([np.zeros(years), *(use for _, use in sums)])
-    shares: Any = linprog(
-        -gains,
-        A_ub=uses.T,
-        b_ub=(1.0 - LEFT_OPEN) * fleet.budget,
-        A_eq=np.ones((1, len(gains))),
-        b_eq=[1.0],
-        method="highs",
-    ).x
+    asked: list[Answer] = []
+    shares = np.zeros(1)
+    for share in sorted(AROUND, reverse=True):
+        asked += _ask_around(fleet, prices, share)
+        sums = [_add_up(fleet, each.option, each.year) for each in asked]
+        gains = np.array([0.0, *(gain for gain, _ in sums)])
+        uses = np.array([np.zeros(years), *(use for _, use in sums)])
+        within = (1.0 - LEFT_OPEN) * fleet.budget
+        found: Any = linprog(
+            -gains, A_ub=uses.T, b_ub=within, A_eq=np.ones((1, len(gains))), b_eq=[1.0], method="highs"
+        )
+        shares, prices = found.x, np.maximum(-found.ineqlin.marginals, 0.0)
     # multiples of the golden ratio spread evenly, however the loops are ordered
     follows = np.searchsorted(np.cumsum(shares), np.arange(loops) * 0.6180339887498949 % 1.0) - 1
     codes = [each.option * years + each.year for each in asked]
@@ -425,6 +442,7 @@ def _settle(fleet: Fleet, asked: list[Answer]) -> tuple[Integers, Integers, Inte
         np.concatenate([each.option[some] for each, some in zip(asked, kept, strict=True)]),
         np.concatenate([each.year[some] for each, some in zip(asked, kept, strict=True)]),
         in_doubt,
+        asked,
     )
 
 
