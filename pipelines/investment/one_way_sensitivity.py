@@ -255,15 +255,15 @@ def _value_case(
     if work is None:
         # Only what is offered can be settled on and chosen.
         offers = list_offers(valued, replaced, case.terms, horizon_years)
+        gap = max(case.terms.programme_gap, LATER_GAP)
+        budget = read_budget(case.terms)
+        offers = offers[settle_actions(offers, budget, case.terms.programme_years).worthwhile]
         if lifetime:
             offered = offers["section_id"].to_numpy()
             asked = np.bincount(offered, minlength=len(valued)) > 0
             of_section = find_waits(lifetime, replaced.cost, replaced.cost_per_failure, case.terms, asked)
             waits = of_section[offered]
-        gap = max(case.terms.programme_gap, LATER_GAP)
-        budget = read_budget(case.terms)
-        settled = settle_actions(offers, budget, case.terms.programme_years)
-        work, _ = choose_work(offers[settled.worthwhile & is_due(offers, waits, case.terms, 0)], budget, gap)
+        work, _ = choose_work(offers[is_due(offers, waits, case.terms, 0)], budget, gap)
     return Outcome(
         float(work["net_benefit"].sum()) - case.terms.cost_per_loop * work["loop_id"].nunique(),
         int((replaced.avoided_cost > replaced.cost).sum()),

@@ -214,12 +214,13 @@ def plan_years(
         return list_options(then, new_rate_per_100km_year, terms, horizon_years, year=year)
 
     offer = offer_in(0)
+    settled = settle_actions(offer, budget, len(by_year))
     waits = None
     if lifetime:
         worth = value_replacements(sections, new_rate_per_100km_year, terms, horizon_years)
-        of_section = find_waits(lifetime, worth.cost, worth.cost_per_failure, terms)
-        waits = np.repeat(of_section, 1 + sections["is_injectable"].to_numpy(dtype=bool))
-    settled = settle_actions(offer, budget, len(by_year))
+        row = np.repeat(np.arange(len(sections)), 1 + sections["is_injectable"].to_numpy(dtype=bool))
+        asked = np.bincount(row[settled.best], minlength=len(sections)) > 0
+        waits = find_waits(lifetime, worth.cost, worth.cost_per_failure, terms, asked)[row]
     there = np.ones(len(offer), dtype=bool)
     works, rows, choices, offers = [], [], [], []
     for year in range(len(by_year)):
