@@ -7,6 +7,9 @@ import pandas as pd
 
 from shared.arrays import Booleans, Floats, Integers
 
+FEW = 1_000
+"""Options of which it is not worth while to look at the best alone."""
+
 
 @dataclass(frozen=True)
 class Problem:
@@ -107,15 +110,14 @@ def relax(problem: Problem, price: float) -> Relaxed:
 
 def find_least_bound(problem: Problem, accuracy: float = 1e-10) -> Relaxed:
     """The relaxation at the least price at which its choice keeps to the budget."""
-    free = relax(problem, 0.0)
-    if free.spent <= problem.budget:
+    within = _keep_best(problem)
+    if within is problem and (free := relax(problem, 0.0)).spent <= problem.budget:
         return free
-    low, high = 0.0, float(np.max(problem.ratio, initial=0.0)) * 1.001 + 1e-12
-    least = high
-    within, least_bound = problem, relax(problem, high).bound
+    low, high = 0.0, float(np.max(within.ratio, initial=0.0)) * 1.001 + 1e-12
+    least, least_bound = high, relax(within, high).bound
     for _ in range(60):
         middle = (low + high) / 2.0
-        worthwhile = _only(within, within.gain - middle * within.weight > 0)
+        worthwhile = keep_options(within, within.gain - middle * within.weight > 0)
         tried = relax(worthwhile, middle)
         if tried.bound < least_bound:
             least, least_bound = middle, tried.bound
@@ -132,7 +134,18 @@ def find_least_bound(problem: Problem, accuracy: float = 1e-10) -> Relaxed:
     return kept if kept.bound <= best.bound * (1.0 + 1e-12) else _keeping(best, kept)
 
 
-def _only(problem: Problem, options: Booleans) -> Problem:
+def _keep_best(problem: Problem) -> Problem:
+    """The options that return most, as far as they alone spend the budget: nothing else has a say in its price."""
+    while len(problem.weight) > FEW:
+        price = float(np.quantile(problem.ratio, 0.75))
+        best = keep_options(problem, problem.gain - price * problem.weight > 0)
+        if relax(best, price).spent <= problem.budget:
+            break
+        problem = best
+    return problem
+
+
+def keep_options(problem: Problem, options: Booleans) -> Problem:
     """The problem with some of its options alone, and with no section that has none of them."""
     section = problem.section[options]
     rises = np.diff(section, prepend=-1)

@@ -22,6 +22,7 @@ from pipelines.investment.lagrangian_bound import (
     Relaxed,
     as_problem,
     find_least_bound,
+    keep_options,
     relax,
     spend,
     total_gain,
@@ -127,8 +128,8 @@ def find_price(options: pd.DataFrame, budget: float, *, loop_weight: float = 0.0
 
 def choose_at_prices(
     options: pd.DataFrame, prices: Floats, *, loop_weight: float = 0.0
-) -> list[tuple[Booleans, float]]:
-    """The best choice at each price of the budget, and what it spends.
+) -> Iterator[tuple[Booleans, float]]:
+    """The best choice at each price of the budget, and what it spends, one price after another.
 
     Parameters
     ----------
@@ -145,10 +146,11 @@ def choose_at_prices(
     Checked by: tests/properties/test_investment_plan.py
     """
     problem = as_problem(options, 0.0, loop_weight, 0.0)
-    if len(problem.weight) == 0:
-        return [(np.zeros(0, dtype=bool), 0.0) for _ in prices]
-    relaxed = [relax(problem, float(price)) for price in prices]
-    return [(each.chosen, each.spent) for each in relaxed]
+    for price in prices:
+        chosen = problem.gain - price * problem.weight > 0
+        relaxed = relax(keep_options(problem, chosen), float(price))
+        chosen[chosen] = relaxed.chosen
+        yield chosen, relaxed.spent
 
 
 def _search(

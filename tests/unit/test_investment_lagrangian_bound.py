@@ -8,13 +8,14 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipelines.investment import lagrangian_bound
 from pipelines.investment import primal_heuristic as heuristic
 from pipelines.investment.lagrangian_bound import (
     Problem,
-    _only,
     as_problem,
     count_loops,
     find_least_bound,
+    keep_options,
     number_names,
     relax,
     spend,
@@ -85,16 +86,30 @@ def test_the_least_bound_of_three_loops(budget: float, price: float, bound: floa
     assert dear == pytest.approx(max(price - 1, 0) / 2, rel=1e-6)
 
 
+@pytest.mark.parametrize("share", [0.001, 0.02, 0.3, 1.0])
+def test_the_best_options_alone_give_the_price_of_all(share: float, monkeypatch: pytest.MonkeyPatch) -> None:
+    rng = np.random.default_rng(5)
+    section = np.repeat(np.arange(2_000), 2)
+    gain, weight = rng.gamma(1.0, 2.0, len(section)) - 0.5, rng.uniform(0.5, 2.0, len(section))
+    options = pd.DataFrame({"section_id": section, "loop_id": section // 8, "gain": gain, "weight": weight})
+    budget = share * float(weight.sum())
+    narrowed = find_least_bound(as_problem(options, budget, 0.7, 0.2))
+    monkeypatch.setattr(lagrangian_bound, "FEW", len(section))
+    whole = find_least_bound(as_problem(options, budget, 0.7, 0.2))
+    assert (narrowed.price, narrowed.bound, narrowed.spent) == (whole.price, whole.bound, whole.spent)
+    assert places(narrowed.chosen) == places(whole.chosen)
+
+
 def test_options_left_are_numbered_anew() -> None:
-    left = _only(SEVEN, np.isin(np.arange(7), [1, 3, 4, 6]))
+    left = keep_options(SEVEN, np.isin(np.arange(7), [1, 3, 4, 6]))
     assert left.section.tolist() == [0, 1, 2, 3]
     assert left.loop_of_section.tolist() == [0, 1, 1, 0]
     assert (left.weight.tolist(), left.gain.tolist(), left.loop.tolist()) == ([4, 5, 1, 1], [9, 7, 2, 0], [0, 1, 1, 0])
-    both = _only(SEVEN, np.isin(np.arange(7), [0, 1, 5]))
+    both = keep_options(SEVEN, np.isin(np.arange(7), [0, 1, 5]))
     assert (both.section.tolist(), both.loop_of_section.tolist()) == ([0, 0, 1], [0, 0])
     mixed = dataclasses.replace(SEVEN, section=SEVEN.section[::-1])  # not together: kept as they are
-    assert _only(mixed, np.isin(np.arange(7), [0, 3])).section.tolist() == [5, 2]
-    assert len(_only(SEVEN, np.zeros(7, dtype=bool)).weight) == 0
+    assert keep_options(mixed, np.isin(np.arange(7), [0, 3])).section.tolist() == [5, 2]
+    assert len(keep_options(SEVEN, np.zeros(7, dtype=bool)).weight) == 0
 
 
 def told(changes: heuristic._Changes) -> list[tuple]:
