@@ -210,11 +210,10 @@ def _totals_of(tree: Tree, variances: Variances, weights: Floats) -> tuple[Float
     first, second = _half_moments(tree, variances, weights)
     mean_half = (likelihood * first) @ transfer / message
     variance_half = (likelihood * (second + first**2)) @ transfer / message - mean_half**2
-    loops = _sum_rows(np.log(message), tree.loop_starts)
+    summed = _sum_rows(np.hstack([np.log(message), mean_half, variance_half]), tree.loop_starts)
+    loops, mean_loop, variance_loop = np.split(summed, 3, axis=1)
     loops = np.exp(loops - loops.max(axis=1, keepdims=True)) * _prior(variances.loop)
     loops /= loops.sum(axis=1, keepdims=True)
-    mean_loop = _sum_rows(mean_half, tree.loop_starts)
-    variance_loop = _sum_rows(variance_half, tree.loop_starts)
     loop_mean = (loops * mean_loop).sum(axis=1)
     loop_variance = (loops * (variance_loop + mean_loop**2)).sum(axis=1) - loop_mean**2
     given = loops[tree.loop_of_half]
@@ -256,7 +255,7 @@ def _gamma_shape(gap: Floats) -> Floats:
 
     gap = np.maximum(gap, 1e-7)
     shape = (3.0 - gap + np.sqrt((gap - 3.0) ** 2 + 24.0 * gap)) / (12.0 * gap)
-    for _ in range(4):  # Newton on 1/shape, T. P. Minka, Estimating a Gamma distribution (2002)
+    for _ in range(2):  # Newton on 1/shape, T. P. Minka, Estimating a Gamma distribution (2002): to 4e-11
         slope = shape - shape**2 * polygamma(1, shape)
         shape = 1.0 / (1.0 / shape + (np.log(shape) - digamma(shape) - gap) / slope)
     return np.asarray(shape)

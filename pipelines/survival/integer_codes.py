@@ -25,6 +25,24 @@ def join_codes(*columns: Integers) -> Integers:
     return joined
 
 
+def pair_codes(code: Integers, unit: Integers) -> tuple[Integers, Integers]:
+    """Code of each pair of a code and a unit that is met, by code and unit, and the pair of each row.
+
+    Notes
+    -----
+    Units never fall from row to row, so the pairs are in order once the codes are, which small numbers are at a tenth
+    of the time.
+
+    Checked by: tests/unit/test_survival_integer_codes.py
+    """
+    order = np.argsort(code.astype(np.min_scalar_type(int(code.max(initial=0)))), kind="stable")
+    ordered, begins = code[order], np.ones(len(code), dtype=bool)
+    begins[1:] = (np.diff(ordered) != 0) | (np.diff(unit[order]) != 0)
+    pair = np.empty(len(code), dtype=np.int64)
+    pair[order] = np.cumsum(begins) - 1
+    return ordered[begins], pair
+
+
 def _close_gaps(code: Integers) -> Integers:
     """The same order in numbers without gaps."""
     size = int(code.max(initial=-1)) + 1
