@@ -110,7 +110,7 @@ def relax(problem: Problem, price: float) -> Relaxed:
 
 def find_least_bound(problem: Problem, accuracy: float = 1e-10) -> Relaxed:
     """The relaxation at the least price at which its choice keeps to the budget."""
-    within = _keep_best(problem)
+    within = keep_best(problem)
     if within is problem and (free := relax(problem, 0.0)).spent <= problem.budget:
         return free
     low, high = 0.0, float(np.max(within.ratio, initial=0.0)) * 1.001 + 1e-12
@@ -134,7 +134,7 @@ def find_least_bound(problem: Problem, accuracy: float = 1e-10) -> Relaxed:
     return kept if kept.bound <= best.bound * (1.0 + 1e-12) else _keeping(best, kept)
 
 
-def _keep_best(problem: Problem) -> Problem:
+def keep_best(problem: Problem) -> Problem:
     """The options that return most, as far as they alone spend the budget: nothing else has a say in its price."""
     while len(problem.weight) > FEW:
         price = float(np.quantile(problem.ratio, 0.75))

@@ -41,11 +41,11 @@ def fill_up(problem: Problem, start: Booleans) -> Booleans:
     taken[problem.section[chosen]] = True
     opened = np.zeros(problem.loops, dtype=bool)
     opened[problem.loop[chosen]] = True
-    ratio = problem.ratio
-    rest = np.argsort(-ratio, kind="stable")
+    rest = np.flatnonzero((problem.weight <= left) & (problem.gain > 0))
+    rest = rest[np.argsort(-problem.ratio[rest], kind="stable")]
     while len(rest):
         # What does not fit now will not fit later either: what is left only shrinks.
-        rest = rest[~taken[problem.section[rest]] & (problem.weight[rest] <= left) & (problem.gain[rest] > 0)]
+        rest = rest[~taken[problem.section[rest]] & (problem.weight[rest] <= left)]
         for option in rest[:FILL_STEP]:
             section, loop = problem.section[option], problem.loop[option]
             extra = 0.0 if opened[loop] else problem.loop_weight

@@ -22,6 +22,7 @@ from pipelines.investment.lagrangian_bound import (
     Relaxed,
     as_problem,
     find_least_bound,
+    keep_best,
     keep_options,
     relax,
     spend,
@@ -123,7 +124,7 @@ def find_price(options: pd.DataFrame, budget: float, *, loop_weight: float = 0.0
     Checked by: tests/properties/test_investment_plan.py
     """
     problem = as_problem(options, budget, loop_weight, loop_penalty)
-    return find_least_bound(problem, 1e-6).price if len(problem.weight) else 0.0
+    return find_least_bound(keep_best(problem), 1e-6).price if len(problem.weight) else 0.0
 
 
 def choose_at_prices(

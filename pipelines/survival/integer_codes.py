@@ -14,6 +14,8 @@ SHORTEST_M, LONGEST_M = 8.0, 512.0
 
 def number_levels(values: pd.Series) -> Integers:
     """Each value as the place of its level in their order."""
+    if values.is_monotonic_increasing and values.is_unique:  # a key, in order as it is read
+        return np.arange(len(values))
     return pd.factorize(values, sort=True)[0].astype(np.int64)
 
 
