@@ -110,6 +110,16 @@ def demo_space(tmp_path_factory: pytest.TempPathFactory) -> Workspace:
     return space
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Tests that share what their file makes once go to one worker: on two it would be made twice."""
+    for item in items:
+        fixtures = [each for found in item._fixtureinfo.name2fixturedefs.values() for each in found]
+        shares = any(each.scope == "module" and each.baseid.endswith(".py") for each in fixtures)
+        if shares and item.get_closest_marker("xdist_group") is None:
+            item.add_marker(pytest.mark.xdist_group(item.path.stem))
+
+
 ARGUMENTS = [
     "--no-sandbox",
     "--disable-gpu",

@@ -287,7 +287,8 @@ def list_units(
             "expected_distinct": whole[0],
             "observed_distinct": whole[1],
             "observed_distinct_shared": whole[2],
-        }
+        },
+        copy=False,
     )
     for rule, score in (further or {}).items():
         units[rule] = score.reindex(units["section_id"]).to_numpy(dtype=float)

@@ -81,7 +81,7 @@ def _sum_cells(history: FailureHistory, model: FailureModel, code: Integers) -> 
     """What was expected and seen of the cable of a loop (its place in the tree) and a class: one row of each."""
     w = model.windows
     years = years_in_service(history, model)
-    expected = model.ahead(SCORED_YEARS) * (model.posterior.shape / model.posterior.rate) * years / SCORED_YEARS
+    expected = model.ahead(SCORED_YEARS) * model.posterior.mean * years / SCORED_YEARS
     km = w.sections["length_km"].to_numpy(dtype=np.float64) * w.in_service
     loop = model.tree.loop_of_half[model.tree.half_of_section]
     used = km > 0

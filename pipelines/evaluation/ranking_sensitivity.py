@@ -1,5 +1,6 @@
 """Does the head of the ranking hang on choices nobody can prove? The ranking under each of them."""
 
+import dataclasses
 from collections.abc import Collection
 from dataclasses import dataclass
 
@@ -72,21 +73,16 @@ def tabulate_sensitivity(
     placed = _place_failures(history, model)
     base = _weigh_evidence(placed, model, np.ones(len(history.failures)))
     share, known = share_of_ageing(history.failures)
-    head: list[str] = []
+    dated = model.windows.sections["is_installed_on_known"].to_numpy(dtype=bool)
+    as_it_is = rank_again(model, base, base, horizon_years)
+    head = as_it_is[: min(TOP, int(np.ceil(len(as_it_is) / 10)))]
     rows = []
     for variant in VARIANTS:
         weights = weigh_failures(history.failures, variant, share, duplicates)
-        given = base if variant in ("as_it_is", "undated_left_out") else _weigh_evidence(placed, model, weights)
-        if variant == "undated_left_out":
-            given = Evidence(
-                base.failures,
-                base.occasions,
-                base.recent,
-                model.windows.sections["is_installed_on_known"].to_numpy(dtype=bool),
-            )
-        ranked = rank_again(model, base, given, horizon_years)
-        if variant == "as_it_is":
-            head = ranked[: min(TOP, int(np.ceil(len(ranked) / 10)))]
+        given = base if (weights == 1.0).all() else _weigh_evidence(placed, model, weights)
+        if variant == "undated_left_out" and not dated.all():
+            given = dataclasses.replace(base, is_used=dated)
+        ranked = as_it_is if given is base else rank_again(model, base, given, horizon_years)
         top = ranked[: len(head)]
         rows.append(
             {

@@ -139,7 +139,7 @@ def prepare_draws(model: FailureModel, lifetime: Lifetime, place: Integers, rng:
     loop = model.tree.loop_of_half[model.tree.half_of_section][place]
     kind, names = pd.factorize(windows.sections["cable_class"].iloc[place], sort=True)
     horizon = lifetime.horizon_years
-    totals, mean = model.totals_ahead(horizon), (post.shape / post.rate)[place]
+    totals, mean = model.totals_ahead(horizon), post.mean[place]
     expected = model.ahead(horizon)[place] * mean
     relative = 1.0 / post.shape[place]
     loops = len(totals.loop_mean)

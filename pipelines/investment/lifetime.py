@@ -151,7 +151,7 @@ def look_ahead(
     years = math.ceil(max(terms.cable_life_years, terms.injection_years)) + LONGER_YEARS + terms.programme_years
     windows = model.windows
     place = pd.Index(windows.sections["section_id"]).get_indexer(section_ids.astype("str"))
-    mean = (model.posterior.shape / model.posterior.rate)[place]
+    mean = model.posterior.mean[place]
     scale = (model.end_factor * model.class_level)[place] * mean
     treated, age, km_of_window = np.flatnonzero(np.isfinite(windows.treated_years)), windows.age_now, windows.km
     old, before = np.empty((years, len(place))), model.curves.cumulative(model.codes, age)

@@ -248,16 +248,14 @@ def _value_case(case: Case, sections: pd.DataFrame, horizon_years: float, lifeti
     replaced = value_replacements(valued, case.new_rate, case.terms, horizon_years)
     # Only what is offered can be settled on and chosen.
     offers = list_offers(valued, replaced, case.terms, horizon_years)
+    budget = read_budget(case.terms)
+    offers = offers[settle_actions(offers, budget, case.terms.programme_years).worthwhile]
     if lifetime:
         offered = offers["section_id"].to_numpy()
         asked = np.bincount(offered, minlength=len(valued)) > 0
         of_section = find_waits(lifetime, replaced.cost, replaced.cost_per_failure, case.terms, asked)
         waits = of_section[offered]
-    budget = read_budget(case.terms)
-    settled = settle_actions(offers, budget, case.terms.programme_years)
-    work = choose_first(
-        offers[settled.worthwhile & is_due(offers, waits, case.terms, 0)], budget, max(case.terms.programme_gap, COARSE)
-    )
+    work = choose_first(offers[is_due(offers, waits, case.terms, 0)], budget, max(case.terms.programme_gap, COARSE))
     return Outcome(
         _net_of_work(work, case.terms),
         int((replaced.avoided_cost > replaced.cost).sum()),

@@ -187,5 +187,6 @@ def _arrange(
             "is_offered": is_offered[kept],
             "weight": length if terms.budget_km > 0 else cost,
             "gain": later * avoided,
-        }
+        },
+        copy=False,
     )

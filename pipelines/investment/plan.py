@@ -59,7 +59,7 @@ def forecast_years(model: FailureModel, horizon_years: float, years: int) -> pd.
     """
     starts = [float(year) for year in range(years)]
     up_to = {y: model.expected_by_class(y) for y in {*starts, *(start + horizon_years for start in starts)}}
-    mean = model.posterior.shape / model.posterior.rate
+    mean = model.posterior.mean
     frame = pd.DataFrame(
         {int(start): mean * (up_to[start + horizon_years] - up_to[start]) for start in starts},
         index=pd.Index(model.windows.sections["section_id"], name="section_id"),

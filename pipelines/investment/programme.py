@@ -334,8 +334,8 @@ def _relax(answers: Answers) -> tuple[float, Floats]:
 
 def choose_at_prices(
     options: pd.DataFrame, prices: Floats, *, loop_weight: float = 0.0
-) -> list[tuple[Booleans, float]]:
-    """The best choice of a year at each price of its budget, and what it spends.
+) -> Iterator[tuple[Booleans, float]]:
+    """The best choice of a year at each price of its budget, and what it spends, one price after another.
 
     Parameters
     ----------
@@ -356,13 +356,11 @@ def choose_at_prices(
     gain = options["gain"].to_numpy(dtype=float)[None, :]
     everything = float(options["weight"].sum()) + loop_weight * len(options)
     fleet = arrange_fleet(options, gain, [everything], loop_weight=loop_weight)
-    found = []
     for price in prices:
         given = answer(fleet, np.array([price]))
         chosen = np.zeros(len(options), dtype=bool)
         chosen[fleet.row[given.option]] = True
-        found.append((chosen, float(_add_up(fleet, given.option, given.year)[1][0])))
-    return found
+        yield chosen, float(_add_up(fleet, given.option, given.year)[1][0])
 
 
 def _choose_answers(fleet: Fleet, prices: Floats, answers: Answers, relative_gap: float) -> tuple[Integers, Integers]:

@@ -64,7 +64,7 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
     # names as categories: they are taken, told apart and sorted by number
     sections = sections.assign(
         **{
-            name: pd.Categorical(sections[name], categories=np.unique(sections[name].to_numpy(dtype=object)))
+            name: pd.Categorical(sections[name], categories=np.sort(sections[name].unique(), kind="stable"))
             for name in ("section_id", "loop_id")
         }
     )

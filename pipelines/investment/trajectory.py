@@ -71,12 +71,14 @@ def order_work_by_return(options: pd.DataFrame, budget: Budget, terms: Replaceme
     ratio = gain / weight
     prices = np.append(np.quantile(ratio, np.linspace(1.0, 0.0, PRICES)) * (1.0 - 1e-9), 0.0)
     comes_in = np.full(len(offered), len(prices))
-    for place, (chosen, _) in enumerate(choose_at_prices(offered, prices, loop_weight=budget.loop_weight)):
+    for place, (chosen, spent) in enumerate(choose_at_prices(offered, prices, loop_weight=budget.loop_weight)):
         comes_in[chosen & (comes_in == len(prices))] = place
+        if spent > max(SHARES) * YEARS * budget.amount:
+            break  # what comes in later does not come within the years
     order = np.lexsort((-ratio, comes_in))
     loop = offered["loop_id"].iloc[order]
-    spent = np.cumsum(weight[order] + budget.loop_weight * ~loop.duplicated().to_numpy())
-    return Order(section[order], offered["action"].eq("inject").to_numpy()[order], spent)
+    running = np.cumsum(weight[order] + budget.loop_weight * ~loop.duplicated().to_numpy())
+    return Order(section[order], offered["action"].eq("inject").to_numpy()[order], running)
 
 
 def trace_budgets(

@@ -6,6 +6,7 @@ from pipelines.survival import chunks
 from pipelines.survival.curves import Curves
 from pipelines.survival.frailty import fit_dispersion, log_likelihood
 from pipelines.survival.frailty_tree import Tree, Variances
+from pipelines.survival.integer_codes import pair_codes
 from pipelines.survival.observation_windows import Windows
 from shared.arrays import Floats, Integers
 from shared.units import DAYS_PER_YEAR
@@ -118,8 +119,8 @@ def spread_of_counts(class_codes: Integers, tree: Tree, variances: Variances) ->
     size = int(class_codes.max(initial=-1)) + 1
     total, more = np.bincount(class_codes, expected, size), np.zeros(size)
     for variance, unit in levels:
-        pair, place = np.unique(unit * size + class_codes, return_inverse=True)
-        more += variance * np.bincount(pair % size, np.bincount(place, expected) ** 2, size)
+        of_pair, pair = pair_codes(class_codes, unit)
+        more += variance * np.bincount(of_pair, np.bincount(pair, expected) ** 2, size)
     return (1.0 + more / np.maximum(total, 1e-300))[class_codes]
 
 

@@ -7,7 +7,7 @@ import numpy as np
 
 from shared.arrays import Floats, Integers
 
-PART = 2_000
+PART = 8_000
 """Sections worked on at a time."""
 
 

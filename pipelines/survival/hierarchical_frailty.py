@@ -6,7 +6,7 @@ multipliers and passed up and down the tree, so a failure is used once however m
 """
 
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 
@@ -37,13 +37,25 @@ LEAST_VARIANCE = 0.03
 class Posterior:
     """Multipliers given the failures: of sections (gamma), and the means of half-loops and loops.
 
-    shape, rate: the gamma with the mean and the mean logarithm of a section's posterior.
+    mean, gap: of a section's posterior, and how far the logarithm of the mean lies above the mean logarithm. shape,
+    rate: the gamma with both. messages: log-likelihood of each half-loop's outer multiplier on the grid.
     """
 
-    shape: Floats
-    rate: Floats
+    mean: Floats
+    gap: Floats
     half_loop: Floats
     loop: Floats
+    messages: Floats
+
+    @cached_property
+    def shape(self) -> Floats:
+        """Of each section's gamma; most models of a back-test are never asked."""
+        return _gamma_shape(self.gap)
+
+    @property
+    def rate(self) -> Floats:
+        """Of each section's gamma."""
+        return np.asarray(self.shape / self.mean)
 
 
 def fit_variances(
@@ -154,8 +166,8 @@ def fit_posterior(tree: Tree, variances: Variances) -> Posterior:
     return Posterior(*(np.concatenate(each) for each in zip(*parts, strict=True)))
 
 
-def _posterior_of(tree: Tree, variances: Variances) -> tuple[Floats, Floats, Floats, Floats]:
-    """Posterior of some loops: shape and rate of the sections, means of the half-loops and of the loops."""
+def _posterior_of(tree: Tree, variances: Variances) -> tuple[Floats, ...]:
+    """Posterior of some loops, field by field."""
     terms = _log_terms(tree, variances)
     sections = _half_messages(tree, variances, terms)
     halves, _ = _lift(sections, variances.half_loop)
@@ -165,9 +177,8 @@ def _posterior_of(tree: Tree, variances: Variances) -> tuple[Floats, Floats, Flo
     rest = loops[tree.loop_of_half] * np.exp(-(halves - halves.max(axis=1, keepdims=True)))
     product = np.exp(sections - sections.max(axis=1, keepdims=True)) * (rest @ _transfer(variances.half_loop).T)
     product /= product.sum(axis=1, keepdims=True)
-    shape, rate = _section_gammas(tree, variances, product, terms)
     outer = np.exp(GRID)
-    return shape, rate, product @ outer, loops @ outer
+    return *_section_means(tree, variances, product, terms), product @ outer, loops @ outer, sections
 
 
 @dataclass(frozen=True)
@@ -180,7 +191,7 @@ class Totals:
     loop_variance: Floats
 
 
-def fit_totals(tree: Tree, variances: Variances, weights: Floats) -> Totals:
+def fit_totals(tree: Tree, variances: Variances, weights: Floats, messages: Floats | None = None) -> Totals:
     """Posterior mean and variance of each half-loop's and loop's sum of weights times section multipliers.
 
     Parameters
@@ -189,6 +200,8 @@ def fit_totals(tree: Tree, variances: Variances, weights: Floats) -> Totals:
         As in fit_posterior.
     weights
         One a section, e.g. the failures its class expects over the horizon; 0 for cable out of service.
+    messages
+        Of fit_posterior of the same tree and variances, which are worked out again where they are not given.
 
     Notes
     -----
@@ -197,24 +210,31 @@ def fit_totals(tree: Tree, variances: Variances, weights: Floats) -> Totals:
 
     Checked by: tests/unit/test_survival_hierarchical_frailty.py
     """
-    parts = [_totals_of(part, variances, weights[place]) for part, place in split_tree(tree)]
+    parts, begin = [], 0
+    for part, place in split_tree(tree):
+        end = begin + len(part.half_starts)
+        given = None if messages is None else messages[begin:end]
+        parts.append(_totals_of(part, variances, weights[place], given))
+        begin = end
     return Totals(*(np.concatenate(each) for each in zip(*parts, strict=True)))
 
 
-def _totals_of(tree: Tree, variances: Variances, weights: Floats) -> tuple[Floats, Floats, Floats, Floats]:
+def _totals_of(
+    tree: Tree, variances: Variances, weights: Floats, sections: Floats | None
+) -> tuple[Floats, Floats, Floats, Floats]:
     """Moments of some loops: mean and variance of the half-loops' totals, and of the loops'."""
-    sections = _half_messages(tree, variances, _log_terms(tree, variances))
+    if sections is None:
+        sections = _half_messages(tree, variances, _log_terms(tree, variances))
     top = sections.max(axis=1, keepdims=True)
     likelihood, transfer = np.exp(sections - top), _transfer(variances.half_loop)
     message = np.maximum(likelihood @ transfer, 1e-300)
     first, second = _half_moments(tree, variances, weights)
     mean_half = (likelihood * first) @ transfer / message
     variance_half = (likelihood * (second + first**2)) @ transfer / message - mean_half**2
-    loops = _sum_rows(np.log(message), tree.loop_starts)
+    summed = _sum_rows(np.hstack([np.log(message), mean_half, variance_half]), tree.loop_starts)
+    loops, mean_loop, variance_loop = np.split(summed, 3, axis=1)
     loops = np.exp(loops - loops.max(axis=1, keepdims=True)) * _prior(variances.loop)
     loops /= loops.sum(axis=1, keepdims=True)
-    mean_loop = _sum_rows(mean_half, tree.loop_starts)
-    variance_loop = _sum_rows(variance_half, tree.loop_starts)
     loop_mean = (loops * mean_loop).sum(axis=1)
     loop_variance = (loops * (variance_loop + mean_loop**2)).sum(axis=1) - loop_mean**2
     given = loops[tree.loop_of_half]
@@ -234,7 +254,8 @@ def _half_moments(tree: Tree, variances: Variances, weights: Floats) -> tuple[Fl
     return first, _sum_rows(unit * unit, tree.half_starts, weights**2 * (precision + n))
 
 
-def _section_gammas(tree: Tree, variances: Variances, product: Floats, terms: Floats | None) -> tuple[Floats, Floats]:
+def _section_means(tree: Tree, variances: Variances, product: Floats, terms: Floats | None) -> tuple[Floats, Floats]:
+    """Mean of each section's posterior, and how far its logarithm lies above the mean logarithm."""
     from scipy.special import digamma
 
     weights, outer, precision = product[tree.half_of_section], np.exp(GRID), _precision(tree, variances)
@@ -246,8 +267,7 @@ def _section_gammas(tree: Tree, variances: Variances, product: Floats, terms: Fl
         mean = (k + n) * np.einsum("ij,ij->i", weights, unit)
         # log of unit: GRID - log k - terms
         mean_log = digamma(k + n) - np.log(k) + weights @ GRID - np.einsum("ij,ij->i", weights, terms)
-    shape = _gamma_shape(np.log(mean) - mean_log)
-    return shape, shape / mean
+    return mean, np.log(mean) - mean_log
 
 
 def _gamma_shape(gap: Floats) -> Floats:

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from pipelines.survival.frailty import fit_dispersion
+from pipelines.survival.integer_codes import pair_codes
 from pipelines.survival.observation_windows import Windows
 from shared.arrays import Floats, Integers
 
@@ -85,20 +86,19 @@ def compare_years(
     year = np.floor(day - windows.age_now + 1e-3).astype(np.int64)
     first = int(year.min(initial=0))
     span = int(year.max(initial=0)) - first + 1
-    cell, cell_of = np.unique(class_codes * span + year - first, return_inverse=True)
-    loop = windows.sections["loop_code"].to_numpy(dtype=np.int64)[windows.owner]
-    loops = int(loop.max(initial=0)) + 1
-    pair, place = np.unique(cell_of * loops + loop, return_inverse=True)
-    of_pair = pair // loops
+    joined = class_codes * span + year - first
+    met = np.bincount(joined) > 0
+    cell, cell_of = np.flatnonzero(met), (np.cumsum(met) - 1)[joined]
+    of_pair, place = pair_codes(cell_of, windows.sections["loop_code"].to_numpy(dtype=np.int64)[windows.owner])
     n, e = (
-        np.bincount(at, of, len(pair)).astype(np.float64)
+        np.bincount(at, of, len(of_pair)).astype(np.float64)
         for at, of in ((place[windows.event_window], windows.event_weight), (place, expected))
     )
     code, at = cell // span, cell % span + first
     near = (code[:, None] == code) & (at[:, None] != at)
     near = near * np.exp(-0.5 * ((at[:, None] - at) / REACH_YEARS) ** 2)
     failures, awaited, squares = (np.bincount(of_pair, each, len(cell)) for each in (n, e, e**2))
-    every = max(len(pair) // MOST_PAIRS, 1)
+    every = max(len(of_pair) // MOST_PAIRS, 1)
     factor, is_apart = np.ones(len(cell)), np.zeros(len(cell), dtype=np.bool_)
     for _ in range(ROUNDS):
         level = (near @ (failures / factor) + NEIGHBOUR_FAILURES) / (near @ awaited + NEIGHBOUR_FAILURES)

@@ -14,6 +14,8 @@ SHORTEST_M, LONGEST_M = 8.0, 512.0
 
 def number_levels(values: pd.Series) -> Integers:
     """Each value as the place of its level in their order."""
+    if values.is_monotonic_increasing and values.is_unique:  # a key, in order as it is read
+        return np.arange(len(values))
     return pd.factorize(values, sort=True)[0].astype(np.int64)
 
 
@@ -23,6 +25,24 @@ def join_codes(*columns: Integers) -> Integers:
     for code in columns[1:]:
         joined = _close_gaps(joined * (int(code.max(initial=0)) + 1) + code)  # kept small: no product overflows
     return joined
+
+
+def pair_codes(code: Integers, unit: Integers) -> tuple[Integers, Integers]:
+    """Code of each pair of a code and a unit that is met, by code and unit, and the pair of each row.
+
+    Notes
+    -----
+    Units never fall from row to row, so the pairs are in order once the codes are, which small numbers are at a tenth
+    of the time.
+
+    Checked by: tests/unit/test_survival_integer_codes.py
+    """
+    order = np.argsort(code.astype(np.min_scalar_type(int(code.max(initial=0)))), kind="stable")
+    ordered, begins = code[order], np.ones(len(code), dtype=bool)
+    begins[1:] = (np.diff(ordered) != 0) | (np.diff(unit[order]) != 0)
+    pair = np.empty(len(code), dtype=np.int64)
+    pair[order] = np.cumsum(begins) - 1
+    return ordered[begins], pair
 
 
 def _close_gaps(code: Integers) -> Integers:

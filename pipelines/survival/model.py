@@ -94,7 +94,9 @@ class FailureModel:
         """Posterior moments of what half-loops and loops expect over the years ahead, worked out once a horizon."""
         kept: dict[float, hierarchical_frailty.Totals] = self.__dict__.setdefault("_totals", {})
         if years not in kept:
-            kept[years] = hierarchical_frailty.fit_totals(self.tree, self.variances, self.ahead(years))
+            kept[years] = hierarchical_frailty.fit_totals(
+                self.tree, self.variances, self.ahead(years), self.posterior.messages
+            )
         return kept[years]
 
     @cached_property
@@ -162,7 +164,7 @@ class FailureModel:
             ]
         ].copy()
         lo, hi = gamma_limits(post.shape, post.rate, self.coverage)
-        mean = post.shape / post.rate
+        mean = post.mean
         wide_shape = 1.0 / (1.0 / post.shape + self.variation**2)
         wide_lo, wide_hi = gamma_limits(wide_shape, wide_shape / mean, self.coverage)
         frame = frame.assign(
@@ -193,8 +195,7 @@ class FailureModel:
         order = np.argsort(w.sections["section_code"].to_numpy(), kind="stable")
         order = order[w.in_service[order]]
         frame = w.sections[["section_id", "loop_id", "length_km"]].iloc[order].reset_index(drop=True)
-        mean = self.posterior.shape / self.posterior.rate
-        return frame.assign(expected_failures=(self.ahead(years) * mean)[order])
+        return frame.assign(expected_failures=(self.ahead(years) * self.posterior.mean)[order])
 
     def forecast_groups(self, years: float, by: str) -> pd.DataFrame:
         """Failures to expect of every half-loop, loop or district with cable in service.
@@ -236,7 +237,7 @@ class FailureModel:
         mean = np.maximum(mean, 1e-12 * floor)
         shape = mean**2 / np.maximum(variance, 1e-9 * mean**2)
         lo, hi = gamma_limits(shape, shape * floor / mean, self.coverage)
-        of_section = ahead * self.posterior.shape / self.posterior.rate
+        of_section = ahead * self.posterior.mean
         level_error = total(of_section * self.variation) / np.maximum(total(of_section), 1e-100)
         wide = 1.0 / (1.0 / shape + level_error**2)
         wide_lo, wide_hi = gamma_limits(wide, wide / mean, self.coverage)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
+import pandas as pd
 from numpy.typing import ArrayLike
 
 from pipelines.survival import chunks
@@ -129,7 +130,7 @@ def summarise_ages(
     """
     ages = np.concatenate([np.asarray(exit_years, dtype=np.float64), np.asarray(entry_years, dtype=np.float64)])
     lengths = np.asarray(length_km, dtype=np.float64)
-    distinct, place = np.unique(ages, return_inverse=True)
+    place, distinct = pd.factorize(ages, sort=True)
     signed = np.bincount(place, weights=np.concatenate([lengths, -lengths]), minlength=len(distinct)).astype(np.float64)
     failure_ages = np.maximum(np.asarray(failure_ages_years, dtype=np.float64), YOUNGEST_YEARS)
     weights = np.ones(len(failure_ages)) if failure_weights is None else np.asarray(failure_weights, dtype=np.float64)

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from pipelines.investment import trajectory
 from pipelines.investment.fleet_draws import DRAWS, FleetDraws
 from pipelines.investment.lifetime import Lifetime
 from pipelines.investment.options import list_options, read_budget
@@ -76,3 +77,17 @@ def test_the_order_opens_a_loop_where_it_returns_most_and_keeps_one_action_a_sec
     assert len(none.section) == 0
     year, _ = none.first_years(1e6, 3)
     assert (year == YEARS).all()
+
+
+def test_work_that_no_budget_reaches_need_not_be_in_order(monkeypatch: pytest.MonkeyPatch) -> None:
+    expected = np.random.default_rng(3).uniform(2.0, 9.0, 200)
+    rows = [(f"s{k:03}", f"L{k // 2:03}", 0.1, float(each), "EPR") for k, each in enumerate(expected)]
+    options, budget = list_options(make_sections(rows), 0.0, PLAIN, 5.0), read_budget(PLAIN)
+    stopped = order_work_by_return(options, budget, PLAIN)
+    monkeypatch.setattr(trajectory, "SHARES", (1e6,))
+    whole = order_work_by_return(options, budget, PLAIN)
+    assert not np.array_equal(stopped.section, whole.section)
+    for share in (0.5, 2.0):
+        year, _ = stopped.first_years(share * budget.amount, 200)
+        assert year.tolist() == whole.first_years(share * budget.amount, 200)[0].tolist()
+        assert 0 < (year < YEARS).sum() < 200

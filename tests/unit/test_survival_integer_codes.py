@@ -11,7 +11,7 @@ from pandas.testing import assert_frame_equal
 
 from pipelines.survival import attribute_effects, audit, panels, rates, splices, vintages
 from pipelines.survival.history import FailureHistory
-from pipelines.survival.integer_codes import KIND, code_kinds, join_codes, name_kinds
+from pipelines.survival.integer_codes import KIND, code_kinds, join_codes, name_kinds, pair_codes
 from pipelines.survival.model import fit_failure_model
 from pipelines.survival.model_selection import choose_model
 from pipelines.survival.step import FEW_VALUED
@@ -27,6 +27,17 @@ def test_joined_codes_number_the_combinations_in_their_order(far: int) -> None:
     first, second = rng.integers(0, 5, 300) * far, rng.integers(0, 7, 300)
     wanted = pd.DataFrame({"first": first, "second": second}).groupby(["first", "second"]).ngroup()
     assert join_codes(first, second).tolist() == wanted.tolist()
+
+
+@pytest.mark.parametrize(("codes", "units"), [(5, 40), (70_000, 40), (1, 1), (3, 0)])
+def test_pairs_of_codes_and_units_that_never_fall_are_numbered_in_their_order(codes: int, units: int) -> None:
+    rng = np.random.default_rng(2)
+    unit = np.sort(rng.integers(0, max(units, 1), 300 * min(units, 1)))
+    code = rng.integers(0, codes, len(unit))
+    pairs, wanted = np.unique(code * 1_000 + unit, return_inverse=True)
+    of_pair, pair = pair_codes(code, unit)
+    assert of_pair.tolist() == (pairs // 1_000).tolist()
+    assert pair.tolist() == wanted.tolist()
 
 
 def test_kinds_are_numbered_in_the_order_of_their_names_and_missing_is_unknown() -> None:
