@@ -59,7 +59,7 @@ def describe_workspace(con: duckdb.DuckDBPyConnection) -> dict[str, pd.DataFrame
                 caidi_min,
                 caidi_most_min
             from marts.restoration_indices
-            where jobs_without_end > 0 and not is_without_major_events
+            where jobs_without_end > 0 and not is_without_major_events and basis = 'as_recorded'
             order by year desc
         """).df()
     if has_table(con, "raw.file_results"):

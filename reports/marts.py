@@ -76,6 +76,10 @@ class Marts:
         total = self._con.execute(f"select count(*) from {name} where {kept}", values).fetchall()[0][0]
         return self._con.execute(query, values).df(), total
 
+    def fills(self, name: str, column: str = "") -> bool:
+        """Whether a table holds a row, or a row with a value in the column."""
+        return self.select(name, has=[column] if column else [], rows=0)[1] > 0
+
     def holding(self, name: str, column: str, text: str, rows: int) -> list[str]:
         """Values of a column that hold a text, whatever its case, the first in order."""
         if not has_table(self._con, name):

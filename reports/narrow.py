@@ -46,7 +46,7 @@ CARRIERS: dict[str, tuple[tuple[str, str], ...]] = {
 """For each part of a choice the columns by which a row can belong to it, and what they must be among; the first that
 a table has counts."""
 
-CONTEXT = ("marts.restoration_major_events",)
+CONTEXT = ("marts.restoration_major_events", "fitted.major_event_threshold")
 """Tables that stay whole and are right for every choice: which day is a major event, the whole fleet decides."""
 
 

@@ -81,6 +81,10 @@ class Given:
             return self.made(name)
         return self.tables.get(name, pd.DataFrame(columns=list(dictionary.tables()[name].columns))).copy()
 
+    def fills(self, name: str, column: str = "") -> bool:
+        rows = self.read(name)
+        return bool(rows[column].notna().any()) if column else len(rows) > 0
+
     def made(self, name: str) -> pd.DataFrame:
         """The rows of a model, from the tables given."""
         with duckdb.connect() as con:

@@ -1,7 +1,7 @@
 """Where do the minutes of an interruption go, and what would save them?
 
 Tables in: core.job_stages, core.job_groups, core.restoration_blocks and what they were made from.
-Tables out: marts.restoration_* and fitted.closing_lag; sql/marts/restoration joins the rest.
+Tables out: marts.restoration_*, fitted.closing_lag, fitted.major_event_threshold; sql/marts/restoration joins the rest.
 Methods: each module names its own sources.
 
     stages.py           lengths of all stages and clocks in all groupings

@@ -43,8 +43,10 @@ def fit_major_event_threshold(daily_saidi_min: ArrayLike) -> MajorEventThreshold
 
     References
     ----------
-    IEEE Std 1366-2022, 2.5 beta method. The wording is from memory. Here it stands on cable faults alone,
-    so it is not the utility's own threshold.
+    IEEE Std 1366-2012, 3.5 and Annex B.2: the five years before, fewer where there are no more; days with a SAIDI of
+    zero are discarded; natural logs, their mean and standard deviation; above exp(alpha + 2.5 beta), in the year that
+    follows. Annex B.2 was read; that the deviation divides by n - 1 is from memory. Here it stands on cable faults
+    alone, so it is not the utility's own threshold.
 
     Checked by: tests/unit/test_restoration_major_events.py
     """
@@ -56,30 +58,53 @@ def fit_major_event_threshold(daily_saidi_min: ArrayLike) -> MajorEventThreshold
     return MajorEventThreshold(alpha, beta, float(np.exp(alpha + 2.5 * beta)), len(logs))
 
 
-def mark_major_event_days(days: pd.DataFrame) -> pd.DataFrame:
-    """Which days are marked as major events: by the utility's own flags where it has any, else by the 2.5 beta rule.
+def fit_yearly_thresholds(days: pd.DataFrame) -> pd.DataFrame:
+    """The threshold that holds in each year with a job, from the five years before it.
 
     Parameters
     ----------
     days
-        One row a day with a job: reported_on (datetime), jobs, saidi_min, is_flagged (the utility excludes it).
+        One row a day with a job: reported_on (datetime), saidi_min.
 
     Returns
     -------
     DataFrame
-        marts.restoration_major_events: the same with threshold_min (of the year, from the five years before it; NaN
-        with fewer than FEWEST_DAYS days in them), is_over_threshold, is_major_event_day and marked_by.
+        fitted.major_event_threshold: year, days, alpha, beta, threshold_min.
 
     Notes
     -----
     Checked by: tests/unit/test_restoration_major_events.py
     """
     years = days["reported_on"].dt.year
-    thresholds = {}
+    rows = []
     for year in sorted(years.unique()):
         before = days.loc[(years >= year - THRESHOLD_YEARS) & (years < year), "saidi_min"]
-        thresholds[year] = fit_major_event_threshold(before.dropna()).threshold_min
-    threshold = years.map(thresholds).astype(np.float64)
+        found = fit_major_event_threshold(before.dropna())
+        rows.append((year, found.days, found.alpha, found.beta, found.threshold_min))
+    return pd.DataFrame(rows, columns=["year", "days", "alpha", "beta", "threshold_min"])
+
+
+def mark_major_event_days(days: pd.DataFrame, thresholds: pd.DataFrame) -> pd.DataFrame:
+    """Which days are marked as major events: by the utility's own flags where it has any, else by the 2.5 beta rule.
+
+    Parameters
+    ----------
+    days
+        One row a day with a job: reported_on (datetime), jobs, saidi_min, is_flagged (the utility excludes it).
+    thresholds
+        Of ``fit_yearly_thresholds``.
+
+    Returns
+    -------
+    DataFrame
+        marts.restoration_major_events: the same with threshold_min (of the year; NaN with fewer than FEWEST_DAYS days
+        before it), is_over_threshold, is_major_event_day and marked_by.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_restoration_major_events.py
+    """
+    threshold = days["reported_on"].dt.year.map(thresholds.set_index("year")["threshold_min"]).astype(np.float64)
     over = (days["saidi_min"] > threshold).fillna(False)
     has_flags = bool(days["is_flagged"].any())
     return days.assign(

@@ -9,7 +9,7 @@ import pandas as pd
 from pipelines.restoration.abnormal import summarise_abnormal_days
 from pipelines.restoration.closing_delay import ClosingLag, summarise_weeks
 from pipelines.restoration.comparison import compare_groups
-from pipelines.restoration.major_events import mark_major_event_days
+from pipelines.restoration.major_events import fit_yearly_thresholds, mark_major_event_days
 from pipelines.restoration.search_effort import count_expected_tests, fit_class_rates, measure_search_effort
 from pipelines.restoration.stages import CLOCKS, STAGE_GROUPINGS, summarise_stages
 from pipelines.restoration.trend import chart_months, compare_last_years
@@ -80,7 +80,9 @@ def fit_tables(
         else 1.0
     )
     tables["marts.restoration_what_if"] = summarise_savings(costed, PAGE_GROUPINGS, years, **bootstrap)
-    marked = mark_major_event_days(days)
+    thresholds = fit_yearly_thresholds(days)
+    marked = mark_major_event_days(days, thresholds)
+    tables["fitted.major_event_threshold"] = thresholds
     told = marked[["is_major_event_day", "is_over_threshold", "is_flagged"]].any(axis=1)
     tables["marts.restoration_major_events"] = marked[told]
     return tables

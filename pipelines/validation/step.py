@@ -32,6 +32,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
     """).df()
     contradictions = read_model(con, "core.record_contradictions")
     stamps = read_query(con, "validation/arrival_stamps")
+    customers = read_query(con, "validation/customers_by_steps")
     refused = read_query(con, "validation/refused_velocities") if has_table(con, "raw.findings") else pd.DataFrame()
     decided = (
         con.execute('select job_id, "column" from raw.corrections').df()
@@ -49,6 +50,7 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
         suspected_errors.propose_terminals(places),
         suspected_errors.propose_zone_errors(stamps),
         suspected_errors.propose_velocities(refused),
+        suspected_errors.propose_customers(customers),
     ]
     # what explains the distance or the terminals explains the contradiction too
     explained = {job for f in found[:3] for job in f.loc[f["column"] != "estimated_distance_m", "job_id"]}

@@ -25,9 +25,12 @@ PRIORS = {
     "wrong_section": 0.01,
     "wrong_direction": 0.01,
     "wrong_dug_distance": 0.01,
+    "both_halves_counted": 0.03,
 }
 PROPOSED_FROM = 0.5
 """Probability from which an error is proposed."""
+STEP_LOST = 0.05
+"""Share of interruptions of a whole loop of which the steps of one half were not written down."""
 LOOSE_SHARE = 0.05
 LOOSE_SD = 1.2
 """Errors of no known kind: this share of readings, with this standard deviation of the log ratio."""
@@ -321,6 +324,35 @@ def propose_zone_errors(stamps: pd.DataFrame) -> pd.DataFrame:
                     )
                 )
     return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def propose_customers(jobs: pd.DataFrame) -> pd.DataFrame:
+    """Counts of interrupted customers that are the whole loop's, while the restoration steps brought back one half.
+
+    Parameters
+    ----------
+    jobs
+        job_id, customers_interrupted, customers_back (of all the job's steps), loop_customers; one row a job with
+        steps on a loop with two ends.
+
+    Notes
+    -----
+    A count of both halves (3 in 100 jobs) is weighed against a loop that was out as a whole, of whose steps those of
+    one half were lost. How often a loop is out as a whole is learnt from the steps of the other jobs.
+
+    Checked by: tests/unit/test_validation_suspected_errors.py
+    """
+    is_whole = jobs["customers_back"] >= jobs["loop_customers"]
+    out_as_a_whole = (is_whole.sum() + 0.5) / (len(jobs) + 1.0)
+    chance = PRIORS["both_halves_counted"] / (PRIORS["both_halves_counted"] + STEP_LOST * out_as_a_whole)
+    found = jobs[(jobs["customers_interrupted"] == jobs["loop_customers"]) & ~is_whole]
+    others = f"of {len(jobs)} jobs with steps {is_whole.sum()} brought back a whole loop"
+    rows = []
+    for row in found.to_dict("records"):
+        now, back = f"{row['customers_interrupted']:g}", f"{row['customers_back']:g}"
+        said = f"all {now} customers of the loop are counted, the steps brought back {back}; {others}"
+        rows.append((row["job_id"], "customers_interrupted", "both_halves_counted", now, back, float(chance), said))
+    return pd.DataFrame(rows if chance >= PROPOSED_FROM else [], columns=COLUMNS)
 
 
 def propose_velocities(refused: pd.DataFrame) -> pd.DataFrame:

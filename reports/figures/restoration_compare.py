@@ -178,13 +178,21 @@ def chart_funnel(comparison: pd.DataFrame) -> go.Figure:
     return chart
 
 
-def chart_years(indices: pd.DataFrame) -> go.Figure:
-    """SAIDI, SAIFI and CAIDI by year, with and without the major event days, one above the other.
+SERIES: dict[str, dict[object, str]] = {
+    "is_without_major_events": {False: "all days", True: "without major event days"},
+    "basis": {"as_recorded": "as recorded", "reconciled": "reconciled", "duplicates_joined": "duplicates joined"},
+}
+
+
+def chart_years(indices: pd.DataFrame, by: str) -> go.Figure:
+    """SAIDI, SAIFI and CAIDI by year, one above the other, a line for each value of a column of ``SERIES``.
 
     Parameters
     ----------
     indices
         Rows of restoration_indices, in order of the years.
+    by
+        Column whose values are drawn apart.
 
     Notes
     -----
@@ -193,8 +201,8 @@ def chart_years(indices: pd.DataFrame) -> go.Figure:
     chart = style.new_chart(480)
     panels = (("saidi_min", "SAIDI [min]", ""), ("saifi", "SAIFI", "2"), ("caidi_min", "CAIDI [min]", "3"))
     for place, (column, title, axis) in enumerate(panels):
-        for without, name in ((False, "all days"), (True, "without major event days")):
-            rows = indices[indices["is_without_major_events"] == without]
+        for number, (value, name) in enumerate(SERIES[by].items()):
+            rows = indices[indices[by] == value]
             chart.add_scatter(
                 x=rows["year"].astype(str).tolist(),
                 y=rows[column].tolist(),
@@ -202,8 +210,8 @@ def chart_years(indices: pd.DataFrame) -> go.Figure:
                 name=name,
                 showlegend=place == 0,
                 yaxis=f"y{axis}",
-                line={"color": style.ink_of(int(without)), "width": 1.4, "dash": style.dash_of(int(without))},
-                marker={"symbol": style.mark_of(int(without)), "size": 6},
+                line={"color": style.ink_of(number), "width": 1.4, "dash": style.dash_of(number)},
+                marker={"symbol": style.mark_of(number), "size": 6},
                 meta={"to": [f"jobs?reported_year={year}&by=-customer_minutes" for year in rows["year"]]},
                 hovertemplate="%{x}: %{y:.3g}, " + name + "<extra>" + title.split()[0] + "</extra>",
             )

@@ -1,12 +1,15 @@
 """Where the restoration minutes go: the page of the restoration manager."""
 
+from dataclasses import replace
 from typing import Any
 
 from reports.marts import Judged, Marts, judged
-from reports.page import Answer, Page, Section
+from reports.page import Answer, Exhibit, Page, Section
 from reports.pages import restoration_changes as changes
 from reports.pages import restoration_clocks as clocks
+from reports.pages import restoration_indices
 from reports.pages.restoration_clocks import of_group, say
+from shared import dictionary
 from shared.settings import Settings
 
 QUESTION = "Where do the restoration minutes go?"
@@ -27,7 +30,8 @@ def build(marts: Marts, settings: Settings) -> Page:
         clocks.stage_means(stages, settings, found),
         clocks.three_clocks(marts.read("marts.restoration_clocks"), settings),
         clocks.naive_figure(marts.read("marts.restoration_naive")),
-        clocks.indices(marts.read("marts.restoration_indices"), found),
+        restoration_indices.indices(marts.read("marts.restoration_indices"), found),
+        restoration_indices.bases(marts, settings),
         clocks.hit_customers(marts.read("marts.restoration_customers")),
     )
     saving = (
@@ -52,7 +56,7 @@ def build(marts: Marts, settings: Settings) -> Page:
         for measure in ("time_to_locate", "time_to_restore")
     )
     by_side = (*funnels, changes.cable_classes(marts.read("marts.restoration_summary"), settings, found))
-    return Page(
+    page = Page(
         key="restoration",
         title="Restoration",
         question=QUESTION,
@@ -66,6 +70,26 @@ def build(marts: Marts, settings: Settings) -> Page:
             Section("Groups compared", by_side, say("intro.groups", not show_crews and "intro.crews")),
         ),
     )
+    named = (tuple(name_missing(exhibit, marts) for exhibit in section.exhibits) for section in page.sections)
+    return replace(
+        page, sections=tuple(replace(old, exhibits=new) for old, new in zip(page.sections, named, strict=True))
+    )
+
+
+def name_missing(exhibit: Exhibit, marts: Marts) -> Exhibit:
+    """An empty figure with the first column that it needs and that no row has; as it is where no column is empty."""
+    if not exhibit.is_absent:
+        return exhibit
+    for need in say.text("needs").get(exhibit.key, ()):
+        places = [place.split(".") for place in need.split("|")]
+        if any(marts.fills(f"staging.{table}", column) for table, column in places):
+            continue
+        table, column = places[0]
+        key = "missing" if marts.fills(f"staging.{table}") else "missing_table"
+        meaning = dictionary.tables()[f"staging.{table}"].meaning_of(column)
+        told = {"table": table, "column": column, "meaning": meaning}
+        return replace(exhibit, finding=say(key, **told), remedy=say("missing_remedy", **told))
+    return exhibit
 
 
 def answer(marts: Marts, settings: Settings) -> Answer:

@@ -133,43 +133,6 @@ def naive_figure(rows: pd.DataFrame) -> Exhibit:
     )
 
 
-def bounds_words(years: pd.DataFrame) -> str:
-    """Between what bounds the jobs without an end leave the indices, in the year in which they matter most."""
-    unknown = years[years["jobs_without_end"] > 0]
-    if unknown.empty:
-        return ""
-    widest = unknown.iloc[int((unknown["saidi_most_min"] - unknown["saidi_least_min"]).to_numpy().argmax())]
-    return say("indices.bounds", jobs=unknown["jobs_without_end"].sum(), widest=widest)
-
-
-def indices(rows: pd.DataFrame, found: Judged) -> Exhibit:
-    """SAIDI, SAIFI and CAIDI by year, with and without the major event days."""
-    rows = rows.dropna(subset=["saidi_min", "saifi"]) if len(rows) else rows
-    if rows.empty:
-        return say.absent("indices")
-    rows = rows.sort_values(["year", "is_without_major_events"]).reset_index(drop=True)
-    every, without = (rows[rows["is_without_major_events"] == part] for part in (False, True))
-    days = int(without["days_left_out"].sum())
-    more = (
-        say("indices.major" if days else "indices.no_major", days=days, found=found),
-        say("indices.momentary", customers=every["customers_momentary"].sum()),
-        bounds_words(every),
-    )
-    finding = say(
-        "indices.finding", found["saidi_before_lo"] is not None and "indices.before", last=every.iloc[-1], found=found
-    )
-    return say.exhibit(
-        "indices",
-        finding,
-        rows,
-        chart=restoration_compare.chart_years(rows),
-        more=more,
-        jobs=every["jobs"].sum(),
-        years=len(every),
-        unknown=every["jobs_without_minutes"].sum(),
-    )
-
-
 def hit_customers(rows: pd.DataFrame) -> Exhibit:
     """Customers with several, or with long, interruptions in a year."""
     rows = rows[rows["customers"].notna()] if len(rows) else rows

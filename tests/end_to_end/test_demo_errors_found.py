@@ -64,7 +64,9 @@ def test_what_is_refused_is_a_small_part(demo_space):
     assert 0 < refused < 0.02 * read
 
 
-SLIPS = ("entered_twice", "opened_again", "feet_for_metres", "wrong_terminal", "utc_written_as_local")
+SLIPS = (
+    "entered_twice", "opened_again", "feet_for_metres", "wrong_terminal", "utc_written_as_local", "both_halves_counted",
+)  # fmt: skip
 
 
 def test_proposed_corrections_against_what_was_put_in(demo_space):

@@ -11,6 +11,7 @@ from pipelines import warehouse
 from pipelines.restoration import step
 from pipelines.restoration.bootstrap import limit_means, limit_shares
 from pipelines.restoration.control_limits import fit_individuals
+from pipelines.restoration.major_events import fit_major_event_threshold
 from pipelines.restoration.sorted_groups import sort_groups
 from shared.settings import Settings
 
@@ -77,6 +78,29 @@ def test_indices_of_the_sample_feeder(sample_feeder) -> None:
     assert found[4] == pytest.approx(172225.667, abs=1e-3)
     # the two momentary interruptions are in the customers, not in the indices
     assert found[5] == 3215 + 400 + 2000
+
+
+def test_sample_feeder_has_the_same_indices_on_every_basis(sample_feeder) -> None:
+    # no steps and no duplicates: nothing to reconcile, and no five years to set a threshold by
+    found = sample_feeder.execute("""
+        select basis, days_left_out_by, days_left_out, saifi, saidi_min, caidi_min, why_not_equal
+        from marts.restoration_indices order by basis, days_left_out_by
+    """).fetchall()
+    assert len(found) == 9
+    for _, left_out_by, days_left_out, *indices, why in found:
+        assert indices == pytest.approx([1.6075, 86.112833, 53.569414], abs=1e-6)
+        assert (days_left_out, why) == (None if left_out_by else 0, None)
+
+
+def test_threshold_of_the_guides_example() -> None:
+    # IEEE Std 1366-2012, 3.5.1: alpha -0.555, beta 1.90, T_MED 66.69 min. From memory; its table of daily SAIDI could
+    # not be had, so days are made that have these two figures. Annex B.2 (read): a day with a SAIDI of zero is
+    # discarded, T_MED = exp(alpha + 2.5 beta), a day above it is a major event day.
+    logs = -0.555 + 1.90 * np.tile([1.0, -1.0], 50) * np.sqrt(99 / 100)
+    found = fit_major_event_threshold([*np.exp(logs), 0.0, 0.0])
+    assert (found.alpha, found.beta, found.days) == (pytest.approx(-0.555), pytest.approx(1.90), 100)
+    # as printed, within the rounding of the two printed figures
+    assert found.threshold_min == pytest.approx(66.69, rel=0.0005 + 2.5 * 0.005)
 
 
 def test_individuals_chart_of_the_handbook() -> None:

@@ -113,7 +113,7 @@ def check_restoration(results: Results, exports: Exports, choice: Choice, readin
         same("customer-minutes", row["customer_minutes"], jobs["customer_minutes"].sum(min_count=1))
     indices = marts.read("marts.restoration_indices")
     sums = jobs.groupby("reported_year")[["customers_sustained", "customer_minutes_sustained"]].sum(min_count=1)
-    for row in indices[~indices["is_without_major_events"].astype(bool)].to_dict("records"):
+    for row in indices[(indices["days_left_out_by"] == "") & (indices["basis"] == "as_recorded")].to_dict("records"):
         same("customers of SAIFI", row["customers_sustained"], sums.loc[row["year"], "customers_sustained"])
         same("minutes of SAIDI", row["customer_minutes_sustained"], sums.loc[row["year"], "customer_minutes_sustained"])
         if row["customers_served"] == row["customers_served"] and row["customer_minutes_sustained"] is not None:

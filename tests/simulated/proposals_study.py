@@ -24,7 +24,10 @@ from shared.settings import Settings
 from shared.store import Workspace, open_warehouse, write_settings
 from synthetic_data.demo import write_demo
 
-SLIPS = ("feet_for_metres", "dug_feet_for_metres", "wrong_terminal", "utc_written_as_local", "velocity_halved")
+SLIPS = (
+    "feet_for_metres", "dug_feet_for_metres", "wrong_terminal", "utc_written_as_local", "velocity_halved",
+    "both_halves_counted",
+)  # fmt: skip
 LIKENESSES = ("entered_twice", "opened_again")
 FRESH_SEEDS = (9001, 9002, 9003, 9004, 9005, 9006)
 

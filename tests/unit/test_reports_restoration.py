@@ -14,11 +14,12 @@ from reports.figures import restoration as figures
 from reports.figures import restoration_compare, restoration_minutes
 from reports.figures.restoration import chart_periods
 from reports.marts import Judged
-from reports.pages import restoration
+from reports.pages import restoration, restoration_indices
 from reports.pages import restoration_changes as changes
 from reports.pages import restoration_clocks as clocks
+from shared import dictionary
 from shared.settings import Settings
-from tests.report_marts import Given, evaluation_marts, found_in
+from tests.report_marts import Given, evaluation_marts, filled, found_in
 
 
 def said(text: str) -> str:
@@ -79,6 +80,107 @@ def test_without_data_every_exhibit_says_what_to_do() -> None:
     assert "no closed jobs" in page.summary[0]
     frame = shell.Frame(as_of=dt.date(2025, 1, 1), level=0.9, horizon_years=5, currency="USD", pages=())
     assert "What to do:" in shell.render(page, frame)
+
+
+JOB = {"job_id": "J1", "loop_id": "L1", "reported_at": pd.Timestamp("2025-01-01", tz="UTC")}
+
+
+@pytest.mark.parametrize(
+    ("tables", "key", "column"),
+    [
+        ({}, "clocks", None),
+        ({"jobs": {}}, "clocks", "restored_at"),
+        ({"jobs": {"restored_at": JOB["reported_at"]}, "loops": {}}, "clocks", "configuration"),
+        ({"jobs": {}, "loops": {"configuration": "loop"}}, "waterfall", "customers_interrupted"),
+        ({"jobs": {}}, "abnormal", "normal_at"),
+        ({"jobs": {"arrived_at": JOB["reported_at"]}}, "months-locate", "located_at"),
+        ({"jobs": {"section_id": "S1"}}, "search", "test_shots"),
+        ({"jobs": {}, "districts": {}}, "indices", "customers_served"),
+    ],
+)
+def test_an_empty_figure_names_the_first_column_that_is_missing(tables: dict, key: str, column: str | None) -> None:
+    filled_in = {
+        f"staging.{name}": pd.DataFrame([{"loop_id": "L1"} | (JOB if name == "jobs" else {}) | own]).reindex(
+            columns=list(dictionary.tables()[f"staging.{name}"].columns)
+        )
+        for name, own in tables.items()
+    }
+    page = restoration.build(Given(filled_in), Settings())
+    exhibit = next(e for e in page.exhibits if e.key == key)
+    if column is None:
+        assert exhibit.finding == "This needs jobs, and none is loaded here."
+    else:
+        assert exhibit.finding.startswith(f"This needs {column} of ")
+        assert f"with {column}, then run: loopwear refresh" in exhibit.remedy
+
+
+def test_every_need_is_a_column_that_can_be_loaded() -> None:
+    page = restoration.build(Given({}), Settings().override("restoration", show_crews=True))
+    needs = clocks.say.text("needs")
+    assert set(needs) <= {exhibit.key for exhibit in page.exhibits}
+    for places in needs.values():
+        for place in "|".join(places).split("|"):
+            table, column = place.split(".")
+            assert column in dictionary.load_tables()[table].columns, place
+
+
+def index_rows(**changed: object) -> pd.DataFrame:
+    """Two years on every basis and kind of days."""
+    rows = [
+        {"year": year, "basis": basis, "days_left_out_by": by, "is_without_major_events": by != "", "saidi_min": 4.0,
+         "saifi": 0.04 - 0.01 * (basis != "as_recorded"), "caidi_min": 100.0 + 33.3 * (basis != "as_recorded"),
+         "days_left_out": {"": 0, "utility": 2, "threshold": None if year == 2024 else 1}[by]} | changed
+        for year in (2024, 2025)
+        for basis in ("as_recorded", "reconciled", "duplicates_joined")
+        for by in ("", "utility", "threshold")
+    ]  # fmt: skip
+    return filled("marts.restoration_indices", pd.DataFrame(rows))
+
+
+def test_the_indices_are_told_on_every_basis_with_what_tells_them_apart() -> None:
+    changed = filled(
+        "marts.restoration_bases",
+        pd.DataFrame(
+            [("J1", "reconciled", "both_halves_counted"), ("J1", "duplicates_joined", "both_halves_counted"),
+             ("J2", "duplicates_joined", "joined_away"), ("J3", "duplicates_joined", "reported_sooner")],
+            columns=["job_id", "basis", "counted_otherwise"],
+        ),
+    )  # fmt: skip
+    waiting = filled(
+        "marts.quarantined_jobs",
+        pd.DataFrame(
+            [(2024, 2, 0, 50, 0.01, 9.5), (2025, 1, 1, None, None, None)],
+            columns=list(dictionary.tables()["marts.quarantined_jobs"].columns),
+        ),
+    )
+    tables = {"marts.restoration_indices": index_rows(), "marts.restoration_bases": changed}
+    exhibit = restoration_indices.bases(Given(tables | {"marts.quarantined_jobs": waiting}), Settings())
+    assert said(exhibit.finding) == (
+        "In 2025 CAIDI is 100.0 minutes as recorded, 133.3 once customers and steps agree, and 133.3 with duplicates "
+        "joined as well; SAIFI is 0.040, 0.030 and 0.030."
+    )
+    assert "1 job counts all customers of the loop" in exhibit.more[0]
+    assert "and 1 job was probably entered twice" in exhibit.more[0]
+    assert exhibit.more[1] == (
+        "The utility flags 4 major event days. The 2.5 beta threshold is passed on 1 day, in 1 year that has one."
+    )
+    assert said(exhibit.more[2]).endswith(
+        "The others weigh most in 2024: at most 9.5 minutes of SAIDI and 0.010 of SAIFI, if each lasted 7 days."
+    )
+    assert [trace.name for trace in exhibit.chart.data[:3]] == ["as recorded", "reconciled", "duplicates joined"]
+    alike = restoration_indices.bases(Given({"marts.restoration_indices": index_rows()}), Settings())
+    assert alike.more[0].startswith("The three agree")
+
+
+def test_the_indices_of_the_page_are_as_recorded_without_the_days_of_one_kind() -> None:
+    day = {"reported_on": dt.date(2025, 5, 1), "is_flagged": True, "is_major_event_day": True}
+    for marked_by, by in (("flags", "utility"), ("2.5 beta", "threshold")):
+        major = filled("marts.restoration_major_events", pd.DataFrame([day | {"marked_by": marked_by}]))
+        tables = {"marts.restoration_indices": index_rows(), "marts.restoration_major_events": major}
+        page = restoration.build(Given(tables), Settings())
+        rows = next(e for e in page.exhibits if e.key == "indices").tables[0].frame
+        assert set(rows["basis"]) == {"as_recorded"}
+        assert rows["days_left_out_by"].tolist() == ["", by] * 2
 
 
 def test_crews_are_shown_only_when_the_settings_ask_for_them() -> None:

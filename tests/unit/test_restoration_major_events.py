@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.restoration.major_events import fit_major_event_threshold, mark_major_event_days
+from pipelines.restoration.major_events import fit_major_event_threshold, fit_yearly_thresholds, mark_major_event_days
 
 
 def test_threshold_is_a_formula_of_the_logs() -> None:
@@ -47,9 +47,13 @@ def daily(flagged: bool = False) -> pd.DataFrame:
     return pd.DataFrame({"reported_on": days, "jobs": 1, "saidi_min": saidi, "is_flagged": flags})
 
 
+def mark(days: pd.DataFrame) -> pd.DataFrame:
+    return mark_major_event_days(days, fit_yearly_thresholds(days))
+
+
 def test_the_threshold_stands_on_the_five_years_before() -> None:
     days = daily()
-    found = mark_major_event_days(days).set_index("reported_on")
+    found = mark(days).set_index("reported_on")
     years = days["reported_on"].dt.year
     before = days.loc[(years >= 2011) & (years < 2016), "saidi_min"]
     of_2016 = found.loc["2016", "threshold_min"].unique()
@@ -60,7 +64,7 @@ def test_the_threshold_stands_on_the_five_years_before() -> None:
 
 
 def test_the_utilitys_own_flags_come_first() -> None:
-    found = mark_major_event_days(daily(flagged=True))
+    found = mark(daily(flagged=True))
     assert found["is_major_event_day"].sum() == 1
     assert found["is_major_event_day"].iloc[3]
     assert found["is_over_threshold"].iloc[-1]
@@ -74,12 +78,12 @@ def test_a_hundred_days_set_a_threshold_that_a_day_must_exceed() -> None:
         {"reported_on": pd.to_datetime(["2016-01-01", "2016-01-02"]), "jobs": 1, "saidi_min": [1.0, 1.01]}
     )
     days = pd.concat([before, judged], ignore_index=True).assign(is_flagged=False)
-    found = mark_major_event_days(days).tail(2)
+    found = mark(days).tail(2)
     assert found["threshold_min"].tolist() == [1, 1]
     assert found["is_over_threshold"].tolist() == found["is_major_event_day"].tolist() == [False, True]
-    without_one = mark_major_event_days(days.assign(saidi_min=days["saidi_min"].where(days.index > 0))).tail(2)
+    without_one = mark(days.assign(saidi_min=days["saidi_min"].where(days.index > 0))).tail(2)
     assert without_one["threshold_min"].isna().all() and not without_one["is_over_threshold"].any()
     later = days.assign(
         reported_on=days["reported_on"].where(days.index < 100, days["reported_on"] + pd.DateOffset(years=1))
     )
-    assert mark_major_event_days(later)["threshold_min"].isna().all()  # six years before is too long ago
+    assert mark(later)["threshold_min"].isna().all()  # six years before is too long ago

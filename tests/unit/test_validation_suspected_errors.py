@@ -10,6 +10,7 @@ from scipy import stats
 from pipelines.validation.suspected_errors import (
     _log_span,
     propose_contradictions,
+    propose_customers,
     propose_swapped_ends,
     propose_terminals,
     propose_unit_errors,
@@ -389,3 +390,27 @@ def test_what_contradicts_itself_gets_its_likeliest_correction_with_both_reading
         "100 to 160 m"
     )
     assert found.loc["far", "grounds"].startswith("by the distance, 300 m from T2, it was dug in S5")
+
+
+def test_a_count_of_both_halves_is_told_by_the_steps_of_one() -> None:
+    jobs = pd.DataFrame(
+        {
+            "job_id": ["J1", "J2", "J3", "J4"],
+            # the whole loop with one half brought back; a step lost; one half; the whole loop, all of it brought back
+            "customers_interrupted": [60, 50, 30, 60],
+            "customers_back": [35, 30, 30, 60],
+            "loop_customers": [60, 60, 60, 60],
+        }
+    )
+    found = propose_customers(jobs)
+    assert found.drop(columns=["likelihood", "grounds"]).values.tolist() == [
+        ["J1", "customers_interrupted", "both_halves_counted", "60", "35"]
+    ]
+    # one of four was out as a whole: Bayes' rule over 3 in 100 and that share times the steps lost, 5 in 100
+    assert found["likelihood"].tolist() == pytest.approx([0.03 / (0.03 + 0.05 * 1.5 / 5)])
+    said = "all 60 customers of the loop are counted, the steps brought back 35; of 4 jobs with steps 1 brought"
+    assert found["grounds"].tolist() == [f"{said} back a whole loop"]
+    # where loops are mostly out as a whole, a lost step is likelier
+    often = pd.concat([jobs.iloc[[0]], *[jobs.iloc[[3]]] * 9], ignore_index=True)
+    assert propose_customers(often).empty
+    assert propose_customers(jobs.head(0)).empty

@@ -47,12 +47,29 @@ classes as (
         and jobs >= settings.general_small_group
 ),
 
+marked as (
+    select
+        case when bool_or(marked_by = 'flags') then 'flags' else 'rule' end as marked_by
+    from marts.restoration_major_events
+    where is_major_event_day
+),
+
+-- the page's own basis: the records as they are, without the utility's days where it flags any
+indices as (
+    select indices.*
+    from marts.restoration_indices as indices
+    -- marked is one row
+    cross join marked
+    where indices.basis = 'as_recorded'
+        and indices.days_left_out_by in ('', if(marked.marked_by = 'flags', 'utility', 'threshold'))
+),
+
 years as (
     select
         saidi_min,
         row_number() over (order by year desc) as place,
         count(*) over () as years
-    from marts.restoration_indices
+    from indices
     where not is_without_major_events and saidi_min is not null and saifi is not null
 ),
 
@@ -60,7 +77,7 @@ minutes as (
     select
         sum(customer_minutes_sustained) filter (where is_without_major_events) as without_major,
         sum(customer_minutes_sustained) filter (where not is_without_major_events) as every_day
-    from marts.restoration_indices
+    from indices
     where saidi_min is not null and saifi is not null
 )
 
@@ -123,9 +140,8 @@ union all
 select 'major_share', '', 1 - without_major / nullif(every_day, 0), null
 from minutes
 union all
-select 'major_marked_by', '', null, case when bool_or(marked_by = 'flags') then 'flags' else 'rule' end
-from marts.restoration_major_events
-where is_major_event_day
+select 'major_marked_by', '', null, marked_by
+from marked
 union all
 select 'away_one_in', '', 1 / nullif(share_over_10_days, 0), null
 from marts.restoration_abnormal

@@ -1,58 +1,92 @@
--- One row is a calendar year, with or without the major event days.
--- Reads: core.job_stages, core.customers_served_by_year, marts.restoration_major_events, settings.current
--- Key: year, is_without_major_events
+-- One row is a calendar year on one basis, with or without the major event days of one kind.
+-- Reads: core.job_stages, core.customers_served_by_year, marts.restoration_bases, marts.restoration_major_events, fitted.major_event_threshold, settings.current
+-- Key: year, basis, is_without_major_events, days_left_out_by
 -- Units: minutes and interruptions per customer served
--- Why: IEEE Std 1366 indices of cable faults alone; jobs whose minutes are unknown are counted, and the indices bounded
+-- Why: IEEE Std 1366 indices of cable faults alone; jobs whose minutes are unknown are counted, and the indices bounded.
+-- The days are decided once, as recorded, so that the bases differ by what they count alone
 with
 
-major_days as (
-    select reported_on
-    from marts.restoration_major_events
-    where is_major_event_day
+bases as (
+    select unnest(['as_recorded', 'reconciled', 'duplicates_joined']) as basis
+),
+
+-- empty where every day is in
+kinds as (
+    select unnest(['', 'utility', 'threshold']) as days_left_out_by
+),
+
+days as (
+    select
+        kinds.days_left_out_by,
+        major.reported_on
+    from marts.restoration_major_events as major
+    -- a day may be of both kinds
+    inner join kinds
+        on (kinds.days_left_out_by = 'utility' and major.is_flagged)
+        or (kinds.days_left_out_by = 'threshold' and major.is_over_threshold)
 ),
 
 jobs as (
     select
+        bases.basis,
         job_stages.reported_year as year,
         job_stages.reported_on,
-        major_days.reported_on is not null as is_major,
-        job_stages.customers_interrupted,
-        job_stages.customers_sustained,
-        job_stages.customer_minutes,
-        job_stages.customer_minutes_sustained as minutes_sustained,
-        case when job_stages.customer_minutes is not null then job_stages.customers_sustained end
-            as customers_of_minutes,
-        job_stages.outage_at_most_min
+        coalesce(changed.customers_interrupted, job_stages.customers_interrupted) as customers_interrupted,
+        coalesce(changed.customers_sustained, job_stages.customers_sustained) as customers_sustained,
+        coalesce(changed.customer_minutes_sustained, job_stages.customer_minutes_sustained) as minutes_sustained,
+        job_stages.outage_at_most_min,
+        changed.counted_otherwise in ('both_halves_counted', 'more_came_back', 'step_missing') as is_reconciled,
+        coalesce(changed.counted_otherwise = 'joined_away', false) as is_joined_away
     from core.job_stages as job_stages
-    -- one row a day
-    left join major_days on major_days.reported_on = job_stages.reported_on
+    -- each job on every basis
+    cross join bases
+    -- one row a job and basis
+    left join marts.restoration_bases as changed on changed.job_id = job_stages.job_id and changed.basis = bases.basis
 ),
 
-views as (
-    select unnest([false, true]) as is_without_major_events
+by_day as (
+    select
+        basis,
+        year,
+        reported_on,
+        count(*) filter (where not is_joined_away) as jobs,
+        count(*) filter (where minutes_sustained is null and not is_joined_away) as jobs_without_minutes,
+        count(*) filter (where is_reconciled) as jobs_reconciled,
+        count(*) filter (where is_joined_away) as jobs_joined,
+        sum(customers_sustained) as customers_sustained,
+        sum(customers_interrupted - customers_sustained) as customers_momentary,
+        sum(minutes_sustained::decimal(38, 12)) as customer_minutes_sustained,
+        sum(customers_sustained) filter (where minutes_sustained is not null) as customers_of_minutes
+    from jobs
+    group by basis, year, reported_on
 ),
 
 grouped as (
     select
-        jobs.year,
-        views.is_without_major_events,
-        count(*) as jobs,
-        count(*) filter (where jobs.customer_minutes is null) as jobs_without_minutes,
-        sum(jobs.customers_sustained)::bigint as customers_sustained,
-        sum(jobs.customers_interrupted - jobs.customers_sustained)::bigint as customers_momentary,
-        exact_sum(jobs.minutes_sustained) as customer_minutes_sustained,
-        sum(jobs.customers_of_minutes)::bigint as customers_of_minutes
-    from jobs
-    -- each job counts in both views, unless it fell on a major event day
-    inner join views on not (views.is_without_major_events and jobs.is_major)
-    group by jobs.year, views.is_without_major_events
+        by_day.basis,
+        kinds.days_left_out_by,
+        by_day.year,
+        sum(by_day.jobs)::bigint as jobs,
+        sum(by_day.jobs_without_minutes)::bigint as jobs_without_minutes,
+        sum(by_day.jobs_reconciled)::bigint as jobs_reconciled,
+        sum(by_day.jobs_joined)::bigint as jobs_joined,
+        sum(by_day.customers_sustained)::bigint as customers_sustained,
+        sum(by_day.customers_momentary)::bigint as customers_momentary,
+        sum(by_day.customer_minutes_sustained)::double as customer_minutes_sustained,
+        sum(by_day.customers_of_minutes)::bigint as customers_of_minutes
+    from by_day
+    -- each day counts in every view, unless it is left out there
+    cross join kinds
+    anti join days on days.days_left_out_by = kinds.days_left_out_by and days.reported_on = by_day.reported_on
+    group by by_day.basis, kinds.days_left_out_by, by_day.year
 ),
 
 -- jobs without an end, each taken at its longest; the longest first, since the mean of a wait is largest with some of them
 without_end as (
     select
+        jobs.basis,
+        kinds.days_left_out_by,
         jobs.year,
-        views.is_without_major_events,
         jobs.customers_sustained as customers,
         jobs.customers_sustained * jobs.outage_at_most_min as minutes,
         jobs.outage_at_most_min > current.restoration_sustained_min as is_perhaps_sustained,
@@ -61,20 +95,22 @@ without_end as (
         sum((jobs.customers_sustained * jobs.outage_at_most_min)::decimal(38, 12)) over longest_first as minutes_so_far
     from jobs
     -- as in grouped
-    inner join views on not (views.is_without_major_events and jobs.is_major)
+    cross join kinds
+    anti join days on days.days_left_out_by = kinds.days_left_out_by and days.reported_on = jobs.reported_on
     -- settings.current is one row
     cross join settings.current as current
-    where jobs.outage_at_most_min is not null
+    where jobs.outage_at_most_min is not null and not jobs.is_joined_away
     window longest_first as (
-        partition by jobs.year, views.is_without_major_events
+        partition by jobs.basis, kinds.days_left_out_by, jobs.year
         order by jobs.outage_at_most_min desc range between unbounded preceding and current row
     )
 ),
 
 bounded as (
     select
+        grouped.basis,
+        grouped.days_left_out_by,
         grouped.year,
-        grouped.is_without_major_events,
         count(without_end.customers) as jobs_without_end,
         coalesce(sum(without_end.customers), 0) as customers_without_end,
         coalesce(sum(without_end.customers) filter (where without_end.is_perhaps_sustained), 0) as customers_more,
@@ -87,23 +123,29 @@ bounded as (
     -- many jobs to a year, summed back to it
     left join without_end
         on without_end.year = grouped.year
-        and without_end.is_without_major_events = grouped.is_without_major_events
-    group by grouped.year, grouped.is_without_major_events
+        and without_end.basis = grouped.basis
+        and without_end.days_left_out_by = grouped.days_left_out_by
+    group by grouped.basis, grouped.days_left_out_by, grouped.year
 ),
 
-days as (
+days_by_year as (
     select
+        days_left_out_by,
         year(reported_on) as year,
-        count(*) as major_event_days
-    from major_days
-    group by year(reported_on)
+        count(*) as days_left_out
+    from days
+    group by days_left_out_by, year(reported_on)
 )
 
 select
     grouped.year,
-    grouped.is_without_major_events,
+    grouped.days_left_out_by <> '' as is_without_major_events,
     grouped.jobs,
-    case when grouped.is_without_major_events then coalesce(days.major_event_days, 0) else 0 end as days_left_out,
+    case
+        when grouped.days_left_out_by = 'utility' and not exists (select 1 from days where days_left_out_by = 'utility') then null
+        when grouped.days_left_out_by = 'threshold' and threshold.threshold_min is null then null
+        else coalesce(days_by_year.days_left_out, 0)
+    end as days_left_out,
     served.customers_served,
     grouped.customers_sustained,
     grouped.customers_momentary,
@@ -128,13 +170,32 @@ select
     greatest(
         grouped.customer_minutes_sustained / nullif(grouped.customers_of_minutes, 0),
         bounded.longest_mean
-    ) as caidi_most_min
+    ) as caidi_most_min,
+    grouped.basis,
+    grouped.days_left_out_by,
+    case when grouped.days_left_out_by = 'threshold' then threshold.threshold_min end as threshold_min,
+    grouped.jobs_reconciled,
+    grouped.jobs_joined,
+    case
+        when coalesce(served.customers_served, 0) = 0 then 'the customers served of the year are not known'
+        when grouped.customer_minutes_sustained is null then 'no job of the year has known minutes'
+        when grouped.customers_sustained is null then 'no job of the year has known customers'
+        when grouped.customers_sustained = 0 then 'no sustained interruption to divide by'
+        when grouped.customers_of_minutes < grouped.customers_sustained
+            then grouped.customers_sustained - grouped.customers_of_minutes
+            || ' customers of jobs without known minutes are in SAIFI, and in neither SAIDI nor CAIDI'
+    end as why_not_equal
 from grouped
 -- one row a year and view
 inner join bounded
     on bounded.year = grouped.year
-    and bounded.is_without_major_events = grouped.is_without_major_events
+    and bounded.basis = grouped.basis
+    and bounded.days_left_out_by = grouped.days_left_out_by
+-- one row a year and kind of days
+left join days_by_year
+    on days_by_year.year = grouped.year
+    and days_by_year.days_left_out_by = grouped.days_left_out_by
 -- one row a year
-left join days on days.year = grouped.year
+left join fitted.major_event_threshold as threshold on threshold.year = grouped.year
 -- one row a year
 left join core.customers_served_by_year as served on served.year = grouped.year

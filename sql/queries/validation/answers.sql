@@ -1,7 +1,7 @@
 -- One row is all: the answers that corrections may move.
 -- Reads: core.job_stages, core.failures, core.locating_readings
 -- Key: jobs
--- Units: minutes, customer-minutes, percent
+-- Units: minutes, customer-minutes, customers, percent
 -- Why: taken before and after the corrections, they show what these do
 select
     count(*) as jobs,
@@ -10,6 +10,7 @@ select
     avg(locate_to_restore_min) as mean_located_to_restored_min,
     avg(report_to_restore_min) as mean_time_to_restore_min,
     sum(customer_minutes) as customer_minutes,
+    sum(customers_interrupted) as customers_interrupted,
     (select count(*) from core.failures where is_counted) as failures_counted,
     (
         select 100 * median(abs(displayed_distance_m - true_length_m) / true_length_m)
