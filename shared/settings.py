@@ -428,7 +428,9 @@ def load_settings(path: Path | None, say: Say = lambda _: None) -> Settings:
         accepted: dict[str, Any] = {}
         for name, value in values.items():
             if f"{section}.{name}" in REMOVED:
-                say(f"warning: setting {section}.{name} is ignored, {REMOVED[f'{section}.{name}']}: remove it from {path}")
+                say(
+                    f"warning: setting {section}.{name} is ignored, {REMOVED[f'{section}.{name}']}: remove it in {path}"
+                )
                 continue
             key = RENAMED.get(f"{section}.{name}", f"{section}.{name}").removeprefix(f"{section}.")
             if key != name:

@@ -21,6 +21,10 @@ FEWEST_STORMS = 4.0
 """Storms of equal weight below which a group gets no limits where its storms weigh: where the sum of the squares of
 their jobs is above a quarter of the number of all its jobs."""
 
+FREEDOM_KEPT = 0.7
+"""Share of the estimated degrees of freedom that is used: with few storms the largest are yet to come, and the fourth
+moments on file read low. Found by the same study."""
+
 
 @dataclass(frozen=True)
 class SortedGroups:
@@ -53,11 +57,16 @@ class SortedGroups:
 
     def sum(self, amounts: ArrayLike) -> Floats:
         """Sum over the cells of each group, shape (groups,)."""
-        return np.bincount(self.cell_groups, weights=np.asarray(amounts), minlength=len(self.names))
+        found = np.bincount(self.cell_groups, weights=np.asarray(amounts), minlength=len(self.names))
+        return found.astype(np.float64)  # of nothing, numpy counts in whole numbers
 
     def share(self, are_told: Booleans) -> Floats:
         """Share of each group's values that are told, shape (groups,)."""
         return self.sum(np.bincount(self.cells, weights=are_told, minlength=len(self.cell_counts))) / self.counts
+
+    def withhold(self, limits: Floats) -> Floats:
+        """Limits, NaN where there are too few days or storms for them."""
+        return np.where(self.has_too_few, np.nan, limits)
 
 
 def sort_groups(values: Floats, groups: pd.Categorical | NDArray[np.object_], clusters: Integers) -> SortedGroups:
@@ -128,7 +137,7 @@ class Spread:
 
         upper = 0.5 + coverage / 2.0
         with np.errstate(invalid="ignore", divide="ignore"):
-            freedom = 2.0 * self.variance**2 / self.fourth
+            freedom = FREEDOM_KEPT * 2.0 * self.variance**2 / self.fourth
         is_known = (self.fourth > 0) & np.isfinite(freedom)
         return np.where(is_known, stdtrit(np.where(is_known, freedom, 1.0), upper), ndtri(upper))
 
@@ -183,8 +192,9 @@ def limit_by_spread(middle: Floats, spread: Spread, coverage: float) -> tuple[Fl
 
 def _transformed(t: Floats, skewness: Floats) -> Floats:
     """Quantile of a studentised mean whose skewness is given, from that of Student's t."""
-    g = np.where(np.abs(skewness) > 1e-6, skewness, 1e-6)
-    return np.asarray(3.0 / g * (np.cbrt(1.0 + g * (t - g / 6.0)) - 1.0), dtype=np.float64)
+    is_skewed = np.abs(skewness) > 1e-6
+    g = np.where(is_skewed, skewness, 1.0)
+    return np.where(is_skewed, 3.0 / g * (np.cbrt(1.0 + g * (t - g / 6.0)) - 1.0), t)
 
 
 def find_means(groups: SortedGroups) -> tuple[Floats, Spread]:
@@ -209,7 +219,7 @@ def limit_means(groups: SortedGroups, *, coverage: float) -> tuple[Floats, Float
     mean, spread = find_means(groups)
     lo, hi = limit_by_spread(mean, spread, coverage)
     lo = np.where(groups.values[groups.starts] >= 0, np.maximum(lo, 0.0), lo)
-    return mean, *(np.where(groups.has_too_few, np.nan, end) for end in (lo, hi))
+    return mean, groups.withhold(lo), groups.withhold(hi)
 
 
 def limit_clustered_means(
@@ -248,7 +258,7 @@ def limit_shares(groups: SortedGroups, are_told: Booleans, *, coverage: float) -
     for side, reach in ((-1, np.where(beyond < 0, far, t)), (1, np.where(beyond > 0, far, t))):
         half = np.sqrt(reach**2 * (odd / n + reach**2 / (4 * n**2)))
         end = (share + reach**2 / (2 * n) + side * half) / (1 + reach**2 / n)
-        ends.append(np.where(groups.has_too_few, np.nan, np.clip(end, 0.0, 1.0)))
+        ends.append(groups.withhold(np.clip(end, 0.0, 1.0)))
     return share, ends[0], ends[1]
 
 
@@ -279,10 +289,10 @@ def limit_quantiles(groups: SortedGroups, probability: float, *, coverage: float
     spread = find_spread(groups, are_below - np.repeat(groups.share(are_below), n), _excess(odd))
     reach = spread.reach(coverage) * np.sqrt(spread.variance)
     lo, hi = (_value_at(groups, n * (probability + side * reach) - 0.5) for side in (-1, 1))
-    return value, *(np.where(groups.has_too_few, np.nan, end) for end in (lo, hi))
+    return value, groups.withhold(lo), groups.withhold(hi)
 
 
-def _value_at(groups: SortedGroups, place: Floats) -> Floats:
+def _value_at(groups: SortedGroups, place: NDArray[np.floating]) -> Floats:
     """Value at a place among each group's sorted values, counted from 0, between two of them in proportion."""
     last = groups.counts - 1
     below = np.clip(np.floor(place), 0, last).astype(np.int64)

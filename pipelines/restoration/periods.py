@@ -55,7 +55,10 @@ def compare_means(now: pd.DataFrame, before: pd.DataFrame, column: str, coverage
         values = jobs[column].to_numpy(dtype=np.float64, na_value=np.nan)
         ends.append(sort_groups(values, np.full(len(jobs), "all"), jobs["cluster"].to_numpy(dtype=np.int64)))
     (mean, spread), (mean_before, spread_before) = (find_means(groups) for groups in ends)
-    sizes, means = [int(groups.counts.sum()) for groups in ends], [float(m.sum()) if len(m) else np.nan for m in (mean, mean_before)]
+    sizes, means = (
+        [int(groups.counts.sum()) for groups in ends],
+        [float(m.sum()) if len(m) else np.nan for m in (mean, mean_before)],
+    )
     if not all(sizes) or any(groups.has_too_few.any() for groups in ends):
         return Difference(sizes[0], means[0], sizes[1], means[1], np.nan, np.nan, "too_few")
     lo, hi = (float(end[0]) for end in limit_by_spread(mean - mean_before, spread - spread_before, coverage))

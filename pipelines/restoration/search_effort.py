@@ -76,9 +76,7 @@ def fit_class_rates(failures: Floats, exposure_km_years: Floats) -> Floats:
     return np.asarray((failures + 1.0) / (exposure_km_years + exposure / total), dtype=np.float64)
 
 
-def measure_search_effort(
-    jobs: pd.DataFrame, groupings: Sequence[str], *, coverage: float
-) -> pd.DataFrame:
+def measure_search_effort(jobs: pd.DataFrame, groupings: Sequence[str], *, coverage: float) -> pd.DataFrame:
     """Tests used against the least, averaged over the jobs of each group; never for one job.
 
     Parameters
@@ -109,9 +107,7 @@ def measure_search_effort(
     clusters = jobs["cluster"].to_numpy(dtype=np.int64)
     parts = []
     for grouping in groupings if len(jobs) else ():
-        _, mean, lo, hi = limit_clustered_means(
-            excess, pd.Categorical(jobs[grouping]), clusters, coverage=coverage
-        )
+        _, mean, lo, hi = limit_clustered_means(excess, pd.Categorical(jobs[grouping]), clusters, coverage=coverage)
         means = jobs.groupby(grouping, observed=True)[["tests", "least_tests", "least_tests_by_count"]].mean()
         parts.append(
             pd.DataFrame(

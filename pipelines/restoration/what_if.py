@@ -50,13 +50,7 @@ def find_savings(jobs: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def summarise_savings(
-    jobs: pd.DataFrame,
-    groupings: Sequence[str],
-    years: float,
-    *,
-    coverage: float,
-) -> pd.DataFrame:
+def summarise_savings(jobs: pd.DataFrame, groupings: Sequence[str], years: float, *, coverage: float) -> pd.DataFrame:
     """Savings of every scenario in every group, in all, by year and as a share.
 
     Parameters

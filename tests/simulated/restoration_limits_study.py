@@ -150,7 +150,9 @@ def limit_fleet(jobs: pd.DataFrame) -> pd.DataFrame:
             groups, mean, lo, hi = limit_clustered_means(
                 jobs[figure].to_numpy(), pd.Categorical(jobs[grouping]), jobs["cluster"].to_numpy(), coverage=COVERAGE
             )
-            parts.append(pd.DataFrame({"figure": figure, "group_name": groups.names, "value": mean, "lo": lo, "hi": hi}))
+            parts.append(
+                pd.DataFrame({"figure": figure, "group_name": groups.names, "value": mean, "lo": lo, "hi": hi})
+            )
     every = pd.concat(parts)
     return every.loc[every["group_name"].isin(("all", "small")), ["figure", "group_name", "value", "lo", "hi"]]
 
@@ -210,8 +212,10 @@ def study_world(world: World, fleets: int, seed: int) -> pd.DataFrame:
     rows["is_told"], differences["is_told"] = rows[["lo", "hi"]].notna().all(axis=1), differences["judged"] != "too_few"
     rows = pd.concat([rows, differences])
     keys = ["figure", "group_name"]
-    table = rows[rows["is_told"]].groupby(keys, sort=False).agg(
-        holds=("holds", "mean"), fleets=("holds", "size"), width=("width", "median")
+    table = (
+        rows[rows["is_told"]]
+        .groupby(keys, sort=False)
+        .agg(holds=("holds", "mean"), fleets=("holds", "size"), width=("width", "median"))
     )
     table = table.reindex(pd.MultiIndex.from_frame(rows[keys].drop_duplicates()))
     table["error"] = np.sqrt(table["holds"] * (1 - table["holds"]) / table["fleets"])
@@ -228,7 +232,9 @@ def main() -> None:
     print(f"{given.fleets} fleets a world, seed {given.seed}: limits of {COVERAGE:.0%}, in % of the fleets with limits")
     for name, world in WORLDS.items():
         print(f"\n{name}{'  (below what limits need)' if name in BELOW else ''}")
-        print(f"  {'':24}{'all jobs':>12}{'withheld':>10}{'width':>8}   {'small district':>16}{'withheld':>10}{'width':>8}")
+        print(
+            f"  {'':24}{'all jobs':>12}{'withheld':>10}{'width':>8}   {'small group':>12}{'withheld':>10}{'width':>8}"
+        )
         found = study_world(world, given.fleets, given.seed)
         for figure, rows in found.groupby("figure", sort=False):
             ends = rows.set_index("group_name").reindex(["all", "small"])
