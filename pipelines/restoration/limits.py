@@ -128,8 +128,10 @@ class Spread:
     fourth: Floats
 
     def __sub__(self, other: "Spread") -> "Spread":
-        """Spread of the difference of two independent figures."""
-        return Spread(self.variance + other.variance, self.third - other.third, self.fourth + other.fourth)
+        """Spread of the difference of two independent figures, with the freedom of the less certain one."""
+        variance = self.variance + other.variance
+        least = np.maximum(*(_ratio(one.fourth, one.variance**2) for one in (self, other)))
+        return Spread(variance, self.third - other.third, least * variance**2)
 
     def reach(self, coverage: float) -> Floats:
         """Student's t at the degrees of freedom of the variance."""
@@ -143,7 +145,12 @@ class Spread:
 
     def skewness(self) -> Floats:
         """Skewness of the figure; 0 where nothing varies."""
-        return np.divide(self.third, self.variance**1.5, out=np.zeros_like(self.third), where=self.variance > 0)
+        return _ratio(self.third, self.variance**1.5)
+
+
+def _ratio(above: Floats, below: Floats) -> Floats:
+    """Quotients, 0 where they would be of nothing."""
+    return np.divide(above, below, out=np.zeros(len(above)), where=below > 0)
 
 
 def find_spread(groups: SortedGroups, scores: Floats, excess: Floats | float = 0.0) -> Spread:
@@ -214,7 +221,7 @@ def limit_means(groups: SortedGroups, *, coverage: float) -> tuple[Floats, Float
     Hall's transformation of Student's t over clusters; what is never below nought has no limit below it. Limits are NaN
     where a group has too few days or storms.
 
-    Checked by: tests/unit/test_restoration_limits.py, tests/simulated/test_restoration_limits_simulated.py
+    Checked by: tests/unit/test_restoration_limits.py
     """
     mean, spread = find_means(groups)
     lo, hi = limit_by_spread(mean, spread, coverage)
@@ -243,7 +250,7 @@ def limit_shares(groups: SortedGroups, are_told: Booleans, *, coverage: float) -
     E. B. Wilson, Journal of the American Statistical Association 22 (1927). E. L. Korn and B. I. Graubard, Survey
     Methodology 24 (1998), 193-201: effective numbers and degrees of freedom.
 
-    Checked by: tests/published/test_restoration_published.py, tests/simulated/test_restoration_limits_simulated.py
+    Checked by: tests/published/test_restoration_published.py
     """
     share = groups.share(are_told)
     odd = share * (1.0 - share)
@@ -264,7 +271,7 @@ def limit_shares(groups: SortedGroups, are_told: Booleans, *, coverage: float) -
 
 def _excess(odd: Floats) -> Floats:
     """Excess kurtosis of one job that is told or not, with the variance odd; 0 where none or all are."""
-    return np.divide(1.0 - 6.0 * odd, odd, out=np.zeros_like(odd), where=odd > 0)
+    return _ratio(1.0 - 6.0 * odd, odd)
 
 
 def limit_quantiles(groups: SortedGroups, probability: float, *, coverage: float) -> tuple[Floats, Floats, Floats]:
@@ -280,7 +287,7 @@ def limit_quantiles(groups: SortedGroups, probability: float, *, coverage: float
     ----------
     R. S. Woodruff, Journal of the American Statistical Association 47 (1952), 635-646.
 
-    Checked by: tests/unit/test_restoration_limits.py, tests/simulated/test_restoration_limits_simulated.py
+    Checked by: tests/unit/test_restoration_limits.py
     """
     n = groups.counts
     value = _value_at(groups, (n - 1) * probability)

@@ -42,13 +42,9 @@ def compare_means(now: pd.DataFrame, before: pd.DataFrame, column: str, coverage
 
     Notes
     -----
-    Limits of each mean over clusters (limits.py), Welch's sum of both.
+    Limits of each mean over clusters (limits.py); their variances add up, and the freedom is the smaller of both.
 
-    References
-    ----------
-    B. L. Welch, Biometrika 34 (1947), 28-35.
-
-    Checked by: tests/unit/test_restoration_periods.py, tests/simulated/test_restoration_limits_simulated.py
+    Checked by: tests/unit/test_restoration_periods.py (through compare_periods)
     """
     ends: list[SortedGroups] = []
     for jobs in (now, before):

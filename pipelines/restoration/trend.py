@@ -109,7 +109,7 @@ def compare_last_years(jobs: pd.DataFrame, trend: pd.DataFrame, coverage: float)
 
     Notes
     -----
-    Checked by: tests/unit/test_restoration_trend.py, tests/simulated/test_restoration_limits_simulated.py
+    Checked by: tests/unit/test_restoration_trend.py
     """
     rows = []
     complete = trend[~trend["is_immature"].astype(bool)].sort_values("reported_month")

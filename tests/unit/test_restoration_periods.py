@@ -18,7 +18,7 @@ def stormy(rng: np.random.Generator, days: int, mean: float) -> pd.DataFrame:
     return pd.DataFrame({"cluster": day, "report_to_restore_min": level[day] * rng.gamma(5, 1 / 5, len(day))})
 
 
-def test_limits_are_near_welchs_of_statsmodels_with_days_as_clusters() -> None:
+def test_limits_are_near_those_of_statsmodels_with_days_as_clusters() -> None:
     """On many days skewness and the jackknife matter little: a regression on the period, errors clustered by day."""
     rng = np.random.default_rng(7)
     now, before = stormy(rng, 3000, 150.0), stormy(rng, 4000, 140.0)
