@@ -18,8 +18,8 @@ FEWEST_DAYS = 10
 as is the number of storms."""
 
 FEWEST_STORMS = 4.0
-"""Storms of equal weight below which a group gets no limits where its storms weigh: where the sum of the squares of
-their jobs is above a quarter of the number of all its jobs."""
+"""Storms of equal weight below which a group gets no limits where its storms weigh: where a job has more than a quarter
+of a job on average beside it in the same storm."""
 
 FREEDOM_KEPT = 0.7
 """Share of the estimated degrees of freedom that is used: with few storms the largest are yet to come, and the fourth
@@ -114,7 +114,7 @@ def sort_groups(values: Floats, groups: pd.Categorical | NDArray[np.object_], cl
         np.bincount(cell_groups, weights=is_storm * sizes**power, minlength=len(counts)) for power in (1.0, 2.0)
     )
     has_few_days = np.bincount(cell_groups, minlength=len(counts)) < FEWEST_DAYS
-    has_few_storms = (squares > counts / 4.0) & (in_storms**2 < FEWEST_STORMS * squares)
+    has_few_storms = (squares - in_storms > counts / 4.0) & (in_storms**2 < FEWEST_STORMS * squares)
     names = np.asarray(found.categories, dtype=object)[filled]
     starts = np.cumsum(counts) - counts
     return SortedGroups(

@@ -141,8 +141,9 @@ def test_under_ten_days_there_are_no_limits() -> None:
     ("storms", "has_too_few"),
     [
         ([], False),
-        ([4], False),  # 16 is no more than a quarter of 64
-        ([5], True),  # 25 is more than a quarter of 65
+        ([1] * 3, False),
+        ([4], False),  # 4 x 3 is no more than a quarter of 64
+        ([5], True),  # 5 x 4 is more than a quarter of 65
         ([20, 20, 20], True),
         ([20, 20, 20, 20], False),
         ([40, 10, 10, 10], True),  # as much as 70^2 / 1900 = 2.6 storms alike
