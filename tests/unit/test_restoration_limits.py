@@ -12,6 +12,7 @@ from pipelines.restoration import limits
 from pipelines.restoration.limits import (
     FEWEST_DAYS,
     FREEDOM_KEPT,
+    LEAST_FREEDOM,
     SortedGroups,
     find_means,
     limit_by_spread,
@@ -67,7 +68,8 @@ def test_one_storm_that_outweighs_all_other_days_leaves_little_freedom() -> None
     cluster = np.append(np.arange(60), np.full(40, 60))
     values = np.append(rng.lognormal(4, 0.3, 60), rng.lognormal(5, 0.3, 40))
     spread = find_means(one_group(values, cluster))[1]
-    assert 2 * spread.variance[0] ** 2 / spread.fourth[0] < 3
+    assert 2 * spread.variance[0] ** 2 / spread.fourth[0] < LEAST_FREEDOM
+    assert spread.reach(0.9)[0] == pytest.approx(stats.t.ppf(0.95, LEAST_FREEDOM))
 
 
 def test_limits_reach_further_to_the_side_to_which_the_values_are_skewed() -> None:
