@@ -150,7 +150,9 @@ def number(value: Any, decimals: int | None = None) -> str:
 
 
 def limits(lo: Any, hi: Any, decimals: int | None = None) -> str:
-    """Both limits of an interval: '3.1 to 5.8'."""
+    """Both limits of an interval: '3.1 to 5.8', or that there are too few days or storms for them."""
+    if is_missing(lo) or is_missing(hi):
+        return "too few days or storms for limits"
     return f"{number(lo, decimals)} to {number(hi, decimals)}"
 
 

@@ -13,6 +13,7 @@ A text holds fields in braces. What follows the colon says how the value is writ
     {n:one is|are}               the first words where the number is 1, else the second
     {verdict:by better=better than|level=level with}   words by the code that a model or a mart decided on
     {days:range job}             12 to 900 jobs, of a column of counts
+    {row:limits mean 1}          12.3 to 15.6, of a row's mean_lo and mean_hi; {row:limits share 1 %} of shares
 
 Anything else is Python's own format. Pages decide nothing: where words depend on a judgement, the code comes from
 a column of a table.
@@ -46,7 +47,7 @@ class _Fields(string.Formatter):
     """Braces filled in as the top of this file says."""
 
     def format_field(self, value: Any, format_spec: str) -> str:
-        if not isinstance(value, pd.Series) and style.is_missing(value):
+        if not isinstance(value, pd.Series | tuple) and style.is_missing(value):
             return style.MISSING
         how, _, rest = format_spec.partition(" ")
         match how:
@@ -69,6 +70,12 @@ class _Fields(string.Formatter):
                 return style.counted(value, noun, plural or None)
             case "range":
                 return style.counted_range(value, rest)
+            case "limits":
+                name, decimals, *of_share = rest.split()
+                lo, hi = (getattr(value, f"{name}_{end}") * (100 if of_share else 1) for end in ("lo", "hi"))
+                return style.limits(lo, hi, int(decimals)) + (
+                    " %" if of_share and not style.is_missing(lo + hi) else ""
+                )
             case "money":
                 return style.money(value, rest)
             case "date":

@@ -28,6 +28,9 @@ RENAMED = {
 }
 """Keys of earlier versions, still accepted with a warning, and what each is called now."""
 
+REMOVED = {"restoration.bootstrap_replicates": "limits need no resampling now"}
+"""Keys of earlier versions that are ignored with a warning, and why they are needed no more."""
+
 PresentRuleKey = Literal["failures", "years", "failures_per_km", "age_years"]
 
 # Michael Sullivan, Josh Schellenberg and Marshall Blundell (2015), Updated value of service reliability estimates for
@@ -136,9 +139,6 @@ class Restoration:
         "IEEE Std 1366, definitions; from memory",
         unit="min",
         low=0,
-    )
-    bootstrap_replicates: int = setting(
-        2000, "bootstrap replicates of a mean over fewer than 10 jobs", PRACTICE, low=200, high=100_000
     )
     longest_accepted_days: float = setting(
         7.0, "days after the report beyond which a restoration time is set aside", OURS, unit="days", low=1
@@ -427,6 +427,11 @@ def load_settings(path: Path | None, say: Say = lambda _: None) -> Settings:
         known, hints = _fields(_SECTIONS[section]), typing.get_type_hints(_SECTIONS[section])
         accepted: dict[str, Any] = {}
         for name, value in values.items():
+            if f"{section}.{name}" in REMOVED:
+                say(
+                    f"warning: setting {section}.{name} is ignored, {REMOVED[f'{section}.{name}']}: remove it in {path}"
+                )
+                continue
             key = RENAMED.get(f"{section}.{name}", f"{section}.{name}").removeprefix(f"{section}.")
             if key != name:
                 if key in values:

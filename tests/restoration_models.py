@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import duckdb
-import numpy as np
 import pandas as pd
 
 from pipelines import warehouse
@@ -23,7 +22,7 @@ def build_restoration(
 
     With only_summary the limits of the stages alone are fitted and marts.restoration_summary alone is built.
     """
-    settings = Settings().override("restoration", bootstrap_replicates=200)
+    settings = Settings()
     for stem, given in tables.items():
         write_raw(con, stem, frame_from_pipes(given) if isinstance(given, str) else given)
     marts = {name for name, model in warehouse.models().items() if model.path.parent.name == "restoration"}
@@ -37,13 +36,7 @@ def build_restoration(
     warehouse.load_macros(con)
     for layers in (("staging", "core"), ("marts",)):
         if layers == ("marts",) and only_summary:
-            limits = summarise_stages(
-                warehouse.read_query(con, "restoration/jobs"),
-                coverage=0.9,
-                small_group=10,
-                replicates=200,
-                rng=np.random.default_rng(1),
-            )
+            limits = summarise_stages(warehouse.read_query(con, "restoration/jobs"), coverage=0.9, small_group=10)
             write_table(
                 con,
                 "marts.restoration_stages",

@@ -5,10 +5,8 @@ Tables out: marts.restoration_*, fitted.closing_lag, fitted.major_event_threshol
 Methods: each module names its own sources.
 
     stages.py           lengths of all stages and clocks in all groupings
-    sorted_groups.py    values sorted once by group
-    bootstrap.py        limits of means for every group of jobs
+    limits.py           limits of means, quantiles and shares, over storms and days
     periods.py          are the stages of one period longer than those of another?
-    quantile_limits.py  limits of medians and 90th percentiles
     comparison.py       districts, crews and methods once their jobs are made alike
     closing_delay.py    how much of the latest weeks is on file, and what their mean will be
     trend.py            months on an individuals chart

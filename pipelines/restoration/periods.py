@@ -1,10 +1,65 @@
 """Did the stages take longer in one period than in another?"""
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
-from scipy.special import stdtrit
 
-from shared.arrays import Floats
+from pipelines.restoration.limits import SortedGroups, find_means, limit_by_spread, sort_groups
+
+
+@dataclass(frozen=True)
+class Difference:
+    """Two periods: jobs and mean of each (NaN without jobs), limits of the difference, and what they say of it.
+
+    Attributes
+    ----------
+    judged
+        longer or shorter where the limits leave no difference out, else within; too_few where a period has too few
+        days or storms for limits (limits.py).
+    """
+
+    jobs: int
+    mean: float
+    jobs_before: int
+    mean_before: float
+    lo: float
+    hi: float
+    judged: str
+
+
+def compare_means(now: pd.DataFrame, before: pd.DataFrame, column: str, coverage: float) -> Difference:
+    """Mean of a column in two periods and the limits of the difference.
+
+    Parameters
+    ----------
+    now, before
+        One row a job: cluster (core.job_groups) and the column (NaN: none).
+    column
+        What is compared.
+    coverage
+        Two-sided coverage of the limits of the difference.
+
+    Notes
+    -----
+    Limits of each mean over clusters (limits.py); their variances add up, and the freedom is the smaller of both.
+
+    Checked by: tests/unit/test_restoration_periods.py (through compare_periods)
+    """
+    ends: list[SortedGroups] = []
+    for jobs in (now, before):
+        values = jobs[column].to_numpy(dtype=np.float64, na_value=np.nan)
+        ends.append(sort_groups(values, np.full(len(jobs), "all"), jobs["cluster"].to_numpy(dtype=np.int64)))
+    (mean, spread), (mean_before, spread_before) = (find_means(groups) for groups in ends)
+    sizes, means = (
+        [int(groups.counts.sum()) for groups in ends],
+        [float(m.sum()) if len(m) else np.nan for m in (mean, mean_before)],
+    )
+    if not all(sizes) or any(groups.has_too_few.any() for groups in ends):
+        return Difference(sizes[0], means[0], sizes[1], means[1], np.nan, np.nan, "too_few")
+    lo, hi = (float(end[0]) for end in limit_by_spread(mean - mean_before, spread - spread_before, coverage))
+    judged = "within" if lo <= 0 <= hi else "longer" if means[0] > means[1] else "shorter"
+    return Difference(sizes[0], means[0], sizes[1], means[1], lo, hi, judged)
 
 
 def compare_periods(now: pd.DataFrame, before: pd.DataFrame, stages: tuple[str, ...], coverage: float) -> pd.DataFrame:
@@ -13,7 +68,7 @@ def compare_periods(now: pd.DataFrame, before: pd.DataFrame, stages: tuple[str, 
     Parameters
     ----------
     now, before
-        One row a job: reported_on and STAGE_min in minutes for each stage (NaN: the job lacks a stamp of it).
+        One row a job: cluster and STAGE_min in minutes for each stage (NaN: the job lacks a stamp of it).
     stages
         Stages compared.
     coverage
@@ -22,62 +77,24 @@ def compare_periods(now: pd.DataFrame, before: pd.DataFrame, stages: tuple[str, 
     Returns
     -------
     DataFrame
-        stage, jobs, mean_min, jobs_before, mean_before_min, difference_min, difference_lo, difference_hi and judged:
-        longer or shorter where the limits leave no difference out, else within; too_few where a period has fewer than
-        two days with jobs.
+        stage, jobs, mean_min, jobs_before, mean_before_min, difference_min, difference_lo, difference_hi and judged
+        (Difference).
 
     Notes
     -----
-    Jobs of one stormy day are alike, so days are the units: the variance of a mean is the linearised one of a ratio
-    of totals over days, D / (D - 1) sum_d (sum_i (y_i - m))^2 / n^2. Limits by Welch's t with D - 1 degrees of
-    freedom a period.
-
-    References
-    ----------
-    W. G. Cochran, Sampling Techniques (1977), 9A and 11; B. L. Welch, Biometrika 34 (1947), 28-35.
-
     Checked by: tests/unit/test_restoration_periods.py
     """
-    rows = []
-    for stage in stages:
-        ends = [
-            mean_over_days(jobs[f"{stage}_min"].to_numpy(dtype=np.float64, na_value=np.nan), jobs["reported_on"])
-            for jobs in (now, before)
-        ]
-        (jobs, mean, variance, days), (jobs_before, mean_before, variance_before, days_before) = ends
-        difference, lo, hi, judged = mean - mean_before, np.nan, np.nan, "too_few"
-        if min(days, days_before) >= 2:
-            total = variance + variance_before
-            parts = variance**2 / (days - 1) + variance_before**2 / (days_before - 1)
-            reach = float(stdtrit(total**2 / parts, (1 + coverage) / 2)) * total**0.5 if total > 0 else 0.0
-            lo, hi = difference - reach, difference + reach
-            judged = "within" if lo <= 0 <= hi else "longer" if difference > 0 else "shorter"
-        rows.append((stage, jobs, mean, jobs_before, mean_before, difference, lo, hi, judged))
+    found = [compare_means(now, before, f"{stage}_min", coverage) for stage in stages]
     return pd.DataFrame(
-        rows,
-        columns=[
-            "stage", "jobs", "mean_min", "jobs_before", "mean_before_min", "difference_min", "difference_lo",
-            "difference_hi", "judged",
-        ],
-    )  # fmt: skip
-
-
-def mean_over_days(minutes: Floats, day: pd.Series) -> tuple[int, float, float, int]:
-    """Number of values, their mean, its variance with days as the units, and the number of days.
-
-    Parameters
-    ----------
-    minutes
-        Minutes of each job; NaN: none.
-    day
-        Day of each job.
-    """
-    there = np.isfinite(minutes)
-    values, n = minutes[there], int(there.sum())
-    if n == 0:
-        return 0, np.nan, np.nan, 0
-    mean = float(values.mean())
-    totals = pd.Series(values - mean).groupby(day.to_numpy()[there]).sum().to_numpy()
-    days = len(totals)
-    variance = float((totals**2).sum()) / n**2 * days / (days - 1) if days > 1 else np.nan
-    return n, mean, variance, days
+        {
+            "stage": stages,
+            "jobs": [one.jobs for one in found],
+            "mean_min": [one.mean for one in found],
+            "jobs_before": [one.jobs_before for one in found],
+            "mean_before_min": [one.mean_before for one in found],
+            "difference_min": [one.mean - one.mean_before for one in found],
+            "difference_lo": [one.lo for one in found],
+            "difference_hi": [one.hi for one in found],
+            "judged": [one.judged for one in found],
+        }
+    )

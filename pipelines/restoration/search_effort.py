@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from pipelines.restoration.bootstrap import limit_clustered_means
+from pipelines.restoration.limits import limit_clustered_means
 from shared import dictionary
 from shared.arrays import Floats
 
@@ -76,20 +76,18 @@ def fit_class_rates(failures: Floats, exposure_km_years: Floats) -> Floats:
     return np.asarray((failures + 1.0) / (exposure_km_years + exposure / total), dtype=np.float64)
 
 
-def measure_search_effort(
-    jobs: pd.DataFrame, groupings: Sequence[str], *, coverage: float, replicates: int, rng: np.random.Generator
-) -> pd.DataFrame:
+def measure_search_effort(jobs: pd.DataFrame, groupings: Sequence[str], *, coverage: float) -> pd.DataFrame:
     """Tests used against the least, averaged over the jobs of each group; never for one job.
 
     Parameters
     ----------
     jobs
-        One row a job with at least one test: a column for each grouping, reported_on, tests, least_tests (by
+        One row a job with at least one test: a column for each grouping, cluster, tests, least_tests (by
         chance of failure), least_tests_by_count (all sections alike), locate_min (time to locate, may be missing).
     groupings
         Columns to group by.
-    level, replicates, rng
-        Of the limits of the mean excess (bootstrap.py).
+    coverage
+        Of the limits of the mean excess (limits.py).
 
     Returns
     -------
@@ -106,12 +104,10 @@ def measure_search_effort(
     if len(timed) >= 30 and np.ptp(timed["tests"]) > 0:
         slope = float(np.polyfit(timed["tests"], timed["locate_min"], 1)[0])
     excess = (jobs["tests"] - jobs["least_tests"]).to_numpy(dtype=np.float64)
-    days = pd.factorize(jobs["reported_on"])[0].astype(np.int64)
+    clusters = jobs["cluster"].to_numpy(dtype=np.int64)
     parts = []
     for grouping in groupings if len(jobs) else ():
-        _, mean, lo, hi = limit_clustered_means(
-            excess, pd.Categorical(jobs[grouping]), days, coverage=coverage, replicates=replicates, rng=rng
-        )
+        _, mean, lo, hi = limit_clustered_means(excess, pd.Categorical(jobs[grouping]), clusters, coverage=coverage)
         means = jobs.groupby(grouping, observed=True)[["tests", "least_tests", "least_tests_by_count"]].mean()
         parts.append(
             pd.DataFrame(

@@ -1,7 +1,5 @@
 """The restoration step: reads core tables, fits, writes marts.restoration_*."""
 
-from typing import Any
-
 import duckdb
 import numpy as np
 import pandas as pd
@@ -47,10 +45,8 @@ def fit_tables(
 
     # compute
     coverage, small = settings.general.interval_coverage, settings.general.small_group
-    rng = np.random.default_rng(settings.general.seed)
     crews = crew_grouping(settings)
-    bootstrap: Any = {"coverage": coverage, "replicates": settings.restoration.bootstrap_replicates, "rng": rng}
-    limits = summarise_stages(jobs, small_group=small, **bootstrap)
+    limits = summarise_stages(jobs, coverage=coverage, small_group=small)
     is_clock = limits["stage"].isin(CLOCKS)
     tables = {
         "marts.restoration_stages": limits[~is_clock & limits["grouped_by"].isin(STAGE_GROUPINGS)],
@@ -60,18 +56,15 @@ def fit_tables(
     weeks, lag = summarise_weeks(jobs, known_until, weeks=WEEKS_SHOWN, history_days=HISTORY_DAYS, coverage=coverage)
     tables["marts.restoration_maturity"] = weeks
     tables["fitted.closing_lag"] = thin_lag(lag)
-    tables["marts.restoration_trend"] = chart_months(
-        jobs.assign(time_to_restore=jobs["time_to_restore"].where(~jobs["is_radial"])),
-        known_until,
-        lag,
-        coverage=coverage,
-    )
-    tables["fitted.restoration_year_change"] = compare_last_years(tables["marts.restoration_trend"], coverage)
+    on_loops = jobs.assign(time_to_restore=jobs["time_to_restore"].where(~jobs["is_radial"]))
+    trend = chart_months(on_loops, known_until, lag, coverage=coverage)
+    tables["marts.restoration_trend"] = trend
+    tables["fitted.restoration_year_change"] = compare_last_years(on_loops, trend, coverage)
     tables["marts.restoration_search"] = measure_search_effort(
-        jobs.merge(searches, on="job_id"), (*PAGE_GROUPINGS, "method", *crews), **bootstrap
+        jobs.merge(searches, on="job_id"), (*PAGE_GROUPINGS, "method", *crews), coverage=coverage
     )
     tables["marts.restoration_abnormal"] = summarise_abnormal_days(
-        jobs[~jobs["is_radial"]].merge(loop_rates, on="job_id"), ("all", "district", "year"), **bootstrap
+        jobs[~jobs["is_radial"]].merge(loop_rates, on="job_id"), ("all", "district", "year"), coverage=coverage
     )
     costed = jobs.dropna(subset=["customer_minutes"])
     years = (
@@ -79,7 +72,7 @@ def fit_tables(
         if len(jobs)
         else 1.0
     )
-    tables["marts.restoration_what_if"] = summarise_savings(costed, PAGE_GROUPINGS, years, **bootstrap)
+    tables["marts.restoration_what_if"] = summarise_savings(costed, PAGE_GROUPINGS, years, coverage=coverage)
     thresholds = fit_yearly_thresholds(days)
     marked = mark_major_event_days(days, thresholds)
     tables["fitted.major_event_threshold"] = thresholds

@@ -5,8 +5,8 @@ import pandas as pd
 
 from pipelines.restoration.closing_delay import MATURE_SHARE, ClosingLag, adjust_recent_mean
 from pipelines.restoration.control_limits import find_signals, fit_individuals
+from pipelines.restoration.periods import compare_means
 from shared import dictionary
-from shared.arrays import Floats
 
 TREND_MONTHS = 60
 """Latest months that are charted; the limits stand on the mature ones among them: our choice."""
@@ -89,74 +89,38 @@ def chart_months(jobs: pd.DataFrame, known_until: pd.Timestamp, lag: ClosingLag,
 MEASURES = ("time_to_locate", "time_to_restore")
 
 
-def compare_last_years(trend: pd.DataFrame, coverage: float) -> pd.DataFrame:
-    """Whether the last twelve complete months of each measure differ from the twelve before.
+def compare_last_years(jobs: pd.DataFrame, trend: pd.DataFrame, coverage: float) -> pd.DataFrame:
+    """Whether the jobs of the last twelve complete months differ from those of the twelve before, measure by measure.
 
     Parameters
     ----------
+    jobs
+        As for chart_months, with cluster (core.job_groups).
     trend
-        fitted.restoration_trend.
+        marts.restoration_trend, which tells the complete months.
     coverage
         Two-sided coverage of the limits of the difference.
 
     Returns
     -------
     DataFrame
-        fitted.restoration_year_change: a row a measure that has months enough.
+        fitted.restoration_year_change: a row a measure with 24 complete months; judged rise or fall where the limits
+        leave no difference out, else within; too_few where a year has too few days or storms for limits.
 
     Notes
     -----
-    A rise or a fall is said only where the limits leave no difference out.
-
     Checked by: tests/unit/test_restoration_trend.py
     """
     rows = []
     complete = trend[~trend["is_immature"].astype(bool)].sort_values("reported_month")
-    for measure, months in complete.groupby("measure", sort=True):
-        found = compare_years(months["mean_min"].to_numpy(dtype=np.float64, na_value=np.nan), coverage)
-        if found is not None:
-            last, before, difference, lo, hi = found
-            judged = "within" if lo <= 0 <= hi else "rise" if difference > 0 else "fall"
-            rows.append((measure, last, before, lo, hi, judged))
+    for measure, months in complete.groupby("measure", sort=True)["reported_month"]:
+        if len(months) < 24:
+            continue
+        last, before = (
+            jobs[jobs["reported_month"].isin(months.iloc[part])] for part in (slice(-12, None), slice(-24, -12))
+        )
+        found = compare_means(last, before, str(measure), coverage)
+        judged = {"longer": "rise", "shorter": "fall"}.get(found.judged, found.judged)
+        rows.append((measure, found.mean, found.mean_before, found.lo, found.hi, judged))
     columns = ["measure", "last_mean_min", "before_mean_min", "difference_lo", "difference_hi", "judged"]
     return pd.DataFrame(rows, columns=columns)
-
-
-def compare_years(means: Floats, coverage: float) -> tuple[float, float, float, float, float] | None:
-    """Mean of the last twelve complete months, of the twelve before, their difference and its limits.
-
-    Parameters
-    ----------
-    means
-        Monthly means of complete months in order, any unit, NaN for a month without jobs, shape (months,).
-    coverage
-        Two-sided coverage of the limits of the difference.
-
-    Returns
-    -------
-    tuple or None
-        last, before, difference, lower, upper, in the unit of the means; None with fewer than six months with jobs on
-        either side.
-
-    Notes
-    -----
-    Every month weighs alike, as it does on the individuals chart. Limits by Welch's t of the months' means.
-
-    References
-    ----------
-    B. L. Welch, Biometrika 34 (1947), 28-35.
-
-    Checked by: tests/unit/test_restoration_trend.py
-    """
-    from scipy.special import stdtrit
-
-    last, before = (part[~np.isnan(part)] for part in (means[-12:], means[-24:-12]))
-    if min(len(last), len(before)) < 6:
-        return None
-    errors = np.array([part.var(ddof=1) / len(part) for part in (last, before)])
-    difference = float(last.mean() - before.mean())
-    if errors.sum() == 0:
-        return float(last.mean()), float(before.mean()), difference, difference, difference
-    freedom = errors.sum() ** 2 / (errors**2 / (np.array([len(last), len(before)]) - 1)).sum()
-    half = float(stdtrit(freedom, (1 + coverage) / 2) * np.sqrt(errors.sum()))
-    return float(last.mean()), float(before.mean()), difference, difference - half, difference + half

@@ -5,7 +5,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
-from pipelines.restoration.bootstrap import limit_clustered_means
+from pipelines.restoration.limits import limit_clustered_means
 from shared import dictionary
 
 SOONER_MIN = 10.0
@@ -50,27 +50,19 @@ def find_savings(jobs: pd.DataFrame) -> pd.DataFrame:
     )
 
 
-def summarise_savings(
-    jobs: pd.DataFrame,
-    groupings: Sequence[str],
-    years: float,
-    *,
-    coverage: float,
-    replicates: int,
-    rng: np.random.Generator,
-) -> pd.DataFrame:
+def summarise_savings(jobs: pd.DataFrame, groupings: Sequence[str], years: float, *, coverage: float) -> pd.DataFrame:
     """Savings of every scenario in every group, in all, by year and as a share.
 
     Parameters
     ----------
     jobs
-        As for find_savings, with a column for each grouping, reported_on and customer_minutes.
+        As for find_savings, with a column for each grouping, cluster and customer_minutes.
     groupings
         Columns to group by.
     years
         Years the jobs span.
-    level, replicates, rng
-        Of the limits: those of the mean saving of a job (bootstrap.py) times the jobs.
+    coverage
+        Of the limits: those of the mean saving of a job (limits.py) times the jobs.
 
     Returns
     -------
@@ -82,17 +74,15 @@ def summarise_savings(
     Checked by: tests/unit/test_restoration_what_if.py
     """
     savings = find_savings(jobs)
-    days = pd.factorize(jobs["reported_on"])[0].astype(np.int64)
+    clusters = jobs["cluster"].to_numpy(dtype=np.int64)
     parts = []
     for scenario in SCENARIOS:
         for grouping in groupings if len(jobs) else ():
             groups, mean, lo, hi = limit_clustered_means(
                 savings[scenario].to_numpy(dtype=np.float64),
                 pd.Categorical(jobs[grouping]),
-                days,
+                clusters,
                 coverage=coverage,
-                replicates=replicates,
-                rng=rng,
             )
             total = jobs.groupby(grouping, observed=True)["customer_minutes"].sum().to_numpy()
             parts.append(

@@ -62,13 +62,13 @@ def chart_customer_stages(stages: pd.DataFrame) -> go.Figure:
         width=0.46,
         marker={"color": style.INKS["first"]},
         meta={"to": [jobs_of(stage=stage) for stage in rows.index]},
-        customdata=rows[["mean_lo", "mean_hi", "median_min"]].values.tolist(),
+        customdata=[style.limits(row.mean_lo, row.mean_hi, 1) for row in rows.itertuples()],
         error_x={
             **style.bars_between(rows["mean_min"], rows["mean_lo"], rows["mean_hi"]),
             "color": style.INKS["second"],
             "thickness": 2,
         },
-        hovertemplate="%{y}<br>mean %{x:.1f} min (%{customdata[0]:.1f} to %{customdata[1]:.1f})<extra></extra>",
+        hovertemplate="%{y}<br>mean %{x:.1f} min (%{customdata})<extra></extra>",
     )
     chart.add_scatter(
         x=(base + rows["median_min"]).tolist(),

@@ -18,6 +18,7 @@ from pipelines.ranking.search_orders import (
     measure_entropy,
     walk_outward,
 )  # fmt: skip
+from pipelines.restoration import limits
 from pipelines.survival.cox import fit_cox
 from pipelines.survival.treatment import PRIOR_FAILURES
 from reports.pages.reference import Part, Reference
@@ -209,10 +210,15 @@ def past_forecast() -> Part:
 
 
 def stages() -> Part:
-    minutes = np.array([60.0, 75.0, 90.0, 110.0, 240.0])
-    drawn = minutes[np.random.default_rng(1).integers(0, len(minutes), (20_000, len(minutes)))].mean(axis=1)
-    lo, hi = np.quantile(drawn, (0.05, 0.95))
-    return tell("stages", "Mean, median and limits of a stage", lo=lo, hi=hi)
+    minutes, alone = np.array([60.0, 80.0, 100.0, 160.0]), np.arange(4)
+    errors = [
+        np.sqrt(limits.find_means(limits.sort_groups(minutes, np.full(4, "all"), clusters))[1].variance[0])
+        for clusters in (alone, alone // 2)
+    ]
+    return tell(
+        "stages", "Mean, median and limits of a stage",
+        single=errors[0], error=errors[1], days=limits.FEWEST_DAYS, storms=limits.FEWEST_STORMS,
+    )  # fmt: skip
 
 
 def customer_minutes() -> Part:

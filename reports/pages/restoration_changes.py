@@ -48,7 +48,8 @@ def months(rows: pd.DataFrame, years: pd.DataFrame, measure: str, settings: Sett
 
 def year_words(years: pd.DataFrame, measure: str) -> str:
     """Whether the last year differs from the one before, in a sentence; nothing where there are too few months."""
-    return "".join(say("months.years", year=row) for row in years[years["measure"] == measure].itertuples())
+    rows = years[years["measure"] == measure].itertuples()
+    return "".join(say("months.years_few" if row.judged == "too_few" else "months.years", year=row) for row in rows)
 
 
 def latest_weeks(weeks: pd.DataFrame, lag: pd.DataFrame, settings: Settings, found: Judged) -> Exhibit:
@@ -72,8 +73,8 @@ def latest_weeks(weeks: pd.DataFrame, lag: pd.DataFrame, settings: Settings, fou
 
 def saved_words(row: Any, found: Judged) -> str:
     """Share of the customer-minutes that a change saves, with limits."""
-    lo, hi = (found.of(f"saved_{end}_pct", row.name) for end in ("lo", "hi"))
-    return say("savings.share", row=row, lo=lo, hi=hi)
+    ends = {f"saved_pct_{end}": found.of(f"saved_{end}_pct", row.name) for end in ("lo", "hi")}
+    return say("savings.share", row=pd.concat([row, pd.Series(ends, dtype=float)]))
 
 
 def savings(rows: pd.DataFrame, settings: Settings, found: Judged) -> Exhibit:

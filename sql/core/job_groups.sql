@@ -1,5 +1,5 @@
 -- One row is a closed job with the name of its group in every grouping.
--- Reads: core.job_stages
+-- Reads: core.job_stages, core.storm_days
 -- Key: job_id
 -- Units: none
 -- Why: one name of every group for the fitted limits and the marts alike; a crew written in several ways is one crew
@@ -49,7 +49,14 @@ select
         when jobs.sections_on_loop <= 8 then '5 to 8 sections'
         when jobs.sections_on_loop <= 12 then '9 to 12 sections'
         else '13 sections and more'
-    end as loop_size
+    end as loop_size,
+    -- days from a day before all records: below zero where the day is one of a storm's
+    case
+        when storm_days.storm_from is null then date_diff('day', date '0001-01-01', jobs.reported_on)
+        else -date_diff('day', date '0001-01-01', storm_days.storm_from)
+    end as cluster
 from jobs
 -- one row a key
 left join usual_spelling on usual_spelling.crew_key = jobs.crew_key
+-- one row a day
+left join core.storm_days as storm_days on storm_days.reported_on = jobs.reported_on

@@ -135,11 +135,7 @@ def check_limits(jobs: pd.DataFrame, stages: pd.DataFrame, settings: Settings) -
         **dict.fromkeys(CLOCKS, np.nan),
     )
     direct = summarise_stages(
-        frame,
-        coverage=settings.general.interval_coverage,
-        small_group=settings.general.small_group,
-        replicates=settings.restoration.bootstrap_replicates,
-        rng=np.random.default_rng(settings.general.seed),
+        frame, coverage=settings.general.interval_coverage, small_group=settings.general.small_group
     )
     both = stages.merge(direct, on=["grouped_by", "group_name", "stage"], suffixes=("", "_direct"))
     assert len(both) == len(stages) and set(stages["grouped_by"]) <= set(GROUPINGS)

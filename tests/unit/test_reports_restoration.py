@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from pipelines.restoration.trend import compare_last_years
 from reports import page as shell
 from reports.figures import restoration as figures
 from reports.figures import restoration_compare, restoration_minutes
@@ -340,6 +339,11 @@ def test_savings_are_compared() -> None:
     bars = exhibit.chart.data[0]
     assert list(bars.x) == [60, 240, 300]
     assert list(bars.error_x.array) == pytest.approx([10, 40, 50])
+    rows[["saved_lo", "saved_hi"]] = np.nan
+    few = changes.savings(rows, Settings(), found_in("restoration", {"marts.restoration_what_if": rows})).finding
+    assert said(few).startswith(
+        "Halving the search would save 240 customer-minutes a year, 24.0 % (too few days or storms for limits) of them;"
+    )
 
 
 def test_the_stage_bars_begin_where_the_one_before_ends() -> None:
@@ -397,23 +401,17 @@ def test_the_first_sentence_is_of_loops_and_says_its_limits() -> None:
     )
 
 
-def year_words(means: list[float]) -> str:
-    months = pd.date_range("2023-01-01", periods=len(means), freq="MS")
-    rows = pd.DataFrame(
-        {"measure": "time_to_restore", "reported_month": months, "mean_min": means, "is_immature": False}
-    )
-    return changes.year_words(compare_last_years(rows, 0.9), "time_to_restore")
-
-
 def test_the_last_year_is_judged_against_the_one_before() -> None:
-    steady, fallen = [100.0, 110.0] * 12, [150.0, 152.0] * 6 + [100.0, 102.0] * 6
-    assert year_words(steady) == (
-        "The last twelve complete months average 105 minutes, the twelve before 105: a difference of −4 to 4, within "
-        "chance."
-    )
-    assert year_words(fallen).endswith("a difference of −51 to −49, a fall beyond chance.")
-    assert year_words(fallen[12:] + fallen[:12]).endswith("a difference of 49 to 51, a rise beyond chance.")
-    assert year_words(steady[:15]) == ""
+    def words(judged: str, lo: float, hi: float) -> str:
+        row = ("time_to_restore", 105.2, 104.9, lo, hi, judged)
+        columns = ["measure", "last_mean_min", "before_mean_min", "difference_lo", "difference_hi", "judged"]
+        return changes.year_words(pd.DataFrame([row], columns=columns), "time_to_restore")
+
+    start = "The last twelve complete months average 105 minutes, the twelve before 105: "
+    assert words("within", -4, 4) == f"{start}a difference of −4 to 4, within chance."
+    assert words("fall", -51, -49) == f"{start}a difference of −51 to −49, a fall beyond chance."
+    assert words("rise", 49, 51) == f"{start}a difference of 49 to 51, a rise beyond chance."
+    assert words("too_few", np.nan, np.nan) == f"{start}too few days or storms to tell a change from chance."
 
 
 def test_bars_of_this_period_lead_to_the_jobs_they_count() -> None:

@@ -22,6 +22,7 @@ def say(monkeypatch: pytest.MonkeyPatch) -> Words:
         "a": {
             "jobs": "{n:counted job} {n:one is|are} in {row[place]}.",
             "limits": "{lo:1} to {hi:percent 1}, {of:share 1}, {swing:pct}",
+            "ends": "{row:limits mean 1}; {row:limits share 0 %}",
             "verdict": "It is {judged:by better=better than|level=level with} it.",
             "units": "{length:q km|1} for {spent:money {currency}} in {minutes:duration}",
         }
@@ -40,6 +41,16 @@ def test_fields_are_written_as_their_format_says(say: Words) -> None:
         == "⟦1.25|km|1⟧ for USD 60,500 in 1.5 hours"
     )
     assert say("a.units", length=1, spent=1, currency="USD", minutes=2880).endswith("in 2.0 days")
+
+
+def test_limits_are_those_of_a_row_or_said_to_be_unknown(say: Words) -> None:
+    row = pd.Series({"mean_lo": 3.14, "mean_hi": 5.0, "share_lo": 0.1, "share_hi": 0.25})
+    rows = [row, next(row.to_frame().T.itertuples())]
+    assert [say("a.ends", row=one).replace("\u00a0", " ").replace("\u202f", " ") for one in rows] == [
+        "3.1 to 5.0; 10 to 25 %"
+    ] * 2
+    few = "too few days or storms for limits"
+    assert say("a.ends", row=row.replace({5.0: math.nan, 0.1: math.nan})) == f"{few}; {few}"
 
 
 def test_words_are_chosen_by_the_code_of_a_judgement(say: Words) -> None:

@@ -8,8 +8,8 @@ import math
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
 
+from pipelines.restoration.limits import limit_clustered_means
 from pipelines.restoration.search_effort import count_expected_tests, fit_class_rates, measure_search_effort
 
 
@@ -76,10 +76,10 @@ def test_effort_is_averaged_over_jobs() -> None:
             "least_tests": 2.5,
             "least_tests_by_count": 2.6,
             "locate_min": [50.0] * 20 + [90.0] * 20,
-            "reported_on": range(40),
+            "cluster": range(40),
         }
     )
-    found = measure_search_effort(jobs, ("all", "district"), coverage=0.9, replicates=200, rng=np.random.default_rng(1))
+    found = measure_search_effort(jobs, ("all", "district"), coverage=0.9)
     found = found.set_index("group_name")
     assert found.loc["all", "excess_tests"] == pytest.approx((3 + 5) / 2 - 2.5)
     assert found.loc["A", ["mean_tests", "excess_tests", "excess_lo", "excess_hi"]].tolist() == [3, 0.5, 0.5, 0.5]
@@ -89,32 +89,24 @@ def test_effort_is_averaged_over_jobs() -> None:
 
 
 def test_no_jobs_give_no_rows() -> None:
-    columns = ["all", "reported_on", "tests", "least_tests", "least_tests_by_count", "locate_min"]
+    columns = ["all", "cluster", "tests", "least_tests", "least_tests_by_count", "locate_min"]
     empty = pd.DataFrame(columns=columns, dtype=float)
-    found = measure_search_effort(empty, ("all",), coverage=0.9, replicates=200, rng=np.random.default_rng(1))
+    found = measure_search_effort(empty, ("all",), coverage=0.9)
     assert found.empty
-    one = measure_search_effort(
-        empty.reindex([0]).fillna(1.0), ("all",), coverage=0.9, replicates=200, rng=np.random.default_rng(1)
-    )
+    one = measure_search_effort(empty.reindex([0]).fillna(1.0), ("all",), coverage=0.9)
     assert list(found.columns) == list(one.columns)
 
 
 def test_minutes_of_a_test_need_thirty_timed_jobs_that_differ() -> None:
     jobs = pd.DataFrame(
-        {
-            "all": "all",
-            "tests": [2.0, 4.0] * 15,
-            "least_tests": 2.5,
-            "least_tests_by_count": 2.6,
-            "reported_on": range(30),
-        }
+        {"all": "all", "tests": [2.0, 4.0] * 15, "least_tests": 2.5, "least_tests_by_count": 2.6, "cluster": range(30)}
     ).assign(locate_min=lambda frame: 12 * frame["tests"] + 5)
     for given, slope in (
         (jobs, 12),
         (jobs.assign(locate_min=jobs["locate_min"].where(jobs.index > 0)), np.nan),
         (jobs.assign(tests=3.0), np.nan),
     ):
-        found = measure_search_effort(given, ("all",), coverage=0.9, replicates=200, rng=np.random.default_rng(1))
+        found = measure_search_effort(given, ("all",), coverage=0.9)
         columns = ["mean_least_tests", "mean_least_tests_by_count", "minutes_per_test", "excess_min"]
         assert found.loc[0, columns].tolist() == pytest.approx([2.5, 2.6, slope, 0.5 * slope], nan_ok=True)
 
@@ -147,10 +139,10 @@ def test_every_group_has_its_own_jobs_and_means() -> None:
             "least_tests": [2.0] * 20 + [1.5] * 10,
             "least_tests_by_count": [3.0] * 20 + [2.5] * 10,
             "locate_min": [60.0] * 20 + [30.0] * 10,
-            "reported_on": range(30),
+            "cluster": range(30),
         }
     )
-    found = measure_search_effort(jobs, ("all", "district"), coverage=0.9, replicates=200, rng=np.random.default_rng(1))
+    found = measure_search_effort(jobs, ("all", "district"), coverage=0.9)
     assert found.index.tolist() == [0, 1, 2]
     wanted = [
         (30, 10 / 3, 55 / 30, 85 / 30, 1.5, 15, 1.5 * 15),
@@ -164,5 +156,6 @@ def test_every_group_has_its_own_jobs_and_means() -> None:
     ]
     figures = found.drop(columns=["grouped_by", "group_name", "excess_lo", "excess_hi"]).astype(float)
     assert figures.to_numpy() == pytest.approx(np.array(wanted))
-    excess = stats.norm.ppf([0.05, 0.95], 1.5, (jobs["tests"] - jobs["least_tests"]).std(ddof=0) / 30**0.5)
-    assert found.loc[0, ["excess_lo", "excess_hi"]].tolist() == pytest.approx(excess.tolist(), abs=0.02)
+    excess = (jobs["tests"] - jobs["least_tests"]).to_numpy()
+    _, _, lo, hi = limit_clustered_means(excess, pd.Categorical(jobs["all"]), np.arange(30), coverage=0.9)
+    assert found.loc[0, ["excess_lo", "excess_hi"]].tolist() == pytest.approx([lo[0], hi[0]])

@@ -45,6 +45,6 @@ def test_the_same_jobs_give_the_same_tables(make_warehouse) -> None:
         },
     )
     first = {name: con.execute(f"from {name}").df() for name in WRITTEN}
-    step.run(con, Settings().override("restoration", bootstrap_replicates=200))
+    step.run(con, Settings())
     for name, frame in first.items():
         pd.testing.assert_frame_equal(frame, con.execute(f"from {name}").df(), obj=name)

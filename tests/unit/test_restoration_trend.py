@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
 
 from pipelines.restoration.closing_delay import ClosingLag, adjust_recent_mean, fit_closing_lag
-from pipelines.restoration.trend import TREND_MONTHS, chart_months, compare_last_years, compare_years
+from pipelines.restoration.periods import compare_means
+from pipelines.restoration.trend import TREND_MONTHS, chart_months, compare_last_years
 
 
 def make_jobs(rng: np.random.Generator) -> tuple[pd.DataFrame, pd.Timestamp]:
@@ -88,44 +88,48 @@ def test_no_jobs_give_no_rows() -> None:
     assert list(chart(jobs[:50], end).columns) == list(found.columns)
 
 
+def jobs_of_months(levels: list[float]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Ten jobs a month within five minutes of its level, on days of their own, and the chart of these months."""
+    months = pd.date_range("2020-01-01", periods=len(levels), freq="MS")
+    jobs = pd.DataFrame(
+        {
+            "reported_month": months.repeat(10),
+            "cluster": range(1, 10 * len(levels) + 1),
+            "m": np.repeat(levels, 10) + np.tile(np.linspace(-5, 5, 10), len(levels)),
+        }
+    )
+    return jobs, pd.DataFrame({"measure": "m", "reported_month": months, "is_immature": False})
+
+
 def test_the_last_year_is_set_beside_the_one_before() -> None:
-    """scipy.stats.ttest_ind without equal variances is Welch's test; its interval is the difference's."""
-    means = np.random.default_rng(5).normal(120.0, 10.0, 30)
-    means[-3] = np.nan
-    last, before = means[-12:][~np.isnan(means[-12:])], means[-24:-12]
-    found = compare_years(means, 0.9)
-    wanted = stats.ttest_ind(last, before, equal_var=False).confidence_interval(0.9)
-    assert found == pytest.approx(
-        (last.mean(), before.mean(), last.mean() - before.mean(), wanted.low, wanted.high), rel=1e-9
-    )
-    assert compare_years(means[-17:], 0.9) is None
-    assert compare_years(np.full(24, 7.0), 0.9) == (7.0, 7.0, 0.0, 0.0, 0.0)
+    """Their jobs are compared as those of two periods are; the latest month is not complete."""
+    jobs, trend = jobs_of_months([900.0, *[100.0] * 12, *[109.0] * 12, 0.0])
+    trend.loc[25, "is_immature"] = True
+    row = compare_last_years(jobs, trend.sample(frac=1, random_state=1), 0.9).iloc[0]
+    wanted = compare_means(jobs[130:250], jobs[10:130], "m", 0.9)
+    assert row.tolist()[1:5] == pytest.approx([109.0, 100.0, wanted.lo, wanted.hi])
+    assert (row["measure"], row["judged"]) == ("m", "rise")
+    assert 8 < wanted.lo < 9 < wanted.hi < 10
 
 
-def test_a_rise_or_a_fall_is_said_where_the_limits_leave_no_difference_out() -> None:
-    """Complete months alone; a measure with too few has no row."""
-    before, months = np.tile([99.0, 101.0], 6), pd.date_range("2020-01-01", periods=25, freq="MS")
-    means = {
-        "down": [*before, *(before - 9), 500.0],
-        "few": [100.0] * 17,
-        "same": [*before, *(before + 0.1), 500.0],
-        "up": [*before, *(before + 9), 0.0],
-    }
-    trend = pd.concat(
-        pd.DataFrame(
-            {
-                "measure": m,
-                "reported_month": months[: len(v)],
-                "mean_min": v,
-                "is_immature": [n == 24 for n in range(len(v))],
-            }
-        )
-        for m, v in means.items()
-    )
-    found = compare_last_years(trend.sample(frac=1, random_state=1), 0.9).set_index("measure")
-    assert found["judged"].to_dict() == {"down": "fall", "same": "within", "up": "rise"}
-    wanted = stats.ttest_ind(before + 9, before, equal_var=False).confidence_interval(0.9)
-    assert found.loc["up"].tolist()[:4] == pytest.approx([109, 100, wanted.low, wanted.high])
+@pytest.mark.parametrize(
+    ("levels", "judged"),
+    [
+        ([100.0] * 12 + [91.0] * 12, ["fall"]),
+        ([100.0] * 12 + [100.1] * 12, ["within"]),
+        ([7.0] * 23, []),  # months to a year are missing
+    ],
+)
+def test_a_rise_or_a_fall_is_said_where_the_limits_leave_no_difference_out(levels: list[float], judged: list) -> None:
+    assert compare_last_years(*jobs_of_months(levels), 0.9)["judged"].tolist() == judged
+
+
+def test_years_of_few_storms_that_weigh_are_not_judged() -> None:
+    jobs, trend = jobs_of_months([100.0] * 12 + [150.0] * 12)
+    jobs.loc[jobs["reported_month"] == trend.loc[20, "reported_month"], "cluster"] = -1
+    found = compare_last_years(jobs, trend, 0.9).iloc[0]
+    assert (round(found["last_mean_min"]), round(found["before_mean_min"]), found["judged"]) == (150, 100, "too_few")
+    assert np.isnan(found["difference_lo"])
 
 
 LAG = ClosingLag(np.array([0.5, 10.0]), np.array([0.5, 1.0]), 2)
@@ -170,15 +174,3 @@ def test_months_by_hand() -> None:
 def test_sixty_months_are_charted() -> None:
     jobs, end = make_jobs(np.random.default_rng(1))
     assert chart(jobs, end)["reported_month"].min() == pd.Timestamp("2015-01-01")
-
-
-def test_six_months_with_jobs_on_either_side_are_enough() -> None:
-    means = np.random.default_rng(6).normal(120.0, 10.0, 24)
-    gaps = np.where(np.isin(np.arange(24), [13, 15, 17, 19, 21, 23]), np.nan, means)
-    for given in (means[-18:], gaps):
-        last, before = (part[~np.isnan(part)] for part in (given[-12:], given[-24:-12]))
-        wanted = stats.ttest_ind(last, before, equal_var=False).confidence_interval(0.8)
-        assert compare_years(given, 0.8)[2:] == pytest.approx((last.mean() - before.mean(), wanted.low, wanted.high))
-    assert compare_years(np.where(np.arange(24) == 12, np.nan, gaps), 0.8) is None
-    still = pd.DataFrame({"measure": "m", "reported_month": range(24), "mean_min": 7.0, "is_immature": False})
-    assert compare_last_years(still, 0.9)["judged"].tolist() == ["within"]

@@ -59,10 +59,10 @@ def test_the_summary_adds_up() -> None:
             "customers_out_at_arrival": rng.integers(1, 60, 200).astype(float),
             "arrive_to_locate_customer_minutes": rng.integers(0, 5000, 200).astype(float),
             "customer_minutes": 9000.0,
-            "reported_on": range(200),
+            "cluster": range(200),
         }
     )
-    found = summarise_savings(jobs, ("all", "district"), 4.0, coverage=0.9, replicates=200, rng=rng)
+    found = summarise_savings(jobs, ("all", "district"), 4.0, coverage=0.9)
     every = found[(found["scenario"] == "search_halved") & (found["grouped_by"] == "all")].iloc[0]
     assert every["saved_customer_minutes"] == pytest.approx(jobs["arrive_to_locate_customer_minutes"].sum() / 2)
     assert every["saved_share"] == pytest.approx(every["saved_customer_minutes"] / (200 * 9000))
@@ -78,33 +78,33 @@ def test_jobs_of_one_day_count_as_one_in_the_limits() -> None:
     jobs = pd.DataFrame(
         {
             "all": "all",
-            "reported_on": np.repeat(np.arange(40), 5),
+            "cluster": np.repeat(np.arange(40), 5),
             "report_to_arrive": 40.0,
             "customers_out_at_arrival": 0.0,
             "arrive_to_locate_customer_minutes": np.repeat(of_day, 5),
             "customer_minutes": 9000.0,
         }
     )
-    options = {"coverage": 0.9, "replicates": 200, "rng": rng}
+    options = {"coverage": 0.9}
     alike = summarise_savings(jobs, ("all",), 1.0, **options).set_index("scenario").loc["search_halved"]
-    one_by_one = summarise_savings(jobs.assign(reported_on=range(200)), ("all",), 1.0, **options)
+    one_by_one = summarise_savings(jobs.assign(cluster=range(200)), ("all",), 1.0, **options)
     apart = one_by_one.set_index("scenario").loc["search_halved"]
     wider = (alike["saved_hi"] - alike["saved_lo"]) / (apart["saved_hi"] - apart["saved_lo"])
-    assert wider == pytest.approx(np.sqrt(5), rel=0.05)  # 40 independent values, not 200
+    assert np.sqrt(5) < wider < 1.15 * np.sqrt(5)  # 40 independent values, not 200, and less freedom
 
 
 def test_savings_of_groups_without_customers_have_no_share_and_no_jobs_give_no_rows() -> None:
     jobs = pd.DataFrame(
         {
             "district": ["A", "A", "B"],
-            "reported_on": range(3),
+            "cluster": range(3),
             "report_to_arrive": [40.0, 4.0, 40.0],
             "customers_out_at_arrival": [3.0, 5.0, 0.0],
             "arrive_to_locate_customer_minutes": [100.0, 60.0, 0.0],
             "customer_minutes": [400.0, 100.0, 0.0],
         }
     )
-    options = {"coverage": 0.9, "replicates": 200, "rng": np.random.default_rng(1)}
+    options = {"coverage": 0.9}
     found = summarise_savings(jobs, ("district",), 2.0, **options)
     shown = ["scenario", "group_name", "jobs", "customer_minutes", "saved_customer_minutes", "saved_per_year"]
     assert found[shown].to_numpy().tolist() == [
@@ -118,7 +118,6 @@ def test_savings_of_groups_without_customers_have_no_share_and_no_jobs_give_no_r
     assert found.index.tolist() == list(range(6))
     share = [50 / 500, np.nan, 80 / 500, np.nan, 130 / 500, np.nan]
     assert found["saved_share"].tolist() == pytest.approx(share, nan_ok=True)
-    # of two jobs with savings of 30 and 20 both are drawn twice with chance 1/4
-    assert found.loc[0, ["saved_lo", "saved_hi"]].tolist() == [40, 60]
+    assert found[["saved_lo", "saved_hi"]].isna().all(axis=None)  # one day or two are too few
     empty = summarise_savings(jobs[:0], ("district",), 2.0, **options)
     assert empty.empty and list(empty.columns) == list(found.columns)

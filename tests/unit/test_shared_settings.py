@@ -116,6 +116,14 @@ def test_a_key_of_an_earlier_version_is_accepted_with_a_warning(tmp_path: Path, 
     assert lines == [f"warning: setting {old} is now {section}.{key}: rename it in {file}"]
 
 
+def test_a_key_that_is_needed_no_more_is_ignored_with_a_warning(tmp_path: Path) -> None:
+    file, lines = tmp_path / "old.toml", list[str]()
+    file.write_text("[restoration]\nbootstrap_replicates = 500\nshow_crews = true\n", encoding="utf-8")
+    assert load_settings(file, lines.append) == Settings().override("restoration", show_crews=True)
+    ignored = "warning: setting restoration.bootstrap_replicates is ignored, limits need no resampling now"
+    assert lines == [f"{ignored}: remove it in {file}"]
+
+
 def test_a_key_given_by_both_its_names_is_refused(tmp_path: Path) -> None:
     assert fault_of(tmp_path, "[locating]\nwindow_level = 0.8\nwindow_coverage = 0.9\n") == (
         "setting locating.window_coverage is given twice, once by its earlier name locating.window_level\n"

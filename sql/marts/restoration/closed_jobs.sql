@@ -32,7 +32,8 @@ select
     jobs.customer_minutes_sustained,
     jobs.is_sustained,
     jobs.is_night,
-    jobs.is_restoration_doubted
+    jobs.is_restoration_doubted,
+    job_groups.cluster
 from core.job_stages as jobs
 -- one row a job on both sides
 inner join core.job_groups as job_groups on job_groups.job_id = jobs.job_id

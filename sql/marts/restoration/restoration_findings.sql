@@ -128,7 +128,11 @@ cross join settings.current as settings
 where grouped_by = 'loop_size'
 union all
 select 'class_limits', '', null,
-    case when max(hi) filter (where place = 1) < max(lo) filter (where place = classes) then 'apart' else 'overlap' end
+    case
+        when max(hi) filter (where place = 1) is null or max(lo) filter (where place = classes) is null then 'unknown'
+        when max(hi) filter (where place = 1) < max(lo) filter (where place = classes) then 'apart'
+        else 'overlap'
+    end
 from classes
 having count(*) >= 2
 union all
