@@ -10,7 +10,7 @@ from pipelines import warehouse
 from pipelines.restoration import step
 from pipelines.restoration.stages import CLOCKS, summarise_stages
 from shared.settings import Settings
-from shared.store import write_table
+from shared.store import create_table, write_table
 from tests.conftest import frame_from_pipes, write_raw
 
 OTHERS_READ_BY_THE_STEP = {"core.failures", "core.section_exposure", "staging.test_shots"}
@@ -51,6 +51,7 @@ def build_restoration(
             )
         elif layers == ("marts",):
             step.run(con, settings)
+            create_table(con, "marts.programme")  # nothing is planned
         for model in warehouse.build_order(layers):
             if model.table in needed:
                 con.execute(f"create or replace table {model.table} as\n{model.query}")
