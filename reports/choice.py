@@ -196,7 +196,7 @@ def compared_with(choice: Choice, known: Known) -> Choice:
     if choice.first is None:
         raise UserError("a comparison needs a period", "against", "give from= (and to=) as well")
     last = choice.last or known.last
-    if ".." in choice.against:
+    if choice.against[:1].isdigit():
         first, last = read_span(choice.against, "against")
     elif choice.against == "previous":
         first, last = _before(choice.first, last)

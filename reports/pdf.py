@@ -80,6 +80,21 @@ def write_pdfs(folder: Path, paper: str = "A4") -> list[Path]:
     return [print_page(browser, page, page.with_suffix(".pdf"), paper) for page in pages]
 
 
+def print_review(page: Path, paper: str) -> Path:
+    """Print a review, which has no script, beside its page; one that is printed stays as it was."""
+    if paper not in PAPERS:
+        raise UserError(f"unknown paper '{paper}'", "--paper", f"known: {', '.join(PAPERS)}")
+    target = page.with_suffix(".pdf")
+    if target.exists():
+        return target
+    browser = find_browser()
+    with tempfile.TemporaryDirectory(prefix="loopwear-print-") as folder:
+        copy = Path(folder) / page.name
+        text = page.read_text(encoding="utf-8").replace("@page {", f"@page {{ size: {paper};", 1)
+        copy.write_text(text, encoding="utf-8")
+        return print_page(browser, copy, target, paper)
+
+
 def print_page(browser: str, page: Path, target: Path, paper: str) -> Path:
     """Print one page; the paper goes with the address, and the page's script sets it."""
     with tempfile.TemporaryDirectory(prefix="loopwear-print-") as profile:
