@@ -688,10 +688,12 @@ def write_files(
     space: Workspace, to: Path | None, wanted: list[tuple[str, str]], paper: str, *, sheets: bool = False
 ) -> None:
     """Pages of a choice, or sheets, as files in one folder, printed too where a paper is named."""
-    from reports.pdf import find_browser, print_page
+    from reports.pdf import check_paper, find_browser, print_page
     from reports.results import Results
     from reports.standing import write_pages, write_sheets
 
+    if paper:
+        check_paper(paper)
     folder = to or space.folder / "pages"
     with Results(space.results) as results:
         written = (write_sheets if sheets else write_pages)(results, folder, wanted)
@@ -718,11 +720,12 @@ def review(
     """Write the review of a month on two sides, as a page and a PDF that are kept under reviews/.
 
     A review stays as it was given out; what later records changed of it is said here and in the next one."""
-    from reports.pdf import print_review
+    from reports.pdf import check_paper, print_review
     from reports.results import Results
     from reports.reviews import read_month, write_review
 
     space = open_workspace(workspace)
+    check_paper(paper)
     with Results(space.results) as results:
         choice = read_month(month, district or [], compare, results)
         written = write_review(results, space.folder / "reviews", choice, again=again)

@@ -19,12 +19,12 @@ import pandas as pd
 
 from reports import page as shell
 from reports import style
-from reports.choice import Choice, compared_with, read_choice
+from reports.choice import Choice, compared_with, read_span
 from reports.links import NOWHERE
 from reports.pages.review import FIGURES, build, figures_of, say
 from reports.render import frame_of
 from reports.results import Results
-from shared.errors import UserError
+from shared.errors import UserError, suggest_name
 
 NAME = re.compile(r"review(?:-(\d+))?\.json", re.ASCII)
 
@@ -61,15 +61,15 @@ def read_month(month: str, districts: list[str], compare: str, results: Results)
     """
     if re.fullmatch(r"\d{4}-(0[1-9]|1[0-2])", month, re.ASCII) is None:
         raise UserError(f"'{month}' is no month", "--month", "write a year and a month: 2025-11")
-    query = "&".join([f"period={month}", *(f"district={name}" for name in districts)])
-    choice = read_choice(query, results.known)
-    assert choice.first is not None
-    if choice.first > results.known.last:
-        last = style.date_words(results.known.last)
-        raise UserError(
-            f"{month} lies ahead", "--month", f"the results are as of {last}: load later jobs, then refresh"
-        )
-    choice = Choice(choice.districts, choice.first, choice.last, against=compare)
+    for name in districts:
+        if name not in results.known.districts:
+            raise UserError(f"unknown district '{name}'", "--district", suggest_name(name, results.known.districts))
+    first, last = read_span(month, "--month")
+    if first > results.known.last:
+        until = style.date_words(results.known.last)
+        remedy = f"the results are as of {until}: load later jobs, then refresh"
+        raise UserError(f"{month} lies ahead", "--month", remedy)
+    choice = Choice(tuple(sorted(set(districts))), first, last, against=compare)
     try:
         compared_with(choice, results.known)
     except UserError as fault:
@@ -106,7 +106,7 @@ def write_review(results: Results, home: Path, choice: Choice, *, again: bool = 
         known = results.known
         raise UserError(
             f"no closed job of {choice.first:%B %Y} is on file",
-            "--month" if not choice.districts else "--month, --district",
+            "--month, --district" if choice.districts else "--month",
             f"reports run from {known.first} to {known.last}; load its jobs, see loopwear quarantine, refresh",
         )
     name = "-".join([f"{choice.first:%Y-%m}", *choice.districts])

@@ -29,7 +29,7 @@ def build(marts: Marts, settings: Settings) -> Page:
         clocks.naive_figure(marts.read("marts.restoration_naive")),
         clocks.indices(marts.read("marts.restoration_indices"), found),
         clocks.hit_customers(marts.read("marts.restoration_customers")),
-        clocks.most_interrupted(marts),
+        clocks.most_interrupted(marts.read("marts.most_interrupted")),
     )
     saving = (
         changes.savings(marts.read("marts.restoration_what_if"), settings, found),

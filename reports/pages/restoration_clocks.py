@@ -7,7 +7,7 @@ import pandas as pd
 from reports.figures import restoration as figures
 from reports.figures import restoration_compare, restoration_minutes
 from reports.links import jobs_listed
-from reports.marts import Judged, Marts
+from reports.marts import Judged
 from reports.page import Exhibit
 from reports.words import Words
 from shared.settings import Settings
@@ -225,13 +225,13 @@ def abnormal_days(rows: pd.DataFrame, settings: Settings, found: Judged) -> Exhi
     )
 
 
-def most_interrupted(marts: Marts) -> Exhibit:
+def most_interrupted(rows: pd.DataFrame) -> Exhibit:
     """Half-loops with the most sustained interruptions: in the last 12 months, else in the latest year with any."""
-    latest, _ = marts.select("marts.most_interrupted", by="-period", rows=1)
-    if latest.empty:
+    if rows.empty:
         return say.absent("most-interrupted")
-    period = str(latest["period"].iloc[0])
-    rows, total = marts.select("marts.most_interrupted", {"period": [period]}, by="rank", rows=HALF_LOOPS)
+    period = rows["period"].max()  # words come after years
+    rows = rows[rows["period"] == period].sort_values("rank")
+    rows, total = rows.head(HALF_LOOPS), len(rows)
     planned = int(rows["is_in_programme"].astype(bool).sum())
     return say.exhibit(
         "most-interrupted",

@@ -46,8 +46,8 @@ DRAWN = 36
 """Months drawn as bars."""
 
 COSTLIEST = 5
-LISTED = 6
-"""Rows in quarantine that are listed; more are counted."""
+LISTED, NAMED = 6, 5
+"""Rows in quarantine that are listed, and jobs that a sentence names; more are counted."""
 
 SOURCES = ("marts.closed_jobs", "marts.restoration_stages", "marts.restoration_indices", "marts.restoration_trend")
 
@@ -85,7 +85,9 @@ def month_rows(jobs: pd.DataFrame, choice: Choice, other: Choice, results: Resul
     before, same = whole.iloc[-MONTHS - 1 : -1], whole.iloc[-13::-12]
     limits = stage_limits(results, choice)
     months_other = len(pd.period_range(other.first, other.last, freq="M"))
-    compared = figures_of(jobs[jobs["reported_on"].between(pd.Timestamp(other.first), pd.Timestamp(other.last))])
+    own = jobs[jobs["reported_on"].between(pd.Timestamp(other.first), pd.Timestamp(other.last))]
+    is_on_record = other.last >= results.known.first
+    compared = figures_of(own) if is_on_record else dict.fromkeys(FIGURES)
     rows = []
     for name, (words, decimals) in FIGURES.items():
         value, then = whole[name].iloc[-1], compared[name]
@@ -115,11 +117,14 @@ def months_drawn(jobs: pd.DataFrame, choice: Choice) -> Markup:
     """Customer-minutes of the month and the months before it as bars, the month itself in another ink."""
     assert choice.first is not None
     last = pd.Timestamp(choice.first)
-    values = by_month(jobs, last - pd.DateOffset(months=DRAWN - 1), last)["customer_minutes"].fillna(0.0)
-    top, step = max(float(values.max()), 1.0), 860 / DRAWN
+    first = max(last - pd.DateOffset(months=DRAWN - 1), jobs["reported_month"].min())
+    values = by_month(jobs, first, last)["customer_minutes"].fillna(0.0)
+    if len(values) < FEWEST_MONTHS:
+        return Markup("")
+    top, step = max(float(values.max()), 1.0), 860 / len(values)
     bars = [
         f'<rect x="{place * step:.1f}" y="{58 - 56 * value / top:.1f}" width="{step - 3:.1f}" '
-        f'height="{max(56 * value / top, 0.5):.1f}"{" class=this" if place == DRAWN - 1 else ""}>'
+        f'height="{max(56 * value / top, 0.5):.1f}"{" class=this" if month == last else ""}>'
         f"<title>{month:%B %Y}: {style.number(value, 0)} customer-minutes</title></rect>"
         for place, (month, value) in enumerate(values.items())
     ]
@@ -128,7 +133,7 @@ def months_drawn(jobs: pd.DataFrame, choice: Choice) -> Markup:
         for place, month in enumerate(values.index)
         if month.month == 1
     ]
-    said = say("month.drawn", n=DRAWN, top=top)
+    said = say("month.drawn", n=len(values), top=top)
     drawn = f'<svg class="months" viewBox="0 0 860 76" role="img" aria-label="{said}">{"".join(bars + named)}</svg>'
     return Markup(f"{drawn}<p class=note>{said}</p>")
 
@@ -209,7 +214,7 @@ def costliest(now: pd.DataFrame, results: Results) -> list[dict[str, str]]:
         stages = {STAGE_NAMES[stage]: row[f"{stage}_min"] for stage in CUSTOMER_STAGES}
         known = {name: float(minutes) for name, minutes in stages.items() if not pd.isna(minutes)}
         longest = max(known, key=known.__getitem__) if known else ""
-        named = {key: codes[key].get(row[key], "not on record") for key in ("failed_component", "cause", "method")}
+        coded = {key: codes[key].get(row[key], "not on record") for key in ("failed_component", "cause", "method")}
         notes = entered.loc[row["job_id"], "notes"] if results.settings.restoration.show_notes else None
         told = say(
             "costliest.record",
@@ -217,7 +222,7 @@ def costliest(now: pd.DataFrame, results: Results) -> list[dict[str, str]]:
             bool(row["is_restoration_doubted"]) and "costliest.doubted",
             row["job_id"] in undecided and "costliest.twice",
             not pd.isna(notes) and bool(notes) and "costliest.notes",
-            named=named,
+            coded=coded,
             longest=longest.lower(),
             minutes=known.get(longest),
             other=undecided.get(row["job_id"]),
@@ -260,23 +265,34 @@ def waiting(results: Results, choice: Choice) -> tuple[pd.DataFrame, int]:
     return of_month, int((ways[0].isna() & ways[1].isna()).sum())
 
 
+def named(ids: list[str]) -> str:
+    """Some ids in order, the first of many."""
+    return ", ".join(sorted(ids)[:NAMED]) + (", ..." if len(ids) > NAMED else "")
+
+
 def open_points(now: pd.DataFrame, results: Results, choice: Choice) -> tuple[list[str], list[dict[str, str]]]:
     """What of the month is not settled: sentences, and the rows in quarantine."""
     rows, unread = waiting(results, choice)
     ids = now["job_id"].tolist()
     pairs = results.whole.read_only("marts.job_clusters", "job_id", ids)
-    twice = now[now["job_id"].isin(pairs.loc[pairs["cluster_decision"].fillna("") == "", "job_id"])]
-    proposed = results.whole.read_only("marts.proposed_corrections", "job_id", ids)["job_id"].nunique()
-    ends, doubted = now["report_to_restore_min"].isna(), now["is_restoration_doubted"].astype(bool)
+    proposed = results.whole.read_only("marts.proposed_corrections", "job_id", ids)["job_id"]
+    doubted = now["is_restoration_doubted"].astype(bool)
+    sets = {
+        "no_end": now[now["report_to_restore_min"].isna() & ~doubted],
+        "doubted": now[doubted],
+        "minutes": now[now["customer_minutes"].isna()],
+        "twice": now[now["job_id"].isin(pairs.loc[pairs["cluster_decision"].fillna("") == "", "job_id"])],
+        "proposed": now[now["job_id"].isin(proposed)],
+    }
     said = [
         say("open.waiting" if len(rows) else "open.none", n=len(rows)),
         say(len(rows) > LISTED and "open.more", more=len(rows) - LISTED),
         say(unread > 0 and "open.unread", n=unread),
-        say(bool((ends & ~doubted).any()) and "open.no_end", n=int((ends & ~doubted).sum())),
-        say(bool(doubted.any()) and "open.doubted", n=int(doubted.sum())),
-        say(bool(now["customer_minutes"].isna().any()) and "open.minutes", n=int(now["customer_minutes"].isna().sum())),
-        say(len(twice) > 0 and "open.twice", n=len(twice), minutes=twice["customer_minutes"].sum()),
-        say(proposed > 0 and "open.proposed", n=proposed),
+        *(
+            say(f"open.{key}", n=len(own), minutes=own["customer_minutes"].sum(), named=named(own["job_id"].tolist()))
+            for key, own in sets.items()
+            if len(own)
+        ),
     ]
     listed = [
         {
@@ -387,7 +403,8 @@ def build(results: Results, choice: Choice, jobs: pd.DataFrame) -> Review:
         "rows": rows,
         "then": before + (", a month" if (other.last - other.first).days > 31 else ""),
         "years": f"{choice.first:%B}s before",
-        "usual_months": min(MONTHS, len(pd.period_range(results.known.first, choice.first, freq="M")) - 1),
+        "usual": any(row["judged"] != "untold" for row in rows),
+        "months": MONTHS,
         "drawn": months_drawn(jobs, choice),
         "districts": districts if len(districts) > 1 else [],
         "stages": stages,
