@@ -69,7 +69,7 @@ def month_of_jobs() -> list[dict[str, str]]:
 
 
 def dirtied(rows: list[dict[str, str]]) -> list[dict[str, str]]:
-    """The same with five faults: restored before reported, an unknown loop, no customers, another date form, a key twice."""
+    """The same with five faults: restored before reported, unknown loop, no customers, foreign date, repeated key."""
     dirty = [dict(row) for row in rows]
     dirty[2]["restored_at"] = dirty[2]["reported_at"].replace("2025-11", "2025-10")
     dirty[8] |= {"loop_id": "L99", "section_id": ""}
