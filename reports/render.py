@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from reports import page as shell
+from reports import style
 from reports.choice import EVERYTHING, Choice, in_words
 from reports.links import KINDS, NOWHERE, Links
 from reports.marts import Marts
@@ -192,17 +193,45 @@ def with_population(page: Page, results: Results, choice: Choice) -> Page:
     """A page whose figures say their population and period, and why a part of the choice does not apply."""
 
     def told(exhibit: Exhibit) -> Exhibit:
+        if exhibit.is_absent:
+            exhibit = with_reason(exhibit, results, choice)
         left = {source: parts_left_open(source, choice) for source in exhibit.sources}
         opened = tuple(part for part in choice.parts if any(part in parts for parts in left.values()))
         why = dict.fromkeys(why_whole(source) for source, parts in left.items() if parts)
+        by_year = any({"year", "reported_year"} & set(table.columns) for table in exhibit.tables)
+        part = by_year and "period" not in opened and part_of_years(choice)
         return replace(
             exhibit,
+            more=(*exhibit.more, *([say("part_of_year", period=part)] if part else [])),
             population=in_words(choice.without(opened), results.known),
             left_open=say("left_open.said", parts=" and ".join(opened), why="; ".join(why)) if opened else "",
         )
 
     sections = (replace(s, exhibits=tuple(told(exhibit) for exhibit in s.exhibits)) for s in page.sections)
     return replace(page, sections=tuple(sections))
+
+
+def with_reason(exhibit: Exhibit, results: Results, choice: Choice) -> Exhibit:
+    """A figure that cannot be made, with what is really missing: columns not loaded, or jobs of the choice."""
+    missing = [need.replace("|", " or ") for need in exhibit.needs if not any(map(results.holds, need.split("|")))]
+    if missing:
+        listed = ", ".join(missing)
+        return replace(exhibit, finding=say("missing.said", listed=listed), remedy=say("missing.remedy", listed=listed))
+    follows = any(parts_left_open(source, choice) != choice.parts for source in exhibit.sources)
+    if choice.parts and follows and any(len(results.whole.read(source)) for source in exhibit.sources):
+        return replace(exhibit, finding=say("missing.few") if exhibit.needs else exhibit.finding, remedy=say("remedy"))
+    return exhibit
+
+
+def part_of_years(choice: Choice) -> str:
+    """The period of a choice in words where it begins or ends within a year; else nothing."""
+    begins = choice.first is not None and (choice.first.month, choice.first.day) != (1, 1)
+    ends = choice.last is not None and (choice.last.month, choice.last.day) != (12, 31)
+    if not begins and not ends:
+        return ""
+    return " ".join(
+        f"{word} {style.date_words(day)}" for word, day in (("from", choice.first), ("to", choice.last)) if day
+    )
 
 
 def why_whole(table: str) -> str:

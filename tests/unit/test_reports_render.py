@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import datetime as dt
+import html
+import shutil
 from pathlib import Path
 
 import duckdb
 import pytest
 
-from reports.choice import Choice
+from reports.choice import Choice, read_choice
 from reports.links import Links
 from reports.render import render, render_sheet
 from reports.results import Results
@@ -53,3 +55,29 @@ def test_results_of_another_version_ask_for_a_refresh(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="another version of loopwear published these results") as told:
         Results(file)
     assert told.value.remedy == "run: loopwear refresh"
+
+
+def test_an_empty_figure_names_the_column_that_is_really_missing(demo_space: Workspace, tmp_path: Path) -> None:
+    """Loops without a configuration leave the clocks empty; that both stamps are there is not doubted."""
+    file = Path(shutil.copy(demo_space.results.resolve(), tmp_path / "results.duckdb"))
+    with duckdb.connect(str(file)) as con:
+        con.execute("update staging.loops set configuration = null")
+        con.execute("delete from marts.restoration_clocks where grouped_by = 'configuration'")
+    with Results(file) as results:
+        page = html.unescape(render(results, "restoration"))
+        assert results.holds("jobs.restored_at") and not results.holds("loops.configuration")
+        assert "Not on record: loops.configuration." in page and "load loops.configuration, then run:" in page
+        assert "No job on a loop has both stamps" not in page
+        little = read_choice("period=1999", results.known)
+        page = html.unescape(render(results, "restoration", little))
+    assert "The choice has too few jobs for this figure." in page
+    assert "choose a longer period or more districts" in page and "No job has closed_at" not in page
+
+
+def test_years_of_a_choice_say_that_they_hold_a_part(demo_space: Workspace) -> None:
+    with Results(demo_space.results) as results:
+        year = results.known.last.year - 1
+        periods = (f"period={year}", f"period={year}-Q3")
+        whole, part = (render(results, "restoration", read_choice(period, results.known)) for period in periods)
+    assert "Its years hold only" not in whole
+    assert f"Its years hold only what was reported from 1 July {year} to 30 September {year}." in html.unescape(part)

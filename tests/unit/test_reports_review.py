@@ -118,7 +118,7 @@ def test_what_later_records_changed_of_a_review_is_said_once_the_run_is_another(
     kept = write_review(results, tmp_path, choice)
     number = told["figures"]["jobs"]
     assert not kept.is_new and kept.is_behind and first.page.read_bytes() == bytes_of_first
-    assert kept.changed[0].endswith(f": jobs {number}, now {number + 1}.")
+    assert kept.changed[0].endswith(f": jobs {number:.0f}, now {number + 1:.0f}.")
     other = read_month(f"{month - pd.DateOffset(months=1):%Y-%m}", [], "previous", results)
     second = write_review(results, tmp_path, other if has_jobs(results, other) else choice, again=True)
     assert kept.changed[0] in re.sub(r"\s+", " ", second.page.read_text(encoding="utf-8"))
