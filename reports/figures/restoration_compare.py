@@ -248,6 +248,15 @@ def chart_customers(customers: pd.DataFrame) -> go.Figure:
             name=words[str(measure)].format(threshold),
             line={"color": style.ink_of(place), "width": 1.4, "dash": style.dash_of(place)},
             marker={"symbol": style.mark_of(place), "size": 7},
+            # the half-loops behind customers interrupted repeatedly; the longest jobs behind long interruptions
+            meta={
+                "to": [
+                    f"most_interrupted?period={year}"
+                    if measure == "cemi"
+                    else f"jobs?reported_year={year}&has=report_to_restore_min&by=-report_to_restore_min"
+                    for year in years
+                ]
+            },
             hovertemplate="%{x}: %{y:,.0f} customers<extra></extra>",
         )
     chart.update_xaxes(title_text="Year of the report", showgrid=False, nticks=10)

@@ -12,7 +12,7 @@ import pytest
 
 from reports.choice import Choice, read_choice
 from reports.links import Links
-from reports.render import render, render_sheet
+from reports.render import render, render_rows, render_sheet
 from reports.results import Results
 from shared.errors import UserError
 from shared.settings import Settings
@@ -81,3 +81,12 @@ def test_years_of_a_choice_say_that_they_hold_a_part(demo_space: Workspace) -> N
         whole, part = (render(results, "restoration", read_choice(period, results.known)) for period in periods)
     assert "Its years hold only" not in whole
     assert f"Its years hold only what was reported from 1 July {year} to 30 September {year}." in html.unescape(part)
+
+
+def test_rows_are_narrowed_by_a_column_that_a_choice_has_a_key_for(demo_space: Workspace) -> None:
+    """The period of most_interrupted is a column of its rows; the from and to of the page stay its choice."""
+    with Results(demo_space.results) as results:
+        rows = results.whole.read("marts.most_interrupted")
+        period = str(rows["period"].iloc[0])
+        page = render_rows(results, "most_interrupted", f"period={period}", Choice(), Links(is_served=True))
+    assert f"{(rows['period'] == period).sum()} row" in html.unescape(page).replace("\u00a0", " ")
