@@ -88,8 +88,6 @@ class Exhibit:
     more: tuple[str, ...] = ()
     remedy: str = ""
     body: Markup = Markup("")
-    needs: tuple[str, ...] = ()
-    """Columns of what is loaded that it cannot be made without: TABLE.COLUMN, alternatives with | between them."""
     population: str = ""
     """Whom and when it counts, in words; the renderer fills it in."""
     left_open: str = ""

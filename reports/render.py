@@ -193,8 +193,7 @@ def with_population(page: Page, results: Results, choice: Choice) -> Page:
     """A page whose figures say their population and period, and why a part of the choice does not apply."""
 
     def told(exhibit: Exhibit) -> Exhibit:
-        if exhibit.is_absent:
-            exhibit = with_reason(exhibit, results, choice)
+        exhibit = with_remedy(exhibit, results, choice)
         left = {source: parts_left_open(source, choice) for source in exhibit.sources}
         opened = tuple(part for part in choice.parts if any(part in parts for parts in left.values()))
         why = dict.fromkeys(why_whole(source) for source, parts in left.items() if parts)
@@ -211,16 +210,13 @@ def with_population(page: Page, results: Results, choice: Choice) -> Page:
     return replace(page, sections=tuple(sections))
 
 
-def with_reason(exhibit: Exhibit, results: Results, choice: Choice) -> Exhibit:
-    """A figure that cannot be made, with what is really missing: columns not loaded, or jobs of the choice."""
-    missing = [need.replace("|", " or ") for need in exhibit.needs if not any(map(results.holds, need.split("|")))]
-    if missing:
-        listed = ", ".join(missing)
-        return replace(exhibit, finding=say("missing.said", listed=listed), remedy=say("missing.remedy", listed=listed))
+def with_remedy(exhibit: Exhibit, results: Results, choice: Choice) -> Exhibit:
+    """A figure that is empty in a choice and not on the whole is not mended by loading, but by choosing more."""
+    if not exhibit.is_absent or not choice.parts:
+        return exhibit
     follows = any(parts_left_open(source, choice) != choice.parts for source in exhibit.sources)
-    if choice.parts and follows and any(len(results.whole.read(source)) for source in exhibit.sources):
-        return replace(exhibit, finding=say("missing.few") if exhibit.needs else exhibit.finding, remedy=say("remedy"))
-    return exhibit
+    is_there = follows and any(len(results.whole.read(source)) for source in exhibit.sources)
+    return replace(exhibit, remedy=say("remedy")) if is_there else exhibit
 
 
 def part_of_years(choice: Choice) -> str:

@@ -42,7 +42,6 @@ class Results:
         self.file = file.resolve()
         self.con = open_results(self.file)
         self._narrowed: dict[Choice, Narrowed] = {}
-        self._held: dict[str, bool] = {}
         if self.con.execute("select schema_version from about").fetchall() != [(str(max(read_steps())),)]:
             self.close()
             raise UserError("another version of loopwear published these results", str(file), "run: loopwear refresh")
@@ -96,15 +95,6 @@ class Results:
             return ()
         rows = self.con.execute(f'select distinct "{column}" from {table} where "{column}" is not null order by 1')
         return tuple(str(value) for (value,) in rows.fetchall())
-
-    def holds(self, column: str) -> bool:
-        """Whether a column of what was loaded, TABLE.COLUMN, holds any value."""
-        if column not in self._held:
-            stem, _, name = column.partition(".")
-            table = f"staging.{stem}"
-            found = has_table(self.con, table) and self.con.execute(f'select count("{name}") from {table}').fetchall()
-            self._held[column] = bool(found and found[0][0])
-        return self._held[column]
 
     @cached_property
     def ids(self) -> dict[str, str]:

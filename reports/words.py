@@ -150,7 +150,6 @@ class Words:
             key=key, title=self(f"{said}.title", **values), finding=self(f"{said}.absent", **values),
             sources=tuple(told["sources"]),
             remedy=self(f"{said}.remedy", **values) if "remedy" in told else self("remedy", **values),
-            needs=tuple(told.get("needs", ())),
         )  # fmt: skip
 
 

@@ -310,14 +310,15 @@ def open_points(now: pd.DataFrame, results: Results, choice: Choice) -> tuple[li
 def year_rows(results: Results, choice: Choice) -> list[dict[str, str]]:
     """The indices from January to the end of the month, beside the same span of the year before."""
     assert choice.first is not None and choice.last is not None
-    until = min(choice.last, results.known.last)
+    until, days = min(choice.last, results.known.last), results.whole.read("marts.restoration_major_events")
     rows = []
     for year in (choice.first.year, choice.first.year - 1):
         end = dt.date(year, until.month, min(until.day, calendar.monthrange(year, until.month)[1]))
         span = replace(choice, first=dt.date(year, 1, 1), last=end, against="")
         found = results.marts(span).read("marts.restoration_indices")
-        if "basis" in found:  # one basis: the one that the other figures of the month stand on
-            found = found[found["basis"] == "as_recorded"]
+        if "basis" in found:  # the rows that the page shows: as recorded, without the days that it leaves out
+            by = "utility" if (days["marked_by"] == "flags").any() else "threshold"
+            found = found[(found["basis"] == "as_recorded") & found["days_left_out_by"].isin(["", by])]
         for without in (False, True):
             own = found[found["is_without_major_events"].astype(bool) == without].head(1)
             row = own.iloc[0] if len(own) else None

@@ -223,7 +223,9 @@ def check_years(results: Results, frame: pd.DataFrame, choice: Choice) -> None:
     major = results.whole.read("marts.restoration_major_events")
     days = pd.to_datetime(major.loc[major["is_major_event_day"].astype(bool), "reported_on"])
     indices = marts.read("marts.restoration_indices")
-    indices = indices[indices["basis"] == "as_recorded"] if "basis" in indices else indices
+    if "basis" in indices:
+        by = "utility" if (major["marked_by"] == "flags").any() else "threshold"
+        indices = indices[(indices["basis"] == "as_recorded") & indices["days_left_out_by"].isin(["", by])]
     for row in indices.to_dict("records"):
         own = frame[frame["reported_year"] == row["year"]]
         own = own[~own["reported_on"].isin(days)] if row["is_without_major_events"] else own
