@@ -115,21 +115,17 @@ def write_review(results: Results, home: Path, choice: Choice, *, again: bool = 
     changed = tuple(changes(results, home))
     if kept and (kept[-1][1]["run"] == results.run or not again):
         return Written(kept[-1][0], False, kept[-1][1]["run"] != results.run, changed)
-    made, frame = build(results, choice, jobs), frame_of(results, choice, NOWHERE)
+    (content, figures), frame = build(results, choice, jobs), frame_of(results, choice, NOWHERE)
     number = len(kept) + 1
     about = {"number": number, "before": [facts["as_of"] for _, facts in kept]}
-    text = (
-        shell.templates()
-        .get_template("review.html")
-        .render(frame=frame, edition=about, changed=changed, **made.content)
-    )
+    text = shell.templates().get_template("review.html").render(frame=frame, edition=about, changed=changed, **content)
     stated = {
         "month": f"{choice.first:%Y-%m}",
         "districts": list(choice.districts),
         "against": choice.against,
         "as_of": str(results.known.last),
         "run": results.run,
-        "figures": made.figures,
+        "figures": figures,
     }
     folder.mkdir(parents=True, exist_ok=True)
     page = folder / f"review{f'-{number}' if kept else ''}.html"

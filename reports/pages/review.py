@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import calendar
 import datetime as dt
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,12 +18,14 @@ from markupsafe import Markup
 from reports import style
 from reports.choice import Choice, compared_with, in_words, period_words
 from reports.figures.restoration import CUSTOMER_STAGES, STAGE_NAMES
-from reports.page import cautions_of, largest
+from reports.page import cautions_of
 from reports.pages.restoration_against import compare
 from reports.words import Words
 from shared import dictionary
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
     from reports.results import Results
 
 say = Words("review")
@@ -40,6 +42,9 @@ FIGURES = {
 
 MONTHS = 60
 """Months before by which it is told what is usual, as on the page's charts."""
+
+SUMS = ("jobs", "customers_interrupted", "customer_minutes")
+"""Figures that grow with the length of a period."""
 
 FEWEST_MONTHS = 12
 DRAWN = 36
@@ -77,40 +82,56 @@ def by_month(jobs: pd.DataFrame, first: pd.Timestamp, last: pd.Timestamp) -> pd.
     return pd.DataFrame(rows, index=months, columns=list(FIGURES)).astype(float)
 
 
-def month_rows(jobs: pd.DataFrame, choice: Choice, other: Choice, results: Results) -> list[dict[str, Any]]:
-    """Each figure of the month beside its usual range, the period compared with, and the same month of other years."""
+@dataclass(frozen=True)
+class Part:
+    """A part of the page: its title, headings and note stand in the words; a row is its cells, the first its name."""
+
+    key: str
+    rows: Sequence[Sequence[str]] = ()
+    sentences: tuple[str, ...] = ()
+    drawn: Markup = Markup("")
+    told: Mapping[str, str] = field(default_factory=dict)
+
+    def of(self, what: str) -> Any:
+        """Title, headings or note, filled in."""
+        text = say.text(f"parts.{self.key}").get(what, "")
+        return [head.format_map(self.told) for head in text] if what == "heads" else text.format_map(self.told)
+
+
+def month_part(jobs: pd.DataFrame, choice: Choice, other: Choice, results: Results) -> tuple[Part, dict[str, str]]:
+    """Each figure of the month beside its usual range, the period compared with, and the same month of other years.
+
+    The second says of each figure with a usual range whether it is above, below or within it.
+    """
     assert choice.first is not None and other.first is not None and other.last is not None
     month, level = pd.Timestamp(choice.first), results.settings.general.interval_coverage
     whole = by_month(jobs, min(jobs["reported_month"].min(), month), month)
-    before, same = whole.iloc[-MONTHS - 1 : -1], whole.iloc[-13::-12]
-    limits = stage_limits(results, choice)
-    months_other = len(pd.period_range(other.first, other.last, freq="M"))
+    limits, months = stage_limits(results, choice), len(pd.period_range(other.first, other.last, freq="M"))
     own = jobs[jobs["reported_on"].between(pd.Timestamp(other.first), pd.Timestamp(other.last))]
-    is_on_record = other.last >= results.known.first
-    compared = figures_of(own) if is_on_record else dict.fromkeys(FIGURES)
-    rows = []
+    compared = figures_of(own) if other.last >= results.known.first else dict.fromkeys(FIGURES)
+    rows, judged = [], dict[str, str]()
     for name, (words, decimals) in FIGURES.items():
         value, then = whole[name].iloc[-1], compared[name]
-        if name in ("jobs", "customers_interrupted", "customer_minutes") and then is not None:
-            then /= months_other
-        usual = before[name].dropna()
+        then = then / months if then is not None and name in SUMS else then
+        usual, years = whole[name].iloc[-MONTHS - 1 : -1].dropna(), whole[name].iloc[-13::-12].dropna()
         lo, hi = (usual.quantile((1 + side * level) / 2) for side in (-1, 1))
-        is_told = len(usual) >= FEWEST_MONTHS and not np.isnan(value)
-        years = same[name].dropna()
-        rows.append(
-            {
-                "name": words,
-                "value": style.number(value, decimals),
-                "limits": limits.get(name, ""),
-                "usual": style.limits(lo, hi, decimals) if len(usual) >= FEWEST_MONTHS else style.MISSING,
-                "judged": ("above" if value > hi else "below" if value < lo else "within") if is_told else "untold",
-                "then": style.number(then, decimals),
-                "years": say("month.years", mean=years.mean(), lo=years.min(), hi=years.max(), n=len(years))
-                if len(years)
-                else style.MISSING,
-            }
-        )
-    return rows
+        is_told = len(usual) >= FEWEST_MONTHS
+        if is_told and not np.isnan(value):
+            judged[name] = "above" if value > hi else "below" if value < lo else "within"
+        before = say("years", mean=years.mean(), lo=years.min(), hi=years.max(), n=len(years)) if len(years) else ""
+        said = judged_words(judged.get(name, "untold"))
+        limit = style.limits(lo, hi, decimals) if is_told else style.MISSING
+        shown = style.number(value, decimals)
+        rows.append((words, shown, limits.get(name, ""), limit, said, style.number(then, decimals), before))
+    then = period_words(other.first, other.last) + (", a month" if months > 1 else "")
+    told = {"then": then, "years": f"{choice.first:%B}s before", "level": style.percent(level), "months": str(MONTHS)}
+    return Part("month", rows, drawn=months_drawn(jobs, choice), told=told), judged
+
+
+def judged_words(code: str) -> Markup:
+    """A judgement in a word, in another ink where it is out of the ordinary."""
+    out = " class=out" if code in ("above", "below", "longer", "shorter") else ""
+    return Markup("<span{}>{}</span>").format(Markup(out), say.text("judged")[code])
 
 
 def months_drawn(jobs: pd.DataFrame, choice: Choice) -> Markup:
@@ -133,7 +154,7 @@ def months_drawn(jobs: pd.DataFrame, choice: Choice) -> Markup:
         for place, month in enumerate(values.index)
         if month.month == 1
     ]
-    said = say("month.drawn", n=len(values), top=top)
+    said = say("drawn", n=len(values), top=top)
     drawn = f'<svg class="months" viewBox="0 0 860 76" role="img" aria-label="{said}">{"".join(bars + named)}</svg>'
     return Markup(f"{drawn}<p class=note>{said}</p>")
 
@@ -159,50 +180,44 @@ def stage_limits(results: Results, choice: Choice) -> dict[str, str]:
     }
 
 
-def district_rows(now: pd.DataFrame, results: Results, choice: Choice) -> list[dict[str, Any]]:
-    """Each district of the choice: its jobs, customers, customer-minutes and time to restore."""
+def district_part(now: pd.DataFrame, results: Results, choice: Choice) -> Part:
+    """Each district of the choice: its jobs, customers, customer-minutes and time to restore, the most first."""
     stages = results.marts(choice).read("marts.restoration_stages")
     times = stages[(stages["grouped_by"] == "district") & (stages["stage"] == "report_to_restore")]
     by_name, total = times.set_index("group_name"), now["customer_minutes"].sum()
+    found = {name: figures_of(now[now["district_id"] == name]) for name in choice.districts or results.known.districts}
     rows = []
-    for district in choice.districts or results.known.districts:
-        own = figures_of(now[now["district_id"] == district])
-        time: Any = by_name.loc[district] if district in by_name.index else None
-        rows.append(
-            {
-                "name": district,
-                "minutes": own["customer_minutes"],
-                **{name: style.number(own[name], 0) for name in ("jobs", "customers_interrupted", "customer_minutes")},
-                "share": style.percent((own["customer_minutes"] or 0) / total if total else None),
-                "restore": style.number(own["mean_time_to_restore_min"], 0),
-                "limits": "" if time is None else between(time.mean_lo, time.mean_hi, 0),
-            }
-        )
-    return sorted(rows, key=lambda row: -(row["minutes"] or 0))
+    for name, own in sorted(found.items(), key=lambda item: -(item[1]["customer_minutes"] or 0)):
+        time: Any = by_name.loc[name] if name in by_name.index else None
+        share = style.percent((own["customer_minutes"] or 0) / total if total else None)
+        sums = (style.number(own[column], 0) for column in SUMS)
+        limits = "" if time is None else between(time.mean_lo, time.mean_hi, 0)
+        rows.append((name, *sums, share, style.number(own["mean_time_to_restore_min"], 0), limits))
+    return Part("districts", rows if len(rows) > 1 else ())
 
 
-def stage_rows(results: Results, choice: Choice, other: Choice) -> list[dict[str, Any]]:
-    """The customer's stages: their share of the customer-minutes, and their mean against the period compared with."""
+def stage_part(results: Results, choice: Choice, other: Choice) -> tuple[Part, dict[str, float], Any]:
+    """The customer's stages: their share of the customer-minutes, and their mean against the period compared with.
+
+    Also the shares by stage, and the row of the whole time to restore.
+    """
     parts = results.marts(choice).read("marts.restoration_waterfall")
-    share = parts[parts["grouped_by"] == "all"].set_index("part")["share_of_minutes"].to_dict()
-    rows = compare(results, choice, other).set_index("stage")
-    listed = [(stage, share.get(stage)) for stage in (*CUSTOMER_STAGES, "report_to_restore")]
-    return [
-        {
-            "name": STAGE_NAMES[stage],
-            "share": minutes,
-            "share_words": style.percent(minutes),
-            "mean": style.number(row.mean_min, 0),
-            "then": style.number(row.mean_before_min, 0),
-            "difference": between(row.difference_lo, row.difference_hi, 0),
-            "judged": row.judged,
-        }
-        for stage, minutes in listed
-        for row in (rows.loc[stage],)
-    ]
+    share = parts[parts["grouped_by"] == "all"].set_index("part")["share_of_minutes"].dropna().to_dict()
+    shares = {stage: share[stage] for stage in CUSTOMER_STAGES if stage in share}
+    compared: Any = compare(results, choice, other).set_index("stage")
+    bar = Markup('<svg width="100" height="9" aria-hidden="true"><rect width="{:.1f}" height="9"/></svg>{}')
+    rows = []
+    for stage in (*CUSTOMER_STAGES, "report_to_restore"):
+        row, part = compared.loc[stage], shares.get(stage)
+        drawn = "" if part is None else bar.format(100 * part, style.percent(part))
+        means = (style.number(row.mean_min, 0), style.number(row.mean_before_min, 0))
+        limits = between(row.difference_lo, row.difference_hi, 0)
+        rows.append((STAGE_NAMES[stage], drawn, *means, limits, judged_words(row.judged)))
+    assert other.first is not None and other.last is not None
+    return Part("stages", rows, told={"then": period_words(other.first, other.last)}), shares, row
 
 
-def costliest(now: pd.DataFrame, results: Results) -> list[dict[str, str]]:
+def costliest(now: pd.DataFrame, results: Results) -> Part:
     """The jobs with the most customer-minutes, and what the record says of each."""
     most = now.dropna(subset=["customer_minutes"]).sort_values(["customer_minutes", "job_id"], ascending=[False, True])
     most, codes = most.head(COSTLIEST), dictionary.codes()
@@ -211,10 +226,9 @@ def costliest(now: pd.DataFrame, results: Results) -> list[dict[str, str]]:
     entered = results.whole.read_only("staging.jobs", "job_id", most["job_id"].tolist()).set_index("job_id")
     rows = []
     for row in most.to_dict("records"):
-        stages = {STAGE_NAMES[stage]: row[f"{stage}_min"] for stage in CUSTOMER_STAGES}
-        known = {name: float(minutes) for name, minutes in stages.items() if not pd.isna(minutes)}
+        known = {STAGE_NAMES[stage].lower(): row[f"{stage}_min"] for stage in CUSTOMER_STAGES}
+        known = {name: float(minutes) for name, minutes in known.items() if not pd.isna(minutes)}
         longest = max(known, key=known.__getitem__) if known else ""
-        coded = {key: codes[key].get(row[key], "not on record") for key in ("failed_component", "cause", "method")}
         notes = entered.loc[row["job_id"], "notes"] if results.settings.restoration.show_notes else None
         told = say(
             "costliest.record",
@@ -222,24 +236,19 @@ def costliest(now: pd.DataFrame, results: Results) -> list[dict[str, str]]:
             bool(row["is_restoration_doubted"]) and "costliest.doubted",
             row["job_id"] in undecided and "costliest.twice",
             not pd.isna(notes) and bool(notes) and "costliest.notes",
-            coded=coded,
-            longest=longest.lower(),
+            coded={key: codes[key].get(row[key], "not on record") for key in ("failed_component", "cause", "method")},
+            longest=longest,
             minutes=known.get(longest),
             other=undecided.get(row["job_id"]),
             notes=notes,
         )
-        rows.append(
-            {
-                "job": row["job_id"],
-                "on": f"{row['reported_on']:%-d %b}",
-                "place": row["loop_id"] if pd.isna(row["section_id"]) else row["section_id"],
-                "customers": style.number(row["customers_interrupted"], 0),
-                "minutes": style.number(row["customer_minutes"], 0),
-                "restore": style.number(row["report_to_restore_min"], 0),
-                "record": told,
-            }
+        place = row["loop_id"] if pd.isna(row["section_id"]) else row["section_id"]
+        sizes = (
+            style.number(row[c], 0) for c in ("customers_interrupted", "customer_minutes", "report_to_restore_min")
         )
-    return rows
+        day = row["reported_on"]
+        rows.append((row["job_id"], f"{day.day} {day:%b}", place, *sizes, told))
+    return Part("costliest", rows)
 
 
 def waiting(results: Results, choice: Choice) -> tuple[pd.DataFrame, int]:
@@ -270,13 +279,12 @@ def named(ids: list[str]) -> str:
     return ", ".join(sorted(ids)[:NAMED]) + (", ..." if len(ids) > NAMED else "")
 
 
-def open_points(now: pd.DataFrame, results: Results, choice: Choice) -> tuple[list[str], list[dict[str, str]]]:
+def open_part(now: pd.DataFrame, results: Results, choice: Choice) -> Part:
     """What of the month is not settled: sentences, and the rows in quarantine."""
     rows, unread = waiting(results, choice)
-    ids = now["job_id"].tolist()
+    ids, doubted = now["job_id"].tolist(), now["is_restoration_doubted"].astype(bool)
     pairs = results.whole.read_only("marts.job_clusters", "job_id", ids)
     proposed = results.whole.read_only("marts.proposed_corrections", "job_id", ids)["job_id"]
-    doubted = now["is_restoration_doubted"].astype(bool)
     sets = {
         "no_end": now[now["report_to_restore_min"].isna() & ~doubted],
         "doubted": now[doubted],
@@ -284,7 +292,7 @@ def open_points(now: pd.DataFrame, results: Results, choice: Choice) -> tuple[li
         "twice": now[now["job_id"].isin(pairs.loc[pairs["cluster_decision"].fillna("") == "", "job_id"])],
         "proposed": now[now["job_id"].isin(proposed)],
     }
-    said = [
+    said = (
         say("open.waiting" if len(rows) else "open.none", n=len(rows)),
         say(len(rows) > LISTED and "open.more", more=len(rows) - LISTED),
         say(unread > 0 and "open.unread", n=unread),
@@ -293,21 +301,13 @@ def open_points(now: pd.DataFrame, results: Results, choice: Choice) -> tuple[li
             for key, own in sets.items()
             if len(own)
         ),
-    ]
-    listed = [
-        {
-            "name": str(row.row_key),
-            "loop": style.cell(row.loop_as_received, "loop_id"),
-            "reported": style.cell(row.reported_as_received, "loop_id"),
-            "customers": style.cell(row.customers_as_received, "loop_id"),
-            "why": str(row.kept_out_because),
-        }
-        for row in rows.head(LISTED).itertuples()
-    ]
-    return [text for text in said if text], listed
+    )
+    columns = ["row_key", "loop_as_received", "reported_as_received", "customers_as_received", "kept_out_because"]
+    cells = rows[columns].head(LISTED).astype(object).fillna(style.MISSING)
+    return Part("open", cells.to_numpy().tolist(), tuple(filter(None, said)))
 
 
-def year_rows(results: Results, choice: Choice) -> list[dict[str, str]]:
+def year_part(results: Results, choice: Choice) -> Part:
     """The indices from January to the end of the month, beside the same span of the year before."""
     assert choice.first is not None and choice.last is not None
     until, days = min(choice.last, results.known.last), results.whole.read("marts.restoration_major_events")
@@ -321,18 +321,10 @@ def year_rows(results: Results, choice: Choice) -> list[dict[str, str]]:
             found = found[(found["basis"] == "as_recorded") & found["days_left_out_by"].isin(["", by])]
         for without in (False, True):
             own = found[found["is_without_major_events"].astype(bool) == without].head(1)
-            row = own.iloc[0] if len(own) else None
-            rows.append(
-                {
-                    "name": period_words(dt.date(year, 1, 1), end),
-                    "days": "without major event days" if without else "all days",
-                    **{
-                        key: style.MISSING if row is None else style.number(row[key], decimals)
-                        for key, decimals in (("jobs", 0), ("saidi_min", 1), ("saifi", 3), ("caidi_min", 0))
-                    },
-                }
-            )
-    return rows
+            figures = (("jobs", 0), ("saidi_min", 1), ("saifi", 3), ("caidi_min", 0))
+            cells = (style.number(own[name].iloc[0] if len(own) else None, decimals) for name, decimals in figures)
+            rows.append((period_words(dt.date(year, 1, 1), end), say.text("days")[without], *cells))
+    return Part("year", rows)
 
 
 def trend_words(results: Results, choice: Choice) -> tuple[str, ...]:
@@ -350,16 +342,8 @@ def trend_words(results: Results, choice: Choice) -> tuple[str, ...]:
     return tuple(filter(None, said))
 
 
-@dataclass(frozen=True)
-class Review:
-    """A month's review: what its page shows, and the figures it states."""
-
-    content: dict[str, Any]
-    figures: dict[str, float | None]
-
-
-def build(results: Results, choice: Choice, jobs: pd.DataFrame) -> Review:
-    """The review of a month.
+def build(results: Results, choice: Choice, jobs: pd.DataFrame) -> tuple[dict[str, Any], dict[str, float | None]]:
+    """What the page of a month shows, and the figures that it states.
 
     Parameters
     ----------
@@ -375,46 +359,32 @@ def build(results: Results, choice: Choice, jobs: pd.DataFrame) -> Review:
     assert choice.first is not None and choice.last is not None
     other = compared_with(choice, results.known)
     now = jobs[jobs["reported_month"] == pd.Timestamp(choice.first)]
-    rows, stages = month_rows(jobs, choice, other, results), stage_rows(results, choice, other)
-    districts = district_rows(now, results, choice)
-    split = pd.DataFrame(stages[:-1]).dropna(subset=["share"])
-    most: Any = largest(split, "share") if len(split) else {}
-    figures = figures_of(now)
-    unusual = [row for row in rows if row["judged"] in ("above", "below")]
-    said, kept_out = open_points(now, results, choice)
-    assert other.first is not None and other.last is not None
-    before = period_words(other.first, other.last)
-    summary = [
-        say("summary.month", figures=figures, n_districts=len(districts)),
+    month, judged = month_part(jobs, choice, other, results)
+    stages, shares, whole = stage_part(results, choice, other)
+    districts, figures = district_part(now, results, choice), figures_of(now)
+    unusual = {FIGURES[name][0].partition(" [")[0].lower(): code for name, code in judged.items() if code != "within"}
+    most = max(shares, key=shares.__getitem__) if shares else ""
+    summary = (
+        say("summary.month", figures=figures),
         say(
-            "summary.unusual" if unusual else "summary.usual",
-            listed="; ".join(f"{row['name'].partition(' [')[0].lower()} {row['judged']}" for row in unusual),
-        )
-        if any(row["judged"] != "untold" for row in rows)
-        else say("summary.untold", fewest=FEWEST_MONTHS),
-        say(len(split) > 0 and "summary.stage", most=most, name=most["name"].lower() if len(split) else ""),
-        say(len(districts) > 1 and "summary.district", first=districts[0]),
-        say("summary.against", row=stages[-1], judged=stages[-1]["judged"], before=before),
-    ]
+            "summary.unusual" if unusual else "summary.usual" if judged else "summary.untold",
+            listed="; ".join(f"{name} {code}" for name, code in unusual.items()),
+            fewest=FEWEST_MONTHS,
+        ),
+        say(bool(most) and "summary.stage", name=STAGE_NAMES.get(most, "").lower(), share=shares.get(most)),
+        say(bool(districts.rows) and "summary.district", first=districts.rows[0] if districts.rows else None),
+        say("summary.against", judged=whole.judged, before=stages.told["then"]),
+    )
     content = {
         "title": f"{choice.first:%B %Y}",
         "population": in_words(choice, results.known),
         "is_over": choice.last <= results.known.last,
-        "summary": [text for text in summary if text],
-        "rows": rows,
-        "then": before + (", a month" if (other.last - other.first).days > 31 else ""),
-        "years": f"{choice.first:%B}s before",
-        "usual": any(row["judged"] != "untold" for row in rows),
-        "months": MONTHS,
-        "drawn": months_drawn(jobs, choice),
-        "districts": districts if len(districts) > 1 else [],
-        "stages": stages,
-        "costliest": costliest(now, results),
-        "open": said,
-        "kept_out": kept_out,
-        "indices": year_rows(results, choice),
+        "summary": " ".join(filter(None, summary)),
         "late": trend_words(results, choice),
+        "parts": (
+            month, districts, stages, costliest(now, results), open_part(now, results, choice),
+            year_part(results, choice),
+        ),
         "limits": cautions_of(SOURCES, is_safety=False),
-        "words": say.text("judged"),
-    }
-    return Review(content, figures)
+    }  # fmt: skip
+    return content, figures
