@@ -20,6 +20,7 @@ import pandas as pd
 from pipelines.restoration.stages import GROUPINGS, STAGES, summarise_stages
 from reports.choice import Choice, compared_with, to_query
 from reports.links import Links
+from reports.pages.restoration_against import compare
 from reports.render import PAGES, render, render_sheet
 from reports.results import Results
 from shared.settings import Settings
@@ -209,9 +210,30 @@ def check_page(results: Results, jobs: pd.DataFrame, choice: Choice) -> None:
         own = of.loc[of[row["grouped_by"]] == row["group_name"], column]
         same("jobs compared", row["jobs"], len(own))
         same("ratio before adjustment", row["ratio_seen"], np.exp(np.log(own).mean() - np.log(of[column]).mean()))
+    blocks = results.whole.read("core.restoration_blocks")
+    blocks = blocks[blocks["is_from_steps"].astype(bool) & blocks["minutes_out"].notna()]
+    blocks = blocks.assign(minutes=blocks["customers"] * blocks["minutes_out"]).groupby("job_id")
+    by_steps = frame.set_index("job_id").join(
+        blocks.agg(out=("customers", "sum"), last=("minutes_out", "max")), how="inner"
+    )
+    by_steps = by_steps.join(blocks["minutes"].sum())
+    for row in marts.read("marts.restoration_naive").to_dict("records"):
+        own = by_steps[by_steps[row["grouped_by"]] == row["group_name"]]
+        same("customer-minutes of the steps", row["customer_minutes"], own["minutes"].sum())
+        same("customer-minutes without steps", row["customer_minutes_naive"], (own["out"] * own["last"]).sum())
     for row in marts.read("marts.restoration_what_if").to_dict("records"):
         own = known[known[row["grouped_by"]] == row["group_name"]]
         same("customer-minutes that could be saved", row["customer_minutes"], own["customer_minutes"].sum())
+
+
+def check_against(results: Results, choice: Choice, other: Choice, now: pd.DataFrame, before: pd.DataFrame) -> None:
+    """Both periods of a comparison by pandas."""
+    for row in compare(results, choice, other).to_dict("records"):
+        stage = f"{row['stage']}_min"
+        same("jobs of a period", row["jobs"], now[stage].count())
+        same("mean of a period", row["mean_min"], now[stage].mean())
+        same("jobs of the period before", row["jobs_before"], before[stage].count())
+        same("mean of the period before", row["mean_before_min"], before[stage].mean())
 
 
 def check_years(results: Results, frame: pd.DataFrame, choice: Choice) -> None:
@@ -374,7 +396,11 @@ def run(workspace: Path, choices: int, sheets: int, seed: int, pages: tuple[str,
             if page == "restoration":
                 check_restoration(results, exports, choice, readings)
                 if choice.against:
-                    check_restoration(results, exports, compared_with(choice, results.known), readings)
+                    other = compared_with(choice, results.known)
+                    check_restoration(results, exports, other, readings)
+                    check_against(
+                        results, choice, other, *(exports.of(exports.jobs, c, readings) for c in (choice, other))
+                    )
             elif page == "locating":
                 check_locating(results, exports, choice, readings)
             elif page == "replacement":
