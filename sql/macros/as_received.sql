@@ -2,7 +2,7 @@
 create or replace macro as_received(meant_for, headers, cells, read_as) as
     nullif(trim(array_to_string(list_transform(
         coalesce(
-            nullif(json_extract_string(read_as, '$.source.columns.' || meant_for || '.columns[*]'), []),
+            nullif(json_extract_string(read_as, '$.source.columns.' || meant_for || '.columns[*]')::varchar[], []),
             [meant_for]
         ),
         lambda name: from_json(cells, '["VARCHAR"]')[list_position(
