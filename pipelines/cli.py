@@ -688,10 +688,12 @@ def write_files(
     space: Workspace, to: Path | None, wanted: list[tuple[str, str]], paper: str, *, sheets: bool = False
 ) -> None:
     """Pages of a choice, or sheets, as files in one folder, printed too where a paper is named."""
-    from reports.pdf import find_browser, print_page
+    from reports.pdf import check_paper, find_browser, print_page
     from reports.results import Results
     from reports.standing import write_pages, write_sheets
 
+    if paper:
+        check_paper(paper)
     folder = to or space.folder / "pages"
     with Results(space.results) as results:
         written = (write_sheets if sheets else write_pages)(results, folder, wanted)
@@ -700,6 +702,44 @@ def write_files(
         written += [print_page(browser, file, file.with_suffix(".pdf"), paper) for file in written]
     for file in written:
         print(file)
+
+
+@app.command(epilog="Example: loopwear review --month 2025-11 --district OB --compare last_year")
+def review(
+    month: Annotated[str, typer.Option(help="The month reviewed, such as 2025-11.")],
+    district: Annotated[list[str] | None, typer.Option(help="Only this district; may be given again.")] = None,
+    compare: Annotated[
+        str, typer.Option(help="previous (month), last_year (its same month), or a period such as 2025-01..2025-06.")
+    ] = "previous",
+    again: Annotated[
+        bool, typer.Option("--again", help="Write another edition where later records changed the one that is kept.")
+    ] = False,
+    paper: PaperOption = "A4",
+    workspace: WorkspaceOption = DEFAULT_WORKSPACE,
+) -> None:
+    """Write the review of a month on two sides, as a page and a PDF that are kept under reviews/.
+
+    A review stays as it was given out; what later records changed of it is said here and in the next one."""
+    from reports.pdf import check_paper, print_review
+    from reports.results import Results
+    from reports.reviews import read_month, write_review
+
+    space = open_workspace(workspace)
+    check_paper(paper)
+    with Results(space.results) as results:
+        choice = read_month(month, district or [], compare, results)
+        written = write_review(results, space.folder / "reviews", choice, again=again)
+    print(written.page)
+    try:
+        print(print_review(written.page, paper))
+    except UserError as fault:
+        print(f"no PDF: {fault}", file=sys.stderr)
+    if not written.is_new:
+        print(
+            "kept as it was; another edition: --again" if written.is_behind else "nothing changed since it was written"
+        )
+    for sentence in written.changed:
+        print(f"changed by later records: {sentence}")
 
 
 @app.command(epilog="Example: loopwear browse --port 8410")

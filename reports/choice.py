@@ -1,6 +1,7 @@
 """What a page is of: districts, a period of reports, cable classes, instruments, crews, and the unit system.
 
-A choice is read from an address (`district=OB&from=2025-01&to=2025-06&against=previous`) and held to the data.
+A choice is read from an address (`district=OB&from=2025-01&to=2025-06&against=previous`, `period=2025-Q3`) and held to
+the data.
 """
 
 from __future__ import annotations
@@ -21,7 +22,7 @@ LONGEST = 2_000
 MANY = {"district": "districts", "class": "classes", "instrument": "instruments", "crew": "crews"}
 """Keys of an address that may be given several times, and the fields that hold their values."""
 
-SINGLE = ("from", "to", "against", "units")
+SINGLE = ("from", "to", "period", "against", "units")
 """Keys of an address that are given once."""
 
 UNITS = ("metric", "imperial")
@@ -125,6 +126,10 @@ def read_choice(query: str, known: Known, ignored: Iterable[str] = ()) -> Choice
     last = _day(given["to"][0], "to", last=True) if "to" in given else None
     if first and last and first > last:
         raise UserError(f"the period ends {last} before it begins {first}", "from, to", "exchange the two")
+    if "period" in given:
+        if first or last:
+            raise UserError("a period is given beside from or to", "the address", "give period=, or from= and to=")
+        first, last = read_span(given["period"][0], "period")
     units = given.get("units", ["metric"])[0]
     if units not in UNITS:
         raise UserError(f"unknown units '{units}'", "units", suggest_name(units, UNITS))
@@ -145,21 +150,39 @@ def _held(key: str, values: list[str], known: Known) -> tuple[str, ...]:
     return tuple(sorted(set(values)))
 
 
-DAY = re.compile(r"(\d{4})(?:-(\d\d)(?:-(\d\d))?)?", re.ASCII)
+DAY = re.compile(r"(\d{4})(?:-Q([1-4])|-(\d\d)(?:-(\d\d))?)?", re.ASCII)
 
 
 def _day(text: str, key: str, *, last: bool) -> dt.date:
-    """The first or last day of a year, a month or a day as written."""
+    """The first or last day of a year, a quarter, a month or a day as written."""
     found = DAY.fullmatch(text)
     try:
         if found is None:
             raise ValueError
-        year, month, day = (int(part) if part else 0 for part in found.groups())
-        month = month or (12 if last and found[2] is None else 1 if found[2] is None else 0)
-        return dt.date(year, month, day or (calendar.monthrange(year, month)[1] if last and not found[3] else 1))
+        year, quarter, month, day = (int(part) if part else None for part in found.groups())
+        ends = (1, 12) if quarter is None else (3 * quarter - 2, 3 * quarter)
+        month = ends[last] if month is None else month
+        return dt.date(
+            year or 0, month, (calendar.monthrange(year or 0, month)[1] if last else 1) if day is None else day
+        )
     except ValueError:
-        remedy = "write a year, a month or a day: 2025, 2025-03, 2025-03-14"
+        remedy = "write a year, a quarter, a month or a day: 2025, 2025-Q1, 2025-03, 2025-03-14"
         raise UserError(f"'{text}' is no day", key, remedy) from None
+
+
+def read_span(text: str, key: str) -> tuple[dt.date, dt.date]:
+    """First and last day of a period as written: 2025, 2025-Q3, 2025-03, 2025-03-14, or two of them with .. between.
+
+    Raises
+    ------
+    UserError
+        It is no period, or it ends before it begins.
+    """
+    one, _, other = text.partition("..")
+    first, last = _day(one, key, last=False), _day(other or one, key, last=True)
+    if first > last:
+        raise UserError(f"the period ends {last} before it begins {first}", key, "exchange the two")
+    return first, last
 
 
 def compared_with(choice: Choice, known: Known) -> Choice:
@@ -173,11 +196,8 @@ def compared_with(choice: Choice, known: Known) -> Choice:
     if choice.first is None:
         raise UserError("a comparison needs a period", "against", "give from= (and to=) as well")
     last = choice.last or known.last
-    if ".." in choice.against:
-        one, _, other = choice.against.partition("..")
-        first, last = _day(one, "against", last=False), _day(other, "against", last=True)
-        if first > last:
-            raise UserError(f"the period ends {last} before it begins {first}", "against", "exchange the two")
+    if choice.against[:1].isdigit():
+        first, last = read_span(choice.against, "against")
     elif choice.against == "previous":
         first, last = _before(choice.first, last)
     elif choice.against == "last_year":

@@ -34,6 +34,11 @@ def jobs_of(grouping: str = "all", name: object = "", stage: object = "") -> str
     return "?".join(filter(None, ("jobs", "&".join(said))))
 
 
+def jobs_listed(ids: str) -> str:
+    """Token of some jobs, their ids with a blank between them."""
+    return f"jobs?{'&'.join(f'job_id={quote(ident)}' for ident in ids.split())}"
+
+
 def sheet_file(kind: str, ident: str) -> str:
     """Name of the file of a sheet; what is no letter, digit, dot or hyphen is written by its number.
 

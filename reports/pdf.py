@@ -45,6 +45,18 @@ def find_browser() -> str:
     return found
 
 
+def check_paper(paper: str) -> None:
+    """Refuse a paper that is not known.
+
+    Raises
+    ------
+    UserError
+        It is not.
+    """
+    if paper not in PAPERS:
+        raise UserError(f"unknown paper '{paper}'", "--paper", f"known: {', '.join(PAPERS)}")
+
+
 def write_pdfs(folder: Path, paper: str = "A4") -> list[Path]:
     """Print every report page of a folder to a PDF beside it.
 
@@ -71,13 +83,25 @@ def write_pdfs(folder: Path, paper: str = "A4") -> list[Path]:
 
     Checked by: tests/end_to_end/test_reports_browser.py
     """
-    if paper not in PAPERS:
-        raise UserError(f"unknown paper '{paper}'", "--paper", f"known: {', '.join(PAPERS)}")
+    check_paper(paper)
     pages = sorted(folder.glob("*.html"))
     if not pages:
         raise UserError("there are no report pages to print", str(folder), "run: loopwear refresh")
     browser = find_browser()
     return [print_page(browser, page, page.with_suffix(".pdf"), paper) for page in pages]
+
+
+def print_review(page: Path, paper: str) -> Path:
+    """Print a review, which has no script, beside its page; one that is printed stays as it was."""
+    target = page.with_suffix(".pdf")
+    if target.exists():
+        return target
+    browser = find_browser()
+    with tempfile.TemporaryDirectory(prefix="loopwear-print-") as folder:
+        copy = Path(folder) / page.name
+        text = page.read_text(encoding="utf-8").replace("@page {", f"@page {{ size: {paper};", 1)
+        copy.write_text(text, encoding="utf-8")
+        return print_page(browser, copy, target, paper)
 
 
 def print_page(browser: str, page: Path, target: Path, paper: str) -> Path:

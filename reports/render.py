@@ -7,6 +7,7 @@ from typing import Any
 import pandas as pd
 
 from reports import page as shell
+from reports import style
 from reports.choice import EVERYTHING, Choice, in_words
 from reports.links import KINDS, NOWHERE, Links
 from reports.marts import Marts
@@ -192,17 +193,41 @@ def with_population(page: Page, results: Results, choice: Choice) -> Page:
     """A page whose figures say their population and period, and why a part of the choice does not apply."""
 
     def told(exhibit: Exhibit) -> Exhibit:
+        exhibit = with_remedy(exhibit, results, choice)
         left = {source: parts_left_open(source, choice) for source in exhibit.sources}
         opened = tuple(part for part in choice.parts if any(part in parts for parts in left.values()))
         why = dict.fromkeys(why_whole(source) for source, parts in left.items() if parts)
+        by_year = any({"year", "reported_year"} & set(table.columns) for table in exhibit.tables)
+        part = by_year and "period" not in opened and part_of_years(choice)
         return replace(
             exhibit,
+            more=(*exhibit.more, *([say("part_of_year", period=part)] if part else [])),
             population=in_words(choice.without(opened), results.known),
             left_open=say("left_open.said", parts=" and ".join(opened), why="; ".join(why)) if opened else "",
         )
 
     sections = (replace(s, exhibits=tuple(told(exhibit) for exhibit in s.exhibits)) for s in page.sections)
     return replace(page, sections=tuple(sections))
+
+
+def with_remedy(exhibit: Exhibit, results: Results, choice: Choice) -> Exhibit:
+    """A figure that is empty in a choice and not on the whole is not mended by loading, but by choosing more."""
+    if not exhibit.is_absent or not choice.parts:
+        return exhibit
+    follows = any(parts_left_open(source, choice) != choice.parts for source in exhibit.sources)
+    is_there = follows and any(len(results.whole.read(source)) for source in exhibit.sources)
+    return replace(exhibit, remedy=say("remedy")) if is_there else exhibit
+
+
+def part_of_years(choice: Choice) -> str:
+    """The period of a choice in words where it begins or ends within a year; else nothing."""
+    begins = choice.first is not None and (choice.first.month, choice.first.day) != (1, 1)
+    ends = choice.last is not None and (choice.last.month, choice.last.day) != (12, 31)
+    if not begins and not ends:
+        return ""
+    return " ".join(
+        f"{word} {style.date_words(day)}" for word, day in (("from", choice.first), ("to", choice.last)) if day
+    )
 
 
 def why_whole(table: str) -> str:

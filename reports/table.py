@@ -165,8 +165,14 @@ def plain_rows(table: Table, links: Links = NOWHERE) -> list[list[Cell]]:
 
 
 def rows_behind(frame: pd.DataFrame, column: str) -> list[str | None] | None:
-    """What a count leads to, row by row: the jobs of a group, by its stage where it has one; None: nothing."""
-    if column != "jobs" or "grouped_by" not in frame:
+    """What a count leads to, row by row: the jobs of a group, of a stage, of a month or a year; None: nothing."""
+    if column != "jobs":
+        return None
+    if "reported_month" in frame:
+        return [f"jobs?reported_month={month:%Y-%m-%d}" for month in frame["reported_month"]]
+    if "year" in frame:
+        return [f"jobs?reported_year={year}" for year in frame["year"]]
+    if "grouped_by" not in frame:
         return None
     stages = frame["stage"] if "stage" in frame else [""] * len(frame)
     groups = zip(frame["grouped_by"], frame["group_name"], stages, strict=True)

@@ -45,6 +45,7 @@ def build_restoration(
         elif layers == ("marts",):
             step.run(con, settings)
             create_table(con, "marts.job_clusters")
+            create_table(con, "marts.programme")  # nothing is planned
         for model in warehouse.build_order(layers):
             if model.table in needed:
                 con.execute(f"create or replace table {model.table} as\n{model.query}")

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from reports import style
-from reports.links import jobs_of
+from reports.links import jobs_listed, jobs_of
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -256,8 +256,46 @@ def chart_customers(customers: pd.DataFrame) -> go.Figure:
             name=words[str(measure)].format(threshold),
             line={"color": style.ink_of(place), "width": 1.4, "dash": style.dash_of(place)},
             marker={"symbol": style.mark_of(place), "size": 7},
+            # the half-loops behind customers interrupted repeatedly; the longest jobs behind long interruptions
+            meta={
+                "to": [
+                    f"most_interrupted?period={year}"
+                    if measure == "cemi"
+                    else f"jobs?reported_year={year}&has=report_to_restore_min&by=-report_to_restore_min"
+                    for year in years
+                ]
+            },
             hovertemplate="%{x}: %{y:,.0f} customers<extra></extra>",
         )
     chart.update_xaxes(title_text="Year of the report", showgrid=False, nticks=10)
     chart.update_yaxes(title_text="Customers", rangemode="tozero")
+    return chart
+
+
+def chart_interrupted(rows: pd.DataFrame) -> go.Figure:
+    """Sustained interruptions of half-loops; a bar leads to its jobs.
+
+    Parameters
+    ----------
+    rows
+        Rows of most_interrupted of one period, in order of their rank.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_reports_restoration.py
+    """
+    chart = style.new_chart(style.row_height(len(rows), each=30, around=84))
+    chart.add_bar(
+        x=rows["interruptions"].tolist(),
+        y=rows["half_loop_id"].tolist(),
+        orientation="h",
+        showlegend=False,
+        marker={"color": style.INKS["first"]},
+        customdata=rows[["customers", "customer_minutes"]].values.tolist(),
+        meta={"to": [jobs_listed(ids) for ids in rows["job_ids"]]},
+        hovertemplate="%{y}<br>%{x} interruptions, %{customdata[0]} customers, "
+        "%{customdata[1]:,.0f} customer-minutes<extra></extra>",
+    )
+    chart.update_yaxes(autorange="reversed", showgrid=False, ticks="", showline=False)
+    chart.update_xaxes(title_text="Sustained interruptions", rangemode="tozero", dtick=1)
     return chart

@@ -8,6 +8,7 @@ from urllib.parse import quote
 import pandas as pd
 
 from reports import style
+from reports.links import jobs_of
 
 if TYPE_CHECKING:
     import plotly.graph_objects as go
@@ -32,6 +33,11 @@ SCENARIO_NAMES = {
     "search_halved": "Halve the search",
     "both": "Both",
 }
+
+
+def behind(rows: pd.DataFrame) -> list[str | None]:
+    """Tokens of the jobs of each group."""
+    return [jobs_of(grouping, name) for grouping, name in zip(rows["grouped_by"], rows["group_name"], strict=True)]
 
 
 def chart_waterfall(waterfall: pd.DataFrame, names: dict[str, str]) -> go.Figure:
@@ -111,6 +117,7 @@ def chart_clocks(clocks: pd.DataFrame) -> go.Figure:
             x=median.tolist(),
             y=labels,
             mode="markers",
+            meta={"to": [jobs_of("configuration", group)] * len(rows)},
             name=f"{group}s, median",
             marker={"symbol": style.mark_of(place), "size": 10, "color": style.ink_of(place)},
             error_x=style.bars_between(median, rows["median_lo"] / 60, rows["median_hi"] / 60),
@@ -120,6 +127,7 @@ def chart_clocks(clocks: pd.DataFrame) -> go.Figure:
             x=(rows["p90_min"] / 60).tolist(),
             y=labels,
             mode="markers",
+            meta={"to": [jobs_of("configuration", group)] * len(rows)},
             name=f"{group}s, 90th percentile",
             marker={"symbol": "line-ns-open", "size": 12, "color": style.ink_of(place), "line": {"width": 2}},
             hovertemplate="%{y}<br>nine of ten within %{x:.1f} h<extra></extra>",
@@ -160,6 +168,7 @@ def chart_naive(naive: pd.DataFrame, names: dict[str, str]) -> go.Figure:
             y=labels,
             orientation="h",
             name=name,
+            meta={"to": [jobs_of("loop_size", name) for name in rows.index]},
             width=0.34,
             offset=-0.36 + 0.36 * place,
             marker={
@@ -243,6 +252,7 @@ def chart_search(search: pd.DataFrame) -> go.Figure:
         x=search["mean_tests"].tolist(),
         y=names,
         mode="markers",
+        meta={"to": behind(search)},
         name="used, with the limits of the excess",
         marker={"symbol": "circle", "size": 10, "color": style.INKS["first"]},
         error_x=style.bars_between(search["mean_tests"], least + search["excess_lo"], least + search["excess_hi"]),
@@ -280,6 +290,7 @@ def chart_abnormal(abnormal: pd.DataFrame) -> go.Figure:
             y=names,
             mode="markers",
             name=name,
+            meta={"to": behind(abnormal)},
             error_x=bars,
             marker={"symbol": mark, "size": 10, "color": style.INKS[ink], "line": {"width": 2}},
             hovertemplate="%{y}<br>" + name + " %{x:.1f} days<extra></extra>",

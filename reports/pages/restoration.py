@@ -33,6 +33,7 @@ def build(marts: Marts, settings: Settings) -> Page:
         restoration_indices.indices(marts.read("marts.restoration_indices"), found),
         restoration_indices.bases(marts, settings),
         clocks.hit_customers(marts.read("marts.restoration_customers")),
+        clocks.most_interrupted(marts.read("marts.most_interrupted")),
     )
     saving = (
         changes.savings(marts.read("marts.restoration_what_if"), settings, found),

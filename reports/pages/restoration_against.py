@@ -2,6 +2,8 @@
 
 from typing import Any
 
+import pandas as pd
+
 from pipelines.restoration.periods import compare_periods
 from pipelines.restoration.stages import STAGES
 from reports.choice import Choice, compared_with, period_words
@@ -14,12 +16,18 @@ from reports.words import Words
 say = Words("choice")
 
 
+def compare(results: Results, choice: Choice, other: Choice) -> pd.DataFrame:
+    """Means of each stage in a choice's period and in another, and the limits of their difference."""
+    now, before = (results.marts(each).read("marts.closed_jobs") for each in (choice, other))
+    return compare_periods(now, before, STAGES, results.settings.general.interval_coverage)
+
+
 def build(results: Results, choice: Choice) -> Exhibit:
     """Mean of each stage in both periods, with the limits of the difference."""
     other, coverage = compared_with(choice, results.known), results.settings.general.interval_coverage
     now, before = results.marts(choice).read("marts.closed_jobs"), results.marts(other).read("marts.closed_jobs")
     period = period_words(other.first or results.known.first, other.last or results.known.last)
-    rows = compare_periods(now, before, STAGES, coverage)
+    rows = compare(results, choice, other)
     by_stage = rows.set_index("stage")
     whole: Any = by_stage.loc["report_to_restore"]
     if not whole.jobs or not whole.jobs_before:

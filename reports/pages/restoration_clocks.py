@@ -6,12 +6,16 @@ import pandas as pd
 
 from reports.figures import restoration as figures
 from reports.figures import restoration_compare, restoration_minutes
+from reports.links import jobs_listed
 from reports.marts import Judged
 from reports.page import Exhibit
 from reports.words import Words
 from shared.settings import Settings
 
 say = Words("restoration")
+
+HALF_LOOPS = 25
+"""Half-loops named on the page; the export has every one that was interrupted twice."""
 
 
 def of_group(rows: pd.DataFrame, grouping: str) -> pd.DataFrame:
@@ -181,4 +185,29 @@ def abnormal_days(rows: pd.DataFrame, settings: Settings, found: Judged) -> Exhi
         chart=restoration_minutes.chart_abnormal(districts),
         every=every,
         interval=interval_words(settings),
+    )
+
+
+def most_interrupted(rows: pd.DataFrame) -> Exhibit:
+    """Half-loops with the most sustained interruptions: in the last 12 months, else in the latest year with any."""
+    if rows.empty:
+        return say.absent("most-interrupted")
+    period = rows["period"].max()  # words come after years
+    rows = rows[rows["period"] == period].sort_values("rank")
+    rows, total = rows.head(HALF_LOOPS), len(rows)
+    planned = int(rows["is_in_programme"].astype(bool).sum())
+    return say.exhibit(
+        "most-interrupted",
+        say(
+            "most-interrupted.finding",
+            period="The " * period.startswith("last") + period,
+            total=total,
+            first=rows.iloc[0],
+        ),
+        rows,
+        chart=restoration_compare.chart_interrupted(rows.head(12)),
+        more=(say("most-interrupted.programme", planned=planned, shown=len(rows)),),
+        extra=total - len(rows),
+        interruptions=rows["interruptions"].sum(),
+        to={"interruptions": [jobs_listed(ids) for ids in rows["job_ids"]]},
     )

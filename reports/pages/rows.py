@@ -56,7 +56,7 @@ def build(marts: Marts, name: str, query: str, links: Links) -> Page:
         The table has no such column, or from_row is no number.
     """
     table = find_table(name)
-    pairs = [(k, v) for k, v in parse_qsl(query) if k not in (*MANY, *SINGLE)]
+    pairs = [(k, v) for k, v in parse_qsl(query) if k in table.columns or k not in (*MANY, *SINGLE)]
     where: dict[str, list[str]] = {}
     for key, value in pairs:
         if key in PAGING:

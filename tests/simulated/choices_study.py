@@ -1,6 +1,8 @@
 """Random choices over all pages and random sheets, held to pandas over the exports and to direct calls.
 
-python -m tests.simulated.choices_study WORKSPACE [--choices 200] [--sheets 200] [--seed 1]
+python -m tests.simulated.choices_study WORKSPACE [--choices 200] [--sheets 200] [--seed 1] [--page restoration]
+
+The page of restoration is held figure by figure: --choices 50 --sheets 0 --page restoration.
 """
 
 from __future__ import annotations
@@ -15,9 +17,10 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from pipelines.restoration.stages import CLOCKS, GROUPINGS, STAGES, summarise_stages
+from pipelines.restoration.stages import GROUPINGS, STAGES, summarise_stages
 from reports.choice import Choice, compared_with, to_query
 from reports.links import Links
+from reports.pages.restoration_against import compare
 from reports.render import PAGES, render, render_sheet
 from reports.results import Results
 from shared.settings import Settings
@@ -52,6 +55,19 @@ class Exports:
         self.loops, self.sections = (pd.read_csv(folder / f"{stem}_ranking.csv") for stem in ("loop", "section"))
         self.timeline = pd.read_csv(folder / "jobs_timeline.csv")
 
+    def add_from(self, results: Results) -> None:
+        """What the figures count besides and the exports leave out: crews, other clocks, minutes by stage."""
+        stages, groups = results.whole.read("core.job_stages"), results.whole.read("core.job_groups")
+        of_job = [
+            "job_id", "arrive_to_pinpoint_min", "report_to_normal_min", "report_to_dispatch_customer_minutes",
+            "dispatch_to_arrive_customer_minutes", "arrive_to_locate_customer_minutes",
+            "locate_to_restore_customer_minutes", "unsplit_customer_minutes", "test_shots",
+        ]  # fmt: skip
+        half = results.whole.read("core.section_exposure")[["section_id", "half_loop_id"]]
+        self.jobs = self.jobs.merge(stages[of_job], on="job_id", validate="1:1")
+        self.jobs = self.jobs.merge(groups[["job_id", "crew"]], on="job_id", validate="1:1")
+        self.jobs = self.jobs.merge(half, on="section_id", how="left", validate="m:1")
+
     def of(self, rows: pd.DataFrame, choice: Choice, instruments: pd.DataFrame) -> pd.DataFrame:
         """Rows that a choice keeps; a job has the instruments of its readings."""
         kept = pd.Series(True, index=rows.index)
@@ -63,6 +79,8 @@ class Exports:
             )
         if choice.classes:
             kept &= rows["cable_class"].isin(choice.classes)
+        if choice.crews:
+            kept &= rows["job_id"].isin(self.jobs.loc[self.jobs["crew"].isin(choice.crews), "job_id"])
         if choice.instruments:
             jobs = set(instruments.loc[instruments["instrument_id"].isin(choice.instruments), "job_id"])
             kept &= (
@@ -87,8 +105,9 @@ def draw_choice(results: Results, rng: np.random.Generator) -> Choice:
         last = None if rng.random() < 0.2 else first + dt.timedelta(days=int(rng.choice([6, 30, 181, 365, 1500])))
     against = str(rng.choice(["", "previous", "last_year"])) if first else ""
     return Choice(
-        some(known.districts, 0.5), first, last, against, some(known.classes, 0.3), some(known.instruments, 0.3)
-    )
+        some(known.districts, 0.5), first, last, against, some(known.classes, 0.3), some(known.instruments, 0.3),
+        some(known.crews, 0.3),
+    )  # fmt: skip
 
 
 def check_restoration(results: Results, exports: Exports, choice: Choice, readings: pd.DataFrame) -> None:
@@ -118,22 +137,152 @@ def check_restoration(results: Results, exports: Exports, choice: Choice, readin
         same("minutes of SAIDI", row["customer_minutes_sustained"], sums.loc[row["year"], "customer_minutes_sustained"])
         if row["customers_served"] == row["customers_served"] and row["customer_minutes_sustained"] is not None:
             same("SAIDI", row["saidi_min"], row["customer_minutes_sustained"] / row["customers_served"])
+    if len(jobs):
+        check_page(results, jobs, choice)
     if len(jobs) and choice.parts:  # crews are grouped by name in the tables of everything, and not in the CSV
         check_limits(jobs, stages, results.settings)
 
 
-def check_limits(jobs: pd.DataFrame, stages: pd.DataFrame, settings: Settings) -> None:
-    """Every limit of every stage and group, by the function that pages use, on the rows of the CSV."""
-    frame = jobs.sort_values("job_id").assign(
+def grouped(jobs: pd.DataFrame) -> pd.DataFrame:
+    """Jobs with a column of names for each grouping, as core.job_groups names them."""
+    return jobs.sort_values("job_id").assign(
         all="all",
         district=jobs["district_id"],
-        crew="unknown",
         month=jobs["reported_month"].dt.strftime("%Y-%m"),
         year=jobs["reported_year"].astype(str),
         **{name: jobs[name].fillna("unknown") for name in ("method", "cable_class", "configuration", "loop_size")},
         **{stage: jobs[f"{stage}_min"] for stage in STAGES},
-        **dict.fromkeys(CLOCKS, np.nan),
+        customer_clock=jobs["report_to_restore_min"],
+        crew_clock=jobs["arrive_to_pinpoint_min"],
+        asset_clock=jobs["report_to_normal_min"],
     )
+
+
+def check_groups(
+    table: pd.DataFrame, jobs: pd.DataFrame, what: str, columns: dict[str, str], by: str = "stage"
+) -> None:
+    """Every row of a table of groups against pandas: jobs, mean, median and 90th percentile of what `by` names."""
+    for (grouping, measure), own in table.groupby(["grouped_by", by]):
+        values = jobs[[grouping, measure]].dropna()
+        found = values.groupby(grouping)[measure]
+        theirs = {"count": found.size(), "mean": found.mean(), "median": found.median(), "p90": found.quantile(0.9)}
+        assert set(own["group_name"]) == set(theirs["count"].index), (what, grouping, measure)
+        for row in own.to_dict("records"):
+            for figure, column in columns.items():
+                same(f"{figure} of {what}", row[column], theirs[figure][row["group_name"]])
+
+
+def check_page(results: Results, jobs: pd.DataFrame, choice: Choice) -> None:
+    """The tables behind every exhibit of the page of restoration by pandas, on the rows of the exports."""
+    marts, frame = results.marts(choice), grouped(jobs)
+    loops = frame[frame["configuration"] != "radial"]
+    stage = {"count": "jobs", "mean": "mean_min", "median": "median_min", "p90": "p90_min"}
+    check_groups(marts.read("marts.restoration_stages"), frame, "a group's stage", stage)
+    check_groups(marts.read("marts.restoration_clocks"), frame, "a clock", stage)
+    parts = marts.read("marts.restoration_waterfall")
+    known = frame.dropna(subset=["customer_minutes"])
+    for row in parts.to_dict("records"):
+        own = known[known[row["grouped_by"]] == row["group_name"]]
+        minutes = own[f"{row['part']}_customer_minutes"].sum()
+        same("customer-minutes of a stage", row["customer_minutes"], minutes)
+        same("share of customer-minutes", row["share_of_minutes"], minutes / (own["customer_minutes"].sum() or np.nan))
+    for row in marts.read("marts.restoration_summary").to_dict("records"):
+        own = frame[frame[row["grouped_by"]] == row["group_name"]]
+        same("jobs of a group", row["jobs"], len(own))
+        same("customer-minutes of a group", row["customer_minutes"], own["customer_minutes"].sum(min_count=1))
+        same("mean time to locate of a group", row["mean_time_to_locate_min"], own["arrive_to_locate_min"].mean())
+        same("90th percentile of a group", row["p90_time_to_restore_min"], own["report_to_restore_min"].quantile(0.9))
+    check_years(results, frame, choice)
+    months = {"time_to_locate": frame, "time_to_restore": loops}
+    for row in marts.read("marts.restoration_trend").to_dict("records"):
+        column = {"time_to_locate": "arrive_to_locate_min", "time_to_restore": "report_to_restore_min"}[row["measure"]]
+        rows = months[row["measure"]]
+        own = rows.loc[rows["reported_month"] == row["reported_month"], column].dropna()
+        same("jobs of a month", row["jobs"], len(own))
+        same("mean of a month", row["mean_min"], own.mean())
+    away = loops.assign(days=loops["report_to_normal_min"] / 1440)
+    days = {"count": "jobs", "mean": "mean_days", "median": "median_days", "p90": "p90_days"}
+    check_groups(marts.read("marts.restoration_abnormal").assign(by="days"), away, "days away from normal", days, "by")
+    for row in marts.read("marts.restoration_comparison").to_dict("records"):
+        column = {"time_to_locate": "arrive_to_locate_min", "time_to_restore": "report_to_restore_min"}[row["measure"]]
+        of = loops[(loops[column] > 0) & (loops[row["grouped_by"]] != "unknown")]
+        of = of[of["method"] != "visual"] if row["grouped_by"] == "method" else of
+        own = of.loc[of[row["grouped_by"]] == row["group_name"], column]
+        same("jobs compared", row["jobs"], len(own))
+        same("ratio before adjustment", row["ratio_seen"], np.exp(np.log(own).mean() - np.log(of[column]).mean()))
+    blocks = results.whole.read("core.restoration_blocks")
+    blocks = blocks[blocks["is_from_steps"].astype(bool) & blocks["minutes_out"].notna()]
+    blocks = blocks.assign(minutes=blocks["customers"] * blocks["minutes_out"]).groupby("job_id")
+    by_steps = frame.set_index("job_id").join(
+        blocks.agg(out=("customers", "sum"), last=("minutes_out", "max")), how="inner"
+    )
+    by_steps = by_steps.join(blocks["minutes"].sum())
+    for row in marts.read("marts.restoration_naive").to_dict("records"):
+        own = by_steps[by_steps[row["grouped_by"]] == row["group_name"]]
+        same("customer-minutes of the steps", row["customer_minutes"], own["minutes"].sum())
+        same("customer-minutes without steps", row["customer_minutes_naive"], (own["out"] * own["last"]).sum())
+    for row in marts.read("marts.restoration_what_if").to_dict("records"):
+        own = known[known[row["grouped_by"]] == row["group_name"]]
+        same("customer-minutes that could be saved", row["customer_minutes"], own["customer_minutes"].sum())
+
+
+def check_against(results: Results, choice: Choice, other: Choice, now: pd.DataFrame, before: pd.DataFrame) -> None:
+    """Both periods of a comparison by pandas."""
+    for row in compare(results, choice, other).to_dict("records"):
+        stage = f"{row['stage']}_min"
+        same("jobs of a period", row["jobs"], now[stage].count())
+        same("mean of a period", row["mean_min"], now[stage].mean())
+        same("jobs of the period before", row["jobs_before"], before[stage].count())
+        same("mean of the period before", row["mean_before_min"], before[stage].mean())
+
+
+def check_years(results: Results, frame: pd.DataFrame, choice: Choice) -> None:
+    """Indices, customers interrupted repeatedly and the half-loops they are on."""
+    marts, served = results.marts(choice), results.whole.read("core.customers_served")
+    if choice.districts:
+        served = served[served["district_id"].isin(choice.districts)]
+    customers = served.groupby("year")["customers_served"].agg(lambda c: c.sum() if c.notna().all() else np.nan)
+    major = results.whole.read("marts.restoration_major_events")
+    days = pd.to_datetime(major.loc[major["is_major_event_day"].astype(bool), "reported_on"])
+    indices = marts.read("marts.restoration_indices")
+    if "basis" in indices:
+        by = "utility" if (major["marked_by"] == "flags").any() else "threshold"
+        indices = indices[(indices["basis"] == "as_recorded") & indices["days_left_out_by"].isin(["", by])]
+    for row in indices.to_dict("records"):
+        own = frame[frame["reported_year"] == row["year"]]
+        own = own[~own["reported_on"].isin(days)] if row["is_without_major_events"] else own
+        ended = own[own["customer_minutes"].notna()]
+        minutes, hit = own["customer_minutes_sustained"].sum(min_count=1), own["customers_sustained"].sum(min_count=1)
+        same("jobs of an index", row["jobs"], len(own))
+        same("SAIDI of a choice", row["saidi_min"], minutes / customers[row["year"]])
+        same("SAIFI of a choice", row["saifi"], hit / customers[row["year"]])
+        same("CAIDI of a choice", row["caidi_min"], minutes / (ended["customers_sustained"].sum() or np.nan))
+    lasting = frame[frame["is_sustained"].fillna(False).astype(bool) & frame["half_loop_id"].notna()]
+    hits = lasting.groupby(["reported_year", "half_loop_id"])
+    count, minutes = hits.size(), hits["customer_minutes_sustained"].sum(min_count=1)
+    named = marts.read("marts.most_interrupted")
+    of_years = named[named["period"].str.isdecimal()]
+    assert len(of_years) == (count >= 2).sum()
+    for row in of_years.to_dict("records"):
+        key = (int(row["period"]), row["half_loop_id"])
+        same("interruptions of a half-loop", row["interruptions"], count[key])
+        same("customer-minutes of a half-loop", row["customer_minutes"], minutes[key])
+        same("longest of a half-loop", row["longest_min"], hits.get_group(key)["report_to_restore_min"].max())
+    last = pd.Timestamp(results.known.last)
+    recent = lasting[lasting["reported_on"] > last - pd.DateOffset(years=1)].groupby("half_loop_id").size()
+    for row in named[~named["period"].str.isdecimal()].to_dict("records"):
+        same("interruptions in the last 12 months", row["interruptions"], recent[row["half_loop_id"]])
+    cemi = marts.read("marts.restoration_customers").query("measure == 'cemi'")
+    for row in cemi.to_dict("records"):
+        same("half-loops interrupted", row["half_loops"], (count[row["year"]] >= row["threshold"]).sum())
+        if row["threshold"] >= 2:
+            own = of_years[(of_years["period"] == str(row["year"])) & (of_years["interruptions"] >= row["threshold"])]
+            same("customers interrupted repeatedly", row["customers"], own["customers"].sum())
+
+
+def check_limits(jobs: pd.DataFrame, stages: pd.DataFrame, settings: Settings) -> None:
+    """Every limit of every stage and group, by the function that pages use, on the rows of the CSV."""
+    frame = grouped(jobs)
     direct = summarise_stages(
         frame, coverage=settings.general.interval_coverage, small_group=settings.general.small_group
     )
@@ -221,7 +370,7 @@ def check_sheet(results: Results, exports: Exports, kind: str, ident: str) -> No
         same("readings of a section", len(tables.get("section-readings", ())), len(own))
 
 
-def run(workspace: Path, choices: int, sheets: int, seed: int) -> dict[str, int]:
+def run(workspace: Path, choices: int, sheets: int, seed: int, pages: tuple[str, ...] = ()) -> dict[str, int]:
     """Draw and check; returns how many of each were looked at."""
     COMPARED.clear()
     WORST.clear()
@@ -230,8 +379,12 @@ def run(workspace: Path, choices: int, sheets: int, seed: int) -> dict[str, int]
     looked = Counter[str]()
     with Results(workspace / "results.duckdb") as results:
         readings = results.whole.read("core.locating_readings")[["job_id", "instrument_id"]].dropna()
+        exports.add_from(results)
+        pages = pages or tuple(name for name, _ in PAGES)
         for n in range(choices):
-            choice, page = draw_choice(results, rng), PAGES[n % len(PAGES)][0]
+            choice, page = draw_choice(results, rng), pages[n % len(pages)]
+            while page == "restoration" and exports.of(exports.jobs, choice, readings).empty and rng.random() < 0.9:
+                choice = draw_choice(results, rng)  # one empty choice in ten is enough
             about: dict[str, Any] = {}
             text = render(results, page, choice, Links(is_served=True, query=to_query(choice)), **about)
             assert len(text.encode()) < 1e6 and "Traceback" not in text
@@ -239,7 +392,11 @@ def run(workspace: Path, choices: int, sheets: int, seed: int) -> dict[str, int]
             if page == "restoration":
                 check_restoration(results, exports, choice, readings)
                 if choice.against:
-                    check_restoration(results, exports, compared_with(choice, results.known), readings)
+                    other = compared_with(choice, results.known)
+                    check_restoration(results, exports, other, readings)
+                    check_against(
+                        results, choice, other, *(exports.of(exports.jobs, c, readings) for c in (choice, other))
+                    )
             elif page == "locating":
                 check_locating(results, exports, choice, readings)
             elif page == "replacement":
@@ -266,11 +423,13 @@ def main() -> None:
     asked.add_argument("--choices", type=int, default=200)
     asked.add_argument("--sheets", type=int, default=200)
     asked.add_argument("--seed", type=int, default=1)
+    asked.add_argument("--page", action="append", default=[], choices=[name for name, _ in PAGES])
     given = asked.parse_args()
-    looked = run(given.workspace, given.choices, given.sheets, given.seed)
+    looked = run(given.workspace, given.choices, given.sheets, given.seed, tuple(given.page))
     print("pages and sheets:", ", ".join(f"{n} {kind}" for kind, n in looked.items()))
     for what, times in COMPARED.items():
         print(f"{what}: {times:,} compared, largest difference {WORST.get(what, 0.0):.1e}")
+    print(f"in all: {COMPARED.total():,} compared, largest difference {max(WORST.values(), default=0.0):.1e}")
 
 
 if __name__ == "__main__":

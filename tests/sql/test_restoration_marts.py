@@ -102,6 +102,41 @@ def test_customers_with_several_interruptions_are_those_of_the_half_loop(build) 
     ]
 
 
+def test_half_loops_interrupted_most_are_the_names_behind_the_customers(build) -> None:
+    con = build(
+        jobs="""
+        job_id | loop_id | section_id | reported_at       | restored_at       | customers_interrupted
+        J1     | L1      | S1         | 2019-03-01 12:00Z | 2019-03-01 13:00Z | 60
+        J2     | L1      | S2         | 2019-04-01 12:00Z | 2019-04-01 17:00Z | 50
+        J3     | L1      | S3         | 2019-05-01 12:00Z | 2019-05-01 13:00Z | 30
+        J4     | L1      | S3         | 2019-05-02 12:00Z | 2019-05-02 12:04Z | 30
+        J5     | L2      | S4         | 2019-06-02 12:00Z | 2019-06-02 12:30Z | 10
+        J6     | L2      | S4         | 2019-07-02 12:00Z | 2019-07-02 12:40Z | 10
+        J7     | L2      | S4         | 2019-08-02 12:00Z | 2019-08-02 12:50Z | 10
+        J8     | L1      | S1         | 2020-02-01 12:00Z | 2020-02-01 13:00Z | 60
+    """
+    )
+    con.execute("insert into marts.programme (section_id) values ('S2')")
+    con.execute("update settings.current set general_as_of = date '2020-02-01'")
+    warehouse.build_models(con, "marts", only=("marts.most_interrupted",))
+    found = rows_of(
+        con,
+        "select period, rank, half_loop_id, customers, interruptions, customer_minutes, longest_min, is_in_programme, "
+        "job_ids from marts.most_interrupted order by period, rank",
+    )
+    # J4 is momentary; J8 stands alone in its year and is the third within twelve months
+    assert found == [
+        ("2019", 1, "L2", 10, 3, 10 * (30 + 40 + 50), 50, False, "J5 J6 J7"),
+        ("2019", 2, "L1/A", 60, 2, 60 * 60 + 50 * 300, 300, True, "J1 J2"),
+        ("last 12 months", 1, "L1/A", 60, 3, 60 * 60 + 50 * 300 + 60 * 60, 300, True, "J1 J2 J8"),
+        ("last 12 months", 2, "L2", 10, 3, 10 * (30 + 40 + 50), 50, False, "J5 J6 J7"),
+    ]
+    repeated = rows_of(
+        con, "select customers from marts.restoration_customers where measure = 'cemi' and threshold = 2"
+    )
+    assert repeated == [(10 + 60,)]
+
+
 def test_indices_with_and_without_major_events(build) -> None:
     con = build(
         jobs="""

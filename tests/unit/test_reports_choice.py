@@ -20,9 +20,14 @@ KNOWN = Known(
         ("from=2025&to=2025", "2025-01-01", "2025-12-31"),
         ("from=2024-02&to=2024-02", "2024-02-01", "2024-02-29"),
         ("from=2024-02-10&to=2024-03-09", "2024-02-10", "2024-03-09"),
+        ("from=2025-Q1&to=2025-Q2", "2025-01-01", "2025-06-30"),
+        ("period=2025-Q3", "2025-07-01", "2025-09-30"),
+        ("period=2024-02", "2024-02-01", "2024-02-29"),
+        ("period=2025", "2025-01-01", "2025-12-31"),
+        ("period=2024-Q4..2025-02-10", "2024-10-01", "2025-02-10"),
     ],
 )
-def test_a_year_a_month_and_a_day_are_read_from_their_first_to_their_last_day(
+def test_a_year_a_quarter_a_month_and_a_day_are_read_from_their_first_to_their_last_day(
     query: str, first: str, last: str
 ) -> None:
     choice = read_choice(query, KNOWN)
@@ -76,8 +81,19 @@ def test_a_period_is_compared_with(query: str, first: str, last: str) -> None:
         ("district=OC", "unknown district 'OC'", "known: OB, TF"),
         ("distrct=OB", "unknown choice 'distrct'", "did you mean 'district'?"),
         ("crew=C1", "crews are not shown", "switch them on with restoration.show_crews, then refresh"),
-        ("from=2025-13", "'2025-13' is no day", "write a year, a month or a day: 2025, 2025-03, 2025-03-14"),
-        ("from=2025-00", "'2025-00' is no day", "write a year, a month or a day: 2025, 2025-03, 2025-03-14"),
+        (
+            "from=2025-13",
+            "'2025-13' is no day",
+            "write a year, a quarter, a month or a day: 2025, 2025-Q1, 2025-03, 2025-03-14",
+        ),
+        (
+            "from=2025-00",
+            "'2025-00' is no day",
+            "write a year, a quarter, a month or a day: 2025, 2025-Q1, 2025-03, 2025-03-14",
+        ),
+        ("period=2025-Q5", "'2025-Q5' is no day", "write a year, a quarter, a month or a day: 2025, 2025-Q1"),
+        ("period=2025&to=2025", "a period is given beside from or to", "give period=, or from= and to="),
+        ("period=2025..2024", "the period ends 2024-12-31 before it begins 2025-01-01", "exchange the two"),
         ("from=2025&to=2024", "the period ends 2024-12-31 before it begins 2025-01-01", "exchange the two"),
         ("from=2025&from=2024", "'from' is given 2 times", "give it once"),
         ("against=previous", "a comparison needs a period", "give from= (and to=) as well"),

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from reports.links import NOWHERE, Links, jobs_of, sheet_file
+from reports.links import NOWHERE, Links, jobs_listed, jobs_of, sheet_file
 
 
 def test_served_pages_have_an_address_for_everything() -> None:
@@ -36,3 +36,4 @@ def test_a_group_of_jobs_has_a_token_and_crews_have_none() -> None:
         "jobs?reported_year=2020&has=arrive_to_locate_min&by=-arrive_to_locate_min"
     )
     assert jobs_of("crew", "TF-1") is None
+    assert jobs_listed("J&1 J2") == "jobs?job_id=J%261&job_id=J2"

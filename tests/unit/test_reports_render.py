@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import datetime as dt
+import html
 from pathlib import Path
 
 import duckdb
 import pytest
 
-from reports.choice import Choice
+from reports.choice import Choice, read_choice
 from reports.links import Links
-from reports.render import render, render_sheet
+from reports.render import render, render_rows, render_sheet
 from reports.results import Results
 from shared.errors import UserError
 from shared.settings import Settings
@@ -53,3 +54,28 @@ def test_results_of_another_version_ask_for_a_refresh(tmp_path: Path) -> None:
     with pytest.raises(UserError, match="another version of loopwear published these results") as told:
         Results(file)
     assert told.value.remedy == "run: loopwear refresh"
+
+
+def test_a_figure_that_is_empty_in_a_choice_asks_for_more_of_the_choice(demo_space: Workspace) -> None:
+    with Results(demo_space.results) as results:
+        page = html.unescape(render(results, "restoration", read_choice("period=1999", results.known)))
+    assert page.count("choose a longer period or more districts") >= 15
+    assert "with closed_at, then run: loopwear refresh" not in page
+
+
+def test_years_of_a_choice_say_that_they_hold_a_part(demo_space: Workspace) -> None:
+    with Results(demo_space.results) as results:
+        year = results.known.last.year - 1
+        periods = (f"period={year}", f"period={year}-Q3")
+        whole, part = (render(results, "restoration", read_choice(period, results.known)) for period in periods)
+    assert "Its years hold only" not in whole
+    assert f"Its years hold only what was reported from 1 July {year} to 30 September {year}." in html.unescape(part)
+
+
+def test_rows_are_narrowed_by_a_column_that_a_choice_has_a_key_for(demo_space: Workspace) -> None:
+    """The period of most_interrupted is a column of its rows; the from and to of the page stay its choice."""
+    with Results(demo_space.results) as results:
+        rows = results.whole.read("marts.most_interrupted")
+        period = str(rows["period"].iloc[0])
+        page = render_rows(results, "most_interrupted", f"period={period}", Choice(), Links(is_served=True))
+    assert f"{(rows['period'] == period).sum()} row" in html.unescape(page).replace("\u00a0", " ")

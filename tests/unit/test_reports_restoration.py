@@ -433,3 +433,30 @@ def test_the_back_test_of_the_order_of_tests_says_its_limits() -> None:
     )
     assert any("closing onto a fault" in caution for caution in made.cautions)
     assert changes.search_backtest(rows.head(0), Settings()).is_absent
+
+
+def test_the_half_loops_interrupted_most_are_those_of_the_latest_period_and_lead_to_their_jobs() -> None:
+    rows = pd.DataFrame(
+        {
+            "period": ["2025", "last 12 months", "last 12 months"],
+            "rank": [1, 2, 1],
+            "half_loop_id": ["L9", "L1/B", "L1/A"],
+            "customers": [5, 20, 71],
+            "interruptions": [9, 2, 4],
+            "customer_minutes": [10.0, 2000.0, 30_000.0],
+            "longest_min": [2.0, 60.0, 300.0],
+            "is_in_programme": [True, False, True],
+            "job_ids": ["J9", "J5 J6", "J1 J2 J3 J4"],
+            **dict.fromkeys(("loop_id", "district_id"), "L1"),
+        }
+    )
+    exhibit = clocks.most_interrupted(rows)
+    assert exhibit.finding == (
+        "The last 12 months had 2 half-loops with two or more sustained interruptions: L1/A had 4, each time for up to "
+        "71 customers."
+    )
+    assert exhibit.more == ("The programme works on 1 of the 2 half-loops named here.",)
+    four = "jobs?job_id=J1&job_id=J2&job_id=J3&job_id=J4"
+    assert exhibit.tables[0].to["interruptions"] == [four, "jobs?job_id=J5&job_id=J6"]
+    (bars,) = restoration_compare.chart_interrupted(rows[rows["period"] == "last 12 months"].sort_values("rank")).data
+    assert (list(bars.x), list(bars.y), bars.meta["to"][0]) == ([4, 2], ["L1/A", "L1/B"], four)
