@@ -6,41 +6,21 @@
 -- or customers cannot be read is counted and bounds nothing; a totals row among jobs is one of them
 with
 
--- cells by the name of the column they were mapped to; the header itself where no mapping was used
-waiting as (
+named as (
     select
         row_hash,
-        from_json(headers, '["VARCHAR"]') as headers,
-        from_json(cells, '["VARCHAR"]') as cells,
-        json_extract_string(read_as, '$.source.columns.job_id.columns[*]') as job_id_from,
-        json_extract_string(read_as, '$.source.columns.reported_at.columns[*]') as reported_at_from,
-        json_extract_string(read_as, '$.source.columns.customers_interrupted.columns[*]') as customers_from,
+        as_received('job_id', headers, cells, read_as) as job_id,
+        as_received('reported_at', headers, cells, read_as) as reported_at,
+        as_received('customers_interrupted', headers, cells, read_as) as customers,
         coalesce(json_extract_string(read_as, '$.source.decimal'), '.') as decimal_mark
     from raw.quarantined_rows
     where "table" = 'jobs' and released_by is null
 ),
 
-named as (
-    select
-        row_hash,
-        decimal_mark,
-        cells[list_position(headers, coalesce(job_id_from[1], 'job_id'))] as job_id,
-        list_aggregate(
-            list_transform(
-                if(len(reported_at_from) > 0, reported_at_from, ['reported_at']),
-                lambda name: cells[list_position(headers, name)]
-            ),
-            'string_agg',
-            ' '
-        ) as reported_at,
-        cells[list_position(headers, coalesce(customers_from[1], 'customers_interrupted'))] as customers
-    from waiting
-),
-
 -- the same row may wait of several loads; a job that stands in another revision is in the indices already
 jobs as (
     select
-        coalesce(nullif(named.job_id, ''), named.row_hash) as job,
+        coalesce(named.job_id, named.row_hash) as job,
         max(served.year) as year,
         max(served.customers_served) as customers_served,
         max(try_cast(
@@ -52,7 +32,7 @@ jobs as (
     -- one row a year
     left join core.customers_served_by_year as served
         on served.year = try_cast(regexp_extract(named.reported_at, '(^|[^0-9])((?:19|20)[0-9]{2})([^0-9]|$)', 2) as bigint)
-    group by coalesce(nullif(named.job_id, ''), named.row_hash)
+    group by coalesce(named.job_id, named.row_hash)
 )
 
 select
