@@ -79,7 +79,8 @@ def compare_groups(jobs: pd.DataFrame, grouping: str, measure: str, *, coverage:
     together = (1.0 - FALSE_FIGURES) ** (1.0 / max(listed.sum(), 1))
 
     def reach(level: float) -> Floats:
-        return np.asarray(stdtrit(np.maximum(found.freedom, 1.0), 0.5 + level / 2.0) * found.error)
+        quantile = stdtrit(np.maximum(found.freedom, 1.0), 0.5 + level / 2.0)
+        return np.minimum(quantile * found.error, 50.0)  # of groups too small to be listed it would overflow
 
     difference = found.difference
     funnels = {name: reach(level) for name, level in (FUNNEL_LEVELS | {"all": together}).items()}

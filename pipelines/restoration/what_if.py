@@ -51,7 +51,7 @@ def find_savings(jobs: pd.DataFrame, levers: Sequence[str], settings: Restoratio
     reaches each. Later parts keep their length: a step that waited for something else would not come sooner, so the
     figures are upper bounds of the kind that planning needs.
 
-    Checked by: tests/unit/test_restoration_what_if.py, tests/properties/test_restoration_levers.py
+    Checked by: tests/unit/test_restoration_what_if.py, tests/properties/test_restoration_two_routes.py
     """
     out, search = jobs["customers_out_at_arrival"], jobs["arrive_to_locate_customer_minutes"]
     radial, night = jobs["is_radial"].astype(bool), jobs["is_night"].astype(bool)

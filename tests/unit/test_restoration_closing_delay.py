@@ -226,10 +226,13 @@ def test_the_weeks_say_why_they_cannot_tell() -> None:
     rng = np.random.default_rng(3)
     jobs = closed_jobs(rng, 4000, 700, 6)
     jobs = jobs[jobs["closed_at"] <= END]
-    assert last_weeks(jobs.assign(closed_at=jobs["closed_at"].where(False)), END)["unknown_because"] == "no_closing_stamps"
+    assert (
+        last_weeks(jobs.assign(closed_at=jobs["closed_at"].where(jobs["closed_at"] > END)), END)["unknown_because"]
+        == "no_closing_stamps"
+    )
     slow = closed_jobs(rng, 4000, 60, 30)  # two months of records, delays of months
     assert last_weeks(slow[slow["closed_at"] <= END], END)["unknown_because"] == "delay_beyond_record"
-    few = last_weeks(jobs.sort_values("reported_at").tail(120), END)
+    few = last_weeks(closed_jobs(rng, 90, 700, 6), END)
     assert few["unknown_because"] == "too_few_settled" and few["share_closed"] > 0
     rare = closed_jobs(rng, 300, 6000, 6)
     rare = rare[(rare["closed_at"] <= END) & (rare["reported_at"] < END - pd.Timedelta(days=28))]
