@@ -221,8 +221,8 @@ def summarise_weeks(
     """
     day, until = pd.Timedelta(days=1), find_record_end(jobs, known_until)
     jobs = keep_on_file(jobs, known_until)
-    ages = ((known_until - jobs["reported_at"]) / day).to_numpy()
-    lags = ((jobs["closed_at"] - jobs["reported_at"]) / day).to_numpy()
+    ages = (known_until - jobs["reported_at"]).dt.total_seconds().to_numpy() / 86_400.0
+    lags = (jobs["closed_at"] - jobs["reported_at"]).dt.total_seconds().to_numpy() / 86_400.0
     minutes = jobs["time_to_restore"].to_numpy(dtype=np.float64)
     kept = ages <= history_days
     ages, lags, minutes = ages[kept], lags[kept], minutes[kept]

@@ -59,7 +59,7 @@ def find_savings(jobs: pd.DataFrame, levers: Sequence[str], settings: Restoratio
     saved = {}
     for lever in levers:
         if lever == "arrive_sooner":
-            gained = np.minimum(jobs["report_to_arrive"], settings.arrive_sooner_min)
+            gained = jobs["report_to_arrive"].clip(upper=settings.arrive_sooner_min)
             saved[lever] = out * gained
         elif lever == "switch_sooner":
             saved[lever] = jobs["switch_customer_minutes"].where(~radial, 0.0)
@@ -77,8 +77,8 @@ def find_savings(jobs: pd.DataFrame, levers: Sequence[str], settings: Restoratio
             saved[lever] = (search * left * (1.0 - share)).where(reached, 0.0)
             left = left.where(~reached, left * share)
             if lever == "second_crew_at_night":
-                travel = np.minimum(jobs["dispatch_to_arrive"], jobs["report_to_arrive"]) - gained
-                sooner = (1.0 - settings.second_crew_travel_share) * out * travel.clip(lower=0.0)
+                travel = jobs[["dispatch_to_arrive", "report_to_arrive"]].min(axis=1, skipna=False) - gained
+                sooner = (1.0 - settings.second_crew_travel_share) * out * travel.where(~(travel < 0), 0.0)
                 # a job of which one part is known saves that part
                 known = saved[lever].isna() & sooner.isna()
                 saved[lever] = (saved[lever].fillna(0.0) + sooner.fillna(0.0)).mask(known).where(night, 0.0)
@@ -204,4 +204,4 @@ def summarise_savings(
 
 def _over(amount: Floats | float, by: Floats) -> Floats:
     """Amounts over others; NaN where there is nothing to divide by."""
-    return np.divide(amount, by, out=np.full(len(by), np.nan), where=by > 0)
+    return np.asarray(np.divide(amount, by, out=np.full(len(by), np.nan), where=by > 0))

@@ -138,7 +138,7 @@ def chart_funnel(comparison: pd.DataFrame) -> go.Figure:
     # names of many groups would lie over one another: those within chance are then named by the table and on hover
     few = len(rows) <= 6
     chart = style.new_chart(380)
-    for coverage, dash, name in (("998", "solid", "chance, 99.8 %"), ("95", "dot", "chance, 95 %")):
+    for coverage, dash, name in (("all", "solid", "chance, all groups"), ("95", "dot", "chance, one group")):
         for side in ("lo", "hi"):
             chart.add_scatter(
                 x=jobs,
@@ -153,6 +153,7 @@ def chart_funnel(comparison: pd.DataFrame) -> go.Figure:
         ("within", "circle", "first", "within chance"),
         ("slower", "triangle-up", "second", "slower"),
         ("faster", "triangle-down", "third", "faster"),
+        ("not_separable", "circle-open", "soft", "cannot be told"),
     ):
         own = rows[rows["verdict"] == verdict]
         if own.empty:
