@@ -105,8 +105,7 @@ def build_restoration(con: duckdb.DuckDBPyConnection, settings: Settings) -> Non
         where reported_on between (select min(reported_on) from core.job_stages)
             and (select max(reported_on) from core.job_stages)"""
     ).fetchall()[0][0]
-    known_until = step.find_known_until(con, "results.staging.districts")
-    tables = step.fit_tables(con, settings, known_until, is_whole_fleet=is_whole)
+    tables = step.fit_tables(con, settings, *step.find_known_until(con, "results."), is_whole_fleet=is_whole)
     write_tables(con, {name: frame for name, frame in tables.items() if name not in CONTEXT})
     warehouse.build_models(con, "marts", commented=False, only=restoration_tables())
 

@@ -188,7 +188,13 @@ def find_record_end(jobs: pd.DataFrame, known_until: pd.Timestamp) -> pd.Timesta
 
 
 def summarise_weeks(
-    jobs: pd.DataFrame, known_until: pd.Timestamp, *, weeks: int, history_days: float, coverage: float
+    jobs: pd.DataFrame,
+    known_until: pd.Timestamp,
+    record_end: pd.Timestamp | None = None,
+    *,
+    weeks: int,
+    history_days: float,
+    coverage: float,
 ) -> tuple[pd.DataFrame, ClosingLag]:
     """The latest weeks one by one and together, as seen and adjusted.
 
@@ -199,6 +205,8 @@ def summarise_weeks(
         are passed over.
     known_until
         End of the as-of day.
+    record_end
+        Until when the record tells, where the jobs are a part of it; else it is told by them (find_record_end).
     weeks
         How many of the latest weeks are shown; the last row is the last four of them together.
     history_days
@@ -219,7 +227,7 @@ def summarise_weeks(
     -----
     Checked by: tests/unit/test_restoration_closing_delay.py
     """
-    day, until = pd.Timedelta(days=1), find_record_end(jobs, known_until)
+    day, until = pd.Timedelta(days=1), record_end or find_record_end(jobs, known_until)
     jobs = keep_on_file(jobs, known_until)
     ages = (known_until - jobs["reported_at"]).dt.total_seconds().to_numpy() / 86_400.0
     lags = (jobs["closed_at"] - jobs["reported_at"]).dt.total_seconds().to_numpy() / 86_400.0

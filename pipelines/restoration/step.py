@@ -37,11 +37,16 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
 
     Checked by: tests/unit/test_restoration_step.py
     """
-    return write_tables(con, fit_tables(con, settings, find_known_until(con)))
+    return write_tables(con, fit_tables(con, settings, *find_known_until(con)))
 
 
 def fit_tables(
-    con: duckdb.DuckDBPyConnection, settings: Settings, known_until: pd.Timestamp, *, is_whole_fleet: bool = True
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    known_until: pd.Timestamp,
+    record_end: pd.Timestamp,
+    *,
+    is_whole_fleet: bool = True,
 ) -> dict[str, pd.DataFrame]:
     """Every table of the topic for the jobs in core, as far as known_until; pages ask it for a part of the jobs too."""
     # read
@@ -65,13 +70,15 @@ def fit_tables(
         "marts.restoration_clocks": limits[is_clock],
         "marts.restoration_comparison": compare_all(jobs, settings),
     }
-    weeks, lag = summarise_weeks(jobs, known_until, weeks=WEEKS_SHOWN, history_days=HISTORY_DAYS, coverage=coverage)
+    weeks, lag = summarise_weeks(
+        jobs, known_until, record_end, weeks=WEEKS_SHOWN, history_days=HISTORY_DAYS, coverage=coverage
+    )
     tables["marts.restoration_maturity"] = weeks
     tables["fitted.closing_lag"] = thin_lag(lag)
     on_file = keep_on_file(jobs, known_until)
     tables["marts.restoration_trend"] = chart_months(
         on_file.assign(time_to_restore=on_file["time_to_restore"].where(~on_file["is_radial"])),
-        find_record_end(jobs, known_until),
+        record_end,
         lag,
         coverage=coverage,
     )
@@ -148,13 +155,18 @@ def read_searches(con: duckdb.DuckDBPyConnection, rates: pd.DataFrame) -> pd.Dat
     )
 
 
-def find_known_until(con: duckdb.DuckDBPyConnection, districts: str = "staging.districts") -> pd.Timestamp:
-    """End of the as-of day in the district where it ends last; without an as-of day that of the last report."""
+def find_known_until(con: duckdb.DuckDBPyConnection, catalog: str = "") -> tuple[pd.Timestamp, pd.Timestamp]:
+    """End of the as-of day, where it ends last, and until when the record tells (find_record_end).
+
+    Without an as-of day it is that of the last report; catalog: where all jobs lie, with a dot at its end.
+    """
+    stamps = con.execute(f"select reported_at, closed_at from {catalog}core.job_stages").df()
     row = con.execute(
-        f"""select max(timezone(coalesce(timezone, 'UTC'), day::timestamp + interval 1 day)) from {districts}
-        cross join (
-            select coalesce(max(general_as_of), (select max(reported_on) from core.job_stages)) as day
+        f"""select max(timezone(coalesce(timezone, 'UTC'), day::timestamp + interval 1 day))
+        from {catalog}staging.districts cross join (
+            select coalesce(max(general_as_of), (select max(reported_on) from {catalog}core.job_stages)) as day
             from settings.current
         )"""
     ).fetchone()
-    return pd.Timestamp(row[0]) if row and row[0] is not None else pd.Timestamp("1970-01-01", tz="UTC")
+    known_until = pd.Timestamp(row[0] if row and row[0] is not None else "1970-01-01 00:00Z")
+    return known_until, find_record_end(stamps, known_until)

@@ -368,7 +368,7 @@ def weeks(**columns: object) -> pd.DataFrame:
         ("", "About 60 % of the jobs of the last four weeks are on file: 12 of about 20. Their mean time"),
         ("record_ended", "The last record is well before the as-of day"),
         ("delay_beyond_record", "The record is too short for its closing delays"),
-        ("none_on_file", "No job of the last four weeks is on file yet; 60 % of any should be."),
+        ("none_on_file", "No job of the last four weeks before the as-of day is on file; 60 % of any should be."),
         (
             "too_few_settled",
             "About 60 % of the jobs of the last four weeks are on file: 12 of about 20. Fewer than 100",
