@@ -129,7 +129,8 @@ def chart_funnel(comparison: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    The funnel is drawn through the limits of the groups themselves, in order of their jobs.
+    The funnel is drawn through the limits of the groups themselves, in order of their jobs: it has corners where groups
+    of as many jobs have other storms and days.
 
     Checked by: tests/unit/test_reports_restoration.py
     """

@@ -104,15 +104,18 @@ def savings(rows: pd.DataFrame, settings: Settings, found: Judged) -> Exhibit:
     )
     names = {lever: say(f"levers.{lever}", levers=levers) for lever in say.text("levers")}
     together = whole.loc["all_together"] if "all_together" in whole.index else None
-    costed = whole.dropna(subset=["cost_per_saved_minute"])
+    costed = whole["cost_per_saved_minute"].dropna().index
     costs = "; ".join(
-        say("savings.cost", name=names[lever], row=row, currency=settings.general.currency)
-        for lever, row in costed.T.items()
+        say("savings.cost", name=names[lever], row=whole.loc[lever], currency=settings.general.currency)
+        for lever in names
+        if lever in costed
     )
     return say.exhibit(
         "savings",
         finding,
-        rows[rows["grouped_by"].isin(["all", "configuration", "loop_size", "district"])],
+        rows[rows["lever"].isin(list(names))].sort_values(
+            "lever", key=lambda own: own.map(list(names).index), kind="stable"
+        ),
         chart=restoration_minutes.chart_savings(whole.reset_index(), names),
         more=(
             "" if together is None else say("savings.together", row=together, saved=saved_words(together, found)),
