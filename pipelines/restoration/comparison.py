@@ -8,9 +8,6 @@ import pandas as pd
 from shared import dictionary
 from shared.arrays import Booleans, Floats, Integers
 
-FUNNEL_LEVELS = {"95": 0.95, "998": 0.998}
-"""Levels of the two limits of one group, about two and three standard deviations (Spiegelhalter 2005)."""
-
 FALSE_FIGURES = 0.04
 """Share of figures without any real difference in which some group is still named; set a little under the usual 5 in
 100, which storms and skew then do not pass (tests/simulated/comparison_study.py)."""
@@ -76,15 +73,14 @@ def compare_groups(jobs: pd.DataFrame, grouping: str, measure: str, *, coverage:
     found = fit_groups(y, terms, codes, pd.factorize(kept["cluster"])[0])
     counts = np.bincount(codes).astype(np.float64)
     listed = (counts >= min_jobs) & (found.freedom >= 1)
-    together = (1.0 - FALSE_FIGURES) ** (1.0 / max(listed.sum(), 1))
 
     def reach(level: float) -> Floats:
         quantile = stdtrit(np.maximum(found.freedom, 1.0), 0.5 + level / 2.0)
         return np.minimum(quantile * found.error, 50.0)  # of groups too small to be listed it would overflow
 
     difference = found.difference
-    funnels = {name: reach(level) for name, level in (FUNNEL_LEVELS | {"all": together}).items()}
-    apart = np.where(difference > funnels["all"], "slower", np.where(difference < -funnels["all"], "faster", "within"))
+    together = reach((1.0 - FALSE_FIGURES) ** (1.0 / max(listed.sum(), 1)))
+    apart = np.where(difference > together, "slower", np.where(difference < -together, "faster", "within"))
     rows = pd.DataFrame(
         {
             "grouped_by": grouping,
@@ -95,13 +91,17 @@ def compare_groups(jobs: pd.DataFrame, grouping: str, measure: str, *, coverage:
             "ratio_adjusted": np.exp(difference),
             "ratio_lo": np.exp(difference - reach(coverage)),
             "ratio_hi": np.exp(difference + reach(coverage)),
-            **{f"funnel_{n}_{end}": np.exp(s * f) for n, f in funnels.items() for end, s in (("lo", -1), ("hi", 1))},
+            "funnel_95_lo": np.exp(-reach(0.95)),
+            "funnel_95_hi": np.exp(reach(0.95)),
+            "funnel_998_lo": np.exp(-reach(0.998)),  # about three standard deviations (Spiegelhalter 2005)
+            "funnel_998_hi": np.exp(reach(0.998)),
             "verdict": np.where(found.is_apart, apart, "not_separable"),
+            "funnel_all_lo": np.exp(-together),
+            "funnel_all_hi": np.exp(together),
             "ratio_shrunk": np.exp(found.shrunk),
         }
     )
-    columns = dictionary.tables()["marts.restoration_comparison"].columns
-    return rows.loc[listed, list(columns)].reset_index(drop=True)
+    return rows[listed].reset_index(drop=True)
 
 
 def _adjusting_terms(jobs: pd.DataFrame, grouping: str) -> Floats:

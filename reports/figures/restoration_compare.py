@@ -154,7 +154,7 @@ def chart_funnel(comparison: pd.DataFrame) -> go.Figure:
         ("within", "circle", "first", "within chance"),
         ("slower", "triangle-up", "second", "slower"),
         ("faster", "triangle-down", "third", "faster"),
-        ("not_separable", "circle-open", "soft", "cannot be told"),
+        ("not_separable", "circle-open", "soft", "unknown"),
     ):
         own = rows[rows["verdict"] == verdict]
         if own.empty:
