@@ -99,7 +99,13 @@ def build_restoration(con: duckdb.DuckDBPyConnection, settings: Settings) -> Non
     from pipelines.restoration import step
 
     warehouse.build_models(con, "core", commented=False, only=SERVED)
-    tables = step.fit_tables(con, settings, step.find_known_until(con, "results.core.job_stages"))
+    # a cost a year is one of all jobs of the choice's period
+    is_whole = con.execute(
+        """select count(*) = (select count(*) from core.job_stages) from results.core.job_stages
+        where reported_on between (select min(reported_on) from core.job_stages)
+            and (select max(reported_on) from core.job_stages)"""
+    ).fetchall()[0][0]
+    tables = step.fit_tables(con, settings, *step.find_known_until(con, "results."), is_whole_fleet=is_whole)
     write_tables(con, {name: frame for name, frame in tables.items() if name not in CONTEXT})
     warehouse.build_models(con, "marts", commented=False, only=restoration_tables())
 

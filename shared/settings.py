@@ -144,10 +144,50 @@ class Restoration:
         7.0, "days after the report beyond which a restoration time is set aside", OURS, unit="days", low=1
     )
     comparison_min_jobs: int = setting(
-        30, "jobs below which a district, crew or method is not compared", PRACTICE, low=5
+        30, "jobs below which a district, crew, method, hour or season is not compared", PRACTICE, low=5
     )
     show_notes: bool = setting(False, "publish the notes of jobs, on their sheets", "ours: notes may name people")
     show_crews: bool = setting(False, "compare crews, by their codes", "ours: off, for a crew is people")
+    arrive_sooner_min: float = setting(
+        10.0, "lever: minutes by which every crew arrives sooner", OURS, unit="min", low=0, high=240
+    )
+    arrive_sooner_cost: float = setting(0.0, "cost of arriving sooner; 0: not given", RECORDS, unit="money/year", low=0)
+    search_share: float = setting(0.5, "lever: share that is left of every search for the section", OURS, low=0, high=1)
+    search_cost: float = setting(0.0, "cost of shorter searches; 0: not given", RECORDS, unit="money/year", low=0)
+    switch_sooner_min: float = setting(
+        10.0, "lever: minutes by which loops are switched sooner once the section is found", OURS, unit="min", low=0
+    )
+    switch_sooner_cost: float = setting(
+        0.0, "cost of switching sooner; 0: not given", RECORDS, unit="money/year", low=0
+    )
+    feed_after_min: float = setting(
+        120.0,
+        "lever: minutes after the section is found until a temporary feed serves a radial",
+        OURS,
+        unit="min",
+        low=0,
+    )
+    feed_share: float = setting(0.5, "share of the jobs on radials that can have a temporary feed", OURS, low=0, high=1)
+    feed_cost: float = setting(0.0, "cost of a temporary feed, each; 0: not given", RECORDS, unit="money", low=0)
+    indicator_loops: str = setting(
+        "", "lever: loops that get fault indicators, with commas between; empty: those interrupted most", OURS
+    )
+    indicator_most: int = setting(10, "how many of the loops interrupted most get fault indicators", OURS, low=0)
+    indicator_search_share: float = setting(
+        0.5, "share that is left of a search on a loop with fault indicators", OURS, low=0, high=1
+    )
+    indicator_cost: float = setting(
+        0.0, "cost of fault indicators on a loop; 0: not given", RECORDS, unit="money/year", low=0
+    )
+    second_crew_travel_share: float = setting(
+        0.7, "lever: share that is left of the travel at night with a second crew", OURS, low=0, high=1
+    )
+    second_crew_search_share: float = setting(
+        0.7, "share that is left of a search at night with a second crew", OURS, low=0, high=1
+    )
+    second_crew_cost: float = setting(
+        0.0, "cost of a second crew at night; 0: not given", RECORDS, unit="money/year", low=0
+    )
     search_test_min: float = setting(
         15.0, "minutes of one test: open, test, close up", PRACTICE, unit="min", low=1, high=240
     )

@@ -16,6 +16,13 @@ FEWEST_SETTLED_JOBS = 100
 MATURE_SHARE = 0.95
 """Share closed from which a period counts as mature: our choice."""
 
+SETTLED_SHARE = 0.995
+"""Share closed from which jobs count as settled: our choice."""
+
+MISSED_RECORDS = 10.0
+"""Closings that should have come since the last stamp for the record to count as ended: chance alone leaves out ten
+once in 22,000."""
+
 
 @dataclass(frozen=True)
 class ClosingLag:
@@ -155,17 +162,51 @@ def adjust_recent_mean(
     return AdjustedMean(len(recent), mean, factor, adjusted, adjusted / reach, adjusted * reach)
 
 
+def keep_on_file(jobs: pd.DataFrame, known_until: pd.Timestamp) -> pd.DataFrame:
+    """Jobs that were on file at a moment: reported and closed by then, as far as their stamps tell."""
+    return jobs[(jobs["reported_at"] <= known_until) & ~(jobs["closed_at"] > known_until)]
+
+
+def find_record_end(jobs: pd.DataFrame, known_until: pd.Timestamp) -> pd.Timestamp:
+    """Until when the record tells: known_until, or the last stamp where closings stopped coming in before it.
+
+    Notes
+    -----
+    The record has ended where, at the closings a day of the year before its last stamp, more than MISSED_RECORDS should
+    have followed.
+
+    Checked by: tests/unit/test_restoration_closing_delay.py
+    """
+    on_file = keep_on_file(jobs, known_until)
+    last = on_file[["reported_at", "closed_at"]].max().max()
+    if pd.isna(last):
+        return known_until
+    closed = on_file["closed_at"].dropna()
+    year = pd.Timedelta(days=365)
+    missed = (closed > last - year).sum() * ((known_until - last) / year)
+    return last if missed > MISSED_RECORDS else known_until
+
+
 def summarise_weeks(
-    jobs: pd.DataFrame, known_until: pd.Timestamp, *, weeks: int, history_days: float, coverage: float
+    jobs: pd.DataFrame,
+    known_until: pd.Timestamp,
+    record_end: pd.Timestamp | None = None,
+    *,
+    weeks: int,
+    history_days: float,
+    coverage: float,
 ) -> tuple[pd.DataFrame, ClosingLag]:
     """The latest weeks one by one and together, as seen and adjusted.
 
     Parameters
     ----------
     jobs
-        One row a closed job: reported_at, closed_at (instants), and time_to_restore in minutes.
+        One row a closed job: reported_at, closed_at (instants), and time_to_restore in minutes; those not yet on file
+        are passed over.
     known_until
-        Last moment the file knows of.
+        End of the as-of day.
+    record_end
+        Until when the record tells, where the jobs are a part of it; else it is told by them (find_record_end).
     weeks
         How many of the latest weeks are shown; the last row is the last four of them together.
     history_days
@@ -176,7 +217,9 @@ def summarise_weeks(
     Returns
     -------
     DataFrame
-        marts.restoration_maturity.
+        marts.restoration_maturity. unknown_because, empty where all is known: no_closing_stamps, record_ended before
+        the as-of day, delay_beyond_record (half of the record does not hold the delays of MATURE_SHARE of the jobs),
+        for all of which the share closed is not given either; too_few_settled, none_on_file, for which the mean is not.
     ClosingLag
         The distribution behind it.
 
@@ -184,20 +227,37 @@ def summarise_weeks(
     -----
     Checked by: tests/unit/test_restoration_closing_delay.py
     """
-    day = pd.Timedelta(days=1)
+    day, until = pd.Timedelta(days=1), record_end or find_record_end(jobs, known_until)
+    jobs = keep_on_file(jobs, known_until)
     ages = (known_until - jobs["reported_at"]).dt.total_seconds().to_numpy() / 86_400.0
     lags = (jobs["closed_at"] - jobs["reported_at"]).dt.total_seconds().to_numpy() / 86_400.0
     minutes = jobs["time_to_restore"].to_numpy(dtype=np.float64)
-    recent_enough = ages <= history_days
-    ages, lags, minutes = ages[recent_enough], lags[recent_enough], minutes[recent_enough]
-    lag = fit_closing_lag(lags, ages)
-    settled = ages > lag.days_until(0.995)
+    kept = ages <= history_days
+    ages, lags, minutes = ages[kept], lags[kept], minutes[kept]
+    lag = fit_closing_lag(lags, ages - (known_until - until) / day)
+    settled = ages > lag.days_until(SETTLED_SHARE)
+    unknown = ""
+    if not lag.jobs:
+        unknown = "no_closing_stamps"
+    elif until < known_until:
+        unknown = "record_ended"
+    elif 2.0 * lag.days_until(MATURE_SHARE) > ages.max():
+        unknown = "delay_beyond_record"
     windows = [(7.0 * w, 7.0 * (w + 1)) for w in range(weeks)] + [(0.0, 28.0)]
     rows = []
     for begin, end in windows:
         own = (ages >= begin) & (ages < end)
-        found = adjust_recent_mean(minutes[own], minutes[settled], lags[settled], (begin, end), coverage=coverage)
-        share = lag.mean_share_closed(begin, end)
+        found = adjust_recent_mean(
+            minutes[own],
+            minutes[settled & (unknown == "")],
+            lags[settled & (unknown == "")],
+            (begin, end),
+            coverage=coverage,
+        )
+        share = lag.mean_share_closed(begin, end) if not unknown else np.nan
+        why = unknown or ("" if own.any() else "none_on_file")
+        if not why and (settled & ~np.isnan(minutes) & ~np.isnan(lags)).sum() < FEWEST_SETTLED_JOBS:
+            why = "too_few_settled"
         rows.append(
             {
                 "window_from": (known_until - end * day).date(),
@@ -211,7 +271,8 @@ def summarise_weeks(
                 "adjusted_mean_min": found.adjusted,
                 "adjusted_lo": found.adjusted_lo,
                 "adjusted_hi": found.adjusted_hi,
-                "is_immature": bool(share < MATURE_SHARE) if lag.jobs else True,
+                "is_immature": not share >= MATURE_SHARE,
+                "unknown_because": why,
             }
         )
     return pd.DataFrame(rows), lag

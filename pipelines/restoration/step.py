@@ -5,7 +5,13 @@ import numpy as np
 import pandas as pd
 
 from pipelines.restoration.abnormal import summarise_abnormal_days
-from pipelines.restoration.closing_delay import ClosingLag, summarise_weeks
+from pipelines.restoration.closing_delay import (
+    SETTLED_SHARE,
+    ClosingLag,
+    find_record_end,
+    keep_on_file,
+    summarise_weeks,
+)
 from pipelines.restoration.comparison import compare_groups
 from pipelines.restoration.major_events import fit_yearly_thresholds, mark_major_event_days
 from pipelines.restoration.search_effort import count_expected_tests, fit_class_rates, measure_search_effort
@@ -29,15 +35,22 @@ def run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, int]:
 
     Checked by: tests/unit/test_restoration_step.py
     """
-    return write_tables(con, fit_tables(con, settings, find_known_until(con)))
+    return write_tables(con, fit_tables(con, settings, *find_known_until(con)))
 
 
 def fit_tables(
-    con: duckdb.DuckDBPyConnection, settings: Settings, known_until: pd.Timestamp
+    con: duckdb.DuckDBPyConnection,
+    settings: Settings,
+    known_until: pd.Timestamp,
+    record_end: pd.Timestamp,
+    *,
+    is_whole_fleet: bool = True,
 ) -> dict[str, pd.DataFrame]:
     """Every table of the topic for the jobs in core, as far as known_until; pages ask it for a part of the jobs too."""
     # read
     jobs = read_query(con, "restoration/jobs")
+    if "cluster" not in jobs:
+        jobs["cluster"] = jobs["reported_on"]
     days = read_query(con, "restoration/days")
     rates = read_class_rates(con)
     searches = read_searches(con, rates)
@@ -53,11 +66,14 @@ def fit_tables(
         "marts.restoration_clocks": limits[is_clock],
         "marts.restoration_comparison": compare_all(jobs, settings),
     }
-    weeks, lag = summarise_weeks(jobs, known_until, weeks=WEEKS_SHOWN, history_days=HISTORY_DAYS, coverage=coverage)
+    weeks, lag = summarise_weeks(
+        jobs, known_until, record_end, weeks=WEEKS_SHOWN, history_days=HISTORY_DAYS, coverage=coverage
+    )
     tables["marts.restoration_maturity"] = weeks
     tables["fitted.closing_lag"] = thin_lag(lag)
-    on_loops = jobs.assign(time_to_restore=jobs["time_to_restore"].where(~jobs["is_radial"]))
-    trend = chart_months(on_loops, known_until, lag, coverage=coverage)
+    on_file = keep_on_file(jobs, known_until)
+    on_loops = on_file.assign(time_to_restore=on_file["time_to_restore"].where(~on_file["is_radial"]))
+    trend = chart_months(on_loops, record_end, lag, coverage=coverage)
     tables["marts.restoration_trend"] = trend
     tables["fitted.restoration_year_change"] = compare_last_years(on_loops, trend, coverage)
     tables["marts.restoration_search"] = measure_search_effort(
@@ -66,13 +82,19 @@ def fit_tables(
     tables["marts.restoration_abnormal"] = summarise_abnormal_days(
         jobs[~jobs["is_radial"]].merge(loop_rates, on="job_id"), ("all", "district", "year"), coverage=coverage
     )
-    costed = jobs.dropna(subset=["customer_minutes"])
     years = (
         max((jobs["reported_at"].max() - jobs["reported_at"].min()) / pd.Timedelta(days=DAYS_PER_YEAR), 1.0)
         if len(jobs)
         else 1.0
     )
-    tables["marts.restoration_what_if"] = summarise_savings(costed, PAGE_GROUPINGS, years, coverage=coverage)
+    tables["marts.restoration_what_if"] = summarise_savings(
+        jobs,
+        PAGE_GROUPINGS,
+        years,
+        settings.restoration,
+        is_whole_fleet=is_whole_fleet and years > 1.0,
+        coverage=coverage,
+    )
     thresholds = fit_yearly_thresholds(days)
     marked = mark_major_event_days(days, thresholds)
     tables["fitted.major_event_threshold"] = thresholds
@@ -87,7 +109,7 @@ def crew_grouping(settings: Settings) -> tuple[str, ...]:
 
 
 def compare_all(jobs: pd.DataFrame, settings: Settings) -> pd.DataFrame:
-    """Districts, crews and methods by both times; radial jobs wait for the repair, so only loops are compared."""
+    """Every grouping by both times; radial jobs wait for the repair, so only loops are compared."""
     loops = jobs[~jobs["is_radial"]]
     # what was seen from above ground was not searched for, and would make every method of searching look slow
     searched = loops[loops["method"] != "visual"]
@@ -99,7 +121,7 @@ def compare_all(jobs: pd.DataFrame, settings: Settings) -> pd.DataFrame:
             coverage=settings.general.interval_coverage,
             min_jobs=settings.restoration.comparison_min_jobs,
         )
-        for grouping in ("district", "method", *crew_grouping(settings))
+        for grouping in ("district", "method", "hour", "season", *crew_grouping(settings))
         for measure in ("time_to_locate", "time_to_restore")
     ]
     return dictionary.stack_frames("marts.restoration_comparison", parts)
@@ -107,7 +129,7 @@ def compare_all(jobs: pd.DataFrame, settings: Settings) -> pd.DataFrame:
 
 def thin_lag(lag: ClosingLag) -> pd.DataFrame:
     """The closing lag day by day up to where nearly all are closed, for the chart."""
-    longest = lag.days_until(0.995)
+    longest = lag.days_until(SETTLED_SHARE)
     days = np.arange(0.0, np.ceil(longest) + 1) if lag.jobs else np.empty(0)
     return pd.DataFrame({"lag_days": days, "share_closed": lag.share_closed(days), "jobs": lag.jobs})
 
@@ -133,7 +155,18 @@ def read_searches(con: duckdb.DuckDBPyConnection, rates: pd.DataFrame) -> pd.Dat
     )
 
 
-def find_known_until(con: duckdb.DuckDBPyConnection, jobs: str = "core.job_stages") -> pd.Timestamp:
-    """The last moment the file knows of: the last closing, or the last report where it is later."""
-    row = con.execute(f"select greatest(max(closed_at), max(reported_at)) from {jobs}").fetchone()
-    return pd.Timestamp(row[0]) if row and row[0] is not None else pd.Timestamp("1970-01-01", tz="UTC")
+def find_known_until(con: duckdb.DuckDBPyConnection, catalog: str = "") -> tuple[pd.Timestamp, pd.Timestamp]:
+    """End of the as-of day, where it ends last, and until when the record tells (find_record_end).
+
+    Without an as-of day it is that of the last report; catalog: where all jobs lie, with a dot at its end.
+    """
+    stamps = con.execute(f"select reported_at, closed_at from {catalog}core.job_stages").df()
+    row = con.execute(
+        f"""select max(timezone(coalesce(timezone, 'UTC'), day::timestamp + interval 1 day))
+        from {catalog}staging.districts cross join (
+            select coalesce(max(general_as_of), (select max(reported_on) from {catalog}core.job_stages)) as day
+            from settings.current
+        )"""
+    ).fetchone()
+    known_until = pd.Timestamp(row[0] if row and row[0] is not None else "1970-01-01 00:00Z")
+    return known_until, find_record_end(stamps, known_until)

@@ -129,7 +129,8 @@ def chart_funnel(comparison: pd.DataFrame) -> go.Figure:
 
     Notes
     -----
-    The funnel is drawn through the limits of the groups themselves, in order of their jobs.
+    The funnel is drawn through the limits of the groups themselves, in order of their jobs: it has corners where groups
+    of as many jobs have other storms and days.
 
     Checked by: tests/unit/test_reports_restoration.py
     """
@@ -138,7 +139,7 @@ def chart_funnel(comparison: pd.DataFrame) -> go.Figure:
     # names of many groups would lie over one another: those within chance are then named by the table and on hover
     few = len(rows) <= 6
     chart = style.new_chart(380)
-    for coverage, dash, name in (("998", "solid", "chance, 99.8 %"), ("95", "dot", "chance, 95 %")):
+    for coverage, dash, name in (("all", "solid", "chance, all groups"), ("95", "dot", "chance, one group")):
         for side in ("lo", "hi"):
             chart.add_scatter(
                 x=jobs,
@@ -153,6 +154,7 @@ def chart_funnel(comparison: pd.DataFrame) -> go.Figure:
         ("within", "circle", "first", "within chance"),
         ("slower", "triangle-up", "second", "slower"),
         ("faster", "triangle-down", "third", "faster"),
+        ("not_separable", "circle-open", "soft", "unknown"),
     ):
         own = rows[rows["verdict"] == verdict]
         if own.empty:

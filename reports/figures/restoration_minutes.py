@@ -28,12 +28,6 @@ PART_INKS = ("pale", "fourth", "first", "third", "rule")
 PART_PATTERNS = ("", ".", "", "/", "x")
 """Finding is the one dark, plain part; the others differ in lightness and pattern, in grey print too."""
 
-SCENARIO_NAMES = {
-    "arrive_10_minutes_sooner": "Arrive 10 minutes sooner",
-    "search_halved": "Halve the search",
-    "both": "Both",
-}
-
 
 def behind(rows: pd.DataFrame) -> list[str | None]:
     """Tokens of the jobs of each group."""
@@ -187,29 +181,32 @@ def chart_naive(naive: pd.DataFrame, names: dict[str, str]) -> go.Figure:
     return chart
 
 
-def chart_savings(what_if: pd.DataFrame) -> go.Figure:
-    """Customer-minutes a year each change would have saved, with limits.
+def chart_savings(what_if: pd.DataFrame, names: dict[str, str]) -> go.Figure:
+    """Customer-minutes a year each lever would have saved, with limits, and what of them the levers above leave.
 
     Parameters
     ----------
     what_if
-        Rows of restoration_what_if of all jobs, one a scenario: saved_per_year, saved_lo and saved_hi (of the whole
-        span), saved_customer_minutes.
+        Rows of restoration_what_if of all jobs, one a lever: saved_per_year, saved_lo, saved_hi and
+        added_customer_minutes (of the whole span), saved_customer_minutes.
+    names
+        Lever -> words beside its bar, in the order drawn.
 
     Notes
     -----
     Checked by: tests/unit/test_reports_restoration.py (through restoration.build)
     """
-    rows = what_if.set_index("scenario").reindex(list(SCENARIO_NAMES)).dropna(subset=["saved_per_year"])
+    rows = what_if.set_index("lever").reindex(list(names)).dropna(subset=["saved_per_year"])
+    labels = [names[str(lever)] for lever in rows.index]
     scale = (rows["saved_per_year"] / rows["saved_customer_minutes"]).fillna(0.0)
-    chart = style.new_chart(style.row_height(len(rows), each=52, around=84))
+    chart = style.new_chart(style.row_height(len(rows), each=44, around=104))
     chart.add_bar(
         x=rows["saved_per_year"].tolist(),
-        y=[SCENARIO_NAMES[str(s)] for s in rows.index],
+        y=labels,
         orientation="h",
+        name="alone, with limits",
         width=0.46,
         marker={"color": style.INKS["first"]},
-        showlegend=False,
         error_x={
             **style.bars_between(rows["saved_per_year"], rows["saved_lo"] * scale, rows["saved_hi"] * scale),
             "color": style.INKS["second"],
@@ -217,6 +214,19 @@ def chart_savings(what_if: pd.DataFrame) -> go.Figure:
         },
         customdata=(100 * rows["saved_share"]).tolist(),
         hovertemplate="%{y}<br>%{x:,.0f} customer-minutes a year, %{customdata:.0f} % of all<extra></extra>",
+    )
+    chart.add_scatter(
+        x=(rows["added_customer_minutes"] * scale).tolist(),
+        y=labels,
+        mode="markers",
+        name="on top of the levers above it",
+        marker={
+            "symbol": "diamond",
+            "size": 11,
+            "color": style.INKS["third"],
+            "line": {"width": 1, "color": style.INKS["paper"]},
+        },
+        hovertemplate="%{y}<br>%{x:,.0f} customer-minutes a year on top of those above<extra></extra>",
     )
     chart.update_yaxes(autorange="reversed", showgrid=False, ticks="", showline=False)
     chart.update_xaxes(title_text="Saved a year [customer-min]", rangemode="tozero")

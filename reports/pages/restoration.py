@@ -24,7 +24,7 @@ def build(marts: Marts, settings: Settings) -> Page:
     )
     comparison, found = marts.read("marts.restoration_comparison"), judged(marts, "restoration")
     show_crews = settings.restoration.show_crews
-    compared = ["district", "method", *(["crew"] if show_crews else [])]
+    compared = ["district", "method", "hour", "season", *(["crew"] if show_crews else [])]
     customer = (
         clocks.waterfall(marts.read("marts.restoration_waterfall"), found),
         clocks.stage_means(stages, settings, found),
@@ -95,13 +95,12 @@ def name_missing(exhibit: Exhibit, marts: Marts) -> Exhibit:
 
 def answer(marts: Marts, settings: Settings) -> Answer:
     """The manager's question in three sentences."""
-    del settings
     link = {"link": "restoration", "link_text": say("answer.link"), "caution": "closed_jobs_alone"}
     summary = of_group(marts.read("marts.restoration_summary"), "all")
     if summary.empty:
         return Answer(QUESTION, (say("answer.nothing"), f"To do: {say('remedy')}."), **link)
     row: Any = next(summary.itertuples())
-    second = what_would_save(marts, judged(marts, "restoration"))
+    second = what_would_save(marts, judged(marts, "restoration"), settings)
     third = say("answer.from", row=row, doubted=say(row.jobs_restoration_doubted and "answer.doubted", row=row))
     return Answer(QUESTION, (where_minutes_go(marts), second, third), **link)
 
@@ -128,13 +127,17 @@ def where_minutes_go(marts: Marts) -> str:
     return said + "".join(say("answer.share", share=share) for share in finding["share_of_minutes"]) + "."
 
 
-def what_would_save(marts: Marts, found: Judged) -> str:
-    """The second sentence: what the two changes would save."""
-    rows = of_group(marts.read("marts.restoration_what_if"), "all")
-    by_change = rows.set_index("scenario") if len(rows) else rows
-    if by_change.empty or not (by_change["customer_minutes"] > 0).any():
+def what_would_save(marts: Marts, found: Judged, settings: Settings) -> str:
+    """The second sentence: what shorter searches and sooner arrivals would save."""
+    whole = changes.by_lever(marts.read("marts.restoration_what_if"))
+    if whole.empty:
         return say("answer.no_savings")
-    search, travel = (
-        changes.saved_words(by_change.loc[change], found) for change in ("search_halved", "arrive_10_minutes_sooner")
+    search, travel = (changes.saved_words(whole.loc[lever], found) for lever in ("search_shorter", "arrive_sooner"))
+    halved = whole.loc["search_shorter", "scenario"] == "search_halved"
+    return say(
+        "savings.halving" if halved else "savings.cutting",
+        "answer.savings",
+        search_saved=search,
+        travel_saved=travel,
+        levers=settings.restoration,
     )
-    return say("answer.savings", search_saved=search, travel_saved=travel)

@@ -53,16 +53,17 @@ def year_words(years: pd.DataFrame, measure: str) -> str:
 
 
 def latest_weeks(weeks: pd.DataFrame, lag: pd.DataFrame, settings: Settings, found: Judged) -> Exhibit:
-    """How much of the latest weeks is on file, and their mean once adjusted."""
+    """How much of the latest weeks is on file, and their mean once adjusted; or why that cannot be told."""
     if weeks.empty or lag.empty:
         return say.absent("weeks")
     whole = weeks[weeks["window_weeks"] == 4]
     single = weeks[weeks["window_weeks"] == 1].sort_values("window_to", ascending=False)
     month: Any = whole.iloc[0]
-    is_adjusted = not style.is_missing(month["adjusted_mean_min"])
+    why, is_adjusted = str(month["unknown_because"]), not style.is_missing(month["adjusted_mean_min"])
+    known = not why or why == "too_few_settled"
     return say.exhibit(
         "weeks",
-        say("weeks.finding", is_adjusted and "weeks.adjusted", month=month),
+        say(known and "weeks.finding", is_adjusted and "weeks.adjusted", why and f"weeks.{why}", month=month),
         pd.concat([whole, single], ignore_index=True),
         chart=restoration_compare.chart_closing_lag(lag),
         more=(say("weeks.lasting", found=found),),
@@ -72,34 +73,60 @@ def latest_weeks(weeks: pd.DataFrame, lag: pd.DataFrame, settings: Settings, fou
 
 
 def saved_words(row: Any, found: Judged) -> str:
-    """Share of the customer-minutes that a change saves, with limits."""
+    """Share of the customer-minutes that a lever saves, with limits."""
     ends = {f"saved_pct_{end}": found.of(f"saved_{end}_pct", row.name) for end in ("lo", "hi")}
     return say("savings.share", row=pd.concat([row, pd.Series(ends, dtype=float)]))
 
 
+def by_lever(rows: pd.DataFrame) -> pd.DataFrame:
+    """Savings over all jobs, by lever; empty where there is nothing to save."""
+    whole = of_group(rows, "all")
+    return whole.set_index("lever") if len(whole) and (whole["customer_minutes"] > 0).any() else whole[:0]
+
+
 def savings(rows: pd.DataFrame, settings: Settings, found: Judged) -> Exhibit:
-    """What each change would have saved."""
-    whole = of_group(rows, "all").set_index("scenario") if len(rows) else rows
-    if whole.empty or not (whole["customer_minutes"] > 0).any():
+    """What each lever would have saved, alone and on top of the others, and at what cost."""
+    whole = by_lever(rows)
+    if whole.empty:
         return say.absent("savings")
-    sooner: Any = whole.loc["arrive_10_minutes_sooner"]
-    halved: Any = whole.loc["search_halved"]
-    ratio = found["search_over_travel"]
+    sooner, halved = whole.loc["arrive_sooner"], whole.loc["search_shorter"]
+    ratio, levers = found["search_over_travel"], settings.restoration
+    cut = "savings.halving" if halved["scenario"] == "search_halved" else "savings.cutting"
     finding = say(
+        cut,
         "savings.finding",
-        ratio is not None and "savings.ratio",
+        *((cut, "savings.ratio") if ratio is not None else ()),
         halved=halved,
         sooner=sooner,
         search_saved=saved_words(halved, found),
         travel_saved=saved_words(sooner, found),
         ratio=ratio,
+        levers=levers,
+    )
+    names = {lever: say(f"levers.{lever}", levers=levers) for lever in say.text("levers")}
+    together = whole.loc["all_together"] if "all_together" in whole.index else None
+    costed = whole["cost_per_saved_minute"].dropna().index
+    costs = "; ".join(
+        say("savings.cost", name=names[lever], row=whole.loc[lever], currency=settings.general.currency)
+        for lever in names
+        if lever in costed
     )
     return say.exhibit(
         "savings",
         finding,
-        rows[rows["grouped_by"].isin(["all", "configuration", "loop_size", "district"])],
-        chart=restoration_minutes.chart_savings(whole.reset_index()),
+        rows[rows["lever"].isin(list(names))].sort_values(
+            "lever", key=lambda own: own.map(list(names).index), kind="stable"
+        ),
+        chart=restoration_minutes.chart_savings(whole.reset_index(), names),
+        more=(
+            "" if together is None else say("savings.together", row=together, saved=saved_words(together, found)),
+            say("savings.costs" if costs else "savings.no_costs", costs=costs),
+            say(not levers.indicator_loops and "savings.chosen", levers=levers),
+            say("savings.cautions"),
+        ),
+        wordings={"lever": names},
         halved=halved,
+        unknown=whole["jobs_without_record"].max(),
         interval=interval_words(settings),
     )
 
@@ -142,14 +169,14 @@ def search_backtest(rows: pd.DataFrame, settings: Settings) -> Exhibit:
 def funnel(rows: pd.DataFrame, grouping: str, measure: str, settings: Settings, found: Judged) -> Exhibit:
     """Groups of one grouping against the fleet, their jobs made alike."""
     what = {"time_to_locate": "time to find the section", "time_to_restore": "time to restore"}[measure]
-    key, plural = f"funnel-{grouping}-{measure.removeprefix('time_to_')}", f"{grouping}s"
+    key, plural = f"funnel-{grouping}-{measure.removeprefix('time_to_')}", say.text("plurals")[grouping]
     words: dict[str, Any] = {"what": what, "plural": plural, "groups": plural.capitalize(), "settings": settings}
     rows = rows[(rows["grouped_by"] == grouping) & (rows["measure"] == measure)]
     if len(rows) < 2:
         return say.absent(key, "funnel", **words)
     rows = rows.sort_values(["ratio_adjusted", "group_name"]).reset_index(drop=True)
-    out = rows[rows["verdict"] != "within"]
-    rest = len(rows) - len(out)
+    out, blind = rows[rows["verdict"].isin(["slower", "faster"])], rows[rows["verdict"] == "not_separable"]
+    rest = len(rows) - len(out) - len(blind)
     finding = say(
         "funnel.beyond" if len(out) else "funnel.finding",
         len(out) > 0 and rest > 0 and ("funnel.others" if rest > 1 else "funnel.other_one"),
@@ -164,7 +191,10 @@ def funnel(rows: pd.DataFrame, grouping: str, measure: str, settings: Settings, 
         rows.assign(group_name=rows["group_name"].str.replace("_", " ")),
         words="funnel",
         chart=restoration_compare.chart_funnel(rows),
-        more=(say(grouping == "method" and "funnel.chosen"),),
+        more=(
+            say(grouping == "method" and "funnel.chosen"),
+            say(len(blind) > 0 and "funnel.blind", names=", ".join(blind["group_name"])),
+        ),
         jobs=rows["jobs"].sum(),
         **words,
     )

@@ -13,6 +13,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from pipelines import warehouse
+from pipelines.restoration.what_if import LEVERS, find_savings
+from pipelines.warehouse import read_query
+from shared.settings import Restoration
 from tests.restoration_models import build_restoration
 
 FLEETS = 100 if os.environ.get("LOOPWEAR_FULL") == "1" else 6
@@ -20,6 +23,7 @@ FLEETS = 100 if os.environ.get("LOOPWEAR_FULL") == "1" else 6
 START = dt.datetime(2018, 12, 30, tzinfo=dt.UTC)
 DISTRICTS = {"D1": 5000, "D2": 800}
 LOOPS = {"L1": "D1", "L2": "D1", "L3": "D2"}
+RADIAL = "L3"
 
 minutes = st.integers(0, 300)
 
@@ -71,7 +75,12 @@ def write_fleet(make_warehouse, fleet):
                 for d, n in DISTRICTS.items()
             ]
         ),
-        "loops": pd.DataFrame([{"loop_id": name, "district_id": d} for name, d in LOOPS.items()]),
+        "loops": pd.DataFrame(
+            [
+                {"loop_id": name, "district_id": d, "configuration": "radial" if name == RADIAL else "loop"}
+                for name, d in LOOPS.items()
+            ]
+        ),
         "jobs": pd.DataFrame(
             [
                 {
@@ -176,3 +185,58 @@ def test_minutes_by_stage_equal_a_count_minute_by_minute(make_warehouse, fleet) 
                 ]
                 expected[home[0] if home else 4] += customers
         assert list(row[1:]) == pytest.approx([e if blocks_of(job) else row[n + 1] for n, e in enumerate(expected)])
+
+
+def minutes_left(job, pulled, s: Restoration) -> float:
+    """Customer-minutes of a job replayed with levers pulled, one block of customers after the other."""
+    dispatched, arrived, located = (job["stamps"][f"{name}_at"] for name in ("dispatched", "arrived", "located"))
+    night = not 6 <= job["reported"].hour < 22
+    total = 0.0
+    for out, customers in blocks_of(job):
+        left = float(out)
+        if arrived is not None and out >= arrived:
+            gained = min(arrived, s.arrive_sooner_min) if "arrive_sooner" in pulled else 0
+            if "second_crew_at_night" in pulled and night and dispatched is not None:
+                gained += (1 - s.second_crew_travel_share) * max(arrived - dispatched - gained, 0)
+            left -= gained
+        if arrived is not None and located is not None:
+            share = s.search_share if "search_shorter" in pulled else 1
+            share *= s.indicator_search_share if "fault_indicators" in pulled and job["loop"] == "L2" else 1
+            share *= s.second_crew_search_share if "second_crew_at_night" in pulled and night else 1
+            left -= (1 - share) * (min(out, located) - min(out, arrived))
+        if located is not None and out > located:
+            if job["loop"] != RADIAL and "switch_sooner" in pulled:
+                left -= min(out - located, s.switch_sooner_min)
+            if job["loop"] == RADIAL and "temporary_feed" in pulled:
+                left -= s.feed_share * max(out - located - s.feed_after_min, 0)
+        assert left >= 0
+        total += customers * left
+    return total
+
+
+PULLED = Restoration(indicator_loops="L2, L9", feed_after_min=120.0, search_share=0.4)
+
+
+@settings(max_examples=FLEETS, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(fleet=jobs())
+def test_levers_equal_a_replay_of_every_block(make_warehouse, fleet) -> None:
+    found = read_query(write_fleet(make_warehouse, fleet), "restoration/jobs").sort_values("job_id", ignore_index=True)
+    before = [minutes_left(job, (), PULLED) for job in fleet]
+    for levers in (*((lever,) for lever in LEVERS), LEVERS[:2], LEVERS[2:], LEVERS):
+        saved = find_savings(found, levers, PULLED).fillna(0.0).sum(axis=1)
+        after = [minutes_left(job, levers, PULLED) for job in fleet]
+        assert saved.tolist() == pytest.approx([b - a for b, a in zip(before, after, strict=True)])
+
+
+@settings(max_examples=FLEETS, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(fleet=jobs(), order=st.permutations(["dispatched_at", "arrived_at", "located_at"]))
+def test_no_minute_is_saved_twice_whatever_the_order_of_the_stamps(make_warehouse, fleet, order) -> None:
+    for job in fleet:
+        job["stamps"] = dict(zip(order, job["stamps"].values(), strict=True))
+    found = read_query(write_fleet(make_warehouse, fleet), "restoration/jobs").sort_values("job_id", ignore_index=True)
+    most = Restoration(arrive_sooner_min=240, search_share=0, switch_sooner_min=500, feed_after_min=0, feed_share=1)
+    for s in (PULLED, most):
+        together = find_savings(found, LEVERS, s).fillna(0.0)
+        alone = pd.concat([find_savings(found, (lever,), s) for lever in LEVERS], axis=1).fillna(0.0)
+        assert (together >= 0).all(axis=None) and (together <= alone + 1e-6).all(axis=None)
+        assert (together.sum(axis=1) <= found["customer_minutes"].fillna(0.0) + 1e-6).all()

@@ -10,6 +10,7 @@ from statsmodels.stats.proportion import proportion_confint
 
 from pipelines import warehouse
 from pipelines.restoration import step
+from pipelines.restoration.comparison import fit_groups
 from pipelines.restoration.control_limits import fit_individuals
 from pipelines.restoration.limits import FREEDOM_KEPT, find_means, limit_shares, sort_groups
 from pipelines.restoration.major_events import fit_major_event_threshold
@@ -144,3 +145,23 @@ def test_wilson_limits_against_statsmodels(count: int, total: int) -> None:
     n = total - 1 if odd else total
     wanted = proportion_confint(count / total * n, n, alpha=2 * stats.norm.sf(t), method="wilson")
     assert (lo[0], hi[0]) == pytest.approx(wanted, abs=2e-3)
+
+
+def test_shrunk_groups_are_those_of_the_dyestuff_batches() -> None:
+    """Yields of 6 batches of 5: O. L. Davies and P. L. Goldsmith, Statistical Methods in Research and Production (4th
+    edition 1972), table 6.3; variances 1764.05 and 2451.25, and the batches' effects, printed by D. M. Bates for lme4
+    (restricted maximum likelihood; all from memory, they agree with the analysis of variance of the yields)."""
+    yields = """
+        1545 1440 1440 1520 1580
+        1540 1555 1490 1560 1495
+        1595 1550 1605 1510 1560
+        1445 1440 1595 1465 1545
+        1595 1630 1515 1635 1625
+        1520 1455 1450 1480 1445
+    """
+    y = np.array(yields.split(), dtype=float)
+    found = fit_groups(y, np.ones((30, 1)), np.repeat(np.arange(6), 5), np.arange(30))
+    assert found.group_variance == pytest.approx(1764.05, rel=1e-5)
+    assert found.rest_variance == pytest.approx(2451.25, rel=1e-9)
+    effects = [-17.60685, 0.3912634, 28.56223, -23.08455, 56.73319, -44.99529]
+    assert found.shrunk.tolist() == pytest.approx(effects, abs=2e-3)

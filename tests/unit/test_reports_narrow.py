@@ -73,6 +73,17 @@ def test_a_district_alone_has_the_figures_it_has_among_the_others(results: Resul
         pd.testing.assert_series_equal(alone[column], among[column].loc[alone.index], check_names=False)
 
 
+def test_a_choice_has_the_as_of_day_and_the_record_end_of_the_whole(results: Results) -> None:
+    """A costed lever is one of the whole fleet; months and weeks are as old as they are among all jobs."""
+    district = Choice(districts=(results.known.districts[0],))
+    years = Choice(last=dt.date(results.known.last.year - 2, 12, 31))
+    for choice in (district, years):
+        weeks, every = (m.read("marts.restoration_maturity") for m in (results.marts(choice), results.whole))
+        assert weeks["window_to"].tolist() == every["window_to"].tolist()
+    trend = results.marts(years).read("marts.restoration_trend")
+    assert not trend["is_immature"].any()
+
+
 def test_only_the_last_choices_are_kept(results: Results) -> None:
     """A server is asked for one choice after another: the databases in memory may not pile up."""
     choices = [Choice(first=dt.date(year, 1, 1)) for year in range(2010, 2020)]

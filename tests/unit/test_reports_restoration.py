@@ -243,6 +243,9 @@ def comparison() -> pd.DataFrame:
             "funnel_95_hi": 1.05,
             "funnel_998_lo": 0.9,
             "funnel_998_hi": 1.1,
+            "funnel_all_lo": 0.92,
+            "funnel_all_hi": 1.08,
+            "ratio_shrunk": 1.0,
             "verdict": ["slower", "within", "faster"],
         }
     )
@@ -319,7 +322,8 @@ def test_signals_are_counted() -> None:
 def test_savings_are_compared() -> None:
     rows = pd.DataFrame(
         {
-            "scenario": list(restoration_minutes.SCENARIO_NAMES),
+            "scenario": ["arrive_10_minutes_sooner", "search_halved", "both"],
+            "lever": ["arrive_sooner", "search_shorter", "both"],
             "grouped_by": "all",
             "group_name": "all",
             "jobs": 50,
@@ -329,6 +333,11 @@ def test_savings_are_compared() -> None:
             "saved_hi": [700.0, 2800, 3500],
             "saved_share": [0.06, 0.24, 0.3],
             "saved_per_year": [60.0, 240.0, 300.0],
+            "added_customer_minutes": [600.0, 2400.0, np.nan],
+            "jobs_without_record": [0, 2, 2],
+            "cost_per_saved_minute": [np.nan, 0.5, np.nan],
+            "cost_per_saved_minute_lo": [np.nan, 0.4, np.nan],
+            "cost_per_saved_minute_hi": [np.nan, 0.6, np.nan],
         }
     )
     exhibit = changes.savings(rows, Settings(), found_in("restoration", {"marts.restoration_what_if": rows}))
@@ -336,6 +345,17 @@ def test_savings_are_compared() -> None:
         "Halving the search would save 240 customer-minutes a year, 24.0 % (20.0 to 28.0) of them; arriving 10 minutes "
         "sooner 60, 6.0 % (5.0 to 7.0). Halving the search saves 4 times as much."
     )
+    assert said(exhibit.more[0]) == "A customer-minute saved would cost: Search cut to 50 % USD 0.50 (0.40 to 0.60)."
+    assert "indicators are those interrupted most in the very record" in exhibit.more[1]
+    assert all(word in exhibit.more[2] for word in ("backfeed", "grounding", "rules of rest", "isolation"))
+    assert list(exhibit.chart.data[1].x)[:2] == [60, 240]
+    named = Settings().override("restoration", indicator_loops="L1", search_share=0.4, arrive_sooner_min=5.0)
+    rows["scenario"] = ["arrive_5_minutes_sooner", "search_cut_to_40_pct", "both"]
+    rows["cost_per_saved_minute"] = np.nan
+    other = changes.savings(rows, named, found_in("restoration", {"marts.restoration_what_if": rows}))
+    assert said(other.finding).startswith("Cutting the search to 40 % would save")
+    assert "arriving 5 minutes sooner" in other.finding
+    assert "no costs" in other.more[0] and "backfeed" in other.more[1]
     bars = exhibit.chart.data[0]
     assert list(bars.x) == [60, 240, 300]
     assert list(bars.error_x.array) == pytest.approx([10, 40, 50])
@@ -460,3 +480,39 @@ def test_the_half_loops_interrupted_most_are_those_of_the_latest_period_and_lead
     assert exhibit.tables[0].to["interruptions"] == [four, "jobs?job_id=J5&job_id=J6"]
     (bars,) = restoration_compare.chart_interrupted(rows[rows["period"] == "last 12 months"].sort_values("rank")).data
     assert (list(bars.x), list(bars.y), bars.meta["to"][0]) == ([4, 2], ["L1/A", "L1/B"], four)
+
+
+def weeks(**columns: object) -> pd.DataFrame:
+    month = {"window_from": dt.date(2025, 1, 1), "window_to": dt.date(2025, 1, 29), "window_weeks": 4, "jobs": 12}
+    usual = {"share_closed": 0.6, "jobs_expected": 20.0, "mean_min": 80.0, "adjusted_mean_min": 95.0}
+    limits = {"adjusted_lo": 70.0, "adjusted_hi": 120.0, "is_immature": True, "unknown_because": ""}
+    return pd.DataFrame([month | usual | limits | columns])
+
+
+@pytest.mark.parametrize(
+    ("why", "said_of_it"),
+    [
+        ("", "About 60 % of the jobs of the last four weeks are on file: 12 of about 20. Their mean time"),
+        ("record_ended", "The last record is well before the as-of day"),
+        ("delay_beyond_record", "The record is too short for its closing delays"),
+        ("none_on_file", "No job of the last four weeks before the as-of day is on file; 60 % of any should be."),
+        (
+            "too_few_settled",
+            "About 60 % of the jobs of the last four weeks are on file: 12 of about 20. Fewer than 100",
+        ),
+    ],
+)
+def test_the_latest_weeks_say_what_is_known_or_why_it_is_not(why: str, said_of_it: str) -> None:
+    lag = pd.DataFrame({"lag_days": [0.0, 1.0], "share_closed": [0.5, 1.0], "jobs": 40})
+    rows = weeks(unknown_because=why, **({"adjusted_mean_min": np.nan} if why else {}))
+    found = found_in("restoration", {"fitted.closing_lag": lag})
+    assert said(changes.latest_weeks(rows, lag, Settings(), found).finding).startswith(said_of_it)
+
+
+def test_a_group_that_cannot_be_told_is_named_and_counts_nowhere() -> None:
+    rows = comparison().assign(verdict=["not_separable", "within", "faster"], grouped_by="crew")
+    found = found_in("restoration", {"marts.restoration_comparison": rows})
+    exhibit = changes.funnel(rows, "crew", "time_to_locate", Settings(), found)
+    assert said(exhibit.finding) == "Beyond chance: D3 15 % faster (10 to 20 %). The other one is within it."
+    assert exhibit.more[0].startswith("Unknown for D1: what is theirs")
+    assert {trace.name for trace in exhibit.chart.data} >= {"unknown", "within chance", "faster"}

@@ -7,7 +7,13 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from pipelines.restoration.closing_delay import ClosingLag, adjust_recent_mean, fit_closing_lag, summarise_weeks
+from pipelines.restoration.closing_delay import (
+    ClosingLag,
+    adjust_recent_mean,
+    find_record_end,
+    fit_closing_lag,
+    summarise_weeks,
+)
 
 
 def test_product_limit_by_hand() -> None:
@@ -139,12 +145,13 @@ def test_an_adjusted_mean_needs_two_recent_and_a_hundred_settled_jobs(recent, se
 
 
 def test_weeks_by_hand() -> None:
-    """Jobs 0, 6.5, 7, 27.9 and 28 days before the end, all closed after 8 days; and a hundred long settled."""
+    """Jobs 0, 6.5, 7, 27.9 and 28 days before the end, closed after 8 days but for the first three, which carry no
+    closing; and a hundred long settled."""
     end = pd.Timestamp("2021-03-01", tz="UTC")
     ages = np.array([0.0, 6.5, 7.0, 27.9, 28.0, *np.full(100, 50.0), 50.5])
     reported = end - pd.to_timedelta(ages, unit="D")
     jobs = pd.DataFrame({"reported_at": reported, "time_to_restore": [10.0, 30, 50, 90, 70, *[60.0] * 100, 1e6]})
-    jobs["closed_at"] = jobs["reported_at"] + pd.Timedelta(days=8)
+    jobs["closed_at"] = (jobs["reported_at"] + pd.Timedelta(days=8)).where(ages > 7)
     found, lag = summarise_weeks(jobs, end, weeks=3, history_days=50, coverage=0.9)
     assert lag.lags_days.tolist() == [8] and lag.jobs == 102  # those on file at 8 days or more; not the one too old
     assert found["window_from"].astype(str).tolist() == ["2021-02-22", "2021-02-15", "2021-02-08", "2021-02-01"]
@@ -170,3 +177,65 @@ def test_without_jobs_every_week_is_immature() -> None:
     found, lag = summarise_weeks(jobs, end, weeks=2, history_days=50, coverage=0.9)
     assert lag.jobs == 0 and found["is_immature"].tolist() == [True] * 3
     assert found[["share_closed", "jobs_expected", "mean_min"]].isna().all(axis=None)
+
+
+def closed_jobs(rng: np.random.Generator, jobs: int, days: float, mean_delay: float) -> pd.DataFrame:
+    """Jobs reported over some days, up to 1 January 2021, with exponential closing delays; closed or not."""
+    end = pd.Timestamp("2021-01-01", tz="UTC")
+    reported = end - pd.to_timedelta(rng.uniform(0, days, jobs), unit="D")
+    closed = reported + pd.to_timedelta(rng.exponential(mean_delay, jobs), unit="D")
+    return pd.DataFrame({"reported_at": reported, "closed_at": closed, "time_to_restore": rng.gamma(4, 40, jobs)})
+
+
+END = pd.Timestamp("2021-01-01", tz="UTC")
+
+
+def last_weeks(jobs: pd.DataFrame, as_of: pd.Timestamp) -> pd.Series:
+    return summarise_weeks(jobs, as_of, weeks=2, history_days=1e9, coverage=0.9)[0].iloc[-1]
+
+
+def test_an_earlier_as_of_day_knows_nothing_of_later_records() -> None:
+    """What is loaded later changes nothing: the file of that day gives the same weeks."""
+    jobs = closed_jobs(np.random.default_rng(1), 4000, 700, 6)
+    as_of = END - pd.Timedelta(days=200)
+    then = jobs[(jobs["reported_at"] <= as_of) & (jobs["closed_at"] <= as_of)]
+    found, kept = (summarise_weeks(f, as_of, weeks=6, history_days=1e9, coverage=0.9)[0] for f in (jobs, then))
+    pd.testing.assert_frame_equal(found, kept)
+    assert found["unknown_because"].tolist() == [""] * 7
+    assert found.iloc[-1]["jobs_expected"] == pytest.approx(4000 * 28 / 700, rel=0.2)
+
+
+def test_months_after_the_last_record_nothing_is_said() -> None:
+    jobs = closed_jobs(np.random.default_rng(2), 4000, 700, 6)
+    jobs = jobs[jobs["closed_at"] <= END]
+    found = last_weeks(jobs, END + pd.Timedelta(days=90))
+    assert found["unknown_because"] == "record_ended" and found["jobs"] == 0 and found["is_immature"]
+    assert np.isnan([found["share_closed"], found["jobs_expected"], found["adjusted_mean_min"]]).all()
+    # two days without a closing are chance; the record still ends on the as-of day
+    assert last_weeks(jobs, END + pd.Timedelta(days=1))["unknown_because"] == ""
+    assert find_record_end(jobs, END + pd.Timedelta(days=90)) == jobs[["reported_at", "closed_at"]].max().max()
+    assert find_record_end(jobs, END + pd.Timedelta(days=1)) == END + pd.Timedelta(days=1)
+    # ten closings missed at 120 in the year before the last stamp: 30.4 days
+    few = jobs.sort_values("closed_at").tail(120).assign(closed_at=END - pd.to_timedelta(np.arange(120) * 3, unit="D"))
+    few["reported_at"] = few["closed_at"]
+    assert find_record_end(few, END + pd.Timedelta(days=30)) > END
+    assert find_record_end(few, END + pd.Timedelta(days=31)) == END
+
+
+def test_the_weeks_say_why_they_cannot_tell() -> None:
+    rng = np.random.default_rng(3)
+    jobs = closed_jobs(rng, 4000, 700, 6)
+    jobs = jobs[jobs["closed_at"] <= END]
+    assert (
+        last_weeks(jobs.assign(closed_at=jobs["closed_at"].where(jobs["closed_at"] > END)), END)["unknown_because"]
+        == "no_closing_stamps"
+    )
+    slow = closed_jobs(rng, 4000, 60, 30)  # two months of records, delays of months
+    assert last_weeks(slow[slow["closed_at"] <= END], END)["unknown_because"] == "delay_beyond_record"
+    few = last_weeks(closed_jobs(rng, 90, 700, 6), END)
+    assert few["unknown_because"] == "too_few_settled" and few["share_closed"] > 0
+    rare = closed_jobs(rng, 300, 6000, 6)
+    rare = rare[(rare["closed_at"] <= END) & (rare["reported_at"] < END - pd.Timedelta(days=28))]
+    gone = last_weeks(rare, END)
+    assert gone["unknown_because"] == "none_on_file" and gone["jobs_expected"] == 0 and gone["share_closed"] > 0.7
+    assert find_record_end(jobs[:0], END) == END

@@ -5,6 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from pipelines.restoration import step
+from pipelines.warehouse import read_query
 from shared import dictionary
 from shared.settings import Settings
 from tests.restoration_models import build_restoration
@@ -22,6 +23,35 @@ def test_without_a_job_every_table_is_there_and_empty(make_warehouse) -> None:
 def test_crews_are_compared_only_when_the_settings_ask_for_it() -> None:
     assert step.crew_grouping(Settings()) == ()
     assert step.crew_grouping(Settings().override("restoration", show_crews=True)) == ("crew",)
+
+
+def test_the_record_is_known_to_the_end_of_the_as_of_day_where_it_ends_last(make_warehouse) -> None:
+    """Two jobs at 11 and at 23 on 5 January in Chicago, the second at night; the first was closed two days later."""
+    con = build_restoration(
+        make_warehouse({}, build=()),
+        {
+            "districts": """
+                district_id | timezone        | recorded_from
+                D1          | America/Chicago | 2006-01-01
+                D2          | UTC             | 2006-01-01
+            """,
+            "loops": """
+                loop_id | district_id
+                L1      | D1
+            """,
+            "jobs": """
+                job_id | loop_id | reported_at       | closed_at
+                J1     | L1      | 2020-01-05 17:00Z | 2020-01-07 17:00Z
+                J2     | L1      | 2020-01-06 05:00Z | 2020-01-06 05:30Z
+            """,
+        },
+    )
+    assert step.find_known_until(con) == (pd.Timestamp("2020-01-06 06:00Z"),) * 2
+    con.execute("update settings.current set general_as_of = '2020-01-09'")
+    assert step.find_known_until(con)[0] == pd.Timestamp("2020-01-10 06:00Z")
+    found = read_query(con, "restoration/jobs").set_index("job_id")
+    assert found["hour"].to_dict() == {"J1": "morning", "J2": "night"}
+    assert set(found["season"]) == {"December to February"}
 
 
 def test_the_same_jobs_give_the_same_tables(make_warehouse) -> None:

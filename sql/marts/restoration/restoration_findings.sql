@@ -24,7 +24,7 @@ customer_stages as (
 
 saved as (
     select
-        scenario,
+        lever,
         saved_per_year,
         100 * saved_lo / nullif(customer_minutes, 0) as lo,
         100 * saved_hi / nullif(customer_minutes, 0) as hi
@@ -104,14 +104,14 @@ select unnest(['half_closed_days', 'most_closed_days']), '', unnest([
     ]), null
 from fitted.closing_lag
 union all
-select unnest(['saved_lo_pct', 'saved_hi_pct']), scenario, unnest([lo, hi]), null
+select unnest(['saved_lo_pct', 'saved_hi_pct']), lever, unnest([lo, hi]), null
 from saved
 union all
 select
     'search_over_travel',
     '',
-    max(saved_per_year) filter (where scenario = 'search_halved')
-    / nullif(greatest(max(saved_per_year) filter (where scenario = 'arrive_10_minutes_sooner'), 0), 0),
+    max(saved_per_year) filter (where lever = 'search_shorter')
+    / nullif(greatest(max(saved_per_year) filter (where lever = 'arrive_sooner'), 0), 0),
     null
 from saved
 union all
