@@ -360,6 +360,7 @@ def test_savings_are_compared() -> None:
     assert list(bars.x) == [60, 240, 300]
     assert list(bars.error_x.array) == pytest.approx([10, 40, 50])
     rows[["saved_lo", "saved_hi"]] = np.nan
+    rows["scenario"] = ["arrive_10_minutes_sooner", "search_halved", "both"]
     few = changes.savings(rows, Settings(), found_in("restoration", {"marts.restoration_what_if": rows})).finding
     assert said(few).startswith(
         "Halving the search would save 240 customer-minutes a year, 24.0 % (too few days or storms for limits) of them;"
