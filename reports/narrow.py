@@ -18,7 +18,7 @@ from reports.marts import Marts
 from shared import dictionary
 from shared.dictionary import lineage
 from shared.settings import Settings
-from shared.store import LAYERS, create_table, quoted, read_model, write_tables
+from shared.store import LAYERS, create_table, quoted, read_model, write_settings, write_tables
 
 CARRIERS: dict[str, tuple[tuple[str, str], ...]] = {
     "district": (
@@ -190,6 +190,7 @@ class Narrowed(Marts):
             for layer, stem in con.execute(
                 "select schema_name, table_name from duckdb_tables() where database_name = 'results'"
             ).fetchall()
+            if layer != "settings"
         }
         self._waiting = list(topics())
         again = {name for topic in self._waiting for name in topic.made}
@@ -199,6 +200,8 @@ class Narrowed(Marts):
         """Views of published tables in the database in use, some of them narrowed to a choice."""
         for layer in LAYERS:
             self._con.execute(f"create schema if not exists {layer}")
+        # not those published: an earlier version's lack what the models of this one read
+        write_settings(self._con, self._settings)
         for name in sorted(names):
             table = dictionary.tables().get(name)
             kept = carried(table, choice) if table and name in narrowed and name not in CONTEXT else {}
