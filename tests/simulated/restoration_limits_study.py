@@ -226,7 +226,7 @@ def study_world(world: World, fleets: int, seed: int) -> pd.DataFrame:
 def main() -> None:
     """Print the study."""
     parser = argparse.ArgumentParser(description=__doc__)
-    parser.add_argument("--fleets", type=int, default=600)
+    parser.add_argument("--fleets", type=int, default=300)
     parser.add_argument("--seed", type=int, default=1)
     given = parser.parse_args()
     print(f"{given.fleets} fleets a world, seed {given.seed}: limits of {COVERAGE:.0%}, in % of the fleets with limits")
