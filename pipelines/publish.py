@@ -171,7 +171,7 @@ def about_run(con: duckdb.DuckDBPyConnection, settings: Settings) -> dict[str, s
     about = {
         "as_of": str(settings.general.as_of),
         "version": version("loopwear"),
-        "schema_version": str(max(migrations.read_steps())),
+        "schema_version": migrations.name_schema(),
     }
     told = json.dumps([inputs, {k: str(v) for k, v in settings.flat().items()}, about], sort_keys=True)
     return {"run": hashlib.sha256(told.encode()).hexdigest()[:16], **about}

@@ -12,7 +12,7 @@ from reports.choice import Choice, Known
 from reports.marts import Marts
 from reports.narrow import Narrowed
 from shared.errors import UserError
-from shared.migrations import read_steps
+from shared.migrations import name_schema
 from shared.settings import Settings
 from shared.store import has_table, open_results, read_settings
 
@@ -42,7 +42,7 @@ class Results:
         self.file = file.resolve()
         self.con = open_results(self.file)
         self._narrowed: dict[Choice, Narrowed] = {}
-        if self.con.execute("select schema_version from about").fetchall() != [(str(max(read_steps())),)]:
+        if self.con.execute("select schema_version from about").fetchall() != [(name_schema(),)]:
             self.close()
             raise UserError("another version of loopwear published these results", str(file), "run: loopwear refresh")
 

@@ -3,6 +3,7 @@
 ``sql/migrations/NNN_name.sql`` leads from version NNN - 1 to NNN. A warehouse that bears no number is of version 1.
 """
 
+import hashlib
 from pathlib import Path
 
 import duckdb
@@ -17,6 +18,15 @@ REBUILT = ("staging", "core", "fitted", "marts")
 def read_steps() -> dict[int, str]:
     """The SQL of each migration by the version it leads to."""
     return {int(p.name[:3]): p.read_text(encoding="utf-8") for p in sorted(FOLDER.glob("*.sql"))}
+
+
+def name_schema() -> str:
+    """Version of the raw tables, and a hash of the columns of all: results of another are not read.
+
+    Checked by: tests/unit/test_reports_render.py (through Results)
+    """
+    columns = sorted((table.name, tuple(table.columns)) for table in dictionary.tables().values())
+    return f"{max(read_steps())}-{hashlib.sha256(repr(columns).encode()).hexdigest()[:8]}"
 
 
 def find_version(con: duckdb.DuckDBPyConnection) -> int:

@@ -49,8 +49,6 @@ def fit_tables(
     """Every table of the topic for the jobs in core, as far as known_until; pages ask it for a part of the jobs too."""
     # read
     jobs = read_query(con, "restoration/jobs")
-    if "cluster" not in jobs:
-        jobs["cluster"] = jobs["reported_on"]
     days = read_query(con, "restoration/days")
     rates = read_class_rates(con)
     searches = read_searches(con, rates)
