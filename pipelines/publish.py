@@ -155,9 +155,11 @@ def write_results(con: duckdb.DuckDBPyConnection, file: Path, settings: Settings
         fields = ", ".join(f"?::varchar as {key}" for key in about)
         con.execute(f"create table results.about as select {fields}", list(about.values()))
         con.execute("use results")
+        con.begin()
         for name in listed:
             if name in rows:
                 comment_on(con, name)
+        con.commit()
     finally:
         con.execute(f'use "{home}"')
         con.execute("detach results")

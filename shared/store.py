@@ -324,9 +324,9 @@ def create_table(con: duckdb.DuckDBPyConnection, name: str) -> None:
 def comment_on(con: duckdb.DuckDBPyConnection, name: str) -> None:
     """Write the dictionary's meanings into the warehouse's own comments."""
     table = dictionary.tables()[name]
-    con.execute(f"comment on table {name} is {quoted(f'one row is {table.grain}')}")
-    for column in table.columns:
-        con.execute(f'comment on column {name}."{column}" is {quoted(table.meaning_of(column))}')
+    said = [f"table {name} is {quoted(f'one row is {table.grain}')}"]
+    said += [f'column {name}."{column}" is {quoted(table.meaning_of(column))}' for column in table.columns]
+    con.execute(";".join(f"comment on {each}" for each in said))  # one by one each would be committed by itself
 
 
 def quoted(text: object) -> str:

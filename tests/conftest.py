@@ -60,6 +60,7 @@ def warehouse_maker(folder: Path) -> Callable[..., duckdb.DuckDBPyConnection]:
         build: tuple[str, ...] = ("staging", "core"),
     ) -> duckdb.DuckDBPyConnection:
         con = open_warehouse(Workspace(folder / "workspace"))
+        con.begin()  # each statement by itself would wait for the disk
         write_settings(con, settings or Settings())
         ensure_raw_tables(con)
         for stem in dictionary.source_tables():
@@ -71,6 +72,7 @@ def warehouse_maker(folder: Path) -> Callable[..., duckdb.DuckDBPyConnection]:
                     if facts.made_by and not has_table(con, name):
                         create_table(con, name)
             warehouse.build_models(con, layer)
+        con.commit()
         return con
 
     return make

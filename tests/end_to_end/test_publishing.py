@@ -169,8 +169,9 @@ def test_a_failure_while_publishing_keeps_what_is_published(
     demo_space: Workspace, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     space = Workspace(Path(shutil.copytree(demo_space.folder, tmp_path / "space")))
-    # what is published changes with the warehouse's settings; the models in between are other tests' concern
+    # what is published changes with the warehouse's settings; models and pages are other tests' concern
     monkeypatch.setattr(road, "STEPS", {"core": road.STEPS["core"]})
+    monkeypatch.setitem(road.PUBLISHING, "reports", lambda _: {})
     reader = subprocess.Popen([sys.executable, "-c", READ, str(space.results)], stdin=-1, stdout=-1, text=True)
     assert reader.stdout is not None and reader.stdout.readline() == "open\n"
     run = road.refresh(space, Settings().override("general", as_of=None))  # another process reads meanwhile
