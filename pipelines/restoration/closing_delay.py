@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from shared.arrays import Floats
+from pipelines.restoration.limits import sort_groups
+from shared.arrays import Floats, Integers
 
 FEWEST_SETTLED_JOBS = 100
 """Settled jobs below which no adjusted mean is given: common practice, no source."""
@@ -111,7 +112,13 @@ class AdjustedMean:
 
 
 def adjust_recent_mean(
-    recent: Floats, settled: Floats, settled_lags_days: Floats, window_days: tuple[float, float], *, coverage: float
+    recent: Floats,
+    settled: Floats,
+    settled_lags_days: Floats,
+    window_days: tuple[float, float],
+    *,
+    coverage: float,
+    clusters: tuple[Integers, Integers] | None = None,
 ) -> AdjustedMean:
     """What the mean of a recent window will be, judged by how settled jobs looked at the same age.
 
@@ -125,18 +132,21 @@ def adjust_recent_mean(
         The window's age: days since its last and since its first day.
     coverage
         Two-sided coverage of the limits.
+    clusters
+        Storm or day of each recent and of each settled job (core.job_groups); none: each job is its own.
 
     Returns
     -------
     AdjustedMean
         factor = mean of the settled jobs as they would have looked at that age, over their mean in the end;
-        adjusted = mean / factor. NaN with fewer than FEWEST_SETTLED_JOBS settled jobs.
+        adjusted = mean / factor. NaN with fewer than FEWEST_SETTLED_JOBS settled jobs; limits NaN where the recent jobs
+        are those of less than two days of equal weight, or where few storms weigh (limits.py).
 
     Notes
     -----
     A settled job of lag l counts with the share of the window's days on which it would have been on file,
-    (to - max(l, from)) / (to - from) within 0 and 1. Limits: delta method on the log of the
-    ratio, with Student's t for the few recent jobs.
+    (to - max(l, from)) / (to - from) within 0 and 1. Limits: delta method on the log of the ratio, over clusters, with
+    Student's t for the few that are recent: (sum n)^2 / sum n^2 clusters of equal weight.
 
     Checked by: tests/unit/test_restoration_closing_delay.py,
     tests/simulated/test_restoration_maturity_simulated.py (through summarise_weeks)
@@ -144,8 +154,12 @@ def adjust_recent_mean(
     from scipy.special import stdtrit
 
     nan = float("nan")
-    recent = recent[~np.isnan(recent)]
+    there = ~np.isnan(recent)
+    recent_clusters, settled_clusters = clusters or (np.arange(len(recent)), np.arange(len(settled)))
+    recent, recent_clusters = recent[there], recent_clusters[there]
+    of_recent = pd.factorize(recent_clusters)[0]
     known = ~np.isnan(settled) & ~np.isnan(settled_lags_days)
+    of_settled = pd.factorize(settled_clusters[known])[0]
     y, lags = settled[known], settled_lags_days[known]
     mean = float(recent.mean()) if len(recent) else nan
     begin, end = window_days
@@ -156,9 +170,13 @@ def adjust_recent_mean(
     factor = seen_early / float(y.mean())
     # influence of each settled job on the log of the factor; of each recent job on the log of the mean
     influence = weight * (y - seen_early) / (weight.sum() * seen_early) - (y / y.mean() - 1.0) / len(y)
-    variance = float((influence**2).sum()) + float(recent.var(ddof=1)) / len(recent) / mean**2
-    reach = float(np.exp(stdtrit(len(recent) - 1, 0.5 + coverage / 2.0) * np.sqrt(variance)))
-    adjusted = mean / factor
+    adjusted, sizes = mean / factor, np.bincount(of_recent)
+    alike = len(recent) ** 2 / float((sizes**2).sum())
+    if alike < 2.0 or sort_groups(recent, np.full(len(recent), ""), recent_clusters).has_few_storms[0]:
+        return AdjustedMean(len(recent), mean, factor, adjusted, nan, nan)
+    of_factor, of_mean = np.bincount(of_settled, influence), np.bincount(of_recent, recent / mean - 1.0) / len(recent)
+    variance = float((of_factor**2).sum() + (of_mean**2).sum() * len(sizes) / (len(sizes) - 1))
+    reach = float(np.exp(stdtrit(alike - 1.0, 0.5 + coverage / 2.0) * np.sqrt(variance)))
     return AdjustedMean(len(recent), mean, factor, adjusted, adjusted / reach, adjusted * reach)
 
 
@@ -201,8 +219,8 @@ def summarise_weeks(
     Parameters
     ----------
     jobs
-        One row a closed job: reported_at, closed_at (instants), and time_to_restore in minutes; those not yet on file
-        are passed over.
+        One row a closed job: reported_at, closed_at (instants), cluster, and time_to_restore in minutes; those not yet
+        on file are passed over.
     known_until
         End of the as-of day.
     record_end
@@ -231,9 +249,9 @@ def summarise_weeks(
     jobs = keep_on_file(jobs, known_until)
     ages = (known_until - jobs["reported_at"]).dt.total_seconds().to_numpy() / 86_400.0
     lags = (jobs["closed_at"] - jobs["reported_at"]).dt.total_seconds().to_numpy() / 86_400.0
-    minutes = jobs["time_to_restore"].to_numpy(dtype=np.float64)
+    minutes, cluster = jobs["time_to_restore"].to_numpy(dtype=np.float64), jobs["cluster"].to_numpy(dtype=np.int64)
     kept = ages <= history_days
-    ages, lags, minutes = ages[kept], lags[kept], minutes[kept]
+    ages, lags, minutes, cluster = ages[kept], lags[kept], minutes[kept], cluster[kept]
     lag = fit_closing_lag(lags, ages - (known_until - until) / day)
     settled = ages > lag.days_until(SETTLED_SHARE)
     unknown = ""
@@ -246,13 +264,14 @@ def summarise_weeks(
     windows = [(7.0 * w, 7.0 * (w + 1)) for w in range(weeks)] + [(0.0, 28.0)]
     rows = []
     for begin, end in windows:
-        own = (ages >= begin) & (ages < end)
+        own, old = (ages >= begin) & (ages < end), settled & (unknown == "")
         found = adjust_recent_mean(
             minutes[own],
-            minutes[settled & (unknown == "")],
-            lags[settled & (unknown == "")],
+            minutes[old],
+            lags[old],
             (begin, end),
             coverage=coverage,
+            clusters=(cluster[own], cluster[old]),
         )
         share = lag.mean_share_closed(begin, end) if not unknown else np.nan
         why = unknown or ("" if own.any() else "none_on_file")

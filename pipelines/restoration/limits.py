@@ -45,8 +45,8 @@ class SortedGroups:
         Cell (a group's part of a cluster) of each value, shape (values,).
     cell_groups, cell_counts
         Group of each cell and how many values it has, shape (cells,).
-    has_too_few
-        Groups whose days or storms are too few for limits, shape (groups,).
+    has_few_days, has_few_storms
+        Groups whose days, or whose storms where they weigh, are too few for limits, shape (groups,).
     """
 
     names: NDArray[np.object_]
@@ -56,7 +56,13 @@ class SortedGroups:
     cells: Integers
     cell_groups: Integers
     cell_counts: Integers
-    has_too_few: Booleans
+    has_few_days: Booleans
+    has_few_storms: Booleans
+
+    @property
+    def has_too_few(self) -> Booleans:
+        """Groups that get no limits."""
+        return self.has_few_days | self.has_few_storms
 
     def sum(self, amounts: ArrayLike) -> Floats:
         """Sum over the cells of each group, shape (groups,)."""
@@ -121,7 +127,7 @@ def sort_groups(values: Floats, groups: pd.Categorical | NDArray[np.object_], cl
     names = np.asarray(found.categories, dtype=object)[filled]
     starts = np.cumsum(counts) - counts
     return SortedGroups(
-        names, values[order], starts, counts, number[places], cell_groups, sizes, has_few_days | has_few_storms
+        names, values[order], starts, counts, number[places], cell_groups, sizes, has_few_days, has_few_storms
     )
 
 

@@ -18,7 +18,7 @@ def chart_months(jobs: pd.DataFrame, known_until: pd.Timestamp, lag: ClosingLag,
     Parameters
     ----------
     jobs
-        One row a job: reported_at, closed_at (instants), reported_month (first day, datetime) and a column a
+        One row a job: reported_at, closed_at (instants), cluster, reported_month (first day, datetime) and a column a
         measure of MEASURES in minutes.
     known_until
         Last moment the file knows of.
@@ -43,7 +43,7 @@ def chart_months(jobs: pd.DataFrame, known_until: pd.Timestamp, lag: ClosingLag,
     day = pd.Timedelta(days=1)
     ages = (known_until - jobs["reported_at"]).dt.total_seconds().to_numpy() / 86_400.0
     lags = (jobs["closed_at"] - jobs["reported_at"]).dt.total_seconds().to_numpy() / 86_400.0
-    settled = ages > lag.days_until(0.995)
+    settled, cluster = ages > lag.days_until(0.995), jobs["cluster"].to_numpy(dtype=np.int64)
     last = jobs["reported_month"].max()
     months = pd.date_range(end=last, periods=TREND_MONTHS, freq="MS")
     months = months[months >= jobs["reported_month"].min()]
@@ -58,7 +58,14 @@ def chart_months(jobs: pd.DataFrame, known_until: pd.Timestamp, lag: ClosingLag,
             window = (begin, max((known_until - first) / day, begin + 1.0))
             share = lag.mean_share_closed(*window)
             mature = bool(share >= MATURE_SHARE)
-            found = adjust_recent_mean(minutes[own], minutes[settled], lags[settled], window, coverage=coverage)
+            found = adjust_recent_mean(
+                minutes[own],
+                minutes[settled],
+                lags[settled],
+                window,
+                coverage=coverage,
+                clusters=(cluster[own], cluster[settled]),
+            )
             rows.append(
                 {
                     "measure": measure,

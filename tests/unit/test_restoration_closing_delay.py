@@ -7,13 +7,13 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from pipelines.restoration.closing_delay import (
-    ClosingLag,
-    adjust_recent_mean,
-    find_record_end,
-    fit_closing_lag,
-    summarise_weeks,
-)
+from pipelines.restoration.closing_delay import ClosingLag, adjust_recent_mean, find_record_end, fit_closing_lag
+from pipelines.restoration.closing_delay import summarise_weeks as summarise
+
+
+def summarise_weeks(jobs: pd.DataFrame, *moments: pd.Timestamp, **terms: float) -> tuple[pd.DataFrame, ClosingLag]:
+    """Each job its own cluster."""
+    return summarise(jobs.assign(cluster=np.arange(len(jobs))), *moments, **terms)
 
 
 def test_product_limit_by_hand() -> None:
@@ -142,6 +142,26 @@ def test_an_adjusted_mean_needs_two_recent_and_a_hundred_settled_jobs(recent, se
     found = adjust_recent_mean(recent, settled, lags, WINDOW, coverage=0.9)
     figures = [found.factor, found.adjusted, found.adjusted_lo, found.adjusted_hi]
     assert np.isnan(figures).tolist() == [not is_given] * 4
+
+
+def test_jobs_of_one_day_count_as_one() -> None:
+    days = np.repeat([3, 7, 1, 2], [10, 10, 1, 1])
+    recent = np.where(days > 2, 300.0, 100.0) + np.where(days == 3, 60.0, 0.0)
+    clusters = days, np.arange(100)
+    alike = adjust_recent_mean(recent, SETTLED, LAGS, WINDOW, coverage=0.8, clusters=clusters)
+    mean = recent.mean()
+    sums = np.array([10 * (360 - mean), 10 * (300 - mean), 100 - mean, 100 - mean]) / 22 / mean
+    one = adjust_recent_mean(recent, SETTLED, LAGS, WINDOW, coverage=0.8)
+    of_factor = (np.log(one.adjusted_hi / one.adjusted) / stats.t(21).ppf(0.9)) ** 2 - np.var(
+        recent, ddof=1
+    ) / 22 / mean**2
+    reach = stats.t(22**2 / 202 - 1).ppf(0.9) * ((sums**2).sum() * 4 / 3 + of_factor) ** 0.5
+    assert np.log(alike.adjusted_hi / alike.adjusted) == pytest.approx(reach)
+    assert alike.adjusted == one.adjusted
+    # two storms that weigh, or a day and a job beside it: the mean is told, and no limits
+    for some, which in ((recent, np.where(days > 2, -days, days)), (recent[9:20], np.where(days > 3, 0, 1)[9:20])):
+        alone = adjust_recent_mean(some, SETTLED, LAGS, WINDOW, coverage=0.8, clusters=(which, np.arange(100)))
+        assert alone.adjusted > 0 and np.isnan([alone.adjusted_lo, alone.adjusted_hi]).all()
 
 
 def test_weeks_by_hand() -> None:

@@ -8,7 +8,13 @@ import pytest
 
 from pipelines.restoration.closing_delay import ClosingLag, adjust_recent_mean, fit_closing_lag
 from pipelines.restoration.periods import compare_means
-from pipelines.restoration.trend import TREND_MONTHS, chart_months, compare_last_years
+from pipelines.restoration.trend import TREND_MONTHS, compare_last_years
+from pipelines.restoration.trend import chart_months as chart_of_clusters
+
+
+def chart_months(jobs: pd.DataFrame, *others: object, **terms: float) -> pd.DataFrame:
+    """Each job its own cluster."""
+    return chart_of_clusters(jobs.assign(cluster=np.arange(len(jobs))), *others, **terms)
 
 
 def make_jobs(rng: np.random.Generator) -> tuple[pd.DataFrame, pd.Timestamp]:
