@@ -67,7 +67,7 @@ def find_savings(jobs: pd.DataFrame, levers: Sequence[str], settings: Restoratio
             saved[lever] = (settings.feed_share * jobs["feed_customer_minutes"]).where(radial, 0.0)
         else:
             reached, share = {
-                "search_shorter": (night | True, settings.search_share),
+                "search_shorter": (pd.Series(True, index=jobs.index), settings.search_share),
                 "fault_indicators": (
                     jobs["loop_id"].isin(choose_loops(jobs, settings)),
                     settings.indicator_search_share,

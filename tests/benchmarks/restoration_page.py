@@ -55,9 +55,9 @@ def read_once(file: Path) -> float:
         return time.process_time() - begun
 
 
-def main(workspace: str, jobs: int = 1_000_000) -> dict[str, float]:
-    """Print bytes and processor seconds of the page and of choices; returns the seconds by choice."""
-    seconds = {}
+def main(workspace: str, jobs: int = 1_000_000) -> dict[str, tuple[float, float]]:
+    """Print kilobytes and processor seconds of the page and of choices; returns both, the seconds first."""
+    found = {}
     with tempfile.TemporaryDirectory() as place:
         file = Path(place) / "results.duckdb"
         shutil.copy(Path(workspace, "results.duckdb").resolve(), file)
@@ -74,13 +74,14 @@ def main(workspace: str, jobs: int = 1_000_000) -> dict[str, float]:
             }
             for name, choice in choices.items():
                 begun = time.process_time()
-                size = len(render(results, "restoration", choice).encode())
-                seconds[name] = time.process_time() - begun
+                size = len(render(results, "restoration", choice).encode()) / 1e3
+                seconds = time.process_time() - begun
+                found[name] = seconds, size
                 print(
-                    f"{there:,} jobs, {name}: {size / 1e3:,.0f} kB, {seconds[name]:.1f} s of processor, "
-                    f"{seconds[name] / bare:,.0f} times one read of all columns of the jobs"
+                    f"{there:,} jobs, {name}: {size:,.0f} kB, {seconds:.1f} s of processor, "
+                    f"{seconds / bare:,.0f} times one read of all columns of the jobs"
                 )
-    return seconds
+    return found
 
 
 if __name__ == "__main__":

@@ -7,7 +7,8 @@ import shutil
 
 import pytest
 
-from tests.benchmarks import reports_large
+from shared.store import Workspace
+from tests.benchmarks import reports_large, restoration_page
 
 
 @pytest.mark.skipif(
@@ -19,3 +20,9 @@ def test_the_page_of_a_fleet_opens_with_its_first_loops() -> None:
     assert 0.1 < made["megabytes"] < 1.0
     assert made["search_ms"] >= 0
     assert made["pick_ms"] >= 0
+
+
+def test_the_page_of_many_jobs_holds_as_many_bytes_as_its_figures_ask(demo_space: Workspace) -> None:
+    few, many = (restoration_page.main(str(demo_space.folder), jobs=jobs) for jobs in (1, 1000))
+    assert set(few) == set(many)
+    assert all(kilobytes < 1000 for _, kilobytes in many.values())
