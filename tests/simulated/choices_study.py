@@ -67,6 +67,12 @@ class Exports:
         self.jobs = self.jobs.merge(stages[of_job], on="job_id", validate="1:1")
         self.jobs = self.jobs.merge(groups[["job_id", "crew"]], on="job_id", validate="1:1")
         self.jobs = self.jobs.merge(half, on="section_id", how="left", validate="m:1")
+        zones = results.whole.read("staging.districts").set_index("district_id")["timezone"].fillna("UTC")
+        reported = stages.set_index("job_id")["reported_at"].reindex(self.jobs["job_id"])
+        self.jobs["local_hour"] = [
+            at.tz_convert(zones.get(district, "UTC")).hour
+            for at, district in zip(reported, self.jobs["district_id"], strict=True)
+        ]
 
     def of(self, rows: pd.DataFrame, choice: Choice, instruments: pd.DataFrame) -> pd.DataFrame:
         """Rows that a choice keeps; a job has the instruments of its readings."""
@@ -143,6 +149,9 @@ def check_restoration(results: Results, exports: Exports, choice: Choice, readin
         check_limits(jobs, stages, results.settings)
 
 
+SEASONS = ("December to February", "March to May", "June to August", "September to November")
+
+
 def grouped(jobs: pd.DataFrame) -> pd.DataFrame:
     """Jobs with a column of names for each grouping, as core.job_groups names them."""
     return jobs.sort_values("job_id").assign(
@@ -152,6 +161,12 @@ def grouped(jobs: pd.DataFrame) -> pd.DataFrame:
         year=jobs["reported_year"].astype(str),
         **{name: jobs[name].fillna("unknown") for name in ("method", "cable_class", "configuration", "loop_size")},
         **{stage: jobs[f"{stage}_min"] for stage in STAGES},
+        hour=np.select(
+            [jobs["is_night"].astype(bool), jobs["local_hour"] < 12, jobs["local_hour"] < 18],
+            ["night", "morning", "afternoon"],
+            "evening",
+        ),
+        season=(jobs["reported_month"].dt.month % 12 // 3).map(dict(enumerate(SEASONS))),
         customer_clock=jobs["report_to_restore_min"],
         crew_clock=jobs["arrive_to_pinpoint_min"],
         asset_clock=jobs["report_to_normal_min"],
