@@ -68,6 +68,10 @@ class Exports:
         self.jobs = self.jobs.merge(groups[["job_id", "crew"]], on="job_id", validate="1:1")
         self.jobs = self.jobs.merge(half, on="section_id", how="left", validate="m:1")
         zones = results.whole.read("staging.districts").set_index("district_id")["timezone"].fillna("UTC")
+        day = pd.Timestamp(results.settings.general.as_of) + pd.Timedelta(days=1)
+        known_until = max(day.tz_localize(zone) for zone in zones.unique())  # as long as the as-of day lasts anywhere
+        late = stages.loc[stages["closed_at"] > known_until, "job_id"]
+        self.jobs["is_on_file"] = ~self.jobs["job_id"].isin(late)  # months and weeks know of no later closing
         reported = stages.set_index("job_id")["reported_at"].reindex(self.jobs["job_id"])
         self.jobs["local_hour"] = [
             at.tz_convert(zones.get(district, "UTC")).hour
@@ -212,6 +216,7 @@ def check_page(results: Results, jobs: pd.DataFrame, choice: Choice) -> None:
     for row in marts.read("marts.restoration_trend").to_dict("records"):
         column = {"time_to_locate": "arrive_to_locate_min", "time_to_restore": "report_to_restore_min"}[row["measure"]]
         rows = months[row["measure"]]
+        rows = rows[rows["is_on_file"]]
         own = rows.loc[rows["reported_month"] == row["reported_month"], column].dropna()
         same("jobs of a month", row["jobs"], len(own))
         same("mean of a month", row["mean_min"], own.mean())
