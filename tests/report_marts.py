@@ -567,7 +567,7 @@ def money_marts() -> dict[str, pd.DataFrame]:
             ("sections_injectable", 250.0),
             ("sections_paying_injected", 7.0),
             ("replaced_only_km", 0.4),
-            ("replaced_only_failures", 3.0),
+            ("replaced_only_failures", 1.9),
             ("injection_left", 0.2),
             ("injection_left_lo", 0.05),
             ("injection_left_hi", 0.4),

@@ -173,7 +173,8 @@ def programme(rows: pd.DataFrame, amounts: pd.Series, settings: Settings, head: 
     first = first.sort_values(["programme_order", "section_id"]).reset_index(drop=True)
     spent = float(first["cost"].sum() + first["mobilising_cost"].sum())
     with_work = len(set(head) & set(first["loop_id"]))
-    rests_on_injection = "replaced_only_failures" in amounts and bool((first["action"] == "inject").any())
+    replaced_only = amounts.get("replaced_only_failures", np.inf)
+    rests_on_injection = bool((first["action"] == "inject").any() and replaced_only < first["avoided_failures"].sum())
     finding = say(
         "programme.finding",
         "programme_benefit_cost_lo" in amounts and "programme.returns",

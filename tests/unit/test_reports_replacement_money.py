@@ -118,7 +118,7 @@ def test_the_first_year_alone_is_added_up(exhibits) -> None:
         "The failures it avoids are worth 0.42 of its cost (0.30 to 0.60); of the whole plan 0.31 (0.20 to 0.45)."
         in text
     )
-    assert "Without injection the same budget would replace 0.4 km and avoid 3.0 failures:" in text
+    assert "Without injection the same budget would replace 0.4 km and avoid 1.9 failures:" in text
     assert "what injection leaves, 0.20 (0.05 to 0.40) of the failures: learnt from 2 failures" in text
     assert exhibits["programme"].tables[0].extra == 1
     assert exhibits["programme"].chart.data[0].x[-1] == pytest.approx(0.0605)
@@ -132,6 +132,16 @@ def test_the_plan_adds_up_its_years(exhibits) -> None:
     assert "On none of the 387 sections that wait" in text
     bars = {bar.name: list(bar.y) for bar in exhibits["plan"].chart.data}
     assert bars == {"replaced": [0.3, 0.1], "injected": [0.5, 0.2]}
+
+
+def test_work_that_avoids_less_than_replacing_alone_is_not_said_to_rest_on_injection() -> None:
+    # the first year leaves to later years what a year for itself would replace
+    figures = money_marts()["marts.replacement_figures"]
+    for only, is_said in ((2.3, True), (2.5, False)):
+        figures.loc[figures["figure"] == "replaced_only_failures", "amount"] = only
+        made = money.section(given({money.PROGRAMME: work(), "marts.replacement_figures": figures}, SETTINGS), SETTINGS)
+        (programme,) = (exhibit for exhibit in made.exhibits if exhibit.key == "programme")
+        assert ("Without injection" in said(programme)) == is_said
 
 
 def test_a_budget_in_km_is_said_in_km() -> None:
