@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from pipelines.restoration.closing_delay import MATURE_SHARE, ClosingLag, adjust_recent_mean
+from pipelines.restoration.closing_delay import MATURE_SHARE, SETTLED_SHARE, ClosingLag, adjust_recent_mean
 from pipelines.restoration.control_limits import find_signals, fit_individuals
 from pipelines.restoration.periods import compare_means
 from shared import dictionary
@@ -43,7 +43,7 @@ def chart_months(jobs: pd.DataFrame, known_until: pd.Timestamp, lag: ClosingLag,
     day = pd.Timedelta(days=1)
     ages = (known_until - jobs["reported_at"]).dt.total_seconds().to_numpy() / 86_400.0
     lags = (jobs["closed_at"] - jobs["reported_at"]).dt.total_seconds().to_numpy() / 86_400.0
-    settled, cluster = ages > lag.days_until(0.995), jobs["cluster"].to_numpy(dtype=np.int64)
+    settled, cluster = ages > lag.days_until(SETTLED_SHARE), jobs["cluster"].to_numpy(dtype=np.int64)
     last = jobs["reported_month"].max()
     months = pd.date_range(end=last, periods=TREND_MONTHS, freq="MS")
     months = months[months >= jobs["reported_month"].min()]
@@ -58,13 +58,9 @@ def chart_months(jobs: pd.DataFrame, known_until: pd.Timestamp, lag: ClosingLag,
             window = (begin, max((known_until - first) / day, begin + 1.0))
             share = lag.mean_share_closed(*window)
             mature = bool(share >= MATURE_SHARE)
+            old = settled & (not mature)  # a mature month is not adjusted, so nothing is learnt for it
             found = adjust_recent_mean(
-                minutes[own],
-                minutes[settled],
-                lags[settled],
-                window,
-                coverage=coverage,
-                clusters=(cluster[own], cluster[settled]),
+                minutes[own], minutes[old], lags[old], window, coverage=coverage, clusters=(cluster[own], cluster[old])
             )
             rows.append(
                 {
@@ -74,9 +70,9 @@ def chart_months(jobs: pd.DataFrame, known_until: pd.Timestamp, lag: ClosingLag,
                     "mean_min": found.mean,
                     "share_closed": share,
                     "is_immature": not mature,
-                    "adjusted_mean_min": np.nan if mature else found.adjusted,
-                    "adjusted_lo": np.nan if mature else found.adjusted_lo,
-                    "adjusted_hi": np.nan if mature else found.adjusted_hi,
+                    "adjusted_mean_min": found.adjusted,
+                    "adjusted_lo": found.adjusted_lo,
+                    "adjusted_hi": found.adjusted_hi,
                 }
             )
         frame = pd.DataFrame(rows)
