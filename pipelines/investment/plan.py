@@ -11,7 +11,7 @@ import pandas as pd
 
 from pipelines.investment.lifetime import Lifetime, find_waits
 from pipelines.investment.options import Budget, is_due, list_options, read_budget
-from pipelines.investment.programme import Fleet, arrange_fleet, choose_work, find_prices, number_names
+from pipelines.investment.programme import Fleet, arrange_fleet, choose_work, find_prices, number_names, share_missing
 from pipelines.ranking.costs import value_replacements
 from pipelines.survival.model import FailureModel
 from shared.arrays import Booleans, Floats, Integers
@@ -20,19 +20,17 @@ from shared.settings import Replacement
 
 @dataclass(frozen=True)
 class Plan:
-    """Work chosen (a row a section), a row a year, what the plan gains and at most could, and the price of each
-    year's money."""
+    """Work chosen (a row a section), a row a year, and what the plan gains and at most could."""
 
     programme: pd.DataFrame
     years: pd.DataFrame
     gain: float
     bound: float
-    price: Floats
 
     @property
     def gap(self) -> float:
         """Share of the bound that the plan may miss."""
-        return max(0.0, self.bound - self.gain) / abs(self.bound) if self.bound else 0.0
+        return share_missing(self.gain, self.bound)
 
 
 def forecast_years(model: FailureModel, horizon_years: float, years: int) -> pd.DataFrame:
@@ -246,7 +244,6 @@ def plan_years(
         pd.DataFrame(rows).assign(price=found.price),
         found.gain,
         found.bound,
-        found.price,
     )
 
 

@@ -64,7 +64,12 @@ class Work:
     @property
     def gap(self) -> float:
         """Share of the bound that may be missing."""
-        return max(0.0, self.bound - self.gain) / abs(self.bound) if self.bound else 0.0
+        return share_missing(self.gain, self.bound)
+
+
+def share_missing(gain: float, bound: float) -> float:
+    """Share of a bound that a gain may miss."""
+    return max(0.0, bound - gain) / abs(bound) if bound else 0.0
 
 
 @dataclass(frozen=True)

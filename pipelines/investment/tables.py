@@ -209,7 +209,7 @@ def _list_plan(plan: Plan, budget: Budget) -> Figures:
         ),
         (
             "programme_price",
-            float(plan.price[0]),
+            float(plan.years["price"].iloc[0]),
             "avoided cost that one more unit of the first year's budget would buy",
         ),
         ("plan_gain", plan.gain, f"avoided cost of all years of the plan{less}"),

@@ -321,14 +321,14 @@ def test_single_figures_by_hand() -> None:
         }
     )
     work["gain"] = [50.0, 40.0, 60.0]
-    price = np.array([2.5, 2.0])
-    plan = Plan(work, pd.DataFrame(), 150.0, 200.0, price)
+    years = pd.DataFrame({"price": [2.5, 2.0]})
+    plan = Plan(work, years, 150.0, 200.0)
     figures = _list_plan(plan, Budget(40.0, False, 5.0))
     assert [value for _, value, _ in figures] == [2, 1, 35, 90, 2.5, 150, 200, 0.25]
     assert _list_plan(plan, Budget(1.0, True, 5.0))[3][1] == 85
     assert not any("less mobilising" in words for _, _, words in figures)
     assert sum("less mobilising" in words for _, _, words in _list_plan(plan, Budget(1.0, True, 5.0))) == 2
-    assert Plan(work, pd.DataFrame(), 0.0, 0.0, price).gap == Plan(work, pd.DataFrame(), 9.0, 8.0, price).gap == 0
+    assert Plan(work, years, 0.0, 0.0).gap == Plan(work, years, 9.0, 8.0).gap == 0
 
     left = SimpleNamespace(factor=0.4, variation=0.5, failures=3, expected=7.5)
     found = [value for _, value, _ in _list_injected(SimpleNamespace(treatment=left, coverage=0.9))]
