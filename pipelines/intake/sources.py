@@ -27,6 +27,7 @@ LOAD_ORDER = (
     "test_shots",
     "restoration_steps",
     "known_lengths",
+    "decisions",
     "job_clusters",
     "corrections",
 )

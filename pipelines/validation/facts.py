@@ -252,6 +252,10 @@ def _known_length_facts() -> Special:
     return "", facts, {}, {}
 
 
+def _decision_facts() -> Special:
+    return "", {"is_place_named": "j.loop_id is not null or j.section_id is not null"}, {}, {}
+
+
 def _correction_facts() -> Special:
     joins = ' left join correction_faults as m on m.job_id = j.job_id and m."column" = j."column"'
     return joins, {"is_correction_current": "m.fault is null"}, {}, {"correction_stale": "m.fault"}
@@ -270,4 +274,5 @@ _SPECIAL = {
     "section_pieces": _piece_facts,
     "restoration_steps": _step_facts,
     "known_lengths": _known_length_facts,
+    "decisions": _decision_facts,
 }

@@ -19,6 +19,7 @@ NEEDED = {
     "test_shots": ("jobs", "terminals", "instruments"),
     "restoration_steps": ("jobs",),
     "known_lengths": ("sections", "instruments"),
+    "decisions": ("loops", "sections"),
 }
 KEPT = {
     "districts": ("district_id", "timezone", "recorded_from"),

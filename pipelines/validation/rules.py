@@ -204,7 +204,7 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "loop_unknown",
         "reject",
-        ("terminals", "sections", "jobs"),
+        ("terminals", "sections", "jobs", "decisions"),
         Holds("is_loop_known"),
         "loop_id = '{value}' is not in any loops file; load the loop first, or correct the id",
         "a job on loop L-999, which is not in the register",
@@ -222,7 +222,7 @@ RULES: tuple[Rule, ...] = (
     Rule(
         "section_unknown",
         "warn",
-        ("jobs", "section_pieces", "known_lengths"),
+        ("jobs", "section_pieces", "known_lengths", "decisions"),
         Holds("is_section_known"),
         "section_id = '{value}' is not in the register; the row is kept. Sections that left the "
         "register make old cable look better than it was",
@@ -254,6 +254,15 @@ RULES: tuple[Rule, ...] = (
         "neither section_id nor known_length_m is given; give one of them",
         "a calibration reading on no known run",
         column="known_length_m",
+    ),
+    Rule(
+        "decision_without_place",
+        "reject",
+        ("decisions",),
+        Holds("is_place_named"),
+        "neither loop_id nor section_id is given; name what was decided on",
+        "a decision to replace, of no loop",
+        column="loop_id",
     ),
     Rule(
         "run_not_named",

@@ -53,7 +53,7 @@ def message_of(con: duckdb.DuckDBPyConnection, tmp_path: Path, monkeypatch):
         ),
         (
             "empty.csv",
-            """the file's name says no table: known: corrections, customers_by_year, districts, instruments, \
+            """the file's name says no table: known: corrections, customers_by_year, decisions, districts, instruments, \
 job_clusters, jobs, known_lengths, loops, restoration_steps, section_pieces, section_successors, \
 sections, terminals, test_shots
   where: empty.csv
@@ -114,7 +114,7 @@ def test_a_folder_with_nothing_for_a_table_is_refused(message_of) -> None:
   where: papers
   to do: name the files after their tables (districts, customers_by_year, loops, terminals, section_successors, \
 sections, section_pieces, instruments, jobs, test_shots, restoration_steps, known_lengths, \
-job_clusters, corrections), or give a --mapping"""
+decisions, job_clusters, corrections), or give a --mapping"""
     )
 
 

@@ -95,6 +95,7 @@ BROKEN_ELSEWHERE: dict[str, tuple[str, Row, list[str]]] = {
     "district_unknown": ("customers_by_year", {"district_id": "D9"}, ["district_id"]),
     "job_unknown": ("test_shots", {"job_id": "J9"}, ["job_id"]),
     "length_source_missing": ("known_lengths", {"known_length_m": "", "read_on": "2017-04-01"}, ["known_length_m"]),
+    "decision_without_place": ("decisions", {"decision_id": "D2", "loop_id": "", "section_id": ""}, ["loop_id"]),
     "run_not_named": ("known_lengths", {"cable_class": "", "read_on": "2017-04-02"}, ["section_id"]),
     "class_unknown": ("known_lengths", {"cable_class": "XLPE/bare/duct", "read_on": "2017-04-03"}, ["cable_class"]),
     "length_not_positive": ("sections", {"length_m": "0"}, ["length_m"]),
@@ -124,7 +125,8 @@ CORRECTION: Row = {
     "grounds": "",
 }
 CLUSTER: Row = {"job_id": "J1", "joined_with": "J2", "cluster_decision": "separate", "grounds": ""}
-DECIDED = {"corrections": [CORRECTION], "job_clusters": [CLUSTER]}
+DECISION: Row = {"decision_id": "D1", "loop_id": "L1", "section_id": "S1", "decision": "wait", "year": "2020"}
+DECIDED = {"corrections": [CORRECTION], "job_clusters": [CLUSTER], "decisions": [DECISION]}
 
 
 def broken_job(number: int, rule: str, cells: dict[str, str | int]) -> Row:
