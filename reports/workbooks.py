@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 SHEETS = {
     "replacement": (
         "loop_ranking", "section_ranking", "group_ranking", "programme", "programme_years", "cost_curve",
-        "section_options", "budget_curve", "input_sensitivity", "backtest", "first_loops", "count_reconciliation",
+        "section_options", "budget_curve", "backtest", "first_loops", "count_reconciliation",
         "duplicates_both_ways", "backtest_summary", "calibration_summary", "backtest_calibration", "backtest_money",
         "backtest_money_summary", "forecast_score", "before_after", "ranking_churn", "ranking_sensitivity",
         "watched_half_loops",

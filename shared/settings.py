@@ -28,7 +28,10 @@ RENAMED = {
 }
 """Keys of earlier versions, still accepted with a warning, and what each is called now."""
 
-REMOVED = {"restoration.bootstrap_replicates": "limits need no resampling now"}
+REMOVED = {
+    "restoration.bootstrap_replicates": "limits need no resampling now",
+    "replacement.sensitivity_price_share": "loopwear compare moves settings now",
+}
 """Keys of earlier versions that are ignored with a warning, and why they are needed no more."""
 
 PresentRuleKey = Literal["failures", "years", "failures_per_km", "age_years"]
@@ -301,9 +304,6 @@ class Replacement:
     )
     injection_years: float = setting(20.0, "years over which injection earns", RECORDS, unit="years", low=1, high=100)
     programme_years: int = setting(5, "years of the plan, each with the budget", OURS, unit="years", low=1, high=20)
-    sensitivity_price_share: float = setting(
-        0.3, "share by which the one-way sensitivity lowers and raises each price", OURS, low=0, high=0.9
-    )
     least_benefit_cost_ratio: float = setting(
         0.0, "share of its cost that a section must return; 1: only sections that pay", "ours: off", low=0
     )

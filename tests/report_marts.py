@@ -542,23 +542,6 @@ def money_marts() -> dict[str, pd.DataFrame]:
             "marginal_return": [1.2, 0.4, 0.1],
         }
     )
-    inputs = pd.DataFrame(
-        {
-            "input": ["repair_cost", "expected_failures_of_sections"],
-            "input_standing": [6_500.0, 40.0],
-            "input_low": [4_550.0, 10.0],
-            "input_high": [8_450.0, 80.0],
-            "net_benefit": -280_000.0,
-            "net_benefit_at_low": [-300_000.0, -450_000.0],
-            "net_benefit_at_high": [-250_000.0, 100_000.0],
-            "swing": [50_000.0, 550_000.0],
-            "programme_paying": 3,
-            "programme_paying_at_low": [2, 0],
-            "programme_paying_at_high": [4, 9],
-            "share_kept_at_low": [0.9, 0.6],
-            "share_kept_at_high": [0.95, 0.8],
-        }
-    )
     figures = pd.DataFrame(
         [
             ("plan_gap", 0.0001),
@@ -608,7 +591,6 @@ def money_marts() -> dict[str, pd.DataFrame]:
     return {
         "marts.programme_years": years,
         "marts.cost_curve": curve,
-        "marts.input_sensitivity": inputs,
         "marts.replacement_figures": figures,
         "marts.section_options": options,
         "marts.budget_curve": budgets,

@@ -10,7 +10,6 @@ section_options.py     every section: what replacing and injecting return, the b
 fleet_draws.py         limits of any list of sections: draws of the posterior
 trajectory.py          failures a year over twenty years, by budget
 cost_curve.py          what one more failure avoided costs as the budget grows
-one_way_sensitivity.py what becomes of the first year when an input is wrong
 tables.py              puts the tables of money together
 step.py                the only reading and writing
 """

@@ -8,7 +8,7 @@ same money with other failures (see pipelines.ranking.costs).
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
@@ -20,8 +20,8 @@ from pipelines.survival.model import FailureModel
 from shared.arrays import Booleans, Floats, Integers
 from shared.settings import Replacement
 
-LONGER_YEARS = 10
-"""Years beyond the life of new cable that are looked ahead: as far as the sensitivity moves it."""
+LEAST_YEARS = 20
+"""Years looked ahead at least: those of the trajectory."""
 
 
 @dataclass(frozen=True)
@@ -29,26 +29,20 @@ class Lifetime:
     """Failures year by year: of the old cable from today, of the new from the day it is laid.
 
     old: years x sections, failures of each section in each year after the as-of date, multiplier included, nothing
-    done, before the factor of scale. new: failures of a kilometre of new cable in each year of its life. new_km:
+    done. new: failures of a kilometre of new cable in each year of its life. new_km:
     kilometres that the new cable of each section counts as, its two ends included. horizon_years: horizon over which
-    avoided failures are counted. kept: what has been summed over the years before the factor.
+    avoided failures are counted. kept: what has been summed over the years.
     """
 
     old: Floats
     new: Floats
     new_km: Floats
     horizon_years: float
-    factor: Floats | float = 1.0
     kept: dict[tuple[float, ...], Floats] = field(default_factory=dict)
-
-    def scale(self, factor: Floats | float = 1.0, new_factor: float = 1.0) -> Lifetime:
-        """The same with the failures of each section, and those of new cable, times a factor."""
-        return replace(self, factor=self.factor * factor, new=self.new * new_factor)
 
     def take(self, places: Integers) -> Lifetime:
         """Of some sections alone."""
-        factor = self.factor[places] if isinstance(self.factor, np.ndarray) else self.factor
-        return replace(self, old=self.old[:, places], new_km=self.new_km[places], factor=factor, kept={})
+        return Lifetime(self.old[:, places], self.new, self.new_km[places], self.horizon_years)
 
     def add_life(self, sections: pd.DataFrame, terms: Replacement, year: int = 0) -> pd.DataFrame:
         """Add to sections what list_options values: failures over the life, each at its present value.
@@ -90,12 +84,6 @@ class Lifetime:
         horizon = weigh_years(self.horizon_years, 0.0)
         return float(horizon @ self.new_yearly(len(horizon)))
 
-    def worst(self, years: int) -> Floats:
-        """Failures of each section in the worst of the first years."""
-        if (years,) not in self.kept:
-            self.kept[years,] = self.old[:years].max(axis=0)
-        return np.asarray(self.kept[years,] * self.factor)
-
     def _present(self, weights: Floats, first: int) -> Floats:
         """Weighed failures of the years from one on, worked out once; beyond the last year looked at, as in it."""
         key = (float(first), *weights.tolist())
@@ -103,7 +91,7 @@ class Lifetime:
             years = np.minimum(np.arange(first, first + len(weights)), len(self.old) - 1)
             by_year = np.bincount(years, weights, len(self.old))
             self.kept[key] = by_year[first:] @ self.old[first:]
-        return np.asarray(self.kept[key] * self.factor)
+        return self.kept[key]
 
     def new_yearly(self, years: int) -> Floats:
         """Failures of a kilometre of new cable in each of its first years; beyond the last looked at, as in it."""
@@ -148,7 +136,8 @@ def look_ahead(
 
     Checked by: tests/unit/test_investment_lifetime.py
     """
-    years = math.ceil(max(terms.cable_life_years, terms.injection_years)) + LONGER_YEARS + terms.programme_years
+    life = math.ceil(max(terms.cable_life_years, terms.injection_years))
+    years = max(life + terms.programme_years, LEAST_YEARS)
     windows = model.windows
     place = pd.Index(windows.sections["section_id"]).get_indexer(section_ids.astype("str"))
     mean = model.posterior.mean[place]
@@ -234,7 +223,7 @@ def find_best_year(lifetime: Lifetime, cost: Floats, cost_per_failure: Floats, t
     weights = weigh_years(terms.cable_life_years, terms.discount_rate_pct)
     annuity, failures = np.cumsum(weights), np.cumsum(weights * lifetime.new_yearly(len(weights)))
     wait, kept = np.zeros(len(cost), dtype=np.int64), np.zeros(len(cost), dtype=np.int64)
-    charge, first, factor = np.full(len(cost), np.inf), np.zeros(len(cost)), np.broadcast_to(lifetime.factor, len(cost))
+    charge, first = np.full(len(cost), np.inf), np.zeros(len(cost))
     for part in chunks.split(len(cost)):
         price, each_failure, best = cost[part], cost_per_failure[part], charge[part]
         of_new = each_failure * lifetime.new_km[part]
@@ -244,7 +233,7 @@ def find_best_year(lifetime: Lifetime, cost: Floats, cost_per_failure: Floats, t
             np.minimum(best, each, out=best)
         running, least = np.zeros(len(best)), np.zeros(len(best))
         for year, weight in enumerate(weights):
-            running += weight * (each_failure * lifetime.old[year, part] * factor[part] - best)
+            running += weight * (each_failure * lifetime.old[year, part] - best)
             if year == 0:
                 first[part] = running
             better = running <= least
@@ -252,17 +241,13 @@ def find_best_year(lifetime: Lifetime, cost: Floats, cost_per_failure: Floats, t
     return BestYear(np.where(wait == len(weights), -1, wait), first, charge, kept)
 
 
-def find_waits(
-    lifetime: Lifetime, cost: Floats, cost_per_failure: Floats, terms: Replacement, asked: Booleans | None = None
-) -> Integers:
+def find_waits(lifetime: Lifetime, cost: Floats, cost_per_failure: Floats, terms: Replacement) -> Integers:
     """Years to wait of find_best_year as a plan needs them, at a fraction of its time where few sections pay soon.
 
     Parameters
     ----------
     lifetime, cost, cost_per_failure, terms
         As in find_best_year.
-    asked
-        Sections that are asked for, all where it is not given; of the others -1 is told.
 
     Notes
     -----
@@ -274,8 +259,7 @@ def find_waits(
     """
     life = weigh_years(terms.cable_life_years, terms.discount_rate_pct)
     years = len(life) if terms.least_benefit_cost_ratio >= 1.0 else min(terms.programme_years, len(life))
-    comes_to_pay = lifetime.worst(years) * cost_per_failure * life.sum() >= cost
-    places = np.flatnonzero(comes_to_pay if asked is None else comes_to_pay & asked)
+    places = np.flatnonzero(lifetime.old[:years].max(axis=0) * cost_per_failure * life.sum() >= cost)
     waits = np.full(len(cost), -1, dtype=np.int64)
     waits[places] = find_best_year(lifetime.take(places), cost[places], cost_per_failure[places], terms).wait_years
     return waits

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from pipelines.ranking.costs import Worth, value_injections, value_replacements
+from pipelines.ranking.costs import value_injections, value_replacements
 from shared.arrays import Booleans, Floats, Integers
 from shared.settings import Replacement
 
@@ -108,7 +108,41 @@ def list_options(
     Checked by: tests/unit/test_investment_plan.py
     """
     replaced = value_replacements(sections, new_rate_per_100km_year, terms, horizon_years)
-    return _arrange(sections, replaced, terms, horizon_years, year, only_offered=False)
+    can = sections["is_injectable"].to_numpy(dtype=bool)
+    places = np.flatnonzero(can)
+    injected = value_injections(sections, replaced, places, terms, horizon_years)
+    of_replacement = np.arange(len(can)) + np.cumsum(can)
+    of_injection = of_replacement[places] - 1
+
+    def together(name: str) -> Floats:
+        values = np.empty(len(can) + len(places))
+        values[of_replacement], values[of_injection] = getattr(replaced, name), getattr(injected, name)
+        return values
+
+    cost, avoided = together("cost"), together("avoided_cost")
+    is_replacement = np.ones(len(cost), dtype=np.int8)
+    is_replacement[of_injection] = 0
+    rows = np.repeat(np.arange(len(can)), 1 + can)
+    later = (1.0 + terms.discount_rate_pct / 100.0) ** -year
+    length = sections["length_km"].to_numpy(dtype=float)[rows]
+    return pd.DataFrame(
+        {
+            "section_id": sections["section_id"].array[rows],
+            "loop_id": sections["loop_id"].array[rows],
+            "action": pd.Categorical.from_codes(is_replacement, dtype=ACTIONS),
+            "length_m": 1000.0 * length,
+            "cost": cost,
+            "avoided_failures": together("avoided_failures"),
+            "avoided_customer_minutes": together("avoided_minutes"),
+            "avoided_cost": later * avoided,
+            "net_benefit": later * (avoided - cost),
+            "is_paying": avoided > cost,
+            "is_offered": (avoided > 0) & (cost > 0) & (avoided >= terms.least_benefit_cost_ratio * cost),
+            "weight": length if terms.budget_km > 0 else cost,
+            "gain": later * avoided,
+        },
+        copy=False,
+    )
 
 
 def is_due(options: pd.DataFrame, waits: Integers | None, terms: Replacement, year: int) -> Booleans:
@@ -117,7 +151,7 @@ def is_due(options: pd.DataFrame, waits: Integers | None, terms: Replacement, ye
     Parameters
     ----------
     options
-        Rows of list_options or of list_offers.
+        Rows of list_options.
     waits
         Of each option the years until its section is best replaced, -1 for never (lifetime.find_waits); None: nothing
         waits.
@@ -138,55 +172,3 @@ def is_due(options: pd.DataFrame, waits: Integers | None, terms: Replacement, ye
         return np.ones(len(options), dtype=bool)
     in_plan = (waits < terms.programme_years) | (terms.least_benefit_cost_ratio >= 1.0)
     return np.asarray(~(options["action"].eq("replace").to_numpy() & (waits > year) & in_plan))
-
-
-def list_offers(sections: pd.DataFrame, replaced: Worth, terms: Replacement, horizon_years: float) -> pd.DataFrame:
-    """The rows of list_options of the first year that are offered, from what replacing the sections is worth.
-
-    Checked by: tests/unit/test_investment_plan.py
-    """
-    return _arrange(sections, replaced, terms, horizon_years, 0, only_offered=True)
-
-
-def _arrange(
-    sections: pd.DataFrame, replaced: Worth, terms: Replacement, horizon_years: float, year: int, *, only_offered: bool
-) -> pd.DataFrame:
-    """Rows of list_options: of each section its injection, where it can be injected, then its replacement."""
-    can = sections["is_injectable"].to_numpy(dtype=bool)
-    places = np.flatnonzero(can)
-    injected = value_injections(sections, replaced, places, terms, horizon_years)
-    of_replacement = np.arange(len(can)) + np.cumsum(can)
-    of_injection = of_replacement[places] - 1
-
-    def together(name: str) -> Floats:
-        values = np.empty(len(can) + len(places))
-        values[of_replacement], values[of_injection] = getattr(replaced, name), getattr(injected, name)
-        return values
-
-    cost, avoided = together("cost"), together("avoided_cost")
-    is_offered = (avoided > 0) & (cost > 0) & (avoided >= terms.least_benefit_cost_ratio * cost)
-    kept = np.flatnonzero(is_offered) if only_offered else slice(None)
-    is_replacement = np.ones(len(cost), dtype=np.int8)
-    is_replacement[of_injection] = 0
-    rows = np.repeat(np.arange(len(can)), 1 + can)[kept]
-    cost, avoided = cost[kept], avoided[kept]
-    later = (1.0 + terms.discount_rate_pct / 100.0) ** -year
-    length = sections["length_km"].to_numpy(dtype=float)[rows]
-    return pd.DataFrame(
-        {
-            "section_id": sections["section_id"].array[rows],
-            "loop_id": sections["loop_id"].array[rows],
-            "action": pd.Categorical.from_codes(is_replacement[kept], dtype=ACTIONS),
-            "length_m": 1000.0 * length,
-            "cost": cost,
-            "avoided_failures": together("avoided_failures")[kept],
-            "avoided_customer_minutes": together("avoided_minutes")[kept],
-            "avoided_cost": later * avoided,
-            "net_benefit": later * (avoided - cost),
-            "is_paying": avoided > cost,
-            "is_offered": is_offered[kept],
-            "weight": length if terms.budget_km > 0 else cost,
-            "gain": later * avoided,
-        },
-        copy=False,
-    )

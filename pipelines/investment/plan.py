@@ -79,7 +79,7 @@ def choose_first(options: pd.DataFrame, budget: Budget, relative_gap: float) -> 
     Parameters
     ----------
     options
-        Rows of list_options or list_offers.
+        Rows of list_options.
     budget
         What the year may spend.
     relative_gap
@@ -87,7 +87,7 @@ def choose_first(options: pd.DataFrame, budget: Budget, relative_gap: float) -> 
 
     Notes
     -----
-    Checked by: tests/unit/test_investment_one_way_sensitivity.py (through vary_inputs)
+    Checked by: tests/unit/test_investment_plan.py (through _list_without_injection)
     """
     offered = options[options["is_offered"]].reset_index(drop=True)
     chosen = choose_work(_arrange(offered, offered["gain"].to_numpy()[None, :], budget, np.ones(1)), relative_gap).year
@@ -108,7 +108,7 @@ def settle_actions(options: pd.DataFrame, budget: Budget, years: int) -> Settled
     Parameters
     ----------
     options
-        list_options of the first year, or of them those that are offered.
+        list_options of the first year.
     budget, years
         What each year may spend, and how many years there are.
 

@@ -15,7 +15,6 @@ TABLES = (
     "marts.programme",
     "marts.programme_years",
     "marts.cost_curve",
-    "marts.input_sensitivity",
     "marts.replacement_figures",
     "marts.section_options",
     "marts.budget_curve",

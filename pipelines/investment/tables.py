@@ -1,4 +1,4 @@
-"""What do the plan, its cost curve and the moved inputs say, put together from the forecast and the money?"""
+"""What do the plan and its cost curve say, put together from the forecast and the money?"""
 
 import dataclasses
 from dataclasses import dataclass
@@ -9,7 +9,6 @@ import pandas as pd
 from pipelines.investment.cost_curve import trace_cost_curve
 from pipelines.investment.fleet_draws import FleetDraws, prepare_draws
 from pipelines.investment.lifetime import Lifetime, look_ahead, weigh_years
-from pipelines.investment.one_way_sensitivity import add_district_limits, vary_inputs
 from pipelines.investment.options import Budget, can_be_injected, list_options, read_budget
 from pipelines.investment.plan import Plan, choose_first, forecast_years, plan_years
 from pipelines.investment.section_options import list_section_options
@@ -27,12 +26,11 @@ Figures = list[tuple[str, float, str]]
 
 @dataclass(frozen=True)
 class Money:
-    """The tables of money: work planned, years of the plan, cost curve, moved inputs and single figures."""
+    """The tables of money: work planned, years of the plan, cost curve and single figures."""
 
     programme: pd.DataFrame
     years: pd.DataFrame
     curve: pd.DataFrame
-    sensitivity: pd.DataFrame
     figures: pd.DataFrame
     options: pd.DataFrame
     budgets: pd.DataFrame
@@ -40,7 +38,7 @@ class Money:
 
 
 def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
-    """Plan the years, trace what a failure avoided costs, and move every input.
+    """Plan the years, and trace what a failure avoided costs.
 
     Parameters
     ----------
@@ -72,15 +70,6 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
     expected = forecast_years(model, horizon, terms.programme_years)
     plan = plan_years(sections, expected, rate, terms, horizon, lifetime)
     in_money = dataclasses.replace(terms, budget_km=0.0)
-    moved = vary_inputs(
-        add_district_limits(sections, facts.districts),
-        terms,
-        facts.new_cable,
-        facts.costs.repair_cost,
-        horizon,
-        lifetime=lifetime,
-        first_work=plan.programme[plan.programme["plan_year"].eq(1)],
-    )
     lived = lifetime.add_life(sections, terms)
     offer = list_options(lived, rate, terms, horizon)
     rng = np.random.default_rng(SEED)
@@ -100,7 +89,6 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
         programme,
         plan.years,
         curve,
-        moved,
         pd.DataFrame(rows, columns=["figure", "amount", "explained"]).astype({"amount": float}),
         list_section_options(sections, lifetime, programme, rate, terms, model.windows.as_of.date()).assign(
             own_variance=draws.own, loop_variance=draws.shared[draws.loop]

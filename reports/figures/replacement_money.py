@@ -1,4 +1,4 @@
-"""Figures of what pays: benefit over cost, the plan by year, what a failure avoided costs, and the moved inputs."""
+"""Figures of what pays: benefit over cost, the plan by year, and what a failure avoided costs."""
 
 from __future__ import annotations
 
@@ -19,22 +19,6 @@ CURVE_POINTS = 400
 ACTION_NAMES = {"replaced_km": "replaced", "injected_km": "injected"}
 ACTION_INKS = {"replaced_km": "first", "injected_km": "fourth"}
 ACTION_PATTERNS = {"replaced_km": "", "injected_km": "/"}
-
-INPUT_NAMES = {
-    "cost_per_m_buried": "price of replacing",
-    "cost_per_m_injected": "price of injecting",
-    "cost_per_loop": "mobilising on a loop",
-    "repair_cost": "repair of a failure",
-    "customer_minute_value": "value of a minute",
-    "discount_rate_pct": "discount rate",
-    "cable_life_years": "life of new cable",
-    "injection_years": "years injection lasts",
-    "injection_multiplier": "failures left<br>after injection",
-    "new_cable_rate_per_100km_year": "failures of new cable",
-    "expected_failures_of_sections": "failures, every<br>section at its limit",
-    "expected_failures_of_districts": "failures, every<br>district at its limit",
-}
-"""Moved inputs in few words, for the side of a chart."""
 
 
 def hatched(shape: str) -> dict[str, Any]:
@@ -270,48 +254,4 @@ def chart_cost_curve(curve: pd.DataFrame, first_year: pd.Series | None, currency
         )
     chart.update_xaxes(title_text="Failures avoided", rangemode="tozero", showgrid=False)
     chart.update_yaxes(title_text=f"Money for a failure avoided [thousand {currency}]", rangemode="tozero")
-    return chart
-
-
-def chart_inputs(moved: pd.DataFrame, currency: str) -> go.Figure:
-    """Net benefit of the first year with each input moved, the largest swing at the top.
-
-    Parameters
-    ----------
-    moved
-        Rows of input_sensitivity, the largest swing first.
-    currency
-        Currency of the costs.
-
-    Notes
-    -----
-    Checked by: tests/unit/test_reports_replacement_money.py (through money.section)
-    """
-    chart = style.new_chart(style.row_height(len(moved), each=40, around=110))
-    standing = float(moved["net_benefit"].iloc[0]) / 1e6
-    names = [INPUT_NAMES.get(name, name) for name in moved["input"]]
-    for end, ink, pattern in (("low", "fourth", "/"), ("high", "first", "")):
-        values = moved[f"net_benefit_at_{end}"] / 1e6
-        chart.add_bar(
-            x=(values - standing).tolist(),
-            y=names,
-            base=standing,
-            orientation="h",
-            width=0.62,
-            name=f"input at its {end} value",
-            marker={
-                "color": style.INKS[ink],
-                "pattern": hatched(pattern),
-            },
-            customdata=np.column_stack([
-                values, moved[f"input_{end}"], moved["input_standing"], moved[f"programme_paying_at_{end}"],
-            ]).tolist(),
-            hovertemplate="%{customdata[1]:,.4~g} in place of %{customdata[2]:,.4~g}: net %{customdata[0]:.2f} million,"
-            " %{customdata[3]} sections of the work pay<extra></extra>",
-        )  # fmt: skip
-    chart.update_layout(barmode="overlay")
-    for place, dash in ((standing, "solid"), (0.0, "dot")):
-        chart.add_vline(x=place, line={"color": style.INKS["text"], "width": 1, "dash": dash})
-    chart.update_yaxes(autorange="reversed", ticks="", showline=False)
-    chart.update_xaxes(title_text=f"Net benefit [million {currency}]")
     return chart

@@ -15,7 +15,6 @@ QUESTION = "Which loops should be replaced first?"
 
 SELDOM = frozenset(
     [
-        "inputs",
         "capture_by_money",
         "calibration",
         "past_forecasts",

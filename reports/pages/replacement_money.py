@@ -10,7 +10,6 @@ from reports.marts import Judged, Marts, judged
 from reports.page import Exhibit, Section
 from reports.pages import replacement_ranking
 from reports.words import Words
-from shared import dictionary
 from shared.settings import Settings
 
 say = Words("replacement")
@@ -38,7 +37,6 @@ def section(marts: Marts, settings: Settings) -> Section:
         plan(years, settings, found),
         trajectory(marts.read("marts.budget_curve"), settings),
         cost_curve(curve, years, settings, found),
-        inputs(marts.read("marts.input_sensitivity"), settings, found),
     )
     return Section("Cost and benefit", made)
 
@@ -272,40 +270,3 @@ def cost_curve(curve: pd.DataFrame, years: pd.DataFrame, settings: Settings, fou
         sections_replaced=int(rows["sections_replaced"].iloc[-1]),
         sections_injected=int(rows["sections_injected"].iloc[-1]),
     )
-
-
-def inputs(moved: pd.DataFrame, settings: Settings, found: Judged) -> Exhibit:
-    """Which inputs the net benefit hangs on, and whether the work stays the same."""
-    currency = settings.general.currency
-    if moved.empty or not (moved["swing"] > 0).any():
-        return say.absent("inputs")
-    rows = moved.sort_values(["swing", "input"], ascending=[False, True]).reset_index(drop=True)
-    names = dictionary.codes()["input"]
-    top, price = rows.iloc[0], rows[rows["input"] != "expected_failures_of_sections"].iloc[0]
-    values = {
-        "top": names[top["input"]],
-        "top_ends": ends_words(top, currency),
-        "standing": signed(float(top["net_benefit"]), currency),
-        "price": names[price["input"]],
-        "price_ends": ends_words(price, currency),
-        "paying": int(rows["programme_paying"].iloc[0]),
-        "found": found,
-        "least": names.get(found["least_kept_input"]),
-    }
-    finding = say(
-        "inputs.finding", price["input"] != top["input"] and "inputs.price", "inputs.paying", "inputs.kept", **values
-    )
-    return say.exhibit(
-        "inputs", finding, rows, chart=figures.chart_inputs(rows, currency), settings=settings, n_rows=len(rows)
-    )
-
-
-def signed(amount: float, currency: str) -> str:
-    """Money with its sign before the currency: 'minus USD 1.45 million'."""
-    return f"{'minus ' if amount < 0 else ''}{style.money(abs(amount), currency)}"
-
-
-def ends_words(row: pd.Series, currency: str) -> str:
-    """The net benefit with an input at either end: 'from minus USD 0.2 million to USD 0.1 million'."""
-    values = sorted((float(row["net_benefit_at_low"]), float(row["net_benefit_at_high"])))
-    return f"from {signed(values[0], currency)} to {signed(values[1], currency)}"

@@ -154,7 +154,7 @@ def test_an_injection_waits_for_nothing() -> None:
 def test_present_values_are_at_the_discount_rate() -> None:
     sections = make_sections([("a", "L", 0.2, 1.0, "EPR")])
     terms = dataclasses.replace(PLAIN, discount_rate_pct=5.0)
-    found = flat(sections).scale(2.0, 3.0).add_life(sections, terms)
-    assert found["life_failures"].item() == pytest.approx(2 * 0.2 * annuity_factor(40.0, 5.0))
-    assert found["new_life_failures"].item() == pytest.approx(3 * 0.005 * 0.2 * annuity_factor(40.0, 5.0))
-    assert found["injected_failures"].item() == pytest.approx(2 * 0.2 * annuity_factor(20.0, 5.0))
+    found = flat(sections).add_life(sections, terms)
+    assert found["life_failures"].item() == pytest.approx(0.2 * annuity_factor(40.0, 5.0))
+    assert found["new_life_failures"].item() == pytest.approx(0.005 * 0.2 * annuity_factor(40.0, 5.0))
+    assert found["injected_failures"].item() == pytest.approx(0.2 * annuity_factor(20.0, 5.0))

@@ -10,10 +10,10 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from pipelines.investment.options import Budget, can_be_injected, list_offers, list_options, read_budget
+from pipelines.investment.options import Budget, can_be_injected, list_options, read_budget
 from pipelines.investment.plan import Plan, forecast_years, plan_years
 from pipelines.investment.tables import _list_injected, _list_paying, _list_plan, _list_prices, _list_without_injection
-from pipelines.ranking.costs import FailureCosts, NewCable, annuity_factor, value_replacements
+from pipelines.ranking.costs import FailureCosts, NewCable, annuity_factor
 from pipelines.survival.model import fit_failure_model
 from shared.settings import Settings
 from tests.replacement_fleets import FAILURE, PLAIN, make_sections
@@ -54,22 +54,6 @@ def test_an_option_by_hand() -> None:
     assert found.loc["inject", "avoided_cost"] == pytest.approx(0.7 / 5 * FAILURE * 20)
     assert found.loc["inject", "net_benefit"] == pytest.approx(0.7 / 5 * FAILURE * 20 - 8_000)
     assert found["is_paying"].to_dict() == {"inject": True, "replace": True}
-
-
-def test_offers_are_the_options_that_gain() -> None:
-    sections = make_sections(
-        [
-            ("a", "L", 0.2, 1.0, "XLPE"),
-            ("b", "L", 0.2, 1e-6, "XLPE"),
-            ("c", "M", 0.1, 0.5, "EPR"),
-            ("d", "M", 0.1, 0.0, "EPR"),
-        ]
-    )
-    options = list_options(sections, 0.5, PLAIN, 5.0)
-    offers = list_offers(sections, value_replacements(sections, 0.5, PLAIN, 5.0), PLAIN, 5.0)
-    assert offers["section_id"].tolist() == ["a", "a", "b", "c"]
-    assert offers["action"].tolist() == ["inject", "replace", "inject", "replace"]
-    pd.testing.assert_frame_equal(offers, options[options["is_offered"]].reset_index(drop=True))
 
 
 def test_an_injection_shorter_than_the_horizon_avoids_failures_only_while_it_lasts() -> None:

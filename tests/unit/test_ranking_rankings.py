@@ -187,8 +187,7 @@ def check_programme(options, programme, figures) -> None:
 
 def check_money_tables(tables) -> None:
     programme, years = tables["marts.programme"], tables["marts.programme_years"]
-    figures, moved = tables["marts.replacement_figures"], tables["marts.input_sensitivity"]
-    amount = figures.set_index("figure")["amount"]
+    amount = tables["marts.replacement_figures"].set_index("figure")["amount"]
     by_year = programme.groupby("plan_year")
     assert years["avoided_failures"].to_numpy() == pytest.approx(by_year["avoided_failures"].sum().to_numpy())
     assert years["loops"].tolist() == by_year["loop_id"].nunique().tolist()
@@ -201,15 +200,6 @@ def check_money_tables(tables) -> None:
     assert amount["programme_gain"] > 0.8 * under["avoided_cost"]
     assert amount["programme_gain"] <= over["avoided_cost"] + 1e-6
     assert (np.diff(curve["marginal_return"]) <= 1e-9).all()
-    first = programme[programme["plan_year"].eq(1)]
-    standing = first["net_benefit"].sum() - first["mobilising_cost"].sum()
-    # The standing row is the plan's own first year: one total on the page.
-    assert moved["net_benefit"].to_numpy() == pytest.approx(standing, rel=1e-9)
-    assert (moved["sections_paying"] == amount["sections_paying"]).all()
-    ends = moved[["net_benefit", "net_benefit_at_low", "net_benefit_at_high"]]
-    assert moved["swing"].to_numpy() == pytest.approx((ends.max(axis=1) - ends.min(axis=1)).to_numpy())
-    price = moved.set_index("input").loc["cost_per_m_buried"]
-    assert price["sections_paying_at_low"] >= price["sections_paying"] >= price["sections_paying_at_high"]
 
 
 def check_backtest(captures, calibration) -> None:

@@ -6,10 +6,8 @@ import pandas as pd
 import pytest
 
 from reports import page as shell
-from reports.figures import replacement_money as figures
 from reports.page import Exhibit
 from reports.pages import replacement_money as money
-from shared import dictionary
 from shared.settings import Settings
 from tests.report_marts import Given, filled, money_marts
 
@@ -165,23 +163,3 @@ def test_the_cost_of_one_more_is_read_where_the_first_year_spends(exhibits) -> N
     assert list(worth.y) == pytest.approx([60.0, 50.6668, 42.0])
     assert list(mean.y) == pytest.approx([50.0, 96.0, 150.0])
     assert (first.x[0], first.y[0]) == (5.0, 96.0)
-
-
-def test_the_largest_swing_is_on_top(exhibits) -> None:
-    text = said(exhibits["inputs"])
-    assert text.startswith(
-        "The first year's net benefit moves most with the expected failures, every section at its own limit at once: "
-        "from minus USD 450,000 to USD 100,000, against minus USD 280,000."
-    )
-    assert "repair of a failure comes first: from minus USD 300,000 to minus USD 250,000" in text
-    assert "3 sections of the work return their own cost; with one input moved between 0 and 9." in text
-    assert "At least 60 % of the length now chosen is chosen again" in text
-    low, high = exhibits["inputs"].chart.data
-    assert low.y[0] == figures.INPUT_NAMES["expected_failures_of_sections"]
-    # A bar reaches from where it stands to where it is moved.
-    assert [base + step for base, step in zip([low.base] * 2, low.x, strict=True)] == pytest.approx([-0.45, -0.30])
-    assert [high.base + step for step in high.x] == pytest.approx([0.1, -0.25])
-
-
-def test_every_moved_input_has_a_name_for_the_chart() -> None:
-    assert set(figures.INPUT_NAMES) == set(dictionary.codes()["input"])

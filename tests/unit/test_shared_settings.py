@@ -118,10 +118,18 @@ def test_a_key_of_an_earlier_version_is_accepted_with_a_warning(tmp_path: Path, 
 
 def test_a_key_that_is_needed_no_more_is_ignored_with_a_warning(tmp_path: Path) -> None:
     file, lines = tmp_path / "old.toml", list[str]()
-    file.write_text("[restoration]\nbootstrap_replicates = 500\nshow_crews = true\n", encoding="utf-8")
+    removed = (
+        "[restoration]\nbootstrap_replicates = 500\nshow_crews = true\n[replacement]\nsensitivity_price_share = 0.3\n"
+    )
+    file.write_text(removed, encoding="utf-8")
     assert load_settings(file, lines.append) == Settings().override("restoration", show_crews=True)
-    ignored = "warning: setting restoration.bootstrap_replicates is ignored, limits need no resampling now"
-    assert lines == [f"{ignored}: remove it in {file}"]
+    assert lines == [
+        f"warning: setting {said}: remove it in {file}"
+        for said in (
+            "restoration.bootstrap_replicates is ignored, limits need no resampling now",
+            "replacement.sensitivity_price_share is ignored, loopwear compare moves settings now",
+        )
+    ]
 
 
 def test_a_key_given_by_both_its_names_is_refused(tmp_path: Path) -> None:

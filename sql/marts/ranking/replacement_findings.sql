@@ -1,5 +1,5 @@
 -- One row is a figure or a judgement that the replacement page states, of a group where the figure has several.
--- Reads: marts.loop_ranking, marts.section_ranking, marts.backtest_summary, marts.backtest_money_summary, marts.calibration_summary, marts.forecast_score, marts.first_loops, marts.duplicates_both_ways, marts.count_reconciliation, marts.before_after, marts.programme, marts.programme_years, marts.cost_curve, marts.input_sensitivity, settings.current
+-- Reads: marts.loop_ranking, marts.section_ranking, marts.backtest_summary, marts.backtest_money_summary, marts.calibration_summary, marts.forecast_score, marts.first_loops, marts.duplicates_both_ways, marts.count_reconciliation, marts.before_after, marts.programme, marts.programme_years, marts.cost_curve, settings.current
 -- Key: figure, group_name
 -- Units: of the figure
 -- Why: pages choose words by these rows and judge nothing; a rule is better or worse than the model by its limits alone
@@ -183,16 +183,6 @@ curve as (
         ) as nearness
     from marts.cost_curve
     where marginal_cost_per_failure_avoided is not null
-),
-
-kept as (
-    select
-        input,
-        least(share_kept_at_low, share_kept_at_high) as share,
-        row_number() over (
-            order by least(share_kept_at_low, share_kept_at_high) nulls last, swing desc, input
-        ) as place
-    from marts.input_sensitivity
 )
 
 select
@@ -312,17 +302,3 @@ union all
 select 'curve_returns_until', '', max_by(spent, curve_point), null
 from curve
 where marginal_return >= 1
-union all
-select 'least_kept_share', '', share, null
-from kept
-where place = 1
-union all
-select 'least_kept_input', '', null, input
-from kept
-where place = 1
-union all
-select unnest(['paying_moved_lo', 'paying_moved_hi']), '', unnest([
-        least(min(programme_paying_at_low), min(programme_paying_at_high)),
-        greatest(max(programme_paying_at_low), max(programme_paying_at_high))
-    ]), null
-from marts.input_sensitivity
