@@ -1,9 +1,10 @@
 """Which work in which year, under a budget each year, when every loop opened costs its mobilising once?
 
-An integer programme over all years together, solved by pricing. With a price on each year's money the fleet falls
+An integer programme over all years together, solved by pricing. With a price on what every limit is of, the fleet falls
 apart into loops, and each loop answers with the work that gains it most. A linear programme over the answers found so
 far sets the next prices, until they no longer move the bound; HiGHS then chooses among the answers. Fleets small
-enough are given to HiGHS whole. What is missing to the proven bound is kept and printed.
+enough are given to HiGHS whole. What is missing to the proven bound is kept and printed. What is called a loop here is
+whatever shares one mobilising: a loop, or a project of several.
 """
 
 import ctypes
@@ -38,6 +39,9 @@ ROUNDS, CLOSE = 60, 1e-4
 AROUND = (0.02, 0.05, 0.1)
 """Shares by which prices, all together and each year's for itself, are moved for other answers to choose among."""
 
+LEAST_WEIGHS = 10.0
+"""Times the usual price of money that a unit missing of a least amount costs: more than any work displaced for it."""
+
 LEFT_OPEN = 0.005
 """Share of the budgets of a large fleet that is left to the search among answers."""
 
@@ -51,8 +55,8 @@ class Work:
     """What was chosen, and how near to the best possible it is.
 
     year runs along the options: the year of the plan from 0, -1 where an option is not chosen. gain is theirs less
-    loop_penalty a loop and year; bound is the proven upper limit of the gain; spent and price run along the years: what
-    the work takes of each budget, and the gain that one more unit of it would buy.
+    loop_penalty a loop and year; bound is the proven upper limit of the gain; spent runs along the years: what the work
+    takes of the first resource; price along the limits: the gain that one more unit of it would buy.
     """
 
     year: Integers
@@ -73,11 +77,32 @@ def share_missing(gain: float, bound: float) -> float:
 
 
 @dataclass(frozen=True)
-class Fleet:
-    """Options in the order of loop and section: gain (years, options), weight, and where each section and loop begins.
+class Limit:
+    """The most that the work of some years may take of a resource, in one district or (-1) in all; or the least.
 
-    rows is the length of the table that the options come from, row each one's place in it. budget and loop_penalty run
-    along the years.
+    A least amount is kept as far as the work offered goes: what is missing costs LEAST_WEIGHS times the usual price.
+    """
+
+    years: tuple[int, ...]
+    amount: float
+    resource: int = 0
+    district: int = -1
+    is_least: bool = False
+
+    @property
+    def sign(self) -> float:
+        """-1 where the amount is the least."""
+        return -1.0 if self.is_least else 1.0
+
+
+@dataclass(frozen=True)
+class Fleet:
+    """Options in the order of loop and section: gain (years, options), and where each section and loop begins.
+
+    rows is the length of the table that the options come from, row each one's place in it. weight is what each takes of
+    every resource (resources, options), loop_weight what opening a loop takes of them, loop_penalty what that takes of
+    the gain of each year; bonus is the part of an option's gain that only says it is committed; usual_price is gain per
+    unit of the first resource where it would run out.
     """
 
     rows: int
@@ -86,9 +111,35 @@ class Fleet:
     weight: Floats
     section_at: Integers
     loop_at: Integers
-    budget: Floats
-    loop_weight: float
+    limits: tuple[Limit, ...]
+    loop_weight: Floats
     loop_penalty: Floats
+    district: Integers
+    bonus: Floats
+    usual_price: float
+
+    @cached_property
+    def most(self) -> Floats:
+        """Amount of each limit; of a least amount the negative."""
+        return np.array([limit.sign * limit.amount for limit in self.limits])
+
+    @cached_property
+    def is_least(self) -> Booleans:
+        """Which limits are least amounts."""
+        return np.array([limit.is_least for limit in self.limits], dtype=bool)
+
+    @property
+    def shortfall_costs(self) -> Floats:
+        """What a unit missing of each least amount takes from the gain."""
+        return np.full(int(self.is_least.sum()), LEAST_WEIGHS * self.usual_price)
+
+    def share_real(self, gain: float) -> float:
+        """Share of a gain that is no bonus: gaps are judged by it."""
+        return max(1.0 - float(self.bonus.sum()) / gain, 0.01) if gain > 0 else 1.0
+
+    def scale_limits(self, share: float) -> "Fleet":
+        """The same with so much of every amount."""
+        return replace(self, limits=tuple(replace(each, amount=share * each.amount) for each in self.limits))
 
     @cached_property
     def loop_of_section(self) -> Integers:
@@ -98,7 +149,7 @@ class Fleet:
     @cached_property
     def section_of_option(self) -> Integers:
         """Number of the section of each option."""
-        return np.repeat(np.arange(len(self.section_at)), np.diff(np.append(self.section_at, len(self.weight))))
+        return np.repeat(np.arange(len(self.section_at)), np.diff(np.append(self.section_at, len(self.row))))
 
     def take_options(self, kept: Booleans) -> "Fleet":
         """Some of the options alone; sections and loops that have none are gone."""
@@ -110,10 +161,25 @@ class Fleet:
             self,
             row=self.row[options],
             gain=self.gain[:, options],
-            weight=self.weight[options],
+            weight=self.weight[:, options],
             section_at=section_at,
-            loop_at=np.flatnonzero(np.diff(loop, prepend=-1)),
+            loop_at=(loop_at := np.flatnonzero(np.diff(loop, prepend=-1))),
+            district=self.district[loop[loop_at]],
+            bonus=self.bonus[options],
         )
+
+
+@dataclass(frozen=True)
+class Resources:
+    """What else work takes: weight (resources, options), loop_weight, limits that name them by number, and districts.
+
+    Resource 0 is the weight of the options themselves; those here are numbered from 1. district runs along the options.
+    """
+
+    weight: Floats
+    loop_weight: Floats
+    limits: tuple[Limit, ...]
+    district: Integers
 
 
 @dataclass(frozen=True)
@@ -138,37 +204,80 @@ def number_names(names: pd.Series) -> Integers:
 
 
 def arrange_fleet(
-    options: pd.DataFrame, gain: Floats, budget: ArrayLike, *, loop_weight: float = 0.0, loop_penalty: ArrayLike = 0.0
+    options: pd.DataFrame,
+    gain: Floats,
+    budget: ArrayLike,
+    *,
+    loop_weight: float = 0.0,
+    loop_penalty: ArrayLike = 0.0,
+    more: Resources | None = None,
+    committed: Booleans | None = None,
 ) -> Fleet:
     """Options as the arrays of a fleet; what gains nothing in any year, or fits into no year, is left out.
 
     Parameters
     ----------
     options
-        One row a possible action: section_id, loop_id, weight (share of a year's budget, at least 0).
+        One row a possible action: section_id, weight (share of a year's budget, at least 0), and loop_id or, where there
+        are such, project_id: what shares one mobilising.
     gain
         What each option gains in each year, present value, shape (years, options); 0 or less where it is not offered.
-    budget, loop_weight, loop_penalty
+    budget
+        The most of weight that each year may take.
+    loop_weight, loop_penalty
         See choose_work.
+    more
+        Further resources and limits.
+    committed
+        Options that are to be chosen, in a year in which their gain is not -inf, before all others: they gain a bonus
+        that outweighs whatever they may displace.
     """
-    weight = options["weight"].to_numpy(dtype=float)
+    more = more or Resources(np.zeros((0, len(options))), np.zeros(0), (), np.zeros(len(options), dtype=np.int64))
+    weight = np.vstack([options["weight"].to_numpy(dtype=float)[None, :], more.weight])
+    loop_weights = np.concatenate([[loop_weight], more.loop_weight])
     budget = np.asarray(budget, dtype=float)
-    row = np.flatnonzero((gain > 0).any(axis=0) & (weight + loop_weight <= budget.max(initial=0.0) * (1 + 1e-12)))
-    loop, section = (number_names(options[name])[row] for name in ("loop_id", "section_id"))
+    bonus = np.zeros(len(options))
+    best = np.maximum(gain.max(axis=0), 0.0) if len(gain) else bonus
+    usual = _find_usual_price(best, weight[0], float(budget.sum()))
+    if committed is not None and committed.any():
+        own = np.where(np.isfinite(gain), gain, np.inf).min(axis=0)
+        least = [LEAST_WEIGHS * usual * limit.amount for limit in more.limits if limit.is_least]
+        dearest = (LEAST_WEIGHS if least else 1.0) * usual
+        outweighs = np.minimum(best.sum() + sum(least), 3.0 * (dearest * (weight[0] + loop_weight) + best.max()))
+        bonus = np.where(committed, outweighs + np.maximum(-own, 0.0) + np.max(loop_penalty) + 1.0, 0.0)
+        bonus[~np.isfinite(own)] = 0.0
+        gain = gain + bonus
+    row = np.flatnonzero((gain > 0).any(axis=0) & (weight[0] + loop_weight <= budget.max(initial=0.0) * (1 + 1e-12)))
+    shared = "project_id" if "project_id" in options else "loop_id"
+    loop, section = (number_names(options[name])[row] for name in (shared, "section_id"))
     order = np.lexsort((row, section, loop))
     row, loop, section = row[order], loop[order], section[order]
     section_at = np.flatnonzero(np.diff(section, prepend=-1))
+    loop_at = np.flatnonzero(np.diff(loop[section_at], prepend=-1))
     return Fleet(
         len(options),
         row,
         np.ascontiguousarray(gain[:, row]),
-        weight[row],
+        np.ascontiguousarray(weight[:, row]),
         section_at,
-        np.flatnonzero(np.diff(loop[section_at], prepend=-1)),
-        budget,
-        loop_weight,
+        loop_at,
+        (*(Limit((year,), float(amount)) for year, amount in enumerate(budget)), *more.limits),
+        loop_weights,
         np.broadcast_to(np.asarray(loop_penalty, dtype=float), budget.shape),
+        more.district[row[section_at[loop_at]]] if len(row) else np.zeros(0, dtype=np.int64),
+        bonus[row],
+        usual,
     )
+
+
+def _find_usual_price(best: Floats, weight: Floats, amount: float) -> float:
+    """Gain per unit of weight at which so much would be used up, mobilising left aside."""
+    if not best.any():
+        return 0.0
+    ratio = best / np.maximum(weight, 1e-12)
+    order = np.argsort(-ratio, kind="stable")
+    last = int(np.searchsorted(np.cumsum(weight[order]), amount))
+    return float(ratio[order[min(last, int(np.count_nonzero(best > 0)) - 1)]])
 
 
 def choose_work(fleet: Fleet, relative_gap: float = 1e-4) -> Work:
@@ -177,7 +286,7 @@ def choose_work(fleet: Fleet, relative_gap: float = 1e-4) -> Work:
     Parameters
     ----------
     fleet
-        Options, budgets, and what opening a loop takes of a year's budget (loop_weight) and of the gain (loop_penalty).
+        Options, limits, and what opening a loop takes of a year's budget (loop_weight) and of the gain (loop_penalty).
     relative_gap
         The search stops when the gain is proven to be within this share of the bound.
 
@@ -190,6 +299,9 @@ def choose_work(fleet: Fleet, relative_gap: float = 1e-4) -> Work:
         L(p) = sum p_t budget_t + sum over loops of max over sets of years S of max(0, sum over sections of
                max(0, max over o, t in S of gain_ot - p_t weight_o) - sum over t in S of p_t loop_weight + penalty_t).
 
+    Every other limit adds its own price times its amount, and its price to what the options that it counts must pay; a
+    least amount does so with the sign turned, its price at most what a unit missing costs.
+
     References
     ----------
     G. B. Dantzig and P. Wolfe, Operations Research 8 (1960) 101-111, decomposition; M. L. Fisher, Management Science 27
@@ -197,48 +309,81 @@ def choose_work(fleet: Fleet, relative_gap: float = 1e-4) -> Work:
 
     Checked by: tests/published/test_investment_programme.py, tests/properties/test_investment_programme.py
     """
-    years = len(fleet.budget)
+    years = len(fleet.gain)
     if not len(fleet.row):
-        return Work(np.full(fleet.rows, -1), 0.0, 0.0, np.zeros(years), np.zeros(years))
+        return Work(np.full(fleet.rows, -1), 0.0, 0.0, np.zeros(years), np.zeros(len(fleet.limits)))
     prices, bound, answers = find_prices(fleet)
+    share = fleet.share_real(bound)
     if fleet.gain.size + years * len(fleet.loop_at) <= SMALL:
-        row, year, proven = _solve_whole(fleet, relative_gap)
+        row, year, proven = _solve_whole(fleet, share * relative_gap)
         bound = min(bound, proven)
     else:
-        row, year = _choose_answers(fleet, prices, answers, relative_gap)
+        row, year = _choose_answers(fleet, prices, answers, share * max(relative_gap, 5e-4))
     chosen = np.full(fleet.rows, -1, dtype=np.int64)
     chosen[row] = year
     option = np.flatnonzero(chosen[fleet.row] >= 0)
-    gain, spent = _add_up(fleet, option, chosen[fleet.row[option]])
-    return Work(chosen, gain, max(bound, gain), spent, prices)
+    year = chosen[fleet.row[option]]
+    gain, use = _add_up(fleet, option, year)
+    real = gain - float(fleet.bonus[option].sum())
+    short = np.maximum(use - fleet.most, 0.0)[fleet.is_least] @ fleet.shortfall_costs
+    spent = _take(fleet, option, year)[1][0].sum(axis=0)
+    return Work(chosen, real, real + max(bound - gain + float(short), 0.0), spent, prices)
 
 
 def _add_up(fleet: Fleet, option: Integers, year: Integers) -> tuple[float, Floats]:
-    """Gain of some work, and what it takes of each year's budget."""
+    """Gain of some work, and what it takes of each limit."""
     gain, use = _add_up_loops(fleet, option, year)
     return float(gain.sum()), np.asarray(use.sum(axis=0))
 
 
 def _add_up_loops(fleet: Fleet, option: Integers, year: Integers) -> tuple[Floats, Floats]:
-    """The same of each loop: shapes (loops,) and (loops, years)."""
-    years, loops = len(fleet.budget), len(fleet.loop_at)
+    """The same of each loop: shapes (loops,) and (loops, limits)."""
+    gain, taken = _take(fleet, option, year)
+    use = np.empty((len(gain), len(fleet.limits)))
+    for place, limit in enumerate(fleet.limits):
+        of_years = taken[limit.resource][:, list(limit.years)].sum(axis=1)
+        counted = of_years if limit.district < 0 else of_years * (fleet.district == limit.district)
+        use[:, place] = limit.sign * counted
+    return gain, use
+
+
+def _take(fleet: Fleet, option: Integers, year: Integers) -> tuple[Floats, list[Floats]]:
+    """Gain of each loop's work, and what it takes of each resource in each year, shape (loops, years)."""
+    years, loops = len(fleet.gain), len(fleet.loop_at)
     loop = fleet.loop_of_section[fleet.section_of_option[option]]
     cell, size = loop * years + year, loops * years
     opened = (np.bincount(cell, minlength=size) > 0).reshape(loops, years)
-    use = np.bincount(cell, fleet.weight[option], size).reshape(loops, years)
-    gain = np.bincount(loop, fleet.gain[year, option], loops)
-    return gain - opened @ fleet.loop_penalty, use + fleet.loop_weight * opened
+    gain = np.bincount(loop, fleet.gain[year, option], loops) - opened @ fleet.loop_penalty
+    return gain, [
+        np.bincount(cell, weight[option], size).reshape(loops, years) + opening * opened
+        for weight, opening in zip(fleet.weight, fleet.loop_weight, strict=True)
+    ]
+
+
+def _price(fleet: Fleet, prices: Floats) -> tuple[Floats, Floats]:
+    """What each option is worth in each year after paying the prices (years, options), and what opening a loop costs."""
+    districts = 1 + max(int(fleet.district.max(initial=0)), *(limit.district for limit in fleet.limits))
+    rates = np.zeros((len(fleet.weight), len(fleet.gain), districts))
+    for limit, price in zip(fleet.limits, prices, strict=True):
+        some = slice(None) if limit.district < 0 else limit.district
+        rates[limit.resource, list(limit.years), some] += limit.sign * price
+    of_option = fleet.district[fleet.loop_of_section[fleet.section_of_option]] if districts > 1 else None
+    worth, opening = fleet.gain, fleet.loop_penalty[:, None]
+    for rate, weight, of_loop in zip(rates, fleet.weight, fleet.loop_weight, strict=True):
+        worth = worth - (rate if of_option is None else rate[:, of_option]) * weight
+        opening = opening + of_loop * (rate if of_option is None else rate[:, fleet.district])
+    return worth, opening
 
 
 def answer(fleet: Fleet, prices: Floats) -> Answer:
-    """What each loop answers to a price on each year's money."""
-    worth = fleet.gain - prices[:, None] * fleet.weight
+    """What each loop answers to a price on what every limit is of."""
+    worth, opening = _price(fleet, prices)
     of_section = np.maximum(np.maximum.reduceat(worth, fleet.section_at, axis=1), 0.0)
-    opening = prices * fleet.loop_weight + fleet.loop_penalty
     surplus, years = np.zeros(len(fleet.loop_at)), np.full((2, len(fleet.loop_at)), -1)
-    for some in (each for size in range(1, LOOP_YEARS + 1) for each in combinations(range(len(prices)), size)):
+    sets = (each for size in range(1, LOOP_YEARS + 1) for each in combinations(range(len(fleet.gain)), size))
+    for some in sets:
         best = of_section[some[0]] if len(some) == 1 else np.maximum(of_section[some[0]], of_section[some[1]])
-        value = np.add.reduceat(best, fleet.loop_at) - opening[list(some)].sum()
+        value = np.add.reduceat(best, fleet.loop_at) - opening[list(some)].sum(axis=0)
         better = value > surplus
         surplus[better] = value[better]
         years[:, better] = [[some[0]], [some[-1]]]
@@ -249,11 +394,11 @@ def answer(fleet: Fleet, prices: Floats) -> Answer:
     section = fleet.section_of_option
     option = np.flatnonzero((most[section] > 0) & (worth[year[section], np.arange(len(section))] == most[section]))
     option = option[np.diff(section[option], prepend=-1) > 0]  # of a section's equal options the first
-    return Answer(option, year[section[option]], float(prices @ fleet.budget + surplus.sum()))
+    return Answer(option, year[section[option]], float(prices @ fleet.most + surplus.sum()))
 
 
 class Answers:
-    """Answers of single loops, each once: their gain, and what they take of each year's budget."""
+    """Answers of single loops, each once: their gain, and what they take of each limit."""
 
     def __init__(self, fleet: Fleet) -> None:
         self.fleet = fleet
@@ -263,7 +408,7 @@ class Answers:
 
     def add(self, given: Answer) -> None:
         """Take in the answer of each loop that has not given it before."""
-        fleet, years = self.fleet, len(self.fleet.budget)
+        fleet, years = self.fleet, len(self.fleet.gain)
         loop = fleet.loop_of_section[fleet.section_of_option[given.option]]
         begins = np.flatnonzero(np.diff(loop, prepend=-1))
         codes = given.option * years + given.year
@@ -282,7 +427,7 @@ class Answers:
 
 
 def find_prices(fleet: Fleet) -> tuple[Floats, float, Answers]:
-    """Prices of the years' money at which the bound is about least, that bound, and the answers given on the way.
+    """Prices of the limits at which the bound is about least, that bound, and the answers given on the way.
 
     Notes
     -----
@@ -294,13 +439,11 @@ def find_prices(fleet: Fleet) -> tuple[Floats, float, Answers]:
     if loops > LOOPS_PRICED:
         asked = np.unique(np.linspace(0, loops - 1, LOOPS_PRICED).astype(np.int64))
         sample = fleet.take_options(np.isin(fleet.loop_of_section, asked)[fleet.section_of_option])
-        prices, _, _ = find_prices(replace(sample, budget=fleet.budget * len(asked) / loops))
+        prices, _, _ = find_prices(sample.scale_limits(len(asked) / loops))
         return prices, answer(fleet, prices).bound, Answers(fleet)
-    ratio = fleet.gain.max(axis=0) / np.maximum(fleet.weight, 1e-12)
-    order = np.argsort(-ratio, kind="stable")
-    spent_by = np.cumsum(fleet.weight[order])
-    last = min(int(np.searchsorted(spent_by, fleet.budget.sum())), len(order) - 1)
-    prices = np.full(len(fleet.budget), ratio[order[last]] if spent_by[-1] > fleet.budget.sum() else 0.0)
+    yearly = np.array([limit.resource == 0 and limit.district < 0 and not limit.is_least for limit in fleet.limits])
+    is_short = fleet.weight[0].sum() > fleet.most[yearly].sum()
+    prices = np.where(yearly & is_short, fleet.usual_price, 0.0)
     best, least, answers = prices, np.inf, Answers(fleet)
     for _ in range(ROUNDS):
         given = answer(fleet, prices)
@@ -308,14 +451,14 @@ def find_prices(fleet: Fleet) -> tuple[Floats, float, Answers]:
             best, least = prices, given.bound
         answers.add(given)
         value, dual = _relax(answers)
-        if least - value <= CLOSE * abs(least):
+        if least - value <= CLOSE * fleet.share_real(least) * abs(least):
             break
         prices = (best + dual) / 2.0
     return best, least, answers
 
 
 def _constraints(answers: Answers) -> tuple[Any, Any]:
-    """What the answers take of each budget (years, answers), and which loop each is of (loops, answers)."""
+    """What the answers take of each limit (limits, answers), and which loop each is of (loops, answers)."""
     from scipy.sparse import csr_array
 
     _, loop = np.unique(answers.loop, return_inverse=True)
@@ -323,18 +466,29 @@ def _constraints(answers: Answers) -> tuple[Any, Any]:
     return csr_array(np.array(answers.use).T), csr_array((np.ones(n), (loop, np.arange(n))), shape=(loop.max() + 1, n))
 
 
+def _add_shortfalls(fleet: Fleet, loss: Floats, use: Any, *others: Any) -> tuple[Any, ...]:
+    """Loss, use of the limits and further rows with a column more for what is missing of each least amount."""
+    from scipy.sparse import csr_array, hstack
+
+    places = np.flatnonzero(fleet.is_least)
+    n = len(places)
+    relief = csr_array((-np.ones(n), (places, np.arange(n))), shape=(len(fleet.limits), n))
+    wider = (hstack([rows, csr_array((rows.shape[0], n))]) for rows in others)
+    return np.concatenate([loss, fleet.shortfall_costs]), hstack([use, relief]), *wider
+
+
 def _relax(answers: Answers) -> tuple[float, Floats]:
-    """The best mixture of the answers found so far, and the price of each year's money in it."""
+    """The best mixture of the answers found so far, and the price of each limit in it."""
     from scipy.optimize import linprog
     from scipy.sparse import vstack
 
-    years = len(answers.fleet.budget)
+    fleet = answers.fleet
     if not answers.work:
-        return 0.0, np.zeros(years)
-    use, one_each = _constraints(answers)
-    limits = np.concatenate([answers.fleet.budget, np.ones(one_each.shape[0])])
-    found = linprog(-np.array(answers.gain), A_ub=vstack([use, one_each]), b_ub=limits, method="highs")
-    return float(np.array(answers.gain) @ found.x), np.maximum(-found.ineqlin.marginals[:years], 0.0)
+        return 0.0, np.zeros(len(fleet.limits))
+    loss, use, one_each = _add_shortfalls(fleet, -np.array(answers.gain), *_constraints(answers))
+    limits = np.concatenate([fleet.most, np.ones(one_each.shape[0])])
+    found = linprog(loss, A_ub=vstack([use, one_each]), b_ub=limits, method="highs")
+    return -float(found.fun), np.maximum(-found.ineqlin.marginals[: len(fleet.limits)], 0.0)
 
 
 def choose_at_prices(
@@ -372,7 +526,7 @@ def _choose_answers(fleet: Fleet, prices: Floats, answers: Answers, relative_gap
     """One answer a loop at most, within the budgets; most loops of a large fleet are settled before (_settle)."""
     loops = len(fleet.loop_at)
     if loops > LOOPS_PRICED:  # what pays at no price asked is in no answer
-        pays = fleet.gain > (1.0 - 2.0 * AROUND[-1]) * prices[:, None] * fleet.weight
+        pays = _price(fleet, (1.0 - 2.0 * AROUND[-1]) * prices)[0] > 0
         fleet = fleet.take_options(np.asarray(pays.any(axis=0)))
         answers = Answers(fleet)
     loop_of_option = fleet.loop_of_section[fleet.section_of_option]
@@ -382,12 +536,12 @@ def _choose_answers(fleet: Fleet, prices: Floats, answers: Answers, relative_gap
         option, year, in_doubt, asked = _settle(fleet, prices)
     else:
         asked = [given for share in AROUND for given in _ask_around(fleet, prices, share)]
-    rest = fleet.budget - _add_up(fleet, option, year)[1]
+    rest = fleet.most - _add_up(fleet, option, year)[1]
     for each in asked:
         there = np.isin(loop_of_option[each.option], in_doubt)
         answers.add(Answer(each.option[there], each.year[there], each.bound))
-    use, one_each = _constraints(answers)
-    taken = _search(-np.array(answers.gain), [(use, rest), (one_each, 1.0)], max(relative_gap, 5e-4), NODES[0])[0]
+    loss, use, one_each = _add_shortfalls(fleet, -np.array(answers.gain), *_constraints(answers))
+    taken = _search(loss, [(use, rest), (one_each, 1.0)], relative_gap, NODES[0], int(fleet.is_least.sum()))[0]
     picked = [work for work, is_taken in zip(answers.work.values(), taken, strict=True) if is_taken]
     return (
         fleet.row[np.concatenate([option, *(options for options, _ in picked)])],
@@ -396,9 +550,8 @@ def _choose_answers(fleet: Fleet, prices: Floats, answers: Answers, relative_gap
 
 
 def _ask_around(fleet: Fleet, prices: Floats, share: float) -> list[Answer]:
-    """Answers at the prices, and with all of them, then each year's alone, moved up and down by a share."""
-    years = len(prices)
-    which = [np.ones(years), *np.eye(years)] if years > 1 else [np.ones(1)]
+    """Answers at the prices, and with all of them, then each limit's alone, moved up and down by a share."""
+    which = [np.ones(len(prices)), *np.eye(len(prices))[prices > 0]] if len(prices) > 1 else [np.ones(1)]
     moved = [(1.0 + sign * share * each) * prices for each in which for sign in (-1.0, 1.0)]
     return [answer(fleet, each) for each in (prices, *moved)]
 
@@ -413,8 +566,9 @@ def _settle(fleet: Fleet, prices: Floats) -> tuple[Integers, Integers, Integers,
     the loops that this moves an even sample is left in doubt, to use up what a split by loops leaves.
     """
     from scipy.optimize import linprog
+    from scipy.sparse import csr_array
 
-    years, loops = len(fleet.budget), len(fleet.loop_at)
+    years, loops = len(fleet.gain), len(fleet.loop_at)
     loop_of_option = fleet.loop_of_section[fleet.section_of_option]
     asked: list[Answer] = []
     shares = np.zeros(1)
@@ -422,12 +576,11 @@ def _settle(fleet: Fleet, prices: Floats) -> tuple[Integers, Integers, Integers,
         asked += _ask_around(fleet, prices, share)
         sums = [_add_up(fleet, each.option, each.year) for each in asked]
         gains = np.array([0.0, *(gain for gain, _ in sums)])
-        uses = np.array([np.zeros(years), *(use for _, use in sums)])
-        within = (1.0 - LEFT_OPEN) * fleet.budget
-        found: Any = linprog(
-            -gains, A_ub=uses.T, b_ub=within, A_eq=np.ones((1, len(gains))), b_eq=[1.0], method="highs"
-        )
-        shares, prices = found.x, np.maximum(-found.ineqlin.marginals, 0.0)
+        uses = np.array([np.zeros(len(fleet.limits)), *(use for _, use in sums)])
+        within = fleet.most - LEFT_OPEN * np.abs(fleet.most)
+        loss, use, one = _add_shortfalls(fleet, -gains, csr_array(uses.T), csr_array(np.ones((1, len(gains)))))
+        found: Any = linprog(loss, A_ub=use, b_ub=within, A_eq=one, b_eq=[1.0], method="highs")
+        shares, prices = found.x[: len(gains)], np.maximum(-found.ineqlin.marginals, 0.0)
     # multiples of the golden ratio spread evenly, however the loops are ordered
     follows = np.searchsorted(np.cumsum(shares), np.arange(loops) * 0.6180339887498949 % 1.0) - 1
     codes = [each.option * years + each.year for each in asked]
@@ -453,7 +606,7 @@ def _solve_whole(fleet: Fleet, relative_gap: float) -> tuple[Integers, Integers,
     """The whole programme by HiGHS: options, their years, and the proven bound."""
     from scipy.sparse import csr_array
 
-    years, options, loops = len(fleet.budget), len(fleet.row), len(fleet.loop_at)
+    years, options, loops = len(fleet.gain), len(fleet.row), len(fleet.loop_at)
     n, columns = years * options, years * (options + loops)
     place, year = np.arange(n), np.repeat(np.arange(years), options)
     section = np.tile(fleet.section_of_option, years)
@@ -464,37 +617,53 @@ def _solve_whole(fleet: Fleet, relative_gap: float) -> tuple[Integers, Integers,
         return csr_array((value, (row, column)), shape=(size, columns))
 
     opening = np.arange(n, columns)
-    costs = np.concatenate([np.tile(fleet.weight, years), np.full(len(opening), fleet.loop_weight)])
     of_year = np.concatenate([year, np.repeat(np.arange(years), loops)])
-    limits = [
-        (rows(np.tile(place, 2), np.concatenate([place, opened]), np.concatenate([one, -one]), n), 0.0),
-        (rows(section, place, one, len(fleet.section_at)), 1.0),
-        (rows(np.tile(np.arange(loops), years), opening, np.ones(len(opening)), loops), float(LOOP_YEARS)),
-        (rows(of_year, np.arange(columns), costs, years), fleet.budget),
-    ]
+    of_district = np.concatenate([fleet.district[fleet.loop_of_section[section]], np.tile(fleet.district, years)])
+    use = np.empty((len(fleet.limits), columns))
+    for limit, taken in zip(fleet.limits, use, strict=True):
+        weight = np.tile(fleet.weight[limit.resource], years)
+        taken[:] = limit.sign * np.append(weight, np.full(len(opening), fleet.loop_weight[limit.resource]))
+        taken[~np.isin(of_year, limit.years) | ((limit.district >= 0) & (of_district != limit.district))] = 0.0
     gain = np.concatenate([fleet.gain.ravel(), -np.repeat(fleet.loop_penalty, loops)])
-    earlier = gain * (1.0 - 1e-9 * of_year)  # of two years that gain alike the earlier
-    taken, bound = _search(-earlier, limits, relative_gap, NODES[1], (gain > 0) | (np.arange(columns) >= n))
+    may = (gain > 0) | (np.arange(columns) >= n)
+    earlier = np.where(may, gain, 0.0) * (1.0 - 1e-9 * of_year)  # of two years that gain alike the earlier
+    loss, *matrices = _add_shortfalls(
+        fleet,
+        -earlier,
+        csr_array(use),
+        rows(np.tile(place, 2), np.concatenate([place, opened]), np.concatenate([one, -one]), n),
+        rows(section, place, one, len(fleet.section_at)),
+        rows(np.tile(np.arange(loops), years), opening, np.ones(len(opening)), loops),
+    )
+    limits = list(zip(matrices, (fleet.most, 0.0, 1.0, float(LOOP_YEARS)), strict=True))
+    taken, bound = _search(loss, limits, relative_gap, NODES[1], int(fleet.is_least.sum()), may)
     found = np.flatnonzero(taken[:n])
     return fleet.row[found % options], found // options, bound
 
 
 def _search(
-    loss: Floats, limits: list[tuple[Any, Any]], relative_gap: float, nodes: int, may: Booleans | None = None
+    loss: Floats,
+    limits: list[tuple[Any, Any]],
+    relative_gap: float,
+    nodes: int,
+    amounts: int,
+    may: Booleans | None = None,
 ) -> tuple[Booleans, float]:
-    """What HiGHS takes among choices of 0 or 1, and its proven bound of the gain."""
+    """What HiGHS takes among choices of 0 or 1 (amounts of any size come last), and its proven bound of the gain."""
     from scipy.optimize import Bounds, LinearConstraint, milp
 
+    choices = len(loss) - amounts
+    most = np.append(np.ones(choices) if may is None else may.astype(float), np.full(amounts, np.inf))
     with _nothing_printed():
         found = milp(
             loss,
-            constraints=[LinearConstraint(matrix, -np.inf, most) for matrix, most in limits],
-            bounds=Bounds(0.0, 1.0 if may is None else may.astype(float)),
-            integrality=np.ones(len(loss), dtype=np.int64),
+            constraints=[LinearConstraint(matrix, -np.inf, amount) for matrix, amount in limits],
+            bounds=Bounds(0.0, most),
+            integrality=np.append(np.ones(choices), np.zeros(amounts)),
             options={"mip_rel_gap": relative_gap, "node_limit": nodes},
         )
     bound = np.inf if found.mip_dual_bound is None else -float(found.mip_dual_bound)
-    return np.zeros(len(loss), dtype=bool) if found.x is None else np.asarray(found.x > 0.5), bound
+    return np.zeros(choices, dtype=bool) if found.x is None else np.asarray(found.x[:choices] > 0.5), bound
 
 
 @contextmanager

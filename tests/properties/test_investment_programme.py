@@ -12,7 +12,16 @@ from hypothesis import strategies as st
 
 from pipelines.investment.options import Budget
 from pipelines.investment.plan import order_work
-from pipelines.investment.programme import Fleet, Work, answer, arrange_fleet, choose_work, find_prices
+from pipelines.investment.programme import (
+    Fleet,
+    Limit,
+    Resources,
+    Work,
+    answer,
+    arrange_fleet,
+    choose_work,
+    find_prices,
+)
 
 
 def fleet_of(options: pd.DataFrame, budget: float, loop_weight: float = 0.0, loop_penalty: float = 0.0) -> Fleet:
@@ -146,7 +155,7 @@ def check_work(options: pd.DataFrame, fleet: Fleet, work: Work) -> None:
     opened = done.groupby("year")["loop_id"].nunique().reindex(range(len(work.spent)), fill_value=0)
     spent = done.groupby("year")["weight"].sum().reindex(opened.index, fill_value=0.0) + 6000.0 * opened
     assert work.spent == pytest.approx(spent.to_numpy())
-    assert (work.spent <= fleet.budget * (1 + 1e-9)).all()
+    assert (work.spent <= fleet.most * (1 + 1e-9)).all()
     assert done["section_id"].is_unique
     assert done.groupby("loop_id")["year"].nunique().max() <= 2
     place = {row: place for place, row in enumerate(fleet.row)}
@@ -177,7 +186,7 @@ def test_the_bound_is_that_of_its_formula(seed: int) -> None:
     gains[:, fleet.row] = fleet.gain
 
     def limit(prices: np.ndarray) -> float:
-        total = float(prices @ fleet.budget)
+        total = float(prices @ fleet.most)
         for _, loop in options.groupby("loop_id"):
             best = 0.0
             for years in [c for size in (1, 2) for c in itertools.combinations(range(3), size)]:
@@ -196,3 +205,91 @@ def test_the_bound_is_that_of_its_formula(seed: int) -> None:
         tried = prices * rng.uniform(0.7, 1.4, 3)
         assert answer(fleet, tried).bound == pytest.approx(limit(tried))
         assert bound <= limit(tried) * (1 + 1e-4)
+
+
+@st.composite
+def limited_fleets(draw):
+    """Two years, two districts, projects of several loops, a second resource, a least amount and commitments."""
+    sections = draw(st.integers(2, 5))
+    place = [draw(st.integers(0, 2)) for _ in range(sections)]
+    options = pd.DataFrame(
+        [
+            {"section_id": s, "loop_id": f"L{s}", "project_id": place[s], "weight": float(draw(st.integers(1, 12)))}
+            for s in range(sections)
+            for _ in range(draw(st.integers(1, 2)))
+        ]
+    )
+    n = len(options)
+    gain = np.array([[draw(st.integers(-5, 30)) for _ in range(n)] for _ in range(2)], dtype=float)
+    committed = np.zeros(n, dtype=bool)
+    for section in range(sections):
+        if draw(st.integers(0, 3)) == 0:
+            rows = np.flatnonzero(options["section_id"] == section)
+            committed[rows[0]] = True
+            gain[:, rows[1:]] = 0.0
+            if draw(st.booleans()):
+                gain[draw(st.integers(0, 1)), rows[0]] = -np.inf
+    weeks = np.array([[float(draw(st.integers(0, 5))) for _ in range(n)]])
+    limits = (
+        Limit((0,), float(draw(st.integers(0, 20))), 1),
+        Limit((0, 1), float(draw(st.integers(0, 30))), 0, 0),
+        Limit((0, 1), float(draw(st.integers(0, 15))), 0, 1, is_least=True),
+    )
+    district = options["project_id"].to_numpy() % 2
+    budget = [float(draw(st.integers(0, 30))) for _ in range(2)]
+    return options, gain, budget, Resources(weeks, np.zeros(1), limits, district), committed
+
+
+def score_choices(fleet: Fleet, options: pd.DataFrame, more: Resources, budget: list[float]):
+    """Every choice that keeps to the limits: bonus and shortfall counted, gain alone, and commitments kept."""
+    n = len(options)
+    gain, bonus = np.full((2, n), -np.inf), np.zeros(n)
+    gain[:, fleet.row], bonus[fleet.row] = fleet.gain, fleet.bonus
+    per_section = [
+        [None, *((row, year) for row in part.index for year in (0, 1) if gain[year, row] > 0)]
+        for _, part in options.groupby("section_id")
+    ]
+    for picks in itertools.product(*per_section):
+        taken = [pick for pick in picks if pick is not None]
+        opened = {(options["project_id"][row], year) for row, year in taken}
+        spent = [
+            sum(options["weight"][row] for row, year in taken if year == each)
+            + 2.0 * sum(year == each for _, year in opened)
+            for each in (0, 1)
+        ]
+        weeks = sum(more.weight[0, row] for row, year in taken if year == 0)
+        of_district = [
+            sum(options["weight"][row] for row, _ in taken if more.district[row] == each)
+            + 2.0 * sum(project % 2 == each for project, _ in opened)
+            for each in (0, 1)
+        ]
+        if max(spent[0] - budget[0], spent[1] - budget[1], weeks - more.limits[0].amount) > 1e-9:
+            continue
+        if of_district[0] > more.limits[1].amount:
+            continue
+        whole = sum(gain[year, row] for row, year in taken) - len(opened)
+        short = max(more.limits[2].amount - of_district[1], 0.0) * 10.0 * fleet.usual_price
+        yield whole - short, whole - sum(bonus[row] for row, _ in taken), sum(bonus[row] > 0 for row, _ in taken)
+
+
+@given(limited_fleets())
+@settings(max_examples=150, deadline=None, derandomize=True)
+def test_no_choice_under_commitments_projects_and_limits_is_better(fleet) -> None:
+    options, gain, budget, more, committed = fleet
+    given = arrange_fleet(options, gain, budget, loop_weight=2.0, loop_penalty=1.0, more=more, committed=committed)
+    work = choose_work(given, 0.0)
+    choices = list(score_choices(given, options, more, budget))
+    best, best_gain, kept = max(choices)
+    done = options[work.year >= 0]
+    assert done["section_id"].is_unique
+    assert (work.spent <= np.array(budget) + 1e-9).all()
+    kept_here = int((committed & (work.year >= 0)).sum())
+    # as many commitments as can be kept together are kept, and of what is left the best is made
+    assert kept_here == kept == max(count for *_, count in choices)
+    chosen = [(row, work.year[row]) for row in np.flatnonzero(work.year >= 0)]
+    assert any(np.isclose(gain_of, work.gain) and count == kept_here for _, gain_of, count in choices)
+    assert all(gain[year, row] > -np.inf for row, year in chosen)
+    if not more.limits[2].amount:
+        assert work.gain == pytest.approx(best_gain, abs=1e-6)
+    assert work.bound >= work.gain - 1e-6
+    assert best >= max(score for score, *_ in choices)

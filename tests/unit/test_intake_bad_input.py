@@ -53,7 +53,8 @@ def message_of(con: duckdb.DuckDBPyConnection, tmp_path: Path, monkeypatch):
         ),
         (
             "empty.csv",
-            """the file's name says no table: known: corrections, customers_by_year, decisions, districts, instruments, \
+            """the file's name says no table: known: corrections, customers_by_year, decisions, districts, \
+instruments, \
 job_clusters, jobs, known_lengths, loops, restoration_steps, section_pieces, section_successors, \
 sections, terminals, test_shots
   where: empty.csv
