@@ -257,7 +257,37 @@ class Replacement:
     )
     cost_per_m_buried: float = setting(190.0, "replacing directly buried cable", RECORDS, unit="money/m", low=0)
     cost_per_m_duct: float = setting(95.0, "replacing cable in duct", RECORDS, unit="money/m", low=0)
-    cost_per_loop: float = setting(6_000.0, "mobilising on a loop, once", RECORDS, unit="money", low=0)
+    budget_by_year: dict[str, float] = setting(
+        {}, "another budget for single years: '2027' = 2000000, or '1' for the plan's first year", "ours: none"
+    )
+    most_km: float = setting(
+        0.0, "most length worked on in a year, beside the money; 0: any", "ours: off", unit="km", low=0
+    )
+    crew_weeks: float = setting(0.0, "crews' weeks that a year has; 0: any", "ours: off", unit="weeks", low=0)
+    crew_weeks_per_km_buried: float = setting(
+        2.0, "crew's weeks to replace a km of buried cable", RECORDS, unit="weeks/km", low=0
+    )
+    crew_weeks_per_km_duct: float = setting(
+        1.0, "crew's weeks to replace a km of cable in duct", RECORDS, unit="weeks/km", low=0
+    )
+    crew_weeks_per_km_injected: float = setting(0.7, "crew's weeks to inject a km", RECORDS, unit="weeks/km", low=0)
+    district_most: dict[str, float] = setting(
+        {}, "most money of a year in single districts: 'OB' = 800000", "ours: none"
+    )
+    district_most_km: dict[str, float] = setting({}, "most length of a year in single districts, km", "ours: none")
+    district_least_share: dict[str, float] = setting(
+        {}, "least share of the whole plan's budget for single districts, as far as work is offered", "ours: none"
+    )
+    project_distance_m: float = setting(
+        400.0,
+        "loops whose centres are as near share one mobilising, as a project; 0: every loop for itself",
+        OURS,
+        unit="m",
+        low=0,
+    )
+    cost_per_loop: float = setting(
+        6_000.0, "mobilising on a loop, or on a project of several, once", RECORDS, unit="money", low=0
+    )
     repair_cost: float = setting(
         6_500.0, "repair of a fault, where jobs state none", "ours: near the invented demo's", unit="money", low=0
     )
@@ -384,6 +414,9 @@ def _check(section: str, f: dataclasses.Field[Any], value: Any, where: str) -> N
         bool: isinstance(value, bool),
         str: isinstance(value, str),
         dict[str, str]: isinstance(value, dict) and all(isinstance(v, str) for v in value.values()),
+        dict[str, float]: isinstance(value, dict)
+        and all(isinstance(v, int | float) and not isinstance(v, bool) and v >= 0 for v in value.values())
+        and (f.name != "budget_by_year" or all(name.isdigit() for name in value)),
         dict[str, dt.date]: isinstance(value, dict) and all(type(v) is dt.date for v in value.values()),
         dict[PresentRuleKey, float]: isinstance(value, dict)
         and set(value) <= set(typing.get_args(PresentRuleKey))
@@ -399,6 +432,9 @@ def _check(section: str, f: dataclasses.Field[Any], value: Any, where: str) -> N
             str: "text in quotes",
             dict[str, str]: "a table of texts",
             dict[str, dt.date]: "a table of dates",
+            dict[str, float]: "a table such as { '2027' = 2000000 }"
+            if f.name == "budget_by_year"
+            else "a table such as { OB = 0.2 }",
             dict[
                 PresentRuleKey, float
             ]: "a table such as { failures = 3, years = 5, failures_per_km = 2.0, age_years = 25 }",

@@ -5,8 +5,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from pipelines.investment.programme import Limit, Resources
 from pipelines.ranking.costs import value_injections, value_replacements
 from shared.arrays import Booleans, Floats, Integers
+from shared.errors import UserError
 from shared.settings import Replacement
 
 INJECTED_INSULATIONS = ("HMWPE", "XLPE", "TRXLPE")
@@ -18,7 +20,7 @@ ACTIONS = pd.CategoricalDtype(["inject", "replace"])
 
 @dataclass(frozen=True)
 class Budget:
-    """What a year may spend, in money or in km, and how a loop opened counts.
+    """What a year may spend, in money or in km, and how a loop opened counts; of_years: years from 0 of other amounts.
 
     In money the mobilising of each loop is spent from the budget. In km it takes no length, so it is taken from what
     the work gains.
@@ -27,6 +29,12 @@ class Budget:
     amount: float
     is_km: bool
     cost_per_loop: float
+    of_years: tuple[tuple[int, float], ...] = ()
+
+    def list_amounts(self, years: int) -> Floats:
+        """Amount of each year of the plan."""
+        own = dict(self.of_years)
+        return np.array([own.get(year, self.amount) for year in range(years)])
 
     @property
     def loop_weight(self) -> float:
@@ -39,10 +47,94 @@ class Budget:
         return self.cost_per_loop if self.is_km else 0.0
 
 
-def read_budget(terms: Replacement) -> Budget:
+PLAN_YEARS_BELOW = 100
+"""A year below this is a year of the plan, 1 the first, and not of the calendar."""
+
+
+def number_year(year: int, first_year: int) -> int:
+    """Year of the plan, from 0, of a year given by the calendar or by its number in the plan."""
+    return year - 1 if year < PLAN_YEARS_BELOW else year - first_year
+
+
+def read_budget(terms: Replacement, first_year: int = 1) -> Budget:
     """The budget of one year: in km where replacement.budget_km is set, else in money."""
     is_km = terms.budget_km > 0
-    return Budget(terms.budget_km if is_km else terms.budget, is_km, terms.cost_per_loop)
+    own = tuple((number_year(int(year), first_year), amount) for year, amount in terms.budget_by_year.items())
+    return Budget(terms.budget_km if is_km else terms.budget, is_km, terms.cost_per_loop, own)
+
+
+RESOURCES = ("money", "km", "crew_weeks")
+"""What a limit can be of."""
+
+
+def list_limits(
+    options: pd.DataFrame, sections: pd.DataFrame, terms: Replacement, budget: Budget, years: int
+) -> Resources | None:
+    """Limits beside the budget: km and crews' weeks of a year, and money, km and a least share of each district.
+
+    Parameters
+    ----------
+    options
+        Rows of list_options.
+    sections
+        The sections they are of: installation, district_id, is_injectable.
+    terms
+        most_km, crew_weeks with the weeks per km, district_most, district_most_km and district_least_share are used.
+    budget, years
+        What the years may spend: the least share is of all of it.
+
+    Returns
+    -------
+    Resources or None
+        In the order of RESOURCES, the one that the budget is of left out (it is the weight of the options). None where
+        the settings limit nothing.
+
+    Raises
+    ------
+    UserError
+        The settings name a district that has no cable in service.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_investment_plan.py
+    """
+    of_districts = {
+        "district_most": terms.district_most,
+        "district_most_km": terms.district_most_km,
+        "district_least_share": terms.district_least_share,
+    }
+    if not (terms.most_km or terms.crew_weeks or any(of_districts.values())):
+        return None
+    names = sorted(sections["district_id"].dropna().unique())
+    for setting, of_district in of_districts.items():
+        for name in of_district:
+            if name not in names:
+                raise UserError(
+                    f"no cable is in service in the district {name!r}",
+                    f"setting replacement.{setting}",
+                    f"name one of {', '.join(names)}",
+                )
+    section = np.repeat(np.arange(len(sections)), 1 + sections["is_injectable"].to_numpy(dtype=bool))
+    km = options["length_m"].to_numpy(dtype=float) / 1000.0
+    in_duct = sections["installation"].eq("duct").to_numpy()[section]
+    weeks = np.where(in_duct, terms.crew_weeks_per_km_duct, terms.crew_weeks_per_km_buried)
+    weeks = km * np.where(options["action"].eq("inject"), terms.crew_weeks_per_km_injected, weeks)
+    number = {"money": int(budget.is_km), "km": int(not budget.is_km), "crew_weeks": 2}
+    limits = []
+    for year in range(years):
+        fleetwide = (("km", terms.most_km), ("crew_weeks", terms.crew_weeks))
+        limits += [Limit((year,), amount, number[what]) for what, amount in fleetwide if amount]
+        limits += [Limit((year,), most, number["money"], names.index(d)) for d, most in terms.district_most.items()]
+        limits += [Limit((year,), most, number["km"], names.index(d)) for d, most in terms.district_most_km.items()]
+    whole = float(budget.list_amounts(years).sum())
+    every = tuple(range(years))
+    limits += [
+        Limit(every, share * whole, 0, names.index(d), is_least=True) for d, share in terms.district_least_share.items()
+    ]
+    other = options["cost"].to_numpy(dtype=float) if budget.is_km else km
+    mobilising = np.array([budget.cost_per_loop if budget.is_km else 0.0, 0.0])
+    district = pd.Index(names).get_indexer(pd.Index(sections["district_id"]))[section]
+    return Resources(np.array([other, weeks]), mobilising, tuple(limits), district)
 
 
 def can_be_injected(sections: pd.DataFrame) -> pd.Series:
@@ -129,6 +221,7 @@ def list_options(
         {
             "section_id": sections["section_id"].array[rows],
             "loop_id": sections["loop_id"].array[rows],
+            **({"project_id": sections["project_id"].array[rows]} if "project_id" in sections else {}),
             "action": pd.Categorical.from_codes(is_replacement, dtype=ACTIONS),
             "length_m": 1000.0 * length,
             "cost": cost,

@@ -55,8 +55,8 @@ class Work:
     """What was chosen, and how near to the best possible it is.
 
     year runs along the options: the year of the plan from 0, -1 where an option is not chosen. gain is theirs less
-    loop_penalty a loop and year; bound is the proven upper limit of the gain; spent runs along the years: what the work
-    takes of the first resource; price along the limits: the gain that one more unit of it would buy.
+    loop_penalty a loop and year; bound is the proven upper limit of the gain; spent and price run along the limits (the
+    budgets of the years first): what the work takes of each, and the gain that one more unit of it would buy.
     """
 
     year: Integers
@@ -218,8 +218,8 @@ def arrange_fleet(
     Parameters
     ----------
     options
-        One row a possible action: section_id, weight (share of a year's budget, at least 0), and loop_id or, where there
-        are such, project_id: what shares one mobilising.
+        One row a possible action: section_id, weight (share of a year's budget, at least 0), and loop_id or, where
+        there are such, project_id: what shares one mobilising.
     gain
         What each option gains in each year, present value, shape (years, options); 0 or less where it is not offered.
     budget
@@ -309,12 +309,11 @@ def choose_work(fleet: Fleet, relative_gap: float = 1e-4) -> Work:
 
     Checked by: tests/published/test_investment_programme.py, tests/properties/test_investment_programme.py
     """
-    years = len(fleet.gain)
     if not len(fleet.row):
-        return Work(np.full(fleet.rows, -1), 0.0, 0.0, np.zeros(years), np.zeros(len(fleet.limits)))
+        return Work(np.full(fleet.rows, -1), 0.0, 0.0, *np.zeros((2, len(fleet.limits))))
     prices, bound, answers = find_prices(fleet)
     share = fleet.share_real(bound)
-    if fleet.gain.size + years * len(fleet.loop_at) <= SMALL:
+    if fleet.gain.size + len(fleet.gain) * len(fleet.loop_at) <= SMALL:
         row, year, proven = _solve_whole(fleet, share * relative_gap)
         bound = min(bound, proven)
     else:
@@ -323,14 +322,13 @@ def choose_work(fleet: Fleet, relative_gap: float = 1e-4) -> Work:
     chosen[row] = year
     option = np.flatnonzero(chosen[fleet.row] >= 0)
     year = chosen[fleet.row[option]]
-    gain, use = _add_up(fleet, option, year)
+    gain, use = add_up(fleet, option, year)
     real = gain - float(fleet.bonus[option].sum())
     short = np.maximum(use - fleet.most, 0.0)[fleet.is_least] @ fleet.shortfall_costs
-    spent = _take(fleet, option, year)[1][0].sum(axis=0)
-    return Work(chosen, real, real + max(bound - gain + float(short), 0.0), spent, prices)
+    return Work(chosen, real, real + max(bound - gain + float(short), 0.0), np.abs(use), prices)
 
 
-def _add_up(fleet: Fleet, option: Integers, year: Integers) -> tuple[float, Floats]:
+def add_up(fleet: Fleet, option: Integers, year: Integers) -> tuple[float, Floats]:
     """Gain of some work, and what it takes of each limit."""
     gain, use = _add_up_loops(fleet, option, year)
     return float(gain.sum()), np.asarray(use.sum(axis=0))
@@ -361,7 +359,7 @@ def _take(fleet: Fleet, option: Integers, year: Integers) -> tuple[Floats, list[
 
 
 def _price(fleet: Fleet, prices: Floats) -> tuple[Floats, Floats]:
-    """What each option is worth in each year after paying the prices (years, options), and what opening a loop costs."""
+    """What each option is worth after paying the prices, shape (years, options), and what opening a loop costs."""
     districts = 1 + max(int(fleet.district.max(initial=0)), *(limit.district for limit in fleet.limits))
     rates = np.zeros((len(fleet.weight), len(fleet.gain), districts))
     for limit, price in zip(fleet.limits, prices, strict=True):
@@ -488,7 +486,7 @@ def _relax(answers: Answers) -> tuple[float, Floats]:
     loss, use, one_each = _add_shortfalls(fleet, -np.array(answers.gain), *_constraints(answers))
     limits = np.concatenate([fleet.most, np.ones(one_each.shape[0])])
     found = linprog(loss, A_ub=vstack([use, one_each]), b_ub=limits, method="highs")
-    return -float(found.fun), np.maximum(-found.ineqlin.marginals[: len(fleet.limits)], 0.0)
+    return -float(loss @ found.x), np.maximum(-found.ineqlin.marginals[: len(fleet.limits)], 0.0)
 
 
 def choose_at_prices(
@@ -519,7 +517,7 @@ def choose_at_prices(
         given = answer(fleet, np.array([price]))
         chosen = np.zeros(len(options), dtype=bool)
         chosen[fleet.row[given.option]] = True
-        yield chosen, float(_add_up(fleet, given.option, given.year)[1][0])
+        yield chosen, float(add_up(fleet, given.option, given.year)[1][0])
 
 
 def _choose_answers(fleet: Fleet, prices: Floats, answers: Answers, relative_gap: float) -> tuple[Integers, Integers]:
@@ -536,7 +534,7 @@ def _choose_answers(fleet: Fleet, prices: Floats, answers: Answers, relative_gap
         option, year, in_doubt, asked = _settle(fleet, prices)
     else:
         asked = [given for share in AROUND for given in _ask_around(fleet, prices, share)]
-    rest = fleet.most - _add_up(fleet, option, year)[1]
+    rest = fleet.most - add_up(fleet, option, year)[1]
     for each in asked:
         there = np.isin(loop_of_option[each.option], in_doubt)
         answers.add(Answer(each.option[there], each.year[there], each.bound))
@@ -574,7 +572,7 @@ def _settle(fleet: Fleet, prices: Floats) -> tuple[Integers, Integers, Integers,
     shares = np.zeros(1)
     for share in sorted(AROUND, reverse=True):
         asked += _ask_around(fleet, prices, share)
-        sums = [_add_up(fleet, each.option, each.year) for each in asked]
+        sums = [add_up(fleet, each.option, each.year) for each in asked]
         gains = np.array([0.0, *(gain for gain, _ in sums)])
         uses = np.array([np.zeros(len(fleet.limits)), *(use for _, use in sums)])
         within = fleet.most - LEFT_OPEN * np.abs(fleet.most)
@@ -620,10 +618,10 @@ def _solve_whole(fleet: Fleet, relative_gap: float) -> tuple[Integers, Integers,
     of_year = np.concatenate([year, np.repeat(np.arange(years), loops)])
     of_district = np.concatenate([fleet.district[fleet.loop_of_section[section]], np.tile(fleet.district, years)])
     use = np.empty((len(fleet.limits), columns))
-    for limit, taken in zip(fleet.limits, use, strict=True):
+    for limit, taken_by in zip(fleet.limits, use, strict=True):
         weight = np.tile(fleet.weight[limit.resource], years)
-        taken[:] = limit.sign * np.append(weight, np.full(len(opening), fleet.loop_weight[limit.resource]))
-        taken[~np.isin(of_year, limit.years) | ((limit.district >= 0) & (of_district != limit.district))] = 0.0
+        taken_by[:] = limit.sign * np.append(weight, np.full(len(opening), fleet.loop_weight[limit.resource]))
+        taken_by[~np.isin(of_year, limit.years) | ((limit.district >= 0) & (of_district != limit.district))] = 0.0
     gain = np.concatenate([fleet.gain.ravel(), -np.repeat(fleet.loop_penalty, loops)])
     may = (gain > 0) | (np.arange(columns) >= n)
     earlier = np.where(may, gain, 0.0) * (1.0 - 1e-9 * of_year)  # of two years that gain alike the earlier

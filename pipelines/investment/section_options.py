@@ -17,6 +17,7 @@ def list_section_options(
     new_rate_per_100km_year: float,
     terms: Replacement,
     as_of: dt.date,
+    decided: list[str] | str = "free",
 ) -> pd.DataFrame:
     """Every section with what replacing and injecting it cost and return, and its best year.
 
@@ -29,6 +30,8 @@ def list_section_options(
         Work of the plan: section_id, plan_year.
     as_of
         The plan's first year begins the day after.
+    decided
+        Of each section, whether it is free, committed to or excluded.
 
     Returns
     -------
@@ -72,14 +75,14 @@ def list_section_options(
     planned = programme.set_index(programme["section_id"].astype("str"))["plan_year"]
     planned = planned.reindex(sections["section_id"].astype("str")).astype("Int64").reset_index(drop=True)
     pays = (replaced.avoided_cost > replaced.cost) | (by_injecting > 0)
-    waits = pays & planned.ne(1).fillna(True).to_numpy(dtype=bool)
+    waits = pays & (np.asarray(decided) != "excluded") & planned.ne(1).fillna(True).to_numpy(dtype=bool)
     later = (best.wait_years > 0) & ~(by_injecting > 0)
     first_year = (as_of + dt.timedelta(days=1)).year
     return pd.DataFrame(
         {
             "section_id": sections["section_id"].astype("str"),
             "loop_id": sections["loop_id"].astype("str"),
-            "decided": "free",  # until decisions are loaded, nothing is committed or excluded
+            "decided": decided,
             "replace_cost": replaced.cost,
             "replace_avoided_cost": replaced.avoided_cost,
             "inject_cost": inject_cost,

@@ -5,11 +5,13 @@ import dataclasses
 import duckdb
 import pandas as pd
 
+from pipelines.investment.decisions import DECISION
 from pipelines.investment.tables import plan_money
 from pipelines.ranking.rankings import Facts
 from pipelines.survival.model import FailureModel
+from pipelines.warehouse import read_query
 from shared.settings import Settings
-from shared.store import write_tables
+from shared.store import read_model, write_tables
 
 TABLES = (
     "marts.programme",
@@ -19,6 +21,8 @@ TABLES = (
     "marts.section_options",
     "marts.budget_curve",
     "marts.class_draws",
+    "marts.programme_limits",
+    "marts.decisions",
 )
 
 
@@ -28,6 +32,8 @@ def run(
     """Plan and write; returns rows by table. Without a section, empty tables."""
     if facts is None or model is None:
         return write_tables(con, dict.fromkeys(TABLES, pd.DataFrame()))
-    money = plan_money(facts, model, settings)
+    decisions = read_model(con, "staging.decisions", columns=list(DECISION))
+    places = read_query(con, "investment/loop_places")
+    money = plan_money(facts, model, settings, decisions, places)
     frames = (getattr(money, field.name) for field in dataclasses.fields(money))
     return write_tables(con, dict(zip(TABLES, frames, strict=True)))

@@ -1,16 +1,19 @@
 """What do the plan and its cost curve say, put together from the forecast and the money?"""
 
 import dataclasses
+import datetime as dt
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from pipelines.investment.cost_curve import trace_cost_curve
+from pipelines.investment.decisions import list_decisions
 from pipelines.investment.fleet_draws import FleetDraws, prepare_draws
 from pipelines.investment.lifetime import Lifetime, look_ahead, weigh_years
 from pipelines.investment.options import Budget, can_be_injected, list_options, read_budget
 from pipelines.investment.plan import Plan, choose_first, forecast_years, plan_years
+from pipelines.investment.projects import propose_projects
 from pipelines.investment.section_options import list_section_options
 from pipelines.investment.trajectory import trace_budgets
 from pipelines.ranking.costs import NewCable, annuity_factor, value_replacements
@@ -35,9 +38,17 @@ class Money:
     options: pd.DataFrame
     budgets: pd.DataFrame
     class_draws: pd.DataFrame
+    limits: pd.DataFrame
+    decisions: pd.DataFrame
 
 
-def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
+def plan_money(
+    facts: Facts,
+    model: FailureModel,
+    settings: Settings,
+    decisions: pd.DataFrame | None = None,
+    places: pd.DataFrame | None = None,
+) -> Money:
     """Plan the years, and trace what a failure avoided costs.
 
     Parameters
@@ -48,6 +59,10 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
         The failure model, asked for the years of the plan.
     settings
         replacement is used.
+    decisions
+        Decisions in force: staging.decisions; None: there are none.
+    places
+        Middle of each loop's terminals: loop_id, x, y; None: every loop is a project of its own.
 
     Notes
     -----
@@ -66,9 +81,13 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
             for name in ("section_id", "loop_id")
         }
     )
+    if places is not None:
+        sections = _assign_projects(sections, places, terms)
+    as_of = model.windows.as_of.date()
+    first_year = (as_of + dt.timedelta(days=1)).year
     lifetime = look_ahead(model, sections["section_id"], facts.new_cable, terms, horizon)
     expected = forecast_years(model, horizon, terms.programme_years)
-    plan = plan_years(sections, expected, rate, terms, horizon, lifetime)
+    plan = plan_years(sections, expected, rate, terms, horizon, lifetime, decisions, first_year)
     in_money = dataclasses.replace(terms, budget_km=0.0)
     lived = lifetime.add_life(sections, terms)
     offer = list_options(lived, rate, terms, horizon)
@@ -78,21 +97,27 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
     rows = [
         *_list_prices(facts, terms),
         *_list_paying(sections, offer),
-        *_list_plan(plan, read_budget(terms)),
+        *_list_plan(plan, read_budget(terms, first_year)),
         *_list_limits(plan, sections, lifetime, draws, model, facts.new_cable, terms, rng),
         *_list_without_injection(lived, rate, terms, horizon),
         *_list_injected(model),
     ]
     curve = trace_cost_curve(list_options(lived, rate, in_money, horizon), in_money)
-    programme = plan.programme.astype({"section_id": "str", "loop_id": "str", "action": "str"})
+    names = [name for name in ("section_id", "loop_id", "project_id", "action") if name in plan.programme]
+    programme = plan.programme.astype(dict.fromkeys(names, "str"))
+    if "project_id" not in programme:
+        programme = programme.assign(project_id=programme["loop_id"])
+    standing = plan.decided.decided if plan.decided else "free"
+    options = list_section_options(sections, lifetime, programme, rate, terms, as_of, standing)
+    told = pd.DataFrame()
+    if decisions is not None:
+        told = list_decisions(decisions, plan.decided, plan.prices, sections, options["plan_year"], as_of)
     return Money(
         programme,
         plan.years,
         curve,
         pd.DataFrame(rows, columns=["figure", "amount", "explained"]).astype({"amount": float}),
-        list_section_options(sections, lifetime, programme, rate, terms, model.windows.as_of.date()).assign(
-            own_variance=draws.own, loop_variance=draws.shared[draws.loop]
-        ),
+        options.assign(own_variance=draws.own, loop_variance=draws.shared[draws.loop]),
         trace_budgets(
             offer,
             lifetime,
@@ -104,7 +129,19 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
             rng,
         ),
         draws.tabulate(),
+        plan.limits,
+        told,
     )
+
+
+def _assign_projects(sections: pd.DataFrame, places: pd.DataFrame, terms: Replacement) -> pd.DataFrame:
+    """Sections with the project of their loop, the loop that avoids most in the lead."""
+    loops = sections.groupby("loop_id", observed=True).agg(
+        district_id=("district_id", "first"), worth=("avoided_cost", "sum")
+    )
+    loops = loops.reset_index().astype({"loop_id": "str"}).merge(places, on="loop_id", how="left")
+    project = propose_projects(loops, terms.project_distance_m)
+    return sections.assign(project_id=pd.Categorical(project.reindex(sections["loop_id"].astype("str")).to_numpy()))
 
 
 def use_learned_injection(terms: Replacement, model: FailureModel) -> Replacement:
@@ -188,11 +225,11 @@ def _list_plan(plan: Plan, budget: Budget) -> Figures:
         (
             "programme_spent",
             float(work["cost"].sum() + work["mobilising_cost"].sum()),
-            "cost of the first year's work and of mobilising on its loops",
+            "cost of the first year's work and of mobilising for it",
         ),
         (
             "programme_gain",
-            float(work["gain"].sum() - budget.loop_penalty * work["loop_id"].nunique()),
+            float(work["gain"].sum() - (work["mobilising_cost"].sum() if budget.is_km else 0.0)),
             f"avoided cost of the first year's work{less}",
         ),
         (
@@ -203,6 +240,16 @@ def _list_plan(plan: Plan, budget: Budget) -> Figures:
         ("plan_gain", plan.gain, f"avoided cost of all years of the plan{less}"),
         ("plan_bound", plan.bound, "proven upper limit of the avoided cost of any plan over the same years"),
         ("plan_gap", plan.gap, "share of the plan's bound that may be missing"),
+        (
+            "decisions_cost",
+            plan.free_gain - plan.gain if plan.decided else 0.0,
+            "avoided cost of the plan without any decision, less that of the plan; either may miss its gap",
+        ),
+        (
+            "decisions_failures",
+            plan.free_failures - float(plan.programme["avoided_failures"].sum()) if plan.decided else 0.0,
+            "failures avoided by the plan without any decision, less those avoided by the plan",
+        ),
     ]
 
 
