@@ -4,6 +4,8 @@ Tables in: what the ranking made of the fleet, and the failure model of survival
 
 options.py             what may be done to a section in a year, what it costs and avoids
 programme.py           the best work of all years under their budgets: an integer programme with a proven bound
+decisions.py           what engineers have decided, and what of it a plan can honour
+projects.py            loops near one another that share one mobilising
 plan.py                what to replace, inject and leave, year by year
 lifetime.py            what cable costs over its life as it grows older, and in which year it is best replaced
 section_options.py     every section: what replacing and injecting return, the best year, why it waits

@@ -201,8 +201,8 @@ def list_decisions(
     Returns
     -------
     DataFrame
-        decision_id to decided_on as loaded, district_id, sections_decided, first_plan_year, outcome, conflict,
-        cost_of_it, failures_forgone.
+        decision_id, loop_id, section_id, decision, year, project_id, reason and decided_on as loaded, district_id,
+        sections_decided, first_plan_year, outcome, conflict, cost_of_it, failures_forgone.
 
     Notes
     -----
@@ -232,7 +232,8 @@ def list_decisions(
     found = pd.DataFrame(rows, columns=["decision_id", "sections_decided", "first_plan_year", "outcome", "conflict"])
     districts = sections[["loop_id", "district_id"]].astype("str").drop_duplicates("loop_id")
     return (
-        decisions.merge(found, on="decision_id")
+        decisions[[*DECISION]]
+        .merge(found, on="decision_id")
         .merge(prices, on="decision_id", how="left")
         .merge(districts, on="loop_id", how="left")
         .sort_values("decision_id", ignore_index=True)

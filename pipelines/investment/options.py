@@ -96,7 +96,7 @@ def list_limits(
 
     Notes
     -----
-    Checked by: tests/unit/test_investment_plan.py
+    Checked by: tests/unit/test_investment_decisions.py (through plan_years)
     """
     of_districts = {
         "district_most": terms.district_most,

@@ -308,7 +308,7 @@ def test_single_figures_by_hand() -> None:
     years = pd.DataFrame({"price": [2.5, 2.0]})
     plan = Plan(work, years, 150.0, 200.0)
     figures = _list_plan(plan, Budget(40.0, False, 5.0))
-    assert [value for _, value, _ in figures] == [2, 1, 35, 90, 2.5, 150, 200, 0.25]
+    assert [value for _, value, _ in figures] == [2, 1, 35, 90, 2.5, 150, 200, 0.25, 0, 0]
     assert _list_plan(plan, Budget(1.0, True, 5.0))[3][1] == 85
     assert not any("less mobilising" in words for _, _, words in figures)
     assert sum("less mobilising" in words for _, _, words in _list_plan(plan, Budget(1.0, True, 5.0))) == 2

@@ -9,4 +9,3 @@ select
     avg(y order by terminal_id) as y
 from staging.terminals
 group by loop_id
-order by loop_id
