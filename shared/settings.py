@@ -430,15 +430,17 @@ def find_settings(workspace: Path, given: Path | None = None) -> Path | None:
     return given or (own if own.exists() else None)
 
 
-def load_settings(path: Path | None, say: Say = lambda _: None) -> Settings:
-    """Settings from a TOML file over the defaults.
+def load_settings(path: Path | None, say: Say = lambda _: None, over: Settings = Settings()) -> Settings:
+    """Settings from a TOML file over the defaults, or over others.
 
     Parameters
     ----------
     path
-        The file; None: the defaults.
+        The file; None: nothing is laid over.
     say
         Takes a warning for each setting given by its name in earlier versions.
+    over
+        Settings that hold where the file says nothing.
 
     Raises
     ------
@@ -451,7 +453,7 @@ def load_settings(path: Path | None, say: Say = lambda _: None) -> Settings:
     Checked by: tests/unit/test_shared_settings.py
     """
     if path is None:
-        return Settings()
+        return over
     try:
         given = tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
@@ -482,8 +484,8 @@ def load_settings(path: Path | None, say: Say = lambda _: None) -> Settings:
                 raise UserError(f"unknown setting {section}.{key}", str(path), suggest_name(key, known))
             _check(section, known[key], value, str(path))
             accepted[key] = float(value) if hints[key] is float else value
-        parts[section] = _SECTIONS[section](**accepted)
-    return Settings(**parts)
+        parts[section] = dataclasses.replace(getattr(over, section), **accepted)
+    return dataclasses.replace(over, **parts)
 
 
 def resolve_settings(

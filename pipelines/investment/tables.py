@@ -37,8 +37,28 @@ class Money:
     class_draws: pd.DataFrame
 
 
-def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
-    """Plan the years, and trace what a failure avoided costs.
+@dataclass(frozen=True)
+class PlannedFleet:
+    """The plan with its figures, and what both were made of, for what else is asked of them."""
+
+    plan: Plan
+    figures: Figures
+    terms: Replacement
+    sections: pd.DataFrame
+    lived: pd.DataFrame
+    offer: pd.DataFrame
+    lifetime: Lifetime
+    draws: FleetDraws
+    rng: np.random.Generator
+
+    @property
+    def programme(self) -> pd.DataFrame:
+        """The work of the plan, names as texts."""
+        return self.plan.programme.astype({"section_id": "str", "loop_id": "str", "action": "str"})
+
+
+def plan_fleet(facts: Facts, model: FailureModel, settings: Settings) -> PlannedFleet:
+    """Plan the years, with the figures of the plan and their limits.
 
     Parameters
     ----------
@@ -69,7 +89,6 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
     lifetime = look_ahead(model, sections["section_id"], facts.new_cable, terms, horizon)
     expected = forecast_years(model, horizon, terms.programme_years)
     plan = plan_years(sections, expected, rate, terms, horizon, lifetime)
-    in_money = dataclasses.replace(terms, budget_km=0.0)
     lived = lifetime.add_life(sections, terms)
     offer = list_options(lived, rate, terms, horizon)
     rng = np.random.default_rng(SEED)
@@ -80,28 +99,39 @@ def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
         *_list_paying(sections, offer),
         *_list_plan(plan, read_budget(terms)),
         *_list_limits(plan, sections, lifetime, draws, model, facts.new_cable, terms, rng),
-        *_list_without_injection(lived, rate, terms, horizon),
-        *_list_injected(model),
     ]
-    curve = trace_cost_curve(list_options(lived, rate, in_money, horizon), in_money)
-    programme = plan.programme.astype({"section_id": "str", "loop_id": "str", "action": "str"})
+    return PlannedFleet(plan, rows, terms, sections, lived, offer, lifetime, draws, rng)
+
+
+def plan_money(facts: Facts, model: FailureModel, settings: Settings) -> Money:
+    """Plan the years, and trace what a failure avoided costs: see plan_fleet.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_ranking_rankings.py (through run_replacement)
+    """
+    made = plan_fleet(facts, model, settings)
+    terms, lifetime, draws, programme = made.terms, made.lifetime, made.draws, made.programme
+    rate, horizon = facts.new_cable.rate_per_100km_year, facts.horizon_years
+    rows = [*made.figures, *_list_without_injection(made.lived, rate, terms, horizon), *_list_injected(model)]
+    in_money = dataclasses.replace(terms, budget_km=0.0)
     return Money(
         programme,
-        plan.years,
-        curve,
+        made.plan.years,
+        trace_cost_curve(list_options(made.lived, rate, in_money, horizon), in_money),
         pd.DataFrame(rows, columns=["figure", "amount", "explained"]).astype({"amount": float}),
-        list_section_options(sections, lifetime, programme, rate, terms, model.windows.as_of.date()).assign(
+        list_section_options(made.sections, lifetime, programme, rate, terms, model.windows.as_of.date()).assign(
             own_variance=draws.own, loop_variance=draws.shared[draws.loop]
         ),
         trace_budgets(
-            offer,
+            made.offer,
             lifetime,
             draws,
             find_new_variation(model, facts.new_cable),
             read_budget(terms),
             terms,
             model.coverage,
-            rng,
+            made.rng,
         ),
         draws.tabulate(),
     )
