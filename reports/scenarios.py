@@ -7,8 +7,10 @@ They rest on the published results alone: nothing of the run is touched, and a l
 
 from __future__ import annotations
 
+import os
 import re
 import shutil
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,6 +18,7 @@ import duckdb
 
 from pipelines.exports import write_files
 from pipelines.investment import scenarios
+from pipelines.investment.programme import nothing_printed
 from pipelines.investment.step import plan_again, read_outcome
 from reports.choice import EVERYTHING
 from reports.links import NOWHERE
@@ -33,6 +36,9 @@ if TYPE_CHECKING:
 
 NAME = re.compile(r"[\w-][\w.-]{0,79}")
 """What a scenario, and the folder of several, may be called."""
+
+AT_ONCE = 4
+"""Plans made at a time at most: each holds the failures of every section, year by year."""
 
 
 def read_scenarios(base: Settings, files: list[Path], say: Say) -> dict[str, Settings]:
@@ -104,11 +110,14 @@ def write_comparison(
         )
     again = plan_again(results.con, base)
 
-    def plan(settings: Settings, said: str) -> scenarios.Outcome:
+    def plan(said: str, settings: Settings) -> scenarios.Outcome:
         say(f"planning: {said}")
         return again(settings)
 
-    found = scenarios.compare_scenarios(base, before, given, plan)
+    # most of a plan's time is the solver's, which lets other threads run; what it prints is held back around them all,
+    # for each gives back what it found
+    with nothing_printed(), ThreadPoolExecutor(min(os.cpu_count() or 1, AT_ONCE)) as pool:
+        found = scenarios.compare_scenarios(base, before, given, lambda wanted: pool.map(plan, wanted, wanted.values()))
     idle = {
         scenario: [
             key.replace("_", ".", 1) for key in scenarios.find_changes(base, own) if not scenarios.moves_plan(key)

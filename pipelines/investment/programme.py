@@ -485,7 +485,7 @@ def _search(
     """What HiGHS takes among choices of 0 or 1, and its proven bound of the gain."""
     from scipy.optimize import Bounds, LinearConstraint, milp
 
-    with _nothing_printed():
+    with nothing_printed():
         found = milp(
             loss,
             constraints=[LinearConstraint(matrix, -np.inf, most) for matrix, most in limits],
@@ -498,7 +498,7 @@ def _search(
 
 
 @contextmanager
-def _nothing_printed() -> Iterator[None]:
+def nothing_printed() -> Iterator[None]:
     """Standard output closed to the solver: it prints lines of its own now and then, whatever its options say."""
     sys.stdout.flush()
     kept = os.dup(1)

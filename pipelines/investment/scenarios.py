@@ -1,6 +1,6 @@
 """What does the plan become under other settings, which setting moved it, and which sections change sides?"""
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -43,7 +43,11 @@ class Comparison:
     sections: pd.DataFrame
 
 
-def find_changes(base: Settings, other: Settings) -> dict[str, tuple[Any, Any]]:
+Changes = dict[str, tuple[Any, Any]]
+"""Settings by section_field, each with its value in the base and its other."""
+
+
+def find_changes(base: Settings, other: Settings) -> Changes:
     """Settings that differ, by section_field: the value in the base, and the other."""
     before, after = base.flat(), other.flat()
     return {name: (value, after[name]) for name, value in before.items() if after[name] != value}
@@ -60,7 +64,10 @@ def say_value(value: Any) -> str:
 
 
 def compare_scenarios(
-    base: Settings, before: Outcome, scenarios: Mapping[str, Settings], plan: Callable[[Settings, str], Outcome]
+    base: Settings,
+    before: Outcome,
+    scenarios: Mapping[str, Settings],
+    plan_all: Callable[[Mapping[str, Settings]], Iterable[Outcome]],
 ) -> Comparison:
     """Every scenario as a whole, each of its settings moved alone from the base, and the sections that change sides.
 
@@ -70,8 +77,8 @@ def compare_scenarios(
         Settings and plan of the base run.
     scenarios
         Settings of each scenario, by its name.
-    plan
-        Plans under settings; the second argument says for whom.
+    plan_all
+        Plans under each of some settings, in their order; they are named by whom they are for.
 
     Returns
     -------
@@ -88,32 +95,42 @@ def compare_scenarios(
 
     Checked by: tests/unit/test_investment_scenarios.py
     """
-    kept: dict[tuple[tuple[str, Any], ...], Outcome] = {(): before}
-
-    def outcome_of(changed: dict[str, tuple[Any, Any]], said: str) -> Outcome:
-        key = tuple((name, value) for name, (_, value) in sorted(changed.items()))
-        if key not in kept:
-            settings = base
-            for name, value in key:
-                section, _, field = name.partition("_")
-                settings = settings.override(section, **{field: value})
-            kept[key] = plan(settings, said)
-        return kept[key]
-
-    whole_of = {"changed_setting": "", "from_value": "", "to_value": ""}
-    rows, lists = [{"scenario": BASE, **whole_of, **describe_plan(before, before)}], []
+    parts: list[tuple[str, str, Changes]] = []
     for scenario, settings in scenarios.items():
         changed = {name: ends for name, ends in find_changes(base, settings).items() if moves_plan(name)}
-        whole = outcome_of(changed, scenario)
-        rows.append({"scenario": scenario, **whole_of, **describe_plan(whole, before)})
-        for name, (old, new) in changed.items():
-            key = name.replace("_", ".", 1)
-            alone = outcome_of({name: (old, new)}, f"{scenario}, {key} alone")
-            ends = {"from_value": say_value(old), "to_value": say_value(new)}
-            rows.append({"scenario": scenario, "changed_setting": key, **ends, **describe_plan(alone, before)})
-        lists.append(list_changed(whole.programme, before.programme).assign(scenario=scenario))
+        parts += [(scenario, "", changed), *((scenario, name, {name: ends}) for name, ends in changed.items())]
+    wanted: dict[str, tuple[str, Settings]] = {}
+    for scenario, name, changed in parts:
+        said = f"{scenario}, {_key(name)} alone" if name else scenario
+        wanted.setdefault(str(changed), (said, move_settings(base, changed)))
+    wanted.pop(str({}), None)  # what changes nothing is the base
+    plans = {str({}): before} | dict(zip(wanted, plan_all(dict(wanted.values())), strict=True))
+
+    rows, lists = [{"scenario": BASE, **dict.fromkeys(TEXTS, ""), **describe_plan(before, before)}], []
+    for scenario, name, changed in parts:
+        found = plans[str(changed)]
+        ends = (_key(name), *map(say_value, changed[name])) if name else ("", "", "")
+        rows.append({"scenario": scenario, **dict(zip(TEXTS, ends, strict=True)), **describe_plan(found, before)})
+        if not name:
+            lists.append(list_changed(found.programme, before.programme).assign(scenario=scenario))
     frame = dictionary.make_frame("scenarios.scenario_comparison", rows)
     return Comparison(frame, pd.concat(lists, ignore_index=True))
+
+
+TEXTS = ("changed_setting", "from_value", "to_value")
+
+
+def _key(name: str) -> str:
+    """A setting as it is written: section.field."""
+    return name.replace("_", ".", 1)
+
+
+def move_settings(base: Settings, changed: Changes) -> Settings:
+    """The base with some settings at their other value."""
+    for name, (_, value) in changed.items():
+        section, _, field = name.partition("_")
+        base = base.override(section, **{field: value})
+    return base
 
 
 def tabulate_changes(rows: pd.DataFrame) -> pd.DataFrame:

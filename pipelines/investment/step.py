@@ -1,6 +1,7 @@
 """Plans the work under the budget and writes the tables of money; plans again under other settings."""
 
 import dataclasses
+import threading
 from collections.abc import Callable
 
 import duckdb
@@ -49,19 +50,22 @@ def read_outcome(con: duckdb.DuckDBPyConnection) -> Outcome:
 def plan_again(con: duckdb.DuckDBPyConnection, base: Settings) -> Callable[[Settings], Outcome]:
     """A function that plans a run's fleet under other settings, just as a refresh with them would.
 
-    The failure model is fitted once, and again only where settings differ that its fit rests on.
+    The failure model is fitted once, and again only where settings differ that its fit rests on. Threads may share it.
     """
     history = read_history(con, base)
     fits: dict[tuple[float, ...], FailureModel] = {}
+    reading = threading.Lock()
 
     def plan(settings: Settings) -> Outcome:
         terms, failures = settings.replacement, settings.survival.min_failures
         key = (terms.injection_multiplier, terms.injection_years, settings.general.interval_coverage, failures)
-        if key not in fits:
-            is_same = failures == base.survival.min_failures
-            form = read_choices(con) if is_same else choose_model(history, settings).chosen
-            fits[key] = fit_failure_model(history, settings, form)
-        made = plan_fleet(gather_facts(con, history, fits[key], settings), fits[key], settings)
+        with reading:
+            if key not in fits:
+                is_same = failures == base.survival.min_failures
+                form = read_choices(con) if is_same else choose_model(history, settings).chosen
+                fits[key] = fit_failure_model(history, settings, form)
+            facts = gather_facts(con, history, fits[key], settings)
+        made = plan_fleet(facts, fits[key], settings)
         return Outcome(made.programme, made.plan.years, {name: amount for name, amount, _ in made.figures})
 
     return plan

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 
 import pandas as pd
 import pytest
@@ -47,9 +48,13 @@ def outcome(programme: pd.DataFrame) -> Outcome:
 BASE = outcome(work(("a", "replace", 1), ("b", "replace", 2), ("c", "inject", 1)))
 
 
-def plan(settings: Settings, said: str) -> Outcome:
+def plan_all(wanted: Mapping[str, Settings]) -> list[Outcome]:
+    PLANNED.extend(wanted)
+    return [plan(settings) for settings in wanted.values()]
+
+
+def plan(settings: Settings) -> Outcome:
     """A dear price injects b in place of replacing it; little money drops a; both leave c alone."""
-    PLANNED.append(said)
     dear, poor = settings.replacement.cost_per_m_buried == 310.0, settings.replacement.budget == 1e6
     rows = [("c", "inject", 1)]
     rows += [] if poor else [("a", "replace", 1)]
@@ -64,7 +69,7 @@ def test_each_setting_is_moved_alone_and_what_is_left_over_is_told() -> None:
     PLANNED.clear()
     dear = SETTINGS.override("replacement", cost_per_m_buried=310.0)
     both = dear.override("replacement", budget=1e6).override("general", seed=7)
-    found = compare_scenarios(SETTINGS, BASE, {"dear": dear, "both": both}, plan)
+    found = compare_scenarios(SETTINGS, BASE, {"dear": dear, "both": both}, plan_all)
     # the same settings are planned once: dear as a whole, alone in it, and alone in both
     assert PLANNED == ["dear", "both", "both, replacement.budget alone"]
     rows = found.rows.set_index(["scenario", "changed_setting"])
@@ -102,7 +107,7 @@ def test_each_setting_is_moved_alone_and_what_is_left_over_is_told() -> None:
 
 def test_a_scenario_that_moves_nothing_of_the_plan_is_the_base() -> None:
     PLANNED.clear()
-    found = compare_scenarios(SETTINGS, BASE, {"seed": SETTINGS.override("general", seed=7)}, plan)
+    found = compare_scenarios(SETTINGS, BASE, {"seed": SETTINGS.override("general", seed=7)}, plan_all)
     assert PLANNED == [] and found.sections.empty
     base, seed = found.rows.drop(columns="scenario").to_dict("records")
     assert str(base) == str(seed)
