@@ -22,6 +22,11 @@ def broken(name: str) -> str:
     return "<br>".join(textwrap.wrap(name, NAME_WIDTH))
 
 
+def setting_words(key: str) -> str:
+    """A setting in words: its name without the section."""
+    return key.rpartition(".")[2].replace("_", " ")
+
+
 def chart_plans(plans: pd.DataFrame) -> go.Figure:
     """Length replaced and injected by the whole plan of each scenario, the base at the top; what it avoids beside it.
 
@@ -68,8 +73,7 @@ def chart_changes(changes: pd.DataFrame) -> go.Figure:
     chart = style.new_chart(style.row_height(len(changes), each=72))
     columns = ["scenario", "changed_setting", "from_value", "to_value"]
     names = [
-        "<br>".join([broken(scenario), broken(setting.partition(".")[2].replace("_", " ") or setting)])
-        + (f"<br>{old} to {new}" if old or new else "")
+        "<br>".join([broken(scenario), broken(setting_words(setting))]) + (f"<br>{old} to {new}" if old or new else "")
         for scenario, setting, old, new in changes[columns].itertuples(index=False)
     ]
     for column, name in ACTION_NAMES.items():

@@ -77,6 +77,7 @@ def changes(rows: pd.DataFrame) -> Exhibit:
         found,
         more=tuple(say("changes.together", row=row) for _, row in left.iterrows()),
         chart=figures.chart_changes(found),
+        wordings={"changed_setting": {key: figures.setting_words(key) for key in found["changed_setting"]}},
         n_settings=len(alone),
     )
 
