@@ -742,6 +742,46 @@ def review(
         print(f"changed by later records: {sentence}")
 
 
+@app.command(epilog="Example: loopwear compare dear.toml dear_and_less_money.toml --to prices")
+def compare(
+    files: Annotated[
+        list[Path],
+        typer.Argument(metavar="FILE...", help="TOML files of settings, each a scenario: what differs is enough."),
+    ],
+    to: Annotated[
+        str | None, typer.Option(metavar="NAME", help="Name of the comparison; default: the files' names.")
+    ] = None,
+    workspace: WorkspaceOption = DEFAULT_WORKSPACE,
+) -> None:
+    """Plan under other settings, side by side, without touching the published run.
+
+    Each file is laid over the settings of the last refresh. Written under scenarios/NAME/: the comparison, each
+    setting moved alone, the sections that change sides, and a page."""
+    from pipelines.investment.scenarios import tabulate_changes
+    from reports.results import Results
+    from reports.scenarios import read_scenarios, write_comparison
+    from shared.dictionary import caveats
+
+    space = open_workspace(workspace)
+    check_paths(files)
+    with Results(space.results) as results:
+        given = read_scenarios(results.settings, files, say=lambda line: print(line, file=sys.stderr))
+        name = to or "-".join(given)[:80]
+        page, found, idle = write_comparison(
+            results, space.folder / "scenarios", given, name, lambda line: print(line, file=sys.stderr, flush=True)
+        )
+    whole = found.rows[found.rows["changed_setting"].eq("")]
+    decimals = {"replaced_km": 1, "injected_km": 1, "spent": 0, "avoided_failures": 1, "avoided_cost": 0}
+    shown = ["scenario", *decimals, "sections_paying", "sections_changed", "sections_other_year"]
+    print_frame(whole[shown].round(decimals))
+    print("\nchange against the base, each setting moved alone")
+    print_frame(tabulate_changes(found.rows).round(decimals))
+    for scenario, names in idle.items():
+        if names:
+            print(f"{scenario}: the plan does not follow {', '.join(names)}; loopwear refresh shows what they change")
+    print(f"\n{page}\n{caveats()['planning_aid']}")
+
+
 @app.command(epilog="Example: loopwear browse --port 8410")
 def browse(
     port: Annotated[int, typer.Option(min=0, max=65535, help="Port to listen on; 0: any that is free.")] = 8410,

@@ -2,6 +2,8 @@
 
 from pathlib import Path
 
+import duckdb
+
 from shared import dictionary
 from shared.store import has_table, open_results, quoted
 
@@ -35,18 +37,23 @@ def write_exports(results: Path, folder: Path) -> dict[str, int]:
         run, as_of, schema = con.execute("select run, as_of, schema_version from about").fetchall()[0]
         said = f"run: '{run}', as_of: '{as_of}', schema_version: '{schema}'"
         for stem, table in dictionary.export_tables().items():
-            if not has_table(con, table.name):
-                continue
-            key = ", ".join(f'"{c}"' for c in table.key)
-            facts = [dictionary.columns()[c] for c in table.columns]
-            as_text = ", ".join(_csv_value(c) for c in facts)
-            as_is = ", ".join(f'"{c.name}"' for c in facts)
-            for suffix, listed, options in (
-                ("csv", as_text, "format csv, header"),
-                ("parquet", as_is, f"format parquet, compression zstd, kv_metadata {{{said}}}"),
-            ):
-                place = quoted(folder / f"{stem}.{suffix}")
-                rows_of = f"select {listed} from {table.name} order by {key}"
-                copied = con.execute(f"copy ({rows_of}) to {place} ({options})")
-                rows[stem] = copied.fetchall()[0][0]
+            if has_table(con, table.name):
+                rows[stem] = write_files(con, table, folder, said)
+    return rows
+
+
+def write_files(con: duckdb.DuckDBPyConnection, table: dictionary.Table, folder: Path, said: str) -> int:
+    """One table as CSV and as Parquet with metadata, in the order of its key; returns its rows."""
+    key = ", ".join(f'"{c}"' for c in table.key)
+    facts = [dictionary.columns()[c] for c in table.columns]
+    as_text = ", ".join(_csv_value(c) for c in facts)
+    as_is = ", ".join(f'"{c.name}"' for c in facts)
+    rows = 0
+    for suffix, listed, options in (
+        ("csv", as_text, "format csv, header"),
+        ("parquet", as_is, f"format parquet, compression zstd, kv_metadata {{{said}}}"),
+    ):
+        place = quoted(folder / f"{table.stem}.{suffix}")
+        rows_of = f"select {listed} from {table.name} order by {key}"
+        rows = con.execute(f"copy ({rows_of}) to {place} ({options})").fetchall()[0][0]
     return rows

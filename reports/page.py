@@ -60,7 +60,7 @@ ACTED_ON = frozenset(
         "marts.section_options",
         "marts.setting_proposals", "marts.velocity_by_class", "marts.instrument_bias", "marts.instrument_drift",
         "marts.loop_strips", "marts.loop_strip_marks", "marts.window_coverage", "core.locating_readings",
-        "staging.test_shots", "marts.search_backtest",
+        "staging.test_shots", "marts.search_backtest", "scenarios.scenario_comparison", "scenarios.scenario_sections",
     )
 )  # fmt: skip
 """Tables whose figures could be acted on: a programme, a setting, an instrument withdrawn, a distance, a place."""

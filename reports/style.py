@@ -81,6 +81,7 @@ DECIMALS_OF_COLUMN: Final = {
         3: "scale scale_lo scale_hi scale_as_of scale_as_of_lo scale_as_of_hi saifi capture_fraction maifi "
         "share_over_4h share_over_4h_lo share_over_4h_hi share_over_8h",
         4: "share_of_served gap season_p_value",
+        5: "plan_gap",
     }.items()
     for column in columns.split()
 }

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import datetime as dt
+import json
 import os
 import tomllib
 import typing
@@ -372,32 +373,46 @@ class Settings:
     replacement: Replacement = Replacement()
 
     def flat(self) -> dict[str, Any]:
-        """Settings with a scalar value as {section_field: value}: the columns of settings.current."""
-        return {
-            f"{section.name}_{f.name}": getattr(getattr(self, section.name), f.name)
-            for section in dataclasses.fields(self)
-            for f in dataclasses.fields(getattr(self, section.name))
-            if not isinstance(getattr(getattr(self, section.name), f.name), dict)
-        }
+        """Settings as {section_field: value}, the columns of settings.current; tables of numbers are texts of JSON."""
+        flat = {}
+        for section, kind in _SECTIONS.items():
+            for f in dataclasses.fields(kind):
+                value = getattr(getattr(self, section), f.name)
+                if not isinstance(value, dict):
+                    flat[f"{section}_{f.name}"] = value
+                elif _holds_numbers(kind, f.name):
+                    flat[f"{section}_{f.name}"] = json.dumps(value, sort_keys=True)
+        return flat
 
     @classmethod
     def from_flat(cls, flat: dict[str, Any]) -> Settings:
         """Settings from what flat() gave; a value that is not there keeps its default."""
         parts = {}
         for section, kind in _SECTIONS.items():
-            given = {
-                f.name: flat[f"{section}_{f.name}"] for f in dataclasses.fields(kind) if f"{section}_{f.name}" in flat
-            }
-            parts[section] = kind(**given)
+            given = {f.name: flat[name] for f in dataclasses.fields(kind) if (name := f"{section}_{f.name}") in flat}
+            parts[section] = kind(**_read_tables(kind, given))
         return cls(**parts)
 
     def override(self, section: str, **values: Any) -> Settings:
         """Settings with some fields of a section replaced, checked again."""
-        part = dataclasses.replace(getattr(self, section), **values)
+        part = dataclasses.replace(getattr(self, section), **_read_tables(_SECTIONS[section], values))
         changed = dataclasses.replace(self, **{section: part})
         for name in values:
             _check(section, _fields(part)[name], getattr(part, name), "command line")
         return changed
+
+
+def _holds_numbers(kind: type, name: str) -> bool:
+    """Whether a setting is a table of numbers."""
+    return typing.get_type_hints(kind)[name] in (dict[str, float], dict[PresentRuleKey, float])
+
+
+def _read_tables(kind: type, values: dict[str, Any]) -> dict[str, Any]:
+    """Values with tables of numbers as such, where flat made texts of them."""
+    return {
+        name: json.loads(value) if isinstance(value, str) and _holds_numbers(kind, name) else value
+        for name, value in values.items()
+    }
 
 
 def _fields(part: Any) -> dict[str, dataclasses.Field[Any]]:
@@ -466,15 +481,17 @@ def find_settings(workspace: Path, given: Path | None = None) -> Path | None:
     return given or (own if own.exists() else None)
 
 
-def load_settings(path: Path | None, say: Say = lambda _: None) -> Settings:
-    """Settings from a TOML file over the defaults.
+def load_settings(path: Path | None, say: Say = lambda _: None, over: Settings = Settings()) -> Settings:
+    """Settings from a TOML file over the defaults, or over others.
 
     Parameters
     ----------
     path
-        The file; None: the defaults.
+        The file; None: nothing is laid over.
     say
         Takes a warning for each setting given by its name in earlier versions.
+    over
+        Settings that hold where the file says nothing.
 
     Raises
     ------
@@ -487,7 +504,7 @@ def load_settings(path: Path | None, say: Say = lambda _: None) -> Settings:
     Checked by: tests/unit/test_shared_settings.py
     """
     if path is None:
-        return Settings()
+        return over
     try:
         given = tomllib.loads(path.read_text(encoding="utf-8"))
     except FileNotFoundError:
@@ -518,8 +535,8 @@ def load_settings(path: Path | None, say: Say = lambda _: None) -> Settings:
                 raise UserError(f"unknown setting {section}.{key}", str(path), suggest_name(key, known))
             _check(section, known[key], value, str(path))
             accepted[key] = float(value) if hints[key] is float else value
-        parts[section] = _SECTIONS[section](**accepted)
-    return Settings(**parts)
+        parts[section] = dataclasses.replace(getattr(over, section), **accepted)
+    return dataclasses.replace(over, **parts)
 
 
 def resolve_settings(

@@ -69,7 +69,7 @@ def warehouse_maker(folder: Path) -> Callable[..., duckdb.DuckDBPyConnection]:
         for layer in build:
             if layer == "marts":
                 for name, facts in dictionary.tables().items():
-                    if facts.made_by and not has_table(con, name):
+                    if facts.made_by and facts.layer != "scenarios" and not has_table(con, name):
                         create_table(con, name)
             warehouse.build_models(con, layer)
         con.commit()

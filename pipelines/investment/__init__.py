@@ -12,6 +12,7 @@ section_options.py     every section: what replacing and injecting return, the b
 fleet_draws.py         limits of any list of sections: draws of the posterior
 trajectory.py          failures a year over twenty years, by budget
 cost_curve.py          what one more failure avoided costs as the budget grows
+scenarios.py           what the plan becomes under other settings, and which of them moved it
 tables.py              puts the tables of money together
 step.py                the only reading and writing
 """

@@ -652,7 +652,7 @@ def _search(
 
     choices = len(loss) - amounts
     most = np.append(np.ones(choices) if may is None else may.astype(float), np.full(amounts, np.inf))
-    with _nothing_printed():
+    with nothing_printed():
         found = milp(
             loss,
             constraints=[LinearConstraint(matrix, -np.inf, amount) for matrix, amount in limits],
@@ -665,7 +665,7 @@ def _search(
 
 
 @contextmanager
-def _nothing_printed() -> Iterator[None]:
+def nothing_printed() -> Iterator[None]:
     """Standard output closed to the solver: it prints lines of its own now and then, whatever its options say."""
     sys.stdout.flush()
     kept = os.dup(1)

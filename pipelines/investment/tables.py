@@ -42,14 +42,37 @@ class Money:
     decisions: pd.DataFrame
 
 
-def plan_money(
+@dataclass(frozen=True)
+class PlannedFleet:
+    """The plan with its figures, and what both were made of, for what else is asked of them."""
+
+    plan: Plan
+    figures: Figures
+    terms: Replacement
+    sections: pd.DataFrame
+    lived: pd.DataFrame
+    offer: pd.DataFrame
+    lifetime: Lifetime
+    draws: FleetDraws
+    rng: np.random.Generator
+    as_of: dt.date
+
+    @property
+    def programme(self) -> pd.DataFrame:
+        """The work of the plan, names as texts."""
+        work = self.plan.programme
+        work = work if "project_id" in work else work.assign(project_id=work["loop_id"])
+        return work.astype(dict.fromkeys(["section_id", "loop_id", "project_id", "action"], "str"))
+
+
+def plan_fleet(
     facts: Facts,
     model: FailureModel,
     settings: Settings,
     decisions: pd.DataFrame | None = None,
     places: pd.DataFrame | None = None,
-) -> Money:
-    """Plan the years, and trace what a failure avoided costs.
+) -> PlannedFleet:
+    """Plan the years, with the figures of the plan and their limits.
 
     Parameters
     ----------
@@ -88,7 +111,6 @@ def plan_money(
     lifetime = look_ahead(model, sections["section_id"], facts.new_cable, terms, horizon)
     expected = forecast_years(model, horizon, terms.programme_years)
     plan = plan_years(sections, expected, rate, terms, horizon, lifetime, decisions, first_year)
-    in_money = dataclasses.replace(terms, budget_km=0.0)
     lived = lifetime.add_life(sections, terms)
     offer = list_options(lived, rate, terms, horizon)
     rng = np.random.default_rng(SEED)
@@ -99,37 +121,52 @@ def plan_money(
         *_list_paying(sections, offer),
         *_list_plan(plan, read_budget(terms, first_year)),
         *_list_limits(plan, sections, lifetime, draws, model, facts.new_cable, terms, rng),
-        *_list_without_injection(lived, rate, terms, horizon),
-        *_list_injected(model),
     ]
-    curve = trace_cost_curve(list_options(lived, rate, in_money, horizon), in_money)
-    names = [name for name in ("section_id", "loop_id", "project_id", "action") if name in plan.programme]
-    programme = plan.programme.astype(dict.fromkeys(names, "str"))
-    if "project_id" not in programme:
-        programme = programme.assign(project_id=programme["loop_id"])
-    standing = plan.decided.decided if plan.decided else "free"
-    options = list_section_options(sections, lifetime, programme, rate, terms, as_of, standing)
+    return PlannedFleet(plan, rows, terms, sections, lived, offer, lifetime, draws, rng, as_of)
+
+
+def plan_money(
+    facts: Facts,
+    model: FailureModel,
+    settings: Settings,
+    decisions: pd.DataFrame | None = None,
+    places: pd.DataFrame | None = None,
+) -> Money:
+    """Plan the years, and trace what a failure avoided costs: see plan_fleet.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_ranking_rankings.py (through run_replacement)
+    """
+    made = plan_fleet(facts, model, settings, decisions, places)
+    terms, lifetime, draws, programme = made.terms, made.lifetime, made.draws, made.programme
+    rate, horizon = facts.new_cable.rate_per_100km_year, facts.horizon_years
+    rows = [*made.figures, *_list_without_injection(made.lived, rate, terms, horizon), *_list_injected(model)]
+    in_money = dataclasses.replace(terms, budget_km=0.0)
+    decided = made.plan.decided
+    standing = decided.decided if decided else "free"
+    options = list_section_options(made.sections, lifetime, programme, rate, terms, made.as_of, standing)
     told = pd.DataFrame()
     if decisions is not None:
-        told = list_decisions(decisions, plan.decided, plan.prices, sections, options["plan_year"], as_of)
+        told = list_decisions(decisions, decided, made.plan.prices, made.sections, options["plan_year"], made.as_of)
     return Money(
         programme,
-        plan.years,
-        curve,
+        made.plan.years,
+        trace_cost_curve(list_options(made.lived, rate, in_money, horizon), in_money),
         pd.DataFrame(rows, columns=["figure", "amount", "explained"]).astype({"amount": float}),
         options.assign(own_variance=draws.own, loop_variance=draws.shared[draws.loop]),
         trace_budgets(
-            offer,
+            made.offer,
             lifetime,
             draws,
             find_new_variation(model, facts.new_cable),
             read_budget(terms),
             terms,
             model.coverage,
-            rng,
+            made.rng,
         ),
         draws.tabulate(),
-        plan.limits,
+        made.plan.limits,
         told,
     )
 

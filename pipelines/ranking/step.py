@@ -6,6 +6,7 @@ import pandas as pd
 from pipelines.ranking import ranking_history, rankings
 from pipelines.ranking.costs import KINDS
 from pipelines.ranking.rank_changes import choose_earlier, compare_rankings, is_worth_keeping, take_ranking
+from pipelines.survival.model import FailureHistory, FailureModel
 from pipelines.survival.step import FittedFleet
 from shared.settings import Settings
 from shared.store import read_model, write_tables
@@ -21,20 +22,11 @@ def run(
         return write_tables(con, dict.fromkeys(TABLES, pd.DataFrame())), None
     # read
     history, form = fitted.history, fitted.form
-    jobs = read_model(
-        con,
-        "core.job_stages",
-        columns=["job_id", "loop_id", "district_id", "configuration", "customers_interrupted", "customer_minutes"],
-    )
-    stated = read_model(con, "staging.jobs", columns=["job_id", "repair_cost"])
-    loops = read_model(con, "staging.loops", columns=["loop_id", "configuration", "customers"])
-    is_priced = any(getattr(settings.replacement, f"{kind}_interruption_cost") for kind in KINDS)
-    kinds = read_kinds(con) if is_priced else None
+    facts = gather_facts(con, history, fitted.model, settings)
     kept = ranking_history.read_kept(con)
     run_number = ranking_history.next_run_number(con)
 
     # compute
-    facts = rankings.gather(history, fitted.model, jobs.merge(stated, on="job_id", how="left"), loops, settings, kinds)
     sections = rankings.rank_sections(facts, settings)
     by_loop = rankings.rank_loops(facts, sections, settings)
     now = take_ranking(
@@ -53,6 +45,19 @@ def run(
     if is_worth_keeping(kept, now):
         ranking_history.write_kept(con, now)
     return write_tables(con, dict(zip(TABLES, (sections, by_loop, groups, changes), strict=True))), facts
+
+
+def gather_facts(
+    con: duckdb.DuckDBPyConnection, history: FailureHistory, model: FailureModel, settings: Settings
+) -> rankings.Facts:
+    """What ranking and plan rest on: forecast, register and money of every section."""
+    columns = ["job_id", "loop_id", "district_id", "configuration", "customers_interrupted", "customer_minutes"]
+    jobs = read_model(con, "core.job_stages", columns=columns)
+    stated = read_model(con, "staging.jobs", columns=["job_id", "repair_cost"])
+    loops = read_model(con, "staging.loops", columns=["loop_id", "configuration", "customers"])
+    is_priced = any(getattr(settings.replacement, f"{kind}_interruption_cost") for kind in KINDS)
+    kinds = read_kinds(con) if is_priced else None
+    return rankings.gather(history, model, jobs.merge(stated, on="job_id", how="left"), loops, settings, kinds)
 
 
 def read_kinds(con: duckdb.DuckDBPyConnection) -> pd.DataFrame:

@@ -19,6 +19,7 @@ LAYERS = {
     "core": "Judgements made once: what counts, what is observed, which stamps make a stage.",
     "fitted": "Estimates that other tables are made from and that nobody exports.",
     "marts": "What is exported and shown.",
+    "scenarios": "What `loopwear compare` writes, beside its page; no refresh makes it.",
 }
 
 
