@@ -149,7 +149,7 @@ class FailureModel:
 
         Checked by: tests/unit/test_survival_model.py
         """
-        w, post, order = self.windows, self.posterior, self._rows_in_service
+        w, post, order = self.windows, self.posterior, self.rows_in_service
         ahead, mean, shape, rate = (each[order] for each in (self.ahead(years), post.mean, post.shape, post.rate))
         half = self.tree.half_of_section[order]
         frame = w.sections[
@@ -187,16 +187,16 @@ class FailureModel:
         )
 
     @cached_property
-    def _rows_in_service(self) -> Integers:
+    def rows_in_service(self) -> Integers:
         """Rows of the sections in service, by section_code."""
         code = self.windows.sections["section_code"].to_numpy()
         order = np.flatnonzero(self.windows.in_service)
         return order[np.argsort(code[order], kind="stable")]
 
     def forecast_means(self, years: float) -> pd.DataFrame:
-        """What forecast says without limits, for who needs none: section_id, loop_id, length_km, expected_failures."""
-        order = self._rows_in_service
-        frame = self.windows.sections[["section_id", "loop_id", "length_km"]].iloc[order].reset_index(drop=True)
+        """What forecast says without limits: section_id, section_code, loop_id, length_km, expected_failures."""
+        order, named = self.rows_in_service, ["section_id", "section_code", "loop_id", "length_km"]
+        frame = self.windows.sections[named].iloc[order].reset_index(drop=True)
         return frame.assign(expected_failures=(self.ahead(years) * self.posterior.mean)[order])
 
     def forecast_groups(self, years: float, by: str) -> pd.DataFrame:
@@ -409,7 +409,7 @@ def expect_apart(windows: Windows, choices: ModelChoices, settings: Settings, ex
     Checked by: tests/unit/test_survival_forecast.py (through fit_failure_model)
     """
     loop = windows.sections["loop_code"].to_numpy(dtype=np.int64)
-    if len(np.unique(loop)) >= MANY_LOOPS or not len(windows.event_window):
+    if np.count_nonzero(np.bincount(loop)) >= MANY_LOOPS or not len(windows.event_window):
         return expected
     fold = loop[windows.owner] % FOLDS
     apart = np.zeros(len(windows.owner))

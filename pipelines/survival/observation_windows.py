@@ -82,7 +82,8 @@ def build_windows(history: FailureHistory) -> Windows:
     installed = pd.to_datetime(sections["installed_on"])
     sections = sections[~(sections["is_installed_on_known"].astype(bool) & (installed > as_of))].reset_index(drop=True)
     failures = _own_failures(history.failures, sections["section_code"].to_numpy())
-    first = failures.groupby("row")["failed_on"].min().reindex(range(len(sections)))
+    undated = failures[~sections["is_installed_on_known"].to_numpy(dtype=bool)[failures["row"]]]
+    first = undated.groupby("row")["failed_on"].min().reindex(range(len(sections)))
     spread = spread_dates(sections, first, as_of)
     owner = spread["row"].to_numpy(dtype=np.int64)
     installed = spread["installed_on"]
