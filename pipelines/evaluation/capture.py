@@ -11,7 +11,7 @@ from shared.arrays import Floats, Integers
 Draws = NDArray[np.uint8] | Floats
 """How often each loop is drawn in each replicate, shape (replicates, loops)."""
 
-AT_ONCE = 1024
+AT_ONCE = 2048
 """Units or loops whose draws are made floats at a time: those of a large fleet would take a third of a gigabyte."""
 
 LENGTH_FRACTIONS = (0.01, 0.05, 0.10, 0.20)
@@ -80,7 +80,7 @@ def measure_capture(
 
     picks, tie, size_of_tie = take(cuts.max())
     of_ties = [np.bincount(tie, failed[picks]).astype(np.float64)[None, :] for failed in followed]
-    captured = np.stack([_interpolate_at(size_of_tie[None, :], of_tie, cuts[None, :])[0] for of_tie in of_ties])
+    captured = _interpolate_at(size_of_tie[None, :], of_ties, cuts[None, :])[0]
     if not len(draws):
         return captured, np.zeros((0, *captured.shape))
     totals, failures = sum_drawn(units, draws, by, counted) if drawn_totals is None else drawn_totals
@@ -106,7 +106,7 @@ def measure_capture(
         if np.all(sizes.sum(axis=1) >= drawn_cuts.max(axis=1) * (1.0 + 1e-9)):
             break
         reach *= 2.0
-    return captured, np.stack([_interpolate_at(sizes, count, drawn_cuts) for count in counts], axis=1)
+    return captured, _interpolate_at(sizes, counts, drawn_cuts)
 
 
 def sum_drawn(
@@ -148,16 +148,16 @@ def _sum_blocks(kinds: Sequence[Floats], block: Integers, loop: Integers, draws:
     return [summed.T for summed in sums]
 
 
-def _interpolate_at(sizes: Floats, counts: Floats, targets: Floats) -> Floats:
-    """Running counts at targets of the running sizes, straight within a step; one row a replicate."""
-    size_sum = np.cumsum(sizes, axis=1, dtype=np.float64)
-    count_sum = np.cumsum(counts, axis=1, dtype=np.float64)
-    found = np.empty_like(targets, dtype=np.float64)
+def _interpolate_at(sizes: Floats, counts: Sequence[Floats], targets: Floats) -> Floats:
+    """Running counts at targets of the running sizes, straight within a step; shape (replicates, counts, targets)."""
+    size_sum, count_sums = (np.cumsum(each, axis=-1, dtype=np.float64) for each in (sizes, np.stack(counts, axis=1)))
+    found = np.empty((len(targets), len(counts), targets.shape[1]))
     rows = np.arange(len(targets))
     for k in range(targets.shape[1]):
         place = np.minimum((size_sum < targets[:, [k]]).sum(axis=1), size_sum.shape[1] - 1)
-        step, gain = sizes[rows, place], counts[rows, place]
+        step = sizes[rows, place]
         over = np.maximum(size_sum[rows, place] - targets[:, k], 0.0)
         share_left = np.divide(over, step, out=np.zeros_like(over), where=step > 0)
-        found[:, k] = count_sum[rows, place] - share_left * gain
+        for c, count in enumerate(counts):
+            found[:, c, k] = count_sums[rows, c, place] - share_left * count[rows, place]
     return found

@@ -36,7 +36,6 @@ def rate_units(known: FailureHistory, units: pd.DataFrame) -> dict[str, Floats]:
     fleet = (failures + 0.5) / max(sum(exposures), 1e-9)
     oldest = max([float(units["age_years"].max()) if len(units) else 0.0, 0.0])
     edges = np.arange(0.0, oldest + 2 * BAND_YEARS, BAND_YEARS)
-    names = pd.Index([view.name for view in views])
     # one column more: the class's own rate, where the age is unknown
     rates = np.empty((len(views), len(edges)))
     for row, (view, exposure) in enumerate(zip(views, exposures, strict=True)):
@@ -44,8 +43,10 @@ def rate_units(known: FailureHistory, units: pd.DataFrame) -> dict[str, Floats]:
         seen, _ = np.histogram(view.event_ages_years, edges)
         time = [view.exposure_between(low, high) for low, high in pairwise(edges)]
         rates[row, :-1] = (seen + 0.5) / (np.array(time) + 0.5 / own)
-    classes = known.sections.set_index("section_code")["cable_class"]
-    of_class = names.get_indexer(pd.Index(classes.loc[units["section_code"]]))
+    section = known.sections["section_code"].to_numpy()
+    class_of = np.zeros(int(section.max(initial=-1)) + 1, dtype=np.int64)
+    class_of[section] = pd.factorize(known.sections["cable_class"], sort=True)[0]  # in the order of the views
+    of_class = class_of[units["section_code"]]
     age = units["age_years"].to_numpy()
     band = np.where(age < 0, len(edges) - 1, np.floor(age / BAND_YEARS)).astype(np.int64)
     return {"class_rate": rates[of_class, -1], "class_age_rate": rates[of_class, band]}

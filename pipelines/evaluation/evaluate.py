@@ -43,10 +43,7 @@ class _MeansOnly:
 
     def forecast(self, years: float) -> pd.DataFrame:
         """Mean failures to expect of every section in service, with section_code."""
-        w = self.model.windows
-        # forecast_means is in the order of the codes
-        code = np.sort(w.sections["section_code"].to_numpy()[w.in_service])
-        return self.model.forecast_means(years).assign(section_code=code)
+        return self.model.forecast_means(years)
 
 
 def evaluate_ranking(

@@ -12,6 +12,7 @@ from pipelines.survival.history import (
     list_own_failures,
     share_over_loops,
 )
+from pipelines.survival.integer_codes import pair_codes
 from pipelines.survival.model import FailureModel
 from shared.arrays import Floats, Integers
 from shared.intervals import count_coverage, count_limits
@@ -85,8 +86,9 @@ def _sum_cells(history: FailureHistory, model: FailureModel, code: Integers) -> 
     km = w.sections["length_km"].to_numpy(dtype=np.float64) * w.in_service
     loop = model.tree.loop_of_half[model.tree.half_of_section]
     used = km > 0
-    classes = int(code.max(initial=0)) + 1
-    cell, key = pd.factorize((loop * classes + code)[used], sort=True)
+    of_cell, cell = pair_codes(code[used], loop[used])
+    at = np.zeros(len(of_cell), dtype=np.int64)
+    at[cell] = loop[used]
     summed = {
         "km": km,
         "km_years": km * years,
@@ -94,8 +96,8 @@ def _sum_cells(history: FailureHistory, model: FailureModel, code: Integers) -> 
         "seen": count_seen(history, model, expected),
         "level_error": expected * model.variation,
     }
-    sums = {name: np.bincount(cell, values[used], len(key)) for name, values in summed.items()}
-    return pd.DataFrame({"loop": key // classes, "code": key % classes, **sums})
+    sums = {name: np.bincount(cell, values[used], len(at)) for name, values in summed.items()}
+    return pd.DataFrame({"loop": at, "code": of_cell, **sums})
 
 
 def _row(cells: pd.DataFrame, name: str, grouped_by: str, coverage: float) -> dict[str, object]:

@@ -213,7 +213,7 @@ def gather_evidence(history: FailureHistory, model: FailureModel, weights: Float
 
 @dataclass(frozen=True)
 class _Placed:
-    """Where each failure lies: place of its section and of its loop in the model, -1 where it has none there.
+    """Where each failure lies in the model: place of its section, or of its loop where that alone is known; else -1.
 
     failed: its day. is_own: it counts, on a known section. is_alone: known by its loop alone. is_bare: its cable was
     not yet injected. by_day: the failures in the order of their sections and days.
@@ -231,7 +231,8 @@ class _Placed:
 def _place_failures(history: FailureHistory, model: FailureModel) -> _Placed:
     sections, failures = model.windows.sections, history.failures
     section = pd.Index(sections["section_id"]).get_indexer(failures["section_id"])
-    loop = pd.Index(name_loops(model)).get_indexer(pd.Index(failures["loop_id"]))
+    is_alone, loop = failures["why_not"].eq("loop_only").to_numpy(), np.full(len(failures), -1)
+    loop[is_alone] = pd.Index(name_loops(model)).get_indexer(pd.Index(failures["loop_id"][is_alone]))
     failed = pd.to_datetime(failures["failed_on"]).to_numpy(dtype="datetime64[D]")
     injected = pd.to_datetime(sections["rejuvenated_on"]).to_numpy(dtype="datetime64[D]")
     return _Placed(
@@ -239,7 +240,7 @@ def _place_failures(history: FailureHistory, model: FailureModel) -> _Placed:
         loop,
         failed,
         is_own=counts_as_failure(failures).to_numpy() & (section >= 0),
-        is_alone=failures["why_not"].eq("loop_only").to_numpy() & (loop >= 0),
+        is_alone=loop >= 0,
         is_bare=~(failed > injected[section]),
         by_day=np.lexsort((failed.astype(np.int64), section)),
     )

@@ -15,7 +15,7 @@ from pipelines.ranking.costs import (
 )
 from pipelines.ranking.rank_limits import group_alike, rank_units
 from pipelines.ranking.reasons import explain_loops
-from pipelines.survival.history import counts_as_failure
+from pipelines.survival.history import code_names, counts_as_failure, find_rows
 from pipelines.survival.model import FailureHistory, FailureModel
 from shared.settings import Settings
 
@@ -61,9 +61,11 @@ def gather(
     Checked by: tests/unit/test_ranking_rankings.py (through run_replacement)
     """
     horizon = settings.general.horizon_years
+    history = history.keep(code_names)
     counted = history.failures[counts_as_failure(history.failures) & history.failures["section_id"].notna()]
-    last = counted.assign(failed_on=pd.to_datetime(counted["failed_on"])).groupby("section_id")["failed_on"].max()
-    register = history.sections.set_index("section_id")[
+    last = pd.to_datetime(counted["failed_on"]).groupby(counted["section_code"]).max()
+    code = model.windows.sections["section_code"].to_numpy()[model.rows_in_service]
+    register = history.sections[
         [
             "position",
             "installation",
@@ -74,16 +76,14 @@ def gather(
             "customers",
             "length_m",
         ]
-    ]
-    sections = (
-        model.forecast(horizon)
-        .merge(register, left_on="section_id", right_index=True, how="left")
-        .merge(loops.rename(columns={"customers": "loop_customers"}), on="loop_id", how="left")
+    ].iloc[history.keep(find_rows)[code]]
+    sections = pd.concat([model.forecast(horizon), register.reset_index(drop=True)], axis=1).merge(
+        loops.rename(columns={"customers": "loop_customers"}), on="loop_id", how="left"
     )
     if kinds is not None:
         sections = sections.merge(kinds, on="section_id", how="left")
     sections = sections.assign(
-        last_failure_on=last.reindex(sections["section_id"]).to_numpy(),
+        last_failure_on=last.reindex(code).to_numpy(),
         installed_on=pd.to_datetime(sections["installed_on"]).where(sections["is_installed_on_known"].astype(bool)),
     )
     costs = learn_failure_costs(jobs, settings.replacement, small_group=settings.general.small_group)
@@ -145,9 +145,10 @@ def _rank_groups(
     groups: pd.DataFrame, by: str, facts: Facts, sections: pd.DataFrame, settings: Settings
 ) -> pd.DataFrame:
     """Groups of sections ranked by failures expected per km, with the money of their sections."""
+    sections = sections.astype(dict.fromkeys((by, "loop_id", "cable_class"), "category"))  # numbered once for all sums
     summed = (
-        groups.merge(_sum_sections(sections, by), on=by, how="left")
-        .merge(_worst_class(sections, by), on=by, how="left")
+        groups.merge(_sum_sections(sections, by).astype({by: groups[by].dtype}), on=by, how="left")
+        .merge(_worst_class(sections, by).astype({by: groups[by].dtype}), on=by, how="left")
         .pipe(in_order, by)
     )
     cost = summed["replacement_cost"] + settings.replacement.cost_per_loop * summed["loops"]
@@ -181,7 +182,7 @@ def _add_ranks(units: pd.DataFrame, coverage: float) -> pd.DataFrame:
 
 def _sum_sections(sections: pd.DataFrame, by: str) -> pd.DataFrame:
     return (
-        sections.groupby(by)
+        sections.groupby(by, observed=True)
         .agg(
             loops=("loop_id", "nunique"),
             oldest_installed=("installed_on", "min"),
@@ -198,7 +199,7 @@ def _sum_sections(sections: pd.DataFrame, by: str) -> pd.DataFrame:
 
 def _worst_class(sections: pd.DataFrame, by: str) -> pd.DataFrame:
     """Class from which each group expects the most failures, with its length there."""
-    by_class = sections.groupby([by, "cable_class"])
+    by_class = sections.groupby([by, "cable_class"], observed=True)
     sums = by_class[["expected_failures", "length_km"]].sum().reset_index()
     ordered = sums.sort_values([by, "expected_failures"], ascending=[True, False], kind="stable")
     return ordered.drop_duplicates(by)[[by, "cable_class", "length_km"]].rename(

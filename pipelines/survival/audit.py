@@ -53,20 +53,18 @@ def audit_register(history: FailureHistory, settings: Settings) -> pd.DataFrame:
     history = history.keep(code_names)
     starts = history.keep(assess_completeness).starts
     classes = history.sections["cable_class"].astype("category")  # told apart by number
+    failures = history.failures.assign(cable_class=history.keep(_class_of_failures))
     history = dataclasses.replace(history, sections=history.sections.assign(cable_class=classes))
     windows = build_windows(history)
     frame = _window_frame(windows)
     events = _event_frame(windows, frame)
-    failures = history.failures.assign(cable_class=_class_of_failures(history))
     rows: list[Row] = []
     for name in sorted(classes.dropna().unique()):
         sections = history.sections[history.sections["cable_class"] == name]
-        used = frame[(frame["cable_class"] == name) & frame["is_known"]]
-        seen = events[(events["cable_class"] == name) & events["is_known"]]
+        own, late = (rows_of[rows_of["cable_class"] == name] for rows_of in (frame, events))
+        used, seen = own[own["is_known"]], late[late["is_known"]]
         base = _summary(used, seen, settings)
-        for finding, concerned, km, extra, treated in _findings(
-            name, sections, frame, events, failures, history, starts
-        ):
+        for finding, concerned, km, extra, treated in _findings(name, sections, own, late, failures, history, starts):
             if concerned == 0 and extra == 0:
                 continue
             other = treated(settings, used, seen)
@@ -98,7 +96,7 @@ def count_orphans(history: FailureHistory) -> pd.DataFrame:
     Checked by: tests/unit/test_survival_audit.py
     """
     history = history.keep(code_names)
-    failures = history.failures.assign(cable_class=_class_of_failures(history))
+    failures = history.failures.assign(cable_class=history.keep(_class_of_failures))
     used = failures[failures["is_counted"].astype(bool) | (failures["why_not"] == "not_in_register")]
     table = (
         used.assign(year=pd.to_datetime(used["failed_on"]).dt.year, is_orphan=used["why_not"] == "not_in_register")

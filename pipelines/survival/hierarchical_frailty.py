@@ -38,14 +38,15 @@ class Posterior:
     """Multipliers given the failures: of sections (gamma), and the means of half-loops and loops.
 
     mean, gap: of a section's posterior, and how far the logarithm of the mean lies above the mean logarithm. shape,
-    rate: the gamma with both. messages: log-likelihood of each half-loop's outer multiplier on the grid.
+    rate: the gamma with both. messages: log-likelihood of each half-loop's outer multiplier on the grid, part by part
+    (frailty_tree.split_tree).
     """
 
     mean: Floats
     gap: Floats
     half_loop: Floats
     loop: Floats
-    messages: Floats
+    messages: list[Floats]
 
     @cached_property
     def shape(self) -> Floats:
@@ -162,8 +163,9 @@ def fit_posterior(tree: Tree, variances: Variances) -> Posterior:
 
     Checked by: tests/unit/test_survival_hierarchical_frailty.py
     """
-    parts = [_posterior_of(part, variances) for part, _ in split_tree(tree)]
-    return Posterior(*(np.concatenate(each) for each in zip(*parts, strict=True)))
+    *parts, messages = zip(*(_posterior_of(part, variances) for part, _ in split_tree(tree)), strict=True)
+    mean, gap, half_loop, loop = (np.concatenate(each) for each in parts)
+    return Posterior(mean, gap, half_loop, loop, list(messages))
 
 
 def _posterior_of(tree: Tree, variances: Variances) -> tuple[Floats, ...]:
@@ -191,7 +193,7 @@ class Totals:
     loop_variance: Floats
 
 
-def fit_totals(tree: Tree, variances: Variances, weights: Floats, messages: Floats | None = None) -> Totals:
+def fit_totals(tree: Tree, variances: Variances, weights: Floats, messages: list[Floats] | None = None) -> Totals:
     """Posterior mean and variance of each half-loop's and loop's sum of weights times section multipliers.
 
     Parameters
@@ -210,12 +212,10 @@ def fit_totals(tree: Tree, variances: Variances, weights: Floats, messages: Floa
 
     Checked by: tests/unit/test_survival_hierarchical_frailty.py
     """
-    parts, begin = [], 0
-    for part, place in split_tree(tree):
-        end = begin + len(part.half_starts)
-        given = None if messages is None else messages[begin:end]
-        parts.append(_totals_of(part, variances, weights[place], given))
-        begin = end
+    parts = [
+        _totals_of(part, variances, weights[place], messages[number] if messages else None)
+        for number, (part, place) in enumerate(split_tree(tree))
+    ]
     return Totals(*(np.concatenate(each) for each in zip(*parts, strict=True)))
 
 
@@ -230,16 +230,17 @@ def _totals_of(
     message = np.maximum(likelihood @ transfer, 1e-300)
     first, second = _half_moments(tree, variances, weights)
     mean_half = (likelihood * first) @ transfer / message
-    variance_half = (likelihood * (second + first**2)) @ transfer / message - mean_half**2
-    summed = _sum_rows(np.hstack([np.log(message), mean_half, variance_half]), tree.loop_starts)
+    second += first**2
+    square_half = (likelihood * second) @ transfer / message
+    summed = _sum_rows(np.hstack([np.log(message), mean_half, square_half - mean_half**2]), tree.loop_starts)
     loops, mean_loop, variance_loop = np.split(summed, 3, axis=1)
     loops = np.exp(loops - loops.max(axis=1, keepdims=True)) * _prior(variances.loop)
     loops /= loops.sum(axis=1, keepdims=True)
     loop_mean = (loops * mean_loop).sum(axis=1)
     loop_variance = (loops * (variance_loop + mean_loop**2)).sum(axis=1) - loop_mean**2
     given = loops[tree.loop_of_half]
-    half_mean = (given * mean_half).sum(axis=1)
-    half_variance = (given * (variance_half + mean_half**2)).sum(axis=1) - half_mean**2
+    half_mean = np.einsum("ij,ij->i", given, mean_half)
+    half_variance = np.einsum("ij,ij->i", given, square_half) - half_mean**2
     return half_mean, np.maximum(half_variance, 0.0), loop_mean, np.maximum(loop_variance, 0.0)
 
 
@@ -249,24 +250,32 @@ def _half_moments(tree: Tree, variances: Variances, weights: Floats) -> tuple[Fl
     if precision is None:
         first = np.add.reduceat(weights, tree.half_starts)[:, None] * outer
         return first, np.zeros_like(first)
-    unit = outer / (precision[:, None] + tree.expected[:, None] * outer)
+    unit = _given_outer(tree, precision)
     first = _sum_rows(unit, tree.half_starts, weights * (precision + n))
-    return first, _sum_rows(unit * unit, tree.half_starts, weights**2 * (precision + n))
+    return first, _sum_rows(np.square(unit, out=unit), tree.half_starts, weights**2 * (precision + n))
+
+
+def _given_outer(tree: Tree, precision: Floats) -> Floats:
+    """Mean of each section's multiplier given its outer one on the grid, over precision and failures together."""
+    outer = np.exp(GRID)
+    unit = np.multiply.outer(tree.expected, outer)
+    unit += precision[:, None]
+    return np.divide(outer, unit, out=unit)
 
 
 def _section_means(tree: Tree, variances: Variances, product: Floats, terms: Floats | None) -> tuple[Floats, Floats]:
     """Mean of each section's posterior, and how far its logarithm lies above the mean logarithm."""
     from scipy.special import digamma
 
-    weights, outer, precision = product[tree.half_of_section], np.exp(GRID), _precision(tree, variances)
+    half, precision = tree.half_of_section, _precision(tree, variances)
+    mean_log = (product @ GRID)[half]
     if precision is None or terms is None:
-        mean, mean_log = weights @ outer, weights @ GRID
+        mean = (product @ np.exp(GRID))[half]
     else:
-        k, n = precision, tree.failures
-        unit = outer / (k[:, None] + tree.expected[:, None] * outer)
-        mean = (k + n) * np.einsum("ij,ij->i", weights, unit)
-        # log of unit: GRID - log k - terms
-        mean_log = digamma(k + n) - np.log(k) + weights @ GRID - np.einsum("ij,ij->i", weights, terms)
+        k, n, weights = precision, tree.failures, product[half]
+        mean = (k + n) * np.einsum("ij,ij->i", weights, _given_outer(tree, k))
+        # log of what is given: GRID - log k - terms
+        mean_log += digamma(k + n) - np.log(k) - np.einsum("ij,ij->i", weights, terms)
     return mean, np.log(mean) - mean_log
 
 

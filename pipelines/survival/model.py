@@ -149,9 +149,9 @@ class FailureModel:
 
         Checked by: tests/unit/test_survival_model.py
         """
-        w, post = self.windows, self.posterior
-        ahead = self.ahead(years)
-        owner = self.tree.half_of_section
+        w, post, order = self.windows, self.posterior, self.rows_in_service
+        ahead, mean, shape, rate = (each[order] for each in (self.ahead(years), post.mean, post.shape, post.rate))
+        half = self.tree.half_of_section[order]
         frame = w.sections[
             [
                 "section_id",
@@ -162,39 +162,41 @@ class FailureModel:
                 "length_km",
                 "is_installed_on_known",
             ]
-        ].copy()
-        lo, hi = gamma_limits(post.shape, post.rate, self.coverage)
-        mean = post.mean
-        wide_shape = 1.0 / (1.0 / post.shape + self.variation**2)
+        ].iloc[order]
+        lo, hi = gamma_limits(shape, rate, self.coverage)
+        wide_shape = 1.0 / (1.0 / shape + self.variation[order] ** 2)
         wide_lo, wide_hi = gamma_limits(wide_shape, wide_shape / mean, self.coverage)
-        frame = frame.assign(
-            age_years=w.sum_by_section(w.weight * w.age_now),
-            failures_recorded=self.recorded,
-            failures_shared=np.maximum(self.failures - self.recorded, 0.0),
-            expected_recorded=self.expected,
+        return frame.reset_index(drop=True).assign(
+            age_years=w.sum_by_section(w.weight * w.age_now)[order],
+            failures_recorded=self.recorded[order],
+            failures_shared=np.maximum(self.failures - self.recorded, 0.0)[order],
+            expected_recorded=self.expected[order],
             expected_class=ahead,
             multiplier=mean,
             multiplier_lo=lo,
             multiplier_hi=hi,
-            gamma_shape=post.shape,
-            gamma_rate=post.rate,
-            half_loop_multiplier=post.half_loop[owner],
-            loop_multiplier=post.loop[self.tree.loop_of_half[owner]],
+            gamma_shape=shape,
+            gamma_rate=rate,
+            half_loop_multiplier=post.half_loop[half],
+            loop_multiplier=post.loop[self.tree.loop_of_half[half]],
             expected_failures=ahead * mean,
             expected_failures_lo=ahead * wide_lo,
             expected_failures_hi=ahead * wide_hi,
-            probability_of_failure=1.0 - (post.rate / (post.rate + ahead)) ** post.shape,
-            injection_factor=np.where(self.is_treated, self.treatment.factor, 1.0),
+            probability_of_failure=1.0 - (rate / (rate + ahead)) ** shape,
+            injection_factor=np.where(self.is_treated, self.treatment.factor, 1.0)[order],
         )
-        order = np.argsort(w.sections["section_code"].to_numpy(), kind="stable")
-        return frame.iloc[order[w.in_service[order]]].reset_index(drop=True)
+
+    @cached_property
+    def rows_in_service(self) -> Integers:
+        """Rows of the sections in service, by section_code."""
+        code = self.windows.sections["section_code"].to_numpy()
+        order = np.flatnonzero(self.windows.in_service)
+        return order[np.argsort(code[order], kind="stable")]
 
     def forecast_means(self, years: float) -> pd.DataFrame:
-        """What forecast says without limits, for who needs none: section_id, loop_id, length_km, expected_failures."""
-        w = self.windows
-        order = np.argsort(w.sections["section_code"].to_numpy(), kind="stable")
-        order = order[w.in_service[order]]
-        frame = w.sections[["section_id", "loop_id", "length_km"]].iloc[order].reset_index(drop=True)
+        """What forecast says without limits: section_id, section_code, loop_id, length_km, expected_failures."""
+        order, named = self.rows_in_service, ["section_id", "section_code", "loop_id", "length_km"]
+        frame = self.windows.sections[named].iloc[order].reset_index(drop=True)
         return frame.assign(expected_failures=(self.ahead(years) * self.posterior.mean)[order])
 
     def forecast_groups(self, years: float, by: str) -> pd.DataFrame:
@@ -407,7 +409,7 @@ def expect_apart(windows: Windows, choices: ModelChoices, settings: Settings, ex
     Checked by: tests/unit/test_survival_forecast.py (through fit_failure_model)
     """
     loop = windows.sections["loop_code"].to_numpy(dtype=np.int64)
-    if len(np.unique(loop)) >= MANY_LOOPS or not len(windows.event_window):
+    if np.count_nonzero(np.bincount(loop)) >= MANY_LOOPS or not len(windows.event_window):
         return expected
     fold = loop[windows.owner] % FOLDS
     apart = np.zeros(len(windows.owner))

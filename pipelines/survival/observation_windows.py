@@ -2,6 +2,7 @@
 
 import dataclasses
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -40,13 +41,13 @@ class Windows:
     event_on: NDArray[np.datetime64]
     times: Floats | float = 1.0
 
-    @property
+    @cached_property
     def km(self) -> Floats:
         """Kilometres each window stands for; cable of a bad year as so many times its length."""
         length = self.sections["length_km"].to_numpy(dtype=np.float64)[self.owner]
         return np.asarray(length * self.weight * self.times)
 
-    @property
+    @cached_property
     def in_service(self) -> Booleans:
         """Sections that stay in service after the as-of date; one taken out on that day has no future to forecast."""
         retired = pd.to_datetime(self.sections["retired_on"])
@@ -81,7 +82,8 @@ def build_windows(history: FailureHistory) -> Windows:
     installed = pd.to_datetime(sections["installed_on"])
     sections = sections[~(sections["is_installed_on_known"].astype(bool) & (installed > as_of))].reset_index(drop=True)
     failures = _own_failures(history.failures, sections["section_code"].to_numpy())
-    first = failures.groupby("row")["failed_on"].min().reindex(range(len(sections)))
+    undated = failures[~sections["is_installed_on_known"].to_numpy(dtype=bool)[failures["row"]]]
+    first = undated.groupby("row")["failed_on"].min().reindex(range(len(sections)))
     spread = spread_dates(sections, first, as_of)
     owner = spread["row"].to_numpy(dtype=np.int64)
     installed = spread["installed_on"]
@@ -123,8 +125,8 @@ def _own_failures(failures: pd.DataFrame, section_codes: Integers) -> pd.DataFra
 def _meet_windows(failures: pd.DataFrame, spread: pd.DataFrame) -> pd.DataFrame:
     """One row a failure and window of its section: window, installed_on, failed_on, weight."""
     owner, row = spread["row"].to_numpy(dtype=np.int64), failures["row"].to_numpy(dtype=np.int64)
-    first = np.searchsorted(owner, row)
-    count = np.searchsorted(owner, row, side="right") - first
+    each = np.bincount(owner, minlength=int(row.max(initial=-1)) + 1)  # owners never fall: no search is needed
+    first, count = (np.cumsum(each) - each)[row], each[row]
     failure = np.repeat(np.arange(len(row)), count)
     window = np.arange(len(failure)) - np.repeat(np.cumsum(count) - count, count) + first[failure]
     return pd.DataFrame(

@@ -269,7 +269,7 @@ class Clusters:
     @property
     def failed(self) -> int:
         """How many have a failure."""
-        return len(np.unique(self.cluster[self.owner]))
+        return int(np.count_nonzero(np.bincount(self.cluster[self.owner])))
 
     def inflate(self, shape: float, log_scale: float, curvature: Floats) -> Floats:
         """Variances of shape and log scale that hold however failures cluster, over the likelihood's own; at least 1.

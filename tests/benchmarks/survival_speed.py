@@ -292,6 +292,8 @@ def draw_tables(sections: int, jobs: int) -> dict[str, pd.DataFrame]:
         "staging.jobs": failures[["job_id"]].assign(repair_cost=9000.0),
         "staging.loops": loops,
         "staging.test_shots": pd.DataFrame({"job_id": pd.Series(dtype=str)}),
+        "staging.decisions": pd.DataFrame({"decision_id": pd.Series(dtype=str)}),
+        "staging.terminals": pd.DataFrame({"terminal_id": pd.Series(dtype=str)}),
     }
     return {name: _with_all_columns(name, part) for name, part in drawn.items()}
 

@@ -8,10 +8,12 @@ from pathlib import Path
 import pytest
 
 from pipelines import refresh as road
+from pipelines.evaluation import step as evaluation
+from pipelines.survival.step import fit_fleet
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse, read_model
-from tests.replacement_fleets import run_ranking, run_replacement
+from tests.replacement_fleets import run_ranking
 
 
 @pytest.fixture
@@ -65,7 +67,8 @@ def test_watched_loops_are_compared_from_the_settings_to_the_table(space: Worksp
     loop = con.execute("select loop_id from marts.loop_ranking order by rank limit 1").fetchone()[0]
     given = tmp_path / "settings.toml"
     given.write_text(f'[replacement.watched]\n"{loop}" = {as_of.year - 3}-06-30\n', encoding="utf-8")
-    run_replacement(con, load_settings(given).override("general", as_of=as_of))
+    settings = load_settings(given).override("general", as_of=as_of)
+    evaluation.run(con, fit_fleet(con, settings), settings)  # needs neither a ranking nor a plan
     rows = read_model(con, "marts.before_after").query("grouped_by == 'watched'")
     assert rows["group_name"].tolist() == [loop]
     after = con.execute(

@@ -32,7 +32,7 @@ DAY = pd.Timestamp("2015-06-01")
 """The day of the change."""
 BEFORE, AFTER = ("2008-05-10", "2011-06-10", "2013-07-10"), ("2017-03-10", "2019-05-10")
 """Days of the failures of the section, on either side of it."""
-TAKEN = ("core", "restoration", "survival", "ranking")
+TAKEN = ("core", "survival", "ranking")
 Tables = dict[str, pd.DataFrame]
 
 

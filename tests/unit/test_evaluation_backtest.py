@@ -472,5 +472,5 @@ def test_blocks_and_their_sums_by_hand() -> None:
 
 def test_counts_are_read_between_steps() -> None:
     sizes, counts = np.array([[1.0, 0.0, 3.0]]), np.array([[2.0, 1.0, 6.0]])
-    found = _interpolate_at(sizes, counts, np.array([[0.0, 0.5, 1.0, 2.5, 4.0, 9.0]]))
-    assert found.tolist() == [[0, 1, 2, 3 + 6 * 0.5, 9, 9]]
+    found = _interpolate_at(sizes, [counts, 2 * counts], np.array([[0.0, 0.5, 1.0, 2.5, 4.0, 9.0]]))
+    assert found.tolist() == [[[0, 1, 2, 3 + 6 * 0.5, 9, 9], [0, 2, 4, 12, 18, 18]]]

@@ -233,7 +233,7 @@ def test_cells_are_sums_by_loop_and_class(history: FailureHistory, model: Failur
         km_years=frame["km"] * frame["years"],
         level_error=frame["expected"] * frame["years"] * frame["variation"],
     )
-    sums = frame.groupby(["loop", "code"])[["km", "km_years", "expected", "level_error"]].sum().reset_index()
+    sums = frame.groupby(["code", "loop"])[["km", "km_years", "expected", "level_error"]].sum().reset_index()
     assert cells[["loop", "code"]].to_numpy().tolist() == sums[["loop", "code"]].to_numpy().tolist()
     for column in ("km", "km_years", "expected", "level_error"):
         assert cells[column].to_numpy() == pytest.approx(sums[column].to_numpy()), column

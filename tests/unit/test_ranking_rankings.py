@@ -65,9 +65,9 @@ def test_customers_of_a_priced_kind_weigh_in_every_table(make_warehouse) -> None
     prices = {"residential_interruption_cost": 200.0, "business_interruption_cost": 900.0, "backtest_origins": 2}
     settings = SETTINGS.override("replacement", **prices)
     con = make_warehouse(tables, settings=settings)
-    found = {}
+    found, fitted = {}, fit_fleet(con, SETTINGS)  # no price moves the fit
     for name, each in (("plain", SETTINGS), ("priced", settings)):
-        _, facts = ranking.run(con, fitted := fit_fleet(con, each), each)
+        _, facts = ranking.run(con, fitted, each)
         investment.run(con, facts, fitted.model, each)
         found[name] = read_model(con, "fitted.section_ranking").merge(
             read_model(con, "marts.section_options")[["section_id", "benefit_cost_flat"]], on="section_id"

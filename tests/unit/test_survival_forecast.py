@@ -210,8 +210,10 @@ def test_a_forecast_by_its_definitions(model) -> None:
         assert_allclose(frame[name], values[order], rtol=1e-9, err_msg=name)
     assert set(frame["is_installed_on_known"]) == {True, False}
     means = model.forecast_means(5.0)
-    assert means.columns.tolist() == ["section_id", "loop_id", "length_km", "expected_failures"]
-    pd.testing.assert_frame_equal(means, frame[means.columns])
+    assert means.columns.tolist() == ["section_id", "section_code", "loop_id", "length_km", "expected_failures"]
+    pd.testing.assert_frame_equal(means.drop(columns="section_code"), frame[means.columns.drop("section_code")])
+    named = model.windows.sections.set_index("section_code")["section_id"]
+    assert named[means["section_code"]].tolist() == means["section_id"].tolist()
 
 
 @pytest.mark.parametrize("by", ["half_loop_id", "loop_id", "district_id"])

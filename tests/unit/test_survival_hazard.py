@@ -31,6 +31,7 @@ from pipelines.survival.hazard import (
     draw_up_curves,
     expect_cells,
     fit_hazard,
+    fit_ridge,
     make_hazard,
 )
 
@@ -63,7 +64,7 @@ def test_parameters_are_kept_and_cloned(hazard) -> None:
     copy = clone(hazard)
     assert copy.get_params() == hazard.get_params()
     assert copy.set_params(penalty=7.0).penalty == 7.0
-    assert not hasattr(copy, "regression_")
+    assert not hasattr(copy, "coef_")
 
 
 def cells_with_a_bump(seed: int = 1):
@@ -135,15 +136,33 @@ def test_levels_are_numbered_in_their_order_and_strangers_stand_apart() -> None:
     assert codes.transform(pd.DataFrame({"a": ["new", "x"], "b": ["w", "z"]})).tolist() == [[-1, 1], [0, -1]]
 
 
-def test_a_prediction_is_the_regression_s_own() -> None:
+def test_the_fit_and_its_predictions_are_those_of_the_library() -> None:
     cells, patterns, laws, code, _ = cells_with_a_bump()
     fitted = fit_hazard(make_hazard("spline", 3.0), cells, patterns, laws, code)
     assert isinstance(fitted, SplineHazard)
-    asked = describe_cells(cells, patterns)
-    by_library = fitted.regression_.predict(fitted._columns(asked) - fitted.centre_)
-    assert_allclose(fitted.predict(asked), by_library, rtol=1e-11)
-    stranger = asked.head(3).assign(district_id="D9")
-    assert_allclose(fitted.predict(stranger), fitted.regression_.predict(fitted._columns(stranger) - fitted.centre_))
+
+    def design(rows: pd.DataFrame) -> np.ndarray:
+        (kind, kinds), (age, ages) = fitted._tabulate(rows)
+        assert (len(kinds), len(ages)) == (len(patterns), 20)  # each kind and each age once
+        return np.hstack([kinds[kind], ages[age]])[:, 1:]
+
+    asked, weight = describe_cells(cells, patterns), expect_cells(cells, laws, code)
+    library = PoissonRegressor(alpha=3.0 / weight.sum(), solver="newton-cholesky", max_iter=100, tol=1e-7)
+    library.fit(design(asked), cells["failures"] / weight, sample_weight=weight)
+    assert_allclose(fitted.predict(asked), library.predict(design(asked)), rtol=1e-9)
+    # a district not known adds nothing to the rest
+    stranger = asked.assign(district_id=asked["district_id"].astype(str).replace("D1", "D9"))
+    assert_allclose(fitted.predict(stranger), library.predict(design(stranger)), rtol=1e-9)
+
+
+def test_a_step_that_goes_too_far_is_halved() -> None:
+    """One kind fails a thousand times as often as the rest: a whole first step would have it at the power of e."""
+    row, table = np.arange(4), np.column_stack([np.ones(4), np.eye(4)])
+    seen, expected = np.array([5000.0, 1, 2, 0]), np.array([1.0, 200, 300, 400])
+    found = fit_ridge((row, table), (np.zeros(4, dtype=int), np.zeros((1, 0))), seen, expected, 0.5)
+    library = PoissonRegressor(alpha=0.5 / expected.sum(), solver="newton-cholesky", max_iter=100, tol=1e-7)
+    library.fit(np.eye(4), seen / expected, sample_weight=expected)
+    assert_allclose(found, np.r_[library.intercept_, library.coef_], rtol=1e-6)
 
 
 def test_what_is_left_out_has_its_documented_value() -> None:
@@ -193,18 +212,16 @@ def test_the_regression_is_a_ridge_on_steps_and_categories(failures: float, pena
     design -= design.mean(axis=0)
     plain = PoissonRegressor(alpha=penalty / 40, solver="newton-cholesky", max_iter=100, tol=1e-7)
     plain.fit(design, y, sample_weight=weight)
-    assert_allclose(hazard.predict(rows), plain.predict(design), rtol=1e-7)
-    assert hazard.regression_.get_params() == pytest.approx(plain.get_params())
+    assert_allclose(hazard.predict(rows), plain.predict(design), rtol=1e-9)
     even = SplineHazard(penalty=penalty / 2, n_knots=5).fit(rows, y)  # without weights each counts one
     assert len(even.classes_of_age_) == (0 if y[:10].sum() < 20 else 1)
 
 
-def test_the_centre_is_that_of_the_weights() -> None:
+def test_a_ridge_does_not_hold_the_level_back() -> None:
     rows, y, _ = two_classes(30.0)
     weight = np.linspace(1, 5, 20)
     hazard = SplineHazard(penalty=2.0).fit(rows, y, sample_weight=weight)
-    assert_allclose(hazard.centre_, weight @ hazard._columns(rows) / weight.sum())
-    # a ridge does not hold the level back: as many failures as were seen
+    # as many failures as were seen
     assert hazard.predict(rows) @ weight == pytest.approx(y @ weight, rel=1e-6)
 
 
