@@ -194,9 +194,11 @@ def _refuse_elsewhere(system: "CRS", said: str, lon: np.ndarray, lat: np.ndarray
     across = ((east - west) % 360.0 or 360.0) + 2 * MARGIN_DEGREES
     inside = (off <= across) & (lat >= south - MARGIN_DEGREES) & (lat <= north + MARGIN_DEGREES)
     if inside.mean() < 0.5:
+        x, y = np.median(lon), np.median(lat)
+        where = f"at longitude {x:.1f}, latitude {y:.1f}" if np.isfinite(x + y) else "nowhere on earth"
         raise UserError(
-            f"by {said} most terminals would lie at longitude {np.median(lon):.1f}, latitude {np.median(lat):.1f}: that "
-            f"system is for longitudes {west:.1f} to {east:.1f} and latitudes {south:.1f} to {north:.1f}",
+            f"by {said} most terminals would lie {where}: that system is for longitudes {west:.1f} to {east:.1f} and "
+            f"latitudes {south:.1f} to {north:.1f}",
             SETTING,
             "check the code, that x is the easting or longitude, and feet or metres; or leave it empty",
         )

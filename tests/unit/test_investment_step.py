@@ -17,7 +17,7 @@ def test_work_has_its_district_cable_terminals_and_coordinates(
         {
             "districts": "district_id | timezone\nOB | UTC",
             "loops": "loop_id | district_id\nL1 | OB",
-            "terminals": "terminal_id | x | y | loop_id\nT1 | 1000.1 | 50.25 | L1\nT2 | 1100.3 | 60.5 | L1\nT3 | | | L1",
+            "terminals": "terminal_id | x | y | loop_id\nT1 | 1000.1 | 50.25 | L1\nT2 | 1100.3 | 60.5 | L1\nT3 || | L1",
             "sections": """
                 section_id | loop_id | position | from_terminal_id | to_terminal_id | length_m | insulation | neutral
                 S1         | L1      | 1        | T1               | T2             | 110      | XLPE       | bare

@@ -274,7 +274,12 @@ def test_feet_stay_feet_in_the_package_and_are_degrees_in_geojson(write: Callabl
         (
             "EPSG:4258",  # latitude for longitude
             {"T1": (50.5, 10.0), "T2": (50.6, 10.0), "T3": (50.7, 10.0)},
-            "by EPSG:4258 (ETRS89) most terminals would lie at longitude 50.6, latitude 10.0: that system is for longitudes",
+            "by EPSG:4258 (ETRS89) most terminals would lie at longitude 50.6, latitude 10.0: that system is for ",
+        ),
+        (
+            "EPSG:25832",  # beyond the reach of the projection
+            {"T1": (1e20, 1e20), "T2": (1e20, 1e20), "T3": (1e20, 1e20)},
+            "by EPSG:25832 (ETRS89 / UTM zone 32N) most terminals would lie nowhere on earth: that system is for ",
         ),
     ],
 )
