@@ -130,7 +130,7 @@ def locate_terminals(con: duckdb.DuckDBPyConnection, settings: Settings) -> Plac
     Of the registry's ways to WGS 84 that this machine can follow, the one it states to be the most exact for the area
     of the terminals; nothing is fetched.
 
-    Checked by: tests/unit/test_maps.py
+    Checked by: tests/unit/test_maps.py (through write_maps)
     """
     found = "select terminal_id, x, y from staging.terminals where isfinite(x) and isfinite(y) order by terminal_id"
     own, given = con.execute(found).df(), settings.general.coordinate_reference_system
@@ -167,7 +167,7 @@ def read_system(given: str) -> "CRS":
 
     Notes
     -----
-    Checked by: tests/unit/test_maps.py
+    Checked by: tests/unit/test_maps.py (through write_maps)
     """
     from pyproj import CRS
     from pyproj.exceptions import CRSError
