@@ -116,7 +116,7 @@ def locate_terminals(con: duckdb.DuckDBPyConnection, settings: Settings) -> Plac
     Parameters
     ----------
     con
-        A database with staging.terminals, whose x and y stand as they were loaded.
+        A database with staging.terminals, whose x and y are as they were loaded.
     settings
         general.coordinate_reference_system is used.
 

@@ -69,7 +69,7 @@ class General:
     currency: str = setting("USD", "currency of all money, for display", "ours: that of the invented demo")
     coordinate_reference_system: str = setting(
         "",
-        "what the terminals' x and y are, as they stand in the files (feet stay feet): a code of the EPSG registry, "
+        "what the terminals' x and y are, as they are in the files (feet stay feet): a code of the EPSG registry, "
         "such as EPSG:25832; empty: not given, so map programs cannot tell where the lines lie and have no GeoJSON",
         "ours: not given, for a wrong one draws the lines in a wrong place",
     )
