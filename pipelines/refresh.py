@@ -50,6 +50,10 @@ def build_core(run: Refresh) -> dict[str, int]:
         raise UserError("nothing is loaded yet", str(run.workspace.folder), "run: loopwear load PATH...")
     write_settings(run.con, run.settings)
     built = warehouse.build_models(run.con, "staging")
+    if run.settings.general.coordinate_reference_system:
+        from pipelines import maps
+
+        maps.locate_terminals(run.con, run.settings)  # a wrong one is said before the minutes of the models
     if run.settings.general.as_of is None:
         run.settings = run.settings.override("general", as_of=find_last_report_day(run.con))
         write_settings(run.con, run.settings)
@@ -134,10 +138,11 @@ def write_results(run: Refresh) -> dict[str, int]:
 
 
 def write_exports(run: Refresh) -> dict[str, int]:
-    """The export tables as CSV and Parquet."""
-    from pipelines import exports
+    """The export tables as CSV and Parquet, and the map files."""
+    from pipelines import exports, maps
 
-    return exports.write_exports(run.generation / "results.duckdb", run.generation / "exports")
+    results, folder = run.generation / "results.duckdb", run.generation / "exports"
+    return exports.write_exports(results, folder) | maps.write_maps(results, folder, run.settings)
 
 
 def write_reports(run: Refresh) -> dict[str, int]:

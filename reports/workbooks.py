@@ -11,13 +11,14 @@ import errno
 import multiprocessing
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from pipelines.maps import list_work_columns
 from reports import style
 from shared import dictionary
 from shared.dictionary import lineage
@@ -259,7 +260,9 @@ def sheet_tables(person: str) -> list[dictionary.Table]:
         for stem, table in exports.items()
         if stem not in (*placed, *NO_SHEET) and lineage.topic_of(table) in TOPICS[person]
     )
-    return [exports[stem] for stem in named + more]
+    ordered = {"programme": list_work_columns()}
+    tables = [exports[stem] for stem in named + more]
+    return [replace(table, columns=ordered.get(table.stem, table.columns)) for table in tables]
 
 
 def write_one(path: Path, person: str, sheets: list[Sheet], settings: Settings) -> None:

@@ -68,6 +68,12 @@ class General:
     horizon_years: float = setting(5.0, "years forecast", OURS, unit="years", low=0.25, high=40)
     interval_coverage: float = setting(0.90, "coverage of every interval", PRACTICE, low=0.5, high=0.999)
     currency: str = setting("USD", "currency of all money, for display", "ours: that of the invented demo")
+    coordinate_reference_system: str = setting(
+        "",
+        "what the terminals' x and y are, as they are in the files (feet stay feet): a code of the EPSG registry, "
+        "such as EPSG:25832; empty: not given, so map programs cannot tell where the lines lie and have no GeoJSON",
+        "ours: not given, for a wrong one draws the lines in a wrong place",
+    )
     seed: int = setting(20260101, "seed of every random draw", "ours: fixed, so that a run can be repeated", low=0)
     small_group: int = setting(10, "jobs below which a group is shown in grey", OURS, low=1)
     generations_kept: int = setting(

@@ -16,6 +16,7 @@ from pipelines.survival.model import FailureModel, fit_failure_model
 from pipelines.survival.model_selection import choose_model
 from pipelines.survival.step import read_choices, read_history
 from pipelines.warehouse import read_query
+from shared.dictionary import caution_of
 from shared.settings import Settings
 from shared.store import read_model, write_tables
 
@@ -39,6 +40,7 @@ def run(
     if facts is None or model is None:
         return write_tables(con, dict.fromkeys(TABLES, pd.DataFrame()))
     money = plan_money(facts, model, settings, *_read_work(con))
+    money = dataclasses.replace(money, programme=add_places(con, money.programme))
     frames = (getattr(money, field.name) for field in dataclasses.fields(money))
     return write_tables(con, dict(zip(TABLES, frames, strict=True)))
 
@@ -78,3 +80,15 @@ def plan_again(con: duckdb.DuckDBPyConnection, base: Settings) -> Callable[[Sett
         return Outcome(made.programme, made.plan.years, {name: amount for name, amount, _ in made.figures})
 
     return plan
+
+
+def add_places(con: duckdb.DuckDBPyConnection, programme: pd.DataFrame) -> pd.DataFrame:
+    """The work with what a person who plans it needs: district, cable, terminals, their coordinates, and the caution.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_investment_step.py
+    """
+    places = read_query(con, "investment/programme_places", planned=programme[["section_id"]])
+    placed = programme.merge(places, on="section_id", how="left", validate="one_to_one")
+    return placed.assign(caution=caution_of("marts.programme"))

@@ -34,7 +34,7 @@ def ranking(marts: Marts, settings: Settings) -> tuple[Exhibit, ...]:
     loops, found = marts.read("marts.loop_ranking"), judged(marts, "replacement")
     made = (
         first_loops(loops, settings, found),
-        loop_map(loops, marts.read("marts.loop_places")),
+        loop_map(loops, marts.read("marts.loop_places"), settings),
         first_sections(marts.read("marts.section_ranking"), loops, settings, found),
     )
     return tuple(exhibit for exhibit in made if exhibit is not None)
@@ -113,7 +113,7 @@ def first_of_each(firsts: pd.DataFrame) -> Exhibit:
     )
 
 
-def loop_map(loops: pd.DataFrame, places: pd.DataFrame) -> Exhibit | None:
+def loop_map(loops: pd.DataFrame, places: pd.DataFrame, settings: Settings) -> Exhibit | None:
     """The loops on a map, where their terminals have coordinates."""
     if loops.empty or places.empty:
         return None
@@ -128,6 +128,13 @@ def loop_map(loops: pd.DataFrame, places: pd.DataFrame) -> Exhibit | None:
         extra=len(places) - min(SHOWN_LOOPS, len(rows)),
         body=Markup('<div class="scroller drawing" tabindex="0" role="region" aria-label="Map">{}</div>').format(
             draw_map(rows, plane, marked)
+        ),
+        more=(
+            say(
+                "map.files",
+                "map.placed" if settings.general.coordinate_reference_system else "map.unplaced",
+                settings=settings,
+            ),
         ),
         n_rows=len(rows),
         n_loops=len(loops),

@@ -139,6 +139,11 @@ def caveats() -> dict[str, str]:
     return _read("caveats.toml")
 
 
+def caution_of(table: str) -> str:
+    """Everything to be read beside a table, as one text."""
+    return " ".join(caveats()[key] for key in tables()[table].caveats)
+
+
 def source_tables() -> dict[str, Table]:
     """Tables a file may bring, by file stem."""
     return {t.stem: t for t in load_tables().values() if not t.by_hand}

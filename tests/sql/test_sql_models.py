@@ -43,6 +43,7 @@ def test_the_header_says_what_the_query_reads(whole) -> None:
 
 def test_every_query_runs_on_empty_tables_and_has_the_key_that_its_header_says(whole) -> None:
     whole.execute("create temp table class_rates (cable_class varchar, rate double)")
+    whole.execute("create temp table planned (section_id varchar)")
     whole.execute("create temp table forecasts (section_id varchar, expected_failures double, origin timestamp)")
     whole.execute(
         "create temp table clusters_found as select *, '' as likeness, 1 as jobs_in_cluster from raw.job_clusters"

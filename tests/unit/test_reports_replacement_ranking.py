@@ -28,18 +28,18 @@ def marts(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Marts]:
 
 def test_a_fleet_without_coordinates_has_no_map(marts: Marts) -> None:
     loops, places = marts.read("marts.loop_ranking"), marts.read("marts.loop_places")
-    assert replacement_ranking.loop_map(loops, places.iloc[:0]) is None
-    made = replacement_ranking.loop_map(loops, places)
+    assert replacement_ranking.loop_map(loops, places.iloc[:0], Settings()) is None
+    made = replacement_ranking.loop_map(loops, places, Settings())
     assert made is not None and "40 loops drawn of 40" in made.count
 
 
 def test_the_map_says_how_far_the_first_loops_lie_apart(marts: Marts) -> None:
     """The first 25 loops of the small marts lie in a row, 300 m from one to the next."""
-    made = replacement_ranking.loop_map(marts.read("marts.loop_ranking"), marts.read("marts.loop_places"))
+    made = replacement_ranking.loop_map(marts.read("marts.loop_ranking"), marts.read("marts.loop_places"), Settings())
     assert made is not None
     assert "within ⟦0.3|km|⟧" in made.finding
     feet = marts.read("marts.loop_places").assign(straight_over_cable=2.6)
-    other = replacement_ranking.loop_map(marts.read("marts.loop_ranking"), feet)
+    other = replacement_ranking.loop_map(marts.read("marts.loop_ranking"), feet, Settings())
     assert other is not None and "within" not in other.finding
     assert "do not fit the cable's lengths in metres" in other.left_out
 
