@@ -110,6 +110,7 @@ class Section:
     title: str
     exhibits: tuple[Exhibit, ...]
     intro: str = ""
+    is_printed: bool = True
 
 
 @dataclass(frozen=True)
@@ -123,6 +124,10 @@ class Page:
     sections: tuple[Section, ...]
     paper: dict[str, Any] | None = None
     """What a sheet to be printed and signed shows (templates/proposal.html)."""
+    sides: int = 0
+    """Printed sides it is laid out for; 0: as many as it takes."""
+    continued: Markup = Markup("")
+    """What its printed side has no room for: printed on the sides that follow, and nowhere else."""
     seldom: frozenset[str] = frozenset()
     """Exhibits of which only the finding stands open: the rest unfolds at a click, by a link to it, and in print."""
 
@@ -138,6 +143,12 @@ class Page:
     def cautions(self) -> list[str]:
         """What to heed before acting on anything of the page."""
         return cautions_of(self.sources)
+
+    @property
+    def unprinted_cautions(self) -> list[str]:
+        """Those cautions that only what is not printed asks for."""
+        printed = [s for part in self.sections if part.is_printed for one in part.exhibits for s in one.sources]
+        return [text for text in self.cautions if text not in cautions_of(printed)]
 
     @property
     def limits(self) -> list[str]:

@@ -41,6 +41,7 @@ class Reference:
     sections: tuple[shell.Section, ...] = ()
     exhibits: tuple[shell.Exhibit, ...] = ()
     paper: str = ""
+    sides: int = 0
     cautions: tuple[str, ...] = ()
     limits: tuple[str, ...] = ()
 
