@@ -66,6 +66,9 @@ ACTED_ON = frozenset(
 """Tables whose figures could be acted on: a programme, a setting, an instrument withdrawn, a distance, a place."""
 
 QUANTITY = re.compile(r"⟦([^|⟧]+)\|([^|⟧]+)\|(\d*)⟧")
+CITED = re.compile(r"⟪([^⟫]+)⟫(.*?)⟪⟫")
+"""A value with the page and the figure that hold it."""
+
 WORD = re.compile(r"([A-Za-z0-9][\w./-]*\w)")
 SHORT_NAME = re.compile(r"\b([A-Z]{1,4}-[A-Z]?\d{2,6})\b(?!-)")
 """An id that would be broken over two lines at its hyphen."""
@@ -124,8 +127,8 @@ class Page:
     sections: tuple[Section, ...]
     paper: dict[str, Any] | None = None
     """What a sheet to be printed and signed shows (templates/proposal.html)."""
-    sides: int = 0
-    """Printed sides it is laid out for; 0: as many as it takes."""
+    is_dense: bool = False
+    """Printed small: it is laid out for one side or two."""
     continued: Markup = Markup("")
     """What its printed side has no room for: printed on the sides that follow, and nowhere else."""
     seldom: frozenset[str] = frozenset()
@@ -236,6 +239,13 @@ def words(text: str, frame: Frame | None = None) -> Markup:
     """A sentence as HTML: escaped, its quantities in spans the unit switch can rewrite, its ids led to their sheets."""
     parts: list[Markup] = []
     end = 0
+    for match in CITED.finditer(text):
+        to = f"page:{match[1]}"
+        parts.append(words(text[end : match.start()], frame))
+        led = Markup('<a href="{}">{}</a>').format(to, words(match[2]))
+        parts.append(body_html(led, frame.links) if frame else led)
+        end = match.end()
+    text, end = text[end:], 0
     for match in QUANTITY.finditer(text):
         parts.append(_led(text[end : match.start()], frame))
         parts.append(
@@ -294,7 +304,7 @@ def chart_json(chart: go.Figure, links: Links = NOWHERE) -> Markup:
     return as_json(made)
 
 
-TOKEN_LINK = re.compile(r' href="((?:loop|section|job|instrument|proposal):[^"]*)"')
+TOKEN_LINK = re.compile(r' href="((?:loop|section|job|instrument|proposal|page):[^"]*)"')
 
 
 def body_html(body: Markup, links: Links = NOWHERE) -> Markup:

@@ -31,7 +31,7 @@ LINES_OF = {"loop-decisions": 2}
 def share_side(counts: dict[str, int]) -> dict[str, int]:
     """How many rows of each grid stand on the printed side; the others follow on the next.
 
-    Checked by: tests/unit/test_reports_sheet.py
+    Checked by: tests/unit/test_reports_sheets.py
     """
     shown = {key: min(counts[key], least) for key, least in LEAST.items()}
     for key in LEAST:
@@ -75,7 +75,7 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
     shown = share_side({key: len(own) for key, own in rows.items()})
     left = {key: own[shown[key] :] for key, own in rows.items() if len(own) > shown[key]}
     body = {
-        key: grid(key, own, shown[key]) + goes_on(len(left.get(key, ()))) if own else Markup("")
+        key: grid_of(key, own, shown[key]) + goes_on(len(left.get(key, ()))) if own else Markup("")
         for key, own in rows.items()
     }
     retired = marts.read_only("core.section_exposure", "loop_id", [ident])["retired_on"].notna().sum()
@@ -104,11 +104,16 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
             ),
             Section(say.text("loop.search"), (search_order(loop, strip, marts, settings),), is_printed=False),
         ),
-        sides=1,
+        is_dense=True,
         continued=Markup("").join(
-            Markup("<h3>{}</h3>{}").format(say.text(f"{key}.title"), grid(key, own)) for key, own in left.items()
+            Markup("<h3>{}</h3>{}").format(say.text(f"{key}.title"), grid_of(key, own)) for key, own in left.items()
         ),
     )
+
+
+def grid_of(key: str, rows: list[list[object]], shown: int | None = None) -> Markup:
+    """The grid of a key, under its own headings."""
+    return grid(say.text(f"{key}.title"), say.text(f"{key}.heads"), rows, shown)
 
 
 def goes_on(left: int) -> Markup:
@@ -180,7 +185,7 @@ def job_rows(jobs: pd.DataFrame, shared: str) -> list[list[object]]:
     ]
 
 
-def job_list(ident: str, jobs: pd.DataFrame, marts: Marts, body: Markup) -> Exhibit:
+def job_list(ident: str, jobs: pd.DataFrame, marts: Marts, body: Markup | str = "") -> Exhibit:
     """The jobs of the loop, whether each counts as a failure of its cable, and undecided duplicates."""
     clusters = marts.read_only("marts.job_clusters", "job_id", jobs["job_id"].tolist())
     open_ = clusters[clusters["cluster_decision"].fillna("") == ""]

@@ -59,7 +59,7 @@ def section_rows(sections: pd.DataFrame, strip: pd.DataFrame, shared: str, setti
         best = style.MISSING if style.is_missing(row.best_year) else f"{row.best_year}"
         is_planned = not (style.is_missing(row.plan_year) or style.is_missing(row.action))
         planned = f"{row.action} {calendar_year(row.plan_year, settings)}" if is_planned else ""
-        decided = "" if row.decided == "free" else row.decided
+        decided = "" if style.is_missing(row.decided) or row.decided == "free" else row.decided
         rows.append([
             lead("section", row.section_id, less=shared), f"{cable} {laid}", 1000 * row.length_km,
             row.failures_recorded, with_limits(row, "expected_failures", 2), with_limits(row, "rank", 0),
@@ -116,7 +116,7 @@ def decision_list(decided: pd.DataFrame, body: Markup, settings: Settings) -> Ex
 def list_nearby(ident: str, marts: Marts, settings: Settings) -> tuple[pd.DataFrame, bool]:
     """Other loops with work in the plan or a decision, near by or of the same project; and whether its place is known.
 
-    Checked by: tests/unit/test_reports_sheet.py
+    Checked by: tests/unit/test_reports_sheets.py
     """
     work, decisions = marts.read("marts.programme"), marts.read("marts.decisions")
     names = ["loop_id", "project_id"]

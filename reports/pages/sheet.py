@@ -12,7 +12,7 @@ from reports.marts import Marts
 from reports.page import Exhibit
 from reports.page import words as written
 from reports.table import LONG_TEXT
-from reports.words import Words
+from reports.words import Cited, Words
 from shared.errors import UserError, suggest_name
 
 say = Words("sheets")
@@ -67,18 +67,18 @@ NUMERIC = re.compile(r"[−\d][\d,.]*( \(.*\))?|–")
 """A cell that is a number, with its limits or without, or holds nothing."""
 
 
-def grid(key: str, rows: Sequence[Sequence[object]], shown: int | None = None) -> Markup:
-    """Rows under the headings of a key, each cell as a person reads it; of a printed side only the first are shown.
+def grid(title: str, headings: Sequence[str], rows: Sequence[Sequence[object]], shown: int | None = None) -> Markup:
+    """Rows under headings, each cell as a person reads it; of a printed side only the first are shown.
 
     Notes
     -----
     A heading ending in [m] or [km] holds lengths, which the page's unit switch rewrites.
 
-    Checked by: tests/unit/test_reports_sheet.py
+    Checked by: tests/unit/test_reports_sheets.py
     """
     if not rows:
         return Markup("")
-    heads = [head.partition(" [")[::2] for head in say.text(f"{key}.heads")]
+    heads = [head.partition(" [")[::2] for head in headings]
     cells = [[cell_of(value, unit[:-1]) for value, (_, unit) in zip(row, heads, strict=True)] for row in rows]
     kinds = [kind_of([shown.striptags() for _, shown in column]) for column in zip(*cells, strict=True)]
     top = Markup("").join(
@@ -96,7 +96,7 @@ def grid(key: str, rows: Sequence[Sequence[object]], shown: int | None = None) -
         '<div class="scroller" tabindex="0" role="region" aria-label="{}"><table class="grid" data-plain>'
         "<thead><tr>{}</tr></thead><tbody>{}</tbody></table></div>"
     )
-    return table.format(say.text(f"{key}.title"), top, lines)
+    return table.format(title, top, lines)
 
 
 def kind_of(texts: list[str]) -> str:
@@ -107,6 +107,9 @@ def kind_of(texts: list[str]) -> str:
 
 def cell_of(value: object, unit: str) -> tuple[Markup, Markup]:
     """What a cell carries, a length its value for the unit switch, and what it shows; another number is a whole one."""
+    if isinstance(value, Cited):
+        raw, shown = cell_of(value.value, unit)
+        return raw, Markup('<a href="page:{}">{}</a>').format(value.to, shown) if shown != style.MISSING else shown
     raw = Markup("")
     if not isinstance(value, str) and not style.is_missing(value):
         raw = Markup(' data-v="{:.9g}"').format(value) if unit in style.LENGTH_UNITS else raw
