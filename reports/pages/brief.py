@@ -294,7 +294,25 @@ def change(marts: Marts, settings: Settings, found: Judged, money: Judged) -> Pa
         say("sections_paying" in money and found["sections_returning"] is not None and "change.trend", **values),
         say("injection_left" in money and "change.injection", **values),
         say("replaced_only_km" in money and "change.without", money=cite("programme", money)),
-        say("change.no_decisions"),
+        decisions_words(marts.read("marts.decisions"), money, settings),
+    )
+
+
+def decisions_words(decided: pd.DataFrame, money: Judged, settings: Settings) -> str:
+    """What the decisions on record cost together, which costs most by itself, and which the plan cannot keep to."""
+    if decided.empty:
+        return say("change.no_decisions")
+    most = row_of(decided.sort_values(["cost_of_it", "decision_id"], ascending=[False, True], na_position="last"))
+    conflicts = decided.loc[decided["outcome"].eq("conflict"), "decision_id"]
+    return say(
+        "decisions_cost" in money and "change.decisions",
+        "change.dearest",
+        len(conflicts) > 0 and "change.conflicts",
+        money=cite("amounts", money, "appendix"),
+        most=cite("decisions", most, "appendix"),
+        decision=most["decision"],
+        listed=cite("decisions", ", ".join(conflicts), "appendix"),
+        currency=settings.general.currency,
     )
 
 

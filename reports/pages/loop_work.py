@@ -34,7 +34,7 @@ def calendar_year(plan_year: float, settings: Settings) -> int:
 def work_by_year(work: pd.DataFrame, settings: Settings) -> str:
     """What the plan does on some loop, year by year: '2026: replaces 0.4 km; 2028: injects 1.1 km'."""
     years = {year: work[work["plan_year"].eq(year)] for year in sorted(set(work["plan_year"].tolist()))}
-    return "; ".join(f"{calendar_year(year, settings)}: {work_words(own)}" for year, own in years.items())
+    return "; ".join(f"{calendar_year(year, settings)}: {work_words(own, 2)}" for year, own in years.items())
 
 
 # ------------------------------------------------------------------ the options of its sections
@@ -90,7 +90,7 @@ def section_list(sections: pd.DataFrame, shared: str, retired: int, body: Markup
 
 def decision_rows(decided: pd.DataFrame, shared: str) -> list[list[object]]:
     """The grid of the decisions that stand for a loop or its sections."""
-    outcomes = dictionary.codes().get("outcome", {})
+    outcomes = dictionary.codes()["decision_outcome"]
     return [
         [
             row["decision_id"],
@@ -98,7 +98,7 @@ def decision_rows(decided: pd.DataFrame, shared: str) -> list[list[object]]:
             *(row[name] for name in ("decision", "year", "project_id")),
             style.cell(row["decided_on"], "decided_on"),
             row["reason"],
-            row["conflict"] or outcomes.get(row["outcome"], row["outcome"]),
+            row["conflict"] or outcomes.get(row["outcome"], style.MISSING),
             *(style.number(row[name] if row[name] != "" else None, n) for name, n in FORGONE),
         ]
         for row in decided.astype(object).fillna("").to_dict("records")
@@ -140,7 +140,7 @@ def list_nearby(ident: str, marts: Marts, settings: Settings) -> tuple[pd.DataFr
 
 def decisions_words(decided: pd.DataFrame) -> str:
     """Decisions in short: 'replace 2027, exclude'."""
-    told = decided[["decision", "year"]].drop_duplicates().fillna("")
+    told = decided[["decision", "year"]].drop_duplicates().astype(object).fillna("")
     return ", ".join(f"{row.decision} {row.year}".strip() for row in told.itertuples(index=False))
 
 

@@ -66,7 +66,9 @@ def text_of(page: str) -> str:
 
 def body_of(site: Path) -> str:
     """The brief's own parts, without header, cautions and footer."""
-    return " ".join(re.findall(r'<section class="chapter reference".*?</section>', (site / "brief.html").read_text(), re.S))
+    return " ".join(
+        re.findall(r'<section class="chapter reference".*?</section>', (site / "brief.html").read_text(), re.S)
+    )
 
 
 def links_of(site: Path) -> list[tuple[str, str, str]]:
@@ -126,7 +128,9 @@ def test_the_answer_is_the_plan_of_the_results(site: Path, results: Results) -> 
     years = results.whole.read("marts.programme_years")
     amounts = results.whole.read("marts.replacement_figures").set_index("figure")["amount"]
     said = text_of(body_of(site))
-    assert f"replaces {years['replaced_km'].sum():.1f} km of cable and injects {years['injected_km'].sum():.1f} km" in said
+    assert (
+        f"replaces {years['replaced_km'].sum():.1f} km of cable and injects {years['injected_km'].sum():.1f} km" in said
+    )
     assert f"{years['spent'].sum() / 1e6:.2f} million" in said
     low, high = amounts["plan_benefit_cost_lo"], amounts["plan_benefit_cost_hi"]
     assert f"worth {amounts['plan_benefit_cost']:.2f} of what it costs ({low:.2f} to {high:.2f})" in said
@@ -136,7 +140,7 @@ def test_the_answer_is_the_plan_of_the_results(site: Path, results: Results) -> 
     assert str(held["verdict"]).replace("_", " ") in said
 
 
-def test_scenarios_of_this_run_are_shown_and_those_of_another_are_not(site: Path, results: Results) -> None:
+def test_scenarios_of_this_run_are_shown_and_those_of_another_are_not(site: Path) -> None:
     said, full = text_of(body_of(site)), text_of((site / "appendix.html").read_text(encoding="utf-8"))
     assert "dearer1 replacement.cost_per_m_buried 190 to 311; replacement.budget 190 to 311 1.70 4.25" in said
     assert "dearer1 replacement.cost_per_m_buried 190 311" in full
