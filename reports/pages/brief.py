@@ -293,7 +293,7 @@ def change(marts: Marts, settings: Settings, found: Judged, money: Judged) -> Pa
         ),
         say("sections_paying" in money and found["sections_returning"] is not None and "change.trend", **values),
         say("injection_left" in money and "change.injection", **values),
-        say("replaced_only_km" in money and "change.without", money=cite("programme", money)),
+        say("replaced_only_km" in money and "change.without", money=cite("amounts", money, "appendix")),
         decisions_words(marts.read("marts.decisions"), money, settings),
     )
 

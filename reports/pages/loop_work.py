@@ -95,8 +95,7 @@ def decision_rows(decided: pd.DataFrame, shared: str) -> list[list[object]]:
         [
             row["decision_id"],
             lead("section", row["section_id"], less=shared) if row["section_id"] else say.text("loop-decisions.whole"),
-            *(row[name] for name in ("decision", "year", "project_id")),
-            style.cell(row["decided_on"], "decided_on"),
+            *(style.cell(row[name], name) for name in ("decision", "year", "project_id", "decided_on")),
             row["reason"],
             row["conflict"] or outcomes.get(row["outcome"], style.MISSING),
             *(style.number(row[name] if row[name] != "" else None, n) for name, n in FORGONE),

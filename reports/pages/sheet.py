@@ -11,7 +11,6 @@ from reports import style
 from reports.marts import Marts
 from reports.page import Exhibit
 from reports.page import words as written
-from reports.table import LONG_TEXT
 from reports.words import Cited, Words
 from shared.errors import UserError, suggest_name
 
@@ -63,6 +62,9 @@ def lead(kind: str, ident: object, after: str = "", *, less: str = "") -> Markup
     return Markup('<a href="{}:{}">{}</a>{}').format(kind, ident, str(ident).removeprefix(less), after)
 
 
+LONGEST = 45
+"""Characters of a text that a cell of a grid holds on one line."""
+
 NUMERIC = re.compile(r"[−\d][\d,.]*( \(.*\))?|–")
 """A cell that is a number, with its limits or without, or holds nothing."""
 
@@ -102,7 +104,7 @@ def grid(title: str, headings: Sequence[str], rows: Sequence[Sequence[object]], 
 def kind_of(texts: list[str]) -> str:
     """n: a column of numbers; w: one with a text long enough to be broken over lines."""
     is_number = all(map(NUMERIC.fullmatch, texts)) and set(texts) != {style.MISSING}
-    return "n" if is_number else "w" if max(map(len, texts)) > LONG_TEXT else ""
+    return "n" if is_number else "w" if max(map(len, texts)) > LONGEST else ""
 
 
 def cell_of(value: object, unit: str) -> tuple[Markup, Markup]:
