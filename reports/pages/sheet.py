@@ -95,7 +95,7 @@ def grid(title: str, headings: Sequence[str], rows: Sequence[Sequence[object]], 
         made = (Markup('<td class="{}"{}>{}</td>').format(kind, *cell) for kind, cell in zip(kinds, row, strict=True))
         lines += Markup("<tr{}>{}</tr>").format(past, Markup("").join(made))
     table = Markup(
-        '<div class="scroller" tabindex="0" role="region" aria-label="{}"><table class="grid" data-plain>'
+        '<div class="scroller" tabindex="0" role="region" aria-label="Table: {}"><table class="grid" data-plain>'
         "<thead><tr>{}</tr></thead><tbody>{}</tbody></table></div>"
     )
     return table.format(title, top, lines)
