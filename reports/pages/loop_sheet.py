@@ -21,11 +21,11 @@ from shared.settings import Settings
 LINES = 19
 """Lines of the four grids that one printed side holds beside the drawing and the words, on either paper."""
 
-LEAST = {"loop-sections": 8, "loop-jobs": 4, "loop-decisions": 2, "loop-nearby": 3}
+LEAST = {"loop-sections": 6, "loop-jobs": 4, "loop-decisions": 2, "loop-nearby": 3}
 """Rows that each grid is sure of, in the order in which they take what the others leave."""
 
-LINES_OF = {"loop-decisions": 2}
-"""Lines of a row, where it is more than one: a decision has its reason."""
+LINES_OF = {"loop-decisions": 3}
+"""Lines of a row, where it is more than one: a decision has its reason and what is in its way."""
 
 
 def share_side(counts: dict[str, int]) -> dict[str, int]:
