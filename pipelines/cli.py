@@ -696,7 +696,10 @@ def write_files(
         check_paper(paper)
     folder = to or space.folder / "pages"
     with Results(space.results) as results:
-        written = (write_sheets if sheets else write_pages)(results, folder, wanted)
+        if sheets:
+            written = write_sheets(results, folder, wanted)
+        else:
+            written = write_pages(results, folder, wanted, space.folder / "scenarios")
     if paper:
         browser = find_browser()
         written += [print_page(browser, file, file.with_suffix(".pdf"), paper) for file in written]

@@ -30,6 +30,7 @@ from reports.links import Links
 from reports.pages import rows
 from reports.render import find_ids, render, render_found, render_rows, render_sheet
 from reports.results import Results
+from reports.standing import read_comparisons
 from reports.words import Words
 from shared.errors import UserError
 from shared.store import Workspace
@@ -151,6 +152,9 @@ def make_app(workspace: Workspace, *, hosts: tuple[str, ...] = LOOPBACK, token: 
     def page(request: Request) -> Response:
         name, query = request.path_params.get("page", "index"), request.url.query
         about: dict[str, Any] = {"attention": attention_of(workspace)} if name == "index" else {}
+        if name in ("brief", "appendix"):
+            run = shelf.use(lambda results: results.run)
+            about = {"scenarios": read_comparisons(workspace.folder / "scenarios", run)}
         if name == "card":
             about = {"part": request.query_params.get("part", "1")}
 

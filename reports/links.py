@@ -1,7 +1,8 @@
 """Where an id, a page or the rows behind a mark lead: to addresses where pages are served, to files where they lie.
 
 Figures and tables name what a mark leads to by a token: `loop:ID`, `section:ID`, `job:ID`, `instrument:ID`,
-`proposal:ID`, or rows such as `jobs?method=thump` and `readings?cable_class=...`. Links turn tokens into addresses.
+`proposal:ID`, `page:NAME#FIGURE`, or rows such as `jobs?method=thump` and `readings?cable_class=...`. Links turn tokens
+into addresses.
 """
 
 from dataclasses import dataclass
@@ -90,6 +91,9 @@ class Links:
         if not token:
             return ""
         kind, mark, ident = token.partition(":")
+        if mark and kind == "page":
+            page, _, exhibit = ident.partition("#")
+            return f"{self.page(page)}#{exhibit}" if self.page(page) else ""
         if mark and kind in KINDS:
             return self.sheet(kind, ident)
         kind, _, query = token.partition("?")

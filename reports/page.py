@@ -66,6 +66,9 @@ ACTED_ON = frozenset(
 """Tables whose figures could be acted on: a programme, a setting, an instrument withdrawn, a distance, a place."""
 
 QUANTITY = re.compile(r"⟦([^|⟧]+)\|([^|⟧]+)\|(\d*)⟧")
+CITED = re.compile(r"⟪([^⟫]+)⟫(.*?)⟪⟫")
+"""A value with the page and the figure that hold it."""
+
 WORD = re.compile(r"([A-Za-z0-9][\w./-]*\w)")
 SHORT_NAME = re.compile(r"\b([A-Z]{1,4}-[A-Z]?\d{2,6})\b(?!-)")
 """An id that would be broken over two lines at its hyphen."""
@@ -110,6 +113,7 @@ class Section:
     title: str
     exhibits: tuple[Exhibit, ...]
     intro: str = ""
+    is_printed: bool = True
 
 
 @dataclass(frozen=True)
@@ -123,6 +127,10 @@ class Page:
     sections: tuple[Section, ...]
     paper: dict[str, Any] | None = None
     """What a sheet to be printed and signed shows (templates/proposal.html)."""
+    is_dense: bool = False
+    """Printed small: it is laid out for one side or two."""
+    continued: Markup = Markup("")
+    """What its printed side has no room for: printed on the sides that follow, and nowhere else."""
     seldom: frozenset[str] = frozenset()
     """Exhibits of which only the finding stands open: the rest unfolds at a click, by a link to it, and in print."""
 
@@ -138,6 +146,12 @@ class Page:
     def cautions(self) -> list[str]:
         """What to heed before acting on anything of the page."""
         return cautions_of(self.sources)
+
+    @property
+    def unprinted_cautions(self) -> list[str]:
+        """Those cautions that only what is not printed asks for."""
+        printed = [s for part in self.sections if part.is_printed for one in part.exhibits for s in one.sources]
+        return [text for text in self.cautions if text not in cautions_of(printed)]
 
     @property
     def limits(self) -> list[str]:
@@ -225,6 +239,13 @@ def words(text: str, frame: Frame | None = None) -> Markup:
     """A sentence as HTML: escaped, its quantities in spans the unit switch can rewrite, its ids led to their sheets."""
     parts: list[Markup] = []
     end = 0
+    for match in CITED.finditer(text):
+        to = f"page:{match[1]}"
+        parts.append(words(text[end : match.start()], frame))
+        led = Markup('<a href="{}">{}</a>').format(to, words(match[2]))
+        parts.append(body_html(led, frame.links) if frame else led)
+        end = match.end()
+    text, end = text[end:], 0
     for match in QUANTITY.finditer(text):
         parts.append(_led(text[end : match.start()], frame))
         parts.append(
@@ -283,7 +304,7 @@ def chart_json(chart: go.Figure, links: Links = NOWHERE) -> Markup:
     return as_json(made)
 
 
-TOKEN_LINK = re.compile(r' href="((?:loop|section|job|instrument|proposal):[^"]*)"')
+TOKEN_LINK = re.compile(r' href="((?:loop|section|job|instrument|proposal|page):[^"]*)"')
 
 
 def body_html(body: Markup, links: Links = NOWHERE) -> Markup:

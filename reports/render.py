@@ -32,8 +32,15 @@ PAGES = (
 )
 """Pages in the order of the navigation: name in the address and heading."""
 
-REFERENCES = (("methods", "Methods"), ("dictionary", "Data dictionary"), ("rules", "Rules"), ("settings", "Settings"))
-"""Pages to look things up in, made from the code and the settings; they are the same for every choice."""
+REFERENCES = (
+    ("brief", "Committee's brief"),
+    ("appendix", "Regulator's appendix"),
+    ("methods", "Methods"),
+    ("dictionary", "Data dictionary"),
+    ("rules", "Rules"),
+    ("settings", "Settings"),
+)
+"""The brief with its appendix, and pages to look things up in; they are the same for every choice."""
 
 ANSWERS = ("replacement", "restoration", "locating")
 """Pages that answer one of the three questions."""
@@ -70,6 +77,9 @@ def render(results: Results, page: str, choice: Choice = EVERYTHING, links: Link
     if page in dict(REFERENCES):
         from reports.pages import methods, reference
 
+        if page in ("brief", "appendix"):
+            told = import_module(f"reports.pages.{page}").build(results.whole, settings, **about)
+            return reference.render(told, replace(frame, links=replace(links, query="")))
         if page == "methods":
             return reference.render(methods.build(settings), frame)
         if page == "settings":

@@ -5,10 +5,14 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import duckdb
+import pandas as pd
+
 from reports import changes
 from reports import page as shell
 from reports.choice import EVERYTHING, read_choice, to_query
 from reports.links import NOWHERE, sheet_file
+from reports.pages.brief import NO_SCENARIOS
 from reports.pages.card import make_cards
 from reports.pages.card import render as render_card
 from reports.render import PAGES, REFERENCES, frame_of, render, render_sheet
@@ -67,14 +71,49 @@ def standing_sheets(results: Results) -> list[tuple[str, str]]:
     return [("loop", loop) for loop in loops if loop in results.ids] + of_instruments
 
 
-def write_pages(results: Results, folder: Path, wanted: list[tuple[str, str]]) -> list[Path]:
-    """Write pages of choices, each a name and a query, and the files they share; returns the pages."""
-    made = {}
+LED_TO = {"brief": ("appendix", "replacement", "data_quality", "settings")}
+"""Pages that are written beside one whose numbers lead to them."""
+
+
+def write_pages(
+    results: Results, folder: Path, wanted: list[tuple[str, str]], scenarios: Path | None = None
+) -> list[Path]:
+    """Write pages of choices, each a name and a query, with what they lead to and share; returns the pages.
+
+    Parameters
+    ----------
+    scenarios
+        Folder of the scenarios compared, for the brief and its appendix.
+    """
+    made, compared = {}, {"scenarios": read_comparisons(scenarios, results.run)} if scenarios else {}
+    about = dict.fromkeys(("brief", "appendix"), compared)
     for name, query in wanted:
         choice = read_choice(query, results.known)
         told = to_query(choice).replace("&", "_").replace("%", "-")
-        made[f"{name}-{told}.html" if told else f"{name}.html"] = render(results, name, choice)
+        beside = LED_TO.get(name, ())
+        links = replace(NOWHERE, files=frozenset(f"{one}.html" for one in (name, *beside) if beside))
+        made[f"{name}-{told}.html" if told else f"{name}.html"] = render(
+            results, name, choice, links, **about.get(name, {})
+        )
+        led_to = {f"{one}.html": render(results, one, EVERYTHING, links, **about.get(one, {})) for one in beside}
+        _keep(folder, led_to)
     return _keep(folder, made)
+
+
+def read_comparisons(folder: Path, run: str) -> pd.DataFrame:
+    """Rows of every scenario_comparison under a folder that was made of a run; none: nothing was compared with it.
+
+    Checked by: tests/end_to_end/test_brief.py
+    """
+    found = []
+    with duckdb.connect() as con:
+        for file in sorted(folder.glob("*/scenario_comparison.parquet")):
+            of_run = con.execute(
+                "select decode(value) from parquet_kv_metadata(?) where decode(key) = 'run'", [str(file)]
+            )
+            if of_run.fetchall() == [(run,)]:
+                found.append(con.execute("select * from read_parquet(?)", [str(file)]).df())
+    return pd.concat([NO_SCENARIOS, *found], ignore_index=True) if found else NO_SCENARIOS
 
 
 def write_sheets(results: Results, folder: Path, wanted: list[tuple[str, str]]) -> list[Path]:

@@ -15,14 +15,15 @@ A text holds fields in braces. What follows the colon says how the value is writ
     {days:range job}             12 to 900 jobs, of a column of counts
     {row:limits mean 1}          12.3 to 15.6, of a row's mean_lo and mean_hi; {row:limits share 1 %} of shares
 
-Anything else is Python's own format. Pages decide nothing: where words depend on a judgement, the code comes from
-a column of a table.
+A value that is Cited leads to its figure. Anything else is Python's own format. Pages decide nothing: where words
+depend on a judgement, the code comes from a column of a table.
 """
 
 from __future__ import annotations
 
 import string
 import tomllib
+from dataclasses import dataclass
 from functools import cache
 from importlib import resources
 from typing import TYPE_CHECKING, Any
@@ -43,10 +44,31 @@ TEXTS = ("definition", "count", "interval", "left_out")
 """What stands under a figure, each a text of its table."""
 
 
+@dataclass(frozen=True)
+class Cited:
+    """A value, or a row of them by name, with the figure that holds it: written out, it leads there.
+
+    Parameters
+    ----------
+    value
+        What the braces of a text take.
+    to
+        Page and figure: replacement#plan.
+    """
+
+    value: Any
+    to: str
+
+    def __getitem__(self, name: str) -> Cited:
+        return Cited(self.value[name], self.to)
+
+
 class _Fields(string.Formatter):
     """Braces filled in as the top of this file says."""
 
     def format_field(self, value: Any, format_spec: str) -> str:
+        if isinstance(value, Cited):
+            return f"⟪{value.to}⟫{self.format_field(value.value, format_spec)}⟪⟫"
         if not isinstance(value, pd.Series | tuple) and style.is_missing(value):
             return style.MISSING
         how, _, rest = format_spec.partition(" ")

@@ -81,6 +81,10 @@ class Given:
             return self.made(name)
         return self.tables.get(name, pd.DataFrame(columns=list(dictionary.tables()[name].columns))).copy()
 
+    def read_only(self, name: str, column: str, values: list[str]) -> pd.DataFrame:
+        rows = self.read(name)
+        return rows[rows[column].isin(values)].reset_index(drop=True)
+
     def fills(self, name: str, column: str = "") -> bool:
         rows = self.read(name)
         return bool(rows[column].notna().any()) if column else len(rows) > 0

@@ -1,4 +1,4 @@
-"""The sheet of a loop: its strip, its record, its forecast and what that rests on."""
+"""The sheet of a loop, one printed side: strip, record, forecast, what to do about it, decisions, work nearby."""
 
 from typing import Any
 
@@ -13,8 +13,31 @@ from reports.figures.strip_layout import pieces_of
 from reports.figures.strip_marks import letters_of
 from reports.marts import Marts
 from reports.page import Exhibit, Page, Section
-from reports.pages.sheet import facts, failure_words, find_row, listing, one, say, with_limits
+from reports.pages import loop_work
+from reports.pages.sheet import facts, failure_words, find_row, grid, lead, one, say, with_limits
+from shared import dictionary
 from shared.settings import Settings
+
+LINES = 19
+"""Lines of the four grids that one printed side holds beside the drawing and the words, on either paper."""
+
+LEAST = {"loop-sections": 6, "loop-jobs": 4, "loop-decisions": 2, "loop-nearby": 3}
+"""Rows that each grid is sure of, in the order in which they take what the others leave."""
+
+LINES_OF = {"loop-decisions": 3}
+"""Lines of a row, where it is more than one: a decision has its reason and what is in its way."""
+
+
+def share_side(counts: dict[str, int]) -> dict[str, int]:
+    """How many rows of each grid stand on the printed side; the others follow on the next.
+
+    Checked by: tests/unit/test_reports_sheets.py
+    """
+    shown = {key: min(counts[key], least) for key, least in LEAST.items()}
+    for key in LEAST:
+        free = LINES - sum(n * LINES_OF.get(name, 1) for name, n in shown.items())
+        shown[key] += min(counts[key] - shown[key], free // LINES_OF.get(key, 1))
+    return shown
 
 
 def build(marts: Marts, settings: Settings, ident: str) -> Page:
@@ -34,28 +57,69 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
         one(marts, "marts.loop_ranking", "loop_id", ident),
         marts.read_only("marts.loop_strips", "loop_id", [ident]),
     )
-    sections = marts.read_only("marts.section_ranking", "loop_id", [ident]).sort_values(["rank", "section_id"])
-    work = marts.read_only("marts.programme", "loop_id", [ident])[["section_id", "plan_year", "action"]]
+    work = marts.read_only("marts.programme", "loop_id", [ident])
+    decided = marts.read_only("marts.decisions", "loop_id", [ident])
     jobs = failure_words(marts.read_only("core.failures", "loop_id", [ident]))
     closed = marts.read_only("marts.closed_jobs", "loop_id", [ident])
     minutes = closed[["job_id", "customers_interrupted", "customer_minutes", "report_to_restore_min"]]
     jobs = jobs.merge(minutes, on="job_id", how="left")
-    record = (drawing(ident, strip, marts), job_list(ident, jobs, marts))
-    forecast = (
-        forecast_facts(rank, settings),
-        listing("loop-sections", sections.merge(work, on="section_id", how="left")),
-    )
+    sections = loop_work.list_sections(ident, work, marts)
+    near, is_placed = loop_work.list_nearby(ident, marts, settings)
+    shared, _ = short_names(sections["section_id"].tolist())
+    rows = {
+        "loop-sections": loop_work.section_rows(sections, strip, shared, settings),
+        "loop-jobs": job_rows(jobs, shared),
+        "loop-decisions": loop_work.decision_rows(decided, shared),
+        "loop-nearby": loop_work.nearby_rows(near),
+    }
+    shown = share_side({key: len(own) for key, own in rows.items()})
+    left = {key: own[shown[key] :] for key, own in rows.items() if len(own) > shown[key]}
+    body = {
+        key: grid_of(key, own, shown[key]) + goes_on(len(left.get(key, ()))) if own else Markup("")
+        for key, own in rows.items()
+    }
+    retired = marts.read_only("core.section_exposure", "loop_id", [ident])["retired_on"].notna().sum()
     return Page(
         key="loop",
         title=f"Loop {ident}",
         question=say("loop.question", loop=loop, district=loop["district_id"]),
         summary=(say("loop.summary" if rank else "loop.unranked", rank=rank, settings=settings),),
         sections=(
-            Section(say.text("loop.record"), record),
-            Section(say.text("loop.forecast"), forecast),
-            Section(say.text("loop.search"), (search_order(loop, strip, marts, settings),)),
+            Section(
+                say.text("loop.record"), (drawing(ident, strip, marts), job_list(ident, jobs, marts, body["loop-jobs"]))
+            ),
+            Section(
+                say.text("loop.forecast"),
+                (
+                    forecast_facts(rank, work, settings),
+                    loop_work.section_list(sections, shared, int(retired), body["loop-sections"], settings),
+                ),
+            ),
+            Section(
+                say.text("loop.decisions"),
+                (
+                    loop_work.decision_list(decided, body["loop-decisions"], settings),
+                    loop_work.nearby_list(near, is_placed, body["loop-nearby"]),
+                ),
+            ),
+            Section(say.text("loop.search"), (search_order(loop, strip, marts, settings),), is_printed=False),
+        ),
+        is_dense=True,
+        continued=Markup("").join(
+            Markup("<h3>{}</h3>{}").format(say.text(f"{key}.title"), grid_of(key, own)) for key, own in left.items()
         ),
     )
+
+
+def grid_of(key: str, rows: list[list[object]], shown: int | None = None) -> Markup:
+    """The grid of a key, under its own headings."""
+    return grid(say.text(f"{key}.title"), say.text(f"{key}.heads"), rows, shown)
+
+
+def goes_on(left: int) -> Markup:
+    """That a grid goes on overleaf, where it does."""
+    said = say(left > 0 and "loop.continued", n=left)
+    return Markup('<p class="on-paper source">{}</p>').format(said) if said else Markup("")
 
 
 def drawing(ident: str, strip: pd.DataFrame, marts: Marts) -> Exhibit:
@@ -106,7 +170,22 @@ def search_order(loop: dict[str, Any], strip: pd.DataFrame, marts: Marts, settin
     )
 
 
-def job_list(ident: str, jobs: pd.DataFrame, marts: Marts) -> Exhibit:
+def job_rows(jobs: pd.DataFrame, shared: str) -> list[list[object]]:
+    """The grid of the jobs, the latest first."""
+    codes = dictionary.codes()
+    return [
+        [
+            style.cell(row["failed_on"], "failed_on"),
+            lead("job", row["job_id"]),
+            lead("section", row["section_id"], less=shared),
+            *(codes[name].get(row[name], style.MISSING) for name in ("failed_component", "cause")),
+            *row[["counted", "customers_interrupted", "customer_minutes", "report_to_restore_min"]],
+        ]
+        for _, row in jobs.iloc[::-1].iterrows()
+    ]
+
+
+def job_list(ident: str, jobs: pd.DataFrame, marts: Marts, body: Markup | str = "") -> Exhibit:
     """The jobs of the loop, whether each counts as a failure of its cable, and undecided duplicates."""
     clusters = marts.read_only("marts.job_clusters", "job_id", jobs["job_id"].tolist())
     open_ = clusters[clusters["cluster_decision"].fillna("") == ""]
@@ -120,7 +199,8 @@ def job_list(ident: str, jobs: pd.DataFrame, marts: Marts) -> Exhibit:
             n=len(jobs),
             counted=int(counts_as_failure(jobs).sum()),
         ),
-        jobs,
+        jobs if len(jobs) else None,
+        body=body,
         more=(
             say(
                 "loop-jobs.customers",
@@ -133,7 +213,7 @@ def job_list(ident: str, jobs: pd.DataFrame, marts: Marts) -> Exhibit:
     )
 
 
-def forecast_facts(rank: Any, settings: Settings) -> Exhibit:
+def forecast_facts(rank: Any, work: pd.DataFrame, settings: Settings) -> Exhibit:
     """The loop's forecast and what it rests on."""
     if rank is None:
         return say.absent("loop-facts")
@@ -150,6 +230,7 @@ def forecast_facts(rank: Any, settings: Settings) -> Exhibit:
         ("Cost of replacing it whole", style.money(rank.replacement_cost, currency)),
         ("Cost that avoids", style.money(rank.avoided_cost, currency)),
         ("Benefit over cost", style.number(rank.benefit_cost_ratio, 2)),
+        ("Work in the plan", loop_work.work_by_year(work, settings) or say("loop-facts.no_work")),
     )
     finding = say("loop-facts.finding", rank=rank, settings=settings)
     return facts("loop-facts", finding, listed, settings=settings)

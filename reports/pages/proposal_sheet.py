@@ -64,7 +64,9 @@ def build(marts: Marts, settings: Settings, ident: str) -> Page:
         "tolerance": say("proposal.tolerance", terms=settings.locating),
         "caution": dictionary.caveats()["setting_is_a_proposal"],
     }  # fmt: skip
-    return Page("proposal", say("proposal.title", ident=ident), say("proposal.question"), (), (), paper=paper)
+    return Page(
+        "proposal", say("proposal.title", ident=ident), say("proposal.question"), (), (), paper=paper, is_dense=True
+    )
 
 
 def change(row: Mapping[Any, Any], found: Judged, settings: Settings) -> list[str]:

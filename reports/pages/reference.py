@@ -3,6 +3,8 @@
 import dataclasses
 from dataclasses import dataclass
 
+from markupsafe import Markup
+
 from reports import page as shell
 from shared import dictionary
 from shared.settings import Settings
@@ -25,6 +27,7 @@ class Part:
     caption: str = ""
     headings: tuple[str, ...] = ()
     rows: tuple[tuple[str, ...], ...] = ()
+    body: Markup = Markup("")
     is_stacked: bool = False
     """On a narrow screen a row of the table becomes a card, each cell with its heading."""
 
@@ -41,6 +44,7 @@ class Reference:
     sections: tuple[shell.Section, ...] = ()
     exhibits: tuple[shell.Exhibit, ...] = ()
     paper: str = ""
+    is_dense: bool = False
     cautions: tuple[str, ...] = ()
     limits: tuple[str, ...] = ()
 

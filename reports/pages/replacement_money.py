@@ -203,13 +203,13 @@ def programme(rows: pd.DataFrame, amounts: pd.Series, settings: Settings, head: 
     )
 
 
-def work_words(work: pd.DataFrame) -> str:
+def work_words(work: pd.DataFrame, decimals: int = 1) -> str:
     """What is done to how much: 'replaces 4.9 km and injects 30.1 km'."""
     parts = []
     for action, verb in (("replace", "replaces"), ("inject", "injects")):
         length = float(work.loc[work["action"] == action, "length_m"].sum()) / 1000
         if length > 0:
-            parts.append(f"{verb} {style.quantity(length, 'km', 1)}")
+            parts.append(f"{verb} {style.quantity(length, 'km', decimals)}")
     return " and ".join(parts)
 
 

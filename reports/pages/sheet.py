@@ -1,6 +1,7 @@
 """What the sheets of a loop, a section, a job and an instrument share."""
 
-from collections.abc import Iterable
+import re
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import pandas as pd
@@ -10,7 +11,7 @@ from reports import style
 from reports.marts import Marts
 from reports.page import Exhibit
 from reports.page import words as written
-from reports.words import Words
+from reports.words import Cited, Words
 from shared.errors import UserError, suggest_name
 
 say = Words("sheets")
@@ -54,11 +55,68 @@ def facts(key: str, finding: str, listed: Iterable[tuple[str, object]], **values
     return say.exhibit(key, finding, body=body, **values)
 
 
-def lead(kind: str, ident: object, after: str = "") -> Markup | str:
-    """An id that leads to its sheet, and what is said after it; missing where there is none."""
+def lead(kind: str, ident: object, after: str = "", *, less: str = "") -> Markup | str:
+    """An id that leads to its sheet, without a beginning named, and what is said after it."""
     if style.is_missing(ident) or not ident:
         return style.MISSING
-    return Markup('<a href="{}:{}">{}</a>{}').format(kind, ident, ident, after)
+    return Markup('<a href="{}:{}">{}</a>{}').format(kind, ident, str(ident).removeprefix(less), after)
+
+
+LONGEST = 45
+"""Characters of a text that a cell of a grid holds on one line."""
+
+NUMERIC = re.compile(r"[−\d][\d,.]*( \(.*\))?|–")
+"""A cell that is a number, with its limits or without, or holds nothing."""
+
+
+def grid(title: str, headings: Sequence[str], rows: Sequence[Sequence[object]], shown: int | None = None) -> Markup:
+    """Rows under headings, each cell as a person reads it; of a printed side only the first are shown.
+
+    Notes
+    -----
+    A heading ending in [m] or [km] holds lengths, which the page's unit switch rewrites.
+
+    Checked by: tests/unit/test_reports_sheets.py
+    """
+    if not rows:
+        return Markup("")
+    heads = [head.partition(" [")[::2] for head in headings]
+    cells = [[cell_of(value, unit[:-1]) for value, (_, unit) in zip(row, heads, strict=True)] for row in rows]
+    kinds = [kind_of([shown.striptags() for _, shown in column]) for column in zip(*cells, strict=True)]
+    top = Markup("").join(
+        Markup('<th scope="col" class="{}" data-u="{}">{} <small>{}</small></th>').format(
+            kind, unit[:-1], head, unit[:-1]
+        )
+        for (head, unit), kind in zip(heads, kinds, strict=True)
+    )
+    lines = Markup("")
+    for place, row in enumerate(cells):
+        past = Markup(' class="past"') if shown is not None and place >= shown else ""
+        made = (Markup('<td class="{}"{}>{}</td>').format(kind, *cell) for kind, cell in zip(kinds, row, strict=True))
+        lines += Markup("<tr{}>{}</tr>").format(past, Markup("").join(made))
+    table = Markup(
+        '<div class="scroller" tabindex="0" role="region" aria-label="Table: {}"><table class="grid" data-plain>'
+        "<thead><tr>{}</tr></thead><tbody>{}</tbody></table></div>"
+    )
+    return table.format(title, top, lines)
+
+
+def kind_of(texts: list[str]) -> str:
+    """n: a column of numbers; w: one with a text long enough to be broken over lines."""
+    is_number = all(map(NUMERIC.fullmatch, texts)) and set(texts) != {style.MISSING}
+    return "n" if is_number else "w" if max(map(len, texts)) > LONGEST else ""
+
+
+def cell_of(value: object, unit: str) -> tuple[Markup, Markup]:
+    """What a cell carries, a length its value for the unit switch, and what it shows; another number is a whole one."""
+    if isinstance(value, Cited):
+        raw, shown = cell_of(value.value, unit)
+        return raw, Markup('<a href="page:{}">{}</a>').format(value.to, shown) if shown != style.MISSING else shown
+    raw = Markup("")
+    if not isinstance(value, str) and not style.is_missing(value):
+        raw = Markup(' data-v="{:.9g}"').format(value) if unit in style.LENGTH_UNITS else raw
+        value = style.number(value, style.DECIMALS.get(unit, 0))
+    return raw, value if isinstance(value, Markup) else written(told(value))
 
 
 def told(value: object) -> str:

@@ -146,6 +146,8 @@
   }
   function foldAgain() { for (const fold of unfolded) fold.open = false; unfolded = []; }
   if (paper) unfoldAll();
+  // a sheet or brief is handed on as a PDF: a link would lead to a file of this machine
+  if (paper) for (const link of document.querySelectorAll(".side a:not([href^='#'])")) link.removeAttribute("href");
 
   // ---- units in sentences and in plain tables
   function writeUnits() {

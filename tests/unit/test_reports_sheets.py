@@ -11,8 +11,9 @@ import pytest
 
 from reports import style
 from reports.marts import Marts
-from reports.pages import instrument_sheet, job_sheet, loop_sheet, proposal_sheet, section_sheet
-from reports.pages.sheet import failure_words
+from reports.pages import instrument_sheet, job_sheet, loop_sheet, loop_work, proposal_sheet, section_sheet
+from reports.pages.sheet import failure_words, grid, lead
+from reports.words import Cited
 from shared.errors import UserError
 from shared.settings import Settings
 from shared.store import Workspace, open_warehouse
@@ -187,3 +188,55 @@ def test_the_sheet_and_the_proposal_say_the_same_of_an_instrument(marts: Marts) 
 )
 def test_a_job_led_to_another_section_says_what_it_names(section: str | None, named: str | None, words: str) -> None:
     assert str(job_sheet.section_led_to({"section_id": section, "named_section_id": named})) == words
+
+
+def test_a_printed_side_is_shared_and_no_list_loses_what_it_is_sure_of() -> None:
+    usual = {"loop-sections": 12, "loop-jobs": 4, "loop-decisions": 0, "loop-nearby": 3}
+    assert loop_sheet.share_side(usual) == usual
+    assert loop_sheet.share_side(dict.fromkeys(loop_sheet.LEAST, 99)) == loop_sheet.LEAST
+    many = {"loop-sections": 30, "loop-jobs": 1, "loop-decisions": 1, "loop-nearby": 0}
+    assert loop_sheet.share_side(many) == many | {"loop-sections": loop_sheet.LINES - 1 - 3}
+
+
+def test_a_grid_aligns_numbers_leads_where_its_cells_lead_and_hides_what_is_past_a_side() -> None:
+    rows = [[lead("section", "L1-S1", less="L1-"), 120.04, "0.5 (0.1 to 0.9)", None], ["all", 12345.6, "–", "free"]]
+    cells = [[*rows[0][:2], Cited("0.5 (0.1 to 0.9)", "replacement#plan"), rows[0][3]], rows[1]]
+    made = grid("Sections", ["Section", "Length [m]", "Expected", "Plan"], cells, 1)
+    assert '<td class=""><a href="section:L1-S1">S1</a></td><td class="n" data-v="120.04">120.0</td>' in made
+    assert '<td class="n"><a href="page:replacement#plan">0.5 (0.1 to 0.9)</a></td><td class="">–</td></tr>' in made
+    assert '<tr class="past"><td class="">all</td><td class="n" data-v="12345.6">12,345.6</td>' in made
+    assert '<th scope="col" class="n" data-u="m">Length <small>m</small></th>' in made
+    assert grid("Sections", ["Section"], []) == ""
+
+
+def test_work_nearby_is_within_the_distance_of_any_two_terminals_or_of_the_same_project() -> None:
+    work = pd.DataFrame(
+        {
+            "loop_id": ["near", "far", "mine", "kin"],
+            "project_id": [None, None, "P", "P"],
+            "plan_year": [1, 1, 2, 3],
+            "action": "replace",
+            "length_m": [120.0, 80.0, 50.0, 40.0],
+            "cost": [9e3, 8e3, 7e3, 6e3],
+        }
+    )
+    terminals = pd.DataFrame(
+        {
+            "loop_id": ["mine", "mine", "near", "near", "far"],
+            "x": [0.0, 900, 1500, 9000, 2000],
+            "y": [0.0, 0, 800, 0, 0],
+        }
+    )
+    places = pd.DataFrame({"loop_id": ["mine", "near", "far", "kin"], "straight_over_cable": 0.8})
+    given = {"marts.programme": work, "staging.terminals": terminals, "marts.loop_places": places}
+    given["marts.decisions"] = pd.DataFrame(
+        {"loop_id": ["kin"], "project_id": [None], "decision": ["wait"], "year": [2027]}
+    )
+    rows, is_placed = loop_work.list_nearby("mine", Given(given), SETTINGS)
+    assert is_placed and rows["loop_id"].tolist() == ["near", "kin"]
+    assert rows["nearest_m"].iloc[0] == 1000.0 and pd.isna(rows["nearest_m"].iloc[1])  # 600 along, 800 across
+    assert rows["project_id"].tolist() == ["", "kin"] and rows["decisions"].tolist() == ["", "wait 2027"]
+    assert [text.partition(":")[0] for text in rows["work"]] == ["2026", "2028"]
+    given["staging.terminals"] = terminals[terminals["loop_id"].ne("mine")]
+    rows, is_placed = loop_work.list_nearby("mine", Given(given), SETTINGS)
+    assert not is_placed and rows["loop_id"].tolist() == ["kin"]
