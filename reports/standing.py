@@ -9,9 +9,10 @@ from reports import changes
 from reports import page as shell
 from reports.choice import EVERYTHING, read_choice, to_query
 from reports.links import NOWHERE, sheet_file
+from reports.pages import pick
 from reports.pages.card import make_cards
 from reports.pages.card import render as render_card
-from reports.render import PAGES, REFERENCES, frame_of, render, render_sheet
+from reports.render import PAGES, REFERENCES, frame_of, render, render_pick, render_sheet
 from reports.results import Results
 
 LOOPS = 25
@@ -71,6 +72,10 @@ def write_pages(results: Results, folder: Path, wanted: list[tuple[str, str]]) -
     """Write pages of choices, each a name and a query, and the files they share; returns the pages."""
     made = {}
     for name, query in wanted:
+        if name == "pick":
+            asked = pick.read_asked(query)
+            made[f"{asked.stem}.html"] = render_pick(results, asked)
+            continue
         choice = read_choice(query, results.known)
         told = to_query(choice).replace("&", "_").replace("%", "-")
         made[f"{name}-{told}.html" if told else f"{name}.html"] = render(results, name, choice)

@@ -40,6 +40,9 @@ class Money:
     class_draws: pd.DataFrame
     limits: pd.DataFrame
     decisions: pd.DataFrame
+    class_growth: pd.DataFrame
+    failures_ahead: pd.DataFrame
+    new_cable_ahead: pd.DataFrame
 
 
 def plan_money(
@@ -101,6 +104,7 @@ def plan_money(
         *_list_limits(plan, sections, lifetime, draws, model, facts.new_cable, terms, rng),
         *_list_without_injection(lived, rate, terms, horizon),
         *_list_injected(model),
+        *_list_variations(model, facts.new_cable),
     ]
     curve = trace_cost_curve(list_options(lived, rate, in_money, horizon), in_money)
     names = [name for name in ("section_id", "loop_id", "project_id", "action") if name in plan.programme]
@@ -131,6 +135,8 @@ def plan_money(
         draws.tabulate(),
         plan.limits,
         told,
+        draws.tabulate_growth(),
+        *lifetime.tabulate(sections["section_id"], terms),
     )
 
 
@@ -338,6 +344,18 @@ def _list_injected(model: FailureModel) -> Figures:
             left.expected,
             "occasions to be expected of the same cable over the same time, left alone",
         ),
+    ]
+
+
+def _list_variations(model: FailureModel, new_cable: NewCable) -> Figures:
+    """What limits of a list's money need besides the draws of its classes."""
+    return [
+        (
+            "new_cable_variation",
+            find_new_variation(model, new_cable),
+            "coefficient of variation of new cable's failures; 0 where the settings give them",
+        ),
+        ("injection_left_variation", model.treatment.variation, "coefficient of variation of injection_left"),
     ]
 
 
