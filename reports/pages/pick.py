@@ -91,7 +91,7 @@ def make_asked(items: Iterable[str], years: str = "", find: str = "") -> Asked:
     listed = tuple(dict.fromkeys(item.strip() for item in items if item.strip()))
     if len(listed) > ITEMS_AT_MOST:
         raise UserError(f"the list has {len(listed)} items", "items", f"at most {ITEMS_AT_MOST} are compared at once")
-    if years and not (years.isascii() and years.isdigit() and 1 <= int(years[:9]) <= LONGEST_YEARS):
+    if years and years not in map(str, range(1, LONGEST_YEARS + 1)):
         raise UserError(f"'{years[:20]}' is no horizon", "years", f"give whole years from 1 to {LONGEST_YEARS}")
     return Asked(listed, int(years or 0), find)
 

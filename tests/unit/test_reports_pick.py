@@ -45,6 +45,7 @@ def test_an_address_says_items_once_years_and_a_search() -> None:
         ("item=A", "unknown choice 'item': the address: did you mean: items"),
         ("items=A&years=0", "'0' is no horizon"),
         ("items=A&years=41", "'41' is no horizon"),
+        ("items=A&years=0000000001000", "'0000000001000' is no horizon"),
         ("items=A&years=ten", "'ten' is no horizon"),
         ("items=" + ",".join(map(str, range(ITEMS_AT_MOST + 1))), f"the list has {ITEMS_AT_MOST + 1} items"),
     ],
