@@ -107,7 +107,7 @@ class FleetDraws:
     def tabulate_growth(self) -> pd.DataFrame:
         """How far the growth of each class may err, by year: rows of fitted.class_growth.
 
-        Checked by: tests/unit/test_investment_weigh.py
+        Checked by: tests/unit/test_investment_weigh.py (through plan_money)
         """
         years, classes = self.growth.shape
         return pd.DataFrame(

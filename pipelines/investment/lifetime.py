@@ -100,7 +100,7 @@ class Lifetime:
     def tabulate(self, section_ids: pd.Series, terms: Replacement) -> tuple[pd.DataFrame, pd.DataFrame]:
         """What weighing any list needs: rows of fitted.failures_ahead and of fitted.new_cable_ahead.
 
-        Checked by: tests/unit/test_investment_weigh.py
+        Checked by: tests/unit/test_investment_weigh.py (through plan_money)
         """
         years = max(LONGEST_YEARS, math.ceil(max(terms.cable_life_years, terms.injection_years)))
         ahead = np.ascontiguousarray((self.old[:years] * self.factor).T, dtype=np.float32)

@@ -114,7 +114,10 @@ class Listed:
         return of_old + of_new, float(lo), float(hi)
 
     def expect(self, years: int) -> tuple[float, float, float]:
-        """Failures over some years, nothing done, with limits."""
+        """Failures over some years, nothing done, with limits.
+
+        Checked by: tests/simulated/test_investment_weigh_simulated.py
+        """
         counted = np.ones((years, len(self.sections)))
         return self.total(counted, 0.0 * counted, np.zeros(len(self.sections)), counted)
 
@@ -216,7 +219,7 @@ def weigh(listed: Listed, years: int) -> pd.DataFrame:
     -----
     Limits are of the mean number of failures, not of the count; see Listed.total.
 
-    Checked by: tests/unit/test_investment_weigh.py, tests/simulated/test_investment_weigh_simulated.py
+    Checked by: tests/unit/test_investment_weigh.py
     """
     terms, rows, count = listed.terms, listed.sections, len(listed.sections)
     failure, minutes = (
