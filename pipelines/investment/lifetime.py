@@ -103,7 +103,7 @@ class Lifetime:
         Checked by: tests/unit/test_investment_weigh.py (through plan_money)
         """
         years = max(LONGEST_YEARS, math.ceil(max(terms.cable_life_years, terms.injection_years)))
-        ahead = np.ascontiguousarray((self.old[:years] * self.factor).T, dtype=np.float32)
+        ahead = np.ascontiguousarray(self.old[:years].T, dtype=np.float32)
         of_old = pd.DataFrame(
             {"section_id": section_ids.astype("str"), "new_cable_km": self.new_km, "failures_ahead": list(ahead)}
         )
