@@ -707,6 +707,46 @@ def write_files(
         print(file)
 
 
+@app.command(epilog="Example: loopwear weigh OB-L0012 TF-L0003-S02 --years 10 --to weighed.xlsx")
+def weigh(
+    items: Annotated[list[str], typer.Argument(metavar="ID...", help="Loops and sections, each counted once.")],
+    years: Annotated[
+        int | None, typer.Option(min=1, max=40, help="Years ahead that are counted; default: the horizon of the run.")
+    ] = None,
+    to: Annotated[
+        Path | None, typer.Option("--to", help="Write the actions as CSV, or all of it as a workbook (.xlsx).")
+    ] = None,
+    workspace: WorkspaceOption = DEFAULT_WORKSPACE,
+) -> None:
+    """Compare replacing, injecting and waiting on a list of loops and sections: costs, failures, limits.
+
+    A planning aid; wait is no finding that cable is sound."""
+    from pipelines.investment import weigh as weighing
+    from reports import style
+    from reports.pages import pick
+    from reports.results import Results
+    from shared.dictionary import caveats
+
+    asked = pick.make_asked((part for item in items for part in item.split(",")), str(years or ""))
+    with Results(open_workspace(workspace).results) as results:
+        picked, settings = pick.resolve(results.whole, asked.items), results.settings
+        for told in picked.told:
+            print(told, file=sys.stderr)
+        if not picked.items:
+            raise UserError("none of the list is in service", ", ".join(items)[:200], "find ids: loopwear browse")
+        listed, horizon = pick.gather(results.whole, settings, picked), asked.years or pick.horizon_of(settings)
+    rows = listed.sections
+    told = f"{style.counted(len(rows), 'section')} on {style.counted(rows['loop_id'].nunique(), 'loop')}"
+    print(f"{told}, as of {settings.general.as_of}", end="\n\n")
+    print_frame(pick.side_by_side(weighing.weigh(listed, horizon), settings, horizon))
+    print("\nReplacing all of it later in place of today:")
+    print_frame(pick.waits_side_by_side(weighing.weigh_waiting(listed), settings))
+    if to is not None:
+        pick.write_list(listed, settings, horizon, to)
+        print(f"\nwritten: {to}")
+    print(f"\n{caveats()['planning_aid']}\n{pick.say.text('wait')}")
+
+
 @app.command(epilog="Example: loopwear review --month 2025-11 --district OB --compare last_year")
 def review(
     month: Annotated[str, typer.Option(help="The month reviewed, such as 2025-11.")],

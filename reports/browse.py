@@ -12,7 +12,7 @@ from collections import OrderedDict
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Any, TypeVar
-from urllib.parse import urlencode
+from urllib.parse import parse_qsl, urlencode
 
 from starlette.applications import Starlette
 from starlette.exceptions import HTTPException
@@ -27,8 +27,8 @@ from pipelines.publish import read_last_attempt
 from reports import page as shell
 from reports.choice import read_choice, to_query
 from reports.links import Links
-from reports.pages import rows
-from reports.render import find_ids, render, render_found, render_rows, render_sheet
+from reports.pages import pick, rows
+from reports.render import find_ids, render, render_found, render_pick, render_rows, render_sheet
 from reports.results import Results
 from reports.standing import read_comparisons
 from reports.words import Words
@@ -177,6 +177,15 @@ def make_app(workspace: Workspace, *, hosts: tuple[str, ...] = LOOPBACK, token: 
 
         return HTMLResponse(shelf.page(("rows", table, query), made))
 
+    def picked(request: Request) -> Response:
+        query = request.url.query
+        asked = shelf.use(lambda results: pick.add_exact(results.whole, pick.read_asked(query)))
+        given = dict(parse_qsl(query, keep_blank_values=True))
+        given.pop("units", None)
+        if given != dict(parse_qsl(asked.query)):  # ticks of a form, or an id found: the address says the list
+            return RedirectResponse(f"/pick?{asked.query}", status_code=303)
+        return HTMLResponse(shelf.page(("pick", query), lambda results: render_pick(results, asked, served)))
+
     def find(request: Request) -> Response:
         asked = request.query_params.get("q", "").strip()[:100]
         found = shelf.use(lambda results: find_ids(results.whole, asked))
@@ -208,6 +217,7 @@ def make_app(workspace: Workspace, *, hosts: tuple[str, ...] = LOOPBACK, token: 
         routes=[
             Route("/", page),
             Route("/find", find),
+            Route("/pick", picked),
             Route("/static/{name}", shared),
             Route("/rows/{table}", listed),
             Route("/{page}", page),

@@ -13,6 +13,7 @@ from reports.links import KINDS, NOWHERE, Links
 from reports.marts import Marts
 from reports.narrow import parts_left_open
 from reports.page import Exhibit, Frame, Page
+from reports.pages import pick
 from reports.pages.card import Card
 from reports.results import Results
 from reports.table import Table
@@ -130,6 +131,11 @@ def render_sheet(results: Results, kind: str, ident: str, links: Links = NOWHERE
         raise UserError(f"there is no sheet of a '{kind}'", "the address", suggest_name(kind, KINDS))
     made: Page = import_module(f"reports.pages.{kind}_sheet").build(results.whole, results.settings, ident)
     return shell.render(made, frame_of(results, EVERYTHING, links))
+
+
+def render_pick(results: Results, asked: pick.Asked, links: Links = NOWHERE) -> str:
+    """The page of a list that somebody picked, as HTML."""
+    return shell.render(pick.build(results.whole, results.settings, asked, links), frame_of(results, EVERYTHING, links))
 
 
 def render_rows(results: Results, table: str, query: str, choice: Choice, links: Links) -> str:

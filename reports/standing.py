@@ -12,10 +12,11 @@ from reports import changes
 from reports import page as shell
 from reports.choice import EVERYTHING, read_choice, to_query
 from reports.links import NOWHERE, sheet_file
+from reports.pages import pick
 from reports.pages.brief import NO_SCENARIOS
 from reports.pages.card import make_cards
 from reports.pages.card import render as render_card
-from reports.render import PAGES, REFERENCES, frame_of, render, render_sheet
+from reports.render import PAGES, REFERENCES, frame_of, render, render_pick, render_sheet
 from reports.results import Results
 
 LOOPS = 25
@@ -88,6 +89,10 @@ def write_pages(
     made, compared = {}, {"scenarios": read_comparisons(scenarios, results.run)} if scenarios else {}
     about = dict.fromkeys(("brief", "appendix"), compared)
     for name, query in wanted:
+        if name == "pick":
+            asked = pick.read_asked(query)
+            made[f"{asked.stem}.html"] = render_pick(results, asked)
+            continue
         choice = read_choice(query, results.known)
         told = to_query(choice).replace("&", "_").replace("%", "-")
         beside = LED_TO.get(name, ())

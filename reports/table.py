@@ -127,7 +127,8 @@ class Cell:
     @property
     def kind(self) -> str:
         """n: a number; w: a text long enough to be broken over lines."""
-        return "n" if self.is_number else "w" if len(self.text) > LONG_TEXT else ""
+        is_long = len(self.text) > LONG_TEXT and not isinstance(self.text, Markup)
+        return "n" if self.is_number else "w" if is_long else ""
 
 
 def numbers_of(table: Table) -> list[int]:

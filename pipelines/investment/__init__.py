@@ -10,6 +10,7 @@ plan.py                what to replace, inject and leave, year by year
 lifetime.py            what cable costs over its life as it grows older, and in which year it is best replaced
 section_options.py     every section: what replacing and injecting return, the best year, why it waits
 fleet_draws.py         limits of any list of sections: draws of the posterior
+weigh.py               replacing, injecting and waiting side by side, on any list of sections
 trajectory.py          failures a year over twenty years, by budget
 cost_curve.py          what one more failure avoided costs as the budget grows
 scenarios.py           what the plan becomes under other settings, and which of them moved it

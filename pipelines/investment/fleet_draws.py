@@ -35,7 +35,7 @@ class FleetDraws:
 
     classes: names of the classes. own: variance of a section's relative multiplier beside what its loop shares.
     shared: variance of what a loop shares. loop, kind: loop and class of each section. level, growth: deviation
-    of the logarithm of a class's level, and that of its growth by year (classes x years). standard: normal draws (2 x
+    of the logarithm of a class's level, and that of its growth by year (years x classes). standard: normal draws (2 x
     classes x draws), the same for every list, so that totals of one fleet move together. loops' chance is drawn anew
     for each list.
     """
@@ -100,6 +100,21 @@ class FleetDraws:
                 "cable_class": np.repeat(np.array(self.classes, dtype=object), draws),
                 "draw": np.tile(np.arange(1, draws + 1), classes),
                 "level_factor": factor.ravel(),
+                "growth_normal": self.standard[1].ravel(),
+            }
+        )
+
+    def tabulate_growth(self) -> pd.DataFrame:
+        """How far the growth of each class may err, by year: rows of fitted.class_growth.
+
+        Checked by: tests/unit/test_investment_weigh.py (through plan_money)
+        """
+        years, classes = self.growth.shape
+        return pd.DataFrame(
+            {
+                "cable_class": np.tile(np.array(self.classes, dtype=object), years),
+                "years_ahead": np.repeat(np.arange(1, years + 1), classes),
+                "growth_deviation": self.growth.ravel(),
             }
         )
 

@@ -20,8 +20,8 @@ from pipelines.survival.model import FailureModel
 from shared.arrays import Booleans, Floats, Integers
 from shared.settings import Replacement
 
-LEAST_YEARS = 20
-"""Years looked ahead at least: those of the trajectory."""
+LONGEST_YEARS = 40
+"""Years looked ahead at least: the longest horizon over which a list of sections can be weighed."""
 
 
 @dataclass(frozen=True)
@@ -97,6 +97,19 @@ class Lifetime:
         """Failures of a kilometre of new cable in each of its first years; beyond the last looked at, as in it."""
         return self.new[np.minimum(np.arange(years), len(self.new) - 1)]
 
+    def tabulate(self, section_ids: pd.Series, terms: Replacement) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """What weighing any list needs: rows of fitted.failures_ahead and of fitted.new_cable_ahead.
+
+        Checked by: tests/unit/test_investment_weigh.py (through plan_money)
+        """
+        years = max(LONGEST_YEARS, math.ceil(max(terms.cable_life_years, terms.injection_years)))
+        ahead = np.ascontiguousarray(self.old[:years].T, dtype=np.float32)
+        of_old = pd.DataFrame(
+            {"section_id": section_ids.astype("str"), "new_cable_km": self.new_km, "failures_ahead": list(ahead)}
+        )
+        each = self.new_yearly(years)
+        return of_old, pd.DataFrame({"years_ahead": np.arange(1, years + 1), "new_failures_per_km": each})
+
 
 def weigh_years(years: float, discount_rate_pct: float) -> Floats:
     """Present value of one unit of money spread evenly over each year; the last may be part of a year.
@@ -137,7 +150,7 @@ def look_ahead(
     Checked by: tests/unit/test_investment_lifetime.py
     """
     life = math.ceil(max(terms.cable_life_years, terms.injection_years))
-    years = max(life + terms.programme_years, LEAST_YEARS)
+    years = max(life + terms.programme_years, LONGEST_YEARS)
     windows = model.windows
     place = pd.Index(windows.sections["section_id"]).get_indexer(section_ids.astype("str"))
     mean = model.posterior.mean[place]

@@ -30,6 +30,9 @@ TABLES = (
     "marts.class_draws",
     "marts.programme_limits",
     "marts.decisions",
+    "fitted.class_growth",
+    "fitted.failures_ahead",
+    "fitted.new_cable_ahead",
 )
 
 

@@ -40,6 +40,9 @@ class Money:
     class_draws: pd.DataFrame
     limits: pd.DataFrame
     decisions: pd.DataFrame
+    class_growth: pd.DataFrame
+    failures_ahead: pd.DataFrame
+    new_cable_ahead: pd.DataFrame
 
 
 @dataclass(frozen=True)
@@ -141,7 +144,12 @@ def plan_money(
     made = plan_fleet(facts, model, settings, decisions, places)
     terms, lifetime, draws, programme = made.terms, made.lifetime, made.draws, made.programme
     rate, horizon = facts.new_cable.rate_per_100km_year, facts.horizon_years
-    rows = [*made.figures, *_list_without_injection(made.lived, rate, terms, horizon), *_list_injected(model)]
+    rows = [
+        *made.figures,
+        *_list_without_injection(made.lived, rate, terms, horizon),
+        *_list_injected(model),
+        *_list_variations(model, facts.new_cable),
+    ]
     in_money = dataclasses.replace(terms, budget_km=0.0)
     decided = made.plan.decided
     standing = decided.decided if decided else "free"
@@ -168,6 +176,8 @@ def plan_money(
         draws.tabulate(),
         made.plan.limits,
         told,
+        draws.tabulate_growth(),
+        *lifetime.tabulate(made.sections["section_id"], terms),
     )
 
 
@@ -375,6 +385,18 @@ def _list_injected(model: FailureModel) -> Figures:
             left.expected,
             "occasions to be expected of the same cable over the same time, left alone",
         ),
+    ]
+
+
+def _list_variations(model: FailureModel, new_cable: NewCable) -> Figures:
+    """What limits of a list's money need besides the draws of its classes."""
+    return [
+        (
+            "new_cable_variation",
+            find_new_variation(model, new_cable),
+            "coefficient of variation of new cable's failures; 0 where the settings give them",
+        ),
+        ("injection_left_variation", model.treatment.variation, "coefficient of variation of injection_left"),
     ]
 
 

@@ -6,14 +6,14 @@ import numpy as np
 import pandas as pd
 
 from pipelines.investment.fleet_draws import FleetDraws
-from pipelines.investment.lifetime import LEAST_YEARS, Lifetime
+from pipelines.investment.lifetime import Lifetime
 from pipelines.investment.options import Budget
 from pipelines.investment.plan import settle_actions
 from pipelines.investment.programme import choose_at_prices
 from shared.arrays import Booleans, Floats, Integers
 from shared.settings import Replacement
 
-YEARS = LEAST_YEARS
+YEARS = 20
 """Years that the trajectory looks ahead."""
 
 SHARES = (0.0, 0.5, 1.0, 1.5, 2.0)

@@ -216,6 +216,11 @@
     openAt(anchor);
   }
 
+  // ---- a tick of a picked list asks for the list as it is ticked now
+  document.addEventListener("change", (event) => {
+    if (event.target.type === "checkbox" && event.target.form && event.target.form.id === "pick") event.target.form.requestSubmit();
+  });
+
   // ---- start
   for (const table of document.querySelectorAll("table:not([data-plain])")) {
     makePicked(table);

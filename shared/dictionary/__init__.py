@@ -25,6 +25,7 @@ DUCKDB_TYPES = {
     "instant": "TIMESTAMPTZ",
     "date": "DATE",
     "boolean": "BOOLEAN",
+    "numbers": "FLOAT[]",
 }
 
 PROVENANCE = ("load_id", "source_file", "row_number", "load_sequence", "content_hash")

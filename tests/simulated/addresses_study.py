@@ -29,7 +29,7 @@ HOSTILE = (
 )  # fmt: skip
 
 PAGES = ("", "restoration", "replacement", "locating", "data_quality", "index", "methods", "settings", "find", "rules",
-         "card")  # fmt: skip
+         "card", "pick")  # fmt: skip
 KINDS = ("loop", "section", "job", "instrument")
 KEYS = (
     "district",
@@ -45,6 +45,9 @@ KEYS = (
     "by",
     "from_row",
     "q",
+    "items",
+    "find",
+    "years",
     "x",
 )
 VALUES = ("OB", "2025-01", "2025-06", "previous", "last_year", "R-01", "imperial", "A4", "-report_to_restore_min", "1")
