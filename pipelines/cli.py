@@ -239,7 +239,7 @@ def known_length(
 
     It is checked and loaded like a row of known_lengths.csv, and kept in the workspace under entered/. The same test
     entered twice changes nothing."""
-    from pipelines.intake.known_length import list_doubts, write_test
+    from pipelines.intake.known_length import list_doubts, write_entered
     from shared.store import open_warehouse
 
     if (section is None) == (cable_class is None):
@@ -257,7 +257,8 @@ def known_length(
         "reading_m": displayed,
         "velocity_setting_pct": velocity,
     }
-    file = write_test(space.folder, {name: str(value) for name, value in given.items() if value is not None})
+    row = {name: str(value) for name, value in given.items() if value is not None}
+    file = write_entered(space.folder, "known_lengths", row["read_on"], [row])
     report = run_load(space, [file], None, settings, history=False)
     with open_warehouse(space) as con:
         doubts = list_doubts(con, report.load_id, file)
@@ -266,6 +267,46 @@ def known_length(
     is_new = bool(report.to_frame()["new"].sum())
     same = "entered before, nothing changed: the same display of one run on one day counts once"
     print(f"entered: {file}" if is_new else same)
+    print("figures and reports follow with: loopwear refresh")
+
+
+@app.command(epilog='Example: loopwear commit --reason "first year approved" --decided-on 2026-01-15')
+def commit(
+    reason: Annotated[str, typer.Option(help="Why the work was decided on; kept with every decision.")],
+    decided_on: Annotated[dt.datetime, typer.Option(formats=["%Y-%m-%d"], help="Day on which it was decided.")],
+    through_year: Annotated[int, typer.Option(min=1, help="Last year of the plan that is committed.")] = 1,
+    section: Annotated[
+        list[str] | None, typer.Option(help="Only this section of the programme; several may be given.")
+    ] = None,
+    workspace: WorkspaceOption = DEFAULT_WORKSPACE,
+    settings: SettingsOption = None,
+) -> None:
+    """Commit lines of the current programme, and fix in advance how the work will be judged.
+
+    They become decisions, kept in the workspace under entered/ and loaded like decisions.csv. What the sections are
+    expected to fail with and without the work, and the sections they will be compared with, are written down with
+    them and not worked out again. Engineers decide: a section left waiting is no finding that its cable is sound."""
+    from pipelines.evaluation.step import keep_commitment, prepare_commitment
+    from pipelines.intake.known_length import list_doubts, write_entered
+    from shared.store import open_warehouse
+
+    space = open_workspace(workspace)
+    if not space.warehouse.exists():
+        raise UserError("nothing is loaded here yet", str(space.folder), "check --workspace")
+    chosen = choose_settings(space, settings)
+    with open_warehouse(space, chosen) as con:
+        made = prepare_commitment(con, through_year, section or [], reason, decided_on.date())
+    file = write_entered(space.folder, "decisions", f"{decided_on:%Y-%m-%d}", made.decisions)
+    report = run_load(space, [file], None, settings, history=False)
+    with open_warehouse(space, chosen) as con:
+        doubts = list_doubts(con, report.load_id, file, "loopwear commit")
+        keep_commitment(con, made, report.load_id)
+    for doubt in doubts:
+        print(f"warning: {doubt}")
+    counted = "1 section" if len(made.decisions) == 1 else f"{len(made.decisions):,} sections"
+    print(f"committed {counted} as {made.head['commitment_id'].iloc[0]}: {file}")
+    print(f"to take it back: loopwear load --undo {report.load_id}")
+    print(f"how the work will be judged: {made.head['method'].iloc[0]}")
     print("figures and reports follow with: loopwear refresh")
 
 

@@ -12,6 +12,8 @@ backtest_money.py      the same for the same money
 forecast_score.py      past forecasts of a year beside what came
 before_after.py        regression to the mean: what was to be expected with nothing done
 cohorts.py             the sets of cable that before_after follows
+commitments.py         what is written down with committed work, to judge it by later
+follow_up.py           whether committed work was done, and what came of it
 ranking_sensitivity.py how the top of the ranking depends on how the records are read
 search_backtest.py     what the order of tests of search_sequence would have needed on past jobs
 evaluate.py            runs them all over the same models of past dates

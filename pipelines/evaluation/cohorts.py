@@ -77,14 +77,7 @@ def list_replaced(history: FailureHistory, reasons: pd.DataFrame) -> pd.DataFram
     gone = sections[retired <= pd.Timestamp(history.as_of)]
     if gone.empty:
         return pd.DataFrame()
-    gone = gone[["section_id", "section_code", "loop_code", "position"]].assign(on=retired[gone.index])
-    laid = sections[["section_code", "loop_code", "position"]].assign(laid_on=pd.to_datetime(sections["installed_on"]))
-    pairs = gone[["section_code", "loop_code", "position", "on"]].merge(
-        laid, on=["loop_code", "position"], suffixes=("", "_next")
-    )
-    follows = pairs["section_code"].ne(pairs["section_code_next"]) & pairs["laid_on"].ge(
-        pairs["on"] - pd.Timedelta(days=SUCCESSION_DAYS)
-    )
+    gone = gone[["section_id", "section_code"]].assign(on=retired[gone.index])
     stated = reasons.dropna().set_index("section_id")["retired_because"].astype(object)
     because = gone["section_id"].map(stated).astype(object).fillna("unknown")
     gone, because = gone[because.ne("regrouped")], because[because.ne("regrouped")]  # split or merged: not replaced
@@ -92,7 +85,7 @@ def list_replaced(history: FailureHistory, reasons: pd.DataFrame) -> pd.DataFram
         until=pd.Series(index=gone.index, dtype="datetime64[ns]"),
         counts="place",
         counts_loop_only=False,
-        is_followed=gone["section_code"].isin(pairs.loc[follows, "section_code"]),
+        is_followed=gone["section_code"].isin(history.keep(find_followers)["section_code"]),
     )
     return pd.concat(
         [
@@ -101,6 +94,25 @@ def list_replaced(history: FailureHistory, reasons: pd.DataFrame) -> pd.DataFram
         ],
         ignore_index=True,
     )
+
+
+def find_followers(history: FailureHistory) -> pd.DataFrame:
+    """Cable that took the place of cable taken out of service: section_code, follower (its section_code).
+
+    Notes
+    -----
+    It lies in the same place of the loop, and was laid no more than SUCCESSION_DAYS before.
+
+    Checked by: tests/unit/test_evaluation_before_after.py (through list_replaced)
+    """
+    sections = history.keep(code_names).sections[
+        ["section_code", "loop_code", "position", "installed_on", "retired_on"]
+    ]
+    gone = sections[pd.to_datetime(sections["retired_on"]) <= pd.Timestamp(history.as_of)]
+    pairs = gone.merge(sections, on=["loop_code", "position"], suffixes=("", "_next"))
+    laid, left = pd.to_datetime(pairs["installed_on_next"]), pd.to_datetime(pairs["retired_on"])
+    follows = pairs["section_code"].ne(pairs["section_code_next"]) & laid.ge(left - pd.Timedelta(days=SUCCESSION_DAYS))
+    return pairs.loc[follows, ["section_code", "section_code_next"]].set_axis(["section_code", "follower"], axis=1)
 
 
 def list_injected(history: FailureHistory) -> pd.DataFrame:

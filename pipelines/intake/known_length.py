@@ -1,7 +1,8 @@
-"""A test on a run of known length, entered by hand: written as a file of the workspace and loaded like any other."""
+"""What is entered by a command and not by a file: written as a file of the workspace and loaded like any other."""
 
 import csv
 import hashlib
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import duckdb
@@ -11,39 +12,45 @@ from shared import dictionary
 from shared.errors import UserError
 
 ENTERED = "entered"
-"""Folder of the workspace with the tests entered, one file each; load it again to build a warehouse anew."""
+"""Folder of the workspace with what was entered, one file each; load it again to build a warehouse anew."""
 FAR_SHARE = 0.25
 """Share of the known length by which a display that differs may be a slip of the pen."""
 
 
-def write_test(workspace: Path, cells: dict[str, str]) -> Path:
-    """The file of one test, in the workspace; its name comes from its content.
+def write_entered(workspace: Path, table: str, day: str, rows: Sequence[Mapping[str, str]]) -> Path:
+    """The file of what was entered, in the workspace; its name comes from its content.
 
     Parameters
     ----------
     workspace
         Folder of the workspace.
-    cells
-        Columns of known_lengths as texts; those left out are empty.
+    table
+        Table that the rows are of, e.g. known_lengths.
+    day
+        Day of the test or decision, for the name.
+    rows
+        Columns of the table as texts; those left out are empty.
 
     Notes
     -----
-    The same test entered twice is the same file loaded twice, which changes nothing.
+    The same rows entered twice are the same file loaded twice, which changes nothing.
 
     Checked by: tests/end_to_end/test_known_length.py (through cli.known_length)
     """
-    columns = dictionary.load_tables()["known_lengths"].source_columns
-    row = [cells.get(c, "") for c in columns]
-    mark = hashlib.sha256("\x1f".join(row).encode()).hexdigest()[:8]
-    file = workspace / ENTERED / f"known_lengths_{cells['read_on']}_{mark}.csv"
+    columns = dictionary.load_tables()[table].source_columns
+    cells = [[row.get(c, "") for c in columns] for row in rows]
+    mark = hashlib.sha256("\x1f".join(cell for row in cells for cell in row).encode()).hexdigest()[:8]
+    file = workspace / ENTERED / f"{table}_{day}_{mark}.csv"
     file.parent.mkdir(parents=True, exist_ok=True)
     with file.open("w", encoding="utf-8", newline="") as out:
-        csv.writer(out, lineterminator="\n").writerows((columns, row))
+        csv.writer(out, lineterminator="\n").writerows((columns, *cells))
     return file
 
 
-def list_doubts(con: duckdb.DuckDBPyConnection, load_id: str, file: Path) -> list[str]:
-    """What rules of severity warn say of the test, and whether it is far from the known length.
+def list_doubts(
+    con: duckdb.DuckDBPyConnection, load_id: str, file: Path, command: str = "loopwear known-length"
+) -> list[str]:
+    """What rules of severity warn say of what was entered, and whether a test is far from the known length.
 
     Raises
     ------
@@ -62,7 +69,7 @@ def list_doubts(con: duckdb.DuckDBPyConnection, load_id: str, file: Path) -> lis
     if rejected:
         undo_load(con, load_id)
         file.unlink()
-        raise UserError("; ".join(rejected), "loopwear known-length", "nothing was entered; enter it again")
+        raise UserError("; ".join(rejected), command, "nothing was entered; enter it again")
     far = con.execute(
         "select format('displayed {:g} m on a run of {:g} m', reading_m, known_length_m) from raw.known_lengths "
         "where load_id = ? and abs(reading_m - known_length_m) > ? * known_length_m",

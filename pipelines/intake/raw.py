@@ -41,6 +41,21 @@ BOOKS = {
         headers VARCHAR, cells VARCHAR, released_by VARCHAR, read_as VARCHAR
     """,
     ),
+    "commitments": (
+        "a programme committed, with the method by which its work will be judged",
+        """
+        load_id VARCHAR, commitment_id VARCHAR, committed_on DATE, known_on DATE, reason VARCHAR, method VARCHAR
+    """,
+    ),
+    "commitment_sections": (
+        "a section committed, or of the cohort it will be compared with, as it was expected to fail on that day",
+        """
+        load_id VARCHAR, commitment_id VARCHAR, decision_id VARCHAR, role VARCHAR, section_id VARCHAR, loop_id VARCHAR,
+        district_id VARCHAR, cable_class VARCHAR, compared_in VARCHAR, action VARCHAR, due_from DATE, due_to DATE,
+        length_km DOUBLE, cost DOUBLE, without DOUBLE[], planned DOUBLE[], own_variance DOUBLE, loop_variance DOUBLE,
+        level_error DOUBLE
+    """,
+    ),
 }
 """Intake's own books in the raw layer: what one row is, and the columns."""
 

@@ -150,22 +150,10 @@ def prepare_draws(model: FailureModel, lifetime: Lifetime, place: Integers, rng:
 
     Checked by: tests/simulated/test_investment_fleet_draws.py
     """
-    windows, post = model.windows, model.posterior
-    loop = model.tree.loop_of_half[model.tree.half_of_section][place]
+    windows = model.windows
     kind, names = pd.factorize(windows.sections["cable_class"].iloc[place], sort=True)
-    horizon = lifetime.horizon_years
-    totals, mean = model.totals_ahead(horizon), post.mean[place]
-    expected = model.ahead(horizon)[place] * mean
-    relative = 1.0 / post.shape[place]
-    loops = len(totals.loop_mean)
-    together, squares, apart = (
-        np.bincount(loop, each, loops) for each in (expected, expected**2, expected**2 * relative)
-    )
-    room = together**2 - squares
-    shared = np.where(
-        room > 1e-9 * together**2, (totals.loop_variance - apart) / np.where(room > 0, room, 1.0), 0.0
-    ).clip(0.0)
-    own = np.maximum(relative - shared[loop], 0.0)
+    loop, own, shared = split_variance(model, place, lifetime.horizon_years)
+    expected = model.ahead(lifetime.horizon_years)[place] * model.posterior.mean[place]
 
     def mean_by_class(values: Floats) -> Floats:
         weight = np.bincount(kind, expected, len(names))
@@ -183,6 +171,42 @@ def prepare_draws(model: FailureModel, lifetime: Lifetime, place: Integers, rng:
     alike = (model.common_variation / np.maximum(level, model.common_variation))[:, None]
     standard[0] = np.sqrt(1.0 - alike**2) * standard[0] + alike * rng.standard_normal(DRAWS)
     return FleetDraws(names.tolist(), own, shared, loop, kind, yearly, level, growth, standard)
+
+
+def split_variance(model: FailureModel, place: Integers, horizon_years: float) -> tuple[Integers, Floats, Floats]:
+    """Relative variance of the multipliers: of each section beside what its loop shares, and of what a loop shares.
+
+    Parameters
+    ----------
+    model
+        The fitted failure model.
+    place
+        Rows of the model's sections: all those in service.
+    horizon_years
+        Over it each loop's total keeps its exact posterior variance.
+
+    Returns
+    -------
+    loop, own, shared
+        Loop and own variance of each section, and the shared variance of each loop.
+
+    Notes
+    -----
+    Checked by: tests/simulated/test_investment_fleet_draws.py (through prepare_draws)
+    """
+    loop = model.tree.loop_of_half[model.tree.half_of_section][place]
+    totals = model.totals_ahead(horizon_years)
+    expected = model.ahead(horizon_years)[place] * model.posterior.mean[place]
+    relative = 1.0 / model.posterior.shape[place]
+    loops = len(totals.loop_mean)
+    together, squares, apart = (
+        np.bincount(loop, each, loops) for each in (expected, expected**2, expected**2 * relative)
+    )
+    room = together**2 - squares
+    shared = np.where(
+        room > 1e-9 * together**2, (totals.loop_variance - apart) / np.where(room > 0, room, 1.0), 0.0
+    ).clip(0.0)
+    return loop, np.maximum(relative - shared[loop], 0.0), shared
 
 
 def _shape_errors(model: FailureModel, names: pd.Index[str]) -> Floats:

@@ -207,6 +207,56 @@ def chart_before_after(sets: pd.DataFrame) -> go.Figure:
     return chart
 
 
+FOLLOWED_WORDS = {"done": "since the work", "not_done": "not worked on yet", "cohort": "cohort"}
+"""Groups of the follow-up in words, in the order they are shown."""
+
+
+def chart_follow_up(groups: pd.DataFrame) -> go.Figure:
+    """Failures seen over those expected without the work, with limits; what was planned beside it.
+
+    Parameters
+    ----------
+    groups
+        Rows of follow_up_effect with limits.
+
+    Notes
+    -----
+    Checked by: tests/unit/test_reports_follow_up.py (through effect)
+    """
+    several = len(set(groups["commitment_id"])) > 1
+    names = [
+        FOLLOWED_WORDS[group] + (f"<br>{name}" if several else "")
+        for name, group in zip(groups["commitment_id"], groups["followed_group"], strict=True)
+    ]
+    chart = style.new_chart(style.row_height(len(groups), each=48, around=130))
+    chart.add_scatter(
+        x=groups["effect_ratio"].tolist(),
+        y=names,
+        mode="markers",
+        name="seen, with limits",
+        marker={"symbol": style.mark_of(0), "size": 9, "color": style.ink_of(0)},
+        error_x=style.bars_between(groups["effect_ratio"], groups["effect_ratio_lo"], groups["effect_ratio_hi"]),
+        customdata=groups[["seen_after", "expected_adjusted"]].to_numpy().tolist(),
+        hovertemplate="%{y}<br>%{customdata[0]:.0f} seen, %{customdata[1]:.1f} expected: %{x:.2f}<extra></extra>",
+    )
+    chart.add_scatter(
+        x=groups["planned_ratio"].tolist(),
+        y=names,
+        mode="markers",
+        name="planned",
+        marker={"symbol": "line-ns-open", "size": 16, "color": style.ink_of(1), "line": {"width": 2.5}},
+        hovertemplate="%{y}<br>planned %{x:.2f}<extra></extra>",
+    )
+    chart.add_vline(x=1.0, line={"color": style.INKS["soft"], "width": 1, "dash": "dot"})
+    chart.update_yaxes(autorange="reversed", ticks="", showline=False)
+    most = float(groups["effect_ratio"].fillna(0.0).max())
+    chart.update_xaxes(
+        title_text="Failures seen over expected without the work (1: no effect)",
+        range=[0, min(max(1.5, 1.15 * float(groups["effect_ratio_hi"].max())), max(4.0, 1.15 * most))],
+    )
+    return chart
+
+
 def chart_churn(moves: pd.DataFrame) -> go.Figure:
     """Rank then and now of the first loops, a line a loop.
 

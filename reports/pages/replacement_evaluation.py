@@ -7,7 +7,7 @@ import pandas as pd
 from reports.figures import replacement_evaluation as figures
 from reports.marts import Judged, Marts, judged
 from reports.page import Exhibit, Section, largest
-from reports.pages import replacement_sensitivity
+from reports.pages import replacement_follow_up, replacement_sensitivity
 from reports.words import Words
 from shared.settings import Settings
 
@@ -18,9 +18,13 @@ BEFORE_AFTER = "marts.before_after"
 FIGURES = "marts.replacement_figures"
 
 
-def sections(marts: Marts, settings: Settings) -> tuple[Section, Section]:
-    """The sections of the page on why to believe the ranking."""
-    return section(marts, settings), replacement_sensitivity.section(marts)
+def sections(marts: Marts, settings: Settings) -> tuple[Section, ...]:
+    """The sections of the page on what came of committed work, and why to believe the ranking."""
+    return (
+        replacement_follow_up.section(marts, settings),
+        section(marts, settings),
+        replacement_sensitivity.section(marts),
+    )
 
 
 def section(marts: Marts, settings: Settings) -> Section:

@@ -21,6 +21,7 @@ select
     latest.project_id,
     latest.reason,
     latest.decided_on,
+    latest.cost_recorded,
     latest.load_id,
     latest.source_file,
     latest.row_number

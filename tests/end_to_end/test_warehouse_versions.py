@@ -75,7 +75,10 @@ def test_the_oldest_warehouse_is_brought_forward_and_loses_nothing(old: Workspac
     kept = old.folder / f"warehouse.duckdb.before-{NEWEST}"
     assert kept.read_bytes() == bytes_before
     assert version == [(NEWEST,)]
-    assert after.keys() - before.keys() == {"section_successors", "decisions"} and not before.keys() - after.keys()
+    assert (
+        after.keys() - before.keys() == {"section_successors", "decisions", "commitments", "commitment_sections"}
+        and not before.keys() - after.keys()
+    )
     for stem, rows in before.items():
         pd.testing.assert_frame_equal(after[stem][list(rows)], rows)
         assert after[stem].drop(columns=list(rows)).isna().all(axis=None), stem  # what came later is empty

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from shared.intervals import count_coverage, count_limits, poisson_limits, ratio_limits
+from shared.intervals import count_coverage, count_limits, jeffreys_ratio_limits, poisson_limits, ratio_limits
 
 MEANS = np.array([0.0, 0.05, 0.7, 3.0, 22.0, 480.0])
 SHAPES = np.array([2.0, 0.8, 5.0, 40.0, 200.0, 1000.0])
@@ -60,3 +60,9 @@ def test_garwoods_limits_are_quantiles_of_chi_square(coverage: float) -> None:
     tail = (1 - coverage) / 2
     assert lo == pytest.approx([0.0, *stats.chi2.ppf(tail, 2 * counts[1:]) / 2])
     assert hi == pytest.approx(stats.chi2.ppf(1 - tail, 2 * counts + 2) / 2)
+
+
+def test_limits_by_the_prior_of_jeffreys() -> None:
+    lo, hi = jeffreys_ratio_limits([0, 7], 10.0, 1e9, 0.9)
+    assert hi == pytest.approx(stats.gamma(np.array([0.5, 7.5])).ppf(0.95) / 10, rel=1e-4)
+    assert lo == pytest.approx([0.0, stats.gamma(7.5).ppf(0.05) / 10], rel=1e-4)
