@@ -35,6 +35,8 @@ def section(marts: Marts, settings: Settings) -> Section:
         best_year(options, settings),
         programme(work, amounts, settings, head, found),
         plan(years, settings, found),
+        decisions(marts.read("marts.decisions"), amounts, settings),
+        limits(marts.read("marts.programme_limits"), years),
         trajectory(marts.read("marts.budget_curve"), settings),
         cost_curve(curve, years, settings, found),
     )
@@ -201,6 +203,36 @@ def programme(rows: pd.DataFrame, amounts: pd.Series, settings: Settings, head: 
         n_first=len(first),
         settings=settings,
     )
+
+
+def decisions(rows: pd.DataFrame, amounts: pd.Series, settings: Settings) -> Exhibit:
+    """Every decision, what became of it in the plan, and what it costs."""
+    if rows.empty:
+        return say.absent("decisions")
+    dearest = rows.sort_values(["cost_of_it", "decision_id"], ascending=[False, True]).iloc[0]
+    finding = say(
+        "decisions.finding",
+        dearest["cost_of_it"] > 0 and "decisions.dearest",
+        n=len(rows),
+        honoured=int(rows["outcome"].eq("honoured").sum()),
+        conflicts=int(rows["outcome"].eq("conflict").sum()),
+        amounts=amounts,
+        most=dearest,
+        currency=settings.general.currency,
+    )
+    return say.exhibit("decisions", finding, rows, n=len(rows), sections=int(rows["sections_decided"].sum()))
+
+
+def limits(rows: pd.DataFrame, years: pd.DataFrame) -> Exhibit:
+    """What the work takes of every limit, and what one unit more would bring."""
+    budgeted = "km" if len(years) and years["budget"].isna().all() else "money"
+    is_budget = rows["limited"].eq(budgeted) & rows["district_id"].isna() & ~rows["is_least"].astype(bool)
+    beside = rows[~is_budget] if len(rows) else rows
+    if beside.empty:
+        return say.absent("limits")
+    binding = beside[beside["price"] > 0]
+    finding = say("limits.finding", n=len(beside), bind=len(binding), most=float(beside["price"].max()))
+    return say.exhibit("limits", finding, rows, n=len(rows))
 
 
 def work_words(work: pd.DataFrame, decimals: int = 1) -> str:
