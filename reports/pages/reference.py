@@ -12,6 +12,7 @@ from shared.settings import Settings
 LAYERS = {
     "raw": "What goes in", "staging": "The latest word on each thing", "core": "Judgements made once",
     "fitted": "What the models estimate", "marts": "What comes out",
+    "scenarios": "What loopwear compare writes",
 }  # fmt: skip
 
 
