@@ -244,7 +244,9 @@ def write_maps(results: Path, folder: Path, settings: Settings) -> dict[str, int
             for name in LAYERS:
                 file = f"{name}.geojson"
                 written[file] = _write_layer(con, name, folder / file, f"EPSG:{WGS_84}", places, settings)
-        (folder / GEOPACKAGE).chmod(results.stat().st_mode)  # SQLite keeps a new file from the group, whatever the umask
+        (folder / GEOPACKAGE).chmod(
+            results.stat().st_mode
+        )  # SQLite keeps a new file from the group, whatever the umask
     return written
 
 

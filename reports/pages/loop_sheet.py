@@ -21,7 +21,7 @@ from shared.settings import Settings
 LINES = 19
 """Lines of the four grids that one printed side holds beside the drawing and the words, on either paper."""
 
-LEAST = {"loop-sections": 6, "loop-jobs": 4, "loop-decisions": 2, "loop-nearby": 3}
+LEAST = {"loop-sections": 6, "loop-jobs": 4, "loop-decisions": 2, "loop-nearby": 2}
 """Rows that each grid is sure of, in the order in which they take what the others leave."""
 
 LINES_OF = {"loop-decisions": 3}
@@ -34,8 +34,9 @@ def share_side(counts: dict[str, int]) -> dict[str, int]:
     Checked by: tests/unit/test_reports_sheets.py
     """
     shown = {key: min(counts[key], least) for key, least in LEAST.items()}
+    room = LINES - (counts["loop-decisions"] > 0)  # where decisions are on record their grid has a heading too
     for key in LEAST:
-        free = LINES - sum(n * LINES_OF.get(name, 1) for name, n in shown.items())
+        free = room - sum(n * LINES_OF.get(name, 1) for name, n in shown.items())
         shown[key] += min(counts[key] - shown[key], free // LINES_OF.get(key, 1))
     return shown
 

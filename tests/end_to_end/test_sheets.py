@@ -230,7 +230,7 @@ def large_loop(results: Results, ident: str, sections: int, jobs: int, decisions
 
 
 @pytest.mark.parametrize("paper", PAPERS)
-@pytest.mark.parametrize(("sections", "jobs", "decisions"), [(30, 20, 5), (30, 0, 0), (1, 40, 0), (1, 1, 9)])
+@pytest.mark.parametrize(("sections", "jobs", "decisions"), [(30, 25, 6), (30, 0, 0), (1, 40, 0), (1, 1, 9)])
 def test_what_one_side_has_no_room_for_goes_on_overleaf_and_the_side_says_so(
     results: Results, tmp_path: Path, paper: str, sections: int, jobs: int, decisions: int
 ) -> None:
