@@ -9,6 +9,7 @@ from reports.pages.restoration_clocks import say
 from shared.settings import Settings
 
 REASONS = ["both_halves_counted", "more_came_back", "step_missing", "joined_away"]
+BASES = ("as_recorded", "reconciled", "duplicates_joined")
 WHOSE_DAYS = ("utility", "threshold")
 
 
@@ -59,9 +60,14 @@ def bases(marts: Tables, settings: Settings) -> Exhibit:
         return say.absent("indices-bases")
     rows = rows.sort_values(["year", "basis", "days_left_out_by"], ascending=[False, True, True])
     every = rows[rows["days_left_out_by"] == ""]
-    last = every[every["year"] == every["year"].max()].set_index("basis")
+    on_bases = every.groupby("year")["basis"].nunique()
+    on_all = on_bases[on_bases == len(BASES)]
+    if on_all.empty:  # no year has jobs with known minutes on each of them
+        return say.absent("indices-bases")
+    last = every[every["year"] == on_all.index.max()].set_index("basis")
     jobs = marts.read("marts.restoration_bases").groupby("counted_otherwise")["job_id"].nunique()
     days = rows[rows["basis"] == "as_recorded"].groupby("days_left_out_by")["days_left_out"].agg(["sum", "count"])
+    days = days.reindex(WHOSE_DAYS, fill_value=0)
     return say.exhibit(
         "indices-bases",
         say("indices-bases.finding", year=last["year"].iloc[0], on=last.to_dict("index")),

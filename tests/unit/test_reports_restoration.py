@@ -169,6 +169,14 @@ def test_the_indices_are_told_on_every_basis_with_what_tells_them_apart() -> Non
     assert [trace.name for trace in exhibit.chart.data[:3]] == ["as recorded", "reconciled", "duplicates joined"]
     alike = restoration_indices.bases(Given({"marts.restoration_indices": index_rows()}), Settings())
     assert alike.more[0].startswith("The three agree")
+    # in 2025 no job has minutes as recorded: the last year with all three is told, and without such a year none
+    rows = index_rows()
+    lacking = rows[rows["basis"].ne("as_recorded") | rows["year"].eq(2024)]
+    assert said(
+        restoration_indices.bases(Given({"marts.restoration_indices": lacking}), Settings()).finding
+    ).startswith("In 2024 CAIDI is 100.0 minutes as recorded")
+    none = Given({"marts.restoration_indices": rows[rows["basis"].ne("as_recorded")]})
+    assert restoration_indices.bases(none, Settings()).chart is None
 
 
 def test_the_indices_of_the_page_are_as_recorded_without_the_days_of_one_kind() -> None:
