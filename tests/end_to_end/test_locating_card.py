@@ -51,7 +51,7 @@ def open_again(page: Any) -> None:
     """Reload once what the page keeps is kept: a second page, of another process of the browser, reads the same."""
     ask = "JSON.stringify(Object.entries(localStorage).sort())"
     kept, second = page.evaluate(ask), page.context.new_page()
-    for _ in range(200):
+    for _ in range(600):
         second.goto(page.url.replace("card-OB.html", "card.html"))
         if second.evaluate(ask) == kept:
             break
