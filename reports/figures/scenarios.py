@@ -27,6 +27,22 @@ def setting_words(key: str) -> str:
     return key.rpartition(".")[2].replace("_", " ")
 
 
+def add_lengths(
+    chart: go.Figure, rows: pd.DataFrame, names: list[str], number: str, width: float | None = None
+) -> None:
+    """A bar for each row and action: kilometres, written with the format of number."""
+    for column, name in ACTION_NAMES.items():
+        chart.add_bar(
+            x=rows[column].tolist(),
+            y=names,
+            orientation="h",
+            name=name,
+            width=width,
+            marker={"color": style.INKS[ACTION_INKS[column]], "pattern": hatched(ACTION_PATTERNS[column])},
+            hovertemplate=f"%{{y}}: %{{x:{number}}} [km] {name}<extra></extra>",
+        )
+
+
 def chart_plans(plans: pd.DataFrame) -> go.Figure:
     """Length replaced and injected by the whole plan of each scenario, the base at the top; what it avoids beside it.
 
@@ -42,16 +58,7 @@ def chart_plans(plans: pd.DataFrame) -> go.Figure:
     chart = style.new_chart(style.row_height(len(plans), each=52))
     each = zip(plans["scenario"], plans["avoided_failures"], strict=True)
     names = [f"{broken(name)}<br>avoids {style.counted(round(failures), 'failure')}" for name, failures in each]
-    for column, name in ACTION_NAMES.items():
-        chart.add_bar(
-            x=plans[column].tolist(),
-            y=names,
-            orientation="h",
-            name=name,
-            width=0.6,
-            marker={"color": style.INKS[ACTION_INKS[column]], "pattern": hatched(ACTION_PATTERNS[column])},
-            hovertemplate=f"%{{y}}: %{{x:.1f}} [km] {name}<extra></extra>",
-        )
+    add_lengths(chart, plans, names, ".1f", width=0.6)
     chart.update_layout(barmode="stack", legend_traceorder="normal")
     chart.update_yaxes(autorange="reversed", ticks="", showgrid=False)
     chart.update_xaxes(title_text="Length worked on in all years [km]", rangemode="tozero")
@@ -76,15 +83,7 @@ def chart_changes(changes: pd.DataFrame) -> go.Figure:
         "<br>".join([broken(scenario), broken(setting_words(setting))]) + (f"<br>{old} to {new}" if old or new else "")
         for scenario, setting, old, new in changes[columns].itertuples(index=False)
     ]
-    for column, name in ACTION_NAMES.items():
-        chart.add_bar(
-            x=changes[column].tolist(),
-            y=names,
-            orientation="h",
-            name=name,
-            marker={"color": style.INKS[ACTION_INKS[column]], "pattern": hatched(ACTION_PATTERNS[column])},
-            hovertemplate=f"%{{y}}: %{{x:+.1f}} [km] {name}<extra></extra>",
-        )
+    add_lengths(chart, changes, names, "+.1f")
     chart.add_vline(x=0, line={"color": style.INKS["text"], "width": 1})
     chart.update_yaxes(autorange="reversed", ticks="", showgrid=False)
     chart.update_xaxes(title_text="Change against the base [km]")
